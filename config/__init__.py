@@ -1,0 +1,1 @@
+"""How the program is set up and started."""

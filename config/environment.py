@@ -1,0 +1,42 @@
+"""Typed readers of the environment: nonsense is refused with the variable's name."""
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+
+
+class EnvironmentFault(Exception):
+    """A variable of the environment cannot be used as it stands."""
+
+
+class Environment:
+    """Reads ``SUMPWISE_*`` variables and remembers which ones it was asked for."""
+
+    def __init__(self, variables: Mapping[str, str] = os.environ) -> None:
+        self.variables = variables
+        self.known: set[str] = set()
+
+    def text(self, name: str, default: str = "") -> str:
+        self.known.add(name)
+        return self.variables.get(name, "").strip() or default
+
+    def flag(self, name: str, default: bool = False) -> bool:
+        given = self.text(name).lower()
+        if given in {"", "0", "no", "false", "off"}:
+            return False if given else default
+        if given in {"1", "yes", "true", "on"}:
+            return True
+        raise EnvironmentFault(f"{name}={given!r} is neither yes nor no: write 1 or 0.")
+
+    def number(self, name: str, default: int) -> int:
+        given = self.text(name)
+        try:
+            return int(given) if given else default
+        except ValueError:
+            raise EnvironmentFault(f"{name}={given!r} is not a whole number.") from None
+
+    def words(self, name: str, default: str = "") -> list[str]:
+        return [word for word in self.text(name, default).replace(",", " ").split() if word]
+
+    def folder(self, name: str, default: str) -> Path:
+        return Path(self.text(name, default)).expanduser().resolve()

@@ -1,0 +1,171 @@
+"""Settings of both ways to run: embedded by default, served by environment variables."""
+
+import secrets
+from pathlib import Path
+from typing import Any
+
+import environ
+from csp.constants import NONE, SELF
+
+from config.environment import Environment, EnvironmentFault
+
+BASE_DIR = Path(__file__).resolve().parent.parent
+ENV = Environment()
+
+# --- the data folder -------------------------------------------------------------------
+DATA_DIR = ENV.folder("SUMPWISE_DATA", ".sumpwise")
+DATA_DIR.mkdir(parents=True, exist_ok=True, mode=0o700)
+
+
+def secret_key() -> str:
+    """The key from the environment, else one made once and kept in the data folder."""
+    given = ENV.text("SUMPWISE_SECRET_KEY")
+    if given:
+        return given
+    path = DATA_DIR / "secret-key"
+    if not path.exists():
+        path.touch(mode=0o600)
+        path.write_text(secrets.token_urlsafe(50))
+    return path.read_text().strip()
+
+
+SECRET_KEY = secret_key()
+DEBUG = ENV.flag("SUMPWISE_DEBUG")
+ALLOWED_HOSTS = ENV.words("SUMPWISE_HOSTS", "localhost 127.0.0.1 [::1]")
+CSRF_TRUSTED_ORIGINS = ENV.words("SUMPWISE_TRUSTED_ORIGINS")
+BEHIND_TLS = ENV.flag("SUMPWISE_BEHIND_TLS")
+
+# --- database and broker -----------------------------------------------------------------
+DATABASE_URL = ENV.text("SUMPWISE_DATABASE_URL")
+REDIS_URL = ENV.text("SUMPWISE_REDIS_URL")
+SERVED = bool(DATABASE_URL)
+
+EMBEDDED_DATABASE: dict[str, Any] = {
+    "ENGINE": "django.db.backends.sqlite3",
+    "NAME": DATA_DIR / "sumpwise.sqlite3",
+    "OPTIONS": {
+        # WAL alone locks writers out of each other; IMMEDIATE makes them queue instead
+        "transaction_mode": "IMMEDIATE",
+        "timeout": 20,
+        "init_command": (
+            "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL; PRAGMA cache_size=-65536;"
+        ),
+    },
+}
+if SERVED:
+    DATABASES = {"default": {**environ.Env.db_url_config(DATABASE_URL), "CONN_MAX_AGE": 60}}
+    if DATABASES["default"]["ENGINE"] != "django.db.backends.postgresql":
+        raise EnvironmentFault("SUMPWISE_DATABASE_URL must be a postgres:// address.")
+else:
+    DATABASES = {"default": EMBEDDED_DATABASE}
+
+CACHES = {
+    "default": {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL}
+    if REDIS_URL
+    else {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}
+}
+
+# --- the program, in the order in which data flows ---------------------------------------
+INSTALLED_APPS = [
+    "fleet.people",
+    "fleet.vehicles",
+    "fleet.stores",
+    "fleet.runs",
+    "fleet.readings",
+    "fleet.usage",
+    "fleet.duty",
+    "fleet.due",
+    "fleet.dashboard",
+    "fleet.api",
+    "django.contrib.admin",
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "django.contrib.staticfiles",
+    "django_htmx",
+    "django_filters",
+    "rest_framework",
+    "drf_spectacular",
+    "simple_history",
+    "csp",
+]
+
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.auth.middleware.LoginRequiredMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "django_htmx.middleware.HtmxMiddleware",
+    "simple_history.middleware.HistoryRequestMiddleware",
+]
+
+ROOT_URLCONF = "config.urls"
+WSGI_APPLICATION = "config.wsgi.application"
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "DIRS": [BASE_DIR / "templates"],
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+            ],
+        },
+    },
+]
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+
+# --- people ------------------------------------------------------------------------------
+AUTH_USER_MODEL = "people.Person"
+PASSWORD_HASHERS = [
+    "django.contrib.auth.hashers.Argon2PasswordHasher",
+    "django.contrib.auth.hashers.PBKDF2PasswordHasher",
+]
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator"},
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+]
+LOGIN_URL = "sign-in"
+LOGIN_REDIRECT_URL = "due"
+
+# --- language, time, files ---------------------------------------------------------------
+LANGUAGE_CODE = "en-gb"
+TIME_ZONE = "UTC"
+USE_I18N = False
+USE_TZ = True
+STATIC_URL = "static/"
+STATIC_ROOT = DATA_DIR / "static"
+MEDIA_ROOT = DATA_DIR / "files"
+
+# --- browser safety ----------------------------------------------------------------------
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": [NONE],
+        "script-src": [SELF],
+        "style-src": [SELF],
+        "img-src": [SELF, "data:", "blob:"],
+        "font-src": [SELF],
+        "connect-src": [SELF],
+        "form-action": [SELF],
+        "frame-ancestors": [NONE],
+        "base-uri": [NONE],
+        "manifest-src": [SELF],
+        "worker-src": [SELF],
+    }
+}
+X_FRAME_OPTIONS = "DENY"
+SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = BEHIND_TLS
+SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if BEHIND_TLS else None
+
+# --- API ---------------------------------------------------------------------------------
+REST_FRAMEWORK: dict[str, Any] = {}

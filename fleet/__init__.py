@@ -1,0 +1,25 @@
+"""The fluid services of a vehicle fleet: from dirty odometer readings to work orders.
+
+Data flows one way, and each folder is one stage of it. A file named with a verb is what the
+stage does; its arithmetic has the same name in ``calc``.
+
+    calc/       pure arithmetic on arrays; knows no framework, no clock and no files
+    units.py    text and quantities with units in, plain floats out
+    bulk.py     many rows between arrays and the database
+
+    people/     who may do what, and where
+    vehicles/   depots, climate, vehicle types, compartments, vehicles, meters; the fleet workbook
+    stores/     specifications and products
+    runs/       the ledger of jobs
+    readings/   odometer sheets, telematics and single readings in; a verdict on each
+    usage/      how much each vehicle runs
+    duty/       normal or severe, per vehicle and compartment, and why
+    due/        services, limits, what was done, and when each falls due next
+
+    chain.py    the only place that knows the order: refresh(vehicles) and nightly(day)
+    jobs.py     every background task
+    dashboard/  the pages
+    api/        the REST API
+
+A stage imports only from stages above it in this list.
+"""

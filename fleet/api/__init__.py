@@ -1,0 +1,1 @@
+"""The REST API: what programs see and send."""

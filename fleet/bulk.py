@@ -1,0 +1,233 @@
+"""Many rows between arrays and the database, on PostgreSQL and SQLite alike.
+
+Reading gives columns as arrays; writing takes columns as arrays. Rows that would not change
+are not written: ``upsert`` compares inside the database.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from django.db import connection, transaction
+from django.db.models import Model
+
+Array = np.ndarray[Any, Any]
+Columns = Mapping[str, Array]
+
+FETCH_ROWS = 20_000
+EPOCH = np.datetime64("1970-01-01", "D")
+
+
+def on_postgres() -> bool:
+    return connection.vendor == "postgresql"
+
+
+def instant_d(column: str) -> str:
+    """SQL for an instant as days since 1970-01-01 UTC (whole seconds)."""
+    if on_postgres():
+        return f"EXTRACT(EPOCH FROM {column})::float8 / 86400.0"
+    return f"CAST(strftime('%s', {column}) AS INTEGER) / 86400.0"
+
+
+def day_number(column: str) -> str:
+    """SQL for a date as whole days since 1970-01-01; empty stays empty."""
+    if on_postgres():
+        return f"({column} - DATE '1970-01-01')"
+    return f"CAST(julianday({column}) - 2440587.5 AS INTEGER)"
+
+
+def read(sql: str, params: Sequence[Any], dtypes: Mapping[str, str]) -> dict[str, Array]:
+    """Rows of a query as one array per column; empty values become NaN in float columns.
+
+    Parameters
+    ----------
+    sql, params
+        A query that yields as many columns as ``dtypes`` names, in that order.
+    dtypes
+        Column name to NumPy type; use ``"f8"`` for a column that may be empty.
+    """
+    parts: list[list[Array]] = [[] for _ in dtypes]
+    with connection.cursor() as cursor:
+        cursor.execute(sql, params)
+        while rows := cursor.fetchmany(FETCH_ROWS):
+            for part, values, dtype in zip(
+                parts, zip(*rows, strict=True), dtypes.values(), strict=True
+            ):
+                part.append(np.array(values, dtype=dtype))
+    return {
+        name: np.concatenate(part) if part else np.empty(0, dtype=dtype)
+        for (name, dtype), part in zip(dtypes.items(), parts, strict=True)
+    }
+
+
+def upsert(
+    model: type[Model], columns: Columns, key: Sequence[str], update: Sequence[str] | None = None
+) -> int:
+    """Insert rows, or bring existing ones up to date; give the number of rows written.
+
+    Parameters
+    ----------
+    columns
+        Attribute names (``vehicle_id``, not ``vehicle``) to arrays of equal length.
+    key
+        Attributes under a unique constraint.
+    update
+        Attributes to bring up to date, default all that are not in ``key``; empty to leave
+        existing rows alone.
+    """
+    names = list(columns)
+    change = [name for name in names if name not in key] if update is None else list(update)
+    tail = _conflict(model, key, change)
+    if on_postgres():
+        return _copy_and_merge(model, columns, names, tail)
+    return _executemany(_insert(model, names) + tail, columns, names)
+
+
+def insert(model: type[Model], columns: Columns) -> int:
+    """Add rows; the caller vouches that none exists yet."""
+    names = list(columns)
+    if on_postgres():
+        with transaction.atomic():
+            _copy(model._meta.db_table, [_column(model, name) for name in names], columns, names)
+        return len(columns[names[0]])
+    return _executemany(_insert(model, names), columns, names)
+
+
+def update(model: type[Model], columns: Columns, key: str = "id") -> int:
+    """Bring rows found by ``key`` up to date where anything differs; give the number written."""
+    names = [name for name in columns if name != key]
+    table, key_column = _quote(model._meta.db_table), _quote(_column(model, key))
+    if on_postgres():
+        return _copy_and_update(model, columns, key, names)
+    sets = ", ".join(f"{_quote(_column(model, name))} = %s" for name in names)
+    differs = " OR ".join(f"{_quote(_column(model, name))} IS NOT %s" for name in names)
+    sql = f"UPDATE {table} SET {sets} WHERE {key_column} = %s AND ({differs})"  # noqa: S608
+    return _executemany(sql, columns, [*names, key, *names])
+
+
+def _column(model: type[Model], attribute: str) -> str:
+    if attribute == "id" or attribute == "pk":
+        return str(model._meta.pk.column)
+    for field in model._meta.concrete_fields:
+        if attribute in (field.attname, field.name):
+            return str(field.column)
+    raise LookupError(f"{model.__name__} has no column for {attribute!r}")
+
+
+def _quote(name: str) -> str:
+    return connection.ops.quote_name(name)
+
+
+def _conflict(model: type[Model], key: Sequence[str], change: Sequence[str]) -> str:
+    table = _quote(model._meta.db_table)
+    target = ", ".join(_quote(_column(model, name)) for name in key)
+    if not change:
+        return f" ON CONFLICT ({target}) DO NOTHING"
+    columns = [_quote(_column(model, name)) for name in change]
+    sets = ", ".join(f"{column} = excluded.{column}" for column in columns)
+    unlike = "IS DISTINCT FROM" if on_postgres() else "IS NOT"
+    differs = " OR ".join(f"{table}.{column} {unlike} excluded.{column}" for column in columns)
+    return f" ON CONFLICT ({target}) DO UPDATE SET {sets} WHERE {differs}"
+
+
+def _insert(model: type[Model], names: Sequence[str]) -> str:
+    columns = ", ".join(_quote(_column(model, name)) for name in names)
+    marks = ", ".join(["%s"] * len(names))
+    return f"INSERT INTO {_quote(model._meta.db_table)} ({columns}) VALUES ({marks})"  # noqa: S608
+
+
+def values(array: Array) -> list[Any]:
+    """Plain Python values of a column, with None for NaN and NaT, as the database takes them."""
+    if array.dtype.kind == "f":
+        plain: list[Any] = array.tolist()
+        for index in np.flatnonzero(np.isnan(array)):
+            plain[index] = None
+        return plain
+    if array.dtype.kind == "M":
+        return _instants(array)
+    return array.tolist()  # type: ignore[no-any-return]
+
+
+def _instants(array: Array) -> list[Any]:
+    if array.dtype == np.dtype("M8[D]"):
+        text = np.datetime_as_string(array)
+    else:
+        zone = "+00:00" if on_postgres() else ""
+        text = np.char.add(
+            np.char.replace(np.datetime_as_string(array.astype("M8[s]")), "T", " "), zone
+        )
+    plain: list[Any] = text.tolist()
+    for index in np.flatnonzero(np.isnat(array)):
+        plain[index] = None
+    return plain
+
+
+def _rows(
+    columns: Columns, names: Sequence[str], start: int, stop: int
+) -> Iterator[tuple[Any, ...]]:
+    return zip(*(values(columns[name][start:stop]) for name in names), strict=True)
+
+
+def _executemany(sql: str, columns: Columns, names: Sequence[str]) -> int:
+    count = len(columns[names[0]])
+    written = 0
+    with transaction.atomic(), connection.cursor() as cursor:
+        for start in range(0, count, FETCH_ROWS):
+            cursor.executemany(sql, list(_rows(columns, names, start, start + FETCH_ROWS)))
+            written += max(cursor.rowcount, 0)
+    return written
+
+
+def _copy(table: str, target: Sequence[str], columns: Columns, names: Sequence[str]) -> None:
+    listed = ", ".join(_quote(name) for name in target)
+    count = len(columns[names[0]])
+    with (
+        connection.cursor() as cursor,
+        cursor.copy(f"COPY {_quote(table)} ({listed}) FROM STDIN") as copy,
+    ):
+        for start in range(0, count, FETCH_ROWS):
+            for row in _rows(columns, names, start, start + FETCH_ROWS):
+                copy.write_row(row)
+
+
+def _stage(model: type[Model], columns: Columns, names: Sequence[str]) -> list[str]:
+    """A temporary table with the rows, gone at the end of the transaction."""
+    target = [_column(model, name) for name in names]
+    listed = ", ".join(_quote(name) for name in target)
+    with connection.cursor() as cursor:
+        cursor.execute("DROP TABLE IF EXISTS staged_rows")
+        cursor.execute(
+            f"CREATE TEMPORARY TABLE staged_rows ON COMMIT DROP AS "  # noqa: S608
+            f"SELECT {listed} FROM {_quote(model._meta.db_table)} WITH NO DATA"
+        )
+    _copy("staged_rows", target, columns, names)
+    return target
+
+
+def _copy_and_merge(model: type[Model], columns: Columns, names: Sequence[str], tail: str) -> int:
+    with transaction.atomic():
+        listed = ", ".join(_quote(name) for name in _stage(model, columns, names))
+        with connection.cursor() as cursor:
+            cursor.execute(
+                f"INSERT INTO {_quote(model._meta.db_table)} ({listed}) "  # noqa: S608
+                f"SELECT {listed} FROM staged_rows{tail}"
+            )
+            return int(cursor.rowcount)
+
+
+def _copy_and_update(model: type[Model], columns: Columns, key: str, names: Sequence[str]) -> int:
+    table = _quote(model._meta.db_table)
+    key_column = _quote(_column(model, key))
+    targets = [_quote(_column(model, name)) for name in names]
+    sets = ", ".join(f"{column} = staged_rows.{column}" for column in targets)
+    differs = " OR ".join(
+        f"{table}.{column} IS DISTINCT FROM staged_rows.{column}" for column in targets
+    )
+    with transaction.atomic():
+        _stage(model, columns, [key, *names])
+        with connection.cursor() as cursor:
+            cursor.execute(
+                f"UPDATE {table} SET {sets} FROM staged_rows "  # noqa: S608
+                f"WHERE {table}.{key_column} = staged_rows.{key_column} AND ({differs})"
+            )
+            return int(cursor.rowcount)

@@ -1,0 +1,1 @@
+"""The pages: what people see and click."""

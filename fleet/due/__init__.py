@@ -1,0 +1,1 @@
+"""Services, their limits, what was done, and when each falls due next."""

@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class DueConfig(AppConfig):
+    name = "fleet.due"
+    verbose_name = "Due dates"

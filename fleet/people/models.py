@@ -1,0 +1,80 @@
+from django.conf import settings
+from django.contrib.auth.models import AbstractUser
+from django.db import models
+from simple_history.models import HistoricalRecords
+
+
+class Role(models.TextChoices):
+    SUPERVISOR = "supervisor"
+    MECHANIC = "mechanic"
+    CLERK = "clerk"
+    STORES = "stores"
+    ENGINEER = "engineer"
+    VIEWER = "viewer"
+
+
+class Person(AbstractUser):
+    role = models.CharField(max_length=12, choices=Role, default=Role.VIEWER)
+    deputy = models.ForeignKey(
+        "self", null=True, blank=True, on_delete=models.SET_NULL, related_name="deputises_for"
+    )
+    deputy_from_on = models.DateField(null=True, blank=True)
+    deputy_until_on = models.DateField(null=True, blank=True)
+
+    history = HistoricalRecords(excluded_fields=["password", "last_login"])
+
+    class Meta(AbstractUser.Meta):
+        verbose_name_plural = "persons"
+
+    def __str__(self) -> str:
+        return self.get_full_name() or self.username
+
+
+class Token(models.Model):
+    """A key for a program or a phone; only its digest is stored."""
+
+    person = models.ForeignKey(settings.AUTH_USER_MODEL, models.CASCADE, related_name="tokens")
+    label = models.CharField(max_length=80)
+    digest = models.CharField(max_length=64, unique=True)
+    scopes = models.JSONField(default=list)  # e.g. ["readings:write", "due-dates:read"]
+    created_at = models.DateTimeField(auto_now_add=True)
+    expires_at = models.DateTimeField()
+    revoked_at = models.DateTimeField(null=True, blank=True)
+    last_used_on = models.DateField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["-created_at"]
+
+    def __str__(self) -> str:
+        return f"{self.label} ({self.person})"
+
+
+class SignInLink(models.Model):
+    """A single-use way in for a demo person; only its digest is stored."""
+
+    person = models.ForeignKey(settings.AUTH_USER_MODEL, models.CASCADE, related_name="links")
+    digest = models.CharField(max_length=64, unique=True)
+    expires_at = models.DateTimeField()
+    used_at = models.DateTimeField(null=True, blank=True)
+
+    def __str__(self) -> str:
+        return f"link for {self.person}"
+
+
+class SavedView(models.Model):
+    """A list as a person likes to see it."""
+
+    person = models.ForeignKey(settings.AUTH_USER_MODEL, models.CASCADE, related_name="views")
+    page = models.CharField(max_length=40)
+    name = models.CharField(max_length=80)
+    query = models.CharField(max_length=500)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["person", "page", "name"], name="one_saved_view_per_person_page_and_name"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.page}: {self.name}"

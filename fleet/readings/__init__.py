@@ -1,0 +1,1 @@
+"""Meter readings as they came in, and the verdict on each."""

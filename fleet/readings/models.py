@@ -1,0 +1,212 @@
+from django.conf import settings
+from django.db import models
+
+from fleet.vehicles.models import Meter, Vehicle
+
+
+class Verdict(models.TextChoices):
+    NOT_JUDGED = "not judged"
+    ACCEPTED = "accepted"
+    HELD = "held"
+    REJECTED = "rejected"
+
+
+class Source(models.TextChoices):
+    SHEET = "sheet"
+    PAGE = "page"
+    API = "api"
+    TELEMATICS = "telematics"
+    WORK_ORDER = "work order"
+    DEMO = "demo"
+
+
+class Upload(models.Model):
+    """A file of readings: received, read, judged, done; it goes on where it stopped."""
+
+    class State(models.TextChoices):
+        RECEIVED = "received"
+        READ = "read"
+        JUDGED = "judged"
+        DONE = "done"
+        REFUSED = "refused"
+
+    name = models.CharField(max_length=200)
+    hash = models.CharField(max_length=64, unique=True)  # SHA-256 of bytes and options
+    size_bytes = models.BigIntegerField()
+    options = models.JSONField(default=dict)  # unit and zone stated for the whole file
+    person = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+"
+    )
+    received_at = models.DateTimeField(auto_now_add=True)
+    state = models.CharField(max_length=8, choices=State, default=State.RECEIVED)
+    rows_read = models.PositiveIntegerField(default=0)  # rows safely staged so far
+    rows_total = models.PositiveIntegerField(null=True)
+    counts = models.JSONField(default=dict)  # outcome -> number of rows
+    message = models.TextField(blank=True)  # why a file was refused, and what to do
+
+    class Meta:
+        ordering = ["-received_at", "-id"]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Reading(models.Model):
+    """A meter reading, stored as given and never rewritten; only its verdict may change."""
+
+    vehicle = models.ForeignKey(Vehicle, models.CASCADE, related_name="readings", db_index=False)
+    meter = models.ForeignKey(Meter, models.CASCADE, related_name="readings", db_index=False)
+    taken_at = models.DateTimeField()  # whole seconds, UTC
+    time_known = models.BooleanField(default=True)
+    value = models.FloatField()  # as given
+    unit = models.CharField(max_length=2)  # as given: km, mi or h
+    source = models.CharField(max_length=10, choices=Source)
+    note = models.CharField(max_length=300, blank=True)
+    received_at = models.DateTimeField(auto_now_add=True)
+    meter_value = models.FloatField()  # in km (or h), before any offset
+    total = models.FloatField(null=True)  # in km (or h): meter value plus offset, or as settled
+    verdict = models.CharField(max_length=10, choices=Verdict, default=Verdict.NOT_JUDGED)
+    reason = models.CharField(max_length=32, blank=True)
+    suggestion = models.FloatField(null=True)  # meter value in km (or h)
+    probability = models.FloatField(null=True)  # of the reason given, 0 to 1
+    provisional = models.BooleanField(default=False)  # rests on an offset nobody has confirmed
+    moves_base = models.BooleanField(default=False)  # the usage state counts on from here
+    fixed = models.CharField(max_length=10, blank=True)  # verdict that a replay must keep
+
+    class Meta:
+        ordering = ["meter", "taken_at", "id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["meter", "taken_at", "source", "value", "unit"], name="one_reading_as_given"
+            )
+        ]
+        indexes = [
+            models.Index(  # the list of what a person must settle
+                fields=["vehicle", "taken_at"],
+                name="readings_held",
+                condition=models.Q(verdict="held"),
+            ),
+            models.Index(  # intake picks up what nobody has judged yet
+                fields=["meter"],
+                name="readings_not_judged",
+                condition=models.Q(verdict="not judged"),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.value:g} {self.unit} at {self.taken_at:%Y-%m-%d %H:%M}"
+
+
+class UploadRow(models.Model):
+    """One row (or one cell of a wide sheet) as it stood in the file, and what became of it."""
+
+    class Outcome(models.TextChoices):
+        WAITING = "waiting"  # staged, its reading not judged yet
+        ACCEPTED = "accepted"
+        HELD = "held"
+        REJECTED = "rejected"
+        UNKNOWN_VEHICLE = "unknown vehicle"
+        UNREADABLE = "unreadable"
+        REPEATED = "repeated"
+
+    upload = models.ForeignKey(Upload, models.CASCADE, related_name="rows", db_index=False)
+    number = models.PositiveIntegerField()  # counts rows (or cells) through the whole file
+    sheet = models.CharField(max_length=40, blank=True)
+    row = models.PositiveIntegerField()  # as the spreadsheet numbers it
+    column = models.CharField(max_length=4, blank=True)  # of a wide sheet
+    raw = models.TextField()  # JSON list of the cells as given
+    outcome = models.CharField(max_length=15, choices=Outcome, default=Outcome.WAITING)
+    message = models.CharField(max_length=300, blank=True)
+    vehicle = models.ForeignKey(Vehicle, models.SET_NULL, null=True, db_index=False)
+    reading = models.ForeignKey(Reading, models.SET_NULL, null=True, related_name="upload_rows")
+
+    class Meta:
+        ordering = ["upload", "number"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["upload", "number"], name="one_row_per_upload_and_number"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.upload} row {self.row}{self.column}"
+
+
+class ReadingDecision(models.Model):
+    """What a person decided about a reading; the newest decision holds."""
+
+    class Action(models.TextChoices):
+        ACCEPT = "accept", "accept as it stands"
+        ACCEPT_SUGGESTION = "accept suggestion", "accept the suggestion"
+        REJECT = "reject", "reject"
+        METER_REPLACED = "meter replaced", "the meter was replaced"
+
+    reading = models.ForeignKey(Reading, models.CASCADE, related_name="decisions")
+    action = models.CharField(max_length=20, choices=Action)
+    value = models.FloatField(null=True)  # meter value in km (or h) that was accepted
+    reason = models.CharField(max_length=300)
+    person = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+"
+    )
+    channel = models.CharField(max_length=12, default="page")
+    decided_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        ordering = ["reading", "-id"]
+
+    def __str__(self) -> str:
+        return f"{self.reading}: {self.action}"
+
+
+class VerdictMemory(models.Model):
+    """What the judge remembers of a meter; can be rebuilt from the readings. Times in days
+    since 1970-01-01 UTC, distances in km (or h)."""
+
+    meter = models.OneToOneField(Meter, models.CASCADE, primary_key=True, related_name="memory")
+    rate_km_per_day = models.FloatField()
+    spread = models.FloatField()
+    weight_d = models.FloatField(default=0)
+    weight_km = models.FloatField(default=0)
+    scatter = models.FloatField(default=1)
+    last_id = models.BigIntegerField(null=True)
+    last_at_d = models.FloatField(null=True)
+    last_km = models.FloatField(null=True)
+    prev_at_d = models.FloatField(null=True)
+    prev_km = models.FloatField(null=True)
+    prev_weight_d = models.FloatField(null=True)
+    prev_weight_km = models.FloatField(null=True)
+    accepted = models.PositiveIntegerField(default=0)
+    offset_km = models.FloatField(default=0)
+    provisional = models.BooleanField(default=False)
+    held = models.JSONField(default=list)  # readings held since the last accepted one
+
+    def __str__(self) -> str:
+        return f"memory of meter {self.meter_id}"
+
+
+class UsageSheet(models.Model):
+    """How a vehicle was used in a month, as far as anybody measured it."""
+
+    vehicle = models.ForeignKey(Vehicle, models.CASCADE, related_name="usage_sheets")
+    month_on = models.DateField()  # first day of the month
+    trips = models.PositiveIntegerField(null=True, blank=True)
+    trips_under_8_km = models.PositiveIntegerField(null=True, blank=True)
+    trips_under_16_km = models.PositiveIntegerField(null=True, blank=True)
+    stops_per_10_km = models.FloatField(null=True, blank=True)
+    mean_speed_km_per_h = models.FloatField(null=True, blank=True)
+    engine_h = models.FloatField(null=True, blank=True)
+    idle_h = models.FloatField(null=True, blank=True)
+    unpaved_share = models.FloatField(null=True, blank=True)
+    loaded_share = models.FloatField(null=True, blank=True)  # towing or near gross mass
+    source = models.CharField(max_length=200)
+
+    class Meta:
+        ordering = ["vehicle", "month_on"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["vehicle", "month_on"], name="one_usage_sheet_per_vehicle_and_month"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.vehicle} {self.month_on:%Y-%m}"

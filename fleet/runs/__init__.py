@@ -1,0 +1,1 @@
+"""The ledger of jobs, and the keys that make a repeated request harmless."""

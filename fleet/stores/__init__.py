@@ -1,0 +1,1 @@
+"""What goes into a compartment: specifications, grades and products."""

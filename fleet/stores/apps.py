@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class StoresConfig(AppConfig):
+    name = "fleet.stores"
+    verbose_name = "Stores"

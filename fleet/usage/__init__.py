@@ -1,0 +1,1 @@
+"""How much each vehicle runs: one small filter state per meter."""

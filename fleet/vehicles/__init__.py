@@ -1,0 +1,1 @@
+"""Depots and their climate, vehicle types, compartments, vehicles and their meters."""

@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class VehiclesConfig(AppConfig):
+    name = "fleet.vehicles"
+    verbose_name = "Vehicles"
