@@ -1,0 +1,1 @@
+"""Tests, one folder per stage."""

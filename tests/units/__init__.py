@@ -1,0 +1,1 @@
+"""Units: what is accepted, mapped and refused."""
