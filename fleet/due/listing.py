@@ -1,0 +1,224 @@
+"""Due dates as lists: one query, soonest first, with the state that today gives them."""
+
+import calendar
+from collections import defaultdict
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass, fields
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+from django.db.models import Count, F, Q
+from django.utils import timezone
+
+from fleet.due.models import DueDate
+from fleet.vehicles.models import Depot, Vehicle
+
+STATES = ("history_unknown", "overdue", "probably_overdue", "due_this_month", "later")
+AfterKey = tuple[date, int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class DueRow:
+    """One service of one vehicle, ready to show."""
+
+    vehicle: str  # fleet number
+    vehicle_id: int
+    registration: str
+    vehicle_status: str
+    depot: str  # slug
+    depot_name: str
+    compartment: str  # slug
+    compartment_name: str
+    service_id: int
+    service: str  # slug
+    service_name: str
+    kind: str  # change or check
+    today: date  # at the depot
+    state: str  # one of STATES
+    out_of_tolerance: bool
+    p10: date | None
+    p50: date | None
+    p90: date | None
+    calendar_on: date | None
+    bring_in_by: date | None
+    take_a_reading_first: bool
+    binding_limit: str
+    binding_probability: float | None
+    life_used: float | None
+    remaining_km: float | None
+    remaining_h: float | None
+    duty_class: str
+    provisional: bool
+    sort_on: date
+
+
+COLUMNS = {
+    "vehicle": F("vehicle__fleet_number"),
+    "registration": F("vehicle__registration"),
+    "vehicle_status": F("vehicle__status"),
+    "depot": F("depot__slug"),
+    "depot_name": F("depot__name"),
+    "compartment": F("service__compartment__slug"),
+    "compartment_name": F("service__compartment__name"),
+    "service": F("service__slug"),
+    "service_name": F("service__name"),
+    "kind": F("service__kind"),
+    "bring_in_by": F("bring_in_by_on"),
+}
+FROM_ROW = [
+    "vehicle_id",
+    "service_id",
+    "depot_id",
+    "p10",
+    "p50",
+    "p90",
+    "calendar_on",
+    "take_a_reading_first",
+    "binding_limit",
+    "binding_probability",
+    "life_used",
+    "remaining_km",
+    "remaining_h",
+    "duty_class",
+    "provisional",
+    "sort_on",
+    "history_known",
+    "beyond_by_reading",
+    "beyond_tolerance_by_reading",
+    "tolerance_until_on",
+]
+SHOWN = {field.name for field in fields(DueRow)}
+
+
+def today_at(zone: str, now: datetime) -> date:
+    return now.astimezone(ZoneInfo(zone)).date()
+
+
+def depot_days(depots: Collection[str] | None, now: datetime) -> dict[int, date]:
+    """Today at each depot asked for (default all)."""
+    found = Depot.objects.all() if depots is None else Depot.objects.filter(slug__in=depots)
+    return {pk: today_at(zone, now) for pk, zone in found.values_list("pk", "zone")}
+
+
+def due_rows(
+    *,
+    depots: Collection[str] | None = None,
+    vehicle: str | None = None,
+    states: Collection[str] | None = None,
+    until: date | None = None,
+    service: str | None = None,
+    search: str = "",
+    after: AfterKey | None = None,
+    limit: int | None = None,
+    now: datetime | None = None,
+) -> list[DueRow]:
+    """Due dates of vehicles in the fleet, soonest first; at most ``limit`` after a key."""
+    days = depot_days(depots, now or timezone.now())
+    rows = (
+        DueDate.objects.filter(_in_states(days, states))
+        .exclude(vehicle__status=Vehicle.Status.SOLD)
+        .order_by("sort_on", "vehicle_id", "service_id")
+    )
+    if vehicle is not None:
+        rows = rows.filter(vehicle__fleet_number__iexact=vehicle.strip())
+    if service is not None:
+        rows = rows.filter(service__slug=service)
+    if until is not None:
+        rows = rows.filter(sort_on__lte=until)
+    if search:
+        rows = rows.filter(_mentions(search))
+    if after is not None:
+        rows = rows.filter(_after(after))
+    found = rows.values(*FROM_ROW, **COLUMNS)[:limit]
+    return [_row(row, days[row["depot_id"]]) for row in found]
+
+
+def due_counts(
+    depots: Collection[str] | None = None, now: datetime | None = None
+) -> dict[tuple[str, str], int]:
+    """How many services each depot has in each state: (depot slug, state) to number."""
+    days = depot_days(depots, now or timezone.now())
+    counts: dict[tuple[str, str], int] = {}
+    depot = "depot__slug"
+    for today, pks in _by_day(days):
+        rows = DueDate.objects.filter(depot_id__in=pks).exclude(vehicle__status=Vehicle.Status.SOLD)
+        wanted = {state: Count("pk", filter=condition(state, today)) for state in STATES}
+        for row in rows.values(depot).annotate(**wanted):
+            counts.update({(row[depot], state): row[state] for state in STATES})
+    return counts
+
+
+def condition(state: str, today: date) -> Q:
+    """The rows that are in a state on a day, as a condition the database can use."""
+    known = Q(history_known=True)
+    passed = Q(calendar_on__lt=today) | Q(beyond_by_reading=True)
+    not_passed = Q(beyond_by_reading=False) & (Q(calendar_on=None) | Q(calendar_on__gte=today))
+    month_end = _month_end(today)
+    return {
+        "history_unknown": Q(history_known=False),
+        "overdue": known & passed,
+        "probably_overdue": known & not_passed & Q(sort_on__lt=today),
+        "due_this_month": known & not_passed & Q(sort_on__range=(today, month_end)),
+        "later": known & not_passed & Q(sort_on__gt=month_end),
+    }[state]
+
+
+def state_on(row: dict[str, object], today: date) -> str:
+    """The state of one row; the first that holds, in the order of ``STATES``."""
+    if not row["history_known"]:
+        return "history_unknown"
+    calendar_on, sort_on = row["calendar_on"], row["sort_on"]
+    if row["beyond_by_reading"] or (isinstance(calendar_on, date) and calendar_on < today):
+        return "overdue"
+    assert isinstance(sort_on, date)  # noqa: S101 - the column is never empty
+    if sort_on < today:
+        return "probably_overdue"
+    return "due_this_month" if sort_on <= _month_end(today) else "later"
+
+
+def _month_end(today: date) -> date:
+    return today.replace(day=calendar.monthrange(today.year, today.month)[1])
+
+
+def _by_day(days: dict[int, date]) -> Iterator[tuple[date, list[int]]]:
+    grouped: dict[date, list[int]] = defaultdict(list)
+    for pk, today in days.items():
+        grouped[today].append(pk)
+    yield from grouped.items()
+
+
+def _in_states(days: dict[int, date], states: Collection[str] | None) -> Q:
+    if states is None:
+        return Q(depot_id__in=list(days))
+    found = Q(pk__in=[])
+    for today, pks in _by_day(days):
+        for state in states:
+            found |= Q(depot_id__in=pks) & condition(state, today)
+    return found
+
+
+def _mentions(search: str) -> Q:
+    return (
+        Q(vehicle__fleet_number__icontains=search)
+        | Q(vehicle__registration__icontains=search)
+        | Q(service__name__icontains=search)
+    )
+
+
+def _after(key: AfterKey) -> Q:
+    sort_on, vehicle_id, service_id = key
+    return Q(sort_on__gt=sort_on) | Q(sort_on=sort_on) & (
+        Q(vehicle_id__gt=vehicle_id) | Q(vehicle_id=vehicle_id, service_id__gt=service_id)
+    )
+
+
+def _row(row: dict[str, object], today: date) -> DueRow:
+    tolerance_on = row["tolerance_until_on"]
+    late = isinstance(tolerance_on, date) and tolerance_on < today
+    shown = {name: value for name, value in row.items() if name in SHOWN}
+    return DueRow(
+        **shown,  # type: ignore[arg-type]
+        today=today,
+        state=state_on(row, today),
+        out_of_tolerance=bool(row["beyond_tolerance_by_reading"]) or late,
+    )
