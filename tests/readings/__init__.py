@@ -1,0 +1,1 @@
+"""Readings: what is taken in, and what is made of it."""
