@@ -1,0 +1,1 @@
+"""Vehicles and what is known of them."""
