@@ -65,7 +65,12 @@ COLUMNS = {
     "kind": F("service__kind"),
     "bring_in_by": F("bring_in_by_on"),
 }
-FROM_ROW = [
+FROM_ROW = (
+    *("vehicle_id", "service_id", "depot_id", "history_known", "sort_on", "p10", "p50", "p90"),
+    *("calendar_on", "take_a_reading_first", "binding_limit", "binding_probability"),
+    *("life_used", "remaining_km", "remaining_h", "duty_class", "provisional"),
+    *("beyond_by_reading", "beyond_tolerance_by_reading", "tolerance_until_on"),
+)
     "vehicle_id",
     "service_id",
     "depot_id",
