@@ -71,27 +71,6 @@ FROM_ROW = (
     *("life_used", "remaining_km", "remaining_h", "duty_class", "provisional"),
     *("beyond_by_reading", "beyond_tolerance_by_reading", "tolerance_until_on"),
 )
-    "vehicle_id",
-    "service_id",
-    "depot_id",
-    "p10",
-    "p50",
-    "p90",
-    "calendar_on",
-    "take_a_reading_first",
-    "binding_limit",
-    "binding_probability",
-    "life_used",
-    "remaining_km",
-    "remaining_h",
-    "duty_class",
-    "provisional",
-    "sort_on",
-    "history_known",
-    "beyond_by_reading",
-    "beyond_tolerance_by_reading",
-    "tolerance_until_on",
-]
 SHOWN = {field.name for field in fields(DueRow)}
 
 

@@ -179,6 +179,7 @@ class VerdictMemory(models.Model):
     offset_km = models.FloatField(default=0)
     provisional = models.BooleanField(default=False)
     held = models.JSONField(default=list)  # readings held since the last accepted one
+    version = models.PositiveIntegerField(default=1)  # rises when earlier readings were re-labelled
 
     def __str__(self) -> str:
         return f"memory of meter {self.meter_id}"

@@ -25,6 +25,10 @@ class UsageState(models.Model):
     sum_d = models.FloatField()
     sum_km = models.FloatField()
     readings = models.PositiveIntegerField()
+    version = models.PositiveIntegerField()  # of the verdicts it was made from
+    season = models.ForeignKey(
+        "SeasonIndex", models.SET_NULL, null=True, related_name="+", db_index=False
+    )
     provisional = models.BooleanField(default=False)
     stamp = models.BigIntegerField()  # hash of the row: changes exactly when the state does
 
@@ -36,7 +40,8 @@ class ClassRate(models.Model):
     """Usual distance per day of a class, as known at a month end; never changed afterwards."""
 
     kind = models.CharField(max_length=5, choices=Meter.Kind)
-    class_key = models.CharField(max_length=40)  # "type 3, depot 2", "type 3" or "fleet"
+    type_pk = models.BigIntegerField(default=-1)  # -1: every vehicle type
+    depot_pk = models.BigIntegerField(default=-1)  # -1: every depot
     month_end_on = models.DateField()
     rate_km_per_day = models.FloatField()
     spread = models.FloatField()
@@ -45,18 +50,20 @@ class ClassRate(models.Model):
     class Meta:
         constraints = [
             models.UniqueConstraint(
-                fields=["kind", "class_key", "month_end_on"], name="one_rate_per_class_and_month"
+                fields=["kind", "type_pk", "depot_pk", "month_end_on"],
+                name="one_rate_per_class_and_month",
             )
         ]
 
     def __str__(self) -> str:
-        return f"{self.class_key} {self.month_end_on}"
+        return f"type {self.type_pk} depot {self.depot_pk} {self.month_end_on}"
 
 
 class SeasonIndex(models.Model):
     """Share of usage by calendar month for a class; used only when it passed its gate."""
 
-    class_key = models.CharField(max_length=40)
+    type_pk = models.BigIntegerField()
+    depot_pk = models.BigIntegerField()
     month_end_on = models.DateField()
     passed = models.BooleanField()
     factors = models.JSONField()  # twelve, January first, mean 1
@@ -66,12 +73,13 @@ class SeasonIndex(models.Model):
     class Meta:
         constraints = [
             models.UniqueConstraint(
-                fields=["class_key", "month_end_on"], name="one_season_per_class_and_month"
+                fields=["type_pk", "depot_pk", "month_end_on"],
+                name="one_season_per_class_and_month",
             )
         ]
 
     def __str__(self) -> str:
-        return f"season of {self.class_key} {self.month_end_on}"
+        return f"season of type {self.type_pk} depot {self.depot_pk} {self.month_end_on}"
 
 
 class KmAt(models.Model):
