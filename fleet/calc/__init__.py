@@ -1,0 +1,1 @@
+"""Arithmetic of the program: NumPy, SciPy and the standard library; no framework, no clock."""

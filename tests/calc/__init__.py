@@ -1,0 +1,1 @@
+"""Tests of the arithmetic; none of them needs the framework."""
