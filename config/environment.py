@@ -4,8 +4,10 @@ import os
 from collections.abc import Mapping
 from pathlib import Path
 
+from fleet.faults import Fault
 
-class EnvironmentFault(Exception):
+
+class EnvironmentFault(Fault):
     """A variable of the environment cannot be used as it stands."""
 
 

@@ -14,7 +14,13 @@ ENV = Environment()
 
 # --- the data folder -------------------------------------------------------------------
 DATA_DIR = ENV.folder("SUMPWISE_DATA", ".sumpwise")
-DATA_DIR.mkdir(parents=True, exist_ok=True, mode=0o700)
+try:
+    DATA_DIR.mkdir(parents=True, exist_ok=True, mode=0o700)
+except OSError as error:
+    raise EnvironmentFault(
+        f"The data folder {DATA_DIR} cannot be made ({error.strerror}): set SUMPWISE_DATA to one "
+        "you may write to."
+    ) from error
 
 
 def secret_key() -> str:

@@ -1,0 +1,3 @@
+from config.cli import main
+
+raise SystemExit(main())

@@ -1,0 +1,79 @@
+"""The command line: ``sumpwise`` and ``python -m config``."""
+
+import argparse
+import importlib
+import os
+import pkgutil
+import sys
+from collections.abc import Sequence
+from importlib.metadata import PackageNotFoundError, version
+
+from config import commands
+from fleet.faults import Fault
+
+INTERRUPTED = 130  # what a shell reports for SIGINT
+READER_GONE = 141  # what a shell reports for SIGPIPE
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; give its exit code: 0 done, 1 a fault, 2 wrong usage."""
+    try:
+        code = _run(parser().parse_args(argv))
+        sys.stdout.flush()
+        return code
+    except Fault as fault:
+        print(f"sumpwise: {fault}", file=sys.stderr)
+        return fault.exit_code
+    except KeyboardInterrupt:
+        return INTERRUPTED
+    except BrokenPipeError:
+        # the interpreter flushes once more on its way out, and would complain then
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return READER_GONE
+
+
+def parser() -> argparse.ArgumentParser:
+    """Every command of every file in ``config/commands``."""
+    whole = argparse.ArgumentParser(
+        prog="sumpwise",
+        description="Schedules the fluid services of a vehicle fleet.",
+        epilog="The data folder is SUMPWISE_DATA, by default .sumpwise in the current folder.",
+    )
+    whole.add_argument("--version", action="version", version=f"sumpwise {_version()}")
+    listed = whole.add_subparsers(metavar="COMMAND", title="commands", dest="command")
+    for module in sorted(pkgutil.iter_modules(commands.__path__), key=lambda found: found.name):
+        importlib.import_module(f"{commands.__name__}.{module.name}").register(listed)
+    whole.set_defaults(run=None, database=True)
+    return whole
+
+
+def _version() -> str:
+    try:
+        return version("sumpwise")
+    except PackageNotFoundError:
+        return "(not installed)"
+
+
+def _run(arguments: argparse.Namespace) -> int:
+    if arguments.run is None:
+        parser().print_help()
+        return 2
+    set_up_django()
+    from django.db import OperationalError
+
+    try:
+        if arguments.database:
+            from config.database import bring_up_to_date
+
+            bring_up_to_date()
+        return int(arguments.run(arguments))
+    except OperationalError as error:
+        raise Fault(f"The database does not answer: {' '.join(str(error).split())}") from error
+
+
+def set_up_django() -> None:
+    """Make models importable; the settings read the environment here."""
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
+    import django
+
+    django.setup()

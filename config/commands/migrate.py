@@ -1,0 +1,22 @@
+"""``sumpwise migrate``."""
+
+import argparse
+from typing import Any
+
+
+def register(commands: Any) -> None:
+    parser = commands.add_parser(
+        "migrate",
+        help="bring the database up to the program",
+        description="Brings the database up to the program. An embedded one does so by itself.",
+    )
+    parser.set_defaults(run=run, database=False)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    from config.database import migrate, steps_behind
+
+    behind = steps_behind()
+    migrate()
+    print(f"{behind} steps applied." if behind else "Nothing to do.")
+    return 0

@@ -1,0 +1,37 @@
+"""The program's settings on a data folder of their own, whatever the caller's environment says.
+
+SQLite and the file-system broker by default; with SUMPWISE_TEST_DATABASE_URL and
+SUMPWISE_TEST_REDIS_URL the same tests run on PostgreSQL and Redis.
+"""
+
+import atexit
+import os
+import shutil
+import tempfile
+from pathlib import Path
+
+DATA_DIR = Path(tempfile.mkdtemp(prefix="sumpwise-tests-"))
+atexit.register(shutil.rmtree, DATA_DIR, ignore_errors=True)
+
+
+def isolate() -> None:
+    given = {name: os.environ.get(f"SUMPWISE_TEST_{name}", "") for name in ADDRESSES}
+    for name in [name for name in os.environ if name.startswith("SUMPWISE_")]:
+        if not name.startswith("SUMPWISE_TEST_"):
+            del os.environ[name]
+    os.environ["SUMPWISE_DATA"] = str(DATA_DIR)
+    for name, address in given.items():
+        if address:
+            os.environ[f"SUMPWISE_{name}"] = address
+
+
+ADDRESSES = ("DATABASE_URL", "REDIS_URL")
+isolate()
+
+from config.settings import *  # noqa: E402, F403
+from config.settings import DATABASES, SERVED  # noqa: E402
+
+if not SERVED:
+    # a file, and the one that a process started by a test finds in the same data folder
+    DATABASES["default"]["TEST"] = {"NAME": DATA_DIR / "sumpwise.sqlite3"}
+PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]  # quick; guards nothing

@@ -1,0 +1,85 @@
+import subprocess
+import sys
+from argparse import Namespace
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from config import cli
+from fleet.faults import Fault
+
+
+def use(monkeypatch: pytest.MonkeyPatch, run: Callable[[Namespace], int]) -> None:
+    whole = cli.parser()
+    whole.set_defaults(run=run, database=False)
+    monkeypatch.setattr(cli, "parser", lambda: whole)
+
+
+def raising(error: BaseException) -> Callable[[Namespace], int]:
+    def run(arguments: Namespace) -> int:
+        raise error
+
+    return run
+
+
+def test_help_appears_without_loading_django() -> None:
+    script = "import sys, config.cli as c; c.parser().format_help(); print('django' in sys.modules)"
+    answer = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
+    assert (answer.stdout.strip(), answer.stderr) == ("False", "")
+
+
+def test_every_command_says_what_it_does() -> None:
+    listed = cli.parser()._subparsers
+    assert listed is not None
+    action: Any = listed._group_actions[0]
+    described = {choice.dest for choice in action._choices_actions if choice.help}
+    assert described == set(action.choices)
+
+
+def test_a_fault_is_one_sentence_without_a_traceback(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    use(monkeypatch, raising(Fault("Sheet 1 is empty.")))
+    assert cli.main([]) == 1
+    assert capsys.readouterr().err == "sumpwise: Sheet 1 is empty.\n"
+
+
+def test_an_interrupted_command_is_quiet(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    use(monkeypatch, raising(KeyboardInterrupt()))
+    assert cli.main([]) == cli.INTERRUPTED
+    assert capsys.readouterr() == ("", "")
+
+
+def test_a_reader_that_goes_away_is_no_error() -> None:
+    command = f"{sys.executable} -m config --help | true; echo ${{PIPESTATUS[0]}}"
+    answer = subprocess.run(["bash", "-c", command], capture_output=True, text=True)
+    assert answer.stderr == ""
+
+
+def test_a_broken_setting_is_named(tmp_path: Any) -> None:
+    environment = {"SUMPWISE_DATA": str(tmp_path), "SUMPWISE_DEBUG": "maybe"}
+    answer = subprocess.run(
+        [sys.executable, "-m", "config", "migrate"],
+        capture_output=True,
+        text=True,
+        env=environment,
+    )
+    assert answer.returncode == 1
+    assert answer.stderr.startswith("sumpwise: SUMPWISE_DEBUG='maybe'")
+
+
+def test_no_command_shows_the_list(capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main([]) == 2
+    assert "migrate" in capsys.readouterr().out
+
+
+def test_a_database_of_its_own_is_made_on_first_use(tmp_path: Any) -> None:
+    environment = {"SUMPWISE_DATA": str(tmp_path / "new")}
+    command = [sys.executable, "-m", "config", "migrate"]
+    first = subprocess.run(command, capture_output=True, text=True, env=environment)
+    second = subprocess.run(command, capture_output=True, text=True, env=environment)
+    assert "steps applied" in first.stdout
+    assert second.stdout == "Nothing to do.\n"
