@@ -1,0 +1,49 @@
+"""Who may do what, and where."""
+
+from enum import StrEnum
+from typing import Any
+
+from django.contrib.auth.models import AnonymousUser
+from django.db.models import Model, QuerySet
+
+from fleet.people.models import Person, Role
+
+
+class Right(StrEnum):
+    SEE = "see"
+    ADD_READINGS = "add readings"
+    SETTLE_READINGS = "settle readings"
+    SET_DUTY = "set duty"
+    RUN_NIGHT = "run the night"
+    SET_UP = "set up"
+    MANAGE_PEOPLE = "manage people"
+
+
+RIGHTS: dict[Role, frozenset[Right]] = {
+    Role.SUPERVISOR: frozenset(Right),
+    Role.CLERK: frozenset({Right.SEE, Right.ADD_READINGS, Right.SETTLE_READINGS}),
+    Role.MECHANIC: frozenset({Right.SEE, Right.ADD_READINGS}),
+    Role.STORES: frozenset({Right.SEE}),
+    Role.ENGINEER: frozenset({Right.SEE}),
+    Role.VIEWER: frozenset({Right.SEE}),
+}
+
+
+def may(person: Person | AnonymousUser, right: Right, depot: Model | int | None = None) -> bool:
+    """Whether this person may, by role; with a depot (or its id), also whether it is theirs."""
+    if not isinstance(person, Person) or not person.is_active:
+        return False
+    if person.is_superuser:
+        return True
+    if right not in RIGHTS[Role(person.role)]:
+        return False
+    depot_id = depot.pk if isinstance(depot, Model) else depot
+    return depot_id is None or person.depots.filter(pk=depot_id).exists()
+
+
+def depots_of(person: Person | AnonymousUser) -> QuerySet[Any]:
+    """The depots this person sees: those listed for them, and every one for a superuser."""
+    every: QuerySet[Any] = Person._meta.get_field("depots").related_model._default_manager.all()
+    if not isinstance(person, Person) or not person.is_active:
+        return every.none()
+    return every if person.is_superuser else every.filter(people=person)

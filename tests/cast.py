@@ -1,0 +1,91 @@
+"""The small fixed cast of the tests: two depots, five people, three vehicles. All invented."""
+
+from dataclasses import dataclass
+from datetime import date
+
+from fleet.people.models import Person, Role
+from fleet.vehicles.models import (
+    Compartment,
+    CompartmentKind,
+    Depot,
+    Meter,
+    Powertrain,
+    Vehicle,
+    VehicleType,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Cast:
+    plain: Depot
+    hill: Depot
+    supervisor: Person
+    mechanic: Person
+    clerk: Person
+    viewer: Person
+    outsider: Person  # a supervisor, but of the other depot
+    van_type: VehicleType
+    engine: Compartment
+    van: Vehicle  # at the first depot
+    second_van: Vehicle  # at the first depot
+    hill_van: Vehicle  # at the other depot
+
+
+def cast() -> Cast:
+    plain, hill = depot("plain"), depot("hill")
+    van_type = VehicleType.objects.create(
+        slug="van",
+        name="Van",
+        powertrain=Powertrain.DIESEL,
+        expected_km_per_day=90,
+        top_km_per_day=900,
+        source="invented for the tests",
+    )
+    engine = Compartment.objects.create(
+        vehicle_type=van_type,
+        slug="engine",
+        kind=CompartmentKind.ENGINE,
+        name="Engine",
+        source="invented for the tests",
+    )
+    return Cast(
+        plain=plain,
+        hill=hill,
+        supervisor=person("Sura", Role.SUPERVISOR, plain),
+        mechanic=person("Mika", Role.MECHANIC, plain),
+        clerk=person("Cleo", Role.CLERK, plain),
+        viewer=person("Vito", Role.VIEWER, plain),
+        outsider=person("Otto", Role.SUPERVISOR, hill),
+        van_type=van_type,
+        engine=engine,
+        van=vehicle("V-101", plain, van_type),
+        second_van=vehicle("V-102", plain, van_type),
+        hill_van=vehicle("V-201", hill, van_type),
+    )
+
+
+def depot(slug: str) -> Depot:
+    return Depot.objects.create(
+        slug=slug, name=slug.title(), zone="Europe/Berlin", source="invented for the tests"
+    )
+
+
+def person(name: str, role: Role, *depots: Depot) -> Person:
+    created = Person.objects.create_user(username=name.lower(), first_name=name, role=role)
+    created.depots.set(depots)
+    return created
+
+
+def vehicle(fleet_number: str, at: Depot, vehicle_type: VehicleType) -> Vehicle:
+    created = Vehicle.objects.create(
+        fleet_number=fleet_number,
+        depot=at,
+        vehicle_type=vehicle_type,
+        joined_on=date(2025, 1, 1),
+        in_service_on=date(2025, 1, 1),
+        in_service_km=0,
+        joined_as=Vehicle.JoinedAs.NEW,
+    )
+    created.stays.create(depot=at, from_on=created.joined_on)
+    Meter.objects.create(vehicle=created)
+    return created
