@@ -4,6 +4,7 @@ Reading gives columns as arrays; writing takes columns as arrays. Rows that woul
 are not written: ``upsert`` compares inside the database.
 """
 
+import json
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
@@ -34,6 +35,14 @@ def day_number(column: str) -> str:
     if on_postgres():
         return f"({column} - DATE '1970-01-01')"
     return f"CAST(julianday({column}) - 2440587.5 AS INTEGER)"
+
+
+def among(column: str, ids: Array) -> tuple[str, list[Any]]:
+    """SQL and parameters that keep rows whose column is one of many ids."""
+    if on_postgres():
+        return f"{column} = ANY(%s)", [ids.tolist()]
+    listed = json.dumps(ids.tolist())
+    return f"{column} IN (SELECT value FROM json_each(%s))", [listed]  # noqa: S608
 
 
 def read(sql: str, params: Sequence[Any], dtypes: Mapping[str, str]) -> dict[str, Array]:

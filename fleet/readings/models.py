@@ -64,6 +64,7 @@ class Reading(models.Model):
     note = models.CharField(max_length=300, blank=True)
     received_at = models.DateTimeField(auto_now_add=True)
     meter_value = models.FloatField()  # in km (or h), before any offset
+    settled_value = models.FloatField(null=True)  # meter value a person put in its place
     total = models.FloatField(null=True)  # in km (or h): meter value plus offset, or as settled
     verdict = models.CharField(max_length=10, choices=Verdict, default=Verdict.NOT_JUDGED)
     reason = models.CharField(max_length=32, blank=True)
@@ -168,9 +169,13 @@ class VerdictMemory(models.Model):
     weight_d = models.FloatField(default=0)
     weight_km = models.FloatField(default=0)
     scatter = models.FloatField(default=1)
-    last_id = models.BigIntegerField(null=True)
+    last_id = models.BigIntegerField(default=-1)
     last_at_d = models.FloatField(null=True)
     last_km = models.FloatField(null=True)
+    last_source = models.SmallIntegerField(default=0)
+    last_unit_km = models.FloatField(default=1)
+    last_confirmed_km = models.FloatField(default=0)
+    last_decided = models.BooleanField(default=False)
     prev_at_d = models.FloatField(null=True)
     prev_km = models.FloatField(null=True)
     prev_weight_d = models.FloatField(null=True)
