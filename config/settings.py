@@ -132,6 +132,7 @@ DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 # --- people ------------------------------------------------------------------------------
 AUTH_USER_MODEL = "people.Person"
+AUTHENTICATION_BACKENDS = ["fleet.people.attempts.SlowedBackend"]
 PASSWORD_HASHERS = [
     "django.contrib.auth.hashers.Argon2PasswordHasher",
     "django.contrib.auth.hashers.PBKDF2PasswordHasher",
