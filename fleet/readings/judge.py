@@ -17,6 +17,7 @@ from django.db import transaction
 from fleet import bulk
 from fleet.bulk import Array
 from fleet.calc import verdicts
+from fleet.calc.verdict_rows import FREE
 from fleet.calc.verdicts import Batch, Judgement, Memory
 from fleet.readings.models import Reading, Source, Verdict, VerdictMemory
 from fleet.vehicles.models import Meter
@@ -33,7 +34,7 @@ StartRates = Callable[[Array, Array], tuple[Array, Array]]
 
 LABELS = ("", Verdict.ACCEPTED, Verdict.HELD, Verdict.REJECTED)
 FIXED = {
-    "": verdicts.FREE,
+    "": FREE,
     Verdict.ACCEPTED: verdicts.DECIDED_ACCEPT,
     Verdict.HELD: verdicts.DECIDED_HELD,
     Verdict.REJECTED: verdicts.DECIDED_REJECT,

@@ -65,7 +65,7 @@ class SeasonIndex(models.Model):
     type_pk = models.BigIntegerField()
     depot_pk = models.BigIntegerField()
     month_end_on = models.DateField()
-    passed = models.BooleanField()
+    in_force = models.BooleanField()  # the newest row of its class, and it passed the gate
     factors = models.JSONField()  # twelve, January first, mean 1
     correlation = models.FloatField(null=True)  # between odd and even years
     vehicles = models.PositiveIntegerField()

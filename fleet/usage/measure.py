@@ -1,0 +1,186 @@
+"""Bring the usage state of each meter up to its accepted readings, and keep month totals."""
+
+from dataclasses import fields
+from typing import Any
+
+import numpy as np
+from django.db import transaction
+
+from fleet import bulk
+from fleet.bulk import Array
+from fleet.calc import usage
+from fleet.calc.stamps import stamp
+from fleet.calc.usage import Events, State
+from fleet.usage import seasons
+from fleet.usage.models import KmAt, UsageState
+
+METERS_AT_ONCE = 10_000
+STATE_COLUMNS = [item.name for item in fields(State)]
+FLOAT_COLUMNS = [name for name in STATE_COLUMNS if name != "readings"]
+
+
+def lagging_meters(vehicle_ids: Array | None = None) -> Array:
+    """Meters whose state does not yet rest on the verdicts (or the season) in force."""
+    where, params = _lagging()
+    if vehicle_ids is not None:
+        also, more = bulk.among("m.vehicle_id", vehicle_ids)
+        where, params = f"{where} AND {also}", params + more
+    return bulk.read(f"SELECT m.id {FROM} WHERE {where} ORDER BY m.id", params, {"id": "i8"})["id"]
+
+
+def advance(meter_ids: Array) -> int:
+    """Bring lagging meters among these up to date; give the number of states written."""
+    written = 0
+    for begin in range(0, len(meter_ids), METERS_AT_ONCE):
+        written += _advance_chunk(meter_ids[begin : begin + METERS_AT_ONCE])
+    return written
+
+
+FROM = """
+    FROM vehicles_meter m
+    JOIN vehicles_vehicle v ON v.id = m.vehicle_id
+    JOIN readings_verdictmemory j ON j.meter_id = m.id
+    LEFT JOIN usage_usagestate s ON s.meter_id = m.id
+    LEFT JOIN usage_seasonindex x ON x.in_force AND m.kind = 'km'
+        AND x.type_pk = v.vehicle_type_id AND x.depot_pk = v.depot_id"""
+REPLAY = "(s.meter_id IS NULL OR s.version <> j.version OR s.season_id {unlike} x.id)"
+
+
+def _replay() -> str:
+    return REPLAY.format(unlike="IS DISTINCT FROM" if bulk.on_postgres() else "IS NOT")
+
+
+def _lagging() -> tuple[str, list[Any]]:
+    return f"j.accepted > 0 AND ({_replay()} OR j.last_at_d > s.last_at_d)", []
+
+
+def _advance_chunk(meter_ids: Array) -> int:
+    meters = _gather_meters(meter_ids)
+    if not len(meters["id"]):
+        return 0
+    events = _gather_events(meters)
+    meters, events = _with_events(meters, events)
+    state, before = _compute(meters, events)
+    boundary_rows = _month_totals(meters, events, before)
+    return _record(meters, state, boundary_rows)
+
+
+# --- gather ------------------------------------------------------------------------------
+def _gather_meters(meter_ids: Array) -> dict[str, Array]:
+    lagging, params = _lagging()
+    where, more = bulk.among("m.id", np.asarray(meter_ids, dtype=np.int64))
+    stored = ", ".join(f"s.{name}" for name in STATE_COLUMNS)
+    sql = f"""
+        SELECT m.id, m.vehicle_id, j.version, j.rate_km_per_day, j.spread, j.provisional, x.id,
+            CASE WHEN {_replay()} THEN 1 ELSE 0 END, {stored}
+        {FROM} WHERE {lagging} AND {where} ORDER BY m.id"""  # noqa: S608
+    kinds = {"id": "i8", "vehicle_id": "i8", "version": "i8", "rate": "f8", "spread0": "f8"}
+    kinds |= {"provisional": "?", "season_id": "f8", "replay": "?"}
+    return bulk.read(sql, params + more, kinds | dict.fromkeys(STATE_COLUMNS, "f8"))
+
+
+def _gather_events(meters: dict[str, Array]) -> dict[str, Array]:
+    """Accepted readings and moved bases that the states do not know yet."""
+    where, params = bulk.among("r.meter_id", meters["id"])
+    since = (
+        "to_timestamp(round(s.last_at_d * 86400))"
+        if bulk.on_postgres()
+        else "datetime(CAST(round(s.last_at_d * 86400) AS INTEGER), 'unixepoch')"
+    )
+    replayed, more = bulk.among("r.meter_id", meters["id"][meters["replay"]])
+    sql = f"""
+        SELECT r.meter_id, {bulk.instant_d("r.taken_at")}, r.total, r.moves_base
+        FROM readings_reading r LEFT JOIN usage_usagestate s ON s.meter_id = r.meter_id
+        WHERE {where} AND (r.verdict = 'accepted' OR r.moves_base)
+            AND ({replayed} OR r.taken_at > {since})
+        ORDER BY r.meter_id, r.taken_at, r.id"""  # noqa: S608
+    return bulk.read(sql, params + more, {"meter_id": "i8", "at_d": "f8", "km": "f8", "shift": "?"})
+
+
+def _with_events(
+    meters: dict[str, Array], events: dict[str, Array]
+) -> tuple[dict[str, Array], dict[str, Array]]:
+    """Leave out meters without anything to learn from (all of their readings are held)."""
+    kept = np.isin(meters["id"], events["meter_id"])
+    return {name: column[kept] for name, column in meters.items()}, events
+
+
+# --- compute -----------------------------------------------------------------------------
+def _compute(meters: dict[str, Array], events: dict[str, Array]) -> tuple[State, State]:
+    """States after the events, and before them (a replayed meter starts at its first one)."""
+    clock, season = seasons.clock_rows(meters["season_id"])
+    first = np.searchsorted(events["meter_id"], meters["id"])
+    last = np.searchsorted(events["meter_id"], meters["id"], side="right")
+    fresh = usage.start(
+        events["at_d"][first], events["km"][first], meters["rate"], meters["spread0"]
+    )
+    before = _chosen(meters["replay"], fresh, meters)
+    first = first + meters["replay"]
+    picked, offsets = _ranges(first, last)
+    rest = Events.of(offsets, *(events[name][picked] for name in ("at_d", "km", "shift")))
+    return usage.advance(before, rest, clock, season), before
+
+
+def _chosen(replay: Array, fresh: State, meters: dict[str, Array]) -> State:
+    chosen = {name: np.where(replay, getattr(fresh, name), meters[name]) for name in STATE_COLUMNS}
+    chosen["readings"] = chosen["readings"].astype(np.int64)
+    return State(**chosen)
+
+
+def _ranges(first: Array, last: Array) -> tuple[Array, Array]:
+    """Positions first[i] … last[i] − 1 of every meter in one array, and where each begins."""
+    counts = last - first
+    offsets = np.concatenate(([0], np.cumsum(counts)))
+    return np.arange(offsets[-1]) + np.repeat(first - offsets[:-1], counts), offsets
+
+
+def _month_totals(
+    meters: dict[str, Array], events: dict[str, Array], before: State
+) -> dict[str, Array]:
+    """Totals at each first of a month passed between two successive events."""
+    owner = np.searchsorted(meters["id"], events["meter_id"])
+    lead = np.flatnonzero(np.diff(owner, prepend=-1))  # each meter's first event
+    from_d, from_km = np.roll(events["at_d"], 1), np.roll(events["km"], 1)
+    from_d[lead], from_km[lead] = before.last_at_d[owner[lead]], before.last_km[owner[lead]]
+    first_month = _month_index(from_d) + 1
+    count = np.maximum(_month_index(events["at_d"]) + 1 - first_month, 0)
+    which = np.repeat(np.arange(len(count)), count)
+    step = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+    on = (first_month[which] + step).astype("M8[M]").astype("M8[D]")
+    on_d = on.astype(np.float64)
+    share = (on_d - from_d[which]) / (events["at_d"][which] - from_d[which])
+    total = from_km[which] + share * (events["km"][which] - from_km[which])
+    return {"meter_id": events["meter_id"][which], "on": on, "total": total}
+
+
+def _month_index(at_d: Array) -> Array:
+    return np.floor(at_d).astype("M8[D]").astype("M8[M]").astype(np.int64)
+
+
+# --- record ------------------------------------------------------------------------------
+def _record(meters: dict[str, Array], state: State, totals: dict[str, Array]) -> int:
+    columns = {name: getattr(state, name) for name in STATE_COLUMNS}
+    rest = {
+        "version": meters["version"],
+        "season_id": meters["season_id"],
+        "provisional": meters["provisional"],
+    }
+    row_stamp = stamp(*columns.values(), *rest.values())
+    with transaction.atomic():
+        _drop_stale_totals(meters["id"][meters["replay"]])
+        if len(totals["on"]):
+            bulk.upsert(KmAt, totals, key=["meter_id", "on"])
+        return bulk.upsert(
+            UsageState,
+            {"meter_id": meters["id"], "vehicle_id": meters["vehicle_id"]}
+            | columns
+            | rest
+            | {"stamp": row_stamp},
+            key=["meter_id"],
+        )
+
+
+def _drop_stale_totals(meter_ids: Array) -> None:
+    if len(meter_ids):
+        for begin in range(0, len(meter_ids), 500):
+            KmAt.objects.filter(meter_id__in=meter_ids[begin : begin + 500].tolist()).delete()

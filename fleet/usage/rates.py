@@ -1,0 +1,202 @@
+"""Class rates: what a vehicle type usually runs at a depot, one row per class and month end.
+
+A row is written once, from what was known then, and never changed: a due date must not move
+because a class was looked at again. A meter starts with the newest row before its first reading.
+"""
+
+from datetime import UTC, date, datetime, timedelta
+
+import numpy as np
+from django.db.models import Min
+
+from fleet import bulk
+from fleet.bulk import Array
+from fleet.calc import class_rates, usage
+from fleet.calc.class_rates import ClassRates
+from fleet.calc.usage import Events
+from fleet.readings.models import Reading
+from fleet.runs.models import Run
+from fleet.usage.models import ClassRate
+from fleet.vehicles.models import Meter
+
+JOB = "class rates"
+KM_PER_HOUR = 30.0  # stands in where a type states no hours per day; our choice
+LEAST_PER_DAY = {
+    Meter.Kind.KM: class_rates.LEAST_KM_PER_DAY,
+    Meter.Kind.HOURS: class_rates.LEAST_H_PER_DAY,
+}
+
+
+# --- start of a meter ----------------------------------------------------------------------
+def start_rates(meter_ids: Array, first_at_d: Array) -> tuple[Array, Array]:
+    """Rate [km or h per day] and spread that meters start with, as known before they did.
+
+    Parameters
+    ----------
+    meter_ids, first_at_d
+        Meters and their first readings [days since 1970-01-01 UTC], shape (n,).
+    """
+    meters = _gather_classes(meter_ids)
+    rate = meters["expected"].copy()
+    spread = np.full(len(rate), class_rates.UNKNOWN_SPREAD)
+    for kind in Meter.Kind.values:
+        rows = np.flatnonzero(meters["kind"] == kind)
+        if len(rows):
+            _use_newest(kind, rows, np.floor(first_at_d[rows]), meters, rate, spread)
+    return rate, spread
+
+
+def _gather_classes(meter_ids: Array) -> dict[str, Array]:
+    where, params = bulk.among("m.id", np.asarray(meter_ids, dtype=np.int64))
+    sql = f"""
+        SELECT m.id, m.kind, v.vehicle_type_id, v.depot_id, CASE WHEN m.kind = 'km'
+            THEN t.expected_km_per_day
+            ELSE COALESCE(t.expected_h_per_day, t.expected_km_per_day / {KM_PER_HOUR}) END
+        FROM vehicles_meter m JOIN vehicles_vehicle v ON v.id = m.vehicle_id
+        JOIN vehicles_vehicletype t ON t.id = v.vehicle_type_id
+        WHERE {where} ORDER BY m.id"""  # noqa: S608
+    kinds = {"id": "i8", "kind": "O", "type": "i8", "depot": "i8", "expected": "f8"}
+    found = bulk.read(sql, params, kinds)
+    place = np.searchsorted(found["id"], meter_ids)
+    return {name: column[place] for name, column in found.items()}
+
+
+def _use_newest(
+    kind: str,
+    rows: Array,
+    first_day: Array,
+    meters: dict[str, Array],
+    rate: Array,
+    spread: Array,
+) -> None:
+    stored = _gather_rates(kind)
+    months = np.unique(stored["month_end_d"])
+    newest = np.searchsorted(months, first_day) - 1
+    for month in np.unique(newest[newest >= 0]):
+        here = rows[newest == month]
+        table = _table(stored, stored["month_end_d"] == months[month])
+        found = class_rates.rate_for(table, meters["type"][here], meters["depot"][here])
+        known = found >= 0
+        rate[here[known]] = table.rate[found[known]]
+        spread[here[known]] = table.spread[found[known]]
+
+
+def _gather_rates(kind: str) -> dict[str, Array]:
+    sql = f"""
+        SELECT {bulk.day_number("month_end_on")}, type_pk, depot_pk, vehicles, rate_km_per_day,
+            spread FROM usage_classrate WHERE kind = %s"""  # noqa: S608
+    kinds = {"month_end_d": "f8", "type": "i8", "depot": "i8", "vehicles": "i8"}
+    return bulk.read(sql, [kind], kinds | {"rate": "f8", "spread": "f8"})
+
+
+def _table(stored: dict[str, Array], rows: Array) -> ClassRates:
+    types, depots = stored["type"][rows], stored["depot"][rows]
+    level = (types < 0).astype(np.int64) + (depots < 0)
+    return ClassRates(
+        level, types, depots, stored["vehicles"][rows], stored["rate"][rows], stored["spread"][rows]
+    )
+
+
+# --- month end -----------------------------------------------------------------------------
+def months_to_close(now: datetime, earliest: datetime | None = None) -> list[date]:
+    """Month ends without class rates, oldest first, from the earliest reading to be judged on."""
+    closed = set(Run.objects.filter(job=JOB, state=Run.State.DONE).values_list("on", flat=True))
+    if not closed and earliest is None:
+        earliest = Reading.objects.aggregate(first=Min("taken_at"))["first"]
+    starts = [day + timedelta(days=1) for day in closed and [max(closed)]]
+    starts += [earliest.astimezone(UTC).date()] if earliest else []
+    if not starts:
+        return []
+    open_ends = _month_ends(min(starts), now.astimezone(UTC).date())
+    return [end for end in open_ends if end not in closed]
+
+
+def _month_ends(first: date, today: date) -> list[date]:
+    """Last days of the months from ``first`` that are over before ``today``."""
+    months = np.arange(np.datetime64(first, "M") + 1, np.datetime64(today, "M") + 1)
+    return [day.item() for day in months.astype("M8[D]") - np.timedelta64(1, "D")]
+
+
+def close_month(month_end_on: date, now: datetime) -> int:
+    """Write the class rates of a month end; give the number of rows."""
+    written = sum(_close(kind, month_end_on) for kind in Meter.Kind.values)
+    Run.objects.update_or_create(
+        job=JOB,
+        on=month_end_on,
+        part="",
+        defaults={
+            "state": Run.State.DONE,
+            "started_at": now,
+            "finished_at": now,
+            "progress_share": 1.0,
+            "counts": {"class rates": written},
+        },
+    )
+    return written
+
+
+def _close(kind: str, month_end_on: date) -> int:
+    end_d = float(np.datetime64(month_end_on + timedelta(days=1), "D").astype(np.int64))
+    meters = _gather_sums(kind)
+    newer = np.flatnonzero(meters["last_at_d"] >= end_d)
+    _rewind(meters, newer, end_d)
+    known = np.isfinite(meters["last_at_d"])
+    found = class_rates.class_rates(
+        end_d,
+        meters["sum_d"][known],
+        meters["sum_km"][known],
+        meters["last_at_d"][known],
+        meters["type"][known],
+        meters["depot"][known],
+        LEAST_PER_DAY[Meter.Kind(kind)],
+    )
+    rows = len(found.rate)
+    columns = {
+        "kind": np.full(rows, kind, dtype=object),
+        "type_pk": found.type_id,
+        "depot_pk": found.depot_id,
+        "month_end_on": np.full(rows, np.datetime64(month_end_on, "D")),
+        "rate_km_per_day": found.rate,
+        "spread": found.spread,
+        "vehicles": found.vehicles,
+    }
+    key = ["kind", "type_pk", "depot_pk", "month_end_on"]
+    return bulk.upsert(ClassRate, columns, key, update=[]) if rows else 0
+
+
+def _gather_sums(kind: str) -> dict[str, Array]:
+    sql = """
+        SELECT m.id, v.vehicle_type_id, v.depot_id, s.sum_d, s.sum_km, s.last_at_d
+        FROM usage_usagestate s JOIN vehicles_meter m ON m.id = s.meter_id
+        JOIN vehicles_vehicle v ON v.id = m.vehicle_id
+        WHERE m.kind = %s ORDER BY m.id"""
+    kinds = {"id": "i8", "type": "i8", "depot": "i8"}
+    return bulk.read(sql, [kind], kinds | dict.fromkeys(("sum_d", "sum_km", "last_at_d"), "f8"))
+
+
+def _rewind(meters: dict[str, Array], rows: Array, end_d: float) -> None:
+    """Put meters read after the month end back to what was known at it, in place."""
+    if not len(rows):
+        return
+    where, params = bulk.among("meter_id", meters["id"][rows])
+    at_d = bulk.instant_d("taken_at")
+    sql = f"""
+        SELECT meter_id, {at_d}, total, moves_base FROM readings_reading
+        WHERE {where} AND (verdict = 'accepted' OR moves_base) AND {at_d} < %s
+        ORDER BY meter_id, taken_at, id"""  # noqa: S608
+    kinds = {"meter_id": "i8", "at_d": "f8", "km": "f8", "shift": "?"}
+    events = bulk.read(sql, [*params, end_d], kinds)
+    for name in ("sum_d", "sum_km", "last_at_d"):
+        meters[name][rows] = np.nan
+    owners, first = np.unique(events["meter_id"], return_index=True)
+    if not len(owners):
+        return
+    later = np.setdiff1d(np.arange(len(events["at_d"])), first)
+    offsets = np.append(first, len(events["at_d"])) - np.arange(len(first) + 1)
+    state = usage.advance(
+        usage.start(events["at_d"][first], events["km"][first], 1.0, 1.0),
+        Events.of(offsets, *(events[name][later] for name in ("at_d", "km", "shift"))),
+    )
+    place = np.searchsorted(meters["id"], owners)
+    for name in ("sum_d", "sum_km", "last_at_d"):
+        meters[name][place] = getattr(state, name)

@@ -1,0 +1,106 @@
+"""Seasonal clocks: which class runs on which twelve factors, looked at again each month end.
+
+Most fleets have no season that repeats; a class gets a clock only when odd and even years agree.
+"""
+
+import json
+from datetime import date
+
+import numpy as np
+from django.db import transaction
+
+from fleet import bulk
+from fleet.bulk import Array
+from fleet.calc.class_rates import SEASON_VEHICLES, SEASON_YEARS, Clock, Season, season_index
+from fleet.usage.models import SeasonIndex
+
+MOST_YEARS = 6  # older seasons say little about the next one; our choice
+
+
+def clock_rows(season_id: Array) -> tuple[Clock | None, Array | None]:
+    """A clock for the seasons named, and each meter's row in it (-1 for none).
+
+    Without any season both are None: calendar days count.
+    """
+    named = np.unique(season_id[np.isfinite(season_id)]).astype(np.int64)
+    if not len(named):
+        return None, None
+    where, params = bulk.among("id", named)
+    found = bulk.read(
+        f"SELECT id, factors FROM usage_seasonindex WHERE {where} ORDER BY id",  # noqa: S608
+        params,
+        {"id": "i8", "factors": "O"},
+    )
+    factors = [json.loads(row) if isinstance(row, str) else row for row in found["factors"]]
+    place = np.searchsorted(named, np.nan_to_num(season_id, nan=named[0]).astype(np.int64))
+    return Clock(factors), np.where(np.isfinite(season_id), place, -1)
+
+
+def assess_seasons(month_end_on: date) -> int:
+    """Look at every class with enough vehicles; give the number that have a season."""
+    months = _months_until(month_end_on)
+    passed = 0
+    for type_pk, depot_pk in _classes(months):
+        km = _gather_month_km(type_pk, depot_pk, months)
+        month_d = np.diff(months.astype("M8[D]")).astype(np.float64)
+        found = season_index(km, month_d, np.zeros(len(km), np.int64), month_end_on.month)
+        passed += _record(type_pk, depot_pk, month_end_on, found)
+    return passed
+
+
+def _months_until(month_end_on: date) -> Array:
+    """Firsts of the months that bound the last whole years, the newest one after the end."""
+    after = np.datetime64(month_end_on, "M") + 1
+    return np.arange(after - 12 * MOST_YEARS, after + 1)
+
+
+def _classes(months: Array) -> list[tuple[int, int]]:
+    """Classes in which enough vehicles have totals two years apart."""
+    newest, oldest = months[-1], months[-1] - 12 * SEASON_YEARS
+    sql = """
+        SELECT v.vehicle_type_id, v.depot_id
+        FROM usage_kmat a
+        JOIN usage_kmat b ON b.meter_id = a.meter_id AND b."on" = %s
+        JOIN vehicles_meter m ON m.id = a.meter_id AND m.kind = 'km'
+        JOIN vehicles_vehicle v ON v.id = m.vehicle_id
+        WHERE a."on" = %s
+        GROUP BY v.vehicle_type_id, v.depot_id HAVING COUNT(*) >= %s ORDER BY 1, 2"""
+    params = [newest.astype("M8[D]").item(), oldest.astype("M8[D]").item(), SEASON_VEHICLES]
+    found = bulk.read(sql, params, {"type": "i8", "depot": "i8"})
+    return list(zip(found["type"].tolist(), found["depot"].tolist(), strict=True))
+
+
+def _gather_month_km(type_pk: int, depot_pk: int, months: Array) -> Array:
+    """Distance per vehicle and month, shape (vehicles, months), NaN where unknown [km]."""
+    sql = f"""
+        SELECT k.meter_id, {bulk.day_number('k."on"')}, k.total
+        FROM usage_kmat k JOIN vehicles_meter m ON m.id = k.meter_id AND m.kind = 'km'
+        JOIN vehicles_vehicle v ON v.id = m.vehicle_id
+        WHERE v.vehicle_type_id = %s AND v.depot_id = %s AND k."on" >= %s AND k."on" <= %s
+        ORDER BY k.meter_id"""  # noqa: S608
+    days = months.astype("M8[D]")
+    params = [type_pk, depot_pk, days[0].item(), days[-1].item()]
+    found = bulk.read(sql, params, {"meter_id": "i8", "on_d": "i8", "total": "f8"})
+    meters, row = np.unique(found["meter_id"], return_inverse=True)
+    totals = np.full((len(meters), len(months)), np.nan)
+    totals[row, np.searchsorted(days.astype(np.int64), found["on_d"])] = found["total"]
+    return np.diff(totals, axis=1)
+
+
+def _record(type_pk: int, depot_pk: int, month_end_on: date, found: Season) -> int:
+    in_force = bool(found.used[0])
+    correlation = float(found.correlation[0])
+    with transaction.atomic():
+        SeasonIndex.objects.filter(type_pk=type_pk, depot_pk=depot_pk).update(in_force=False)
+        SeasonIndex.objects.update_or_create(
+            type_pk=type_pk,
+            depot_pk=depot_pk,
+            month_end_on=month_end_on,
+            defaults={
+                "in_force": in_force,
+                "factors": [float(factor) for factor in found.factors[0]],
+                "correlation": None if np.isnan(correlation) else correlation,
+                "vehicles": int(found.vehicles[0]),
+            },
+        )
+    return int(in_force)
