@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 import environ
+from celery.schedules import crontab
 from csp.constants import NONE, SELF
 
 from config.environment import Environment, EnvironmentFault
@@ -176,3 +177,25 @@ SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if BEHIND_TLS else
 
 # --- API ---------------------------------------------------------------------------------
 REST_FRAMEWORK: dict[str, Any] = {}
+
+# --- background work ---------------------------------------------------------------------
+CELERY_BROKER_URL = REDIS_URL or "filesystem://"
+CELERY_BROKER_TRANSPORT_OPTIONS: dict[str, Any] = (
+    {}
+    if REDIS_URL
+    else {
+        "data_folder_in": str(DATA_DIR / "queue"),
+        "data_folder_out": str(DATA_DIR / "queue"),
+        "control_folder": str(DATA_DIR / "queue-control"),
+        "polling_interval": 0.2,  # the default of 1 s is felt by who waits for an upload
+    }
+)
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+CELERY_IMPORTS = ["fleet.jobs"]
+CELERY_TASK_IGNORE_RESULT = True  # results are rows
+CELERY_WORKER_HIJACK_ROOT_LOGGER = False
+CELERY_BEAT_SCHEDULE_FILENAME = str(DATA_DIR / "beat-schedule")
+CELERY_BEAT_SCHEDULE = {
+    # finds each depot's night from its local 02:30 on, and whatever was lost
+    "make up what is owed": {"task": "fleet.jobs.make_up", "schedule": crontab(minute="*/10")},
+}

@@ -35,3 +35,5 @@ if not SERVED:
     # a file, and the one that a process started by a test finds in the same data folder
     DATABASES["default"]["TEST"] = {"NAME": DATA_DIR / "sumpwise.sqlite3"}
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]  # quick; guards nothing
+CELERY_TASK_ALWAYS_EAGER = True  # a real worker is tested in tests/jobs, as a process
+CELERY_TASK_EAGER_PROPAGATES = True

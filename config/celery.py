@@ -1,0 +1,17 @@
+"""Background work: files in the data folder as the broker, or Redis."""
+
+import os
+
+from celery import Celery
+from celery.signals import worker_ready
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
+
+app = Celery("sumpwise")
+app.config_from_object("django.conf:settings", namespace="CELERY")
+
+
+@worker_ready.connect
+def make_up_at_start(**_: object) -> None:
+    """What was lost while no worker ran is found now, not at the next full ten minutes."""
+    app.send_task("fleet.jobs.make_up")

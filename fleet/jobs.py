@@ -1,0 +1,48 @@
+"""Every background task: it takes ids and dates, and may run twice without harm."""
+
+from contextlib import suppress
+from datetime import date
+
+from django.utils import timezone
+
+from config.celery import app
+from fleet import chain
+from fleet.readings.models import Upload
+from fleet.runs import ledger
+
+UPLOAD = "upload"
+
+
+@app.task
+def night(on: str, zone: str) -> None:
+    """One night of the depots in one time zone."""
+    with suppress(ledger.Taken):
+        chain.nightly(date.fromisoformat(on), zone=zone)
+
+
+@app.task
+def make_up() -> None:
+    """Start what is owed: nights that have come or were missed, and uploads cut short."""
+    for owed in ledger.owed(timezone.now()):
+        night.delay(owed.on.isoformat(), owed.part)
+    ended = [Upload.State.DONE, Upload.State.REFUSED]
+    for upload_id in Upload.objects.exclude(state__in=ended).values_list("pk", flat=True):
+        if str(upload_id) not in ledger.given_up(UPLOAD):
+            take_in_upload.delay(upload_id)
+
+
+@app.task
+def take_in_upload(upload_id: int) -> None:
+    """Bring an upload from wherever it stands to its end."""
+    received_on = Upload.objects.values_list("received_at__date", flat=True).get(pk=upload_id)
+    with (
+        suppress(ledger.Taken),
+        ledger.work(UPLOAD, received_on, str(upload_id)) as run,
+    ):
+        chain.complete_upload(upload_id, lambda share, _: ledger.renew(run, share))
+
+
+@app.task
+def refresh(vehicle_ids: list[int]) -> None:
+    """Bring these vehicles up to date after a reading, a decision or a change of set-up."""
+    chain.refresh(vehicle_ids, timezone.now())

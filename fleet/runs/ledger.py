@@ -1,0 +1,174 @@
+"""The ledger of jobs: who does what, until when it is believed, and what is still owed.
+
+A broker may lose work (on the embedded one a killed worker takes its task along). The row
+stays: whoever asks what is ``owed`` finds it again when its lease has passed.
+"""
+
+import os
+import socket
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+from django.db.models import Case, DateTimeField, ExpressionWrapper, F, Q, QuerySet, When
+from django.db.models.expressions import CombinedExpression
+from django.db.models.functions import Now
+
+from fleet.faults import Fault
+from fleet.runs.models import Run
+from fleet.vehicles.models import Depot
+
+LEASE = timedelta(minutes=5)  # our choice: longer than any chunk, short enough for a morning
+ATTEMPTS = 5  # our choice: what fails so often needs a person, not another attempt
+NIGHT_AT = time(2, 30)  # local; our choice: after the day's last reading, before the first shift
+NIGHT = "night"
+
+Progress = Callable[[float, str], None]
+
+
+class Taken(Fault):
+    """Somebody else is doing this work."""
+
+
+@dataclass(frozen=True)
+class Owed:
+    """Work that should have been done by now and is in nobody's hands."""
+
+    job: str
+    on: date
+    part: str
+
+
+@contextmanager
+def work(job: str, on: date, part: str = "", again: bool = False) -> Iterator[Run]:
+    """Claim a piece of work for the block; it ends done, or failed with the error's text.
+
+    Parameters
+    ----------
+    again
+        Do it once more although it is done.
+
+    Raises
+    ------
+    Taken
+        Another process holds the lease, or the work is done and not wanted ``again``.
+    """
+    run = claim(job, on, part, again)
+    if run is None:
+        held = Run.objects.get(job=job, on=on, part=part)
+        raise Taken(f"{held} is {held.state} already ({held.owner}, see Runs).")
+    try:
+        yield run
+    except (KeyboardInterrupt, SystemExit):
+        _close(run, Run.State.WAITING, error="Stopped before its end; it goes on at make-up.")
+        raise
+    except Exception as error:
+        _close(run, Run.State.FAILED, error=f"{type(error).__name__}: {error}"[:2000])
+        raise
+    _close(run, Run.State.DONE, progress_share=1.0, counts=run.counts)
+
+
+def claim(job: str, on: date, part: str = "", again: bool = False) -> Run | None:
+    """Take the work if nobody has it; of several that try at once exactly one gets the row."""
+    run = ask_for(job, on, part)
+    won = Run.objects.filter(_free(again), pk=run.pk).update(
+        state=Run.State.RUNNING,
+        owner=f"{socket.gethostname()} {os.getpid()}"[:80],
+        lease_until=_lease(),
+        started_at=Now(),
+        finished_at=None,
+        attempts=Case(When(state=Run.State.DONE, then=1), default=F("attempts") + 1),
+        progress_share=0,
+        error="",
+    )
+    run.refresh_from_db()
+    return run if won else None
+
+
+def ask_for(job: str, on: date, part: str = "") -> Run:
+    """Note that a piece of work is wanted; asked again, it is the same row."""
+    return Run.objects.get_or_create(job=job, on=on, part=part)[0]
+
+
+def renew(run: Run, share: float, counts: Mapping[str, int] | None = None) -> None:
+    """After each chunk: keep the lease, show how far the work is (share 0 to 1).
+
+    Raises
+    ------
+    Taken
+        The lease had passed and somebody else has taken the work over: stop.
+    """
+    run.counts = {**run.counts, **(counts or {})}
+    held = _held(run).update(lease_until=_lease(), progress_share=share, counts=run.counts)
+    if not held:
+        raise Taken(f"{run} was taken over by another process.")
+
+
+def standing(run: Run, now: datetime) -> str:
+    """The state in words for a list: a running one whose lease has passed is lost."""
+    lost = run.state == Run.State.RUNNING and run.lease_until and run.lease_until < now
+    return "lost" if lost else run.state
+
+
+def record_failure(job: str, now: datetime, error: str) -> Run:
+    """Show on the list that something outside any planned work went wrong."""
+    return Run.objects.create(
+        job=job,
+        on=now.date(),
+        part=f"{now:%H:%M:%S.%f}",
+        state=Run.State.FAILED,
+        error=error,
+        attempts=ATTEMPTS,  # nothing here to be made up
+        finished_at=now,
+    )
+
+
+def owed(now: datetime) -> list[Owed]:
+    """For each zone with a depot the newest night, if it was neither done nor is in hand.
+
+    Older nights are overtaken: the newest one takes in all that came before it.
+    """
+    zones = sorted(set(Depot.objects.values_list("zone", flat=True)))
+    nights = [Owed(NIGHT, newest_night(now, zone), zone) for zone in zones]
+    settled = set(
+        Run.objects.filter(job=NIGHT, on__in={night.on for night in nights})
+        .exclude(_free(again=False) & Q(attempts__lt=ATTEMPTS))
+        .values_list("on", "part")
+    )
+    return [night for night in nights if (night.on, night.part) not in settled]
+
+
+def given_up(job: str) -> set[str]:
+    """Parts that failed too often to be tried again without a person."""
+    failed = Run.objects.filter(job=job, state=Run.State.FAILED, attempts__gte=ATTEMPTS)
+    return set(failed.values_list("part", flat=True))
+
+
+def newest_night(now: datetime, zone: str) -> date:
+    """The local date whose night is due: today from 02:30 on, before that yesterday."""
+    local = now.astimezone(ZoneInfo(zone))
+    return local.date() if local.time() >= NIGHT_AT else local.date() - timedelta(days=1)
+
+
+def _free(again: bool) -> Q:
+    free = Q(state__in=[Run.State.WAITING, Run.State.FAILED])
+    lost = Q(state=Run.State.RUNNING, lease_until__lt=Now())
+    return free | lost | (Q(state=Run.State.DONE) if again else Q())
+
+
+def _lease() -> "ExpressionWrapper[CombinedExpression]":
+    return ExpressionWrapper(Now() + LEASE, output_field=DateTimeField())
+
+
+def _held(run: Run) -> QuerySet[Run]:
+    """The row, as long as it is still this attempt's."""
+    return Run.objects.filter(
+        pk=run.pk, state=Run.State.RUNNING, owner=run.owner, attempts=run.attempts
+    )
+
+
+def _close(run: Run, state: str, **changes: object) -> None:
+    _held(run).update(state=state, finished_at=Now(), lease_until=None, **changes)
+    run.refresh_from_db()

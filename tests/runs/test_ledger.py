@@ -1,0 +1,147 @@
+"""Expected states follow from the rules stated in the ledger's docstrings (our choice)."""
+
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+from django.utils import timezone
+
+from fleet.runs import ledger
+from fleet.runs.models import Run
+from fleet.vehicles.models import Depot
+
+pytestmark = pytest.mark.django_db
+ON = date(2026, 3, 29)
+
+
+def depot(slug: str, zone: str) -> Depot:
+    return Depot.objects.create(slug=slug, name=slug, zone=zone, source="invented for the test")
+
+
+def lose(run: Run) -> None:
+    Run.objects.filter(pk=run.pk).update(lease_until=timezone.now() - timedelta(seconds=1))
+
+
+def test_work_ends_done_with_its_counts() -> None:
+    with ledger.work("night", ON) as run:
+        ledger.renew(run, 0.5, {"vehicles": 3})
+    assert (run.state, run.progress_share, run.counts) == ("done", 1.0, {"vehicles": 3})
+
+
+def test_work_that_breaks_keeps_the_error() -> None:
+    with pytest.raises(ValueError, match="no climate"), ledger.work("night", ON):
+        raise ValueError("no climate")
+    assert Run.objects.get().error == "ValueError: no climate"
+    assert Run.objects.get().state == "failed"
+
+
+def test_work_in_hand_is_refused_to_others() -> None:
+    assert ledger.claim("night", ON)
+    with pytest.raises(ledger.Taken, match="running already"), ledger.work("night", ON):
+        pytest.fail("two processes had the same work")
+
+
+def test_work_that_is_done_is_refused_unless_wanted_again() -> None:
+    with ledger.work("night", ON):
+        pass
+    assert ledger.claim("night", ON) is None
+    assert ledger.claim("night", ON, again=True)
+
+
+def test_work_whose_lease_has_passed_can_be_taken_over() -> None:
+    first = ledger.claim("night", ON)
+    assert first
+    lose(first)
+    second = ledger.claim("night", ON)
+    assert second
+    assert second.attempts == 2
+
+
+def test_the_old_holder_of_lost_work_must_stop_and_closes_nothing() -> None:
+    with pytest.raises(ledger.Taken), ledger.work("night", ON) as first:
+        lose(first)
+        ledger.claim("night", ON)
+        ledger.renew(first, 0.9)
+    assert Run.objects.get().state == "running"
+
+
+def test_renewing_moves_the_lease_five_minutes_ahead() -> None:
+    run = ledger.claim("night", ON)
+    assert run
+    lose(run)
+    ledger.renew(run, 0.2)
+    run.refresh_from_db()
+    assert run.lease_until
+    assert abs(run.lease_until - timezone.now() - timedelta(minutes=5)) < timedelta(seconds=30)
+
+
+def test_interrupted_work_waits_to_be_made_up() -> None:
+    with pytest.raises(KeyboardInterrupt), ledger.work("night", ON):
+        raise KeyboardInterrupt
+    assert Run.objects.get().state == "waiting"
+
+
+def test_parts_of_a_day_are_separate_work() -> None:
+    assert ledger.claim("night", ON, "Europe/Madrid")
+    assert ledger.claim("night", ON, "Europe/Athens")
+
+
+@pytest.mark.parametrize(
+    ("instant", "night"),
+    [
+        # by hand: Madrid is UTC+1 in winter, UTC+2 in summer; clocks go from 2 to 3 h on 29 March
+        (datetime(2026, 1, 10, 1, 29, tzinfo=UTC), date(2026, 1, 9)),
+        (datetime(2026, 1, 10, 1, 30, tzinfo=UTC), date(2026, 1, 10)),
+        (datetime(2026, 3, 29, 0, 59, tzinfo=UTC), date(2026, 3, 28)),
+        (datetime(2026, 3, 29, 1, 0, tzinfo=UTC), date(2026, 3, 29)),
+        (datetime(2026, 7, 10, 0, 30, tzinfo=UTC), date(2026, 7, 10)),
+    ],
+)
+def test_a_night_comes_at_half_past_two_local(instant: datetime, night: date) -> None:
+    assert ledger.newest_night(instant, "Europe/Madrid") == night
+
+
+def test_each_zone_owes_its_own_night() -> None:
+    depot("west", "Europe/Madrid")
+    depot("far", "Asia/Tokyo")
+    owed = ledger.owed(datetime(2026, 1, 10, 18, tzinfo=UTC))  # 19 h in Madrid, 3 h in Tokyo
+    assert [(night.part, night.on.day) for night in owed] == [
+        ("Asia/Tokyo", 11),
+        ("Europe/Madrid", 10),
+    ]
+
+
+def test_a_night_done_or_in_hand_is_not_owed() -> None:
+    depot("west", "Europe/Madrid")
+    now = datetime(2026, 1, 10, 18, tzinfo=UTC)
+    run = ledger.claim("night", date(2026, 1, 10), "Europe/Madrid")
+    assert run
+    assert ledger.owed(now) == []
+    lose(run)
+    assert len(ledger.owed(now)) == 1
+
+
+def test_only_the_newest_of_missed_nights_is_owed() -> None:
+    depot("west", "Europe/Madrid")
+    with ledger.work("night", date(2026, 1, 3), "Europe/Madrid"):
+        pass
+    owed = ledger.owed(datetime(2026, 1, 10, 18, tzinfo=UTC))
+    assert [night.on for night in owed] == [date(2026, 1, 10)]
+
+
+def test_a_night_that_fails_again_and_again_is_left_to_a_person() -> None:
+    depot("west", "Europe/Madrid")
+    now, on = datetime(2026, 1, 10, 18, tzinfo=UTC), date(2026, 1, 10)
+    for _ in range(ledger.ATTEMPTS):
+        assert ledger.owed(now)
+        with pytest.raises(ZeroDivisionError), ledger.work("night", on, "Europe/Madrid"):
+            raise ZeroDivisionError
+    assert ledger.owed(now) == []
+    assert ledger.given_up("night") == {"Europe/Madrid"}
+
+
+def test_a_running_row_past_its_lease_stands_as_lost() -> None:
+    run = ledger.claim("night", ON)
+    assert run
+    assert run.lease_until
+    assert ledger.standing(run, run.lease_until - timedelta(seconds=1)) == "running"
+    assert ledger.standing(run, run.lease_until + timedelta(seconds=1)) == "lost"
