@@ -1,0 +1,126 @@
+"""Open a spreadsheet file safely: xlsx, ods or csv, told apart by content, never by name.
+
+The file is read by ``unpack.py`` in a process of its own with limits on memory and time; here
+only its plain values arrive, chunk by chunk.
+"""
+
+from __future__ import annotations
+
+import json
+import pickle
+import signal
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from pathlib import Path
+from typing import Any
+
+from fleet.readings.unpack import ERROR_VALUE, WITHOUT_VALUE
+
+__all__ = ["ERROR_VALUE", "WITHOUT_VALUE", "Book", "BookFault", "Sheet", "open_book", "read_book"]
+
+Cell = str | float | int | date | datetime | time | timedelta  # "" for a blank cell
+Rows = list[list[Cell]]
+
+TIME_LIMIT_S = 180  # our choice
+_UNPACK = Path(__file__).with_name("unpack.py")
+_CUT_OFF = "The file needs more memory or time than one file may take: split it into smaller files."
+
+
+class BookFault(ValueError):
+    """A file that cannot be read as a table; its text says why and what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One sheet of an open book."""
+
+    name: str  # "" for a text file
+    height: int  # rows, blank ones included
+    width: int  # columns
+    _number: int
+    _rows: Path
+
+    def chunks(self) -> Iterator[tuple[int, Rows]]:
+        """Rows of equal width in chunks, each with the number of its first row (from 1)."""
+        with self._rows.open("rb") as file:
+            while True:
+                try:
+                    number, first, rows = _PlainValues(file).load()
+                except EOFError:
+                    return
+                if number == self._number:
+                    yield first, rows
+
+
+@dataclass(frozen=True, slots=True)
+class Book:
+    sheets: tuple[Sheet, ...]
+
+
+class _PlainValues(pickle.Unpickler):
+    """Takes dates and times, and no other class: the rows come from a foreign file."""
+
+    def find_class(self, module: str, name: str) -> Any:
+        known = {"date": date, "datetime": datetime, "time": time, "timedelta": timedelta}
+        if module == "datetime" and name in known:
+            return known[name]
+        raise BookFault(_CUT_OFF)
+
+
+@contextmanager
+def open_book(path: Path) -> Iterator[Book]:
+    """Open a file for reading its sheets; BookFault says why one cannot be read."""
+    with tempfile.TemporaryDirectory(prefix="sumpwise-") as folder:
+        rows = Path(folder) / "rows"
+        sheets = _unpack(path, rows)
+        yield Book(
+            tuple(
+                Sheet(sheet["name"], sheet["height"], sheet["width"], number, rows)
+                for number, sheet in enumerate(sheets)
+            )
+        )
+
+
+def read_book(path: Path) -> dict[str, Rows]:
+    """All rows of a small book by sheet; row 1 of a sheet is at index 0."""
+    with open_book(path) as book:
+        return {
+            sheet.name: [row for _, rows in sheet.chunks() for row in rows] for sheet in book.sheets
+        }
+
+
+def _unpack(path: Path, rows: Path) -> list[dict[str, Any]]:
+    try:
+        child = subprocess.run(  # noqa: S603 - our own program, no shell
+            [sys.executable, "-I", str(_UNPACK), str(path), str(rows)],
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            timeout=TIME_LIMIT_S,
+            env={},
+            check=False,
+        )
+    except subprocess.TimeoutExpired:
+        raise BookFault(_CUT_OFF) from None
+    if child.returncode < 0 and child.returncode != -signal.SIGINT:
+        raise BookFault(_CUT_OFF)
+    return _sheets(child)
+
+
+def _sheets(child: subprocess.CompletedProcess[bytes]) -> list[dict[str, Any]]:
+    if child.returncode:
+        error = child.stderr.decode(errors="replace").strip().splitlines() or [""]
+        if "MemoryError" in error[-1]:
+            raise BookFault(_CUT_OFF)
+        raise BookFault(
+            f"The file cannot be read ({error[-1][:120]}): open it in a spreadsheet program, "
+            "save it again and send that."
+        )
+    answer = json.loads(child.stdout)
+    if "fault" in answer:
+        raise BookFault(answer["fault"])
+    return list(answer["sheets"])

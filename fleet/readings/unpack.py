@@ -1,0 +1,342 @@
+"""Read one spreadsheet file in a process of its own, which ``book.py`` starts.
+
+    python -I unpack.py FILE ROWS_FILE
+
+Rows go to ROWS_FILE as pickled ``(sheet, first row, rows)`` chunks of plain values; one JSON
+object on standard output says which sheets there are or why the file is refused. The process
+puts limits on its own memory and time first, so that a hostile file ends it and nothing else.
+It knows no settings, database or secrets, and needs only calamine beyond the standard library.
+"""
+
+import codecs
+import contextlib
+import csv
+import io
+import json
+import pickle
+import re
+import sys
+import zipfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, BinaryIO
+
+# The limits are our choice: far beyond any honest sheet, far below what harms the machine.
+MEMORY_BYTES = 2 << 30
+CPU_SECONDS = 120
+ROWS_FILE_BYTES = 2 << 30
+STEP_BYTES = 1 << 20
+MOST_BYTES = 256 << 20
+MOST_RATIO = 200
+MOST_MEMBERS = 5_000
+MOST_ROWS = 1_000_000
+MOST_COLUMNS = 400
+CHUNK_ROWS = 10_000
+
+OLE = bytes.fromhex("D0CF11E0A1B11AE1")
+WITHOUT_VALUE = "\x00formula without a value"  # control characters cannot occur in a sheet
+ERROR_VALUE = "\x00formula with an error"
+SAVE_AS = "save it as .xlsx, .ods or .csv and send that"
+
+Rows = list[list[Any]]
+
+
+class Refused(Exception):
+    """The file cannot be read; the text says why and what to do."""
+
+
+def main(source: Path, target: Path) -> int:
+    limit_this_process()
+    try:
+        with target.open("wb") as out:
+            answer: dict[str, Any] = {"sheets": write_rows(source, out)}
+    except Refused as fault:
+        answer = {"fault": str(fault)}
+    except MemoryError:
+        answer = {"fault": "The file needs too much memory: split it into smaller files."}
+    print(json.dumps(answer))
+    return 0
+
+
+def limit_this_process() -> None:
+    with contextlib.suppress(ImportError):  # not on every system
+        import resource
+
+        resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
+        resource.setrlimit(resource.RLIMIT_CPU, (CPU_SECONDS, CPU_SECONDS))
+        resource.setrlimit(resource.RLIMIT_FSIZE, (ROWS_FILE_BYTES, ROWS_FILE_BYTES))
+
+
+def write_rows(source: Path, out: BinaryIO) -> list[dict[str, Any]]:
+    sheets: list[dict[str, Any]] = []
+    for name, rows in open_sheets(source):
+        first, width = 1, 0
+        chunk: Rows = []
+        for row in rows:
+            chunk.append(row)
+            width = max(width, len(row))
+            if len(chunk) == CHUNK_ROWS:
+                pickle.dump((len(sheets), first, chunk), out, protocol=5)
+                first, chunk = first + len(chunk), []
+        if chunk:
+            pickle.dump((len(sheets), first, chunk), out, protocol=5)
+        sheets.append({"name": name, "height": first + len(chunk) - 1, "width": width})
+    return sheets
+
+
+def open_sheets(source: Path) -> Iterator[tuple[str, Iterator[list[Any]]]]:
+    with source.open("rb") as file:
+        head = file.read(8)
+    if not head:
+        raise Refused("The file is empty: save the sheet again and send it once more.")
+    if head == OLE:
+        raise Refused(_ole_fault(source))
+    if head.startswith(b"PK"):
+        return _workbook_sheets(source, _look_into(source))
+    return _text_sheets(source.read_bytes())
+
+
+def _ole_fault(source: Path) -> str:
+    if "EncryptedPackage".encode("utf-16-le") in source.read_bytes():
+        return "The file is protected by a password: save it without one and send it again."
+    return f"The file is in an old binary format: {SAVE_AS}."
+
+
+# --- zipped workbooks ------------------------------------------------------------------------
+
+
+def _look_into(source: Path) -> dict[str, dict[tuple[int, int], str]]:
+    """Inflate every part once within limits; give per sheet part the cells without a value."""
+    cells: dict[str, dict[tuple[int, int], str]] = {}
+    total = 0
+    try:
+        with zipfile.ZipFile(source) as book:
+            members = book.infolist()
+            _check_kind(book, {member.filename for member in members})
+            for member in members[:MOST_MEMBERS]:
+                part = _inflate(book, member, MOST_BYTES - total)
+                total += len(part)
+                if re.fullmatch(r"xl/worksheets/[^/]+\.xml", member.filename):
+                    cells[member.filename] = _without_value(part)
+            return {name: cells.get(part, {}) for name, part in _sheet_parts(book).items()}
+    except (zipfile.BadZipFile, EOFError, OSError, zipfile.zlib.error, ValueError) as fault:  # type: ignore[attr-defined]
+        raise Refused(
+            "The file is damaged or incomplete: open it in a spreadsheet program, "
+            "save it again and send that."
+        ) from fault
+
+
+def _check_kind(book: zipfile.ZipFile, names: set[str]) -> None:
+    if len(names) > MOST_MEMBERS:
+        raise Refused(f"The file has more than {MOST_MEMBERS} parts: {SAVE_AS}.")
+    if any(member.flag_bits & 1 for member in book.infolist()):
+        raise Refused("The file is protected by a password: save it without one and send it again.")
+    if "xl/workbook.xml" in names:
+        return
+    kind = book.read("mimetype")[:100] if "mimetype" in names else b""
+    if not kind.startswith(b"application/vnd.oasis.opendocument.spreadsheet"):
+        raise Refused(f"The file is no spreadsheet of a known kind: {SAVE_AS}.")
+    if "META-INF/manifest.xml" in names:
+        manifest = book.getinfo("META-INF/manifest.xml")
+        if b"encryption-data" in _inflate(book, manifest, MOST_BYTES):
+            raise Refused(
+                "The file is protected by a password: save it without one and send it again."
+            )
+
+
+def _inflate(book: zipfile.ZipFile, member: zipfile.ZipInfo, allowed: int) -> bytes:
+    size = 0
+    steps: list[bytes] = []
+    with book.open(member) as part:
+        while step := part.read(STEP_BYTES):
+            size += len(step)
+            if size > allowed or size > MOST_RATIO * max(member.compress_size, STEP_BYTES // 100):
+                raise Refused(
+                    f"The file unpacks to more than {MOST_BYTES >> 20} MB or more than "
+                    f"{MOST_RATIO} times its size: split it into smaller files."
+                )
+            steps.append(step)
+    return b"".join(steps)
+
+
+_FORMULA = re.compile(
+    rb"<(?:\w+:)?c\s([^>]*)>\s*<(?:\w+:)?f(?:\s[^>]*)?(?:/>|>[^<]*</(?:\w+:)?f>)\s*"
+    rb"(?:<(?:\w+:)?v\s*/>|<(?:\w+:)?v></(?:\w+:)?v>)?\s*</(?:\w+:)?c>"
+)
+_ERROR = re.compile(rb"<(?:\w+:)?c\s([^>]*\bt=\"e\"[^>]*)>")
+_PLACE = re.compile(rb"\br=\"([A-Z]{1,3})([0-9]{1,7})\"")
+
+
+def _without_value(part: bytes) -> dict[tuple[int, int], str]:
+    """Cells that a reader would show as blank although a formula stands in them."""
+    found: dict[tuple[int, int], str] = {}
+    for pattern, mark, needle in (
+        (_FORMULA, WITHOUT_VALUE, b"f>"),
+        (_FORMULA, WITHOUT_VALUE, b"f "),
+        (_ERROR, ERROR_VALUE, b't="e"'),
+    ):
+        if needle not in part:
+            continue
+        for cell in pattern.finditer(part):
+            place = _PLACE.search(cell[1])
+            if place and b't="str"' not in cell[1]:
+                found[int(place[2]), _column(place[1])] = mark
+    return found
+
+
+def _column(letters: bytes) -> int:
+    number = 0
+    for letter in letters:
+        number = number * 26 + letter - 64
+    return number - 1
+
+
+def _sheet_parts(book: zipfile.ZipFile) -> dict[str, str]:
+    """Sheet names of an .xlsx and the parts that hold them; nothing for other kinds."""
+    from xml.etree import ElementTree  # noqa: S405 - parts are already limited in size
+
+    names = set(book.namelist())
+    if not {"xl/workbook.xml", "xl/_rels/workbook.xml.rels"} <= names:
+        return {}
+    try:
+        sheets = ElementTree.fromstring(book.read("xl/workbook.xml"))  # noqa: S314
+        links = ElementTree.fromstring(book.read("xl/_rels/workbook.xml.rels"))  # noqa: S314
+    except ElementTree.ParseError as fault:
+        raise ValueError(str(fault)) from fault
+    targets = {link.get("Id"): link.get("Target", "") for link in links}
+    return {
+        sheet.get("name", ""): _part_name(targets.get(_link_of(sheet), ""))
+        for sheet in sheets.iter()
+        if sheet.tag.endswith("}sheet")
+    }
+
+
+def _link_of(sheet: Any) -> str | None:
+    return next((value for key, value in sheet.attrib.items() if key.endswith("}id")), None)
+
+
+def _part_name(target: str) -> str:
+    return target.lstrip("/") if target.startswith("/") else f"xl/{target}"
+
+
+def _workbook_sheets(
+    source: Path, cells: dict[str, dict[tuple[int, int], str]]
+) -> Iterator[tuple[str, Iterator[list[Any]]]]:
+    from python_calamine import CalamineError, CalamineWorkbook
+
+    try:
+        with CalamineWorkbook.from_path(source) as book:
+            for name in book.sheet_names:
+                sheet = book.get_sheet_by_name(name)
+                row, column = sheet.end or (-1, -1)
+                _check_size(name, row + 1, column + 1)
+                left = sheet.start[1] if sheet.start else 0  # blank columns that calamine drops
+                yield name, _clean(sheet.iter_rows(), [""] * left, cells.get(name, {}))
+    except CalamineError as fault:
+        raise Refused(
+            f"The file is damaged ({fault}): open it in a spreadsheet program, "
+            "save it again and send that."
+        ) from fault
+
+
+def _check_size(name: str, height: int, width: int) -> None:
+    if height > MOST_ROWS or width > MOST_COLUMNS:
+        raise Refused(
+            f"Sheet “{name}” has {height} rows and {width} columns, more than {MOST_ROWS} by "
+            f"{MOST_COLUMNS}: split it, or delete what stands far below or to the right."
+        )
+
+
+def _clean(
+    rows: Iterator[list[Any]], left: list[str], cells: dict[tuple[int, int], str]
+) -> Iterator[list[Any]]:
+    places: dict[int, list[tuple[int, str]]] = {}
+    for (row, column), mark in cells.items():
+        places.setdefault(row, []).append((column, mark))
+    for number, row in enumerate(rows, start=1):
+        values = left + [cell if type(cell) is float else _plain(cell) for cell in row]
+        for column, mark in places.get(number, ()):
+            if column < len(values) and values[column] == "":
+                values[column] = mark
+        yield values
+
+
+def _plain(cell: Any) -> Any:
+    """Booleans as the sheet shows them (True would equal 1.0); blank means nothing at all."""
+    if isinstance(cell, str):
+        return "" if cell.isspace() else cell
+    if isinstance(cell, bool):
+        return "TRUE" if cell else "FALSE"
+    return "" if cell is None else cell
+
+
+# --- text ------------------------------------------------------------------------------------
+
+
+def _text_sheets(data: bytes) -> Iterator[tuple[str, Iterator[list[Any]]]]:
+    text = decode(data)
+    separator = separator_of(text)
+    yield "", _text_rows(text, separator)
+
+
+def decode(data: bytes) -> str:
+    for mark, encoding in (
+        (codecs.BOM_UTF8, "utf-8-sig"),
+        (codecs.BOM_UTF16_LE, "utf-16"),
+        (codecs.BOM_UTF16_BE, "utf-16"),
+    ):
+        if data.startswith(mark):
+            return _decode(data, encoding)
+    sample = data[:4096]
+    if sample[1::2].count(0) > len(sample) // 4:
+        return _decode(data, "utf-16-le")
+    if sample[::2].count(0) > len(sample) // 4:
+        return _decode(data, "utf-16-be")
+    try:
+        text = data.decode("utf-8")
+    except UnicodeDecodeError:
+        text = data.decode("cp1252", errors="replace")
+    return _readable(text)
+
+
+def _decode(data: bytes, encoding: str) -> str:
+    return _readable(data.decode(encoding, errors="replace"))
+
+
+def _readable(text: str) -> str:
+    sample = text[:4096]
+    strange = sum(1 for letter in sample if letter < " " and letter not in "\t\r\n\f")
+    if strange or sample.count("\ufffd") > len(sample) // 50 or sample.lstrip().startswith("<"):
+        raise Refused(f"The file is neither a spreadsheet nor a table in text: {SAVE_AS}.")
+    if not text.strip():
+        raise Refused("The file is empty: save the sheet again and send it once more.")
+    return text
+
+
+def separator_of(text: str) -> str:
+    """The mark that cuts the first lines into the same number of cells, two at least."""
+    head = text.splitlines()[:30]
+
+    def steadiness(mark: str) -> tuple[int, int]:
+        widths = [len(row) for row in csv.reader(head, delimiter=mark) if row]
+        usual = max(set(widths), key=widths.count) if widths else 1
+        most = max(widths, default=1)
+        return (widths.count(usual) if usual > 1 else 0, most)
+
+    return max(";\t|,", key=steadiness)
+
+
+def _text_rows(text: str, separator: str) -> Iterator[list[Any]]:
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
+    try:
+        table = [[_plain(cell.replace("\x00", "")) for cell in row] for row in reader]
+    except csv.Error as fault:
+        raise Refused(f"Line {reader.line_num} cannot be cut into cells: {fault}.") from fault
+    widest = max(map(len, table), default=0)
+    _check_size("", len(table), widest)
+    for cells in table:
+        yield cells + [""] * (widest - len(cells))
+
+
+if __name__ == "__main__":
+    sys.exit(main(Path(sys.argv[1]), Path(sys.argv[2])))

@@ -1,0 +1,162 @@
+"""Opening foreign files; each bad file is made here by hand."""
+
+import codecs
+import zipfile
+from datetime import date, datetime
+from pathlib import Path
+
+import pytest
+
+from fleet.readings import book, unpack
+from fleet.readings.book import ERROR_VALUE, WITHOUT_VALUE, BookFault, open_book, read_book
+from tests.readings.books import write_formulas, write_ods, write_xlsx
+
+ROWS = [["Vehicle", "Date", "km"], ["V1", date(2026, 3, 1), 12345.5]]
+TEXT = "Vehicle;Date;Größe\nV1;2026-03-01;12345,5\n"
+CELLS = [["Vehicle", "Date", "Größe"], ["V1", "2026-03-01", "12345,5"]]
+
+
+def test_a_workbook_is_read_whatever_its_name(tmp_path: Path) -> None:
+    assert read_book(write_xlsx(tmp_path / "odd.csv", March=ROWS)) == {"March": ROWS}
+
+
+def test_an_open_document_sheet_is_read(tmp_path: Path) -> None:
+    assert read_book(write_ods(tmp_path / "a.ods", ROWS)) == {"Sheet1": ROWS}
+
+
+def test_rows_keep_their_numbers_below_blank_ones(tmp_path: Path) -> None:
+    path = write_xlsx(tmp_path / "a.xlsx", S=[[], [], ["", "x"]])
+    assert read_book(path)["S"] == [["", ""], ["", ""], ["", "x"]]
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "cp1252", "utf-16", "utf-16-le"])
+def test_text_is_read_in_every_common_encoding(tmp_path: Path, encoding: str) -> None:
+    path = tmp_path / "a.csv"
+    path.write_bytes(TEXT.encode(encoding))
+    assert read_book(path) == {"": CELLS}
+
+
+@pytest.mark.parametrize("mark", [",", ";", "\t", "|"])
+def test_the_separator_is_found(tmp_path: Path, mark: str) -> None:
+    path = tmp_path / "a.csv"
+    path.write_text(f'a{mark}b{mark}c\n"1{mark}5"{mark}2{mark}3\n')
+    assert read_book(path)[""] == [["a", "b", "c"], [f"1{mark}5", "2", "3"]]
+
+
+def test_short_lines_are_filled_up(tmp_path: Path) -> None:
+    path = tmp_path / "a.csv"
+    path.write_text("Title\na,b\n1,2\n")
+    assert read_book(path)[""][0] == ["Title", ""]
+
+
+def test_formulas_without_a_value_are_not_taken_for_blank(tmp_path: Path) -> None:
+    path = write_formulas(tmp_path / "a.xlsx", [("=1+1", ""), ("=1/0", "#DIV/0!"), ("=1+2", 3)])
+    cells = [row[0] for row in read_book(path)["Formulas"]]
+    assert cells == [WITHOUT_VALUE, ERROR_VALUE, 3.0, "end"]
+
+
+def test_many_rows_arrive_in_chunks(tmp_path: Path) -> None:
+    path = tmp_path / "a.csv"
+    path.write_text("a,b\n" * (unpack.CHUNK_ROWS + 5))
+    with open_book(path) as opened:
+        sizes = [(first, len(rows)) for first, rows in opened.sheets[0].chunks()]
+    assert sizes == [(1, unpack.CHUNK_ROWS), (unpack.CHUNK_ROWS + 1, 5)]
+
+
+def refusal(path: Path, data: bytes) -> str:
+    path.write_bytes(data)
+    with pytest.raises(BookFault) as fault:
+        read_book(path)
+    return str(fault.value)
+
+
+@pytest.mark.parametrize(
+    ("data", "words"),
+    [
+        (b"", "empty"),
+        (b"  \r\n ", "empty"),
+        (b"\x89PNG\r\n\x1a\n\x00\x00\x00", "neither a spreadsheet"),
+        (b"%PDF-1.7\n%\xe2\xe3\xcf\xd3\n\x00\x01\x02", "neither a spreadsheet"),
+        (b"<html><body>Sign in</body></html>", "neither a spreadsheet"),
+        (unpack.OLE + b"\x00" * 600, "old binary format"),
+        (unpack.OLE + "EncryptedPackage".encode("utf-16-le"), "password"),
+        (b"PK\x03\x04broken", "damaged or incomplete"),
+    ],
+)
+def test_what_is_no_sheet_is_refused_with_a_remedy(tmp_path: Path, data: bytes, words: str) -> None:
+    message = refusal(tmp_path / "a.xlsx", data)
+    assert words in message
+    assert "save" in message.lower()
+
+
+def test_a_truncated_workbook_is_refused(tmp_path: Path) -> None:
+    whole = write_xlsx(tmp_path / "a.xlsx", S=ROWS).read_bytes()
+    assert "incomplete" in refusal(tmp_path / "b.xlsx", whole[: len(whole) // 2])
+
+
+def test_an_altered_byte_is_noticed(tmp_path: Path) -> None:
+    data = bytearray(write_xlsx(tmp_path / "a.xlsx", S=ROWS).read_bytes())
+    with zipfile.ZipFile(tmp_path / "a.xlsx") as opened:
+        start = opened.getinfo("xl/worksheets/sheet1.xml").header_offset
+    data[start + 80] ^= 0xFF
+    assert "damaged" in refusal(tmp_path / "b.xlsx", bytes(data))
+
+
+def test_another_zip_is_refused(tmp_path: Path) -> None:
+    with zipfile.ZipFile(tmp_path / "a.xlsx", "w") as archive:
+        archive.writestr("word/document.xml", "<w/>")
+    assert "no spreadsheet" in refusal(tmp_path / "b.xlsx", (tmp_path / "a.xlsx").read_bytes())
+
+
+def test_an_encrypted_open_document_asks_for_one_without_password(tmp_path: Path) -> None:
+    path = write_ods(tmp_path / "a.ods", ROWS, manifest="<encryption-data/>")
+    assert "password" in refusal(path, path.read_bytes())
+
+
+def test_a_zip_bomb_is_refused_while_it_unpacks(tmp_path: Path) -> None:
+    path = write_xlsx(tmp_path / "a.xlsx", S=ROWS)
+    with zipfile.ZipFile(path, "a", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("xl/media/picture.bin", bytes(4 << 20))
+    assert "200 times" in refusal(path, path.read_bytes())
+
+
+def test_unpacking_stops_at_the_size_allowed(tmp_path: Path) -> None:
+    path = write_xlsx(tmp_path / "a.xlsx", S=ROWS)
+    with zipfile.ZipFile(path) as archive, pytest.raises(unpack.Refused, match="256 MB"):
+        unpack._inflate(archive, archive.getinfo("xl/workbook.xml"), 100)
+
+
+def test_too_many_columns_are_refused(tmp_path: Path) -> None:
+    path = write_xlsx(tmp_path / "a.xlsx", S=[["x"] * 401])
+    assert "401 columns" in refusal(path, path.read_bytes())
+
+
+def test_a_cell_far_away_is_refused_before_it_fills_memory(tmp_path: Path) -> None:
+    data = b"a,b\n" * 1_000_001
+    assert "1000001 rows" in refusal(tmp_path / "a.csv", data)
+
+
+def test_a_reader_that_runs_too_long_is_ended(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(book, "TIME_LIMIT_S", 0.001)
+    assert "memory or time" in refusal(tmp_path / "a.csv", TEXT.encode())
+
+
+def test_a_reader_that_dies_is_reported(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    script = tmp_path / "dies.py"
+    script.write_text("import os, signal; os.kill(os.getpid(), signal.SIGKILL)")
+    monkeypatch.setattr(book, "_UNPACK", script)
+    assert "split it into smaller files" in refusal(tmp_path / "a.csv", TEXT.encode())
+
+
+def test_a_time_of_day_and_a_moment_come_back_as_such(tmp_path: Path) -> None:
+    moment = datetime(2026, 3, 1, 13, 45, 7)  # noqa: DTZ001 - a sheet knows no zones
+    path = write_xlsx(tmp_path / "a.xlsx", S=[[moment]])
+    assert read_book(path)["S"] == [[moment]]
+
+
+def test_the_byte_order_mark_is_no_part_of_the_first_heading(tmp_path: Path) -> None:
+    path = tmp_path / "a.csv"
+    path.write_bytes(codecs.BOM_UTF8 + b"Vehicle,km\nV1,5\n")
+    assert read_book(path)[""][0][0] == "Vehicle"
