@@ -5,6 +5,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, fields
 from datetime import date, datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db.models import Count, F, Q
@@ -67,8 +68,14 @@ COLUMNS = {
 }
 FROM_ROW = (
     *("vehicle_id", "service_id", "depot_id", "history_known", "sort_on", "p10", "p50", "p90"),
-    *("calendar_on", "take_a_reading_first", "binding_limit", "binding_probability"),
-    *("life_used", "remaining_km", "remaining_h", "duty_class", "provisional"),
+    *(
+        "calendar_on",
+        "calendar_life_per_d",
+        "take_a_reading_first",
+        "binding_limit",
+        "binding_probability",
+    ),
+    *("meter_life", "remaining_km", "remaining_h", "duty_class", "provisional"),
     *("beyond_by_reading", "beyond_tolerance_by_reading", "tolerance_until_on"),
 )
 SHOWN = {field.name for field in fields(DueRow)}
@@ -147,17 +154,25 @@ def condition(state: str, today: date) -> Q:
     }[state]
 
 
-def state_on(row: dict[str, object], today: date) -> str:
+def state_on(row: dict[str, Any], today: date) -> str:
     """The state of one row; the first that holds, in the order of ``STATES``."""
     if not row["history_known"]:
         return "history_unknown"
-    calendar_on, sort_on = row["calendar_on"], row["sort_on"]
-    if row["beyond_by_reading"] or (isinstance(calendar_on, date) and calendar_on < today):
+    calendar_on = row["calendar_on"]
+    if row["beyond_by_reading"] or (calendar_on is not None and calendar_on < today):
         return "overdue"
-    assert isinstance(sort_on, date)  # noqa: S101 - the column is never empty
-    if sort_on < today:
+    if row["sort_on"] < today:
         return "probably_overdue"
-    return "due_this_month" if sort_on <= _month_end(today) else "later"
+    return "due_this_month" if row["sort_on"] <= _month_end(today) else "later"
+
+
+def life_used(row: dict[str, Any], today: date) -> float | None:
+    """Share of the interval used: the larger of what meters and calendar say; 1 at the limit."""
+    lives = [row["meter_life"]] if row["meter_life"] is not None else []
+    if row["calendar_on"] is not None and row["calendar_life_per_d"] is not None:
+        days_left = (row["calendar_on"] - today).days
+        lives.append(1 - days_left * row["calendar_life_per_d"])
+    return max(0.0, *lives) if lives else None
 
 
 def _month_end(today: date) -> date:
@@ -196,13 +211,14 @@ def _after(key: AfterKey) -> Q:
     )
 
 
-def _row(row: dict[str, object], today: date) -> DueRow:
+def _row(row: dict[str, Any], today: date) -> DueRow:
     tolerance_on = row["tolerance_until_on"]
-    late = isinstance(tolerance_on, date) and tolerance_on < today
+    late = tolerance_on is not None and tolerance_on < today
     shown = {name: value for name, value in row.items() if name in SHOWN}
     return DueRow(
-        **shown,  # type: ignore[arg-type]
+        **shown,
         today=today,
+        life_used=life_used(row, today),
         state=state_on(row, today),
         out_of_tolerance=bool(row["beyond_tolerance_by_reading"]) or late,
     )

@@ -204,7 +204,8 @@ class DueDate(models.Model):
     take_a_reading_first = models.BooleanField(default=False)  # the band is too wide to act on
     binding_limit = models.CharField(max_length=8, choices=BindingLimit)
     binding_probability = models.FloatField(null=True)
-    life_used = models.FloatField(null=True)
+    meter_life = models.FloatField(null=True)  # used by distance or hours at the last reading
+    calendar_life_per_d = models.FloatField(null=True)  # reaches 1 on calendar_on
     remaining_km = models.FloatField(null=True)
     remaining_h = models.FloatField(null=True)
     beyond_by_reading = models.BooleanField(default=False)  # an accepted reading passed the limit

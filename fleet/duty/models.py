@@ -88,11 +88,12 @@ class DutyOverride(models.Model):
 
 
 class DutyStamp(models.Model):
-    """What the last assessment of a vehicle rested on: an unchanged stamp needs no new one."""
+    """What the last assessment of a vehicle rested on: while nothing differs, none is needed."""
 
     vehicle = models.OneToOneField(Vehicle, models.CASCADE, primary_key=True, related_name="+")
-    stamp = models.BigIntegerField()
     month_on = models.DateField()
+    rules = models.BigIntegerField()  # criteria, climate and marks of the depots
+    usage = models.BigIntegerField()  # stamp of the distance meter's usage, 0 without one
 
     def __str__(self) -> str:
         return f"duty stamp of {self.vehicle_id}"

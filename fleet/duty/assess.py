@@ -1,0 +1,291 @@
+"""Decide the duty class of each vehicle and compartment, month by month, with its evidence.
+
+The class in force during a month rests on the months before it. One month is decided on top of
+the class before it; a vehicle without any class is decided from its first known month on.
+"""
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import numpy as np
+from django.db import transaction
+
+from fleet import bulk
+from fleet.bulk import Array
+from fleet.calc import duty
+from fleet.calc.duty import CALM_MONTHS, Assessment, Condition, Criterion
+from fleet.calc.stamps import stamp_text
+from fleet.duty import measures as monthly
+from fleet.duty.models import Criterion as CriterionRow
+from fleet.duty.models import DutyAssessment, DutyClass, DutyStamp
+from fleet.vehicles.models import ClimateMonth, Compartment, CompartmentKind, Depot
+
+VEHICLES_AT_ONCE = 10_000
+MOST_MONTHS = 120  # a first assessment looks back so far at most; our choice
+KINDS = tuple(CompartmentKind.values)
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """Vehicles of one chunk, sorted by id."""
+
+    id: Array
+    type_id: Array
+    depot_id: Array
+    powertrain: Array
+    declared: Array  # object: list of criterion slugs
+    usage: Array  # stamp of the distance meter's usage
+
+
+def criteria() -> list[Criterion]:
+    """Criteria in force, as the arithmetic takes them."""
+    return [_criterion(row) for row in CriterionRow.objects.all()]
+
+
+def _criterion(row: CriterionRow) -> Criterion:
+    alternatives = tuple(tuple(Condition(*parts) for parts in group) for group in row.conditions)
+    return Criterion(
+        slug=row.slug,
+        compartments=tuple(row.compartments),
+        powertrains=tuple(row.powertrains),
+        alternatives=alternatives,
+        weight="engine_h" if row.weight == "engine_h" else "km",
+        share_limit=row.share_limit,
+        source=row.source,
+        window_months=row.window_months,
+    )
+
+
+def rules_stamp() -> int:
+    """One number for everything an assessment rests on besides the vehicle itself."""
+    rows: list[Any] = [
+        list(CriterionRow.objects.order_by("pk").values_list()),
+        list(ClimateMonth.objects.order_by("pk").values_list()),
+        list(Depot.objects.order_by("pk").values_list("pk", "hilly")),
+        list(Compartment.objects.order_by("pk").values_list("pk", "vehicle_type_id", "kind")),
+    ]
+    return stamp_text(json.dumps(rows, default=str))
+
+
+def changed_vehicles(month_on: date, rules: int) -> Array:
+    """Vehicles whose class for a month was not decided on what is known now."""
+    unlike = "IS DISTINCT FROM" if bulk.on_postgres() else "IS NOT"
+    sql = f"""
+        SELECT v.id FROM vehicles_vehicle v
+        LEFT JOIN duty_dutystamp d ON d.vehicle_id = v.id
+        LEFT JOIN vehicles_meter m ON m.vehicle_id = v.id AND m.kind = 'km'
+        LEFT JOIN usage_usagestate s ON s.meter_id = m.id
+        WHERE v.status <> 'sold' AND (d.month_on {unlike} %s OR d.rules {unlike} %s
+            OR d.usage {unlike} COALESCE(s.stamp, 0))
+        ORDER BY v.id"""  # noqa: S608
+    return bulk.read(sql, [month_on, rules], {"id": "i8"})["id"]
+
+
+def assess(vehicle_ids: Array, month_on: date, rules: int, since_on: date | None = None) -> int:
+    """Decide the class in force from the first of a month; give the number of rows changed.
+
+    Parameters
+    ----------
+    month_on
+        First day of the month that the class is wanted for.
+    since_on
+        Decide again from this month on (a sheet of the month before it was changed).
+    """
+    known = criteria()
+    changed = 0
+    for begin in range(0, len(vehicle_ids), VEHICLES_AT_ONCE):
+        fleet = _gather_fleet(vehicle_ids[begin : begin + VEHICLES_AT_ONCE])
+        changed += _assess_chunk(fleet, known, month_on, rules, since_on)
+    return changed
+
+
+def _assess_chunk(
+    fleet: Fleet, known: list[Criterion], month_on: date, rules: int, since_on: date | None
+) -> int:
+    previous, has_class = _gather_previous(fleet, since_on or month_on)
+    changed = 0
+    month = np.datetime64(month_on, "M")
+    for rows, first in (
+        (np.flatnonzero(has_class), np.datetime64(since_on or month_on, "M")),
+        (np.flatnonzero(~has_class), month - MOST_MONTHS),
+    ):
+        if len(rows):
+            part = _take(fleet, rows)
+            first = max(first, _first_month(part, month)) if not has_class[rows[0]] else first
+            changed += _decide(part, known, first, month, previous[rows])
+    with transaction.atomic():
+        _record_stamps(fleet, month_on, rules)
+    return changed
+
+
+def _decide(fleet: Fleet, known: list[Criterion], first: Any, month: Any, previous: Array) -> int:
+    """Decide months ``first`` … ``month`` (a class in force rests on the months before it)."""
+    lead = duty.lead_in_months(known) + CALM_MONTHS
+    months = np.arange(first - lead, month)
+    tables = monthly.gather(fleet.id, fleet.depot_id, months)
+    found = duty.assess(
+        known,
+        KINDS,
+        fleet.powertrain.tolist(),
+        tables,
+        _declared(fleet, known),
+        first_month=len(months) - int((month - first).astype(int)) - 1,
+        previous=previous,
+    )
+    return _record(fleet, found, np.arange(first, month + 1))
+
+
+def exposures(vehicle_id: int, month_on: date) -> dict[str, list[dict[str, Any]]]:
+    """Every exposure of a vehicle as of a month, by kind of compartment: for its page."""
+    fleet = _gather_fleet(np.array([vehicle_id]))
+    known = criteria()
+    month = np.datetime64(month_on, "M")
+    months = np.arange(month - duty.lead_in_months(known) - CALM_MONTHS, month)
+    tables = monthly.gather(fleet.id, fleet.depot_id, months)
+    found = duty.assess(
+        known,
+        KINDS,
+        fleet.powertrain.tolist(),
+        tables,
+        _declared(fleet, known),
+        first_month=len(months) - 1,
+    )
+    return {kind: _evidence(found, 0, row, 0) for row, kind in enumerate(KINDS)}
+
+
+def _evidence(found: Assessment, vehicle: int, kind: int, month: int) -> list[dict[str, Any]]:
+    return [
+        {
+            "criterion": item.slug,
+            "exposure": round(item.share, 4),
+            "limit": item.limit,
+            "declared": item.declared,
+            "reached": item.reached,
+        }
+        for item in found.evidence(vehicle, kind, month)
+    ]
+
+
+# --- gather ------------------------------------------------------------------------------
+def _gather_fleet(vehicle_ids: Array) -> Fleet:
+    where, params = bulk.among("v.id", np.asarray(vehicle_ids, dtype=np.int64))
+    sql = f"""
+        SELECT v.id, v.vehicle_type_id, v.depot_id, t.powertrain, v.declared_use,
+            COALESCE(s.stamp, 0)
+        FROM vehicles_vehicle v JOIN vehicles_vehicletype t ON t.id = v.vehicle_type_id
+        LEFT JOIN vehicles_meter m ON m.vehicle_id = v.id AND m.kind = 'km'
+        LEFT JOIN usage_usagestate s ON s.meter_id = m.id
+        WHERE {where} ORDER BY v.id"""  # noqa: S608
+    kinds = {"id": "i8", "type_id": "i8", "depot_id": "i8", "powertrain": "O"}
+    found = bulk.read(sql, params, kinds | {"declared": "O", "usage": "i8"})
+    found["declared"] = np.array(
+        [json.loads(use) if isinstance(use, str) else use for use in found["declared"]] + [None],
+        dtype=object,
+    )[:-1]
+    return Fleet(**found)
+
+
+def _take(fleet: Fleet, rows: Array) -> Fleet:
+    return Fleet(**{name: column[rows] for name, column in vars(fleet).items()})
+
+
+def _declared(fleet: Fleet, known: Iterable[Criterion]) -> Array:
+    return np.array(
+        [[criterion.slug in use for use in fleet.declared] for criterion in known], dtype=bool
+    )
+
+
+def _first_month(fleet: Fleet, month: Any) -> Any:
+    """Month after the first one with a whole month's distance, at most the month wanted."""
+    where, params = bulk.among("m.vehicle_id", fleet.id)
+    sql = f"""
+        SELECT MIN({bulk.day_number('k."on"')}) FROM usage_kmat k
+        JOIN vehicles_meter m ON m.id = k.meter_id AND m.kind = 'km' WHERE {where}"""  # noqa: S608
+    earliest = bulk.read(sql, params, {"on": "f8"})["on"]
+    if not len(earliest) or np.isnan(earliest[0]):
+        return month
+    return min(np.int64(earliest[0]).astype("M8[D]").astype("M8[M]") + 1, month)
+
+
+def _gather_previous(fleet: Fleet, month_on: date) -> tuple[Array, Array]:
+    """Class in force before a month, vehicle by kind (-1: none), and who has any class."""
+    where, params = bulk.among("a.vehicle_id", fleet.id)
+    sql = f"""
+        SELECT a.vehicle_id, c.kind, CASE WHEN a.duty_class = 'severe' THEN 1 ELSE 0 END
+        FROM duty_dutyassessment a JOIN vehicles_compartment c ON c.id = a.compartment_id
+        WHERE {where} AND a.from_on < %s ORDER BY a.vehicle_id, a.from_on"""  # noqa: S608
+    found = bulk.read(sql, [*params, month_on], {"vehicle_id": "i8", "kind": "O", "severe": "i8"})
+    previous = np.full((len(fleet.id), len(KINDS)), duty.NO_CLASS_YET)
+    kind = np.array([KINDS.index(name) for name in found["kind"]], dtype=np.int64)
+    # rows come oldest first: of several assignments to one place the last one stays
+    previous[np.searchsorted(fleet.id, found["vehicle_id"]), kind] = found["severe"]
+    return previous, (previous != duty.NO_CLASS_YET).any(axis=1)
+
+
+# --- record ------------------------------------------------------------------------------
+def _record(fleet: Fleet, found: Assessment, months: Array) -> int:
+    """Write a row where the class changes, and take away one that no longer marks a change."""
+    by_type = _compartments()
+    rows: dict[str, list[Any]] = {
+        name: [] for name in ("vehicle_id", "compartment_id", "from_on", "duty_class", "evidence")
+    }
+    for vehicle, kind, month in zip(*np.nonzero(found.changed), strict=True):
+        evidence = json.dumps(_evidence(found, vehicle, kind, month))
+        for pk in by_type.get((int(fleet.type_id[vehicle]), KINDS[kind]), ()):
+            rows["vehicle_id"].append(int(fleet.id[vehicle]))
+            rows["compartment_id"].append(pk)
+            rows["from_on"].append(months[month].astype("M8[D]"))
+            severe = found.severe[vehicle, kind, month]
+            rows["duty_class"].append(DutyClass.SEVERE if severe else DutyClass.NORMAL)
+            rows["evidence"].append(evidence)
+    columns = {name: _column(name, values) for name, values in rows.items()}
+    with transaction.atomic():
+        dropped = _drop_stale(fleet, columns, months[0].astype("M8[D]"))
+        key = ["vehicle_id", "compartment_id", "from_on"]
+        written = bulk.upsert(DutyAssessment, columns, key) if len(columns["vehicle_id"]) else 0
+    return written + dropped
+
+
+def _column(name: str, values: list[Any]) -> Array:
+    if name == "from_on":
+        return np.array(values, dtype="M8[D]")
+    return np.array(values, dtype=np.int64 if name.endswith("_id") else object)
+
+
+def _compartments() -> dict[tuple[int, str], list[int]]:
+    found: dict[tuple[int, str], list[int]] = {}
+    for pk, type_id, kind in Compartment.objects.values_list("pk", "vehicle_type_id", "kind"):
+        found.setdefault((type_id, kind), []).append(pk)
+    return found
+
+
+def _drop_stale(fleet: Fleet, columns: dict[str, Array], since: Any) -> int:
+    where, params = bulk.among("vehicle_id", fleet.id)
+    sql = f"""
+        SELECT id, vehicle_id, compartment_id, {bulk.day_number("from_on")}
+        FROM duty_dutyassessment WHERE {where} AND from_on >= %s"""  # noqa: S608
+    kinds = {"id": "i8", "vehicle_id": "i8", "compartment_id": "i8", "on": "i8"}
+    stored = bulk.read(sql, [*params, since.item()], kinds)
+    if not len(stored["id"]):
+        return 0
+    days = columns["from_on"].astype(np.int64)
+    wanted = set(zip(columns["vehicle_id"], columns["compartment_id"], days, strict=True))
+    there = zip(stored["vehicle_id"], stored["compartment_id"], stored["on"], strict=True)
+    stale = [pk for pk, row in zip(stored["id"].tolist(), there, strict=True) if row not in wanted]
+    for begin in range(0, len(stale), 500):
+        DutyAssessment.objects.filter(pk__in=stale[begin : begin + 500]).delete()
+    return len(stale)
+
+
+def _record_stamps(fleet: Fleet, month_on: date, rules: int) -> None:
+    count = len(fleet.id)
+    columns = {
+        "vehicle_id": fleet.id,
+        "month_on": np.full(count, np.datetime64(month_on, "D")),
+        "rules": np.full(count, rules, dtype=np.int64),
+        "usage": fleet.usage,
+    }
+    bulk.upsert(DutyStamp, columns, key=["vehicle_id"])
