@@ -24,6 +24,7 @@ LATEST_D = 3650.0  # "no limit in sight" beyond this [d]
 KNOTS = 2**5 + 1
 HALVINGS = 17
 LEAST_SHAPE, MOST_SHAPE = 0.05, 1e6
+LEAST_ROOT = 1e-3  # of the cube root of a quantile, relative to the mean
 TINY = 1e-300  # keeps a distance of exactly nothing from dividing by nothing
 
 
@@ -96,10 +97,13 @@ def _first_knot(
 ) -> NDArray[np.int64]:
     """Find the first knot at which the distance is reached, KNOTS if none; shape (n, k)."""
     mean, third_sd = _prepared(*moments(knots_d[None, :]))
+    # Each knot reaches the distance for every z from here up: `_at_level` solved for z.
+    root = np.cbrt(left_km / np.maximum(mean, TINY))
+    from_z = np.where(root <= LEAST_ROOT, -np.inf, (root - 1.0) / third_sd + third_sd)
+    np.minimum.accumulate(from_z, axis=1, out=from_z)
     first = np.empty((left_km.shape[0], z.size), dtype=np.int64)
     for column, level_z in enumerate(z):
-        reached = _at_level(mean, third_sd, level_z) >= left_km
-        first[:, column] = np.where(reached.any(axis=1), reached.argmax(axis=1), KNOTS)
+        first[:, column] = np.count_nonzero(from_z > level_z, axis=1)
     return first
 
 
@@ -117,10 +121,10 @@ def _prepared(mean: FloatArray, var: FloatArray) -> tuple[FloatArray, FloatArray
     return mean, np.reciprocal(third_sd, out=third_sd)
 
 
-def _at_level(mean: FloatArray, third_sd: FloatArray, z: FloatArray | float) -> FloatArray:
+def _at_level(mean: FloatArray, third_sd: FloatArray, z: FloatArray) -> FloatArray:
     root = third_sd * (z - third_sd)
     root += 1.0
-    np.maximum(root, 1e-3, out=root)
+    np.maximum(root, LEAST_ROOT, out=root)
     cube: FloatArray = root * root
     cube *= root
     cube *= mean
