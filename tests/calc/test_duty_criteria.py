@@ -79,6 +79,7 @@ def test_an_electric_van_has_no_short_trips() -> None:
     columns = {name: value * YEAR for name, value in BOUNDARIES[0][1].items()}
     found = one_van(CRITERIA["short-trips"], powertrain="electric", **columns)
     assert np.isnan(found.exposure).all()
+    assert not found.stood_in.any()
 
 
 def test_every_shipped_criterion_says_where_its_figures_come_from() -> None:
