@@ -3,7 +3,9 @@
 import os
 
 from celery import Celery
-from celery.signals import worker_ready
+from celery.signals import beat_embedded_init, worker_init, worker_ready
+
+from config import lifeline
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
 
@@ -15,3 +17,13 @@ app.config_from_object("django.conf:settings", namespace="CELERY")
 def make_up_at_start(**_: object) -> None:
     """What was lost while no worker ran is found now, not at the next full ten minutes."""
     app.send_task("fleet.jobs.make_up")
+
+
+@worker_init.connect
+def end_with_the_program(**_: object) -> None:
+    lifeline.hold()
+
+
+@beat_embedded_init.connect
+def end_with_the_worker(**_: object) -> None:
+    lifeline.hold(os.getppid())

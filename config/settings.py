@@ -17,6 +17,8 @@ ENV = Environment()
 DATA_DIR = ENV.folder("SUMPWISE_DATA", ".sumpwise")
 try:
     DATA_DIR.mkdir(parents=True, exist_ok=True, mode=0o700)
+    for folder in ("queue", "queue-control"):  # the file-system broker expects to find them
+        (DATA_DIR / folder).mkdir(exist_ok=True)
 except OSError as error:
     raise EnvironmentFault(
         f"The data folder {DATA_DIR} cannot be made ({error.strerror}): set SUMPWISE_DATA to one "
@@ -151,7 +153,13 @@ TIME_ZONE = "UTC"
 USE_I18N = False
 USE_TZ = True
 STATIC_URL = "static/"
-STATIC_ROOT = DATA_DIR / "static"
+STATICFILES_FINDERS = [
+    "django.contrib.staticfiles.finders.FileSystemFinder",
+    "django.contrib.staticfiles.finders.AppDirectoriesFinder",
+    "fleet.dashboard.plotly_bundle.PlotlyBundle",
+]
+WHITENOISE_USE_FINDERS = True  # straight out of the packages: nothing to collect first
+WHITENOISE_AUTOREFRESH = False
 MEDIA_ROOT = DATA_DIR / "files"
 
 # --- browser safety ----------------------------------------------------------------------
@@ -171,12 +179,35 @@ CONTENT_SECURITY_POLICY = {
     }
 }
 X_FRAME_OPTIONS = "DENY"
+CSRF_FAILURE_VIEW = "fleet.dashboard.views.errors.stale_form"
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = BEHIND_TLS
 SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if BEHIND_TLS else None
 
 # --- API ---------------------------------------------------------------------------------
-REST_FRAMEWORK: dict[str, Any] = {}
+REST_FRAMEWORK = {
+    "DEFAULT_AUTHENTICATION_CLASSES": [
+        "fleet.api.signin.TokenAuthentication",
+        "rest_framework.authentication.SessionAuthentication",
+    ],
+    "DEFAULT_PERMISSION_CLASSES": ["fleet.api.signin.Allowed"],
+    "DEFAULT_PARSER_CLASSES": ["fleet.api.resource.LimitedJSONParser"],
+    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_CONTENT_NEGOTIATION_CLASS": "fleet.api.resource.Negotiation",
+    "DEFAULT_THROTTLE_CLASSES": ["rest_framework.throttling.UserRateThrottle"],
+    "DEFAULT_THROTTLE_RATES": {"user": "600/min"},  # our choice
+    "DEFAULT_SCHEMA_CLASS": "fleet.api.schema.ResourceSchema",
+    "DEFAULT_METADATA_CLASS": None,  # OPTIONS tells nothing that the schema does not
+    "EXCEPTION_HANDLER": "fleet.api.errors.answer",
+}
+SPECTACULAR_SETTINGS = {
+    "TITLE": "Sumpwise",
+    "DESCRIPTION": "The fluid services of a vehicle fleet: readings in, due dates out.",
+    "VERSION": "1",
+    "OAS_VERSION": "3.1.0",
+    "SCHEMA_PATH_PREFIX": "/api/v1",
+    "SERVE_INCLUDE_SCHEMA": False,
+}
 
 # --- background work ---------------------------------------------------------------------
 CELERY_BROKER_URL = REDIS_URL or "filesystem://"

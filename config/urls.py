@@ -1,6 +1,14 @@
 from django.contrib import admin
-from django.urls import path
+from django.urls import include, path
+
+from config.health import health
+
+handler403 = "fleet.dashboard.views.errors.not_allowed"
+handler404 = "fleet.dashboard.views.errors.not_found"
+handler500 = "fleet.dashboard.views.errors.broken"
 
 urlpatterns = [
+    path("", include("fleet.dashboard.urls")),
     path("admin/", admin.site.urls),
+    path("health", health, name="health"),
 ]

@@ -1,4 +1,7 @@
-"""Every background task: it takes ids and dates, and may run twice without harm."""
+"""Every background task: it takes ids and dates, and may run twice without harm.
+
+The pages import this file to send tasks; the arithmetic is loaded where one runs.
+"""
 
 from contextlib import suppress
 from datetime import date
@@ -6,7 +9,6 @@ from datetime import date
 from django.utils import timezone
 
 from config.celery import app
-from fleet import chain
 from fleet.readings.models import Upload
 from fleet.runs import ledger
 
@@ -16,6 +18,8 @@ UPLOAD = "upload"
 @app.task
 def night(on: str, zone: str) -> None:
     """One night of the depots in one time zone."""
+    from fleet import chain
+
     with suppress(ledger.Taken):
         chain.nightly(date.fromisoformat(on), zone=zone)
 
@@ -34,6 +38,8 @@ def make_up() -> None:
 @app.task
 def take_in_upload(upload_id: int) -> None:
     """Bring an upload from wherever it stands to its end."""
+    from fleet import chain
+
     received_on = Upload.objects.values_list("received_at__date", flat=True).get(pk=upload_id)
     with (
         suppress(ledger.Taken),
@@ -45,4 +51,6 @@ def take_in_upload(upload_id: int) -> None:
 @app.task
 def refresh(vehicle_ids: list[int]) -> None:
     """Bring these vehicles up to date after a reading, a decision or a change of set-up."""
+    from fleet import chain
+
     chain.refresh(vehicle_ids, timezone.now())

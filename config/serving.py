@@ -1,0 +1,169 @@
+"""Page, API and nightly work from one command, for one data folder."""
+
+import fcntl
+import json
+import os
+import socket
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from http.client import HTTPConnection
+from pathlib import Path
+
+from django.conf import settings
+from django.utils import timezone
+
+from config import lifeline, supervisor
+from fleet.faults import Fault
+from fleet.people.links import issue
+from fleet.people.models import Person
+from fleet.runs import ledger
+
+DEFAULT_HOST = "127.0.0.1"
+DEFAULT_PORT = 8000
+PORTS_TRIED = 50
+START_WITHIN_S = 60.0
+
+Announce = Callable[[str], None]
+
+
+class ServedAlready(Fault):
+    """Another process serves this data folder."""
+
+    exit_code = 3
+
+
+def serve(port: int, host: str = DEFAULT_HOST, announce: Announce | None = None) -> int:
+    """Serve until Ctrl-C or a kill; ``announce`` is told the address once pages answer."""
+    with listening(host, port) as listener, only_one(listener.getsockname()[1]):
+        if listener.getsockname()[1] != port:
+            print(f"Port {port} is taken; this is port {listener.getsockname()[1]}.")
+        stop = supervisor.stop_on_signals()
+        address = f"http://{host}:{listener.getsockname()[1]}"
+        threading.Thread(
+            target=_announce, args=(address, announce or greet, stop), daemon=True
+        ).start()
+        supervisor.run([web(listener), worker()], stop, _failed)
+    print("Stopped.")
+    return 0
+
+
+@contextmanager
+def listening(host: str, port: int) -> Iterator[socket.socket]:
+    """A socket on the port wanted, or on the next one that is free."""
+    for candidate in range(port, min(port + PORTS_TRIED, 65536)):
+        listener = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET)
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            listener.bind((host, candidate))
+            listener.listen(128)
+        except OSError as error:
+            listener.close()
+            if not _taken(error):
+                raise Fault(f"Cannot listen on {host}:{candidate}: {error.strerror}.") from error
+            continue
+        with listener:
+            yield listener
+        return
+    raise Fault(f"No port is free from {port} on: choose another with --port.")
+
+
+def _taken(error: OSError) -> bool:
+    return error.errno in {98, 48}  # EADDRINUSE on Linux and on macOS
+
+
+@contextmanager
+def only_one(port: int) -> Iterator[None]:
+    """Hold the data folder; the system lets go of the lock with the process, however it ends."""
+    path: Path = settings.DATA_DIR / "serve.lock"
+    with path.open("a+") as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise ServedAlready(_who(path)) from None
+        file.truncate(0)
+        json.dump({"pid": os.getpid(), "port": port}, file)
+        file.flush()
+        yield
+
+
+def _who(path: Path) -> str:
+    with suppress(ValueError, KeyError):
+        held = json.loads(path.read_text())
+        return (
+            f"{settings.DATA_DIR} is being served already by process {held['pid']} on port "
+            f"{held['port']}: use that one, or end it first."
+        )
+    return f"{settings.DATA_DIR} is being served already by another process."
+
+
+def web(listener: socket.socket) -> supervisor.Child:
+    bind = f"fd://{listener.fileno()}"
+    quiet = ["--log-level", "warning"]
+    command = ["gunicorn", "-c", "python:config.webserver", "--bind", bind, *quiet]
+    return _child("pages", command, [listener.fileno()])
+
+
+def worker() -> supervisor.Child:
+    """One process takes tasks, a second (its child) keeps the time of day."""
+    command = ["celery", "--quiet", "-A", "config.celery:app", "worker", "-B", "-P", "solo"]
+    lean = ["--without-gossip", "--without-mingle", "--loglevel", "ERROR"]
+    return _child("worker", [*command, *lean])
+
+
+def _child(name: str, command: list[str], pass_fds: list[int] | None = None) -> supervisor.Child:
+    environment = {
+        **os.environ,
+        "SUMPWISE_DATA": str(settings.DATA_DIR),  # the child starts in another folder
+        lifeline.STARTED_BY: str(os.getpid()),
+    }
+    return supervisor.Child(
+        name,
+        # tasks are JSON from a private folder: being root adds nothing a reader could act on
+        [sys.executable, "-W", "ignore:You're running the worker", "-m", *command],
+        environment,
+        folder=str(settings.BASE_DIR),
+        pass_fds=pass_fds or [],
+    )
+
+
+def _failed(name: str, code: int, pause_s: float) -> None:
+    text = f"The {name} process ended with code {code}; it starts again in {pause_s:.0f} s."
+    print(text, file=sys.stderr, flush=True)
+    with suppress(Exception):  # the ledger must not be what ends the supervisor
+        ledger.record_failure(f"{name} process", timezone.now(), text)
+
+
+def _announce(address: str, announce: Announce, stop: threading.Event) -> None:
+    deadline_s = time.monotonic() + START_WITHIN_S
+    while not stop.is_set() and time.monotonic() < deadline_s:
+        if _answers(address):
+            announce(address)
+            sys.stdout.flush()
+            return
+        time.sleep(0.2)
+
+
+def _answers(address: str) -> bool:
+    connection = HTTPConnection(address.removeprefix("http://"), timeout=5)
+    try:
+        connection.request("GET", "/health")
+        return connection.getresponse().status == 200
+    except OSError:
+        return False
+    finally:
+        connection.close()
+
+
+def greet(address: str) -> None:
+    """Say where the pages are and how to come in."""
+    print(f"Pages {address}/   API {address}/api/v1/   (Ctrl-C stops everything)")
+    if not (settings.DATA_DIR / "demo").exists():
+        if not Person.objects.exists():
+            print("Nobody can sign in yet: sumpwise person add NAME --role supervisor --depot all")
+        return
+    print("Sign in with one of these links; each works once, within 12 hours:")
+    for person in Person.objects.filter(is_active=True).order_by("role", "username"):
+        print(f"  {person.role:<11}{person.username:<14}{address}{issue(person)}")
