@@ -42,7 +42,9 @@ class Upload(models.Model):
     rows_read = models.PositiveIntegerField(default=0)  # rows safely staged so far
     rows_total = models.PositiveIntegerField(null=True)
     counts = models.JSONField(default=dict)  # outcome -> number of rows
-    message = models.TextField(blank=True)  # why a file was refused, and what to do
+    message = models.TextField(blank=True)  # why a file was refused; remarks on one that was read
+
+    seen_before = False  # set by the intake when the same bytes and options came before
 
     class Meta:
         ordering = ["-received_at", "-id"]
@@ -120,6 +122,9 @@ class UploadRow(models.Model):
     message = models.CharField(max_length=300, blank=True)
     vehicle = models.ForeignKey(Vehicle, models.SET_NULL, null=True, db_index=False)
     reading = models.ForeignKey(Reading, models.SET_NULL, null=True, related_name="upload_rows")
+    hours_reading = models.ForeignKey(  # of a row with engine hours beside the odometer
+        Reading, models.SET_NULL, null=True, related_name="+", db_index=False
+    )
 
     class Meta:
         ordering = ["upload", "number"]
