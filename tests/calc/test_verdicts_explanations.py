@@ -1,0 +1,131 @@
+"""Explanations of an odd reading, one worked case each.
+
+Base 123,456 km, 7 days later 124,156 ± 528.72 km is expected (hand calculation in test_verdicts),
+so L at the mean is ln .375 - ln 528.72 = -7.251. Rolled back: ln .004 - ln 123456 = -17.245.
+Jump: ln .004 - ln 10⁶ = -19.337. At most 900 · 8 = 7200 km can have been covered.
+"""
+
+import math
+
+import numpy as np
+import pytest
+
+from fleet.calc.verdicts import ACCEPTED, HELD, REJECTED
+
+from .dirty_meters import MILE_KM, judge_days, memory_of_one, words
+
+MEAN_LOG = math.log(0.375) - 0.5 * math.log(279_550)
+ROLLED = math.log(0.004 / 123_456)
+JUMP = math.log(0.004 / 1e6)
+
+
+def posterior(leader: float, *others: float) -> float:
+    return 1 / (1 + sum(math.exp(other - leader) for other in others))
+
+
+@pytest.mark.parametrize(
+    ("given", "reason", "suggestion_km", "probability"),
+    [
+        (142_156, "digits_swapped", 124_156, posterior(math.log(0.004 / 5) + MEAN_LOG, JUMP)),
+        (
+            77_147,
+            "miles_for_km",
+            77_147 * MILE_KM,
+            posterior(math.log(0.004 * MILE_KM) + MEAN_LOG, ROLLED),
+        ),
+        (12_415, "last_digit_lost", 124_155, posterior(math.log(0.03) + MEAN_LOG, ROLLED)),
+        (
+            24_156,
+            "leading_digit_lost",
+            124_156,
+            posterior(math.log(0.002) - 0.5 + MEAN_LOG, ROLLED),
+        ),
+        (1_241_563, "extra_digit", 124_156, posterior(math.log(0.0002) + MEAN_LOG, JUMP)),
+        (134_156, "wrong_digit", 124_156, posterior(math.log(0.004 / 54) + MEAN_LOG, JUMP)),
+    ],
+)
+def test_a_sure_typing_fault_is_rejected_with_the_likely_value(
+    given: float, reason: str, suggestion_km: float, probability: float
+) -> None:
+    found = judge_days([0, 7], [123_456, given])
+    assert (found.verdict[1], words(found)[1]) == (REJECTED, reason)
+    assert found.suggestion_km[1] == pytest.approx(suggestion_km)
+    assert found.probability[1] == pytest.approx(probability, abs=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("given", "reason"),
+    [(90_000, "rolled_back"), (123_300, "noted_late"), (350, "new_meter"), (300_000, "jump")],
+)
+def test_what_happened_to_the_meter_is_held_without_suggestion(given: float, reason: str) -> None:
+    found = judge_days([0, 7], [123_456, given])
+    assert (found.verdict[1], words(found)[1]) == (HELD, reason)
+    assert np.isnan(found.suggestion_km[1])
+
+
+def test_a_new_meter_competes_with_three_lost_leading_digits() -> None:
+    # 350 + 124 · 1000 = 124,350, 194 km above the mean; new meter: span 700 + 6 sd + 500 km
+    lost = math.log(0.002) - 1.5 + MEAN_LOG - 2.5 * math.log(1 + 194**2 / 279_550 / 4)
+    fresh = math.log(0.002 / (1_200 + 6 * math.sqrt(279_550)))
+    found = judge_days([0, 7], [123_456, 350])
+    assert found.probability[1] == pytest.approx(posterior(fresh, lost, ROLLED), abs=2e-3)
+
+
+def test_noted_late_reaches_back_by_300_km() -> None:
+    given = [123_456, 123_156]
+    assert words(judge_days([0, 7], given))[1] == "noted_late"
+    assert words(judge_days([0, 7], [123_456, 123_155]))[1] != "noted_late"
+
+
+def test_km_in_a_column_of_miles_are_recognised() -> None:
+    # 124,156 km typed where miles were due: 199,810 km, back by one mile factor
+    found = judge_days([0, 7], [123_456, 124_156 * MILE_KM])
+    assert words(found)[1] == "miles_for_km"
+    assert found.suggestion_km[1] == pytest.approx(124_156)
+
+
+def test_digits_are_those_typed_in_miles() -> None:
+    # 77,147 miles are 124,156 km; typed 71,747
+    unit_km = [1.0, MILE_KM]
+    found = judge_days([0, 7], [123_456, 71_747 * MILE_KM], unit_km=unit_km)
+    assert words(found)[1] == "digits_swapped"
+    assert found.suggestion_km[1] == pytest.approx(77_147 * MILE_KM)
+
+
+def test_digits_are_those_typed_before_a_confirmed_offset() -> None:
+    # meter replaced at 100,000 km: shows 24,156, typed 42,156
+    found = judge_days([0, 7], [123_456, 142_156], confirmed_km=100_000)
+    assert words(found)[1] == "digits_swapped"
+    assert found.suggestion_km[1] == pytest.approx(124_156)
+    assert found.probability[1] < 0.995  # one of 4 pairs of 5 digits
+
+
+def test_a_meter_replaced_before_can_be_replaced_again() -> None:
+    found = judge_days([0, 7], [130_000, 100_300], confirmed_km=100_000)
+    assert words(found)[1] == "new_meter"
+
+
+def test_zero_is_one_digit_without_a_pair_to_swap() -> None:
+    assert words(judge_days([0, 7], [123_456, 0]))[1] == "new_meter"
+
+
+def test_a_possible_reading_is_held_but_never_rejected() -> None:
+    # 7000 km in 7 days is possible, yet 100,700 with two digits swapped is likelier
+    found = judge_days([0, 7], [100_000, 107_000])
+    assert (found.verdict[1], words(found)[1]) == (HELD, "digits_swapped")
+    assert found.suggestion_km[1] == 100_700
+
+
+def test_a_wild_but_possible_reading_may_stand() -> None:
+    # z = 4: ln .965 + L = -12.2 against -14.8 or less for every fault
+    found = judge_days([0, 7], [140_000, 142_815])
+    assert found.verdict[1] == ACCEPTED
+    assert 0.5 < found.probability[1] < 1
+
+
+def test_hours_scale_like_km() -> None:
+    # ten times finer in rate, noise and bounds: the same posterior for what has no digits
+    km = judge_days([0, 7], [123_456, 123_300])
+    hours = judge_days([0, 7], [12_345.6, 12_330.0], memory_of_one(10, 0.4, 90, 0.1))
+    assert words(km)[1] == words(hours)[1] == "noted_late"
+    assert hours.probability[1] == pytest.approx(km.probability[1], abs=0.02)
