@@ -115,11 +115,11 @@ def update(model: type[Model], columns: Columns, key: str = "id") -> int:
 
 
 def _column(model: type[Model], attribute: str) -> str:
-    if attribute == "id" or attribute == "pk":
-        return str(model._meta.pk.column)
     for field in model._meta.concrete_fields:
         if attribute in (field.attname, field.name):
             return str(field.column)
+    if attribute == "id" or attribute == "pk":
+        return str(model._meta.pk.column)
     raise LookupError(f"{model.__name__} has no column for {attribute!r}")
 
 

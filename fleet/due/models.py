@@ -243,7 +243,8 @@ class DueStamp(models.Model):
     vehicle = models.OneToOneField(Vehicle, models.CASCADE, primary_key=True, related_name="+")
     rules = models.BigIntegerField()  # services, limits, clock, guard and method of its type
     particulars = models.BigIntegerField()  # of the vehicle itself
-    usage = models.BigIntegerField()
+    usage_km = models.BigIntegerField()
+    usage_h = models.BigIntegerField()
     duty = models.BigIntegerField()
     done = models.BigIntegerField()
     fills = models.BigIntegerField()

@@ -1,3 +1,6 @@
+import time
+from typing import Any
+
 from django.conf import settings
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
@@ -154,6 +157,7 @@ class Vehicle(models.Model):
     in_service_km = models.FloatField(null=True, blank=True)
     meter_at_joining_km = models.FloatField(null=True, blank=True)
     note = models.CharField(max_length=300, blank=True)
+    revision = models.BigIntegerField(default=time.time_ns, editable=False)  # new on every change
 
     history = HistoricalRecords()
 
@@ -165,6 +169,13 @@ class Vehicle(models.Model):
 
     def __str__(self) -> str:
         return self.fleet_number
+
+    def save(self, *args: Any, **kwargs: Any) -> None:
+        """Save under a new revision, so that the night looks at the vehicle again."""
+        self.revision = time.time_ns()
+        if kwargs.get("update_fields") is not None:
+            kwargs["update_fields"] = {*kwargs["update_fields"], "revision"}
+        super().save(*args, **kwargs)
 
 
 class Alias(models.Model):

@@ -1,0 +1,187 @@
+"""The order of the stages: readings, usage, duty class, due dates. Only this file knows it.
+
+``refresh`` brings some vehicles up to date at once; ``nightly`` the whole fleet, looking closer
+only where something changed. Both do the same work by the same verbs, and both may be run again
+without harm.
+"""
+
+from collections.abc import Callable, Sequence
+from datetime import UTC, date, datetime, time, timedelta
+
+import numpy as np
+from django.db.models import Min
+from django.utils import timezone
+
+from fleet import bulk
+from fleet.bulk import Array
+from fleet.due import forecast
+from fleet.due.stamps import changed_vehicles
+from fleet.duty import assess
+from fleet.readings import judge
+from fleet.readings.models import Reading, Upload, Verdict
+from fleet.runs import ledger
+from fleet.runs.models import Run
+from fleet.usage import measure, rates, seasons
+from fleet.vehicles.models import Vehicle
+
+Progress = Callable[[float, str], None]
+Counts = dict[str, int]
+
+
+def silent(share: float, text: str) -> None:
+    """Tell nobody."""
+
+
+def refresh(vehicle_ids: Sequence[int] | Array, as_of: datetime) -> Counts:
+    """Bring some vehicles up to date: verdicts, usage, duty classes, due dates."""
+    ids = np.unique(np.asarray(vehicle_ids, dtype=np.int64))
+    counts = catch_up(as_of, ids)
+    month_on = _month_of(as_of)
+    counts["duty rows"] = assess.assess(ids, month_on, assess.rules_stamp())
+    counts["due dates"] = forecast.forecast(ids)
+    return counts
+
+
+def catch_up(
+    as_of: datetime, vehicle_ids: Array | None = None, progress: Progress = silent
+) -> Counts:
+    """Judge what is pending and bring usage up to it, month by month where months are open.
+
+    A class rate must rest on what was known at its month end, so older readings are judged up
+    to each open month end before its rates are written.
+    """
+    judged = judge.Judged()
+    states = 0
+    pending = judge.pending_meters(vehicle_ids)
+    onwards = _without_late_readings(pending)
+    months = rates.months_to_close(as_of, _earliest_pending(onwards))
+    for at, month_end_on in enumerate(months):
+        progress(0.9 * at / len(months), f"readings up to {month_end_on:%B %Y}")
+        after = datetime.combine(month_end_on + timedelta(days=1), time(), UTC)
+        _add(judged, judge.judge(onwards, as_of, rates.start_rates, until=after))
+        states += measure.advance(onwards)
+        rates.close_month(month_end_on, as_of)
+    if months:
+        seasons.assess_seasons(months[-1])
+    progress(0.9, "readings since")
+    _add(judged, judge.judge(judge.pending_meters(vehicle_ids), as_of, rates.start_rates))
+    states += measure.advance(measure.lagging_meters(vehicle_ids))
+    counts = {str(verdict): number for verdict, number in judged.verdicts.items()}
+    return counts | {"relabelled": judged.relabelled, "usage states": states}
+
+
+def nightly(
+    on: date, zone: str | None = None, progress: Progress | None = None, *, again: bool = False
+) -> Run:
+    """Do the night of a day for the depots of one time zone (default: of all).
+
+    Raises
+    ------
+    fleet.runs.ledger.Taken
+        Another process is at it, or it is done and not wanted ``again``.
+    """
+    with ledger.work(ledger.NIGHT, on, zone or "", again=again) as run:
+
+        def tell(share: float, text: str) -> None:
+            ledger.renew(run, share)
+            if progress is not None:
+                progress(share, text)
+
+        counts = _night(datetime.combine(on, time(23, 59, 59), UTC), zone, tell)
+        ledger.renew(run, 1.0, counts)
+    return run
+
+
+def _night(as_of: datetime, zone: str | None, progress: Progress) -> Counts:
+    progress(0.0, "readings")
+    here = None if zone is None else _vehicles_in(zone)
+    counts = catch_up(as_of, here, lambda share, text: progress(0.5 * share, text))
+    month_on, rules = _month_of(as_of), assess.rules_stamp()
+    counts["duty rows"] = counts["due dates"] = counts["vehicles looked at"] = 0
+    for share, ids in _chunks(_among(assess.changed_vehicles(month_on, rules), here)):
+        progress(0.5 + 0.2 * share, "duty classes")
+        counts["duty rows"] += assess.assess(ids, month_on, rules)
+    for share, ids in _chunks(_among(changed_vehicles(), here)):
+        progress(0.7 + 0.3 * share, "due dates")
+        counts["due dates"] += forecast.forecast(ids)
+        counts["vehicles looked at"] += len(ids)
+    return counts
+
+
+def _vehicles_in(zone: str) -> Array:
+    sql = """
+        SELECT v.id FROM vehicles_vehicle v JOIN vehicles_depot d ON d.id = v.depot_id
+        WHERE d.zone = %s AND v.status <> 'sold' ORDER BY v.id"""
+    return bulk.read(sql, [zone], {"id": "i8"})["id"]
+
+
+def _among(vehicle_ids: Array, here: Array | None) -> Array:
+    return vehicle_ids if here is None else np.intersect1d(vehicle_ids, here)
+
+
+def complete_upload(upload_id: int, progress: Progress | None = None) -> Upload:
+    """Read a file, judge its readings and bring the vehicles up to date; goes on where it was."""
+    from fleet.readings import intake
+
+    tell = progress or silent
+    upload = Upload.objects.get(pk=upload_id)
+    if upload.state == Upload.State.RECEIVED:
+        intake.stage(upload, lambda share: tell(0.5 * share, "reading the rows"))
+    if upload.state == Upload.State.READ:
+        vehicles = intake.vehicles_of(upload)
+        now = timezone.now()
+        tell(0.5, "judging the readings")
+        catch_up(now, vehicles, lambda share, text: tell(0.5 + 0.3 * share, text))
+        Upload.objects.filter(pk=upload.pk).update(state=Upload.State.JUDGED)
+        upload.refresh_from_db()
+    if upload.state == Upload.State.JUDGED:
+        tell(0.8, "due dates")
+        refresh(intake.vehicles_of(upload), timezone.now())
+        intake.finish(upload)
+    tell(1.0, "done")
+    return upload
+
+
+def check() -> int:
+    """Compute all due dates anew and count the stored rows that differ: there should be none."""
+    return sum(forecast.differences(ids) for _, ids in _chunks(_all_vehicles()))
+
+
+def _month_of(as_of: datetime) -> date:
+    return as_of.date().replace(day=1)
+
+
+def _all_vehicles() -> Array:
+    ids = Vehicle.objects.exclude(status=Vehicle.Status.SOLD).order_by("pk")
+    return np.array(ids.values_list("pk", flat=True), dtype=np.int64)
+
+
+def _chunks(ids: Array, size: int = forecast.VEHICLES_AT_ONCE) -> list[tuple[float, Array]]:
+    starts = range(0, len(ids), size)
+    return [(min(1.0, (at + size) / len(ids)), ids[at : at + size]) for at in starts]
+
+
+def _without_late_readings(meters: Array) -> Array:
+    """Meters none of whose pending readings is older than the last accepted one."""
+    where, params = bulk.among("r.meter_id", meters)
+    sql = f"""
+        SELECT DISTINCT r.meter_id FROM readings_reading r
+        JOIN readings_verdictmemory m ON m.meter_id = r.meter_id
+        WHERE {where} AND r.verdict = %s AND {bulk.instant_d("r.taken_at")} < m.last_at_d"""  # noqa: S608
+    late = bulk.read(sql, [*params, str(Verdict.NOT_JUDGED)], {"meter_id": "i8"})["meter_id"]
+    return np.setdiff1d(meters, late)
+
+
+def _earliest_pending(meters: Array) -> datetime | None:
+    if not len(meters):
+        return None
+    where, params = bulk.among("meter_id", meters)
+    rows = Reading.objects.filter(verdict=Verdict.NOT_JUDGED).extra(where=[where], params=params)  # noqa: S610
+    found: datetime | None = rows.aggregate(first=Min("taken_at"))["first"]
+    return found
+
+
+def _add(total: judge.Judged, more: judge.Judged) -> None:
+    total.verdicts.update(more.verdicts)
+    total.relabelled += more.relabelled
+    total.meters += more.meters

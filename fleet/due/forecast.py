@@ -1,0 +1,340 @@
+"""Say when each service falls due, and write down only what changed.
+
+The night compares a few stamps per vehicle inside the database; a vehicle whose stamps differ is
+gathered, and of its rows those whose inputs differ are computed and written.
+"""
+
+from collections.abc import Sequence
+from datetime import date
+from typing import Any
+
+import numpy as np
+from django.db import connection, transaction
+
+from fleet import bulk
+from fleet.bulk import Array
+from fleet.calc import due, life
+from fleet.calc.calendar import last_working_day, yearly_by
+from fleet.calc.due import Binding, DueDates, MeterLimit
+from fleet.due import crossing
+from fleet.due.gather import Chunk, Meters, gather
+from fleet.due.models import BindingLimit, DueDate
+from fleet.due.rules import SEVERE, Depots, Rules, gather_depots, gather_rules
+from fleet.due.stamps import write_stamps
+from fleet.duty.models import DutyClass
+from fleet.usage import seasons
+
+VEHICLES_AT_ONCE = 10_000
+WIDE_BAND_D = 60  # a wider band says "take a reading first"; our choice
+NO_DAY = np.datetime64("NaT", "D")
+NO_DUE_DATE_ON = np.datetime64(date(9999, 12, 31))
+BINDING = np.array(
+    [BindingLimit.NONE, BindingLimit.CALENDAR, BindingLimit.KM, BindingLimit.HOURS], dtype=object
+)
+CLASS_NAMES = np.array([DutyClass.NORMAL, DutyClass.SEVERE], dtype=object)
+
+
+def forecast(vehicle_ids: Array, *, only_changed: bool = True) -> int:
+    """Bring the due dates of some vehicles up to date; give the number of rows written."""
+    rules, depots = gather_rules(), gather_depots()
+    written = 0
+    for begin in range(0, len(vehicle_ids), VEHICLES_AT_ONCE):
+        ids = vehicle_ids[begin : begin + VEHICLES_AT_ONCE]
+        written += _forecast_chunk(ids, rules, depots, only_changed)
+    return written
+
+
+def differences(vehicle_ids: Array) -> int:
+    """Compute everything anew and count the stored rows that differ: there should be none."""
+    rules, depots = gather_rules(), gather_depots()
+    found = 0
+    for begin in range(0, len(vehicle_ids), VEHICLES_AT_ONCE):
+        chunk = gather(vehicle_ids[begin : begin + VEHICLES_AT_ONCE], rules, depots)
+        with transaction.atomic():
+            found += _record(compute(chunk, np.arange(len(chunk.rows.vehicle)), rules, depots))
+            transaction.set_rollback(True)
+    return found
+
+
+def _forecast_chunk(ids: Array, rules: Rules, depots: Depots, only_changed: bool) -> int:
+    chunk = gather(ids, rules, depots)
+    stored = _stored_hashes(chunk, rules)
+    changed = stored != chunk.rows.inputs_hash  # a row not stored yet is None, which differs
+    picked = np.flatnonzero(changed if only_changed else np.ones(len(stored), dtype=bool))
+    columns = compute(chunk, picked, rules, depots)
+    with transaction.atomic():
+        written = _record(columns) + _drop_foreign(ids)
+        write_stamps(ids)
+    return written
+
+
+def _stored_hashes(chunk: Chunk, rules: Rules) -> Array:
+    """Input hashes as stored, object array in order of the chunk's rows; None: no row."""
+    where, params = bulk.among("vehicle_id", chunk.vehicle_id)
+    sql = f"SELECT vehicle_id, service_id, inputs_hash FROM due_duedate WHERE {where}"  # noqa: S608
+    found = bulk.read(sql, params, dict.fromkeys(("vehicle_id", "service_id", "hash"), "i8"))
+    rows, width = chunk.rows, len(rules.service_id) + 1
+    keys = rows.vehicle * width + rows.service
+    known = np.isin(found["service_id"], rules.service_id)
+    theirs = np.searchsorted(chunk.vehicle_id, found["vehicle_id"][known]) * width
+    theirs = theirs + np.searchsorted(rules.service_id, found["service_id"][known])
+    hashes = np.full(len(chunk.vehicle_id) * width + width, None, dtype=object)
+    hashes[theirs] = found["hash"][known]
+    return np.asarray(hashes[keys])
+
+
+# --- compute -----------------------------------------------------------------------------
+def compute(chunk: Chunk, picked: Array, rules: Rules, depots: Depots) -> dict[str, Array]:
+    """Columns of the due dates of some rows of a chunk."""
+    rows = chunk.rows
+    vehicle, service = rows.vehicle[picked], rows.service[picked]
+    anchor_on = rows.anchor_on[picked]
+    anchor_d = np.where(np.isnat(anchor_on), 0, anchor_on.astype(np.int64))
+    offsets, from_d, classes = chunk.segments.stretches(
+        chunk.vehicle_id[vehicle], rules.compartment_id[service], anchor_d
+    )
+    lead = np.repeat(np.arange(len(picked)), np.diff(offsets))
+    warranty = chunk.warranty_until_on[vehicle].astype("M8[D]")
+    strict = rules.strictest[service] & ~np.isnat(warranty)
+    classes = _strictest(classes, lead, strict, from_d, warranty)
+    limit = rules.limit_rows(
+        service[lead], classes, rows.occasion[picked][lead], rows.product[picked][lead]
+    )
+    last = offsets[1:] - 1
+    in_force = limit[last]
+    calendar_on, per_day = _calendar(offsets, from_d, limit, in_force, anchor_on, rules, service)
+    sides = [
+        _side(chunk, picked, kind, offsets, from_d, lead, limit, in_force, rules)
+        for kind in ("km", "h")
+    ]
+    known = ~np.isnat(anchor_on) & (in_force >= 0)
+    known &= ~(np.isnan(sides[0]["missing"]) | np.isnan(sides[1]["missing"]))
+    known &= _watched(chunk, picked, sides, calendar_on)
+    calendar_on = np.where(known, calendar_on, NO_DAY)
+    found = due.forecast(
+        _meter_limit(chunk.km, chunk.km_of[vehicle], sides[0], known),
+        _meter_limit(chunk.hours, chunk.hours_of[vehicle], sides[1], known),
+        calendar_on,
+        chunk.utc_offset_d[vehicle],
+        np.nan_to_num(rules.figures["tolerance_d"][in_force]) if len(rules.limit_id) else 0,
+    )
+    return _columns(
+        chunk, picked, rules, depots, found, known, sides, per_day, classes[last], in_force
+    )
+
+
+def _strictest(
+    classes: Array, lead: Array, strict: Array, from_d: Array, warranty_on: Array
+) -> Array:
+    """Once severe, severe until done, where a service under warranty asks for it."""
+    if not strict.any():
+        return classes
+    stays = strict[lead] & (from_d <= warranty_on[lead].astype(np.int64))
+    severe_before = np.zeros(len(classes), dtype=bool)
+    for at in range(1, len(classes)):
+        if lead[at] == lead[at - 1] and stays[at]:
+            severe_before[at] = severe_before[at - 1] or classes[at - 1] == SEVERE
+    return np.where(severe_before, SEVERE, classes)
+
+
+def _figure(rules: Rules, name: str, limit: Array) -> Array:
+    """A figure of each limit, NaN where there is no such limit or figure."""
+    padded = np.append(rules.figures[name], np.nan)
+    return padded[limit]
+
+
+def _calendar(
+    offsets: Array,
+    from_d: Array,
+    limit: Array,
+    in_force: Array,
+    anchor_on: Array,
+    rules: Rules,
+    service: Array,
+) -> tuple[Array, Array]:
+    """Calendar limit of each row, and the life it uses per day."""
+    last = offsets[1:] - 1
+    months = _figure(rules, "limit_months", limit)
+    from_on = from_d.astype("M8[D]")
+    by_months_on, used = life.calendar_life(offsets, from_on, months, from_on[last])
+    span = (by_months_on - from_on[last]).astype(np.float64)
+    span[np.isnat(by_months_on)] = np.nan
+    per_day = (1 - used) / np.maximum(span, 1)
+    month, day = (_figure(rules, name, in_force) for name in ("yearly_month", "yearly_day"))
+    yearly_on = np.full(len(in_force), NO_DAY)
+    has = np.flatnonzero(np.isfinite(month) & ~np.isnat(anchor_on))
+    early_d = np.floor(rules.early_share[service[has]] * 365).astype("m8[D]")
+    yearly_on[has] = yearly_by(anchor_on[has] + early_d, month[has], day[has])
+    yearly_first = ~np.isnat(yearly_on) & ~(by_months_on <= yearly_on)
+    yearly_span = np.maximum((yearly_on - anchor_on).astype(np.float64), 1)
+    calendar_on = np.where(yearly_first, yearly_on, by_months_on)
+    return calendar_on, np.where(yearly_first, 1 / yearly_span, per_day)
+
+
+def _side(
+    chunk: Chunk,
+    picked: Array,
+    kind: str,
+    offsets: Array,
+    from_d: Array,
+    lead: Array,
+    limit: Array,
+    in_force: Array,
+    rules: Rules,
+) -> dict[str, Array]:
+    """Distance (or hours) of each row: life used, what is left, and where the limit lies."""
+    meters, row_of = (chunk.km, chunk.km_of) if kind == "km" else (chunk.hours, chunk.hours_of)
+    meter = row_of[chunk.rows.vehicle[picked]]
+    interval = _figure(rules, f"limit_{kind}", limit)
+    interval_now = _figure(rules, f"limit_{kind}", in_force)
+    anchor = (chunk.rows.anchor_km if kind == "km" else chunk.rows.anchor_h)[picked]
+    limited = np.isfinite(interval_now)
+    missing = np.where(limited & np.isnan(anchor), np.nan, 0.0)
+    total = _padded(meters.state.last_km)[meter]
+    begin = crossing.totals_at(meters, meter[lead], from_d)
+    begin[offsets[:-1]] = anchor
+    end = np.append(begin[1:], np.nan)
+    end[offsets[1:] - 1] = total
+    used = np.nan_to_num(end - begin)
+    used_life = life.meter_life(offsets, used, interval)
+    left = life.remaining(used_life, interval_now)
+    left = np.where(limited & (meter >= 0), left, np.nan)
+    return {
+        "missing": missing,
+        "life": np.where(np.isnan(left), np.nan, used_life),
+        "left": left,
+        "limit_at": total + left,
+        "interval": interval_now,
+        "tolerance": np.nan_to_num(_figure(rules, f"tolerance_{kind}", in_force)),
+        "reached_at_d": crossing.reached_at_d(
+            meters, meter, left, total + left, chunk.rows.anchor_on[picked], anchor
+        ),
+    }
+
+
+def _padded(column: Array) -> Array:
+    return np.append(column, np.nan)
+
+
+def _watched(
+    chunk: Chunk, picked: Array, sides: Sequence[dict[str, Array]], calendar_on: Array
+) -> Array:
+    """Leave out what was past a limit before anybody took readings and was never recorded.
+
+    A vehicle that joined new counts from its start of use. Where its first reading already lies
+    beyond a limit, a service may have been done unseen: that is not known, and not guessed.
+    """
+    unrecorded = np.isnan(chunk.rows.anchor_id[picked])
+    meter = chunk.km_of[chunk.rows.vehicle[picked]]
+    first_on = np.floor(np.nan_to_num(_padded(chunk.km.state.first_at_d)[meter])).astype("M8[D]")
+    late = (calendar_on < first_on) & (meter >= 0)
+    beyond = (sides[0]["left"] <= 0) & (sides[0]["reached_at_d"] <= first_on.astype(np.float64) + 1)
+    return np.asarray(~(unrecorded & (late | beyond)))
+
+
+def _meter_limit(
+    meters: Meters, meter: Array, side: dict[str, Array], known: Array
+) -> MeterLimit | None:
+    if not len(meters.id):
+        return None
+    clock, season = seasons.clock_rows(meters.season_id)
+    return MeterLimit(
+        state=meters.state,
+        meter=np.maximum(meter, 0),
+        left=np.where(known, side["left"], np.nan),
+        reached_at_d=side["reached_at_d"],
+        tolerance=side["tolerance"],
+        clock=clock,
+        season=season,
+    )
+
+
+# --- record ------------------------------------------------------------------------------
+def _columns(
+    chunk: Chunk,
+    picked: Array,
+    rules: Rules,
+    depots: Depots,
+    found: DueDates,
+    known: Array,
+    sides: Sequence[dict[str, Array]],
+    per_day: Array,
+    duty_class: Array,
+    in_force: Array,
+) -> dict[str, Array]:
+    rows = chunk.rows
+    vehicle = rows.vehicle[picked]
+    meter = chunk.km_of[vehicle]
+    p50 = found.due_on[:, 1]
+    limit_id = np.append(rules.limit_id.astype(np.float64), np.nan)[in_force]
+    wide = (found.due_on[:, 2] - found.due_on[:, 0]).astype(np.float64) > WIDE_BAND_D
+    guessed = np.append(chunk.km.provisional, False)[meter]
+    return {
+        "vehicle_id": chunk.vehicle_id[vehicle],
+        "service_id": rules.service_id[rows.service[picked]],
+        "depot_id": chunk.depot_id[vehicle],
+        "sort_on": np.where(np.isnat(p50), NO_DUE_DATE_ON, p50),
+        "history_known": known,
+        **{name: found.due_on[:, at] for at, name in enumerate(("p10", "p50", "p90"))},
+        **{f"km_p{p}": found.distance_on[:, at] for at, p in enumerate((10, 50, 90))},
+        **{f"hours_p{p}": found.hours_on[:, at] for at, p in enumerate((10, 50, 90))},
+        "calendar_on": found.calendar_on,
+        "bring_in_by_on": _bring_in_by(found.due_on[:, 0], chunk.depot_id[vehicle], depots),
+        "take_a_reading_first": wide & ~np.isnat(found.due_on[:, 2]),
+        "binding_limit": BINDING[found.binding],
+        "binding_probability": np.where(
+            found.binding == Binding.NONE, np.nan, found.binding_probability
+        ),
+        "meter_life": np.where(known, np.fmax(sides[0]["life"], sides[1]["life"]), np.nan),
+        "calendar_life_per_d": np.where(np.isnat(found.calendar_on), np.nan, per_day),
+        "remaining_km": np.where(known, sides[0]["left"], np.nan),
+        "remaining_h": np.where(known, sides[1]["left"], np.nan),
+        "beyond_by_reading": found.beyond_by_reading,
+        "beyond_tolerance_by_reading": found.beyond_tolerance_by_reading,
+        "tolerance_until_on": found.tolerance_until_on,
+        "duty_class": CLASS_NAMES[duty_class],
+        "anchor_id": rows.anchor_id[picked],
+        "limit_id": limit_id,
+        "provisional": rows.provisional[picked] | guessed,
+        "inputs_hash": rows.inputs_hash[picked],
+    }
+
+
+def _bring_in_by(p10: Array, depot_id: Array, depots: Depots) -> Array:
+    """Last working day not after the earliest likely day, which no calendar limit precedes."""
+    result = np.full(len(p10), NO_DAY)
+    for pk, working in depots.working.items():
+        rows = np.flatnonzero((depot_id == pk) & ~np.isnat(p10))
+        result[rows] = last_working_day(p10[rows], working)
+    return result
+
+
+def _record(columns: dict[str, Array]) -> int:
+    if not len(columns["vehicle_id"]):
+        return 0
+    plain: dict[str, Any] = dict(columns)
+    for name in ("anchor_id", "limit_id"):
+        plain[name] = _ids(columns[name])
+    return bulk.upsert(DueDate, plain, key=["vehicle_id", "service_id"])
+
+
+def _ids(column: Array) -> Array:
+    """Whole numbers with empty places, as the database wants them."""
+    result = np.full(len(column), None, dtype=object)
+    known = np.flatnonzero(np.isfinite(column))
+    result[known] = column[known].astype(np.int64).tolist()
+    return result
+
+
+def _drop_foreign(ids: Array) -> int:
+    """Take away due dates of services that the vehicle's type does not have (any more)."""
+    where, params = bulk.among("vehicle_id", ids)
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"""DELETE FROM due_duedate WHERE {where} AND NOT EXISTS (
+                SELECT 1 FROM due_service s JOIN vehicles_vehicle v
+                ON v.vehicle_type_id = s.vehicle_type_id
+                WHERE v.id = due_duedate.vehicle_id AND s.id = due_duedate.service_id)""",  # noqa: S608
+            params,
+        )
+        return int(cursor.rowcount)

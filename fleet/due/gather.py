@@ -1,0 +1,247 @@
+"""Everything the due dates of some vehicles rest on, as arrays: one row per vehicle and service."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from fleet import bulk
+from fleet.bulk import Array
+from fleet.calc.stamps import stamp
+from fleet.calc.usage import State
+from fleet.due import segments
+from fleet.due.rules import ANY_PRODUCT, FIRST, REPEAT, Depots, Rules
+from fleet.due.segments import Segments
+from fleet.usage.measure import STATE_COLUMNS
+from fleet.vehicles.models import Meter
+
+NO_METER = -1
+
+
+@dataclass(frozen=True)
+class Meters:
+    """Usage of the meters of one kind, in order of vehicle."""
+
+    id: Array  # (m,)
+    stamp: Array  # (m,)
+    season_id: Array  # (m,) NaN for none
+    provisional: Array  # (m,) bool
+    state: State  # (m,)
+
+
+@dataclass(frozen=True)
+class Rows:
+    """One row (of r) per vehicle and service."""
+
+    vehicle: Array  # row of the vehicle
+    service: Array  # row of the service in the rules
+    anchor_id: Array  # service done that the limits count from; NaN: from in-service
+    anchor_on: Array  # datetime64[D], NaT: history unknown
+    anchor_km: Array
+    anchor_h: Array
+    occasion: Array
+    product: Array  # product in the compartment since a full change, 0 for any
+    provisional: Array
+    inputs_hash: Array
+
+
+@dataclass(frozen=True)
+class Chunk:
+    """Vehicles, their meters and their rows."""
+
+    vehicle_id: Array
+    depot_id: Array
+    utc_offset_d: Array
+    warranty_until_on: Array
+    km: Meters
+    hours: Meters
+    km_of: Array  # vehicle row -> row in ``km``, -1 for none
+    hours_of: Array
+    rows: Rows
+    segments: Segments
+
+
+def gather(vehicle_ids: Array, rules: Rules, depots: Depots) -> Chunk:
+    """Read a chunk of vehicles with what their due dates rest on."""
+    vehicles = _vehicles(vehicle_ids)
+    ids = vehicles["id"]
+    km, km_of = _meters(ids, Meter.Kind.KM)
+    hours, hours_of = _meters(ids, Meter.Kind.HOURS)
+    vehicle, service = _pairs(vehicles["type_id"], rules)
+    anchors = _anchors(ids, vehicles, vehicle, service, rules, km, km_of)
+    product = _products(ids, vehicle, service, rules, anchors["on"])
+    found = segments.gather(ids)
+    segment_stamp = found.stamp_of(ids[vehicle], rules.compartment_id[service])
+    depot_stamp = np.array([depots.stamp[pk] for pk in vehicles["depot_id"].tolist()] or [0])
+    rows = Rows(
+        vehicle=vehicle,
+        service=service,
+        anchor_id=anchors["id"],
+        anchor_on=anchors["on"],
+        anchor_km=anchors["km"],
+        anchor_h=anchors["h"],
+        occasion=np.where(np.isnan(anchors["id"]), FIRST, REPEAT),
+        product=product,
+        provisional=anchors["provisional"],
+        inputs_hash=stamp(
+            *(ids[vehicle], rules.stamp[service], vehicles["depot_id"][vehicle]),
+            *(depot_stamp[vehicle], vehicles["warranty_until_on"][vehicle]),
+            *(_stamp_of(km, km_of)[vehicle], _stamp_of(hours, hours_of)[vehicle]),
+            *(segment_stamp, product, anchors["id"], anchors["on"], anchors["km"], anchors["h"]),
+        ),
+    )
+    return Chunk(
+        vehicle_id=ids,
+        depot_id=vehicles["depot_id"],
+        utc_offset_d=_utc_offsets(vehicles["depot_id"], depots),
+        warranty_until_on=vehicles["warranty_until_on"],
+        km=km,
+        hours=hours,
+        km_of=km_of,
+        hours_of=hours_of,
+        rows=rows,
+        segments=found,
+    )
+
+
+def _vehicles(vehicle_ids: Array) -> dict[str, Array]:
+    where, params = bulk.among("id", np.asarray(vehicle_ids, dtype=np.int64))
+    sql = f"""
+        SELECT id, vehicle_type_id, depot_id, CASE WHEN joined_as = 'new' THEN 1 ELSE 0 END,
+            {bulk.day_number("in_service_on")}, in_service_km,
+            {bulk.day_number("under_warranty_until_on")}
+        FROM vehicles_vehicle WHERE {where} AND status <> 'sold' ORDER BY id"""  # noqa: S608
+    kinds = {"id": "i8", "type_id": "i8", "depot_id": "i8", "joined_new": "?"}
+    kinds |= {"in_service_d": "f8", "in_service_km": "f8", "warranty_d": "f8"}
+    found = bulk.read(sql, params, kinds)
+    found["in_service_on"] = _dates(found.pop("in_service_d"))
+    found["warranty_until_on"] = _dates(found.pop("warranty_d"))
+    return found
+
+
+def _dates(day_numbers: Array) -> Array:
+    known = np.isfinite(day_numbers)
+    days = np.where(known, day_numbers, 0).astype(np.int64).astype("M8[D]")
+    return np.where(known, days, np.datetime64("NaT", "D"))
+
+
+def _utc_offsets(depot_ids: Array, depots: Depots) -> Array:
+    """Standard time of each vehicle's depot less UTC [d]; summer time moves no forecast."""
+    winter = datetime(2001, 1, 1, tzinfo=ZoneInfo("UTC"))
+    by_depot = {}
+    for pk, zone in depots.zone.items():
+        offset = winter.astimezone(ZoneInfo(zone)).utcoffset()
+        by_depot[pk] = offset.total_seconds() / 86_400 if offset is not None else 0.0
+    return np.array([by_depot[pk] for pk in depot_ids.tolist()], dtype=np.float64)
+
+
+def _meters(vehicle_ids: Array, kind: str) -> tuple[Meters, Array]:
+    where, params = bulk.among("s.vehicle_id", vehicle_ids)
+    stored = ", ".join(f"s.{name}" for name in STATE_COLUMNS)
+    sql = f"""
+        SELECT s.meter_id, s.vehicle_id, s.stamp, s.season_id, s.provisional, {stored}
+        FROM usage_usagestate s JOIN vehicles_meter m ON m.id = s.meter_id
+        WHERE {where} AND m.kind = %s ORDER BY s.vehicle_id"""  # noqa: S608
+    kinds = {"id": "i8", "vehicle_id": "i8", "stamp": "i8", "season": "f8", "provisional": "?"}
+    found = bulk.read(sql, [*params, kind], kinds | dict.fromkeys(STATE_COLUMNS, "f8"))
+    columns = {name: found[name] for name in STATE_COLUMNS}
+    columns["readings"] = columns["readings"].astype(np.int64)
+    meters = Meters(
+        found["id"], found["stamp"], found["season"], found["provisional"], State(**columns)
+    )
+    row_of = np.full(len(vehicle_ids), NO_METER)
+    row_of[np.searchsorted(vehicle_ids, found["vehicle_id"])] = np.arange(len(found["id"]))
+    return meters, row_of
+
+
+def _stamp_of(meters: Meters, row_of: Array) -> Array:
+    padded = np.append(meters.stamp, 0)  # the last one serves vehicles without such a meter
+    return padded[row_of]
+
+
+def _pairs(type_ids: Array, rules: Rules) -> tuple[Array, Array]:
+    """Row of the vehicle and of the service, for every service of every vehicle."""
+    none = np.empty(0, dtype=np.int64)
+    vehicle, service = [none], [none]
+    for type_id in np.unique(type_ids):
+        services = rules.of_type.get(int(type_id), none)
+        rows = np.flatnonzero(type_ids == type_id)
+        vehicle.append(np.repeat(rows, len(services)))
+        service.append(np.tile(services, len(rows)))
+    return np.concatenate(vehicle), np.concatenate(service)
+
+
+def _anchors(
+    ids: Array,
+    vehicles: dict[str, Array],
+    vehicle: Array,
+    service: Array,
+    rules: Rules,
+    km: Meters,
+    km_of: Array,
+) -> dict[str, Array]:
+    """The last time each service was done, or the start of use where there is none."""
+    joined_new = vehicles["joined_new"][vehicle]
+    in_service_km = np.where(joined_new, vehicles["in_service_km"][vehicle], np.nan)
+    anchors = {
+        "id": np.full(len(vehicle), np.nan),
+        "on": np.where(joined_new, vehicles["in_service_on"][vehicle], np.datetime64("NaT", "D")),
+        "km": np.nan_to_num(in_service_km, nan=0.0),
+        "h": np.zeros(len(vehicle)),
+        "provisional": np.zeros(len(vehicle), dtype=bool),
+    }
+    done = _services_done(ids)
+    width = len(rules.service_id) + 1
+    keys = vehicle * width + service
+    order = np.argsort(keys)
+    known = np.isin(done["service_id"], rules.service_id)
+    done = {name: column[known] for name, column in done.items()}
+    wanted = np.searchsorted(ids, done["vehicle_id"]) * width
+    wanted = wanted + np.searchsorted(rules.service_id, done["service_id"])
+    place = np.minimum(np.searchsorted(keys[order], wanted), max(len(keys) - 1, 0))
+    fits = keys[order][place] == wanted if len(keys) else np.zeros(len(wanted), dtype=bool)
+    at = order[place[fits]]
+    # rows come oldest first: of several assignments to one place the newest stays
+    anchors["id"][at] = done["id"][fits]
+    anchors["on"][at] = _dates(done["on_d"][fits])
+    anchors["km"][at] = done["km"][fits]
+    anchors["h"][at] = done["h"][fits]
+    anchors["provisional"][at] = done["provisional"][fits]
+    return anchors
+
+
+def _services_done(ids: Array) -> dict[str, Array]:
+    where, params = bulk.among("d.vehicle_id", ids)
+    sql = f"""
+        SELECT d.vehicle_id, d.service_id, d.id, {bulk.day_number("d.done_on")}, d.total_km,
+            d.total_h, d.provisional
+        FROM due_servicedone d LEFT JOIN due_servicedone n ON n.supersedes_id = d.id
+        WHERE {where} AND n.id IS NULL
+        ORDER BY d.vehicle_id, d.service_id, d.done_on, d.id"""  # noqa: S608
+    kinds = {"vehicle_id": "i8", "service_id": "i8", "id": "f8", "on_d": "f8"}
+    return bulk.read(sql, params, kinds | {"km": "f8", "h": "f8", "provisional": "?"})
+
+
+def _products(ids: Array, vehicle: Array, service: Array, rules: Rules, anchor_on: Array) -> Array:
+    """Product that each compartment holds since a full change, where limits ask for it."""
+    product = np.full(len(vehicle), ANY_PRODUCT)
+    if not rules.product_specific:
+        return product
+    where, params = bulk.among("vehicle_id", ids)
+    sql = f"""
+        SELECT vehicle_id, compartment_id, COALESCE(product_id, 0), full_change,
+            {bulk.day_number("filled_on")}
+        FROM due_fill WHERE {where} ORDER BY filled_on, id"""  # noqa: S608
+    kinds = {"vehicle_id": "i8", "compartment_id": "i8", "product_id": "i8", "full": "?"}
+    fills = bulk.read(sql, params, kinds | {"on_d": "f8"})
+    newest = {
+        (owner, place): (what if full else ANY_PRODUCT, on)
+        for owner, place, what, full, on in zip(*fills.values(), strict=True)
+    }
+    pairs = zip(ids[vehicle], rules.compartment_id[service], strict=True)
+    for row, pair in enumerate(pairs):
+        what, on = newest.get(pair, (ANY_PRODUCT, np.nan))
+        if what and on >= anchor_on[row].astype(np.int64):
+            product[row] = what
+    return product

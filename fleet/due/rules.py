@@ -1,0 +1,157 @@
+"""Services and limits as tables, and one stamp per vehicle type and depot for all of them."""
+
+import json
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from fleet.bulk import Array
+from fleet.calc.calendar import WorkingDays
+from fleet.calc.stamps import stamp_text
+from fleet.due.models import Limit, Service
+from fleet.duty.models import DutyClass
+from fleet.vehicles.models import Closure, Depot
+
+METHOD = 1  # rises when the computation itself changes: every due date is then computed anew
+NORMAL, SEVERE = 0, 1
+FIRST, REPEAT = 0, 1
+NO_LIMIT = -1
+CLASSES = {DutyClass.NORMAL: NORMAL, DutyClass.SEVERE: SEVERE}
+OCCASIONS = {Limit.Occasion.FIRST: FIRST, Limit.Occasion.REPEAT: REPEAT}
+LIMIT_FIGURES = (
+    *("limit_km", "limit_months", "limit_h", "yearly_month", "yearly_day"),
+    *("tolerance_km", "tolerance_d", "tolerance_h"),
+)
+ANY_PRODUCT = 0
+
+
+@dataclass(frozen=True)
+class Rules:
+    """All services (S of them) and their limits (L of them)."""
+
+    service_id: Array  # (S,)
+    compartment_id: Array  # (S,)
+    early_share: Array  # (S,)
+    strictest: Array  # (S,) bool
+    stamp: Array  # (S,) of the service and its limits
+    limit_of: dict[int, Array]  # product id (0: any) -> (S, 2, 2) row of the limit, -1 for none
+    limit_id: Array  # (L,)
+    figures: dict[str, Array]  # name -> (L,), NaN where the limit has no such figure
+    of_type: dict[int, Array]  # vehicle type id -> rows of its services
+    product_specific: bool  # some limit counts for one product only
+
+    def limit_rows(
+        self, service: Array, duty_class: Array, occasion: Array, product: Array
+    ) -> Array:
+        """Rows of the limits in force; a product's own limit goes first."""
+        rows = self.limit_of[ANY_PRODUCT][service, duty_class, occasion]
+        for product_id, table in self.limit_of.items():
+            if product_id != ANY_PRODUCT:
+                own = table[service, duty_class, occasion]
+                rows = np.where((product == product_id) & (own != NO_LIMIT), own, rows)
+        return rows
+
+
+def gather_rules() -> Rules:
+    """Read services and limits; there are few of them whatever the size of the fleet."""
+    services = list(Service.objects.order_by("pk"))
+    limits = list(Limit.objects.order_by("pk"))
+    place = {service.pk: row for row, service in enumerate(services)}
+    of_type: dict[int, list[int]] = defaultdict(list)
+    for row, service in enumerate(services):
+        of_type[service.vehicle_type_id].append(row)
+    return Rules(
+        service_id=np.array([service.pk for service in services], dtype=np.int64),
+        compartment_id=np.array([service.compartment_id for service in services], dtype=np.int64),
+        early_share=np.array([service.early_share for service in services]),
+        strictest=np.array([service.strictest_under_warranty for service in services], dtype=bool),
+        stamp=_service_stamps(services, limits),
+        limit_of=_limit_tables(limits, place),
+        limit_id=np.array([limit.pk for limit in limits], dtype=np.int64),
+        figures={
+            name: np.array([getattr(limit, name) for limit in limits], dtype=np.float64)
+            for name in LIMIT_FIGURES
+        },
+        of_type={type_id: np.array(rows) for type_id, rows in of_type.items()},
+        product_specific=any(limit.product_id for limit in limits),
+    )
+
+
+def _limit_tables(limits: list[Limit], place: dict[int, int]) -> dict[int, Array]:
+    products = {ANY_PRODUCT} | {limit.product_id or ANY_PRODUCT for limit in limits}
+    tables = {product: np.full((len(place), 2, 2), NO_LIMIT) for product in sorted(products)}
+    for row, limit in enumerate(limits):
+        table = tables[limit.product_id or ANY_PRODUCT]
+        duty_class, occasion = DutyClass(limit.duty_class), Limit.Occasion(limit.occasion)
+        table[place[limit.service_id], CLASSES[duty_class], OCCASIONS[occasion]] = row
+    for product, table in tables.items():
+        _fill_gaps(table, own_only=product != ANY_PRODUCT)
+    return tables
+
+
+def _fill_gaps(table: Array, *, own_only: bool) -> None:
+    """What a book does not state is taken from what it states next to it."""
+    first, repeat = table[:, :, FIRST], table[:, :, REPEAT]
+    if own_only:
+        return  # a product's longer limit counts just where its source states it
+    np.copyto(first, repeat, where=first == NO_LIMIT)
+    np.copyto(repeat, first, where=repeat == NO_LIMIT)
+    for one, other in ((NORMAL, SEVERE), (SEVERE, NORMAL)):
+        np.copyto(table[:, one], table[:, other], where=table[:, one] == NO_LIMIT)
+
+
+def _service_stamps(services: list[Service], limits: list[Limit]) -> Array:
+    by_service: dict[int, list[Any]] = defaultdict(list)
+    for limit in limits:
+        figures = [getattr(limit, name) for name in LIMIT_FIGURES]
+        row = [limit.pk, limit.duty_class, limit.occasion, limit.product_id, *figures]
+        by_service[limit.service_id].append(row)
+    return np.array(
+        [
+            stamp_text(
+                json.dumps(
+                    [
+                        *(METHOD, service.compartment_id, service.early_share),
+                        *(service.strictest_under_warranty, by_service[service.pk]),
+                    ]
+                )
+            )
+            for service in services
+        ],
+        dtype=np.int64,
+    )
+
+
+@dataclass(frozen=True)
+class Depots:
+    """Zones and working days by depot id."""
+
+    zone: dict[int, str]
+    working: dict[int, WorkingDays]
+    stamp: dict[int, int]
+
+
+def gather_depots() -> Depots:
+    """Read the working calendar of every depot."""
+    closed: dict[int, list[Any]] = defaultdict(list)
+    for depot_id, on in Closure.objects.order_by("on").values_list("depot_id", "on"):
+        closed[depot_id].append(on)
+    rows = list(Depot.objects.all())
+    return Depots(
+        zone={row.pk: row.zone for row in rows},
+        working={
+            row.pk: WorkingDays(
+                tuple(day == "1" for day in row.working_days),
+                np.array(closed[row.pk], dtype="M8[D]"),
+            )
+            for row in rows
+        },
+        stamp={
+            row.pk: stamp_text(
+                json.dumps([row.zone, row.working_days, closed[row.pk]], default=str)
+            )
+            for row in rows
+        },
+    )

@@ -1,0 +1,132 @@
+"""Duty classes over time: which class was in force in each compartment from which day on."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from fleet import bulk
+from fleet.bulk import Array
+from fleet.calc.stamps import stamp
+from fleet.due.rules import NORMAL, SEVERE
+
+LONG_AGO_D = -1_000_000  # the first class known counts for all days before it, too
+COMPARTMENTS = 2**31
+
+
+@dataclass(frozen=True)
+class Segments:
+    """Successive classes of compartments, in order of key and day.
+
+    ``key`` joins vehicle and compartment in one number.
+    """
+
+    key: Array  # (s,)
+    from_d: Array  # (s,) days since 1970, the first of each key far in the past
+    duty_class: Array  # (s,)
+
+    def stamp_of(self, vehicle_id: Array, compartment_id: Array) -> Array:
+        """One number per compartment that changes with any of its classes."""
+        each = stamp(self.from_d, self.duty_class).view(np.uint64)
+        total = np.concatenate((np.zeros(1, np.uint64), np.cumsum(each, dtype=np.uint64)))
+        first, last = self.bounds(_key(vehicle_id, compartment_id))
+        return np.asarray((total[last] - total[first]).view(np.int64))
+
+    def bounds(self, key: Array) -> tuple[Array, Array]:
+        """Where the segments of each key begin and end."""
+        return np.searchsorted(self.key, key), np.searchsorted(self.key, key, side="right")
+
+    def stretches(
+        self, vehicle_id: Array, compartment_id: Array, anchor_d: Array
+    ) -> tuple[Array, Array, Array]:
+        """Classes in force since each anchor, as rows of stretches.
+
+        Returns
+        -------
+        tuple of ndarray
+            Offsets (n + 1,), first day of each stretch (the anchor for the first) and its class.
+            A compartment that nobody assessed is normal throughout.
+        """
+        first, last = self.bounds(_key(vehicle_id, compartment_id))
+        at_anchor = _last_not_after(self.from_d, first, last, anchor_d)
+        count = np.maximum(last - at_anchor, 1)
+        offsets = np.concatenate(([0], np.cumsum(count)))
+        which = np.arange(offsets[-1]) - np.repeat(offsets[:-1] - at_anchor, count)
+        known = np.repeat(last > first, count)
+        which = np.where(known, which, 0)
+        padded = np.append(self.from_d, 0), np.append(self.duty_class, NORMAL)
+        from_d = np.where(known, padded[0][which], 0)
+        from_d[offsets[:-1]] = anchor_d
+        return offsets, from_d, np.where(known, padded[1][which], NORMAL)
+
+
+def _key(vehicle_id: Array, compartment_id: Array) -> Array:
+    return np.asarray(vehicle_id.astype(np.int64) * COMPARTMENTS + compartment_id)
+
+
+def _last_not_after(from_d: Array, first: Array, last: Array, anchor_d: Array) -> Array:
+    """Last segment of first … last − 1 that begins not after the anchor."""
+    at = first.copy()
+    for _ in range(int((last - first).max(initial=0))):
+        ahead = np.minimum(at + 1, max(len(from_d) - 1, 0))
+        moves = (at + 1 < last) & (from_d[ahead] <= anchor_d)
+        if not moves.any():
+            break
+        at = np.where(moves, at + 1, at)
+    return at
+
+
+def gather(vehicle_ids: Array) -> Segments:
+    """Read assessments, lay overrides over them and join equal neighbours."""
+    where, params = bulk.among("vehicle_id", vehicle_ids)
+    sql = f"""
+        SELECT vehicle_id, compartment_id, {bulk.day_number("from_on")},
+            CASE WHEN duty_class = 'severe' THEN {SEVERE} ELSE {NORMAL} END
+        FROM duty_dutyassessment WHERE {where}
+        ORDER BY vehicle_id, compartment_id, from_on"""  # noqa: S608
+    kinds = {"vehicle_id": "i8", "compartment_id": "i8", "from_d": "i8", "duty_class": "i8"}
+    found = bulk.read(sql, params, kinds)
+    key = _key(found["vehicle_id"], found["compartment_id"])
+    lead = np.flatnonzero(np.diff(key, prepend=-1))
+    from_d = found["from_d"].copy()
+    from_d[lead] = LONG_AGO_D
+    return _merged(*_overlaid(key, from_d, found["duty_class"], _overrides(vehicle_ids)))
+
+
+def _overrides(vehicle_ids: Array) -> dict[str, Array]:
+    where, params = bulk.among("vehicle_id", vehicle_ids)
+    sql = f"""
+        SELECT vehicle_id, compartment_id, {bulk.day_number("from_on")},
+            {bulk.day_number("until_on")} + 1,
+            CASE WHEN duty_class = 'severe' THEN {SEVERE} ELSE {NORMAL} END
+        FROM duty_dutyoverride WHERE {where} ORDER BY from_on, id"""  # noqa: S608
+    kinds = dict.fromkeys(("vehicle_id", "compartment_id", "from_d", "end_d", "duty_class"), "i8")
+    return bulk.read(sql, params, kinds)
+
+
+def _overlaid(
+    key: Array, from_d: Array, duty_class: Array, overrides: dict[str, Array]
+) -> tuple[Array, Array, Array]:
+    """Lay overrides over the assessed classes; they are few, so one by one."""
+    for owner, place, begin, end, chosen in zip(*overrides.values(), strict=True):
+        own = _key(np.array([owner]), np.array([place]))[0]
+        mine = key == own
+        kept = mine & ((from_d < begin) | (from_d >= end))
+        before_end = np.flatnonzero(mine & (from_d <= end))
+        after = duty_class[before_end[-1]] if len(before_end) else NORMAL
+        additions = [] if mine.any() else [(LONG_AGO_D, NORMAL)]
+        additions += [(begin, chosen), (end, after)]
+        keep = kept | ~mine
+        days, classes = (np.array(column) for column in zip(*additions, strict=True))
+        key, from_d, duty_class = (
+            np.append(old[keep], new)
+            for old, new in ((key, np.full(len(days), own)), (from_d, days), (duty_class, classes))
+        )
+        order = np.lexsort((from_d, key))
+        key, from_d, duty_class = key[order], from_d[order], duty_class[order]
+    return key, from_d, duty_class
+
+
+def _merged(key: Array, from_d: Array, duty_class: Array) -> Segments:
+    changes: Any = (np.diff(key, prepend=-1) != 0) | (np.diff(duty_class, prepend=-1) != 0)
+    return Segments(key[changes], from_d[changes], duty_class[changes])

@@ -1,0 +1,86 @@
+"""Which vehicles need a closer look: a few stamps per vehicle, compared inside the database."""
+
+from typing import Any
+
+import numpy as np
+from django.db import connection
+
+from fleet import bulk
+from fleet.bulk import Array
+from fleet.calc.stamps import stamp
+from fleet.due.rules import gather_depots, gather_rules
+
+COLUMNS = ("rules", "particulars", "usage_km", "usage_h", "duty", "done", "fills")
+
+# Rows of services done and fills are only ever added, so the newest id says it all. A class may
+# be decided again in place, so its sum counts severe rows twice.
+PRESENT = """
+    SELECT v.id AS vehicle_id, COALESCE(r.stamp, 0) AS rules, v.revision AS particulars,
+        COALESCE(k.stamp, 0) AS usage_km, COALESCE(h.stamp, 0) AS usage_h,
+        COALESCE(a.total, 0) + COALESCE(o.total, 0) AS duty,
+        COALESCE(d.newest, 0) AS done, COALESCE(f.newest, 0) AS fills
+    FROM vehicles_vehicle v
+    LEFT JOIN rules r ON r.type_id = v.vehicle_type_id AND r.depot_id = v.depot_id
+    LEFT JOIN vehicles_meter mk ON mk.vehicle_id = v.id AND mk.kind = 'km'
+    LEFT JOIN usage_usagestate k ON k.meter_id = mk.id
+    LEFT JOIN vehicles_meter mh ON mh.vehicle_id = v.id AND mh.kind = 'hours'
+    LEFT JOIN usage_usagestate h ON h.meter_id = mh.id
+    LEFT JOIN (SELECT vehicle_id, CAST(SUM(id * CASE WHEN duty_class = 'severe' THEN 2 ELSE 1 END)
+        AS BIGINT) AS total FROM duty_dutyassessment {among} GROUP BY vehicle_id) a
+        ON a.vehicle_id = v.id
+    LEFT JOIN (SELECT vehicle_id, CAST(SUM(id * 1000003) AS BIGINT) AS total
+        FROM duty_dutyoverride {among} GROUP BY vehicle_id) o ON o.vehicle_id = v.id
+    LEFT JOIN (SELECT vehicle_id, MAX(id) AS newest FROM due_servicedone {among}
+        GROUP BY vehicle_id) d ON d.vehicle_id = v.id
+    LEFT JOIN (SELECT vehicle_id, MAX(id) AS newest FROM due_fill {among}
+        GROUP BY vehicle_id) f ON f.vehicle_id = v.id
+    WHERE v.status <> 'sold'"""
+
+
+def changed_vehicles() -> Array:
+    """Vehicles whose due dates rest on something that is not what it was."""
+    table, params = _rules_table()
+    unlike = "IS DISTINCT FROM" if bulk.on_postgres() else "IS NOT"
+    differs = " OR ".join(f"p.{name} {unlike} s.{name}" for name in COLUMNS)
+    sql = f"""
+        WITH {table}, present AS ({PRESENT.format(among="")})
+        SELECT p.vehicle_id FROM present p
+        LEFT JOIN due_duestamp s ON s.vehicle_id = p.vehicle_id
+        WHERE {differs} ORDER BY p.vehicle_id"""  # noqa: S608
+    return bulk.read(sql, params, {"vehicle_id": "i8"})["vehicle_id"]
+
+
+def write_stamps(vehicle_ids: Array) -> None:
+    """Note what the due dates of some vehicles rest on now; call it in their transaction."""
+    if not len(vehicle_ids):
+        return
+    table, params = _rules_table()
+    among, ids = bulk.among("vehicle_id", np.asarray(vehicle_ids, dtype=np.int64))
+    one, _ = bulk.among("v.id", vehicle_ids)
+    present = PRESENT.format(among=f"WHERE {among}")
+    listed = ", ".join(COLUMNS)
+    sets = ", ".join(f"{name} = excluded.{name}" for name in COLUMNS)
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"""INSERT INTO due_duestamp (vehicle_id, {listed})
+                WITH {table} SELECT vehicle_id, {listed} FROM ({present} AND {one}) now
+                WHERE true
+                ON CONFLICT (vehicle_id) DO UPDATE SET {sets}""",  # noqa: S608
+            [*params, *(ids * 5)],
+        )
+
+
+def _rules_table() -> tuple[str, list[Any]]:
+    """One stamp for the services, limits and calendar of each vehicle type at each depot."""
+    rules, depots = gather_rules(), gather_depots()
+    rows: list[int] = []
+    for type_id, services in rules.of_type.items():
+        for depot_id, depot_stamp in depots.stamp.items():
+            each = stamp(rules.stamp[services], services).view(np.uint64)
+            total = int(np.bitwise_xor.reduce(each).view(np.int64))
+            rows += [type_id, depot_id, int(stamp(total, depot_stamp))]
+    if not rows:
+        rows = [-1, -1, 0]
+    cast = "(%s::bigint, %s::bigint, %s::bigint)" if bulk.on_postgres() else "(%s, %s, %s)"
+    listed = ", ".join([cast] * (len(rows) // 3))
+    return f"rules (type_id, depot_id, stamp) AS (VALUES {listed})", rows
