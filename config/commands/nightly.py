@@ -1,0 +1,85 @@
+"""``sumpwise nightly`` and ``sumpwise check``."""
+
+import argparse
+import json
+from typing import TYPE_CHECKING, Any
+
+from config.commands.due import day
+
+if TYPE_CHECKING:
+    from fleet.runs.models import Run
+
+
+def register(commands: Any) -> None:
+    nightly = commands.add_parser(
+        "nightly",
+        help="do the night's work now",
+        description="Judges new readings and brings usage, duty classes and due dates up to date. "
+        "While sumpwise serve runs this happens by itself, at 02:30 of each depot.",
+    )
+    nightly.add_argument("--date", type=day, metavar="D", help="the night of this day; else today")
+    nightly.add_argument("--json", action="store_true", help="print a JSON list of the runs")
+    nightly.set_defaults(run=run_night)
+    check = commands.add_parser(
+        "check",
+        help="compute every due date again and compare",
+        description="Computes every due date again and counts those that differ from what is "
+        "stored; exit code 1 when some do. Changes nothing.",
+    )
+    check.set_defaults(run=run_check)
+
+
+def run_night(arguments: argparse.Namespace) -> int:
+    from fleet.runs.models import Run
+
+    runs = do_night(arguments.date)
+    if arguments.json:
+        print(json.dumps([_plain(run) for run in runs], indent=1))
+    else:
+        for run in runs:
+            counts = ", ".join(f"{name} {count}" for name, count in run.counts.items())
+            print(f"Night of {run.on}, {run.part}: {run.state}. {counts}".rstrip())
+        if not runs:
+            print("There is no depot yet, so no night: load a fleet workbook first.")
+    return 0 if all(run.state == Run.State.DONE for run in runs) else 1
+
+
+def do_night(on: Any = None) -> "list[Run]":
+    """The night of every time zone that has a depot, with a progress bar on a terminal."""
+    from django.utils import timezone
+    from tqdm import tqdm
+
+    from fleet import chain
+    from fleet.due.listing import today_at
+    from fleet.vehicles.models import Depot
+
+    runs = []
+    for zone in sorted(set(Depot.objects.values_list("zone", flat=True))):
+        with tqdm(total=100, unit="%", disable=None, leave=False) as bar:
+
+            def progress(share: float, doing: str, bar: Any = bar) -> None:
+                bar.set_description(doing, refresh=False)
+                bar.update(100 * share - bar.n)
+
+            today = on or today_at(zone, timezone.now())
+            runs.append(chain.nightly(today, zone, progress, again=True))
+    return runs
+
+
+def _plain(run: "Run") -> dict[str, Any]:
+    return {
+        "job": run.job,
+        "date": run.on.isoformat(),
+        "part": run.part,
+        "state": run.state,
+        "counts": run.counts,
+        "error": run.error,
+    }
+
+
+def run_check(arguments: argparse.Namespace) -> int:
+    from fleet import chain
+
+    differing = chain.check()
+    print(f"{differing} due dates differ: sumpwise nightly" if differing else "Everything agrees.")
+    return 1 if differing else 0

@@ -1,0 +1,95 @@
+"""Looks at everything the program stands on, and says what to do about what is wrong."""
+
+import os
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from django.conf import settings
+from django.contrib.staticfiles import finders
+from django.db import connection
+from django.utils import timezone
+
+from config.database import steps_behind
+from fleet.runs import ledger
+from fleet.runs.models import Run
+
+OLDEST_PYTHON = (3, 11)
+
+
+@dataclass(frozen=True)
+class Finding:
+    """What was looked at, whether it is well, and what was seen or is to be done."""
+
+    subject: str
+    well: bool
+    text: str
+
+
+def examine() -> Iterator[Finding]:
+    """One finding per subject; an examination that breaks is itself a finding."""
+    for subject, look in LOOKS.items():
+        try:
+            yield Finding(subject, *look())
+        except Exception as error:
+            yield Finding(subject, False, f"{type(error).__name__}: {' '.join(str(error).split())}")
+
+
+Seen = tuple[bool, str]
+
+
+def python() -> Seen:
+    found = ".".join(map(str, sys.version_info[:3]))
+    return sys.version_info >= OLDEST_PYTHON, found
+
+
+def data_folder() -> Seen:
+    folder = settings.DATA_DIR
+    if not os.access(folder, os.R_OK | os.W_OK | os.X_OK):
+        return False, f"{folder}: give yourself the right to read and write it."
+    key = folder / "secret-key"
+    if key.exists() and key.stat().st_mode & 0o077:
+        return False, f"{key} can be read by others: chmod 600 {key}"
+    return True, str(folder)
+
+
+def database() -> Seen:
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT 1")
+    behind = steps_behind()
+    if behind:
+        return False, f"{connection.vendor}, {behind} steps behind: sumpwise migrate"
+    return True, connection.vendor
+
+
+def broker() -> Seen:
+    from config.celery import app
+
+    with app.connection_for_write() as channel:
+        channel.ensure_connection(max_retries=1, timeout=3)
+    return True, "Redis" if settings.REDIS_URL else "files in the data folder"
+
+
+def static_files() -> Seen:
+    found = finders.find("admin/css/base.css")
+    return bool(found), "found" if found else "missing: install the program again."
+
+
+def last_night() -> Seen:
+    owed = ledger.owed(timezone.now())
+    done = Run.objects.filter(job=ledger.NIGHT, state=Run.State.DONE).order_by("-on").first()
+    last = f"last done for {done.on}" if done else "none done yet"
+    if owed:
+        parts = ", ".join(f"{night.on} {night.part}" for night in owed)
+        return False, f"{last}; owed: {parts}. Keep sumpwise serve running, or: sumpwise nightly"
+    return True, last
+
+
+LOOKS: dict[str, Callable[[], Seen]] = {
+    "Python": python,
+    "data folder": data_folder,
+    "database": database,
+    "broker": broker,
+    "static files": static_files,
+    "night": last_night,
+}
