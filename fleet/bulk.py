@@ -24,10 +24,10 @@ def on_postgres() -> bool:
 
 
 def instant_d(column: str) -> str:
-    """SQL for an instant as days since 1970-01-01 UTC (whole seconds)."""
+    """SQL for an instant as days since 1970-01-01 UTC (whole seconds), for ``read``."""
     if on_postgres():
         return f"EXTRACT(EPOCH FROM {column})::float8 / 86400.0"
-    return f"CAST(strftime('%s', {column}) AS INTEGER) / 86400.0"
+    return f"CAST(strftime('%%s', {column}) AS INTEGER) / 86400.0"
 
 
 def day_number(column: str) -> str:

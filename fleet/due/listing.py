@@ -78,6 +78,7 @@ FROM_ROW = (
     *("meter_life", "remaining_km", "remaining_h", "duty_class", "provisional"),
     *("beyond_by_reading", "beyond_tolerance_by_reading", "tolerance_until_on"),
 )
+PREFIX = "shown_"  # an annotation may not be called like a field
 SHOWN = {field.name for field in fields(DueRow)}
 
 
@@ -120,7 +121,8 @@ def due_rows(
         rows = rows.filter(_mentions(search))
     if after is not None:
         rows = rows.filter(_after(after))
-    found = rows.values(*FROM_ROW, **COLUMNS)[:limit]
+    named = {PREFIX + name: expression for name, expression in COLUMNS.items()}
+    found = rows.values(*FROM_ROW, **named)[:limit]
     return [_row(row, days[row["depot_id"]]) for row in found]
 
 
@@ -214,7 +216,8 @@ def _after(key: AfterKey) -> Q:
 def _row(row: dict[str, Any], today: date) -> DueRow:
     tolerance_on = row["tolerance_until_on"]
     late = tolerance_on is not None and tolerance_on < today
-    shown = {name: value for name, value in row.items() if name in SHOWN}
+    named = {name.removeprefix(PREFIX): value for name, value in row.items()}
+    shown = {name: value for name, value in named.items() if name in SHOWN}
     return DueRow(
         **shown,
         today=today,
