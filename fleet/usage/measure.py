@@ -1,6 +1,7 @@
 """Bring the usage state of each meter up to its accepted readings, and keep month totals."""
 
-from dataclasses import fields
+from dataclasses import dataclass, fields
+from datetime import date
 from typing import Any
 
 import numpy as np
@@ -8,7 +9,7 @@ from django.db import transaction
 
 from fleet import bulk
 from fleet.bulk import Array
-from fleet.calc import usage
+from fleet.calc import passage, usage
 from fleet.calc.stamps import stamp
 from fleet.calc.usage import Events, State
 from fleet.usage import seasons
@@ -155,6 +156,37 @@ def _month_totals(
 
 def _month_index(at_d: Array) -> Array:
     return np.floor(at_d).astype("M8[D]").astype("M8[M]").astype(np.int64)
+
+
+# --- ahead -------------------------------------------------------------------------------
+@dataclass(frozen=True)
+class Fan:
+    """Totals a meter is likely to show on days ahead, for a chart."""
+
+    on: Array  # datetime64[D]
+    p10: Array  # total [km or h]
+    p50: Array
+    p90: Array
+
+
+def fan(meter_id: int, until_on: date) -> Fan | None:
+    """Likely totals from the last accepted reading on, or None for a meter without any."""
+    row = UsageState.objects.filter(meter=meter_id).values(*STATE_COLUMNS, "season_id").first()
+    if row is None:
+        return None
+    state = State(**{name: np.array([row[name]]) for name in STATE_COLUMNS})
+    last_d = float(state.last_at_d[0])
+    days = np.arange(np.floor(last_d), np.datetime64(until_on, "D").astype(np.float64) + 1)
+    ahead_d = np.maximum(days - last_d, 0.0)
+    clock, season = seasons.clock_rows(np.array([row["season_id"]], dtype=np.float64))
+    if clock is not None and season is not None:
+        rows = np.repeat(season, len(days))
+        begin_d = clock.operational_d(np.full(len(days), last_d), rows)
+        ahead_d = clock.operational_d(last_d + ahead_d, rows) - begin_d
+    mean, var = usage.moments(state, ahead_d[None, :])
+    levels = passage.distance_quantiles(mean[0], var[0], np.array([0.1, 0.5, 0.9]))
+    totals = float(state.last_km[0]) + levels
+    return Fan(days.astype("M8[D]"), *totals.T)
 
 
 # --- record ------------------------------------------------------------------------------

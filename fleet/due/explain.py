@@ -1,0 +1,231 @@
+"""Say in a few lines why a service is due when it is, for a sceptical mechanic."""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+from django.db.models import Q
+
+from fleet.due.listing import STATES, life_used, state_on, today_at
+from fleet.due.models import BindingLimit, DueDate, Fill, Limit, Service
+from fleet.duty.models import DutyAssessment, DutyClass, DutyOverride
+from fleet.faults import Fault
+from fleet.readings.models import Reading, Verdict
+from fleet.usage.models import UsageState
+from fleet.vehicles.models import Meter, Vehicle
+
+STATE_WORDS = dict(
+    zip(
+        STATES,
+        ("history unknown", "overdue", "probably overdue", "due this month", "later"),
+        strict=True,
+    )
+)
+LIMIT_WORDS = {
+    BindingLimit.KM: "the distance",
+    BindingLimit.HOURS: "the running hours",
+    BindingLimit.CALENDAR: "the calendar",
+}
+CERTAIN = 0.995  # rounds to 100 %
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """Why a due date is what it is; every line stands alone."""
+
+    vehicle: str
+    service: str
+    state: str
+    lines: tuple[str, ...]
+    p10: date | None
+    p50: date | None
+    p90: date | None
+    binding_limit: str
+    binding_probability: float | None
+    duty_class: str
+
+
+def explain(vehicle: Vehicle, service: Service, now: datetime) -> Explanation:
+    """Explain one due date from the rows it rests on.
+
+    Raises
+    ------
+    Fault
+        The service has not been forecast for this vehicle.
+    """
+    row = (
+        DueDate.objects.filter(vehicle=vehicle, service=service)
+        .select_related("anchor", "limit", "service__compartment", "limit__product")
+        .first()
+    )
+    if row is None:
+        raise Fault(
+            f"{vehicle.fleet_number} has no due date for {service.slug} yet: "
+            "run sumpwise nightly, or check that its vehicle type has this service."
+        )
+    today = today_at(vehicle.depot.zone, now)
+    state = state_on(vars(row), today)
+    lines = [
+        _headline(row, state, today),
+        _counted_from(row, vehicle),
+        _limit_and_class(row, vehicle, today),
+        _usage(vehicle, now),
+        _what_binds(row),
+        _what_would_move_it(row, state),
+    ]
+    return Explanation(
+        vehicle=vehicle.fleet_number,
+        service=service.slug,
+        state=state,
+        lines=tuple(line for line in lines if line),
+        p10=row.p10,
+        p50=row.p50,
+        p90=row.p90,
+        binding_limit=row.binding_limit,
+        binding_probability=row.binding_probability,
+        duty_class=row.duty_class,
+    )
+
+
+def _headline(row: DueDate, state: str, today: date) -> str:
+    words = STATE_WORDS[state]
+    if not row.history_known:
+        return f"{row.service.name}: {words}. No date is given, because none would be honest."
+    if row.p50 is None:
+        return f"{row.service.name}: {words}; no limit in sight within ten years."
+    used = life_used(vars(row), today)
+    life = "" if used is None else f" Life used {used:.0%}."
+    if row.beyond_by_reading:
+        return f"{row.service.name}: {words} since {row.p50}, by an accepted reading.{life}"
+    if row.p10 == row.p90:
+        return f"{row.service.name}: {words}, on {row.p50}.{life}"
+    return (
+        f"{row.service.name}: {words}. Earliest likely {row.p10}, expected (50:50) {row.p50}, "
+        f"latest likely {row.p90}.{life}"
+    )
+
+
+def _counted_from(row: DueDate, vehicle: Vehicle) -> str:
+    fill = (
+        Fill.objects.filter(vehicle=vehicle, compartment=row.service.compartment)
+        .select_related("product")
+        .first()
+    )
+    inside = f" In the {row.service.compartment.name.lower()}: {fill}." if fill else ""
+    if row.anchor is not None:
+        at = "" if row.anchor.total_km is None else f" at {row.anchor.total_km:,.0f} km"
+        return (
+            f"Last done {row.anchor.done_on}{at} "
+            f"({row.anchor.get_evidence_display()}: {row.anchor.source}).{inside}"
+        )
+    if row.history_known:
+        return (
+            f"Never recorded as done: counted from the start of use on {vehicle.in_service_on} "
+            f"at {vehicle.in_service_km or 0:,.0f} km.{inside}"
+        )
+    return (
+        "Nothing says when it was last done. Record the service, or a document with date and km "
+        f"(a baseline).{inside}"
+    )
+
+
+def _limit_and_class(row: DueDate, vehicle: Vehicle, today: date) -> str:
+    if row.limit is None:
+        return "No limit is entered for this service and duty class."
+    return (
+        f"Limit under {row.duty_class} duty: {limit_words(row.limit)} ({row.limit.source}). "
+        f"{_why_class(row, vehicle, today)}"
+    )
+
+
+def limit_words(limit: Limit) -> str:
+    """The figures of a limit in words, e.g. "60,000 km or 36 months, whichever first"."""
+    parts = []
+    if limit.limit_km is not None:
+        parts.append(f"{limit.limit_km:,.0f} km")
+    if limit.limit_h is not None:
+        parts.append(f"{limit.limit_h:,.0f} h")
+    if limit.limit_months is not None:
+        parts.append(f"{limit.limit_months} months")
+    if limit.yearly_month is not None:
+        parts.append(f"every year by {limit.yearly_day}/{limit.yearly_month}")
+    whichever = ", whichever first" if len(parts) > 1 else ""
+    first = " (first time)" if limit.occasion == Limit.Occasion.FIRST else ""
+    product = f" with {limit.product}" if limit.product else ""
+    return " or ".join(parts) + whichever + first + product
+
+
+def _why_class(row: DueDate, vehicle: Vehicle, today: date) -> str:
+    place = Q(vehicle=vehicle, compartment=row.service.compartment)
+    override = (
+        DutyOverride.objects.filter(place, from_on__lte=today, until_on__gte=today)
+        .select_related("person")
+        .last()
+    )
+    if override:
+        who = f" by {override.person}" if override.person else ""
+        return f"Set{who} until {override.until_on}: {override.reason}."
+    rows = DutyAssessment.objects.filter(place, from_on__lte=today).order_by("from_on")
+    newest = rows.last()
+    if newest is None:
+        return "The duty class has not been assessed yet; normal stands in."
+    reached = [part for part in newest.evidence if part["reached"]]
+    since = f"since {newest.from_on}" if rows.count() > 1 else "since records began"
+    if row.duty_class == DutyClass.NORMAL:
+        return f"Normal {since}: no criterion reaches its share."
+    if not reached:
+        return f"Severe {since}: not yet calm for long enough to be normal again."
+    return f"Severe {since}: " + "; ".join(_exposure_words(part) for part in reached) + "."
+
+
+def _exposure_words(part: dict[str, object]) -> str:
+    name = str(part["criterion"]).replace("-", " ")
+    if part["declared"]:
+        return f"{name} (declared; too little was measured)"
+    return f"{name} in {part['exposure']:.0%} of use (limit {part['limit']:.0%})"
+
+
+def _usage(vehicle: Vehicle, now: datetime) -> str:
+    reading = (
+        Reading.objects.filter(vehicle=vehicle, meter__kind=Meter.Kind.KM, verdict=Verdict.ACCEPTED)
+        .order_by("-taken_at")
+        .first()
+    )
+    state = UsageState.objects.filter(vehicle=vehicle, meter__kind=Meter.Kind.KM).first()
+    if reading is None or state is None:
+        return "No accepted odometer reading yet: usage is not known."
+    taken_on = reading.taken_at.astimezone(ZoneInfo(vehicle.depot.zone)).date()
+    per_day = state.rate_km_per_day * max(state.mu + state.u, 0.05 * state.mu)
+    usual = state.rate_km_per_day * state.mu
+    note = " It rests on a meter offset that nobody has confirmed." if state.provisional else ""
+    return (
+        f"Last accepted reading {state.last_km:,.0f} km on {taken_on}, "
+        f"{(now - reading.taken_at).days} days ago. Running about {per_day:,.0f} km a day now, "
+        f"{usual:,.0f} in the long run, from {state.readings} readings.{note}"
+    )
+
+
+def _what_binds(row: DueDate) -> str:
+    if row.binding_limit not in LIMIT_WORDS:
+        return ""
+    words = LIMIT_WORDS[BindingLimit(row.binding_limit)]
+    sure = row.binding_probability or 0
+    left = [f"{row.remaining_km:,.0f} km"] if row.remaining_km is not None else []
+    left += [f"{row.remaining_h:,.0f} h"] if row.remaining_h is not None else []
+    left += [f"the calendar until {row.calendar_on}"] if row.calendar_on else []
+    odds = "certainly" if sure >= CERTAIN else f"with {sure:.0%} probability"
+    return f"Limit reached first: {words}, {odds}. Left: {', '.join(left)}."
+
+
+def _what_would_move_it(row: DueDate, state: str) -> str:
+    if not row.history_known:
+        return "A baseline would give it a date."
+    if row.provisional:
+        return "Confirming the meter's offset, or settling its held readings, may move it."
+    if state == "probably_overdue":
+        return "Take a reading: it will say whether the limit has passed."
+    if row.take_a_reading_first:
+        return "The band is wide: a new reading narrows it."
+    if row.binding_limit == BindingLimit.CALENDAR:
+        return "More or less driving will not move it; a change of duty class would."
+    return "It moves with the next accepted reading, and with a change of duty class."

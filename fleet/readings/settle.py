@@ -1,0 +1,139 @@
+"""A person decides about a held reading: one function, called by page, API and command line."""
+
+import numpy as np
+from django.db import transaction
+from django.utils import timezone
+
+from fleet.faults import Fault
+from fleet.people.models import Person
+from fleet.readings import judge
+from fleet.readings.models import Reading, ReadingDecision, Verdict, VerdictMemory
+from fleet.vehicles.models import MeterChange
+
+Action = ReadingDecision.Action
+
+
+def settle(
+    *,
+    reading_id: int,
+    action: str,
+    person: Person | None,
+    reason: str,
+    value: float | None = None,
+    channel: str,
+) -> ReadingDecision:
+    """Record a decision and judge the meter's readings again; its caller refreshes the vehicle.
+
+    Parameters
+    ----------
+    action
+        One of ``ReadingDecision.Action``.
+    reason
+        Why, in the person's words; never empty.
+    value
+        For *accept suggestion* another meter value than the one suggested; for *meter replaced*
+        the vehicle's total at that reading, where it is known [km or h].
+
+    Raises
+    ------
+    Fault
+        The reading does not exist, there is no reason, no suggestion to accept, or the value
+        cannot be.
+    """
+    with transaction.atomic():
+        reading = _locked(reading_id)
+        chosen = _chosen_value(reading, action, value)
+        if not reason.strip():
+            raise Fault("Say in a few words why: the decision is kept with its reason.")
+        decision = ReadingDecision.objects.create(
+            reading=reading,
+            action=action,
+            value=chosen,
+            reason=reason.strip(),
+            person=person,
+            channel=channel,
+        )
+        _apply(reading, action, chosen, person, reason)
+        judge.replay(np.array([reading.meter_id]), timezone.now())
+    return decision
+
+
+def _locked(reading_id: int) -> Reading:
+    found = Reading.objects.select_for_update().filter(pk=reading_id).first()
+    if found is None:
+        raise Fault(f"There is no reading {reading_id}.")
+    return found
+
+
+def _chosen_value(reading: Reading, action: str, value: float | None) -> float | None:
+    """Meter value accepted, or the total for a replaced meter; None for a rejection."""
+    if action not in Action.values:
+        raise Fault(f"{action!r} is no decision; one of: {', '.join(Action.values)}.")
+    if value is not None and not (np.isfinite(value) and 0 <= value < 1e8):
+        raise Fault(f"{value:g} is no meter value: give a number from 0 up.")
+    if action == Action.ACCEPT_SUGGESTION:
+        chosen = reading.suggestion if value is None else value
+        if chosen is None:
+            raise Fault("This reading comes without a suggestion: give the value, or reject it.")
+        return chosen
+    if action == Action.METER_REPLACED:
+        return expected_total(reading) if value is None else value
+    return reading.meter_value if action == Action.ACCEPT else None
+
+
+def expected_total(reading: Reading) -> float:
+    """Total that the vehicle should have had when a reading was taken [km or h].
+
+    From the last accepted reading before it, at the rate known so far.
+    """
+    if reading.provisional and reading.total is not None:
+        return reading.total
+    before = (
+        Reading.objects.filter(
+            meter=reading.meter_id, verdict=Verdict.ACCEPTED, taken_at__lt=reading.taken_at
+        )
+        .order_by("-taken_at")
+        .first()
+    )
+    if before is None or before.total is None:
+        return reading.meter_value
+    elapsed_d = (reading.taken_at - before.taken_at).total_seconds() / 86_400
+    return before.total + _rate_per_day(reading.meter_id) * elapsed_d
+
+
+def _rate_per_day(meter_id: int) -> float:
+    memory = VerdictMemory.objects.get(meter=meter_id)
+    prior_d = 8 / memory.spread**2
+    return (memory.weight_km + prior_d * memory.rate_km_per_day) / (memory.weight_d + prior_d)
+
+
+def _apply(
+    reading: Reading, action: str, chosen: float | None, person: Person | None, reason: str
+) -> None:
+    accepted = action != Action.REJECT
+    verdict = Verdict.ACCEPTED if accepted else Verdict.REJECTED
+    reading.verdict = reading.fixed = str(verdict)
+    reading.settled_value = chosen if action == Action.ACCEPT_SUGGESTION else None
+    reading.save(update_fields=["verdict", "fixed", "settled_value"])
+    MeterChange.objects.filter(meter=reading.meter_id, from_at=reading.taken_at).delete()
+    if action == Action.METER_REPLACED and chosen is not None:
+        _replace_meter(reading, chosen, person, reason)
+    if accepted:
+        _reject_contradicted(reading)
+
+
+def _replace_meter(reading: Reading, total: float, person: Person | None, reason: str) -> None:
+    MeterChange.objects.create(
+        meter_id=reading.meter_id,
+        from_at=reading.taken_at,
+        offset=total - reading.meter_value,
+        note=reason.strip()[:300],
+        person=person,
+    )
+
+
+def _reject_contradicted(reading: Reading) -> None:
+    """Two values for one moment cannot both stand: settling one rejects the other."""
+    Reading.objects.filter(
+        meter=reading.meter_id, taken_at=reading.taken_at, source=reading.source
+    ).exclude(pk=reading.pk).update(verdict=Verdict.REJECTED, fixed=Verdict.REJECTED)
