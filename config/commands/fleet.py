@@ -1,0 +1,130 @@
+"""``sumpwise fleet``: the fleet workbook, out and in."""
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from fleet.workbook.load import Count, Loaded
+
+LISTED = 20  # our choice: more rows than that are counted, not named
+
+
+def register(commands: Any) -> None:
+    fleet = commands.add_parser(
+        "fleet",
+        help="the fleet workbook: template, load, export",
+        description="Describes the whole fleet in one workbook.",
+    )
+    verbs = fleet.add_subparsers(metavar="VERB", dest="verb", required=True)
+    template = verbs.add_parser("template", help="write an empty workbook")
+    template.set_defaults(run=write_template, database=False)
+    load = verbs.add_parser(
+        "load",
+        help="load a workbook: all or nothing",
+        description="Adds and changes what the workbook says; never deletes. All or nothing.",
+    )
+    load.add_argument("--json", action="store_true", help="print one JSON object")
+    load.set_defaults(run=load_book)
+    export = verbs.add_parser("export", help="write the fleet as it stands")
+    export.set_defaults(run=export_book)
+    for parser in (template, load, export):
+        parser.add_argument("file", type=Path, metavar="FILE.xlsx")
+    for parser in (template, export):
+        parser.add_argument("--force", action="store_true", help="overwrite an existing file")
+
+
+def write_template(arguments: argparse.Namespace) -> int:
+    from fleet.workbook import write
+
+    path = _target(arguments)
+    write.write_template(path)
+    print(f"{path}: an empty workbook. Fill it in, then: sumpwise fleet load {path}")
+    return 0
+
+
+def export_book(arguments: argparse.Namespace) -> int:
+    from fleet.workbook import write
+
+    path = _target(arguments)
+    rows = write.export(path)
+    print(f"{path}: {rows['Vehicles']} vehicles, {sum(rows.values())} rows in all.")
+    return 0
+
+
+def load_book(arguments: argparse.Namespace) -> int:
+    from django.utils import timezone
+    from tqdm import tqdm
+
+    from fleet.faults import Fault
+    from fleet.workbook.load import load
+
+    if not arguments.file.is_file():
+        raise Fault(f"There is no file {arguments.file}: check the name.")
+    with tqdm(total=100, bar_format="{l_bar}{bar}| {desc}", leave=False, disable=None) as bar:
+
+        def tell(share: float, text: str) -> None:
+            bar.update(100 * share - bar.n)
+            bar.set_description_str(text)
+
+        reason = f"fleet workbook {arguments.file.name}"
+        loaded = load(arguments.file, now=timezone.now(), reason=reason, progress=tell)
+    _print_json(loaded) if arguments.json else _print(loaded)
+    return 0
+
+
+def _target(arguments: argparse.Namespace) -> Path:
+    from fleet.faults import Fault
+
+    path: Path = arguments.file
+    if path.suffix.lower() != ".xlsx":
+        raise Fault(f"{path.name}: write a name that ends in .xlsx.")
+    if path.exists() and not arguments.force:
+        raise Fault(f"{path} exists already: choose another name, or add --force.")
+    if not path.absolute().parent.is_dir():
+        raise Fault(f"There is no folder {path.absolute().parent}: make it first.")
+    return path
+
+
+def _print(loaded: "Loaded") -> None:
+    print(f"{'Sheet':<18}{'added':>9}{'changed':>9}{'unchanged':>11}{'not in book':>13}")
+    for name, count in loaded.counts.items():
+        figures = (count.added, count.changed, count.unchanged, len(count.lacking))
+        print("{:<18}{:>9}{:>9}{:>11}{:>13}".format(name, *figures))
+    for name, count in loaded.counts.items():
+        _print_lacking(name, count)
+    if loaded.warnings:
+        print(f"\nLoaded, but look at {len(loaded.warnings)} doubtful places:")
+        for warning in loaded.warnings[: 5 * LISTED]:
+            print(f"  {warning}")
+        if len(loaded.warnings) > 5 * LISTED:
+            print(f"  … and {len(loaded.warnings) - 5 * LISTED} more (--json lists all).")
+    if loaded.changes:
+        print("\nDue dates follow in the next night, or at once with: sumpwise nightly")
+    else:
+        print("\nNothing changed.")
+
+
+def _print_lacking(name: str, count: "Count") -> None:
+    if not count.lacking:
+        return
+    print(f"\n{name}: in the fleet, but not in the book (nothing was deleted):")
+    for row in count.lacking[:LISTED]:
+        print(f"  {row}")
+    if len(count.lacking) > LISTED:
+        print(f"  … and {len(count.lacking) - LISTED} more (--json lists all).")
+
+
+def _print_json(loaded: "Loaded") -> None:
+    import json
+
+    sheets = {
+        name: {
+            "added": count.added,
+            "changed": count.changed,
+            "unchanged": count.unchanged,
+            "not_in_book": list(count.lacking),
+        }
+        for name, count in loaded.counts.items()
+    }
+    print(json.dumps({"sheets": sheets, "warnings": list(map(str, loaded.warnings))}, indent=2))

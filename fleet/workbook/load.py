@@ -1,0 +1,144 @@
+"""A workbook into the database: all or nothing, and the same book twice changes nothing."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+from django.db import transaction
+
+from fleet.readings.book import BookFault, read_book
+from fleet.workbook.columns import Key, Row, Sheet
+from fleet.workbook.notes import BookRefused, Note, Notes
+from fleet.workbook.numbers import settle_numbers
+from fleet.workbook.read import Grid, Table, tables_of
+from fleet.workbook.record import Recorder
+from fleet.workbook.rules import check_meaning
+from fleet.workbook.sheets import SHEETS
+from fleet.workbook.stays import settle_stays
+from fleet.workbook.world import World, whole_fleet
+
+Progress = Callable[[float, str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Count:
+    """What became of the rows of one sheet."""
+
+    added: int
+    changed: int
+    unchanged: int
+    lacking: tuple[str, ...]  # rows that the fleet has and the book lacks
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    counts: dict[str, Count]
+    warnings: tuple[Note, ...]
+
+    @property
+    def changes(self) -> int:
+        return sum(count.added + count.changed for count in self.counts.values())
+
+
+@dataclass
+class Difference:
+    """The rows of one sheet that must be written."""
+
+    sheet: Sheet
+    given: bool
+    added: list[Row] = field(default_factory=list)
+    changed: list[tuple[int, Row]] = field(default_factory=list)  # with the id of the stored row
+    unchanged: int = 0
+    lacking: list[Row] = field(default_factory=list)
+
+    def count(self) -> Count:
+        lacking = tuple(self.sheet.shown_key(row) for row in self.lacking)
+        return Count(len(self.added), len(self.changed), self.unchanged, lacking)
+
+
+def load(
+    path: Path,
+    *,
+    now: datetime,
+    person_id: int | None = None,
+    reason: str = "fleet workbook",
+    progress: Progress | None = None,
+) -> Loaded:
+    """Load a workbook file; BookRefused names every fault, and then nothing was written."""
+    tell = progress or (lambda share, text: None)
+    tell(0.0, "reading the file")
+    try:
+        book = read_book(path)
+    except BookFault as fault:
+        raise BookRefused([Note(path.name, 0, "", str(fault).rstrip("."))]) from fault
+    return load_cells(book, now=now, person_id=person_id, reason=reason, progress=progress)
+
+
+def load_cells(
+    book: Mapping[str, Grid],
+    *,
+    now: datetime,
+    person_id: int | None = None,
+    reason: str = "fleet workbook",
+    progress: Progress | None = None,
+) -> Loaded:
+    """Load a workbook given as cells by sheet."""
+    tell = progress or (lambda share, text: None)
+    notes = Notes()
+    today = (now.astimezone(UTC) + timedelta(hours=14)).date()  # the latest day it can be anywhere
+    tell(0.2, "reading rows")
+    tables = tables_of(book, today, notes)
+    with transaction.atomic():
+        tell(0.4, "comparing with the fleet")
+        world = _understand(tables, today, notes)
+        if notes.faults:
+            raise BookRefused(_in_order(notes.faults), _in_order(notes.warnings))
+        tell(0.6, "writing")
+        differences = [_differ(world, tables[sheet.name]) for sheet in SHEETS]
+        recorder = Recorder(world, now=now, person_id=person_id, reason=reason)
+        for done, difference in enumerate(differences):
+            tell(0.6 + 0.4 * done / len(differences), difference.sheet.name)
+            recorder.record(difference.sheet, difference.added, difference.changed)
+    tell(1.0, "done")
+    counts = {
+        found.sheet.name: found.count()
+        for found in differences
+        if found.given or found.added or found.changed
+    }
+    return Loaded(counts, tuple(_in_order(notes.warnings)))
+
+
+def _understand(tables: Mapping[str, Table], today: date, notes: Notes) -> World:
+    fleet = whole_fleet()
+    settle_numbers(tables, fleet, notes)
+    world = World(tables, fleet, today)
+    world.lay(notes)
+    settle_stays(world, notes)
+    world.check_links(notes)
+    check_meaning(world, notes)
+    return world
+
+
+def _in_order(notes: Sequence[Note]) -> list[Note]:
+    place = {sheet.name: index for index, sheet in enumerate(SHEETS)}
+    return sorted(notes, key=lambda note: (place.get(note.sheet, -1), note.row, note.heading))
+
+
+def _differ(world: World, table: Table) -> Difference:
+    stored = world.fleet[table.sheet.name]
+    difference = Difference(table.sheet, table.given)
+    seen: set[Key] = set()
+    for row in table.rows:
+        key = table.sheet.key_of(row)
+        seen.add(key)
+        known = stored.get(key)
+        if known is None:
+            difference.added.append(row)
+        elif known.row != row:
+            difference.changed.append((known.id, row))
+        else:
+            difference.unchanged += 1
+    if table.given:
+        difference.lacking = [known.row for key, known in stored.items() if key not in seen]
+    return difference

@@ -1,0 +1,219 @@
+"""What the rows of a book must mean together, beyond each cell by itself."""
+
+from collections.abc import Callable, Iterator
+from datetime import date
+from typing import Any
+
+from fleet.vehicles import vin
+from fleet.workbook.columns import Row, fold
+from fleet.workbook.notes import Notes
+from fleet.workbook.read import Table
+from fleet.workbook.sheets import BY_NAME
+from fleet.workbook.world import World, is_zone
+
+MEASURES = (
+    "declared",
+    "engine_h",
+    "hilly_depot",
+    "idle_h",
+    "idle_share",
+    "km",
+    "km_per_engine_h",
+    "loaded_share",
+    "mean_daily_max_c",
+    "mean_daily_min_c",
+    "mean_speed_km_per_h",
+    "share_of_trips_under_16_km",
+    "share_of_trips_under_8_km",
+    "stops_per_10_km",
+    "trips",
+    "unpaved_share",
+)
+
+
+class Record:
+    """A row of the book whose values are asked for by column name."""
+
+    def __init__(self, table: Table, row: Row, number: int, notes: Notes) -> None:
+        self.sheet, self.row, self.number, self.notes = table.sheet, row, number, notes
+
+    def __getitem__(self, name: str) -> Any:
+        return self.row[self.sheet.at[name]]
+
+    def fault(self, name: str, message: str) -> None:
+        self.notes.fault(self.sheet.name, self.number, self.sheet.column(name).heading, message)
+
+    def warn(self, name: str, message: str) -> None:
+        self.notes.warn(self.sheet.name, self.number, self.sheet.column(name).heading, message)
+
+
+Rule = Callable[[World, Record], None]
+
+
+def check_meaning(world: World, notes: Notes) -> None:
+    for name, rules in RULES.items():
+        for record in _records(world.tables[name], notes):
+            for rule in rules:
+                rule(world, record)
+
+
+def _records(table: Table, notes: Notes) -> Iterator[Record]:
+    for row, number in zip(table.rows, table.numbers, strict=True):
+        yield Record(table, row, number, notes)
+
+
+# --- depots, climate -------------------------------------------------------------------------
+def zone_is_known(world: World, row: Record) -> None:
+    if not is_zone(row["zone"]):
+        row.fault("zone", f"'{row['zone']}' is no IANA time zone; write e.g. Europe/Lisbon")
+
+
+def warmest_is_above_coldest(world: World, row: Record) -> None:
+    if row["mean_daily_max_c"] < row["mean_daily_min_c"]:
+        row.fault("mean_daily_max_c", "it is below the minimum; exchange the two")
+
+
+# --- services and limits ---------------------------------------------------------------------
+def limit_has_a_figure(world: World, row: Record) -> None:
+    figures = ("limit_km", "limit_months", "limit_h", "yearly_month", "yearly_day")
+    if all(row[name] is None for name in figures):
+        row.fault("limit_km", "the row has no limit; give km, months, hours or a day of the year")
+
+
+def yearly_day_exists(world: World, row: Record) -> None:
+    day, month = row["yearly_day"], row["yearly_month"]
+    if (day is None) != (month is None):
+        row.fault("yearly_day", "a day of the year needs both day and month; give both or none")
+    elif day is not None and day > (31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)[month - 1]:
+        row.fault("yearly_day", f"day {day} is not in month {month} of every year; write another")
+
+
+def severe_is_not_longer(world: World, row: Record) -> None:
+    if row["duty_class"] != "severe":
+        return
+    sheet = row.sheet
+    key = sheet.key_of(row.row)
+    normal = world.rows["Limits"].get((*key[:2], fold("normal"), *key[3:]))
+    for name in ("limit_km", "limit_months", "limit_h"):
+        usual = None if normal is None else normal[sheet.at[name]]
+        if usual is not None and row[name] is not None and row[name] > usual:
+            row.warn(name, f"the severe interval {row[name]:g} is longer than the normal {usual:g}")
+
+
+def hours_are_counted(world: World, row: Record) -> None:
+    expected = world.value(row.sheet, row.row, "vehicle_type.expected_h_per_day")
+    if row["limit_h"] is not None and expected is None:
+        message = "has no expected engine hours in sheet Vehicle types: the limit cannot bind"
+        row.warn("limit_h", f"{row['vehicle_type']} {message}")
+
+
+def measures_are_known(world: World, row: Record) -> None:
+    for measure in {measure for group in row["conditions"] for measure, _, _ in group}:
+        if measure not in MEASURES:
+            row.fault("conditions", f"'{measure}' is not one of: {', '.join(MEASURES)}")
+
+
+# --- fluids ----------------------------------------------------------------------------------
+def product_suits_the_fill(world: World, row: Record) -> None:
+    vehicle_type = world.value(row.sheet, row.row, "vehicle.vehicle_type")
+    if row["product"] and vehicle_type is not None:
+        _suits(world, row, vehicle_type, row["compartment"])
+
+
+def product_suits_the_limit(world: World, row: Record) -> None:
+    service = world.rows["Services"].get((fold(row["vehicle_type"]), fold(row["service"])))
+    if row["product"] and service is not None:
+        compartment = service[BY_NAME["Services"].at["compartment"]]
+        _suits(world, row, row["vehicle_type"], compartment)
+
+
+def _suits(world: World, row: Record, vehicle_type: str, compartment: str) -> None:
+    accepted = world.accepted().get((fold(vehicle_type), fold(compartment)), {})
+    claimed = world.claimed().get(fold(row["product"]), set())
+    suiting = claimed & accepted.keys()
+    product = world.rows["Products"].get((fold(row["product"]),))
+    if not accepted or product is None:
+        return
+    grade = fold(product[BY_NAME["Products"].at["grade"]])
+    if not any(grade in accepted[name] or "" in accepted[name] for name in suiting):
+        wanted = ", ".join(sorted(accepted)).lower()
+        message = f"'{row['product']}' claims nothing that the {compartment} accepts ({wanted})"
+        row.warn("product", f"{message}, or has another grade")
+
+
+def product_is_named(world: World, row: Record) -> None:
+    if (row["origin"] == "product") != bool(row["product"]):
+        row.fault("product", "a fill with a product names it, any other names none; correct one")
+
+
+# --- vehicles --------------------------------------------------------------------------------
+def new_vehicle_has_a_start(world: World, row: Record) -> None:
+    if row["joined_as"] == "new" and row["in_service_on"] is None:
+        row.fault("in_service_on", "it joined new, so its first day of use is needed; write it")
+
+
+def use_began_before_joining(world: World, row: Record) -> None:
+    start: date | None = row["in_service_on"]
+    if row["joined_as"] == "used" and start is not None and start > row["joined_on"]:
+        row.fault("in_service_on", f"it joined used on {row['joined_on']}; write an earlier day")
+
+
+def odometer_never_fell(world: World, row: Record) -> None:
+    start, joining = row["in_service_km"], row["meter_at_joining_km"]
+    if start is not None and joining is not None and joining < start:
+        row.fault("meter_at_joining_km", "it is less than the odometer in service; correct one")
+
+
+def vin_looks_right(world: World, row: Record) -> None:
+    doubt = vin.warning(row["vin"])
+    if doubt is not None:
+        row.warn("vin", doubt.rstrip("."))
+
+
+def meter_is_there(world: World, row: Record) -> None:
+    expected = world.value(row.sheet, row.row, "vehicle.vehicle_type.expected_h_per_day")
+    if row["meter"] == "hours" and expected is None and not world.has_hours(row["vehicle"]):
+        row.fault("meter", "the vehicle has no hour meter; give its type expected engine hours")
+
+
+# --- history and use -------------------------------------------------------------------------
+def done_after_the_start(world: World, row: Record) -> None:
+    start = world.value(row.sheet, row.row, "vehicle.in_service_on")
+    if start is not None and row["done_on"] < start:
+        row.warn("done_on", f"{row['done_on']} is before the vehicle was in service ({start})")
+
+
+def parts_are_within_the_whole(world: World, row: Record) -> None:
+    for part, whole in (
+        ("trips_under_8_km", "trips_under_16_km"),
+        ("trips_under_8_km", "trips"),
+        ("trips_under_16_km", "trips"),
+        ("idle_h", "engine_h"),
+    ):
+        if row[part] is not None and row[whole] is not None and row[part] > row[whole]:
+            of = f"{row[whole]:g} in '{row.sheet.column(whole).heading}'"
+            row.fault(part, f"{row[part]:g} is more than {of}; correct one")
+
+
+RULES: dict[str, tuple[Rule, ...]] = {
+    "Depots": (zone_is_known,),
+    "Climate": (warmest_is_above_coldest,),
+    "Limits": (
+        limit_has_a_figure,
+        yearly_day_exists,
+        severe_is_not_longer,
+        hours_are_counted,
+        product_suits_the_limit,
+    ),
+    "Duty criteria": (measures_are_known,),
+    "Vehicles": (
+        new_vehicle_has_a_start,
+        use_began_before_joining,
+        odometer_never_fell,
+        vin_looks_right,
+    ),
+    "Meter changes": (meter_is_there,),
+    "Service history": (done_after_the_start,),
+    "Fills": (product_is_named, product_suits_the_fill),
+    "Usage sheets": (parts_are_within_the_whole,),
+}

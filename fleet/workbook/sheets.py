@@ -1,0 +1,32 @@
+"""The sheets of the fleet workbook, in the order in which they are loaded."""
+
+from fleet.workbook.columns import by_name
+from fleet.workbook.depot_sheets import CLIMATE, CLOSURES, DEPOTS
+from fleet.workbook.duty_sheets import CRITERIA, USAGE
+from fleet.workbook.fluid_sheets import ACCEPTED, CLAIMS, PRODUCTS, SPECIFICATIONS
+from fleet.workbook.history_sheets import FILLS, SERVICE_HISTORY
+from fleet.workbook.service_sheets import LIMITS, SERVICES
+from fleet.workbook.type_sheets import COMPARTMENTS, VEHICLE_TYPES
+from fleet.workbook.vehicle_sheets import METER_CHANGES, STAYS, VEHICLES
+
+SHEETS = (
+    DEPOTS,
+    CLOSURES,
+    CLIMATE,
+    VEHICLE_TYPES,
+    COMPARTMENTS,
+    SPECIFICATIONS,
+    PRODUCTS,
+    CLAIMS,
+    ACCEPTED,
+    SERVICES,
+    LIMITS,
+    CRITERIA,
+    VEHICLES,
+    STAYS,
+    METER_CHANGES,
+    SERVICE_HISTORY,
+    FILLS,
+    USAGE,
+)
+BY_NAME = by_name(SHEETS)

@@ -1,0 +1,189 @@
+"""The workbook file: an empty template, or the fleet as it stands."""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import UTC, datetime, time
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import xlsxwriter
+
+from fleet.workbook.cells import Cell
+from fleet.workbook.columns import Column, Row, Sheet
+from fleet.workbook.read import READ_ME, explanation
+from fleet.workbook.sheets import BY_NAME, SHEETS
+from fleet.workbook.world import World, whole_fleet
+
+LAST_ROW = 1_048_575
+HEADING_ROW, EXPLANATION_ROW, FIRST_ROW = 0, 1, 2
+NUMBER_FORMATS = {
+    "text": "@",
+    "number": "General",
+    "whole": "0",
+    "date": "yyyy-mm-dd",
+    "month": "yyyy-mm",
+    "instant": "yyyy-mm-dd hh:mm:ss",
+}
+HOW_TO = (
+    "One row per thing; a sheet per subject. The first row holds the headings with their units, "
+    "the second says what belongs there.",
+    "Dark headings must be filled in. Leave empty what nobody knows: never guess.",
+    "Columns may be moved, but not renamed. Rows may stand in any order; blank rows do no harm.",
+    "Loading is all or nothing: every fault is named with sheet, row and column, and nothing is "
+    "changed until all are put right.",
+    "Loading adds and changes; it never deletes. Rows that the fleet has and the book lacks are "
+    "listed.",
+    "Dates: 2025-03-31. Numbers: 12500 or 12.5 without a unit behind. Every figure needs a source: "
+    "a document, 'common practice, no source' or 'our choice'.",
+)
+
+
+def write_template(path: Path) -> None:
+    """An empty book with headings, explanations and drop-downs."""
+    _write(path, {sheet.name: () for sheet in SHEETS})
+
+
+def export(path: Path) -> dict[str, int]:
+    """The fleet as it stands; gives the number of rows by sheet."""
+    fleet = whole_fleet()
+    world = World({}, fleet, datetime.now(UTC).date())
+    rows = {sheet.name: _rows(world, sheet) for sheet in SHEETS}
+    _write(path, rows)
+    return {name: len(found) for name, found in fleet.items()}
+
+
+def write_cells(path: Path, rows: Mapping[str, Iterable[Sequence[Cell]]]) -> None:
+    """A book with these cells under the headings, by sheet."""
+    _write(path, {sheet.name: rows.get(sheet.name, ()) for sheet in SHEETS})
+
+
+def _rows(world: World, sheet: Sheet) -> Iterator[list[Cell]]:
+    for _, stored in sorted(world.fleet[sheet.name].items(), key=_by_key):
+        yield _shown(world, sheet, stored.row)
+
+
+def _by_key(item: tuple[tuple[Any, ...], Any]) -> tuple[str, ...]:
+    return tuple(f"{part:06}" if isinstance(part, int) else str(part) for part in item[0])
+
+
+def _shown(world: World, sheet: Sheet, row: Row) -> list[Cell]:
+    return [
+        _local(world, sheet, row, column, value) if column.zone_of else column.kind.show(value)
+        for column, value in zip(sheet.columns, row, strict=True)
+    ]
+
+
+def _local(world: World, sheet: Sheet, row: Row, column: Column, value: datetime) -> Cell:
+    """A moment by the clock of the vehicle's depot; written out where that clock shows it twice."""
+    zone = ZoneInfo(world.value(sheet, row, f"{column.zone_of}.depot.zone"))
+    local = value.astimezone(zone)
+    naive = local.replace(tzinfo=None, fold=0)
+    unique = naive.replace(tzinfo=zone).astimezone(UTC) == value
+    return naive if unique else local.isoformat()
+
+
+def _write(path: Path, rows: Mapping[str, Iterable[Sequence[Cell]]]) -> None:
+    options = {
+        "constant_memory": True,
+        "strings_to_formulas": False,
+        "strings_to_urls": False,
+        "strings_to_numbers": False,
+    }
+    with xlsxwriter.Workbook(path, options) as book:
+        styles = _styles(book)
+        _write_read_me(book, styles)
+        for sheet in SHEETS:
+            page = book.add_worksheet(sheet.name)
+            _lay_out(page, sheet, styles)
+            for index, row in enumerate(rows[sheet.name], FIRST_ROW):
+                for place, cell in enumerate(row):
+                    _write_cell(page, index, place, cell, styles[sheet.columns[place].kind.style])
+
+
+def _styles(book: Any) -> dict[str, Any]:
+    heading = {"bold": True, "text_wrap": True, "valign": "vcenter", "border": 1}
+    styles = {
+        name: book.add_format({"num_format": number_format, "valign": "top"})
+        for name, number_format in NUMBER_FORMATS.items()
+    }
+    return styles | {
+        "title": book.add_format({"bold": True, "font_size": 16}),
+        "wrapped": book.add_format({"text_wrap": True, "valign": "top"}),
+        "required": book.add_format(heading | {"bg_color": "#1F3A4D", "font_color": "#FFFFFF"}),
+        "optional": book.add_format(heading | {"bg_color": "#D8E2E8"}),
+        "explanation": book.add_format(
+            {"italic": True, "text_wrap": True, "valign": "top", "font_color": "#555555"}
+        ),
+    }
+
+
+def _write_read_me(book: Any, styles: Mapping[str, Any]) -> None:
+    page = book.add_worksheet(READ_ME)
+    page.set_column(0, 0, 22)
+    page.set_column(1, 1, 100)
+    page.write_string(0, 0, "Fleet workbook", styles["title"])
+    for row, line in enumerate(HOW_TO, 2):
+        page.write_string(row, 1, line, styles["wrapped"])
+    start = len(HOW_TO) + 3
+    page.write_string(start, 0, "Sheet", styles["required"])
+    page.write_string(start, 1, "What it holds", styles["required"])
+    for row, sheet in enumerate(SHEETS, start + 1):
+        page.write_url(row, 0, f"internal:'{sheet.name}'!A1", string=sheet.name)
+        page.write_string(row, 1, sheet.explanation, styles["wrapped"])
+
+
+def _lay_out(page: Any, sheet: Sheet, styles: Mapping[str, Any]) -> None:
+    page.freeze_panes(FIRST_ROW, 1)
+    for index, column in enumerate(sheet.columns):
+        page.set_column(index, index, column.kind.width, styles[column.kind.style])
+        _offer_choices(page, index, column)
+    page.set_row(HEADING_ROW, 32)
+    for index, column in enumerate(sheet.columns):
+        style = styles["required" if column.required else "optional"]
+        page.write_string(HEADING_ROW, index, column.heading, style)
+    page.set_row(EXPLANATION_ROW, 78)
+    for index, column in enumerate(sheet.columns):
+        page.write_string(EXPLANATION_ROW, index, explanation(column), styles["explanation"])
+
+
+def _offer_choices(page: Any, index: int, column: Column) -> None:
+    if column.kind.choices:
+        source: Any = list(column.kind.choices)
+        severity = "stop"
+    elif column.refers and not isinstance(column.empty, tuple):
+        target = BY_NAME[column.refers]
+        letter = chr(ord("A") + target.key_at[0])
+        source = f"='{target.name}'!${letter}${FIRST_ROW + 1}:${letter}$2000"
+        severity = "warning"
+    else:
+        return
+    page.data_validation(
+        FIRST_ROW,
+        index,
+        LAST_ROW,
+        index,
+        {
+            "validate": "list",
+            "source": source,
+            "error_type": severity,
+            "error_title": column.heading[:32],
+            "error_message": "Choose one from the list.",
+        },
+    )
+
+
+def _write_cell(page: Any, row: int, place: int, cell: Cell, style: Any) -> None:
+    if cell is None or cell == "":
+        return
+    if isinstance(cell, str):
+        page.write_string(row, place, cell, style)
+    elif isinstance(cell, bool):
+        page.write_boolean(row, place, cell, style)
+    elif isinstance(cell, (int, float)):
+        page.write_number(row, place, cell, style)
+    else:
+        page.write_datetime(row, place, _moment(cell), style)
+
+
+def _moment(cell: Any) -> datetime:
+    return cell if isinstance(cell, datetime) else datetime.combine(cell, time())

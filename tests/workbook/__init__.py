@@ -1,0 +1,1 @@
+"""The fleet workbook, checked from outside: cells in, rows and sentences out."""

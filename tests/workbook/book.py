@@ -1,0 +1,166 @@
+"""A small fleet as a workbook of cells; every figure is invented for the tests."""
+
+from collections.abc import Mapping
+from datetime import UTC, date, datetime
+from typing import Any
+
+from fleet.workbook.load import Loaded, load_cells
+from fleet.workbook.notes import BookRefused
+from fleet.workbook.sheets import BY_NAME
+
+NOW = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
+SOURCE = "invented for the tests"
+
+Book = dict[str, list[dict[str, Any]]]
+
+
+def small_book() -> Book:
+    """One depot, one type, one van, and at least a row in every sheet."""
+    return {
+        "Depots": [
+            {"Depot": "plain", "Name": "Plain", "Time zone": "Europe/Madrid", "Source": SOURCE}
+        ],
+        "Closures": [{"Depot": "plain", "Closed on": date(2026, 5, 1), "Note": "holiday"}],
+        "Climate": [
+            {
+                "Depot": "plain",
+                "Month": 7,
+                "Mean daily maximum [°C]": 38.5,
+                "Mean daily minimum [°C]": 21,
+                "Source": SOURCE,
+            }
+        ],
+        "Vehicle types": [
+            {
+                "Vehicle type": "van",
+                "Name": "Van",
+                "Powertrain": "diesel",
+                "Expected use [km/day]": 90,
+                "Most in a day [km/day]": 900,
+                "Source": SOURCE,
+            }
+        ],
+        "Compartments": [
+            {
+                "Vehicle type": "van",
+                "Compartment": "gearbox",
+                "Kind": "gearbox",
+                "Name": "Gearbox",
+                "Service refill [L]": 1.5,
+                "Source": SOURCE,
+            }
+        ],
+        "Specifications": [{"Specification": "gl-4", "Name": "GL-4", "Source": SOURCE}],
+        "Products": [{"Product": "oil-a", "Name": "Oil A", "Grade": "75W-90", "Source": SOURCE}],
+        "Product claims": [{"Product": "oil-a", "Specification": "gl-4", "Source": SOURCE}],
+        "Accepted fluids": [
+            {
+                "Vehicle type": "van",
+                "Compartment": "gearbox",
+                "Specification": "gl-4",
+                "Grade": "75W-90",
+                "Source": SOURCE,
+            }
+        ],
+        "Services": [
+            {
+                "Vehicle type": "van",
+                "Service": "gearbox-oil",
+                "Name": "Gearbox oil",
+                "Compartment": "gearbox",
+                "Kind": "change",
+                "Source": SOURCE,
+            }
+        ],
+        "Limits": [
+            {
+                "Vehicle type": "van",
+                "Service": "gearbox-oil",
+                "Duty class": duty_class,
+                "Interval [km]": interval_km,
+                "Interval [months]": months,
+                "Source": SOURCE,
+            }
+            for duty_class, interval_km, months in (("normal", 90_000, 60), ("severe", 60_000, 36))
+        ],
+        "Duty criteria": [
+            {
+                "Criterion": "hot",
+                "Name": "Hot climate",
+                "Compartments": "gearbox",
+                "Monthly conditions": "mean_daily_max_c >= 38",
+                "Source": SOURCE,
+            }
+        ],
+        "Vehicles": [vehicle("V-1")],
+        "Meter changes": [
+            {
+                "Fleet number": "V-1",
+                "From": datetime(2025, 6, 1, 12, 0),  # noqa: DTZ001
+                "Offset [km or h]": 50_000,
+                "Note": "new instrument",
+            }
+        ],
+        "Service history": [
+            {
+                "Fleet number": "V-1",
+                "Service": "gearbox-oil",
+                "Done on": date(2024, 9, 2),
+                "Total distance": 31_000,
+                "Evidence": "outside workshop",
+                "Source": "invoice 7",
+            }
+        ],
+        "Fills": [
+            {
+                "Fleet number": "V-1",
+                "Compartment": "gearbox",
+                "Filled on": date(2024, 9, 2),
+                "What": "product",
+                "Product": "oil-a",
+                "Quantity [L]": 1.5,
+                "Source": "invoice 7",
+            }
+        ],
+        "Usage sheets": [
+            {"Fleet number": "V-1", "Month": "2026-01", "Trips": 40, "Source": "trip log"}
+        ],
+    }
+
+
+def vehicle(fleet_number: object, **more: Any) -> dict[str, Any]:
+    row = {
+        "Fleet number": fleet_number,
+        "Vehicle type": "van",
+        "Depot": "plain",
+        "Joined on": date(2023, 1, 9),
+        "New or used": "new",
+        "In service on": date(2023, 1, 9),
+        "Odometer in service": 12,
+    }
+    return row | more
+
+
+def grids(book: Book) -> dict[str, list[list[Any]]]:
+    """Cells as a spreadsheet holds them: headings in row 1, data from row 2 on."""
+    cells = {}
+    for name, rows in book.items():
+        headings = [column.heading for column in BY_NAME[name].columns]
+        unknown = {heading for row in rows for heading in row} - set(headings)
+        assert not unknown, unknown
+        cells[name] = [headings, *[[row.get(heading, "") for heading in headings] for row in rows]]
+    return cells
+
+
+def load_book(book: Book, now: datetime = NOW) -> Loaded:
+    return load_cells(grids(book), now=now)
+
+
+def faults_of(book: Mapping[str, list[list[Any]]] | Book) -> list[str]:
+    """The sentences with which a book is refused."""
+    cells = book if all(isinstance(r, list) for rows in book.values() for r in rows) else None
+    try:
+        load_cells(cells or grids(book), now=NOW)  # type: ignore[arg-type]
+    except BookRefused as refused:
+        return [str(fault) for fault in refused.faults]
+    return []

@@ -1,0 +1,164 @@
+"""What is wrong in a book is named with place and remedy, everything at once."""
+
+from datetime import date
+from typing import Any
+
+import pytest
+
+from fleet.readings.book import ERROR_VALUE, WITHOUT_VALUE
+from fleet.workbook.sheets import SHEETS
+from tests.workbook.book import faults_of, grids, load_book, small_book, vehicle
+
+pytestmark = pytest.mark.django_db
+
+# One fault in each sheet: heading, wrong cell, what the sentence must contain.
+DROPPED: dict[str, tuple[str, Any, str]] = {
+    "Depots": ("Time zone", "Mars/Olympus", "'Mars/Olympus' is no IANA time zone"),
+    "Closures": ("Closed on", "3/4/2026", "'3/4/2026' can mean two dates"),
+    "Climate": ("Month", 13, "'13' must be at least 1 and at most 12"),
+    "Vehicle types": ("Powertrain", "steam", "'steam' is not one of: diesel, petrol"),
+    "Compartments": ("Service refill [L]", 0, "'0' must be above 0"),
+    "Specifications": ("Source", "  ", "is empty; it must be filled in"),
+    "Products": ("Product", "Oil Ä!", "write e.g. oil-a"),
+    "Product claims": ("Specification", "gl-5", "'gl-5' is not in sheet Specifications"),
+    "Accepted fluids": ("Compartment", "axle", "van has no compartment 'axle'"),
+    "Services": ("Early share", 1.5, "'1.5' must be at least 0 and at most 1"),
+    "Limits": ("Interval [km]", "sixty", "'sixty' is not a number; write e.g. 60000"),
+    "Duty criteria": ("Monthly conditions", "heat > 38", "'heat' is not one of: declared"),
+    "Vehicles": ("In service on", "", "it joined new, so its first day of use is needed"),
+    "Meter changes": ("Meter", "hours", "the vehicle has no hour meter"),
+    "Service history": ("Done on", date(2026, 9, 1), "2026-09-01 lies in the future"),
+    "Fills": ("Product", "", "a fill with a product names it"),
+    "Usage sheets": ("Trips under 8 km", 41, "41 is more than 40 in 'Trips'"),
+}
+
+
+def test_a_fault_in_every_sheet_is_reported_at_once() -> None:
+    book = small_book()
+    for sheet, (heading, cell, _) in DROPPED.items():
+        book[sheet][0][heading] = cell
+    faults = faults_of(book)
+    assert set(DROPPED) == {sheet.name for sheet in SHEETS} - {"Depot stays"}
+    for sheet, (heading, _, sentence) in DROPPED.items():
+        place = f"{sheet}, row 2, column '{heading}': "
+        assert any(f.startswith(place) and sentence in f for f in faults), (sheet, faults)
+
+
+@pytest.mark.parametrize(("sheet", "dropped"), DROPPED.items())
+def test_one_fault_alone_is_reported_alone(sheet: str, dropped: tuple[str, Any, str]) -> None:
+    book = small_book()
+    if sheet == "Products":  # its name is the fault, so rows that lead to it have one too
+        del book["Product claims"], book["Fills"]
+    book[sheet][0][dropped[0]] = dropped[1]
+    assert len(faults_of(book)) == 1
+
+
+def test_a_missing_heading_is_named() -> None:
+    cells = grids(small_book())
+    cells["Limits"][0][cells["Limits"][0].index("Interval [km]")] = "Interval"
+    (fault,) = [fault for fault in faults_of(cells) if "heading" in fault]
+    expected = "this heading is missing; add the column"
+    assert fault == f"Limits, row 1, column 'Interval [km]': {expected}."
+
+
+def test_a_doubled_heading_is_named() -> None:
+    cells = grids(small_book())
+    for row in cells["Vehicles"]:
+        row.append("vin" if row is cells["Vehicles"][0] else "")
+    assert "Vehicles, row 1, column 'VIN': this heading stands twice; keep one." in faults_of(cells)
+
+
+def test_unknown_sheets_and_columns_are_warned_about() -> None:
+    cells = grids(small_book())
+    cells["Depots"][0].append("Colour")
+    cells["Depots"][1].append("blue")
+    cells["Holidays"] = [["Day"]]
+    loaded = _loaded(cells)
+    assert [str(warning) for warning in loaded.warnings] == [
+        "Holidays: this sheet is not known and was left out.",
+        "Depots, row 1, column 'Colour': this column is not known and was left out.",
+    ]
+
+
+def _loaded(cells: dict[str, list[list[Any]]]) -> Any:
+    from fleet.workbook.load import load_cells
+    from tests.workbook.book import NOW
+
+    return load_cells(cells, now=NOW)
+
+
+def test_a_book_of_something_else_is_refused() -> None:
+    (fault,) = faults_of({"Table 1": [["a", "b"], [1, 2]]})
+    assert fault.startswith("Workbook: it has no sheet of a fleet workbook; those are: Depots,")
+
+
+def test_the_same_row_twice_is_refused() -> None:
+    book = small_book()
+    book["Vehicles"].append(vehicle("v-1"))
+    assert "Vehicles, row 3, column 'Fleet number': the same as row 2; keep one of them." in (
+        faults_of(book)
+    )
+
+
+@pytest.mark.parametrize(
+    ("cell", "sentence"),
+    [
+        ("1,234", "“1,234” can mean 1.234 or 1234"),
+        ("60000 mi", "'60000 mi' is not in km; write e.g. 60000"),
+        (-5, "'-5' must be at least 1 and at most 1000000000"),
+        (1e12, "must be at least 1 and at most 1000000000"),
+        (float("nan"), "'nan' is not a finite number"),
+        (True, "not a number; write e.g. 60000"),
+        (date(2026, 1, 1), "'2026-01-01' is a date"),
+        (WITHOUT_VALUE, "holds a formula without a value; put the value itself there"),
+        (ERROR_VALUE, "holds a formula with an error; put the value itself there"),
+    ],
+)
+def test_what_is_no_distance_is_refused(cell: Any, sentence: str) -> None:
+    book = small_book()
+    book["Limits"][0]["Interval [km]"] = cell
+    (fault,) = faults_of(book)
+    assert fault.startswith("Limits, row 2, column 'Interval [km]': ")
+    assert sentence in fault
+
+
+@pytest.mark.parametrize("cell", [60000.0, "60 000", "60 000 km", "60000,0", "60'000"])
+def test_numbers_as_people_type_them_are_read(cell: Any) -> None:
+    book = small_book()
+    book["Limits"][1]["Interval [km]"] = cell
+    load_book(book)
+    assert load_book(small_book()).changes == 0
+
+
+@pytest.mark.parametrize(
+    ("sheet", "row", "changes", "sentence"),
+    [
+        ("Limits", 1, {"Interval [km]": 100_000}, "severe interval 100000 is longer"),
+        ("Limits", 0, {"Interval [h]": 900}, "has no expected engine hours"),
+        ("Vehicles", 0, {"VIN": "1M8GDM9AXKP042789"}, "ninth character should be"),
+        ("Products", 0, {"Grade": "80W"}, "claims nothing that the gearbox accepts (gl-4)"),
+        ("Service history", 0, {"Done on": "2022-05-05"}, "before the vehicle was in service"),
+    ],
+)
+def test_what_is_doubtful_is_loaded_with_a_warning(
+    sheet: str, row: int, changes: dict[str, Any], sentence: str
+) -> None:
+    book = small_book()
+    book[sheet][row] |= changes
+    (warning,) = load_book(book).warnings
+    assert sentence in str(warning)
+
+
+@pytest.mark.parametrize(
+    ("changes", "sentence"),
+    [
+        ({"Interval [km]": "", "Interval [months]": ""}, "the row has no limit"),
+        ({"Yearly by day": 1}, "needs both day and month"),
+        ({"Yearly by day": 31, "Yearly by month": 2}, "day 31 is not in month 2"),
+    ],
+)
+def test_a_limit_without_sense_is_refused(changes: dict[str, Any], sentence: str) -> None:
+    book = small_book()
+    book["Limits"][0] |= changes
+    (fault,) = faults_of(book)
+    assert sentence in fault

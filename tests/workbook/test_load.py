@@ -1,0 +1,163 @@
+from datetime import date, datetime
+
+import pytest
+
+from fleet.due.models import Fill, Limit, ServiceDone
+from fleet.readings.models import UsageSheet
+from fleet.vehicles.models import Depot, Meter, MeterChange, Vehicle, VehicleType
+from fleet.workbook.sheets import SHEETS
+from tests.workbook.book import NOW, Book, faults_of, grids, load_book, small_book, vehicle
+
+pytestmark = pytest.mark.django_db
+
+
+def test_every_sheet_of_a_book_arrives() -> None:
+    loaded = load_book(small_book())
+    added = {name: count.added for name, count in loaded.counts.items()}
+    assert added == {sheet.name: 2 if sheet.name == "Limits" else 1 for sheet in SHEETS}
+    limit = Limit.objects.get(duty_class="severe")
+    assert (limit.limit_km, limit.limit_months, limit.product) == (60_000, 36, None)
+    assert limit.service.compartment.slug == "gearbox"
+    assert Fill.objects.get().quantity_ml == 1500
+    assert UsageSheet.objects.get().month_on == date(2026, 1, 1)
+
+
+def test_the_same_book_twice_changes_nothing() -> None:
+    load_book(small_book())
+    before = [sheet.model._default_manager.count() for sheet in SHEETS]
+    loaded = load_book(small_book())
+    assert loaded.changes == 0
+    assert sum(count.unchanged for count in loaded.counts.values()) == len(SHEETS)  # 17 + 1 limit
+    assert [sheet.model._default_manager.count() for sheet in SHEETS] == before
+
+
+def test_a_new_vehicle_gets_a_meter_and_its_first_stay() -> None:
+    load_book(small_book())
+    van = Vehicle.objects.get()
+    assert [(meter.kind, meter.unit) for meter in van.meters.all()] == [("km", "km")]
+    assert [(stay.depot.slug, stay.from_on) for stay in van.stays.all()] == [
+        ("plain", date(2023, 1, 9))
+    ]
+
+
+def test_a_type_that_counts_hours_gives_its_vehicles_an_hour_meter() -> None:
+    book = small_book()
+    book["Vehicle types"][0]["Expected engine hours [h/day]"] = "2,5"
+    book["Vehicles"][0]["Odometer shows"] = "mi"
+    load_book(book)
+    assert set(Meter.objects.values_list("kind", "unit")) == {("km", "mi"), ("hours", "h")}
+    assert VehicleType.objects.get().expected_h_per_day == 2.5
+
+
+def test_each_change_leaves_one_history_row() -> None:
+    load_book(small_book())
+    book = small_book()
+    book["Vehicles"][0]["Note"] = "has a tow bar"
+    loaded = load_book(book)
+    assert loaded.counts["Vehicles"].changed == loaded.changes == 1
+    rows = Vehicle.history.order_by("history_id").values_list("history_type", "note", "depot_id")
+    depot_id = Depot.objects.get().id
+    assert list(rows) == [("+", "", depot_id), ("~", "has a tow bar", depot_id)]
+    assert set(Vehicle.history.values_list("id", "history_date")) == {
+        (Vehicle.objects.get().id, NOW)
+    }
+
+
+def test_rows_that_the_book_lacks_are_listed_and_kept() -> None:
+    book = small_book()
+    book["Vehicles"].append(vehicle("V-2"))
+    load_book(book)
+    loaded = load_book(small_book())
+    assert loaded.counts["Vehicles"].lacking == ("V-2",)
+    assert Vehicle.objects.count() == 2
+
+
+def test_a_sheet_that_the_book_lacks_is_left_alone() -> None:
+    load_book(small_book())
+    loaded = load_book({"Closures": small_book()["Closures"]})
+    assert list(loaded.counts) == ["Closures"]
+    assert loaded.changes == 0
+
+
+def test_other_km_for_a_known_service_supersede_the_row() -> None:
+    load_book(small_book())
+    book = small_book()
+    book["Service history"][0]["Total distance"] = "32 500"
+    assert load_book(book).counts["Service history"].changed == 1
+    old, new = ServiceDone.objects.order_by("id")
+    assert (old.total_km, new.total_km, new.supersedes) == (31_000, 32_500, old)
+    assert load_book(book).changes == 0
+
+
+def test_a_corrected_fill_is_a_newer_row() -> None:
+    load_book(small_book())
+    book = small_book()
+    book["Fills"][0]["Flushed"] = "yes"
+    load_book(book)
+    assert list(Fill.objects.order_by("id").values_list("flushed", flat=True)) == [False, True]
+    assert load_book(book).changes == 0
+
+
+def test_nothing_is_loaded_when_one_cell_is_wrong() -> None:
+    book = small_book()
+    book["Usage sheets"][0]["Trips"] = "many"
+    assert len(faults_of(book)) == 1
+    assert not any(sheet.model._default_manager.exists() for sheet in SHEETS)
+
+
+def test_miles_are_kept_as_km() -> None:
+    book = small_book()
+    book["Service history"][0] |= {"Total distance": 10_000, "Unit": "mi"}
+    load_book(book)
+    # 1 mile = 1.609344 km exactly (NIST SP 811, B.8)
+    assert ServiceDone.objects.get().total_km == pytest.approx(16_093.44, abs=1e-6)
+    assert load_book(book).changes == 0
+
+
+def test_a_meter_change_counts_by_the_clock_of_the_depot() -> None:
+    load_book(small_book())
+    # 12:00 in Madrid in summer is 10:00 UTC (time zone database)
+    assert MeterChange.objects.get().from_at.isoformat() == "2025-06-01T10:00:00+00:00"
+
+
+def test_a_move_is_a_row_in_depot_stays() -> None:
+    book = _two_depots()
+    load_book(book)
+    moved = {"Depot stays": [{"Fleet number": "v-1", "From": date(2026, 2, 1), "Depot": "Hill"}]}
+    loaded = load_book(moved)
+    assert loaded.counts["Depot stays"].added == 1
+    assert Vehicle.objects.get().depot.slug == "hill"
+
+
+def test_another_depot_without_a_move_is_refused_with_the_remedy() -> None:
+    load_book(_two_depots())
+    book = _two_depots()
+    book["Vehicles"][0]["Depot"] = "hill"
+    (fault,) = faults_of(book)
+    assert fault.startswith("Vehicles, row 2, column 'Depot': 'hill' is not where")
+    assert "add the move to sheet Depot stays" in fault
+
+
+def _two_depots() -> Book:
+    book = small_book()
+    book["Depots"].append(book["Depots"][0] | {"Depot": "hill", "Name": "Hill"})
+    return book
+
+
+def test_dates_may_be_text_or_serial_numbers() -> None:
+    book = small_book()
+    book["Closures"] = [
+        {"Depot": "plain", "Closed on": given}
+        for given in (datetime(2026, 5, 1), "2026-05-02", "3.5.2026", "13/05/2026", 46157.0)  # noqa: DTZ001
+    ]
+    load_book(book)
+    found = [str(closure.on) for closure in Depot.objects.get().closures.all()]
+    # 46157: days since 1899-12-30, by hand: 45658 is 2025-01-01, and 499 days on 2026-05-15
+    assert found == ["2026-05-01", "2026-05-02", "2026-05-03", "2026-05-13", "2026-05-15"]
+
+
+def test_blank_rows_and_columns_do_no_harm() -> None:
+    cells = grids(small_book())
+    cells["Depots"] = [[], ["", *cells["Depots"][0]], [""] * 8, ["", *cells["Depots"][1]]]
+    assert faults_of(cells) == []
+    assert Depot.objects.count() == 1

@@ -1,0 +1,140 @@
+"""What was exported is what is loaded: on the same fleet, and on an empty one."""
+
+from datetime import UTC, date, datetime
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.django import TestCase
+from python_calamine import CalamineWorkbook
+
+from fleet.readings.book import read_book
+from fleet.vehicles.models import Depot, MeterChange, Vehicle
+from fleet.workbook.load import load, load_cells
+from fleet.workbook.sheets import BY_NAME, SHEETS
+from fleet.workbook.write import export, write_template
+from tests.workbook.book import NOW, Book, load_book, small_book, vehicle
+
+WORDS = st.text(
+    st.characters(exclude_categories=("Cs", "Cc", "Co", "Cn"), exclude_characters=";"),
+    min_size=1,
+    max_size=12,
+).filter(lambda text: text.strip() != "" and not text.strip().replace(".", "").isdigit())
+KM = st.floats(0, 900_000) | st.integers(0, 900_000)
+DAYS = st.dates(date(2023, 1, 9), date(2026, 3, 1))
+
+
+@st.composite
+def books(draw: st.DrawFn) -> Book:
+    """The small book with vehicles, history and limits as they come."""
+    book = small_book()
+    numbers = draw(st.lists(WORDS, min_size=1, max_size=4, unique_by=lambda n: n.strip().upper()))
+    book["Vehicles"] = [
+        vehicle(number, Note=draw(WORDS), **{"Odometer in service": draw(KM), "Unit": unit})
+        for number in numbers
+        for unit in [draw(st.sampled_from(["km", "mi", ""]))]
+    ]
+    book["Limits"][0]["Interval [km]"] = draw(st.floats(60_000, 1e6))
+    book["Meter changes"] = []
+    book["Usage sheets"][0] |= {"Fleet number": numbers[0], "Unpaved share": draw(st.floats(0, 1))}
+    book["Fills"][0] |= {"Fleet number": numbers[-1], "Quantity [L]": draw(st.floats(0.01, 50))}
+    row = book["Service history"][0]
+    days = draw(st.lists(DAYS, max_size=4, unique=True))
+    book["Service history"] = [
+        row | {"Fleet number": numbers[0], "Done on": day, "Total distance": draw(KM)}
+        for day in days
+    ]
+    return book
+
+
+def _exported() -> dict[str, list[list[Any]]]:
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "book.xlsx"
+        export(path)
+        pages = CalamineWorkbook.from_path(path)  # in this process: quicker than read_book
+        return {
+            name: pages.get_sheet_by_name(name).to_python(skip_empty_area=False)
+            for name in pages.sheet_names
+        }
+
+
+def _empty_the_fleet() -> None:
+    for sheet in reversed(SHEETS):
+        rows = sheet.model._default_manager.all()
+        rows.delete() if sheet.name != "Service history" else rows._raw_delete("default")
+
+
+class RoundTrip(TestCase):
+    @settings(max_examples=8, deadline=None, suppress_health_check=list(HealthCheck))
+    @given(book=books())
+    def test_an_exported_fleet_loads_as_itself(self, book: Book) -> None:
+        load_book(book)
+        cells = _exported()
+        assert load_cells(cells, now=NOW).changes == 0
+        _empty_the_fleet()
+        load_cells(cells, now=NOW)
+        assert _exported() == cells
+
+
+@pytest.mark.django_db
+def test_the_hour_that_the_clock_shows_twice_survives(tmp_path: Path) -> None:
+    load_book(small_book())
+    # Madrid, 2025-10-26: 02:30 comes at 00:30 and at 01:30 UTC (time zone database)
+    twice = [datetime(2025, 10, 26, hour, 30, tzinfo=UTC) for hour in (0, 1)]
+    meter = Vehicle.objects.get().meters.get()
+    for moment in twice:
+        MeterChange.objects.create(meter=meter, from_at=moment, offset=1, note="twice")
+    export(tmp_path / "book.xlsx")
+    assert load(tmp_path / "book.xlsx", now=NOW).changes == 0
+    cells = read_book(tmp_path / "book.xlsx")["Meter changes"]
+    assert [row[2] for row in cells[-2:]] == [
+        datetime(2025, 10, 26, 2, 30),  # noqa: DTZ001
+        "2025-10-26T02:30:00+01:00",
+    ]
+
+
+@pytest.mark.django_db
+def test_text_that_looks_like_a_formula_stays_text(tmp_path: Path) -> None:
+    book = small_book()
+    book["Vehicles"][0]["Note"] = "=HYPERLINK(1)"
+    book["Closures"][0]["Note"] = "@SUM(A1)"
+    load_book(book)
+    export(tmp_path / "book.xlsx")
+    assert load(tmp_path / "book.xlsx", now=NOW).changes == 0
+    assert b"<f>" not in _unzipped(tmp_path / "book.xlsx")
+
+
+def _unzipped(path: Path) -> bytes:
+    from zipfile import ZipFile
+
+    with ZipFile(path) as archive:
+        return b"".join(archive.read(n) for n in archive.namelist() if "worksheets/" in n)
+
+
+@pytest.mark.django_db
+def test_the_template_is_an_empty_book(tmp_path: Path) -> None:
+    write_template(tmp_path / "book.xlsx")
+    loaded = load(tmp_path / "book.xlsx", now=NOW)
+    assert (loaded.changes, loaded.warnings) == (0, ())
+    assert list(loaded.counts) == [sheet.name for sheet in SHEETS]
+    assert not Depot.objects.exists()
+
+
+def test_every_stored_attribute_has_a_column() -> None:
+    """A history row is written from the book's columns, so none may be missing."""
+    beside = {"id", "person_id", "recorded_at", "provisional", "supersedes_id", "revision"}
+    for sheet in SHEETS:
+        stored = {sheet.columns[index].name for index in sheet.stored}
+        stored |= {link.attribute for link in sheet.links}
+        needed = {field.attname for field in sheet.model._meta.concrete_fields}
+        assert needed - beside == stored, sheet.name
+
+
+def test_headings_differ_within_a_sheet() -> None:
+    for sheet in SHEETS:
+        headings = [column.heading.casefold() for column in sheet.columns]
+        assert len(set(headings)) == len(headings), sheet.name
+    assert len(BY_NAME) == len(SHEETS)
