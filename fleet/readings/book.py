@@ -19,6 +19,7 @@ from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
 
+from fleet.faults import Fault
 from fleet.readings.unpack import ERROR_VALUE, WITHOUT_VALUE
 
 __all__ = ["ERROR_VALUE", "WITHOUT_VALUE", "Book", "BookFault", "Sheet", "open_book", "read_book"]
@@ -31,7 +32,7 @@ _UNPACK = Path(__file__).with_name("unpack.py")
 _CUT_OFF = "The file needs more memory or time than one file may take: split it into smaller files."
 
 
-class BookFault(ValueError):
+class BookFault(Fault):
     """A file that cannot be read as a table; its text says why and what to do."""
 
 

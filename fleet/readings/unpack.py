@@ -34,8 +34,9 @@ MOST_COLUMNS = 400
 CHUNK_ROWS = 10_000
 
 OLE = bytes.fromhex("D0CF11E0A1B11AE1")
-WITHOUT_VALUE = "\x00formula without a value"  # control characters cannot occur in a sheet
-ERROR_VALUE = "\x00formula with an error"
+MARK = "\ufffe"  # cannot occur in XML, and is taken out of text: begins what is no value
+WITHOUT_VALUE = f"{MARK}formula without a value"
+ERROR_VALUE = f"{MARK}formula with an error"
 SAVE_AS = "save it as .xlsx, .ods or .csv and send that"
 
 Rows = list[list[Any]]
@@ -228,8 +229,8 @@ def _workbook_sheets(
         with CalamineWorkbook.from_path(source) as book:
             for name in book.sheet_names:
                 sheet = book.get_sheet_by_name(name)
-                row, column = sheet.end or (-1, -1)
-                _check_size(name, row + 1, column + 1)
+                lowest, rightmost = sheet.end or (-1, -1)
+                _check_size(name, lowest + 1, rightmost + 1)
                 left = sheet.start[1] if sheet.start else 0  # blank columns that calamine drops
                 yield name, _clean(sheet.iter_rows(), [""] * left, cells.get(name, {}))
     except CalamineError as fault:
@@ -248,11 +249,11 @@ def _check_size(name: str, height: int, width: int) -> None:
 
 
 def _clean(
-    rows: Iterator[list[Any]], left: list[str], cells: dict[tuple[int, int], str]
+    rows: Iterator[list[Any]], left: list[Any], cells: dict[tuple[int, int], str]
 ) -> Iterator[list[Any]]:
     places: dict[int, list[tuple[int, str]]] = {}
-    for (row, column), mark in cells.items():
-        places.setdefault(row, []).append((column, mark))
+    for (number, column), mark in cells.items():
+        places.setdefault(number, []).append((column, mark))
     for number, row in enumerate(rows, start=1):
         values = left + [cell if type(cell) is float else _plain(cell) for cell in row]
         for column, mark in places.get(number, ()):
@@ -327,9 +328,10 @@ def separator_of(text: str) -> str:
 
 
 def _text_rows(text: str, separator: str) -> Iterator[list[Any]]:
+    text = text.replace("\x00", "").replace(MARK, "")
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
     try:
-        table = [[_plain(cell.replace("\x00", "")) for cell in row] for row in reader]
+        table = [[_plain(cell) for cell in row] for row in reader]
     except csv.Error as fault:
         raise Refused(f"Line {reader.line_num} cannot be cut into cells: {fault}.") from fault
     widest = max(map(len, table), default=0)
