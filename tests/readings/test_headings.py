@@ -1,0 +1,124 @@
+"""Which column holds what; the layouts are made up here, as people might draw them."""
+
+from datetime import date
+from typing import Any
+
+import pytest
+
+from fleet.readings.headings import Shape, Shapeless, find_shape, letter
+
+
+def shape(*rows: list[Any], name: str = "S") -> Shape:
+    found = find_shape(name, rows)
+    assert isinstance(found, Shape), found
+    return found
+
+
+def message(*rows: list[Any]) -> str:
+    found = find_shape("March", rows)
+    assert isinstance(found, Shapeless)
+    return found.message
+
+
+LONG = {"vehicle": 0, "date": 1, "odometer": 2}
+
+
+@pytest.mark.parametrize(
+    "row",
+    [
+        ["Vehicle", "Date", "Odometer"],
+        ["FLEET NO.", "Reading date", "Mileage"],
+        ["Fleet number", "Date/Time", "Odometer [km]"],
+        ["Véhicle #", "date_read", "ODO"],
+        ["Van no", "Day", "km"],
+        ["Unit", "Date", "Miles"],
+        ["Asset ID", "Time", "Odometer (end of day)"],
+        ["Truck", "Taken on", "Latest odometer value"],
+    ],
+)
+def test_headings_match_generously(row: list[str]) -> None:
+    assert shape(row).columns == LONG
+
+
+def test_every_optional_column_is_found() -> None:
+    row = ["Note", "Time", "Engine hours", "Unit", "Odometer", "Date", "Vehicle", "Depot"]
+    assert shape(row).columns == {
+        **{"note": 0, "time": 1, "hours": 2, "unit": 3},
+        **{"odometer": 4, "date": 5, "vehicle": 6},
+    }
+
+
+def test_headings_may_stand_below_a_title() -> None:
+    found = shape(["Odometers of all vehicles", "", ""], ["", "", ""], ["Vehicle", "Date", "km"])
+    assert (found.heading_row, found.columns) == (3, LONG)
+
+
+@pytest.mark.parametrize(
+    ("heading", "unit"),
+    [("Odometer [mi]", "mi"), ("Odometer (km)", "km"), ("Miles", "mi"), ("Odometer", None)],
+)
+def test_a_unit_in_the_heading_is_kept(heading: str, unit: str | None) -> None:
+    assert shape(["Vehicle", "Date", heading]).odometer_unit == unit
+
+
+def test_an_exact_heading_wins_over_a_similar_one() -> None:
+    row = ["Vehicle", "Date", "Odometer", "Previous odometer"]
+    assert shape(row).columns["odometer"] == 2
+
+
+def days(*cells: Any, title: str = "", name: str = "S") -> list[str]:
+    found = shape([title], ["Vehicle", *cells], name=name)
+    return [
+        str(date.fromordinal(day.moment.wall_s // 86_400 + date(1970, 1, 1).toordinal()))
+        for day in found.days
+    ]
+
+
+def test_dates_as_headings_make_a_wide_sheet() -> None:
+    assert days(date(2026, 1, 5), "2026-02-05", "05.03.2026", 46112.0) == [
+        *("2026-01-05", "2026-02-05", "2026-03-05", "2026-03-31")
+    ]
+
+
+def test_months_as_headings_mean_their_last_day() -> None:
+    assert days("Jan 2026", "2026-02", "Mar 26 [km]") == ["2026-01-31", "2026-02-28", "2026-03-31"]
+
+
+def test_months_take_the_year_of_the_title_or_the_sheet() -> None:
+    assert days("Jan", "Feb", title="Odometers 2026") == ["2026-01-31", "2026-02-28"]
+    assert days("Jan", name="2025") == ["2025-01-31"]
+
+
+def test_months_without_any_year_are_refused() -> None:
+    assert "B1" in message(["Vehicle", "Jan", "Feb"])
+    assert "without a year" in message(["Vehicle", "Jan", "Feb"])
+
+
+def test_open_date_headings_settle_each_other_or_are_refused() -> None:
+    assert days("03/04/2026", "31/03/2026") == ["2026-04-03", "2026-03-31"]
+    assert "3 April 2026 or 4 March 2026" in message(["Vehicle", "03/04/2026"])
+
+
+def test_columns_that_are_no_dates_are_passed_over() -> None:
+    found = shape(["Depot", "Vehicle", "Jan 2026", "Average"])
+    assert [day.column for day in found.days] == [2]
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        (["Vehicle", "Odometer"], "no heading for the date in row 1"),
+        (["Date", "Odometer"], "no heading for the vehicle in row 1"),
+        (["Vehicle", "Date", "Colour"], "no heading for the odometer in row 1"),
+        (["Vehicle", "Date", "Odometer", "Mileage"], r"the odometer \(C1 and D1\)"),
+        (["a", "b"], "no heading row"),
+        ([], "no heading row"),
+    ],
+)
+def test_what_is_missing_or_doubled_is_named(row: list[str], words: str) -> None:
+    with pytest.raises(AssertionError, match=words):
+        raise AssertionError(message(row))
+
+
+def test_columns_are_lettered_as_in_a_spreadsheet() -> None:
+    assert [letter(column) for column in (0, 25, 26, 399)] == ["A", "Z", "AA", "OJ"]
