@@ -1,0 +1,182 @@
+"""Figures built from dataclasses; colours are names from tokens.css, filled in by the page."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from fleet.dashboard.words import km
+
+# marker shapes differ as well as colours, so that verdicts are told apart without either
+MARKERS = {
+    "accepted": ("circle", "var(--chart-accepted)"),
+    "held": ("diamond-open", "var(--chart-held)"),
+    "rejected": ("x", "var(--chart-rejected)"),
+    "not judged": ("square-open", "var(--chart-waiting)"),
+}
+MARGIN_SHARE = 0.04  # of the height, above and below: our choice
+TRACE_TYPES = frozenset({"scatter"})  # the library draws an unknown type as scatter, silently
+
+
+@dataclass(frozen=True)
+class ReadingPoint:
+    taken_at: datetime
+    shown: float  # total where it counts, else the meter value [km or h]
+    verdict: str
+    note: str  # as given, for the label under the pointer
+
+
+@dataclass(frozen=True)
+class FanPoint:
+    on: date
+    p10: float  # total [km or h]
+    p50: float
+    p90: float
+
+
+@dataclass(frozen=True)
+class NextLimit:
+    service: str
+    total: float  # [km or h]
+
+
+@dataclass(frozen=True)
+class Odometer:
+    """What the odometer chart of a vehicle shows."""
+
+    vehicle: str
+    unit: str  # km or h
+    readings: Sequence[ReadingPoint]
+    fan: Sequence[FanPoint]
+    limit: NextLimit | None
+
+
+def odometer(chart: Odometer) -> Any:
+    """Readings by verdict, the forecast fan and the next limit as a Plotly figure."""
+    import plotly.graph_objects as go
+
+    traces = [*_fan(chart), *_readings(chart), *_limit(chart)]
+    return go.Figure(data=[go.Scatter(trace) for trace in traces], layout=_layout(chart))
+
+
+def _fan(chart: Odometer) -> list[dict[str, Any]]:
+    if not chart.fan:
+        return []
+    days = [point.on.isoformat() for point in chart.fan]
+    edge = {"width": 1, "color": "var(--chart-edge)"}
+    low = {
+        "x": days,
+        "y": [point.p10 for point in chart.fan],
+        "mode": "lines",
+        "line": edge,
+        "hoverinfo": "skip",
+        "showlegend": False,
+    }
+    high = {
+        **low,
+        "y": [point.p90 for point in chart.fan],
+        "fill": "tonexty",
+        "fillcolor": "var(--chart-band)",
+        "showlegend": True,
+        "name": "likely (4 in 5)",
+    }
+    middle = {
+        "x": days,
+        "y": [point.p50 for point in chart.fan],
+        "mode": "lines",
+        "line": {"width": 2, "dash": "dash", "color": "var(--chart-expected)"},
+        "name": "expected",
+        "hovertemplate": f"expected %{{y:,.0f}} {chart.unit}<extra></extra>",
+    }
+    return [low, high, middle]
+
+
+def _readings(chart: Odometer) -> list[dict[str, Any]]:
+    low, high = shown_range(chart)
+    traces: list[dict[str, Any]] = []
+    for verdict, (symbol, colour) in MARKERS.items():
+        points = [point for point in chart.readings if point.verdict == verdict]
+        if points:
+            heights = [min(max(point.shown, low), high) for point in points]
+            traces.append(_reading_trace(verdict, points, heights, (symbol, colour)))
+    return traces
+
+
+def shown_range(chart: Odometer) -> tuple[float, float]:
+    """Heights that the chart shows: what counts, what is to come, and a margin.
+
+    A slip of the decimal point must not flatten everything else, so readings beyond are drawn
+    at the edge.
+    """
+    counting = [point.shown for point in chart.readings if point.verdict == "accepted"]
+    counting += [height for point in chart.fan for height in (point.p10, point.p90)]
+    counting += [chart.limit.total] if chart.limit else []
+    counting = counting or [point.shown for point in chart.readings] or [0.0]
+    low, high = min(counting), max(counting)
+    margin = MARGIN_SHARE * (high - low) or 1.0
+    return low - margin, high + margin
+
+
+def _reading_trace(
+    verdict: str, points: Sequence[ReadingPoint], heights: list[float], mark: tuple[str, str]
+) -> dict[str, Any]:
+    symbol, colour = mark
+    return {
+        "x": [f"{point.taken_at:%Y-%m-%d %H:%M}" for point in points],
+        "y": heights,
+        "text": [point.note for point in points],
+        "mode": "markers",
+        "name": verdict,
+        "marker": {
+            "symbol": symbol,
+            "color": colour,
+            "size": 7 if verdict == "accepted" else 11,
+            "line": {"width": 2, "color": colour},
+        },
+        "cliponaxis": False,
+        "hovertemplate": "%{x|%e %b %Y}<br>%{text}<extra>" + verdict + "</extra>",
+    }
+
+
+def _limit(chart: Odometer) -> list[dict[str, Any]]:
+    if chart.limit is None:
+        return []
+    days = [f"{point.taken_at:%Y-%m-%d}" for point in chart.readings]
+    days += [point.on.isoformat() for point in chart.fan]
+    if not days:
+        return []
+    return [
+        {
+            "x": [min(days), max(days)],
+            "y": [chart.limit.total] * 2,
+            "mode": "lines",
+            "line": {"width": 1.5, "dash": "dot", "color": "var(--chart-limit)"},
+            "name": f"{chart.limit.service} at {_amount(chart.limit.total, chart.unit)}",
+            "hoverinfo": "skip",
+        }
+    ]
+
+
+def _amount(number: float, unit: str) -> str:
+    return km(number) if unit == "km" else f"{number:,.0f} {unit}"
+
+
+def _layout(chart: Odometer) -> dict[str, Any]:
+    axis = {"gridcolor": "var(--chart-grid)", "zeroline": False, "fixedrange": False}
+    return {
+        "template": "none",
+        "paper_bgcolor": "var(--chart-ground)",
+        "plot_bgcolor": "var(--chart-ground)",
+        "font": {"color": "var(--chart-ink)", "size": 13},
+        "margin": {"l": 80, "r": 16, "t": 12, "b": 36},
+        "hovermode": "closest",
+        "legend": {"orientation": "h", "yanchor": "bottom", "y": 1.02, "x": 0},
+        "xaxis": {**axis, "type": "date"},
+        "yaxis": {
+            **axis,
+            "range": list(shown_range(chart)),
+            "automargin": True,
+            "tickformat": ",.0f",
+            "ticksuffix": f" {chart.unit}",
+        },
+    }

@@ -1,0 +1,33 @@
+"""Signing in by password or by a single-use link, and signing out."""
+
+from django.contrib.auth import login
+from django.contrib.auth.decorators import login_not_required
+from django.contrib.auth.views import LoginView, LogoutView
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_GET
+
+from fleet.people.links import redeem
+
+BACKEND = "fleet.people.attempts.SlowedBackend"
+
+
+class SignIn(LoginView):
+    template_name = "dashboard/sign-in.html"
+    redirect_authenticated_user = True
+
+
+sign_in = SignIn.as_view()
+sign_out = LogoutView.as_view(next_page="sign-in")
+
+
+@login_not_required
+@never_cache
+@require_GET
+def sign_in_by_link(request: HttpRequest, secret: str) -> HttpResponse:
+    person = redeem(secret, request.META.get("REMOTE_ADDR", ""))
+    if person is None:
+        return render(request, "dashboard/sign-in-link.html", status=403)
+    login(request, person, backend=BACKEND)
+    return redirect("due")

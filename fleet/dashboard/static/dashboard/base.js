@@ -1,0 +1,27 @@
+"use strict";
+
+document.addEventListener("change", (event) => {
+  if (event.target.matches("[data-submit-on-change]")) {
+    event.target.form.requestSubmit();
+  }
+});
+
+// a lost session or a fault must not leave a button that seems to do nothing
+document.addEventListener("htmx:responseError", (event) => {
+  const place = document.getElementById("trouble");
+  if (place) {
+    place.textContent =
+      event.detail.xhr.status === 403
+        ? "You may not do this, or you were signed out. Load the page again."
+        : "That did not work. Load the page again; if it happens again, tell your supervisor.";
+    place.hidden = false;
+  }
+});
+
+document.addEventListener("htmx:sendError", () => {
+  const place = document.getElementById("trouble");
+  if (place) {
+    place.textContent = "The program cannot be reached. Check the connection and try again.";
+    place.hidden = false;
+  }
+});

@@ -1,0 +1,55 @@
+"""Addresses of the pages; the name of a page is also that of its view, template and CSS file."""
+
+from django.urls import path, re_path
+
+from fleet.dashboard.signin import sign_in, sign_in_by_link, sign_out
+from fleet.dashboard.views.due import due, due_file, forget_view, save_view
+from fleet.dashboard.views.readings import (
+    readings,
+    readings_more,
+    settle_reading,
+    upload,
+    upload_file,
+    upload_rows,
+    upload_state,
+)
+from fleet.dashboard.views.runs import runs, start_night
+from fleet.dashboard.views.vehicle import (
+    add_reading,
+    find_vehicle,
+    override_duty,
+    vehicle,
+    vehicle_chart,
+    vehicle_readings,
+    why,
+)
+
+urlpatterns = [
+    path("", due, name="due"),
+    re_path(r"^due\.(?P<ending>csv|xlsx)$", due_file, name="due-file"),
+    path("due/lists", save_view, name="save-view"),
+    path("due/lists/<int:view_id>/forget", forget_view, name="forget-view"),
+    path("vehicles", find_vehicle, name="find-vehicle"),
+    path("vehicles/<str:fleet_number>", vehicle, name="vehicle"),
+    path("vehicles/<str:fleet_number>/chart", vehicle_chart, name="vehicle-chart"),
+    path("vehicles/<str:fleet_number>/readings", vehicle_readings, name="vehicle-readings"),
+    path("vehicles/<str:fleet_number>/readings/add", add_reading, name="add-reading"),
+    path("vehicles/<str:fleet_number>/duty", override_duty, name="override-duty"),
+    path("vehicles/<str:fleet_number>/services/<slug:service>/why", why, name="why"),
+    path("readings", readings, name="readings"),
+    path("readings/held", readings_more, name="readings-more"),
+    path("readings/<int:reading_id>/settle", settle_reading, name="settle-reading"),
+    path("readings/uploads", upload, name="upload"),
+    path("readings/uploads/<int:upload_id>", upload_rows, name="upload-rows"),
+    path("readings/uploads/<int:upload_id>/state", upload_state, name="upload-state"),
+    re_path(
+        r"^readings/uploads/(?P<upload_id>\d+)\.(?P<ending>csv|xlsx)$",
+        upload_file,
+        name="upload-file",
+    ),
+    path("runs", runs, name="runs"),
+    path("runs/night", start_night, name="start-night"),
+    path("sign-in", sign_in, name="sign-in"),
+    path("sign-in/link/<str:secret>", sign_in_by_link, name="sign-in-link"),
+    path("sign-out", sign_out, name="sign-out"),
+]

@@ -1,0 +1,203 @@
+"""Readings: uploading a sheet, what became of its rows, and settling what is held."""
+
+from typing import IO, Any
+
+from django.core.exceptions import PermissionDenied
+from django.db import transaction
+from django.http import Http404, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_GET, require_POST
+
+from fleet import chain, jobs
+from fleet.dashboard.downloads import table_file
+from fleet.dashboard.frame import Scope, SignedIn, scope_of, show
+from fleet.dashboard.reading_lines import reading_lines, with_lines
+from fleet.dashboard.upload_lines import (
+    NOT_ACCEPTED,
+    STEPS,
+    file_rows,
+    row_lines,
+    rows_seen_by,
+    share_of,
+    totals_of,
+    uploads_seen_by,
+)
+from fleet.faults import Fault
+from fleet.people.roles import Right, depots_of, may
+from fleet.readings import intake
+from fleet.readings.models import Reading, Upload, UploadRow, Verdict
+from fleet.readings.report import HEADINGS
+from fleet.readings.settle import settle
+from fleet.units import UnitError, number
+
+HELD_SHOWN = 20
+UPLOADS_SHOWN = 8
+ROWS_SHOWN = 60
+SHOWN_OUTCOMES = {*NOT_ACCEPTED, UploadRow.Outcome.ACCEPTED}
+
+
+@require_GET
+def readings(request: SignedIn) -> HttpResponse:
+    scope = scope_of(request)
+    context = {
+        **_held(request, scope, 0),
+        "uploads": uploads_seen_by(request.user)[:UPLOADS_SHOWN],
+        "may_add": may(request.user, Right.ADD_READINGS),
+    }
+    return show(request, "readings", scope, context)
+
+
+@require_GET
+def readings_more(request: SignedIn) -> HttpResponse:
+    """More held readings, for the end of the list."""
+    after = request.GET.get("after", "")
+    if not after.isdecimal():
+        raise Http404
+    scope = scope_of(request)
+    context = {**_held(request, scope, int(after[:18])), "depot": scope.depot}
+    return render(request, "dashboard/_held_rows.html", context)
+
+
+def _held(request: SignedIn, scope: Scope, after_id: int) -> dict[str, Any]:
+    """Held readings in the order in which they came, one more than is shown."""
+    found = Reading.objects.filter(
+        verdict=Verdict.HELD, vehicle__depot__slug__in=scope.slugs, pk__gt=after_id
+    ).order_by("pk")
+    lines = reading_lines(with_lines(found)[: HELD_SHOWN + 1], request.user)
+    more = lines[HELD_SHOWN - 1].pk if len(lines) > HELD_SHOWN else ""
+    return {"lines": lines[:HELD_SHOWN], "more": more}
+
+
+@require_POST
+def settle_reading(request: SignedIn, reading_id: int) -> HttpResponse:
+    """Decide on one reading; its vehicle is judged again and its due dates follow."""
+    seen = Reading.objects.filter(vehicle__depot__in=depots_of(request.user))
+    reading = get_object_or_404(seen.select_related("vehicle"), pk=reading_id)
+    if not may(request.user, Right.SETTLE_READINGS, reading.vehicle.depot_id):
+        raise PermissionDenied("Your role does not settle readings.")
+    try:
+        settle(
+            reading_id=reading.pk,
+            action=request.POST.get("action", ""),
+            person=request.user,
+            reason=request.POST.get("reason", "").strip(),
+            value=_right_value(request.POST.get("value", "")),
+            channel="page",
+        )
+    except Fault as fault:
+        return _settled(request, reading.pk, {"fault": str(fault)})
+    chain.refresh([reading.vehicle_id], timezone.now())
+    response = _settled(request, reading.pk, {})
+    response["HX-Trigger"] = "readings-changed"
+    return response
+
+
+def _right_value(text: str) -> float | None:
+    """The value that a person knows to be right [km or h]; nothing typed: None."""
+    if not text.strip():
+        return None
+    try:
+        return number(text, decimal_mark=".").value
+    except UnitError as error:
+        raise Fault(str(error)) from error
+
+
+def _settled(request: SignedIn, reading_id: int, context: dict[str, Any]) -> HttpResponse:
+    if not request.htmx:  # type: ignore[attr-defined]
+        return redirect("readings")
+    (line,) = reading_lines(with_lines(Reading.objects.filter(pk=reading_id)), request.user)
+    on_vehicle = request.POST.get("row") == "vehicle"
+    piece = "_vehicle_reading" if on_vehicle else "_held"
+    given = {"line": line, "reason": request.POST.get("reason", ""), **context}
+    return render(request, f"dashboard/{piece}.html", given)
+
+
+@require_POST
+def upload(request: SignedIn) -> HttpResponse:
+    """Receive a sheet; the rest is done in the background."""
+    if not may(request.user, Right.ADD_READINGS):
+        raise PermissionDenied("Your role does not upload readings.")
+    sheet = request.FILES.get("file")
+    if sheet is None:
+        return _refused(request, "Choose a sheet first, then upload it.")
+    try:
+        if request.POST.get("dry_run"):
+            return _dry_run(request, sheet)
+        received = intake.receive(sheet, sheet.name or "sheet", request.user, _options(request))
+    except Fault as fault:
+        return _refused(request, str(fault))
+    if received.state != Upload.State.DONE:
+        transaction.on_commit(lambda: jobs.take_in_upload.delay(received.pk))
+    if not request.htmx:  # type: ignore[attr-defined]
+        return redirect("upload-rows", received.pk)
+    return _state(request, received)
+
+
+def _options(request: SignedIn) -> intake.Options:
+    unit = request.POST.get("unit", "")
+    return intake.Options(unit="mi" if unit == "mi" else "km" if unit == "km" else None)
+
+
+def _dry_run(request: SignedIn, sheet: IO[bytes]) -> HttpResponse:
+    """Say what an upload would do; nothing of it is kept."""
+    now = timezone.now()
+    report = intake.dry_run(
+        sheet,
+        sheet.name or "sheet",
+        lambda ids: chain.catch_up(now, ids),
+        request.user,
+        _options(request),
+    )
+    context = {"report": report, "rows": report.not_accepted[:ROWS_SHOWN]}
+    return render(request, "dashboard/_dry_run.html", context)
+
+
+def _refused(request: SignedIn, fault: str) -> HttpResponse:
+    return render(request, "dashboard/_upload_refused.html", {"fault": fault})
+
+
+@require_GET
+def upload_state(request: SignedIn, upload_id: int) -> HttpResponse:
+    """How far an upload is; the page asks again until it is done."""
+    return _state(request, get_object_or_404(uploads_seen_by(request.user), pk=upload_id))
+
+
+def _state(request: SignedIn, one: Upload) -> HttpResponse:
+    context = _upload_context(request, one, UploadRow.Outcome.WAITING, 0)
+    return render(request, "dashboard/_upload_state.html", context)
+
+
+@require_GET
+def upload_rows(request: SignedIn, upload_id: int) -> HttpResponse:
+    """One upload: its totals, then its rows, those that were not accepted unless asked."""
+    one = get_object_or_404(uploads_seen_by(request.user), pk=upload_id)
+    after = request.GET.get("after", "")
+    context = _upload_context(
+        request, one, request.GET.get("outcome", ""), int(after[:18]) if after.isdecimal() else 0
+    )
+    return show(request, "upload", scope_of(request), context)
+
+
+def _upload_context(request: SignedIn, one: Upload, outcome: str, after: int) -> dict[str, Any]:
+    wanted = [outcome] if outcome in SHOWN_OUTCOMES else list(NOT_ACCEPTED)
+    rows = rows_seen_by(request.user, one).filter(outcome__in=wanted, number__gt=after)
+    found = list(rows[: ROWS_SHOWN + 1])
+    return {
+        "upload": one,
+        "share": share_of(one),
+        "steps": STEPS,
+        "finished": one.state in {Upload.State.DONE, Upload.State.REFUSED},
+        "totals": totals_of(one),
+        "outcome": outcome if outcome in SHOWN_OUTCOMES else "",
+        "lines": row_lines(found[:ROWS_SHOWN], request.user),
+        "more": found[ROWS_SHOWN - 1].number if len(found) > ROWS_SHOWN else "",
+    }
+
+
+@require_GET
+def upload_file(request: SignedIn, upload_id: str, ending: str) -> HttpResponse:
+    """The rows as they were given, each with its outcome."""
+    one = get_object_or_404(uploads_seen_by(request.user), pk=int(upload_id[:18]))
+    rows = file_rows(rows_seen_by(request.user, one))
+    return table_file(f"upload-{one.pk}", ending, HEADINGS, rows)

@@ -1,0 +1,72 @@
+"""Runs: the ledger of nights and uploads, and starting a night by hand."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.contrib import messages
+from django.core.exceptions import PermissionDenied
+from django.http import HttpResponse
+from django.shortcuts import redirect
+from django.utils import timezone
+from django.views.decorators.http import require_GET, require_POST
+
+from fleet import jobs
+from fleet.dashboard.frame import SignedIn, scope_of, show
+from fleet.dashboard.words import grouped
+from fleet.people.roles import Right, depots_of, may
+from fleet.runs import ledger
+from fleet.runs.models import Run
+
+SHOWN = 60
+SHAPES = {"done": "accepted", "running": "waiting", "waiting": "waiting", "lost": "held"}
+
+
+@dataclass(frozen=True)
+class RunLine:
+    run: Run
+    standing: str
+    shape: str
+    took: str
+    counts: str
+
+    @property
+    def at_work(self) -> bool:
+        return self.standing in {"waiting", "running"}
+
+
+@require_GET
+def runs(request: SignedIn) -> HttpResponse:
+    now = timezone.now()
+    lines = [_line(run, now) for run in Run.objects.order_by("-on", "-id")[:SHOWN]]
+    context = {
+        "lines": lines,
+        "at_work": any(line.at_work for line in lines),
+        "may_start": may(request.user, Right.RUN_NIGHT),
+        "now": now,
+    }
+    return show(request, "runs", scope_of(request), context)
+
+
+def _line(run: Run, now: datetime) -> RunLine:
+    standing = ledger.standing(run, now)
+    counts = ", ".join(f"{grouped(n)} {what.replace('_', ' ')}" for what, n in run.counts.items())
+    return RunLine(run, standing, SHAPES.get(standing, "rejected"), _took(run), counts)
+
+
+def _took(run: Run) -> str:
+    if run.started_at is None or run.finished_at is None:
+        return ""
+    seconds = (run.finished_at - run.started_at).total_seconds()
+    return f"{seconds:.1f} s" if seconds < 60 else f"{seconds / 60:.0f} min"
+
+
+@require_POST
+def start_night(request: SignedIn) -> HttpResponse:
+    """Start the newest night of every time zone in which the person has a depot."""
+    if not may(request.user, Right.RUN_NIGHT):
+        raise PermissionDenied("Only a supervisor starts the night.")
+    now = timezone.now()
+    for zone in sorted(set(depots_of(request.user).values_list("zone", flat=True))):
+        jobs.night.delay(ledger.newest_night(now, zone).isoformat(), zone)
+    messages.success(request, "The night was asked for; it shows below as soon as it starts.")
+    return redirect("runs")

@@ -1,0 +1,91 @@
+"""How states, limits, chances and figures read on a page."""
+
+from datetime import date, datetime
+
+from fleet.due.listing import STATES
+
+STATE_WORDS = {
+    "history_unknown": "History unknown",
+    "overdue": "Overdue",
+    "probably_overdue": "Probably overdue",
+    "due_this_month": "Due this month",
+    "later": "Later",
+}
+MOST_PRESSING = ("overdue", "probably_overdue", "due_this_month", "later", "history_unknown")
+assert set(STATE_WORDS) == set(MOST_PRESSING) == set(STATES)  # noqa: S101 - one word for each
+
+LIMIT_WORDS = {
+    "km": "distance",
+    "hours": "engine hours",
+    "calendar": "calendar",
+    "none": "no limit in sight",
+}
+# the least probability for each wording: our choice
+CHANCE_WORDS = (
+    (0.995, "certain"),
+    (0.95, "almost certainly"),
+    (0.8, "very likely"),
+    (0.6, "likely"),
+    (0.4, "about even"),
+    (0.0, "perhaps"),
+)
+THIN_SPACE = "\N{NARROW NO-BREAK SPACE}"
+
+
+def chance(probability: float) -> str:
+    """A probability in words with the figure beside it, as 'likely (64 %)'."""
+    words = next(text for least, text in CHANCE_WORDS if probability >= least)
+    return f"{words} ({percent(probability)})"
+
+
+def percent(share: float) -> str:
+    return f"{share * 100:.0f}{THIN_SPACE}%"
+
+
+def grouped(number: float) -> str:
+    return f"{number:,.0f}"
+
+
+def km(number: float) -> str:
+    return f"{grouped(number)}{THIN_SPACE}km"
+
+
+def hours(number: float) -> str:
+    return f"{grouped(number)}{THIN_SPACE}h"
+
+
+def day(on: date) -> str:
+    """A date as '4 Mar 2026'."""
+    return f"{on.day} {on:%b %Y}"
+
+
+def weekday(on: date) -> str:
+    """A date as 'Wed 4 Mar 2026'."""
+    return f"{on:%a} {day(on)}"
+
+
+def span(first: date, last: date) -> str:
+    """Two dates as '28 Sep to 19 Oct 2026', the year said once where it is the same."""
+    begin = f"{first.day} {first:%b}" if first.year == last.year else day(first)
+    return f"{begin} to {day(last)}"
+
+
+def moment(at: datetime) -> str:
+    return f"{day(at)}, {at:%H:%M}"
+
+
+def ago(days: int) -> str:
+    """How long ago a day was: 'today', 'yesterday', '12 days ago', '5 months ago'."""
+    if days <= 1:
+        return "today" if days <= 0 else "yesterday"
+    if days < 90:
+        return f"{days} days ago"
+    return f"{days / 30.44:.0f} months ago"
+
+
+def left_or_over(number: float | None, unit: str) -> str:
+    """What remains to a limit, or how far beyond it: '2,300 km left', '120 km over'."""
+    if number is None:
+        return ""
+    said = grouped(abs(number))
+    return f"{said}{THIN_SPACE}{unit} {'left' if number >= 0 else 'over'}"
