@@ -38,7 +38,7 @@ def refresh(vehicle_ids: Sequence[int] | Array, as_of: datetime) -> Counts:
     counts = catch_up(as_of, ids)
     month_on = _month_of(as_of)
     counts["duty rows"] = assess.assess(ids, month_on, assess.rules_stamp())
-    counts["due dates"] = forecast.forecast(ids)
+    counts["due dates"] = forecast.forecast(ids, as_of.date())
     return counts
 
 
@@ -101,9 +101,9 @@ def _night(as_of: datetime, zone: str | None, progress: Progress) -> Counts:
     for share, ids in _chunks(_among(assess.changed_vehicles(month_on, rules), here)):
         progress(0.5 + 0.2 * share, "duty classes")
         counts["duty rows"] += assess.assess(ids, month_on, rules)
-    for share, ids in _chunks(_among(changed_vehicles(), here)):
+    for share, ids in _chunks(_among(changed_vehicles(as_of.date()), here)):
         progress(0.7 + 0.3 * share, "due dates")
-        counts["due dates"] += forecast.forecast(ids)
+        counts["due dates"] += forecast.forecast(ids, as_of.date())
         counts["vehicles looked at"] += len(ids)
     return counts
 
@@ -142,9 +142,9 @@ def complete_upload(upload_id: int, progress: Progress | None = None) -> Upload:
     return upload
 
 
-def check() -> int:
+def check(as_of: datetime) -> int:
     """Compute all due dates anew and count the stored rows that differ: there should be none."""
-    return sum(forecast.differences(ids) for _, ids in _chunks(_all_vehicles()))
+    return sum(forecast.differences(ids, as_of.date()) for _, ids in _chunks(_all_vehicles()))
 
 
 def _month_of(as_of: datetime) -> date:

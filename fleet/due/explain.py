@@ -222,6 +222,8 @@ def _what_would_move_it(row: DueDate, state: str) -> str:
         return "A baseline would give it a date."
     if row.provisional:
         return "Confirming the meter's offset, or settling its held readings, may move it."
+    if state == "overdue":
+        return "Only the service itself, or a document that shows it was done, moves it now."
     if state == "probably_overdue":
         return "Take a reading: it will say whether the limit has passed."
     if row.take_a_reading_first:

@@ -34,37 +34,45 @@ BINDING = np.array(
 CLASS_NAMES = np.array([DutyClass.NORMAL, DutyClass.SEVERE], dtype=object)
 
 
-def forecast(vehicle_ids: Array, *, only_changed: bool = True) -> int:
-    """Bring the due dates of some vehicles up to date; give the number of rows written."""
+def forecast(vehicle_ids: Array, today: date, *, only_changed: bool = True) -> int:
+    """Bring the due dates of some vehicles up to date; give the number of rows written.
+
+    Parameters
+    ----------
+    today
+        Decides only which overrides of the duty class have begun or ended.
+    """
     rules, depots = gather_rules(), gather_depots()
     written = 0
     for begin in range(0, len(vehicle_ids), VEHICLES_AT_ONCE):
         ids = vehicle_ids[begin : begin + VEHICLES_AT_ONCE]
-        written += _forecast_chunk(ids, rules, depots, only_changed)
+        written += _forecast_chunk(ids, rules, depots, today, only_changed)
     return written
 
 
-def differences(vehicle_ids: Array) -> int:
+def differences(vehicle_ids: Array, today: date) -> int:
     """Compute everything anew and count the stored rows that differ: there should be none."""
     rules, depots = gather_rules(), gather_depots()
     found = 0
     for begin in range(0, len(vehicle_ids), VEHICLES_AT_ONCE):
-        chunk = gather(vehicle_ids[begin : begin + VEHICLES_AT_ONCE], rules, depots)
+        chunk = gather(vehicle_ids[begin : begin + VEHICLES_AT_ONCE], rules, depots, today)
         with transaction.atomic():
             found += _record(compute(chunk, np.arange(len(chunk.rows.vehicle)), rules, depots))
             transaction.set_rollback(True)
     return found
 
 
-def _forecast_chunk(ids: Array, rules: Rules, depots: Depots, only_changed: bool) -> int:
-    chunk = gather(ids, rules, depots)
+def _forecast_chunk(
+    ids: Array, rules: Rules, depots: Depots, today: date, only_changed: bool
+) -> int:
+    chunk = gather(ids, rules, depots, today)
     stored = _stored_hashes(chunk, rules)
     changed = stored != chunk.rows.inputs_hash  # a row not stored yet is None, which differs
     picked = np.flatnonzero(changed if only_changed else np.ones(len(stored), dtype=bool))
     columns = compute(chunk, picked, rules, depots)
     with transaction.atomic():
         written = _record(columns) + _drop_foreign(ids)
-        write_stamps(ids)
+        write_stamps(ids, today)
     return written
 
 

@@ -1,7 +1,7 @@
 """Everything the due dates of some vehicles rest on, as arrays: one row per vehicle and service."""
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -62,7 +62,7 @@ class Chunk:
     segments: Segments
 
 
-def gather(vehicle_ids: Array, rules: Rules, depots: Depots) -> Chunk:
+def gather(vehicle_ids: Array, rules: Rules, depots: Depots, today: date) -> Chunk:
     """Read a chunk of vehicles with what their due dates rest on."""
     vehicles = _vehicles(vehicle_ids)
     ids = vehicles["id"]
@@ -71,7 +71,7 @@ def gather(vehicle_ids: Array, rules: Rules, depots: Depots) -> Chunk:
     vehicle, service = _pairs(vehicles["type_id"], rules)
     anchors = _anchors(ids, vehicles, vehicle, service, rules, km, km_of)
     product = _products(ids, vehicle, service, rules, anchors["on"])
-    found = segments.gather(ids)
+    found = segments.gather(ids, today)
     segment_stamp = found.stamp_of(ids[vehicle], rules.compartment_id[service])
     depot_stamp = np.array([depots.stamp[pk] for pk in vehicles["depot_id"].tolist()] or [0])
     rows = Rows(

@@ -1,6 +1,7 @@
 """Duty classes over time: which class was in force in each compartment from which day on."""
 
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 import numpy as np
@@ -76,8 +77,11 @@ def _last_not_after(from_d: Array, first: Array, last: Array, anchor_d: Array) -
     return at
 
 
-def gather(vehicle_ids: Array) -> Segments:
-    """Read assessments, lay overrides over them and join equal neighbours."""
+def gather(vehicle_ids: Array, today: date) -> Segments:
+    """Read assessments, lay overrides over them and join equal neighbours.
+
+    What begins after today (the end of an override) is not known to come: it is left out.
+    """
     where, params = bulk.among("vehicle_id", vehicle_ids)
     sql = f"""
         SELECT vehicle_id, compartment_id, {bulk.day_number("from_on")},
@@ -90,7 +94,9 @@ def gather(vehicle_ids: Array) -> Segments:
     lead = np.flatnonzero(np.diff(key, prepend=-1))
     from_d = found["from_d"].copy()
     from_d[lead] = LONG_AGO_D
-    return _merged(*_overlaid(key, from_d, found["duty_class"], _overrides(vehicle_ids)))
+    overlaid = _overlaid(key, from_d, found["duty_class"], _overrides(vehicle_ids))
+    begun = overlaid[1] <= np.datetime64(today, "D").astype(np.int64)
+    return _merged(*(column[begun] for column in overlaid))
 
 
 def _overrides(vehicle_ids: Array) -> dict[str, Array]:

@@ -1,5 +1,6 @@
 """Which vehicles need a closer look: a few stamps per vehicle, compared inside the database."""
 
+from datetime import date
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,8 @@ from fleet.due.rules import gather_depots, gather_rules
 COLUMNS = ("rules", "particulars", "usage_km", "usage_h", "duty", "done", "fills")
 
 # Rows of services done and fills are only ever added, so the newest id says it all. A class may
-# be decided again in place, so its sum counts severe rows twice.
+# be decided again in place, so its sum counts severe rows twice; an override counts anew on the day
+# it begins and on the day after its end.
 PRESENT = """
     SELECT v.id AS vehicle_id, COALESCE(r.stamp, 0) AS rules, v.revision AS particulars,
         COALESCE(k.stamp, 0) AS usage_km, COALESCE(h.stamp, 0) AS usage_h,
@@ -28,7 +30,8 @@ PRESENT = """
     LEFT JOIN (SELECT vehicle_id, CAST(SUM(id * CASE WHEN duty_class = 'severe' THEN 2 ELSE 1 END)
         AS BIGINT) AS total FROM duty_dutyassessment {among} GROUP BY vehicle_id) a
         ON a.vehicle_id = v.id
-    LEFT JOIN (SELECT vehicle_id, CAST(SUM(id * 1000003) AS BIGINT) AS total
+    LEFT JOIN (SELECT vehicle_id, CAST(SUM(id * 1000003 * CASE WHEN from_on > %s THEN 1
+        WHEN until_on < %s THEN 2 ELSE 3 END) AS BIGINT) AS total
         FROM duty_dutyoverride {among} GROUP BY vehicle_id) o ON o.vehicle_id = v.id
     LEFT JOIN (SELECT vehicle_id, MAX(id) AS newest FROM due_servicedone {among}
         GROUP BY vehicle_id) d ON d.vehicle_id = v.id
@@ -37,7 +40,7 @@ PRESENT = """
     WHERE v.status <> 'sold'"""
 
 
-def changed_vehicles() -> Array:
+def changed_vehicles(today: date) -> Array:
     """Vehicles whose due dates rest on something that is not what it was."""
     table, params = _rules_table()
     unlike = "IS DISTINCT FROM" if bulk.on_postgres() else "IS NOT"
@@ -47,10 +50,10 @@ def changed_vehicles() -> Array:
         SELECT p.vehicle_id FROM present p
         LEFT JOIN due_duestamp s ON s.vehicle_id = p.vehicle_id
         WHERE {differs} ORDER BY p.vehicle_id"""  # noqa: S608
-    return bulk.read(sql, params, {"vehicle_id": "i8"})["vehicle_id"]
+    return bulk.read(sql, [*params, today, today], {"vehicle_id": "i8"})["vehicle_id"]
 
 
-def write_stamps(vehicle_ids: Array) -> None:
+def write_stamps(vehicle_ids: Array, today: date) -> None:
     """Note what the due dates of some vehicles rest on now; call it in their transaction."""
     if not len(vehicle_ids):
         return
@@ -66,7 +69,7 @@ def write_stamps(vehicle_ids: Array) -> None:
                 WITH {table} SELECT vehicle_id, {listed} FROM ({present} AND {one}) now
                 WHERE true
                 ON CONFLICT (vehicle_id) DO UPDATE SET {sets}""",  # noqa: S608
-            [*params, *(ids * 5)],
+            [*params, *ids, today, today, *(ids * 4)],
         )
 
 

@@ -5,7 +5,7 @@ the class before it; a vehicle without any class is decided from its first known
 """
 
 import json
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -192,10 +192,10 @@ def _take(fleet: Fleet, rows: Array) -> Fleet:
     return Fleet(**{name: column[rows] for name, column in vars(fleet).items()})
 
 
-def _declared(fleet: Fleet, known: Iterable[Criterion]) -> Array:
-    return np.array(
-        [[criterion.slug in use for use in fleet.declared] for criterion in known], dtype=bool
-    )
+def _declared(fleet: Fleet, known: Sequence[Criterion]) -> Array:
+    """Declared use, criterion by vehicle."""
+    rows = [[criterion.slug in use for use in fleet.declared] for criterion in known]
+    return np.array(rows, dtype=bool).reshape(len(known), len(fleet.id))
 
 
 def _first_month(fleet: Fleet, month: Any) -> Any:
