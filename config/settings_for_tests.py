@@ -29,7 +29,7 @@ ADDRESSES = ("DATABASE_URL", "REDIS_URL")
 isolate()
 
 from config.settings import *  # noqa: E402, F403
-from config.settings import DATABASES, SERVED  # noqa: E402
+from config.settings import CACHES, DATABASES, SERVED  # noqa: E402
 
 if not SERVED:
     # a file, and the one that a process started by a test finds in the same data folder
@@ -37,3 +37,4 @@ if not SERVED:
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]  # quick; guards nothing
 CELERY_TASK_ALWAYS_EAGER = True  # a real worker is tested in tests/jobs, as a process
 CELERY_TASK_EAGER_PROPAGATES = True
+CACHES["default"]["KEY_PREFIX"] = DATA_DIR.name  # parallel runs share a Redis server

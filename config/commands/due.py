@@ -12,6 +12,7 @@ from fleet.faults import Fault
 
 if TYPE_CHECKING:
     from fleet.due.listing import DueRow
+    from fleet.due.models import Service
     from fleet.vehicles.models import Vehicle
 
 KEYS = (
@@ -130,7 +131,8 @@ def print_table(rows: "list[DueRow]") -> None:
         for line in lines:
             padded = (cell.ljust(width) for cell, width in zip(line, widths, strict=True))
             print("  ".join(padded).rstrip())
-    print(f"{len(rows)} services." if rows else "Nothing is due that fits.")
+    count = "1 service." if len(rows) == 1 else f"{len(rows)} services."
+    print(count if rows else "Nothing is due that fits.")
 
 
 def _shown(row: "DueRow", key: str) -> str:
@@ -144,18 +146,24 @@ def _shown(row: "DueRow", key: str) -> str:
 
 def explain_one(arguments: argparse.Namespace) -> int:
     from django.utils import timezone
-    from fleet.due.explain import explain
 
-    from fleet.due.models import Service
+    from fleet.due import explain
 
     vehicle = _vehicle(arguments.vehicle)
-    services = Service.objects.filter(compartment__vehicle_type=vehicle.vehicle_type_id)
-    service = services.filter(slug__iexact=arguments.service.strip()).first()
+    service = _service(arguments.service, vehicle)
+    print("\n".join(explain.explain(vehicle, service, timezone.now()).lines))
+    return 0
+
+
+def _service(slug: str, vehicle: "Vehicle") -> "Service":
+    from fleet.due.models import Service
+
+    services = Service.objects.filter(vehicle_type=vehicle.vehicle_type_id)
+    service = services.filter(slug__iexact=slug.strip()).first()
     if service is None:
         known = ", ".join(services.values_list("slug", flat=True)) or "none"
-        raise Fault(f"Vehicle {vehicle} has no service {arguments.service!r}; it has: {known}.")
-    print("\n".join(explain(vehicle, service, timezone.now()).lines))
-    return 0
+        raise Fault(f"Vehicle {vehicle} has no service {slug!r}; it has: {known}.")
+    return service
 
 
 def _vehicle(fleet_number: str) -> "Vehicle":

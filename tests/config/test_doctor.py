@@ -1,0 +1,61 @@
+import pytest
+import time_machine
+from django.conf import settings
+
+from config import cli, doctor
+from fleet.runs import ledger
+from tests.cast import cast
+
+pytestmark = pytest.mark.django_db
+
+
+def seen(subject: str) -> doctor.Finding:
+    (found,) = [finding for finding in doctor.examine() if finding.subject == subject]
+    return found
+
+
+def test_a_new_installation_is_well(capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["doctor"]) == 0
+    assert "WRONG" not in capsys.readouterr().out
+
+
+def test_a_missing_night_is_found_and_said(capsys: pytest.CaptureFixture[str]) -> None:
+    cast()
+    with time_machine.travel("2026-05-12T10:00:00Z", tick=False):
+        assert cli.main(["doctor"]) == 1
+    assert "owed: 2026-05-12 Europe/Berlin" in capsys.readouterr().out
+
+
+def test_the_last_night_is_named() -> None:
+    cast()
+    with time_machine.travel("2026-05-12T10:00:00Z", tick=False):
+        with ledger.work("night", ledger.owed(doctor.timezone.now())[0].on, "Europe/Berlin"):
+            pass
+        assert seen("night") == doctor.Finding("night", True, "last done for 2026-05-12")
+
+
+def test_a_broken_look_is_a_finding_and_stops_no_other(monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken() -> doctor.Seen:
+        raise RuntimeError("no answer")
+
+    monkeypatch.setitem(doctor.LOOKS, "database", broken)
+    assert seen("database").text == "RuntimeError: no answer"
+    assert seen("static files").well
+
+
+def test_a_key_that_others_can_read_is_found() -> None:
+    key = settings.DATA_DIR / "secret-key"
+    key.chmod(0o644)
+    try:
+        assert not seen("data folder").well
+    finally:
+        key.chmod(0o600)
+
+
+def test_the_key_of_the_data_folder_is_private() -> None:
+    assert (settings.DATA_DIR / "secret-key").stat().st_mode & 0o777 == 0o600
+
+
+def test_a_database_that_is_behind_names_the_command(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(doctor, "steps_behind", lambda: 2)
+    assert "2 steps behind: sumpwise migrate" in seen("database").text

@@ -1,0 +1,1 @@
+"""Background tasks, in this process and in a worker of its own."""
