@@ -185,15 +185,16 @@ SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = BEHIND_TLS
 SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if BEHIND_TLS else None
 
 # --- API ---------------------------------------------------------------------------------
+DATA_UPLOAD_MAX_MEMORY_SIZE = 8 * 1024 * 1024  # 10,000 readings with long notes; our choice
 REST_FRAMEWORK = {
     "DEFAULT_AUTHENTICATION_CLASSES": [
         "fleet.api.signin.TokenAuthentication",
         "rest_framework.authentication.SessionAuthentication",
     ],
     "DEFAULT_PERMISSION_CLASSES": ["fleet.api.signin.Allowed"],
-    "DEFAULT_PARSER_CLASSES": ["fleet.api.resource.LimitedJSONParser"],
+    "DEFAULT_PARSER_CLASSES": ["fleet.api.formats.LimitedJSONParser"],
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
-    "DEFAULT_CONTENT_NEGOTIATION_CLASS": "fleet.api.resource.Negotiation",
+    "DEFAULT_CONTENT_NEGOTIATION_CLASS": "fleet.api.formats.Negotiation",
     "DEFAULT_THROTTLE_CLASSES": ["rest_framework.throttling.UserRateThrottle"],
     "DEFAULT_THROTTLE_RATES": {"user": "600/min"},  # our choice
     "DEFAULT_SCHEMA_CLASS": "fleet.api.schema.ResourceSchema",
@@ -207,6 +208,15 @@ SPECTACULAR_SETTINGS = {
     "OAS_VERSION": "3.1.0",
     "SCHEMA_PATH_PREFIX": "/api/v1",
     "SERVE_INCLUDE_SCHEMA": False,
+    "ENUM_NAME_OVERRIDES": {
+        "DueState": "fleet.due.listing.STATES",
+        "MeterKind": "fleet.vehicles.models.Meter.Kind",
+        "RunState": "fleet.api.runs.STATES",
+        "ServiceKind": "fleet.due.models.Service.Kind",
+        "UploadState": "fleet.readings.models.Upload.State",
+        "VehicleStatus": "fleet.vehicles.models.Vehicle.Status",
+    },
+    "ENUM_SUFFIX": "",
 }
 
 # --- background work ---------------------------------------------------------------------

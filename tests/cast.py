@@ -1,9 +1,14 @@
 """The small fixed cast of the tests: two depots, five people, three vehicles. All invented."""
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime, timedelta
 
+from fleet import chain
+from fleet.due.models import Service
+from fleet.duty.models import Criterion, DutyClass
 from fleet.people.models import Person, Role
+from fleet.readings.enter import Entry, enter
+from fleet.readings.models import Source
 from fleet.vehicles.models import (
     Compartment,
     CompartmentKind,
@@ -89,3 +94,49 @@ def vehicle(fleet_number: str, at: Depot, vehicle_type: VehicleType) -> Vehicle:
     created.stays.create(depot=at, from_on=created.joined_on)
     Meter.objects.create(vehicle=created)
     return created
+
+
+def oil_change(people: Cast) -> Service:
+    """An engine oil change every 20,000 km or 12 months; severe in stop-start use, 10,000 km."""
+    Criterion.objects.create(
+        slug="stop-start",
+        name="Stop-start delivery",
+        compartments=["engine"],
+        powertrains=[],
+        conditions=[[["declared", ">=", 1]]],
+        source="invented for the tests",
+    )
+    service = Service.objects.create(
+        vehicle_type=people.van_type,
+        compartment=people.engine,
+        slug="engine-oil",
+        name="Engine oil",
+        source="invented for the tests",
+    )
+    for duty_class, limit_km in ((DutyClass.NORMAL, 20_000), (DutyClass.SEVERE, 10_000)):
+        service.limits.create(
+            duty_class=duty_class,
+            limit_km=limit_km,
+            limit_months=12,
+            source="invented for the tests",
+        )
+    return service
+
+
+def driven(people: Cast, now: datetime, km_per_week: float = 630) -> None:
+    """Ten weekly readings of each vehicle up to yesterday, taken in by the whole chain."""
+    vehicles = (people.van, people.second_van, people.hill_van)
+    entries = [
+        Entry(
+            vehicle_id=vehicle.pk,
+            meter_id=vehicle.meters.get().pk,
+            taken_at=(now - timedelta(days=1, weeks=9 - week)).replace(microsecond=0),
+            time_known=True,
+            value=5_000 + week * km_per_week,
+            unit="km",
+        )
+        for vehicle in vehicles
+        for week in range(10)
+    ]
+    enter(entries, Source.DEMO)
+    chain.refresh([vehicle.pk for vehicle in vehicles], now)

@@ -1,0 +1,45 @@
+"""Nobody overwrites what they have not seen: entity tags and ``If-Match`` (RFC 9110)."""
+
+import json
+from hashlib import sha256
+from http import HTTPStatus
+from typing import Any
+
+from django.core.serializers.json import DjangoJSONEncoder
+from django.utils.cache import get_conditional_response
+from django.utils.http import parse_etags
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from fleet.api.errors import Problem
+
+
+def tag(shown: dict[str, Any]) -> str:
+    """A strong entity tag of what is shown: another tag as soon as anything in it differs."""
+    text = json.dumps(shown, cls=DjangoJSONEncoder, sort_keys=True)
+    return f'"{sha256(text.encode()).hexdigest()[:32]}"'
+
+
+def shown(request: Request, found: dict[str, Any]) -> Any:
+    """One thing with its tag, or 304 where the caller has it already."""
+    mark = tag(found)
+    response = Response(found, headers={"ETag": mark})
+    unchanged: Any = get_conditional_response(request._request, etag=mark, response=None)
+    return response if unchanged is None else unchanged
+
+
+def require_match(request: Request, current: dict[str, Any]) -> None:
+    """Refuse a change by a caller who does not say, or no longer knows, what is changed."""
+    given = request.headers.get("If-Match")
+    if given is None:
+        raise Problem(
+            HTTPStatus.PRECONDITION_REQUIRED,
+            "if_match_required",
+            "Send If-Match with the ETag of what you saw.",
+        )
+    if given.strip() != "*" and tag(current) not in parse_etags(given):
+        raise Problem(
+            HTTPStatus.PRECONDITION_FAILED,
+            "changed_meanwhile",
+            "This has changed since you saw it: fetch it again, then decide.",
+        )

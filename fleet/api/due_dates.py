@@ -1,0 +1,126 @@
+"""Due dates: soonest first, as JSON by pages or whole as CSV; and why one stands where it does."""
+
+from collections.abc import Iterator
+from dataclasses import asdict
+from datetime import date
+from typing import Any
+
+from django.http import HttpResponseBase
+from django.utils import timezone
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers
+from rest_framework.exceptions import NotFound
+from rest_framework.renderers import JSONRenderer
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from fleet.api.fields import Day, Text, query
+from fleet.api.paging import Order, PageQuery, listed, page_shape, position, split
+from fleet.api.resource import Resource, vehicle_or_404
+from fleet.api.shapes import DUE_KEYS, DueShape
+from fleet.api.signin import depots_for
+from fleet.api.tables import CSVRenderer, csv_line, csv_response
+from fleet.due.explain import explain
+from fleet.due.listing import STATES, DueRow, due_rows
+from fleet.due.models import BindingLimit, Service
+from fleet.duty.models import DutyClass
+from fleet.faults import Fault
+
+SOONEST_FIRST = Order("due dates", ("sort_on", "vehicle_id", "service_id"))
+CSV_ROWS_AT_ONCE = 5_000
+
+
+class DueQuery(PageQuery):
+    depot = Text(required=False)
+    vehicle = Text(required=False)
+    service = Text(required=False)
+    state = serializers.MultipleChoiceField(choices=STATES, required=False)
+    until = Day(required=False, help_text="Expected on this day or before")
+
+
+class ExplanationShape(serializers.Serializer[Any]):
+    vehicle = serializers.CharField(help_text="Fleet number")
+    service = serializers.SlugField()
+    state = serializers.ChoiceField(choices=STATES)
+    p10 = serializers.DateField(allow_null=True)
+    p50 = serializers.DateField(allow_null=True)
+    p90 = serializers.DateField(allow_null=True)
+    binding_limit = serializers.ChoiceField(choices=BindingLimit.choices)
+    binding_probability = serializers.FloatField(allow_null=True)
+    duty_class = serializers.ChoiceField(choices=DutyClass.choices)
+    lines = serializers.ListField(child=serializers.CharField(), help_text="In words")
+
+
+TOLD = tuple(ExplanationShape().fields)
+
+
+class DueDates(Resource):
+    scope = "due-dates"
+    renderer_classes = [JSONRenderer, CSVRenderer]
+
+    @extend_schema(
+        operation_id="due_dates_list",
+        parameters=[DueQuery],
+        responses={
+            (200, "application/json"): page_shape("DuePage", DueShape),
+            (200, "text/csv"): OpenApiTypes.STR,
+        },
+    )
+    def get(self, request: Request) -> HttpResponseBase:
+        asked = query(request, DueQuery)
+        wanted = _wanted(request, asked)
+        if request.accepted_renderer.format == "csv":
+            return csv_response("due-dates", _lines(wanted))
+        after = _after(asked)
+        found = due_rows(**wanted, after=after, limit=asked["limit"] + 1)
+        rows = [asdict(row) for row in found]
+        on_page, following = split(request, SOONEST_FIRST, rows, asked["limit"])
+        return listed([{key: row[key] for key in DUE_KEYS} for row in on_page], following)
+
+
+class Explanation(Resource):
+    scope = "due-dates"
+
+    @extend_schema(operation_id="due_dates_explanation", responses=ExplanationShape)
+    def get(self, request: Request, fleet_number: str, service: str) -> Response:
+        vehicle = vehicle_or_404(request, fleet_number)
+        own = Service.objects.filter(vehicle_type=vehicle.vehicle_type_id, slug=service).first()
+        if own is None:
+            raise NotFound(f"{vehicle} has no service {service[:40]}.")
+        try:
+            told = explain(vehicle, own, timezone.now())
+        except Fault as fault:
+            raise NotFound(str(fault)) from fault
+        return Response({name: getattr(told, name) for name in TOLD})
+
+
+def _wanted(request: Request, asked: dict[str, Any]) -> dict[str, Any]:
+    depots = list(depots_for(request).values_list("slug", flat=True))
+    if "depot" in asked:
+        depots = [slug for slug in depots if slug == asked["depot"]]
+    return {
+        "depots": depots,
+        "vehicle": asked.get("vehicle"),
+        "service": asked.get("service"),
+        "states": asked.get("state") or None,
+        "until": asked.get("until"),
+        "now": timezone.now(),
+    }
+
+
+def _after(asked: dict[str, Any]) -> tuple[date, int, int] | None:
+    key = position(SOONEST_FIRST.name, asked, len(SOONEST_FIRST.columns))
+    return None if key is None else (date.fromisoformat(key[0]), key[1], key[2])
+
+
+def _lines(wanted: dict[str, Any]) -> Iterator[str]:
+    yield csv_line(DUE_KEYS)
+    after = None
+    while rows := due_rows(**wanted, after=after, limit=CSV_ROWS_AT_ONCE):
+        yield "".join(csv_line([getattr(row, key) for key in DUE_KEYS]) for row in rows)
+        after = _key(rows[-1])
+
+
+def _key(row: DueRow) -> tuple[date, int, int]:
+    return row.sort_on, row.vehicle_id, row.service_id

@@ -1,0 +1,177 @@
+"""Duty classes with the evidence behind them, and a supervisor's own decision."""
+
+from http import HTTPStatus
+from typing import Any
+
+from django.db.models import F, Q
+from django.utils import timezone
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from fleet import chain
+from fleet.api.fields import Day, Strict, Text, body, query
+from fleet.api.paging import Order, PageQuery, listed, page, page_shape
+from fleet.api.repeats import Answer, once
+from fleet.api.resource import Resource, vehicle_or_404
+from fleet.api.signin import caller, depots_for
+from fleet.duty.models import DutyAssessment, DutyClass, DutyOverride
+from fleet.duty.override import override
+from fleet.people.roles import Right
+from fleet.vehicles.models import Compartment, Vehicle
+
+NEWEST_FIRST = Order("duty", ("id",), descending=True)
+OVERRIDES = Order("duty overrides", ("id",), descending=True)
+
+
+class DutyQuery(PageQuery):
+    depot = Text(required=False)
+    vehicle = Text(required=False)
+    duty_class = serializers.ChoiceField(DutyClass.choices, required=False)
+
+
+class DutyRow(serializers.Serializer[Any]):
+    id = serializers.IntegerField()
+    vehicle = serializers.CharField(help_text="Fleet number")
+    depot = serializers.SlugField()
+    compartment = serializers.SlugField()
+    from_on = serializers.DateField()
+    duty_class = serializers.ChoiceField(DutyClass.choices)
+    evidence = serializers.JSONField(help_text="Every exposure and what it was measured on")
+
+
+class OverrideGiven(Strict):
+    vehicle = Text(max_length=40)
+    compartment = Text(max_length=40)
+    duty_class = serializers.ChoiceField(DutyClass.choices)
+    from_on = Day()
+    until_on = Day()
+    reason = Text(max_length=300)
+
+
+class OverrideRow(serializers.Serializer[Any]):
+    id = serializers.IntegerField()
+    vehicle = serializers.CharField(help_text="Fleet number")
+    compartment = serializers.SlugField()
+    duty_class = serializers.ChoiceField(DutyClass.choices)
+    from_on = serializers.DateField()
+    until_on = serializers.DateField()
+    reason = serializers.CharField()
+    person = serializers.CharField(allow_null=True)
+    created_at = serializers.DateTimeField()
+
+
+class Duty(Resource):
+    scope = "duty"
+
+    @extend_schema(
+        operation_id="duty_list", parameters=[DutyQuery], responses=page_shape("DutyPage", DutyRow)
+    )
+    def get(self, request: Request) -> Response:
+        asked = query(request, DutyQuery)
+        found = DutyAssessment.objects.filter(
+            _chosen(asked), vehicle__depot__in=depots_for(request)
+        )
+        rows = found.values(
+            *("id", "from_on", "duty_class", "evidence"),
+            number=F("vehicle__fleet_number"),
+            depot=F("vehicle__depot__slug"),
+            part=F("compartment__slug"),
+        )
+        on_page, following = page(request, rows, NEWEST_FIRST, asked)
+        return listed([_row(row) for row in on_page], following)
+
+
+class Overrides(Resource):
+    scope = "duty"
+    rights = {"GET": Right.SEE, "POST": Right.SET_DUTY}
+    repeatable = ("POST",)
+
+    @extend_schema(
+        operation_id="duty_overrides_list",
+        parameters=[DutyQuery],
+        responses=page_shape("OverridePage", OverrideRow),
+    )
+    def get(self, request: Request) -> Response:
+        asked = query(request, DutyQuery)
+        found = DutyOverride.objects.filter(_chosen(asked), vehicle__depot__in=depots_for(request))
+        on_page, following = page(request, _values(found), OVERRIDES, asked)
+        return listed([_override_row(row) for row in on_page], following)
+
+    @extend_schema(
+        operation_id="duty_overrides_add", request=OverrideGiven, responses={201: OverrideRow}
+    )
+    def post(self, request: Request) -> Response:
+        given = body(request, OverrideGiven)
+        vehicle = vehicle_or_404(request, given["vehicle"])
+        compartment = _compartment(vehicle, given["compartment"])
+
+        def effect() -> Answer:
+            made = override(
+                vehicle_id=vehicle.pk,
+                compartment_id=compartment.pk,
+                duty_class=given["duty_class"],
+                from_on=given["from_on"],
+                until_on=given["until_on"],
+                reason=given["reason"],
+                person=caller(request),
+            )
+            row = _values(DutyOverride.objects.filter(pk=made.pk)).get()
+            return Answer(_override_row(row), HTTPStatus.CREATED)
+
+        def then(answer: Answer) -> Answer:
+            chain.refresh([vehicle.pk], timezone.now())
+            return answer
+
+        return once(request, effect, then)
+
+
+def _compartment(vehicle: Vehicle, slug: str) -> Compartment:
+    compartment = vehicle.vehicle_type.compartments.filter(slug=slug).first()
+    if compartment is None:
+        wrong = f"{vehicle} has no compartment {slug}."
+        raise serializers.ValidationError({"compartment": [wrong]}, code="unknown")
+    return compartment
+
+
+def _chosen(asked: dict[str, Any]) -> Q:
+    wanted = Q()
+    if "depot" in asked:
+        wanted &= Q(vehicle__depot__slug=asked["depot"])
+    if "vehicle" in asked:
+        wanted &= Q(vehicle__fleet_number__iexact=asked["vehicle"].strip())
+    if "duty_class" in asked:
+        wanted &= Q(duty_class=asked["duty_class"])
+    return wanted
+
+
+def _row(row: dict[str, Any]) -> dict[str, Any]:
+    return {
+        "id": row["id"],
+        "vehicle": row["number"],
+        "depot": row["depot"],
+        "compartment": row["part"],
+        "from_on": row["from_on"],
+        "duty_class": row["duty_class"],
+        "evidence": row["evidence"],
+    }
+
+
+def _values(found: Any) -> Any:
+    return found.values(
+        *("id", "duty_class", "from_on", "until_on", "reason", "created_at"),
+        number=F("vehicle__fleet_number"),
+        part=F("compartment__slug"),
+        who=F("person__username"),
+    )
+
+
+def _override_row(row: dict[str, Any]) -> dict[str, Any]:
+    names = ("id", "duty_class", "from_on", "until_on", "reason", "created_at")
+    return {
+        **{name: row[name] for name in names},
+        "vehicle": row["number"],
+        "compartment": row["part"],
+        "person": row["who"],
+    }

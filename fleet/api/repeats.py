@@ -1,0 +1,158 @@
+"""A request sent again after a lost answer has its effect once: ``Idempotency-Key``.
+
+The claim on a key is committed first, so that a second request sees it and is told to wait. The
+effect and its answer are then committed together: a process that dies leaves both or neither, and
+a claim without an answer may be taken over once it is too old to be alive.
+"""
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from hashlib import sha256
+from http import HTTPStatus
+from typing import Any
+
+from django.core.serializers.json import DjangoJSONEncoder
+from django.db import transaction
+from django.utils import timezone
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from fleet.api.errors import Problem
+from fleet.api.signin import caller
+from fleet.runs.models import RepeatKey
+
+KEPT = timedelta(days=30)
+ALIVE = timedelta(minutes=10)  # longer than the server lets any request take; our choice
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    body: Any
+    status: HTTPStatus = HTTPStatus.OK
+    location: str = ""
+
+    def response(self, repeated: bool = False) -> Response:
+        headers = {"Location": self.location} if self.location else {}
+        if repeated:
+            headers["Idempotency-Replayed"] = "true"
+        return Response(self.body, status=self.status, headers=headers)
+
+
+def once(
+    request: Request,
+    effect: Callable[[], Answer],
+    then: Callable[[Answer], Answer] | None = None,
+    content: Any = None,
+) -> Response:
+    """Have an effect once for each key, and give its first answer to every repetition.
+
+    Parameters
+    ----------
+    effect
+        Runs in one transaction together with the record of its answer.
+    then
+        What follows outside that transaction (it may take long) and completes the answer.
+    content
+        What makes this request the same as another, by default its body.
+    """
+    key = _key(request)
+    if key is None:
+        with transaction.atomic():
+            answer = effect()
+        return (then(answer) if then else answer).response()
+    claim = _claim(request, key, _hash(request, content))
+    if claim.status is not None:
+        return _first(claim).response(repeated=True)
+    return _run(claim, effect, then).response()
+
+
+def _run(
+    claim: RepeatKey, effect: Callable[[], Answer], then: Callable[[Answer], Answer] | None
+) -> Answer:
+    try:
+        with transaction.atomic():
+            answer = effect()
+            _keep(claim, answer)
+    except BaseException:
+        _mine(claim).delete()  # nothing happened: the same key may be tried again
+        raise
+    if then is not None:
+        answer = then(answer)
+        RepeatKey.objects.filter(pk=claim.pk).update(body=_stored(answer))
+    return answer
+
+
+def _keep(claim: RepeatKey, answer: Answer) -> None:
+    kept = _mine(claim).update(status=answer.status, body=_stored(answer))
+    if kept != 1:  # taken over as lost: whoever did so has the effect
+        raise _running()
+
+
+def _mine(claim: RepeatKey) -> Any:
+    return RepeatKey.objects.filter(pk=claim.pk, created_at=claim.created_at, status=None)
+
+
+def _claim(request: Request, key: str, digest: str) -> RepeatKey:
+    now, person_id = timezone.now(), caller(request).pk
+    RepeatKey.objects.filter(person_id=person_id, created_at__lt=now - KEPT).delete()
+    claim, made = RepeatKey.objects.get_or_create(
+        person_id=person_id, key=key, defaults={"request_hash": digest}
+    )
+    if made:
+        return claim
+    if claim.request_hash != digest:
+        raise Problem(
+            HTTPStatus.UNPROCESSABLE_ENTITY,
+            "key_reused",
+            "This Idempotency-Key came with another request before: use a new key.",
+        )
+    return claim if claim.status is not None else _taken_over(claim, now)
+
+
+def _taken_over(claim: RepeatKey, now: datetime) -> RepeatKey:
+    lost = RepeatKey.objects.filter(
+        pk=claim.pk, status=None, created_at=claim.created_at, created_at__lt=now - ALIVE
+    )
+    if lost.update(created_at=now) != 1:
+        raise _running()
+    claim.created_at = now
+    return claim
+
+
+def _running() -> Problem:
+    return Problem(
+        HTTPStatus.CONFLICT,
+        "still_running",
+        "The first request with this Idempotency-Key is still running: ask again shortly.",
+    )
+
+
+def _key(request: Request) -> str | None:
+    key = request.headers.get("Idempotency-Key")
+    if key is None:
+        return None
+    if not (1 <= len(key) <= 200 and key.isascii() and key.isprintable()):
+        raise Problem(
+            HTTPStatus.BAD_REQUEST,
+            "key_unusable",
+            "An Idempotency-Key has 1 to 200 printable ASCII characters.",
+        )
+    return key
+
+
+def _hash(request: Request, content: Any) -> str:
+    said = request.data if content is None else content
+    text = json.dumps([request.method, request.path.rstrip("/"), said], sort_keys=True, default=str)
+    return sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def _stored(answer: Answer) -> Any:
+    plain = json.loads(json.dumps(answer.body, cls=DjangoJSONEncoder))
+    return {"body": plain, "location": answer.location}
+
+
+def _first(claim: RepeatKey) -> Answer:
+    kept: Any = claim.body
+    return Answer(kept["body"], HTTPStatus(claim.status or 0), kept["location"])

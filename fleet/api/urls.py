@@ -1,0 +1,104 @@
+"""Addresses of the API, below ``/api/v1``. None ends in a slash, and with one all answer too."""
+
+from typing import Any
+
+from django.contrib.auth.decorators import login_not_required
+from django.http import HttpRequest, HttpResponseBase
+from django.urls import Resolver404, path, resolve
+from django.views.decorators.csrf import csrf_exempt
+from drf_spectacular.utils import extend_schema
+from drf_spectacular.views import SpectacularAPIView
+from rest_framework import serializers
+from rest_framework.exceptions import NotFound
+from rest_framework.permissions import IsAuthenticated
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.views import APIView
+
+from fleet.api.due_dates import DueDates, Explanation
+from fleet.api.duty import Duty, Overrides
+from fleet.api.readings import OneReading, Readings, Settle
+from fleet.api.runs import Night, Runs
+from fleet.api.telematics import Telematics
+from fleet.api.uploads import OneUpload, UploadRows, Uploads
+from fleet.api.usage import Usage
+from fleet.api.vehicles import OneVehicle, Vehicles
+
+LISTS = ("vehicles", "readings", "uploads", "usage", "duty", "due-dates", "runs")
+
+
+class IndexShape(serializers.Serializer[Any]):
+    schema = serializers.CharField(help_text="OpenAPI 3.1")
+    lists = serializers.DictField(child=serializers.CharField())
+
+
+class Index(APIView):
+    """Where to begin."""
+
+    permission_classes = [IsAuthenticated]
+
+    @extend_schema(operation_id="index", responses=IndexShape)
+    def get(self, request: Request) -> Response:
+        base = request.path.rstrip("/")
+        return Response(
+            {"schema": f"{base}/schema", "lists": {name: f"{base}/{name}" for name in LISTS}}
+        )
+
+
+class Schema(SpectacularAPIView):
+    permission_classes = [IsAuthenticated]
+
+
+class Elsewhere(APIView):
+    permission_classes = [IsAuthenticated]
+    schema = None
+
+    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
+        super().initial(request, *args, **kwargs)
+        raise NotFound("There is nothing at this address: /api/v1 lists what there is.")
+
+
+index = Index.as_view()
+nothing_here = Elsewhere.as_view()
+
+
+@csrf_exempt  # each view behind it decides, as it does without the slash
+@login_not_required
+def other_spelling(request: HttpRequest, rest: str = "") -> HttpResponseBase:
+    """The same address without its slash, or a refusal in the API's own shape."""
+    if request.path.endswith("/"):
+        try:
+            found = resolve(request.path.rstrip("/"))
+        except Resolver404:
+            return nothing_here(request)
+        if found.func is not other_spelling:
+            answer: HttpResponseBase = found.func(request, *found.args, **found.kwargs)
+            return answer
+    return nothing_here(request)
+
+
+urlpatterns = [
+    path("", other_spelling),
+    path("schema", Schema.as_view(), name="api-schema"),
+    path("vehicles", Vehicles.as_view(), name="api-vehicles"),
+    path("vehicles/<str:fleet_number>", OneVehicle.as_view(), name="api-vehicle"),
+    path(
+        "vehicles/<str:fleet_number>/due-dates/<slug:service>/explanation",
+        Explanation.as_view(),
+        name="api-explanation",
+    ),
+    path("readings", Readings.as_view(), name="api-readings"),
+    path("readings/telematics", Telematics.as_view(), name="api-telematics"),
+    path("readings/<int:reading_id>", OneReading.as_view(), name="api-reading"),
+    path("readings/<int:reading_id>/settle", Settle.as_view(), name="api-settle"),
+    path("uploads", Uploads.as_view(), name="api-uploads"),
+    path("uploads/<int:upload_id>", OneUpload.as_view(), name="api-upload"),
+    path("uploads/<int:upload_id>/rows", UploadRows.as_view(), name="api-upload-rows"),
+    path("usage", Usage.as_view(), name="api-usage"),
+    path("duty", Duty.as_view(), name="api-duty"),
+    path("duty/overrides", Overrides.as_view(), name="api-duty-overrides"),
+    path("due-dates", DueDates.as_view(), name="api-due-dates"),
+    path("runs", Runs.as_view(), name="api-runs"),
+    path("runs/night", Night.as_view(), name="api-night"),
+    path("<path:rest>", other_spelling),
+]
