@@ -12,6 +12,8 @@ from numpy.typing import ArrayLike, NDArray
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
+ROUNDING_KM = 1e-6  # a limit no further beyond the last reading was reached by it [km or h]
+
 
 def km_at(
     offsets: ArrayLike, at_d: ArrayLike, km: ArrayLike, row: ArrayLike, asked_d: ArrayLike
@@ -74,6 +76,11 @@ def reached_at_d(
     starts = np.asarray(offsets, np.int64)
     totals = _running_maximum(starts, np.asarray(km, np.float64))
     first, last = _ends(starts, np.arange(starts.size - 1))
+    read = np.flatnonzero(first <= last)
+    newest_km = totals[last[read]]
+    limit = limit.copy()
+    near = limit[read] <= newest_km + ROUNDING_KM
+    limit[read] = np.where(near, np.minimum(limit[read], newest_km), limit[read])
     at = _first_not_below(totals, first, last, limit)
     result = np.full(limit.shape, np.nan)
     inside = np.flatnonzero((first <= last) & (at <= last))

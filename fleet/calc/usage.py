@@ -34,8 +34,6 @@ PRIOR_SURPRISES = 10.0  # prior weight of "as surprising as expected"
 
 SUM_HALF_LIFE_D = 180.0  # half-life of the sums that feed the class rates [d]; our choice
 SHORTEST_UPDATE_D = 5.0  # closer readings say little beyond the noise [d]; our choice
-# Instants come in whole seconds, which no binary fraction of a day holds exactly.
-INSTANT_SLACK_D = 1e-6
 
 
 @dataclass
@@ -239,7 +237,7 @@ def _step(
     at_d, km, shift = events.at_d[pick], events.km[pick], events.shift[pick]
     _add_to_sums(part, at_d, km, ~shift)
     elapsed_d = event_d - filter_d
-    moved = shift | (elapsed_d >= SHORTEST_UPDATE_D - INSTANT_SLACK_D)
+    moved = shift | (elapsed_d >= SHORTEST_UPDATE_D)
     rows = np.flatnonzero(moved & ~shift)
     _update(part, rows, elapsed_d[rows], km[rows])
     np.copyto(part.filtered_at_d, at_d, where=moved)

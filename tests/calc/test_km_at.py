@@ -41,6 +41,11 @@ def test_a_limit_not_reached_has_no_day() -> None:
     assert np.isnan(reached_at_d([0, 2], [7.0, 9.0], [500.0, 700.0], [700.1])[0])
 
 
+def test_rounding_alone_does_not_hide_that_a_limit_was_reached() -> None:
+    assert 0.1 + 0.2 > 0.3
+    assert reached_at_d([0, 2], [7.0, 9.0], [0.1, 0.3], [0.1 + 0.2])[0] == 9.0
+
+
 def test_what_was_reached_stays_reached_when_a_reading_is_a_little_lower() -> None:
     got = reached_at_d([0, 3], [0.0, 1.0, 2.0], [10.0, 20.0, 19.5], [19.75])
     assert got[0] == 0.975
@@ -55,7 +60,7 @@ def test_any_row_agrees_with_plain_interpolation(
     steps: list[float], share: float, other: int
 ) -> None:
     at_d, km = np.cumsum(steps), np.cumsum(steps[::-1])
-    asked = at_d[0] + share * (at_d[-1] - at_d[0])
+    asked = min(at_d[0] + share * (at_d[-1] - at_d[0]), at_d[-1])
     offsets = [0, other, other + len(steps)]
     times, totals = np.append(np.arange(other), at_d), np.append(np.arange(other), km)
     got = km_at(offsets, times, totals, [1], [asked])[0]

@@ -24,7 +24,7 @@ def same(left: usage.State, right: usage.State, rtol: float = 1e-9) -> None:
 @settings(max_examples=40, deadline=None)
 @given(
     cut=st.integers(0, 12),
-    gaps=st.lists(st.floats(0.0, 400.0), min_size=12, max_size=12),
+    gaps=st.lists(st.floats(0.0, 8.0) | st.floats(0.0, 400.0), min_size=12, max_size=12),
     steps=st.lists(st.floats(0.0, 30_000.0), min_size=12, max_size=12),
     shift=st.lists(st.booleans(), min_size=12, max_size=12),
 )
@@ -53,14 +53,16 @@ def test_a_reading_within_five_days_waits_for_the_next_update() -> None:
     waiting = after(one(), [4.99], [900.0])
     assert (waiting.mu[0], waiting.p11[0], waiting.filtered_at_d[0]) == (1.0, 0.4**2, 0.0)
     assert (waiting.last_at_d[0], waiting.last_km[0], waiting.readings[0]) == (4.99, 900.0, 2)
-    both, once = after(waiting, [20.0], [2600.0]), after(one(), [20.0], [2600.0])
-    assert both.mu[0] == once.mu[0]
+    # Nine days after the last update, though closer than five to the reading before.
+    both, once = after(one(), [4.99, 9.0], [900.0, 1200.0]), after(one(), [9.0], [1200.0])
+    assert both.mu[0] == once.mu[0] != 1.0
 
 
 def test_five_days_apart_to_the_second_is_an_update() -> None:
-    first_s, last_s = 1_700_000_001, 1_700_000_001 + 5 * 86_400
-    state = usage.start([first_s / 86_400], [0.0], 100.0, 0.4)
-    assert after(state, [last_s / 86_400], [700.0]).mu[0] != 1.0
+    first_s = 1_700_000_003
+    first_d, last_d = first_s / 86_400, (first_s + 5 * 86_400) / 86_400
+    state = usage.start([first_d], [0.0], 100.0, 0.4)
+    assert after(state, [last_d], [700.0]).mu[0] != 1.0
 
 
 def test_a_rebase_moves_the_origin_and_teaches_nothing() -> None:
@@ -108,11 +110,19 @@ def test_the_spread_of_the_forecast_is_inflated_at_most_fourfold() -> None:
     assert usage.moments(dull, [50.0])[1] == pytest.approx(0.35 * var)
 
 
-def test_the_covariance_never_exceeds_what_the_variances_allow() -> None:
-    tight = one()
-    tight.p11[0], tight.p12[0], tight.p22[0] = 1e-8, 0.0, 1e-8
-    state = after(tight, [400.0], [40_000.0])
-    assert abs(state.p12[0]) <= 0.999 * np.sqrt(state.p11[0] * state.p22[0])
+def test_variances_and_covariance_stay_possible_whatever_they_start_from() -> None:
+    wrong = one()
+    wrong.p11[0], wrong.p12[0], wrong.p22[0] = 0.01, 0.5, 0.01
+    state = after(wrong, [30.0], [3000.0])
+    assert state.p11[0] == 1e-8
+    assert abs(state.p12[0]) == pytest.approx(0.999 * np.sqrt(1e-8 * state.p22[0]))
+
+
+def test_however_deep_the_excursion_a_twentieth_of_the_level_is_driven() -> None:
+    state = one()
+    state.u[0] = -5.0
+    # By hand: 5 % of 100 km a day over 10 days.
+    assert usage.moments(state, [10.0])[0][0] == pytest.approx(50.0)
 
 
 def test_whole_numbers_give_the_same_as_floats() -> None:
@@ -147,6 +157,18 @@ def test_with_a_seasonal_clock_a_busy_month_is_no_surprise() -> None:
     assert state.mu[0] == pytest.approx(1.0)
     assert state.u[0] == pytest.approx(0.0, abs=1e-12)
     assert usage.advance(one(), events).u[0] != pytest.approx(0.0, abs=1e-3)
+
+
+def test_each_meter_follows_the_season_of_its_own_class() -> None:
+    clock, seasons = Clock([np.linspace(0.5, 1.5, 12), np.linspace(1.5, 0.5, 12)]), [1, 0, -1]
+    histories = [drives(seed, n, 90.0) for seed, n in ((1, 3), (2, 12), (3, 7))]
+    at_d, km = (np.concatenate(parts) for parts in zip(*histories, strict=True))
+    start = usage.start(np.zeros(3), np.zeros(3), 100.0, 0.4)
+    together = usage.advance(start, usage.Events.of([0, 3, 15, 22], at_d, km), clock, seasons)
+    for row, (alone_d, alone_km) in enumerate(histories):
+        events = usage.Events.of([0, alone_d.size], alone_d, alone_km)
+        alone = usage.advance(one(), events, clock, [seasons[row]])
+        same(together.take(np.array([row])), alone, 1e-13)
 
 
 def test_a_meter_without_a_season_is_untouched_by_the_clock() -> None:
