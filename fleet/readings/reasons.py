@@ -1,0 +1,29 @@
+"""Why a reading was held or rejected, in words for the person who entered it."""
+
+SENTENCES = {
+    "future_date": "The date lies in the future.",
+    "not_a_number": "No meter can show this value.",
+    "duplicate": "The vehicle has the same reading already.",
+    "contradicts_earlier_entry": "Another value was entered for the same moment.",
+    "out_of_order": "It does not fit between the readings before and after it.",
+    "digits_swapped": "Two neighbouring digits seem to be swapped.",
+    "miles_for_km": "It seems to be in miles instead of km, or the other way round.",
+    "last_digit_lost": "The last digit seems to be missing.",
+    "leading_digit_lost": "A leading digit seems to be missing.",
+    "extra_digit": "There seems to be a digit too many.",
+    "wrong_digit": "One digit seems to be wrong.",
+    "rolled_back": "The meter stands lower than before.",
+    "noted_late": "It seems to be an older reading under a later date.",
+    "new_meter": "The meter seems to have been replaced.",
+    "jump": "The meter is far ahead of what was expected.",
+    "agrees_with_held": "It agrees with readings that are held: the meter may have changed.",
+    "contradicted_by_later": "Later readings contradict it.",
+}
+
+
+def sentence(reason: str, suggestion: float | None, unit: str) -> str:
+    """A reason in words, with the value suggested instead (in km or h) if there is one."""
+    words = SENTENCES.get(reason, reason.replace("_", " "))
+    if suggestion is None:
+        return words
+    return f"{words} Suggested: {suggestion:.0f} {'h' if unit == 'h' else 'km'}."

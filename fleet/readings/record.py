@@ -1,0 +1,99 @@
+"""Write readings that arrived together: each once, in one short transaction of the caller."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+from django.db import connection
+
+from fleet import bulk
+from fleet.bulk import Columns
+from fleet.readings.models import Reading, Source, Verdict
+
+Array = np.ndarray[Any, Any]
+
+# one lock for all writers of the same source: two files with the same rows then neither wait for
+# each other in a circle nor both call a row new
+LOCK = 0x72656164
+_COLUMNS = {
+    "vehicle_id": "bigint",
+    "meter_id": "bigint",
+    "taken_at": "timestamptz",
+    "time_known": "boolean",
+    "value": "double precision",
+    "unit": "varchar(2)",
+    "meter_value": "double precision",
+    "note": "varchar(300)",
+}
+_TABLE = "arriving_readings"
+_KEY = "meter_id, taken_at, source, value, unit"
+
+
+def record(readings: Columns, source: Source, received_at: datetime) -> tuple[Array, Array]:
+    """Insert what is not there yet; give every reading's id, and whether it is new.
+
+    ``readings`` holds the columns of ``_COLUMNS``. Must run inside a transaction.
+    """
+    count = len(readings["meter_id"])
+    if not count:
+        return np.empty(0, np.int64), np.empty(0, bool)
+    with connection.cursor() as cursor:
+        if bulk.on_postgres():
+            cursor.execute("SELECT pg_advisory_xact_lock(%s)", [LOCK])
+        _make_room(cursor)
+        _stage(cursor, readings, count)
+        highest = _highest(cursor)
+        _insert(cursor, source, received_at)
+        ids = _ids(cursor, source)
+    first = np.zeros(count, bool)
+    first[np.unique(ids, return_index=True)[1]] = True
+    return ids, (ids > highest) & first
+
+
+def _make_room(cursor: Any) -> None:
+    columns = ", ".join(f"{name} {kind}" for name, kind in _COLUMNS.items())
+    cursor.execute(f"CREATE TEMPORARY TABLE IF NOT EXISTS {_TABLE} (place bigint, {columns})")
+    cursor.execute(f"DELETE FROM {_TABLE}")  # noqa: S608
+
+
+def _stage(cursor: Any, readings: Columns, count: int) -> None:
+    names = list(_COLUMNS)
+    rows = zip(range(count), *(bulk.values(readings[name]) for name in names), strict=True)
+    listed = ", ".join(["place", *names])
+    if bulk.on_postgres():
+        with cursor.copy(f"COPY {_TABLE} ({listed}) FROM STDIN") as copy:
+            for row in rows:
+                copy.write_row(row)
+        cursor.execute(f"ANALYZE {_TABLE}")
+        return
+    marks = ", ".join(["%s"] * (len(names) + 1))
+    cursor.executemany(f"INSERT INTO {_TABLE} ({listed}) VALUES ({marks})", list(rows))  # noqa: S608
+
+
+def _highest(cursor: Any) -> int:
+    cursor.execute(f"SELECT COALESCE(MAX(id), 0) FROM {Reading._meta.db_table}")  # noqa: S608
+    return int(cursor.fetchone()[0])
+
+
+def _insert(cursor: Any, source: Source, received_at: datetime) -> None:
+    listed = ", ".join(_COLUMNS)
+    cursor.execute(
+        f"INSERT INTO {Reading._meta.db_table} ({listed}, source, received_at, verdict, reason, "  # noqa: S608
+        f"fixed, provisional, moves_base) SELECT {listed}, %s, %s, %s, '', '', %s, %s "
+        f"FROM {_TABLE} WHERE 1 = 1 ORDER BY place ON CONFLICT ({_KEY}) DO NOTHING",
+        [source, received_at, Verdict.NOT_JUDGED, False, False],
+    )
+
+
+def _ids(cursor: Any, source: Source) -> Array:
+    # CROSS JOIN keeps SQLite from walking through all readings; to PostgreSQL it is a plain join
+    cursor.execute(
+        f"SELECT stored.id FROM {_TABLE} arrived CROSS JOIN {Reading._meta.db_table} stored "  # noqa: S608
+        "WHERE stored.meter_id = arrived.meter_id AND stored.taken_at = arrived.taken_at "
+        "AND stored.source = %s AND stored.value = arrived.value AND stored.unit = arrived.unit "
+        "ORDER BY arrived.place",
+        [source],
+    )
+    return np.array([row[0] for row in cursor.fetchall()], dtype=np.int64)

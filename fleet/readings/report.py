@@ -1,0 +1,130 @@
+"""What became of an upload: totals, what was not accepted and why, and the rows as a file."""
+
+from __future__ import annotations
+
+import io
+import json
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from fleet.readings.models import Upload, UploadRow
+
+Outcome = UploadRow.Outcome
+
+OUTCOMES = tuple(outcome for outcome in Outcome if outcome != Outcome.WAITING)
+HEADINGS = ("Sheet", "Row", "Column", "Outcome", "Message", "Vehicle", "As given")
+ROWS_AT_ONCE = 5_000
+_COLUMNS = ("sheet", "row", "column", "outcome", "message", "vehicle__fleet_number", "raw")
+
+
+@dataclass(frozen=True, slots=True)
+class NotAccepted:
+    """One row (or cell of a wide sheet) that did not become an accepted reading."""
+
+    sheet: str
+    row: int
+    column: str  # letters, of a wide sheet
+    vehicle: str | None  # fleet number, where the vehicle is known
+    outcome: str
+    reason: str  # the judge's word for it; "" for rows that never came before the judge
+    message: str
+    reading: int | None  # to settle it by
+    as_given: list[Any]
+
+    @property
+    def place(self) -> str:
+        sheet = f"{self.sheet}, " if self.sheet else ""
+        return f"{sheet}{self.column}{self.row}" if self.column else f"{sheet}row {self.row}"
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """An upload as it ended."""
+
+    upload: int | None  # None: tried only
+    file: str
+    state: str
+    message: str  # why it was refused, or remarks
+    seen_before: bool
+    counts: dict[str, int]  # outcome -> rows
+    not_accepted: tuple[NotAccepted, ...]
+
+    @property
+    def rows(self) -> int:
+        return sum(self.counts.values())
+
+    @property
+    def refused(self) -> bool:
+        return self.state == Upload.State.REFUSED
+
+    def as_json(self) -> dict[str, Any]:
+        """Totals under the outcomes' names, then the list."""
+        return {
+            "upload": self.upload,
+            "file": self.file,
+            "state": self.state,
+            "message": self.message,
+            "seen_before": self.seen_before,
+            "rows": self.rows,
+            **{outcome.value.replace(" ", "_"): self.counts[outcome] for outcome in OUTCOMES},
+            "not_accepted": [asdict(row) for row in self.not_accepted],
+        }
+
+
+def report_of(upload: Upload, tried: bool = False) -> Report:
+    """The report of an upload; ``tried`` leaves out its id, because nothing was kept."""
+    return Report(
+        upload=None if tried else upload.pk,
+        file=upload.name,
+        state=upload.state,
+        message=upload.message,
+        seen_before=upload.seen_before,
+        counts={outcome.value: upload.counts.get(outcome, 0) for outcome in OUTCOMES},
+        not_accepted=tuple(not_accepted(upload)),
+    )
+
+
+def refusal(name: str, message: str) -> Report:
+    """The report of a file that was tried and cannot be read."""
+    nothing = {outcome.value: 0 for outcome in OUTCOMES}
+    return Report(None, name, Upload.State.REFUSED, message, False, nothing, ())
+
+
+def not_accepted(upload: Upload) -> Iterator[NotAccepted]:
+    """Rows without an accepted reading, in the order of the file."""
+    rows = upload.rows.exclude(outcome=Outcome.ACCEPTED).order_by("number")
+    why = ("reading_id", "reading__reason", "hours_reading__reason")
+    for row in rows.values_list(*_COLUMNS, *why).iterator(chunk_size=ROWS_AT_ONCE):
+        sheet, number, column, outcome, message, vehicle, raw, reading, reason, other = row
+        judged = outcome in (Outcome.HELD, Outcome.REJECTED)
+        yield NotAccepted(
+            sheet=sheet,
+            row=number,
+            column=column,
+            vehicle=vehicle,
+            outcome=outcome,
+            reason=(reason or other or "") if judged else "",
+            message=message,
+            reading=reading if judged else None,
+            as_given=json.loads(raw),
+        )
+
+
+def download(upload: Upload) -> bytes:
+    """All rows of an upload as .xlsx: place, outcome, message, then the cells as given.
+
+    Texts are written as texts: what begins like a formula stays what it was in the file.
+    """
+    import xlsxwriter
+
+    out = io.BytesIO()
+    plain = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
+    with xlsxwriter.Workbook(out, {"constant_memory": True, "in_memory": False, **plain}) as book:
+        sheet = book.add_worksheet("Rows")
+        sheet.write_row(0, 0, HEADINGS)
+        rows = upload.rows.order_by("number").values_list(*_COLUMNS)
+        for at, row in enumerate(rows.iterator(chunk_size=ROWS_AT_ONCE), start=1):
+            *told, raw = row
+            sheet.write_row(at, 0, [*told, *json.loads(raw)])
+    return out.getvalue()
