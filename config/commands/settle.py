@@ -1,0 +1,114 @@
+"""``sumpwise settle``: decide about held readings."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from fleet.readings.models import Reading
+
+ACTIONS = {
+    "accept": "accept it as it stands",
+    "accept_suggestion": "accept the value suggested, or --value",
+    "reject": "reject it",
+    "meter_replaced": "the meter was replaced; --value is the vehicle's total then, if known",
+}
+
+
+def register(commands: Any) -> None:
+    parser = commands.add_parser(
+        "settle",
+        help="list held readings, or decide about one",
+        description="Lists the readings that are held; with a number and an action, settles one.",
+    )
+    parser.add_argument("reading", nargs="?", type=int, metavar="READING")
+    chosen = parser.add_mutually_exclusive_group()
+    for action, words in ACTIONS.items():
+        chosen.add_argument(
+            f"--{action.replace('_', '-')}",
+            dest="action",
+            action="store_const",
+            const=action.replace("_", " "),
+            help=words,
+        )
+    parser.add_argument("--value", type=float, help="in km, or in h for an hours meter")
+    parser.add_argument("--reason", default="", metavar="TEXT", help="why, in a few words")
+    parser.add_argument("--json", action="store_true", help="print JSON")
+    parser.set_defaults(run=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    from fleet.faults import Fault
+
+    if arguments.reading is None:
+        if arguments.action:
+            raise Fault("Say which reading: sumpwise settle lists those that are held.")
+        return list_held(arguments.json)
+    if not arguments.action:
+        raise Fault(
+            "Say what to do: --accept, --accept-suggestion, --reject or --meter-replaced, "
+            "and why by --reason."
+        )
+    return settle_one(arguments)
+
+
+def list_held(as_json: bool) -> int:
+    from fleet.readings.models import Reading, Verdict
+
+    held = Reading.objects.filter(verdict=Verdict.HELD).select_related("vehicle")
+    lines = [_line(reading) for reading in held.order_by("vehicle__fleet_number", "taken_at")]
+    if as_json:
+        print(json.dumps(lines, ensure_ascii=False))
+        return 0
+    for line in lines:
+        print(
+            f"{line['reading']:>8}  {line['vehicle']}  {line['taken_at'][:16]}  "
+            f"{line['value']:g} {line['unit']}  {line['message']}"
+        )
+    print(f"{len(lines)} readings are held." if lines else "No reading is held.")
+    return 0
+
+
+def _line(reading: Reading) -> dict[str, Any]:
+    from fleet.readings.reasons import sentence
+
+    return {
+        "reading": reading.pk,
+        "vehicle": reading.vehicle.fleet_number,
+        "taken_at": reading.taken_at.isoformat(),
+        "value": reading.value,
+        "unit": reading.unit,
+        "reason": reading.reason,
+        "suggestion": reading.suggestion,
+        "probability": reading.probability,
+        "message": sentence(reading.reason, reading.suggestion, reading.unit),
+    }
+
+
+def settle_one(arguments: argparse.Namespace) -> int:
+    from django.utils import timezone
+
+    from fleet import chain
+    from fleet.readings.models import Reading
+    from fleet.readings.settle import settle
+
+    decision = settle(
+        reading_id=arguments.reading,
+        action=arguments.action,
+        person=None,
+        reason=arguments.reason,
+        value=arguments.value,
+        channel="command",
+    )
+    vehicle_id = decision.reading.vehicle_id
+    chain.refresh([vehicle_id], timezone.now())
+    reading = Reading.objects.select_related("vehicle").get(pk=arguments.reading)
+    if arguments.json:
+        print(json.dumps({**_line(reading), "verdict": reading.verdict, "action": decision.action}))
+    else:
+        print(
+            f"Reading {reading.pk} of {reading.vehicle}: {decision.action}, now {reading.verdict}."
+        )
+    return 0
