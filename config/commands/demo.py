@@ -1,0 +1,77 @@
+"""``sumpwise demo``."""
+
+import argparse
+from typing import TYPE_CHECKING, Any
+
+from config.commands.due import OVERDUE, print_table
+from config.commands.nightly import do_night
+from config.commands.serve import add_address
+
+if TYPE_CHECKING:
+    from fleet.due.listing import DueRow
+
+
+def register(commands: Any) -> None:
+    parser = commands.add_parser(
+        "demo",
+        help="load an invented fleet, run the night and serve it",
+        description="Loads an invented parcel company with 48 vans on the first start, runs the "
+        "night, prints what is overdue and due this month, and serves. A later start keeps the "
+        "data.",
+    )
+    parser.add_argument("--no-serve", action="store_true", help="stop after the summary")
+    add_address(parser)
+    parser.set_defaults(run=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    bring_demo()
+    do_night()
+    _print_summary()
+    if arguments.no_serve:
+        print("To sign in, serve the demo with: sumpwise demo (it prints a link for each person)")
+        return 0
+    from config.serving import serve
+
+    return serve(arguments.port, arguments.host)
+
+
+def bring_demo() -> None:
+    """Load the demo unless it is there; refuse a data folder with another fleet."""
+    from django.conf import settings
+    from django.utils import timezone
+    from tqdm import tqdm
+
+    from fleet.demo import build
+    from fleet.faults import Fault
+
+    if build.belongs_to_others():
+        raise Fault(
+            f"{settings.DATA_DIR} holds a fleet that is no demo: name another folder in "
+            "SUMPWISE_DATA, or use sumpwise serve."
+        )
+    if build.is_loaded():
+        print(f"The demo is already in {settings.DATA_DIR}; its data are kept.")
+        return
+    print(f"Loading an invented fleet into {settings.DATA_DIR} …")
+    with tqdm(total=100, unit="%", disable=None, leave=False) as bar:
+
+        def progress(share: float, doing: str) -> None:
+            bar.set_description(doing, refresh=False)
+            bar.update(100 * share - bar.n)
+
+        build.build(timezone.now(), progress)
+
+
+def _print_summary() -> None:
+    from fleet.due.listing import due_counts, due_rows
+
+    _print_part("Overdue or probably so", due_rows(states=OVERDUE))
+    _print_part("Due this month", due_rows(states=["due_this_month"]))
+    unknown = sum(n for (_, state), n in due_counts().items() if state == "history_unknown")
+    print(f"\nHistory unknown: {unknown} services. All names and figures are invented.\n")
+
+
+def _print_part(title: str, rows: "list[DueRow]") -> None:
+    print(f"\n{title}")
+    print_table(rows)

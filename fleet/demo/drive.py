@@ -1,0 +1,76 @@
+"""How each van of the demo was driven, day by day. Every figure here is invented for the demo."""
+
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fleet.demo.fixtures import Line
+
+SEED = 20_250_307
+WEEK = (1.0, 1.0, 1.05, 1.0, 1.1, 0.3, 0.0)  # Monday first
+YEAR = (0.9, 0.92, 0.98, 1.0, 1.0, 0.98, 0.92, 0.8, 1.0, 1.05, 1.2, 1.25)  # January first
+SCATTER = 0.18  # of one day's distance, log scale
+IDLE_SPELLS_PER_YEAR, SPELL_D = 1.6, (4, 16)
+OFF_ROAD_D = 70
+NEW_METER_D = 110  # days ago
+
+
+@dataclass(frozen=True)
+class Drive:
+    """One van: ``km[i]`` is its true total at the start of day ``first + i``."""
+
+    van: Line
+    first: date
+    today: date
+    km: NDArray[np.float64]
+
+    @property
+    def number(self) -> str:
+        return self.van["Fleet number"]
+
+    @property
+    def story(self) -> str:
+        return self.van["Story"]
+
+    def at(self, day: date, share: float = 0.5) -> float:
+        """True total at a share of a day, 0 to 1 [km]."""
+        index = min(max((day - self.first).days, 0), len(self.km) - 2)
+        return float(self.km[index] + share * (self.km[index + 1] - self.km[index]))
+
+    def shown(self, day: date, share: float) -> float:
+        """What the odometer shows then, in its own unit; a replaced meter began at 0."""
+        km = self.at(day, share)
+        change = date.fromordinal(self.today.toordinal() - NEW_METER_D)
+        if self.story == "new meter" and day >= change:
+            km -= self.at(change, 0.0)
+        return km / 1.609344 if self.van["Odometer shows"] == "mi" else km
+
+
+def chance(number: str, purpose: int) -> np.random.Generator:
+    """Chances of one van for one purpose, the same on every run."""
+    return np.random.default_rng([SEED, purpose, int(number)])
+
+
+def drive(van: Line, today: date) -> Drive:
+    """Drive a van from its first day to the end of today."""
+    first = date.fromisoformat(van["In service on"])
+    days = first.toordinal() + np.arange((today - first).days + 1)
+    rng = chance(van["Fleet number"], 1)
+    dates = (days - date(1970, 1, 1).toordinal()).astype("M8[D]")
+    month = dates.astype("M8[M]").astype(np.int64) % 12
+    km = float(van["Km per working day"]) * np.array(WEEK)[(days - 1) % 7] * np.array(YEAR)[month]
+    km *= np.exp(rng.normal(0.0, SCATTER, len(days)) + _moods(rng, len(days)))
+    for begin in rng.integers(0, len(days), rng.poisson(IDLE_SPELLS_PER_YEAR * len(days) / 365)):
+        km[begin : begin + rng.integers(*SPELL_D)] = 0.0
+    if van["Story"] == "off road":
+        km[-OFF_ROAD_D:] = 0.0
+    start = float(van["Odometer in service"])
+    return Drive(van, first, today, start + np.concatenate([[0.0], np.cumsum(km)]))
+
+
+def _moods(rng: np.random.Generator, days: int) -> NDArray[np.float64]:
+    """Rounds change every few months: a slow drift about the van's own mean, log scale."""
+    steps = rng.normal(0.0, 0.15, days // 90 + 2)
+    return np.interp(np.arange(days), 90 * np.arange(len(steps)), steps)

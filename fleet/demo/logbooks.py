@@ -1,0 +1,94 @@
+"""What people noted of the odometers: mostly right, now and then a slip. Invented for the demo."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from datetime import date, datetime, time, timedelta
+
+import numpy as np
+
+from fleet.demo.drive import OFF_ROAD_D, Drive, chance
+
+LOG_D = 425  # about 14 months
+HOURS_KM_PER_H = 27.0  # km per engine hour of the demo's large vans
+SLIP = 0.02  # share of notes with a slip
+SLIPS = ("swapped", "miles for km", "last digit lost", "twice", "noted late", "illegible")
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One note: a van, a day and a time, and the figure as it was written."""
+
+    number: str
+    depot: str
+    day: date
+    clock: time
+    shown: str
+    hours: float | None
+    note: str = ""
+
+    @property
+    def moment(self) -> datetime:
+        return datetime.combine(self.day, self.clock)
+
+
+def entries(drive: Drive) -> Iterator[Entry]:
+    """The notes on one van, in the order in which they were written."""
+    rng = chance(drive.number, 3)
+    joined = date.fromisoformat(drive.van["Joined on"])
+    day = max(drive.today - timedelta(days=LOG_D), joined)
+    weekly = drive.van["Depot"] != "torvale-plain"
+    while (day := _next(day, weekly, rng)) < drive.today:
+        if drive.story == "off road" and (drive.today - day).days < OFF_ROAD_D - 20:
+            return
+        if rng.uniform() > 0.04:  # nobody looked that day
+            yield from _written(_entry(drive, day, rng), drive, rng)
+
+
+def _next(day: date, weekly: bool, rng: np.random.Generator) -> date:
+    """The next Friday, or the next refuelling on a working day."""
+    if weekly:
+        return day + timedelta(days=(3 - day.weekday()) % 7 + 1)
+    day += timedelta(days=int(rng.integers(3, 7)))
+    return day + timedelta(days=day.weekday() == 6)
+
+
+def _entry(drive: Drive, day: date, rng: np.random.Generator) -> Entry:
+    minutes = int(rng.integers(6 * 60, 18 * 60))
+    share = minutes / (24 * 60)
+    hours = None
+    if drive.van["Vehicle type"] == "pv-xl":
+        hours = round(drive.at(day, share) / HOURS_KM_PER_H, 1)
+    shown = f"{drive.shown(day, share):.0f}"
+    depot = _depot(drive, day)
+    return Entry(drive.number, depot, day, time(minutes // 60, minutes % 60), shown, hours)
+
+
+def _depot(drive: Drive, day: date) -> str:
+    """Where the van was noted: the moved one came over from the coast."""
+    if drive.story == "moved" and (drive.today - day).days > 160:
+        return "merrow-coast"
+    return drive.van["Depot"]
+
+
+def _written(entry: Entry, drive: Drive, rng: np.random.Generator) -> Iterator[Entry]:
+    if rng.uniform() >= SLIP:
+        yield entry
+        return
+    slip = SLIPS[rng.integers(len(SLIPS))]
+    if slip == "twice":
+        yield from (entry, entry)
+    elif slip == "noted late":
+        yield replace(entry, day=min(entry.day + timedelta(days=3), drive.today))
+    elif slip == "illegible":
+        yield replace(entry, shown="illegible", note="ink ran")
+    else:
+        yield replace(entry, shown=_slipped(entry.shown, slip, rng))
+
+
+def _slipped(shown: str, slip: str, rng: np.random.Generator) -> str:
+    if slip == "miles for km":
+        return f"{float(shown) / 1.609344:.0f}"
+    if slip == "last digit lost" or len(shown) < 3:
+        return shown[:-1] or shown
+    at = int(rng.integers(0, len(shown) - 1))
+    return shown[:at] + shown[at + 1] + shown[at] + shown[at + 2 :]
