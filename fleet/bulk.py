@@ -45,6 +45,15 @@ def among(column: str, ids: Array) -> tuple[str, list[Any]]:
     return f"{column} IN (SELECT value FROM json_each(%s))", [listed]  # noqa: S608
 
 
+def pairs(ids: Array, figures: Array) -> tuple[str, list[Any]]:
+    """SQL and parameters of a table ``(id, figure)`` to join with, one row per id."""
+    if on_postgres():
+        return "unnest(%s::bigint[], %s::float8[])", [ids.tolist(), figures.tolist()]
+    listed = json.dumps(list(zip(ids.tolist(), figures.tolist(), strict=True)))
+    columns = "json_extract(value, '$[0]') AS id, json_extract(value, '$[1]') AS figure"
+    return f"(SELECT {columns} FROM json_each(%s))", [listed]  # noqa: S608
+
+
 def read(sql: str, params: Sequence[Any], dtypes: Mapping[str, str]) -> dict[str, Array]:
     """Rows of a query as one array per column; empty values become NaN in float columns.
 

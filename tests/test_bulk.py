@@ -90,6 +90,15 @@ def test_among_keeps_rows_of_many_ids() -> None:
     assert bulk.read(sql, params, {"id": "i8"})["id"].tolist() == ids.tolist()
 
 
+def test_pairs_join_a_figure_to_each_id() -> None:
+    vans = [scene.van(f"V-{at}", in_service_km=100 * at) for at in range(3)]
+    table, params = bulk.pairs(np.array([van.pk for van in vans]), np.array([-1.0, 150, 150]))
+    alias = "w(id, figure)" if bulk.on_postgres() else "w"
+    sql = f"SELECT v.id FROM {table} AS {alias} JOIN vehicles_vehicle v ON v.id = w.id"
+    found = bulk.read(f"{sql} AND v.in_service_km >= w.figure ORDER BY v.id", params, {"id": "i8"})
+    assert found["id"].tolist() == [vans[0].pk, vans[2].pk]
+
+
 def test_instants_are_written_as_the_models_read_them() -> None:
     reading = scene.readings(scene.van(), [1000])[0]
     moment = np.array(["2026-03-01T12:30:15"], dtype="M8[s]")

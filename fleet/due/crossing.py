@@ -101,12 +101,11 @@ def _readings_about(meters: Meters, meter: Array, limit_at: Array) -> dict[str, 
     lowest -= LOOK_BACK_D * state.rate_km_per_day[wanted] * np.maximum(state.mu[wanted], 1.0)
     order = np.argsort(meters.id[wanted])
     ids, lowest = meters.id[wanted][order], lowest[order]
-    where, params = bulk.among("r.meter_id", ids)
+    table, params = bulk.pairs(ids, lowest)
     sql = f"""
-        SELECT r.meter_id, {bulk.instant_d("r.taken_at")}, r.total FROM readings_reading r
-        WHERE {where} AND r.total >= %s AND (r.verdict = 'accepted' OR r.moves_base)
+        SELECT r.meter_id, {bulk.instant_d("r.taken_at")}, r.total
+        FROM {table} AS w{"(id, figure)" if bulk.on_postgres() else ""}
+        JOIN readings_reading r ON r.meter_id = w.id AND r.total >= w.figure
+        WHERE r.verdict = 'accepted' OR r.moves_base
         ORDER BY r.meter_id, r.taken_at, r.id"""  # noqa: S608
-    kinds = {"meter_id": "i8", "at_d": "f8", "km": "f8"}
-    found = bulk.read(sql, [*params, float(lowest.min())], kinds)
-    kept = found["km"] >= lowest[np.searchsorted(ids, found["meter_id"])]
-    return {name: column[kept] for name, column in found.items()}
+    return bulk.read(sql, params, {"meter_id": "i8", "at_d": "f8", "km": "f8"})

@@ -81,6 +81,7 @@ def claim(job: str, on: date, part: str = "", again: bool = False) -> Run | None
         finished_at=None,
         attempts=Case(When(state=Run.State.DONE, then=1), default=F("attempts") + 1),
         progress_share=0,
+        counts={},
         error="",
     )
     run.refresh_from_db()
