@@ -113,9 +113,9 @@ class Docket:
 
     def last_decided(self, rows: Ints) -> Bools:
         """Say which last accepted readings were accepted by a person."""
-        fixed = self._of_last(rows, self.batch.fixed, np.zeros_like(self.memory.last_id))
-        earlier = (self.last_pos[rows] < 0) & self.memory.last_decided[rows]
-        return earlier | (fixed == DECIDED_ACCEPT)
+        pos = self.last_pos[rows]
+        now: Bools = self.batch.fixed[pos] == DECIDED_ACCEPT
+        return np.where(pos >= 0, now, self.memory.last_decided[rows])
 
     def _of_last(self, rows: Ints, of_batch: Numbers, of_memory: Numbers) -> Numbers:
         pos = self.last_pos[rows]
@@ -169,25 +169,30 @@ class Docket:
         self.memory.held_count[rows] = 0
         self.last_pos[rows] = pos
 
-    def accept(self, taken: Bools, pos: Ints, base: Base, step: Step, km: Floats) -> None:
-        """Update the memory of the first rows where ``taken``: the bulk of all readings."""
-        mem, size = self.memory, len(taken)
+    def accept(
+        self, rows: Rows, pos: Ints, base: Base, step: Step, taken: Bools | None = None
+    ) -> None:
+        """Update the memory with accepted readings, of those rows only that are ``taken``."""
+        mem, km = self.memory, self.batch.value_km[pos]
         weight_d, weight_km, scatter = base.grown(step, km)
         for kept, new in (
-            (mem.prev_at_d, mem.last_at_d[:size]),
-            (mem.prev_km, mem.last_km[:size]),
-            (mem.prev_weight_d, mem.weight_d[:size]),
-            (mem.prev_weight_km, mem.weight_km[:size]),
+            (mem.prev_at_d, base.at_d),
+            (mem.prev_km, base.km),
+            (mem.prev_weight_d, base.weight_d),
+            (mem.prev_weight_km, base.weight_km),
             (mem.last_at_d, self.batch.at_d[pos]),
             (mem.last_km, km),
             (mem.weight_d, weight_d),
             (mem.weight_km, weight_km),
             (mem.scatter, scatter),
+            (self.last_pos, pos),
+            (mem.held_count, np.int64(0)),
+            (mem.accepted, mem.accepted[rows] + 1),
         ):
-            np.copyto(kept[:size], new, where=taken)
-        np.copyto(self.last_pos[:size], pos, where=taken)
-        np.copyto(mem.held_count[:size], 0, where=taken)
-        mem.accepted[:size] += taken
+            if taken is None:
+                kept[rows] = new
+            else:
+                np.copyto(kept[rows], new, where=taken)
 
     def shift_totals(self, rows: Ints, pos: Ints) -> None:
         """Count readings from ``pos`` on with the meters' present offset."""

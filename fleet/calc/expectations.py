@@ -76,6 +76,10 @@ class Base:
     top_km_per_day: Floats
     grain: Floats
 
+    def take(self, rows: Ints | Bools) -> Self:
+        """Return the bases of some rows."""
+        return type(self)(*(getattr(self, f.name)[rows] for f in fields(self)))
+
     def step(self, at_d: Floats) -> Step:
         """Return what is expected at a moment.
 

@@ -88,7 +88,7 @@ class Memory:
     prev_weight_d: Floats  # weight_d and weight_km as of that reading
     prev_weight_km: Floats
     accepted: Ints  # accepted readings so far
-    offset_km: Floats  # provisional offset: total = value + offset [km]
+    offset_km: Floats  # total = value + offset [km], 0 unless provisional
     provisional: Bools  # the offset awaits a person
     held_count: Ints
     held_id: Ints
@@ -209,7 +209,7 @@ class Batch:
     unit_km: Floats  # km per unit as typed: 1, or 1.609344 for miles
     confirmed_km: Floats  # the confirmed offset inside value_km [km]
     source: Ints
-    fixed: Ints  # FREE, or what is decided already
+    fixed: Codes  # FREE, or what is decided already
 
     @classmethod
     def of(
@@ -242,7 +242,7 @@ class Batch:
             _floats(unit_km, size),
             _floats(confirmed_km, size),
             np.array(np.broadcast_to(np.asarray(source, dtype=np.int64), (size,))),
-            np.array(np.broadcast_to(np.asarray(fixed, dtype=np.int64), (size,))),
+            np.array(np.broadcast_to(np.asarray(fixed, dtype=np.int8), (size,))),
         )
         batch._refuse_disorder()
         return batch

@@ -19,6 +19,7 @@ from fleet.calc.explanations import (
     STANDS,
     SWAP,
     WRONG,
+    Weighed,
     explain,
 )
 from fleet.calc.look_back import look_back
@@ -70,7 +71,7 @@ STUCK_D = (1.0, 3.0)
 STUCK_KM = 60.0
 SURE_FAULT = 0.8
 SURE_AS_IT_STANDS = 0.5
-METERS_AT_ONCE = 25_000  # keeps a round's arrays within a processor's cache
+ROWS_AT_ONCE = 8192  # keeps the arrays of a block within a processor's cache
 
 OPEN, FUTURE, NO_NUMBER, KEEP_ACCEPTED, KEEP_HELD, KEEP_REJECTED = range(6)
 
@@ -104,12 +105,11 @@ def judge(memory: Memory, batch: Batch, now_d: float) -> Judgement:
     found = _blank_judgement(memory, batch)
     screen = _screen(batch, float(now_d))
     by_length = np.argsort(-np.diff(batch.start), kind="stable")
-    for begin in range(0, meters, METERS_AT_ONCE):
-        docket = Docket.open(memory, batch, found, by_length[begin : begin + METERS_AT_ONCE])
-        pending = docket.end - docket.first
-        for k in range(int(pending[0])):
-            _Round(docket, k, int(np.count_nonzero(pending > k)), screen).judge()
-        docket.close(memory)
+    docket = Docket.open(memory, batch, found, by_length)
+    pending = docket.end - docket.first
+    for k in range(int(pending.max(initial=0))):
+        _judge_round(docket, k, int(np.count_nonzero(pending > k)), screen)
+    docket.close(memory)
     found.changed.sort(key=lambda relabel: relabel.reading_id)
     return found
 
@@ -158,13 +158,17 @@ def fits_between(
 def _blank_judgement(memory: Memory, batch: Batch) -> Judgement:
     """Return the judgement of readings that are all accepted as they stand."""
     size, each = len(batch.at_d), np.diff(batch.start)
+    total_km, provisional = batch.value_km.copy(), np.zeros(size, dtype=np.bool_)
+    if memory.provisional.any():
+        total_km += np.repeat(memory.offset_km, each)
+        provisional = np.repeat(memory.provisional, each)
     return Judgement(
         verdict=np.full(size, ACCEPTED, dtype=np.int8),
         reason=np.zeros(size, dtype=np.int8),
         suggestion_km=np.full(size, np.nan),
         probability=np.full(size, np.nan),
-        total_km=batch.value_km + np.repeat(memory.offset_km, each),
-        provisional=np.repeat(memory.provisional, each),
+        total_km=total_km,
+        provisional=provisional,
         moves_base=np.zeros(size, dtype=np.bool_),
         late=np.zeros(size, dtype=np.bool_),
         rewritten=np.zeros(len(each), dtype=np.bool_),
@@ -173,9 +177,8 @@ def _blank_judgement(memory: Memory, batch: Batch) -> Judgement:
 
 def _screen(batch: Batch, now_d: float) -> Codes:
     """Return what can be said of each reading without any memory."""
-    own_km = batch.value_km - batch.confirmed_km
-    screen = np.full(len(own_km), OPEN, dtype=np.int8)
-    screen[~((own_km >= -SLACK_KM) & (own_km < np.inf))] = NO_NUMBER
+    screen = np.full(len(batch.at_d), OPEN, dtype=np.int8)
+    screen[~(batch.value_km >= batch.confirmed_km) | (batch.value_km == np.inf)] = NO_NUMBER
     screen[batch.at_d > now_d + FUTURE_D] = FUTURE
     for fixed, kept in (
         (DECIDED_ACCEPT, KEEP_ACCEPTED),
@@ -186,136 +189,163 @@ def _screen(batch: Batch, now_d: float) -> Codes:
     return screen
 
 
-class _Round:
-    """The k-th pending reading of the first ``size`` meters of a docket."""
+def _judge_round(docket: Docket, k: int, size: int, screen: Codes) -> None:
+    """Judge the k-th pending reading of the first ``size`` meters."""
+    blocks = [slice(i, min(i + ROWS_AT_ONCE, size)) for i in range(0, size, ROWS_AT_ONCE)]
+    rest = np.concatenate([_accept_plain(docket, rows, k, screen) for rows in blocks])
+    if len(rest):
+        _Doubtful(docket, rest, k, screen).judge()
 
-    def __init__(self, docket: Docket, k: int, size: int, screen: Codes) -> None:
+
+def _accept_plain(docket: Docket, rows: slice, k: int, screen: Codes) -> Ints:
+    """Accept readings that are as expected, with nothing held before; return the other rows."""
+    pos = docket.first[rows] + k
+    at_d, km = docket.batch.at_d[pos], docket.batch.value_km[pos]
+    base = docket.base(rows)
+    step = base.step(at_d)
+    as_expected = (np.abs(step.z(km)) < PLAIN_Z) & step.possible(km)
+    moved_on = (at_d > base.at_d) & (km != base.km)
+    undisturbed = (docket.memory.held_count[rows] == 0) & (screen[pos] == OPEN)
+    taken = as_expected & moved_on & undisturbed
+    docket.accept(rows, pos, base, step, taken)
+    left: Ints = np.flatnonzero(~taken) + rows.start
+    return left
+
+
+class _Doubtful:
+    """Readings of one round that need a closer look; ``some`` are places among them."""
+
+    def __init__(self, docket: Docket, rows: Ints, k: int, screen: Codes) -> None:
         self.docket = docket
-        self.pos = docket.first[:size] + k
+        self.rows = rows
+        self.pos = docket.first[rows] + k
         self.at_d = docket.batch.at_d[self.pos]
-        self.screen = screen[self.pos]
         self.km = docket.batch.value_km[self.pos]
-        self.km[self.screen == NO_NUMBER] = np.nan
-        self.base = docket.base(slice(0, size))
+        self.screen = screen[self.pos]
+        self.base = docket.base(rows)
         self.step = self.base.step(self.at_d)
-        self.plain = (np.abs(self.step.z(self.km)) < PLAIN_Z) & self.step.possible(self.km)
 
     def judge(self) -> None:
-        """Label the round's readings and update the memory."""
-        mem, size = self.docket.memory, len(self.pos)
-        later = self.at_d > self.base.at_d
-        undisturbed = (mem.held_count[:size] == 0) & (self.screen == OPEN)
-        self.taken = self.plain & later & undisturbed & (self.km != self.base.km)
-        rest = np.flatnonzero(~self.taken)
-        if len(rest):
-            self._judge_the_rest(rest)
-        self.docket.accept(self.taken, self.pos, self.base, self.step, self.km)
+        """Label the readings and update the memory."""
+        some = self._apply_decisions(np.arange(len(self.rows)))
+        some = self._accept_first(some)
+        some = self._compare_moments(some)
+        some = self._hold_what_continues_held(some)
+        some = self._accept_as_expected(some)
+        if len(some):
+            self._explain(some)
 
-    def _judge_the_rest(self, rows: Ints) -> None:
-        rows = self._apply_decisions(rows)
-        rows = self._accept_first(rows)
-        rows = self._compare_moments(rows)
-        rows = self._hold_what_continues_held(rows)
-        self.taken[rows[self.plain[rows]]] = True
-        self._explain(rows[~self.plain[rows]])
+    def _accept(self, some: Ints) -> None:
+        base, step = self.base.take(some), self.step.take(some)
+        self.docket.accept(self.rows[some], self.pos[some], base, step)
 
-    def _split(self, rows: Ints, out: Bools, verdict: int, reason: str) -> Ints:
-        """Label the rows that are ``out`` and return the others."""
+    def _split(self, some: Ints, out: Bools, verdict: int, reason: str) -> Ints:
+        """Label those that are ``out`` and return the others."""
         if not out.any():
-            return rows
-        self.docket.label(self.pos[rows[out]], verdict, reason_code(reason))
-        kept: Ints = rows[~out]
+            return some
+        self.docket.label(self.pos[some[out]], verdict, reason_code(reason))
+        kept: Ints = some[~out]
         return kept
 
-    def _apply_decisions(self, rows: Ints) -> Ints:
+    def _apply_decisions(self, some: Ints) -> Ints:
         """Do what is decided already, and reject what needs no memory to be refused."""
-        docket, screen = self.docket, self.screen
         for kind, verdict, reason in (
             (FUTURE, REJECTED, "future_date"),
             (NO_NUMBER, REJECTED, "not_a_number"),
             (KEEP_HELD, HELD, "kept"),
             (KEEP_REJECTED, REJECTED, "kept"),
         ):
-            rows = self._split(rows, screen[rows] == kind, verdict, reason)
-        decided = (screen[rows] == KEEP_ACCEPTED) & (docket.memory.accepted[rows] > 0)
-        self.taken[rows[decided]] = True
-        undecided: Ints = rows[~decided]
+            some = self._split(some, self.screen[some] == kind, verdict, reason)
+        known = self.docket.memory.accepted[self.rows[some]] > 0
+        decided = (self.screen[some] == KEEP_ACCEPTED) & known
+        self._accept(some[decided])
+        undecided: Ints = some[~decided]
         return undecided
 
-    def _accept_first(self, rows: Ints) -> Ints:
+    def _accept_first(self, some: Ints) -> Ints:
         mem = self.docket.memory
-        first = mem.accepted[rows] == 0
-        mem.accepted[rows[first]] = 1
-        self.docket.count_from(rows[first], self.pos[rows[first]])
-        known: Ints = rows[~first]
+        first = mem.accepted[self.rows[some]] == 0
+        rows = self.rows[some[first]]
+        mem.accepted[rows] = 1
+        self.docket.count_from(rows, self.pos[some[first]])
+        known: Ints = some[~first]
         return known
 
-    def _compare_moments(self, rows: Ints) -> Ints:
+    def _compare_moments(self, some: Ints) -> Ints:
         """Find copies of an entry, entries that contradict it and entries that come late."""
-        rows = self._split(rows, self._copied(rows), REJECTED, "duplicate")
-        rows = self._split(rows, self._stuck(rows), HELD, "duplicate")
-        contrary = self.at_d[rows] == self.base.at_d[rows]
-        same = rows[contrary]
+        some = self._split(some, self._copied(some), REJECTED, "duplicate")
+        some = self._split(some, self._stuck(some), HELD, "duplicate")
+        contrary = self.at_d[some] == self.base.at_d[some]
+        same = some[contrary]
         source = self.docket.batch.source[self.pos[same]]
-        contrary[contrary] = source == self.docket.last_source(same)
-        rows = self._split(rows, contrary, HELD, "contradicts_earlier_entry")
-        late = self.at_d[rows] < self.base.at_d[rows]
-        self.docket.found.late[self.pos[rows[late]]] = True
-        return self._split(rows, late, HELD, "out_of_order")
+        contrary[contrary] = source == self.docket.last_source(self.rows[same])
+        some = self._split(some, contrary, HELD, "contradicts_earlier_entry")
+        late = self.at_d[some] < self.base.at_d[some]
+        self.docket.found.late[self.pos[some[late]]] = True
+        return self._split(some, late, HELD, "out_of_order")
 
-    def _copied(self, rows: Ints) -> Bools:
+    def _copied(self, some: Ints) -> Bools:
         """Say which have moment and value of the last accepted reading or of one held since."""
-        mem, at_d, km = self.docket.memory, self.at_d[rows], self.km[rows]
+        mem, rows, at_d, km = self.docket.memory, self.rows[some], self.at_d[some], self.km[some]
         close_km = FALL_KM * mem.grain[rows] + SLACK_KM
         copied: Bools = (at_d == mem.last_at_d[rows]) & (np.abs(km - mem.last_km[rows]) <= close_km)
-        for column in range(NEWEST + 1):
+        for column in (BEFORE, NEWEST):
             counts = mem.held_count[rows] > NEWEST - column
             same = (at_d == mem.held_at_d[rows, column]) & counts
             copied |= same & (np.abs(km - mem.held_km[rows, column]) <= close_km)
         return copied
 
-    def _stuck(self, rows: Ints) -> Bools:
+    def _stuck(self, some: Ints) -> Bools:
         """Say which repeat the last value although the vehicle should have moved on."""
-        after_d = self.at_d[rows] - self.base.at_d[rows]
+        after_d = self.at_d[some] - self.base.at_d[some]
         soon = (after_d >= STUCK_D[0] - SLACK_KM) & (after_d <= STUCK_D[1] + SLACK_KM)
-        expected = self.step.mean_km[rows] > STUCK_KM * self.base.grain[rows]
-        same: Bools = self.km[rows] == self.base.km[rows]
+        expected = self.step.mean_km[some] > STUCK_KM * self.base.grain[some]
+        same: Bools = self.km[some] == self.base.km[some]
         return soon & expected & same
 
-    def _hold_what_continues_held(self, rows: Ints) -> Ints:
+    def _hold_what_continues_held(self, some: Ints) -> Ints:
         """Hold what follows two rising held readings better than the last accepted one."""
-        mem = self.docket.memory
+        mem, rows = self.docket.memory, self.rows[some]
         held_km = mem.held_km[rows]
         held = (mem.held_count[rows] == HELD_KEPT) & (held_km[:, NEWEST] > held_km[:, BEFORE])
-        held[held] = self._continues_held(rows[held])
-        part, rest = rows[held], self._split(rows, held, HELD, "agrees_with_held")
-        hold_or_rebase(self.docket, part, self.pos[part], np.full(len(part), NO_LEADER))
+        held[held] = self._continues_held(some[held])
+        part, rest = some[held], self._split(some, held, HELD, "agrees_with_held")
+        leader = np.full(len(part), NO_LEADER)
+        hold_or_rebase(self.docket, self.rows[part], self.pos[part], leader)
         return rest
 
-    def _continues_held(self, rows: Ints) -> Bools:
-        base, at_d, km = self.docket.base_held(rows, NEWEST), self.at_d[rows], self.km[rows]
-        step = base.step(at_d)
-        follows = (np.abs(step.z(km)) < PLAIN_Z) & (at_d >= base.at_d)
-        better: Bools = step.log_density(km) > self.step.take(rows).log_density(km)
+    def _continues_held(self, some: Ints) -> Bools:
+        base, km = self.docket.base_held(self.rows[some], NEWEST), self.km[some]
+        step = base.step(self.at_d[some])
+        follows = (np.abs(step.z(km)) < PLAIN_Z) & (self.at_d[some] >= base.at_d)
+        better: Bools = step.log_density(km) > self.step.take(some).log_density(km)
         return follows & better
 
-    def _explain(self, rows: Ints) -> None:
+    def _accept_as_expected(self, some: Ints) -> Ints:
+        step, km = self.step.take(some), self.km[some]
+        expected = (np.abs(step.z(km)) < PLAIN_Z) & step.possible(km)
+        self._accept(some[expected])
+        odd: Ints = some[~expected]
+        return odd
+
+    def _explain(self, some: Ints) -> None:
         """Choose among explanations, looking back first."""
-        if len(rows) == 0:
-            return
-        weighed = explain(self.step.take(rows), self.docket.typed(self.pos[rows]))
-        turned = look_back(self.docket, rows, self.pos[rows], weighed)
-        rows, weighed = rows[~turned], weighed.take(~turned)
+        weighed = explain(self.step.take(some), self.docket.typed(self.pos[some]))
+        turned = look_back(self.docket, self.rows[some], self.pos[some], weighed)
+        some, weighed = some[~turned], weighed.take(~turned)
         leader, share = weighed.leader, weighed.share(weighed.leader)
         stands = (leader == STANDS) & (share > SURE_AS_IT_STANDS)
-        self.docket.found.probability[self.pos[rows[stands]]] = share[stands]
-        self.taken[rows[stands]] = True
-        rows, weighed = rows[~stands], weighed.take(~stands)
-        impossible = ~self.step.take(rows).possible(self.km[rows])
+        self.docket.found.probability[self.pos[some[stands]]] = share[stands]
+        self._accept(some[stands])
+        self._refuse(some[~stands], weighed.take(~stands))
+
+    def _refuse(self, some: Ints, weighed: Weighed) -> None:
+        """Reject what is impossible and surely mistyped, hold the rest."""
+        impossible = ~self.step.take(some).possible(self.km[some])
         cause = np.where(weighed.leader == STANDS, weighed.best_other, weighed.leader)
         share = weighed.share(cause)
         sure = impossible & (cause >= SWAP) & (cause <= WRONG) & (share >= SURE_FAULT)
         verdict = np.where(sure, REJECTED, HELD)
-        pos, suggestion_km = self.pos[rows], weighed.suggestion(cause)
+        pos, suggestion_km = self.pos[some], weighed.suggestion(cause)
         self.docket.label(pos, verdict, cause + FIRST_REASON, suggestion_km, share)
-        hold_or_rebase(self.docket, rows, pos, weighed.leader)
+        hold_or_rebase(self.docket, self.rows[some], pos, weighed.leader)

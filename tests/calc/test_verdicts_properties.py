@@ -223,7 +223,7 @@ def test_meters_of_different_length_are_judged_like_each_alone() -> None:
 def test_many_meters_are_judged_part_by_part(monkeypatch: pytest.MonkeyPatch) -> None:
     fleet = dirty_fleet(10, 30, 4, share=0.2)
     whole = judge(fleet.memory(), fleet.batch(), NOW_D)
-    monkeypatch.setattr("fleet.calc.verdicts.METERS_AT_ONCE", 3)
+    monkeypatch.setattr("fleet.calc.verdicts.ROWS_AT_ONCE", 3)
     parts = judge(fleet.memory(), fleet.batch(), NOW_D)
     assert np.array_equal(whole.verdict, parts.verdict)
     assert np.array_equal(whole.total_km, parts.total_km)
