@@ -30,15 +30,15 @@ class Environment:
             return True
         raise EnvironmentFault(f"{name}={given!r} is neither yes nor no: write 1 or 0.")
 
-    def number(self, name: str, default: int) -> int:
-        given = self.text(name)
-        try:
-            return int(given) if given else default
-        except ValueError:
-            raise EnvironmentFault(f"{name}={given!r} is not a whole number.") from None
-
     def words(self, name: str, default: str = "") -> list[str]:
         return [word for word in self.text(name, default).replace(",", " ").split() if word]
 
     def folder(self, name: str, default: str) -> Path:
         return Path(self.text(name, default)).expanduser().resolve()
+
+    def whole_numbers(self, name: str, default: str) -> list[int]:
+        """Numbers above 0, rising."""
+        words = self.words(name, default)
+        if not words or not all(word.isascii() and word.isdigit() and int(word) for word in words):
+            raise EnvironmentFault(f"{name}: write whole numbers above 0, such as {default!r}.")
+        return sorted({int(word) for word in words})

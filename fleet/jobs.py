@@ -16,12 +16,12 @@ UPLOAD = "upload"
 
 
 @app.task
-def night(on: str, zone: str) -> None:
-    """One night of the depots in one time zone."""
+def night(on: str, zone: str, again: bool = False) -> None:
+    """One night of the depots in one time zone; ``again`` although it is done."""
     from fleet import chain
 
     with suppress(ledger.Taken):
-        chain.nightly(date.fromisoformat(on), zone=zone)
+        chain.nightly(date.fromisoformat(on), zone=zone, again=again)
 
 
 @app.task

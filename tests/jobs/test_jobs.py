@@ -36,7 +36,7 @@ def test_make_up_starts_the_newest_missing_night_of_each_zone(called: list[Any])
     cast()
     with time_machine.travel("2026-05-12T10:00:00Z", tick=False):
         jobs.make_up()
-    assert called == [("nightly", date(2026, 5, 12), "Europe/Berlin")]
+    assert called == [("nightly", date(2026, 5, 12), "Europe/Berlin", False)]
 
 
 def test_make_up_goes_on_with_uploads_cut_short(called: list[Any]) -> None:

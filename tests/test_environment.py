@@ -1,0 +1,92 @@
+"""What the environment may say, and what the repository says about it."""
+
+import re
+from pathlib import Path
+
+import pytest
+import yaml
+
+from config.environment import Environment, EnvironmentFault
+from config.settings import BASE_DIR, ENV
+
+OF_COMPOSE = re.compile(r"\$\{(\w+)")
+
+
+def example() -> set[str]:
+    lines = (BASE_DIR / ".env.example").read_text().splitlines()
+    return {line.partition("=")[0] for line in lines if "=" in line and not line.startswith("#")}
+
+
+def compose() -> str:
+    return (BASE_DIR / "docker-compose.yml").read_text()
+
+
+def test_the_example_lists_every_variable_that_the_program_reads() -> None:
+    assert {name for name in example() if name.startswith("SUMPWISE_")} == ENV.known
+
+
+def test_the_example_lists_every_variable_that_compose_asks_for() -> None:
+    assert set(OF_COMPOSE.findall(compose())) <= example()
+    others = {name for name in example() if not name.startswith("SUMPWISE_")}
+    assert others <= set(OF_COMPOSE.findall(compose()))
+
+
+def test_variables_set_by_compose_are_read_by_the_program() -> None:
+    given = yaml.safe_load(compose())["x-program"]["environment"]
+    assert set(given) <= ENV.known
+
+
+def test_the_example_holds_no_values() -> None:
+    text = (BASE_DIR / ".env.example").read_text()
+    assert not re.findall(r"^\w+=.+$", text, re.MULTILINE)
+
+
+@pytest.mark.parametrize("name", ["web", "worker", "beat", "database", "redis"])
+def test_every_lasting_part_says_whether_it_is_well(name: str) -> None:
+    assert yaml.safe_load(compose())["services"][name]["healthcheck"]["test"]
+
+
+def test_the_locks_name_no_address() -> None:
+    files = [path for path in (BASE_DIR / "config/locks").iterdir() if path.is_file()]
+    assert files
+    assert not [path for path in files if "://" in path.read_text()]
+
+
+def test_the_locks_pin_every_package_that_the_project_asks_for() -> None:
+    import tomllib
+
+    project = tomllib.loads((BASE_DIR / "pyproject.toml").read_text())["project"]
+    asked = project["dependencies"] + sum(project["optional-dependencies"].values(), [])
+    names = {plain(re.split(r"[\[<>=!~; ]", item)[0]) for item in asked}
+    lines = (BASE_DIR / "config/locks/constraints.txt").read_text().splitlines()
+    assert all("==" in line for line in lines)
+    assert names <= {plain(line.partition("==")[0]) for line in lines}
+
+
+def plain(name: str) -> str:
+    """A distribution's name in its normal form (packaging standard, names and normalization)."""
+    return re.sub(r"[-_.]+", "-", name).lower()
+
+
+@pytest.mark.parametrize(
+    ("text", "read"),
+    [("1", True), ("yes", True), ("On", True), ("0", False), ("no", False), ("", True)],
+)
+def test_a_flag_is_read_as_people_write_it(text: str, read: bool) -> None:
+    assert Environment({"A": text}).flag("A", default=True) is read
+
+
+@pytest.mark.parametrize("text", ["maybe", "2", "ja"])
+def test_a_nonsense_flag_is_refused_with_its_name(text: str) -> None:
+    with pytest.raises(EnvironmentFault, match=f"A='{text}'"):
+        Environment({"A": text}).flag("A")
+
+
+def test_words_are_split_at_commas_and_blanks() -> None:
+    assert Environment({"A": " a, b  c,"}).words("A") == ["a", "b", "c"]
+
+
+def test_an_empty_variable_counts_as_not_given(tmp_path: Path) -> None:
+    environment = Environment({"A": "  "})
+    assert environment.text("A", "default") == "default"
+    assert environment.folder("A", str(tmp_path)) == tmp_path
