@@ -46,7 +46,7 @@ def build(now: datetime, progress: Progress) -> None:
     """Load the demo of a day into an empty (or half-built) data folder."""
     today = now.astimezone(UTC).date()
     mark = settings.DATA_DIR / MARK
-    today = _begun(mark, today)
+    today = begun(mark, today)
     progress(0.0, "driving 48 vans for some years")
     vans = drives(today)
     with TemporaryDirectory(prefix="sumpwise-") as folder:
@@ -60,7 +60,7 @@ def build(now: datetime, progress: Progress) -> None:
     mark.write_text(f"complete {today}\nAll names and figures here are invented.\n")
 
 
-def _begun(mark: Path, today: date) -> date:
+def begun(mark: Path, today: date) -> date:
     """The day the demo is about: an interrupted one goes on with the day it began with."""
     if mark.exists():
         return date.fromisoformat(mark.read_text(encoding="utf-8").split()[1])

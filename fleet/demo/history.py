@@ -1,5 +1,6 @@
 """Services done, fills and usage sheets that fit how a van was driven. Invented for the demo."""
 
+from calendar import monthrange
 from collections.abc import Iterator, Mapping
 from datetime import date, timedelta
 from typing import Any
@@ -13,10 +14,14 @@ Cells = dict[str, Any]
 
 MONTH_D = 365.25 / 12
 MONTHS = 14
-EARLIEST, LATEST = 0.03, 0.94  # of the interval used up today, where nothing is overdue
-OVERDUE = (1.06, 1.22)
+SHARES = {  # of the interval used up today, by what the van's story tells of the service
+    "": (0.03, 0.92),
+    "due": (0.98, 0.99),
+    "unread": (1.05, 1.08),
+    "overdue": (1.08, 1.22),
+}
 PREVIOUS = (0.8, 1.0)  # of the interval used when it was done before
-FORGOTTEN = 0.12  # share of yearly checks nobody did last autumn
+FORGOTTEN = 0.07  # share of yearly checks nobody did last autumn
 
 
 class Records:
@@ -50,25 +55,30 @@ class Records:
                 yield self._row(drive, service, day)
 
     def _days(self, drive: Drive, service: Line, rng: np.random.Generator) -> Iterator[date]:
-        limit = self._limit(drive, service)
+        story, _, about = drive.story.partition(" ")
+        told = story if about == service["Service"] else ""
+        limit = self._limit(drive, service, told)
         if limit["Yearly by month"]:
             yield from self._autumns(drive, rng, int(limit["Yearly by month"]))
             return
-        overdue = drive.story == f"overdue {service['Service']}"
-        day = _day_of_life(
-            drive, limit, drive.today, rng.uniform(*(OVERDUE if overdue else (EARLIEST, LATEST)))
-        )
+        day = _day_of_life(drive, limit, drive.today, rng.uniform(*SHARES[told]))
+        if told == "due" and not limit["Interval [km]"]:
+            day = _due_this_month(drive.today, int(limit["Interval [months]"]), rng)
         for _ in range(2):
             if day is None:
                 return
             yield day
             day = _day_of_life(drive, limit, day, rng.uniform(*PREVIOUS))
 
-    def _limit(self, drive: Drive, service: Line) -> Line:
+    def _limit(self, drive: Drive, service: Line, told: str) -> Line:
+        """The limit the depot went by; what is overdue by distance is so even by the normal one."""
         van_type = drive.van["Vehicle type"]
         kind = self.kinds[van_type, service["Compartment"]]["Kind"]
-        severe = kind in words(self.habits[drive.van["Depot"]], "Severe for")
-        return self.limits[van_type, service["Service"], "severe" if severe else "normal"]
+        severe = self.limits[van_type, service["Service"], "severe"]
+        is_severe = kind in words(self.habits[drive.van["Depot"]], "Severe for")
+        if is_severe and not (told == "overdue" and severe["Interval [km]"]):
+            return severe
+        return self.limits[van_type, service["Service"], "normal"]
 
     def _autumns(self, drive: Drive, rng: np.random.Generator, month: int) -> Iterator[date]:
         year = self.today.year - (self.today < date(self.today.year, month, 1))
@@ -123,6 +133,14 @@ class Records:
             if begin >= joined and rng.uniform() > 0.06:
                 yield _usage_row(drive, habit, begin, km, rng)
             end = begin
+
+
+def _due_this_month(today: date, months: int, rng: np.random.Generator) -> date:
+    """So many months before a day between today and the end of the month."""
+    last = monthrange(today.year, today.month)[1]
+    due_on = today.replace(day=int(rng.integers(today.day, last + 1)))
+    year, month = divmod(due_on.year * 12 + due_on.month - 1 - months, 12)
+    return date(year, month + 1, min(due_on.day, monthrange(year, month + 1)[1]))
 
 
 def _day_of_life(drive: Drive, limit: Line, until: date, share: float) -> date | None:

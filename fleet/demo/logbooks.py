@@ -10,6 +10,7 @@ from fleet.demo.drive import OFF_ROAD_D, Drive, chance
 
 LOG_D = 425  # about 14 months
 HOURS_KM_PER_H = 27.0  # km per engine hour of the demo's large vans
+SILENT_D = {"off": OFF_ROAD_D - 20, "unread": 50}  # days since when nobody noted anything
 SLIP = 0.02  # share of notes with a slip
 SLIPS = ("swapped", "miles for km", "last digit lost", "twice", "noted late", "illegible")
 
@@ -38,7 +39,7 @@ def entries(drive: Drive) -> Iterator[Entry]:
     day = max(drive.today - timedelta(days=LOG_D), joined)
     weekly = drive.van["Depot"] != "torvale-plain"
     while (day := _next(day, weekly, rng)) < drive.today:
-        if drive.story == "off road" and (drive.today - day).days < OFF_ROAD_D - 20:
+        if (drive.today - day).days < SILENT_D.get(drive.story.partition(" ")[0], 0):
             return
         if rng.uniform() > 0.04:  # nobody looked that day
             yield from _written(_entry(drive, day, rng), drive, rng)

@@ -1,0 +1,1 @@
+"""The demo: invented, the same on every run, and through the usual ways in."""

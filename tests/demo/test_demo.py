@@ -1,0 +1,80 @@
+"""The whole demo, once: people, vans, uploads, night and what falls due."""
+
+from pathlib import Path
+
+import pytest
+from django.utils import timezone
+
+from config.cli import parser
+from config.commands import demo as command
+from fleet.demo import build
+from fleet.due.listing import due_rows
+from fleet.people.models import Person, Role
+from fleet.readings.models import Reading, Upload, UploadRow, Verdict
+from fleet.vehicles.models import Vehicle
+
+
+@pytest.fixture
+def data_folder(settings: object, tmp_path: Path) -> Path:
+    settings.DATA_DIR = tmp_path  # type: ignore[attr-defined]
+    return tmp_path
+
+
+@pytest.mark.django_db(transaction=True)
+def test_the_demo_comes_up_and_is_kept(
+    data_folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    arguments = parser().parse_args(["demo", "--no-serve"])
+    assert command.run(arguments) == 0
+    shown = capsys.readouterr().out
+    assert "Overdue or probably so" in shown
+    assert "Due this month" in shown
+    _check_people()
+    _check_readings()
+    _check_due()
+    before = Reading.objects.count()
+    assert command.run(arguments) == 0
+    assert "its data are kept" in capsys.readouterr().out
+    assert Reading.objects.count() == before
+    assert build.is_loaded()
+
+
+def _check_people() -> None:
+    assert set(Person.objects.values_list("role", flat=True)) == set(Role.values)
+    assert not any(person.has_usable_password() for person in Person.objects.all())
+    assert all(person.depots.exists() for person in Person.objects.all())
+
+
+def _check_readings() -> None:
+    assert set(Upload.objects.values_list("state", flat=True)) == {Upload.State.DONE}
+    outcomes = set(UploadRow.objects.values_list("outcome", flat=True))
+    assert outcomes == set(UploadRow.Outcome.values) - {UploadRow.Outcome.WAITING}
+    accepted = Reading.objects.filter(verdict=Verdict.ACCEPTED).count()
+    assert accepted > 0.95 * Reading.objects.count()
+
+
+def _check_due() -> None:
+    rows = due_rows()
+    states = {row.state for row in rows}
+    assert {"history_unknown", "overdue", "probably_overdue", "due_this_month", "later"} <= states
+    assert {row.duty_class for row in rows} == {"normal", "severe"}
+    assert sum(row.state == "overdue" for row in rows) < 0.1 * len(rows)
+
+
+@pytest.mark.django_db
+def test_another_fleet_is_never_mixed_with_the_demo(data_folder: Path) -> None:
+    from fleet.faults import Fault
+    from tests.workbook.book import load_book, small_book
+
+    load_book(small_book())
+    with pytest.raises(Fault, match="holds a fleet that is no demo"):
+        command.bring_demo()
+    assert Vehicle.objects.count() == 1
+
+
+@pytest.mark.django_db
+def test_an_interrupted_demo_goes_on_with_the_day_it_began_with(data_folder: Path) -> None:
+    (data_folder / "demo").write_text("begun 2026-03-04\n")
+    assert not build.belongs_to_others()
+    assert not build.is_loaded()
+    assert str(build.begun(data_folder / "demo", timezone.now().date())) == "2026-03-04"

@@ -1,0 +1,63 @@
+"""The rows of fixtures/*.csv: each has a source, and together they are a sound workbook."""
+
+import csv
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+import pytest
+from django.conf import settings
+
+from fleet.demo.build import FILES, GENERATED, build_demo_book
+from fleet.demo.fixtures import lines
+from fleet.vehicles.models import Compartment, Vehicle
+from fleet.workbook.load import load
+from fleet.workbook.sheets import SHEETS
+
+TODAY = date(2026, 3, 4)
+NOW = datetime(2026, 3, 4, 8, 0, tzinfo=UTC)
+FIXTURES = sorted((settings.BASE_DIR / "fixtures").glob("*.csv"))
+
+
+@pytest.mark.parametrize("path", FIXTURES, ids=lambda path: path.stem)
+def test_every_row_has_a_source(path: Path) -> None:
+    with path.open(encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert rows
+    assert all((row.get("Source") or row.get("source") or "").strip() for row in rows)
+
+
+def test_every_sheet_has_its_file() -> None:
+    names = {FILES.get(s.name, s.name.lower().replace(" ", "-")) for s in SHEETS}
+    generated = {name.lower().replace(" ", "-") for name in GENERATED}
+    assert names - generated <= {path.stem for path in FIXTURES}
+
+
+def test_dates_count_from_today() -> None:
+    (first, *_) = lines("closures", date(2026, 2, 20))
+    assert first["Closed on"] == "2026-03-09"  # 17 days on, counted by hand
+
+
+def test_there_are_48_vans_of_three_types_at_three_depots() -> None:
+    vans = lines("vehicles", TODAY)
+    assert len(vans) == 48
+    assert len({van["Vehicle type"] for van in vans}) == 3
+    assert len({van["Depot"] for van in vans}) == 3
+    assert all(van["Registration"].startswith("DEMO ") for van in vans)
+
+
+@pytest.mark.django_db
+def test_the_demo_is_a_workbook_that_loads_without_a_doubt(tmp_path: Path) -> None:
+    build_demo_book(tmp_path / "demo.xlsx", TODAY)
+    loaded = load(tmp_path / "demo.xlsx", now=NOW)
+    assert loaded.warnings == ()
+    assert Vehicle.objects.count() == 48
+    assert load(tmp_path / "demo.xlsx", now=NOW).changes == 0
+
+
+@pytest.mark.django_db
+def test_every_compartment_of_the_demo_has_a_service(tmp_path: Path) -> None:
+    build_demo_book(tmp_path / "demo.xlsx", TODAY)
+    load(tmp_path / "demo.xlsx", now=NOW)
+    assert Compartment.objects.count() == 13  # counted in compartments.csv
+    assert not Compartment.objects.filter(services=None).exists()
+    assert not Compartment.objects.filter(accepted_fluids=None).exists()
