@@ -27,10 +27,10 @@ class PlotlyBundle(BaseFinder):
     """Finds one static file: ``plotly/plotly.min.js``."""
 
     def find(self, path: str, find_all: bool = False, **_: Any) -> Any:
-        found = str(package_data() / BUNDLE) if path == f"{PREFIX}/{BUNDLE}" else None
-        if find_all:
-            return [found] if found else []
-        return found
+        if path != f"{PREFIX}/{BUNDLE}":
+            return []
+        found = str(package_data() / BUNDLE)
+        return [found] if find_all else found
 
     def list(self, ignore_patterns: Iterable[str] | None) -> Iterator[tuple[str, Any]]:
         storage = FileSystemStorage(location=package_data())

@@ -2,12 +2,14 @@
 
 from django.contrib.auth import login
 from django.contrib.auth.decorators import login_not_required
+from django.contrib.auth.forms import AuthenticationForm
 from django.contrib.auth.views import LoginView, LogoutView
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET
 
+from fleet.people.attempts import WAIT_S, refused
 from fleet.people.links import redeem
 
 BACKEND = "fleet.people.attempts.SlowedBackend"
@@ -16,6 +18,13 @@ BACKEND = "fleet.people.attempts.SlowedBackend"
 class SignIn(LoginView):
     template_name = "dashboard/sign-in.html"
     redirect_authenticated_user = True
+
+    def form_invalid(self, form: AuthenticationForm) -> HttpResponse:
+        name = self.request.POST.get("username", "")
+        waits = refused(name, self.request.META.get("REMOTE_ADDR", ""))
+        return self.render_to_response(
+            self.get_context_data(form=form, wait_min=WAIT_S // 60 if waits else None)
+        )
 
 
 sign_in = SignIn.as_view()

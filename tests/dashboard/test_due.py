@@ -1,0 +1,146 @@
+from collections.abc import Callable
+from datetime import date, timedelta
+from io import BytesIO
+
+import pytest
+from django.test import Client
+from django.utils import timezone
+from pytest_django import DjangoAssertNumQueries
+from python_calamine import CalamineWorkbook
+
+from fleet.due.models import DueDate
+from fleet.people.models import Person, SavedView
+from tests.cast import Cast, vehicle
+
+SignedIn = Callable[[Person], Client]
+
+
+def page(client: Client, query: str = "") -> str:
+    answer = client.get(f"/{query}")
+    assert answer.status_code == 200
+    return answer.content.decode()
+
+
+def test_due_lists_the_vehicles_of_ones_own_depots_only(people: Cast, signed_in: SignedIn) -> None:
+    seen = page(signed_in(people.supervisor))
+    assert "V-101" in seen
+    assert "V-201" not in seen
+
+
+def test_a_depot_that_is_not_ones_own_does_not_exist(people: Cast, signed_in: SignedIn) -> None:
+    assert signed_in(people.supervisor).get("/?depot=hill").status_code == 404
+
+
+def test_a_person_without_a_depot_is_told_whom_to_ask(people: Cast, signed_in: SignedIn) -> None:
+    people.viewer.depots.clear()
+    assert "No depot is assigned to you" in page(signed_in(people.viewer))
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"history_known": False, "p10": None, "p50": None, "p90": None}, "History unknown"),
+        ({"beyond_by_reading": True}, "Overdue"),
+        ({"sort_on": date(2020, 1, 1), "p50": date(2020, 1, 1)}, "Probably overdue"),
+        ({"provisional": True}, "provisional"),
+        ({"beyond_tolerance_by_reading": True}, "out of tolerance"),
+        ({"take_a_reading_first": True}, "Take a reading first"),
+        ({"p10": None, "p50": None, "p90": None, "binding_limit": "none"}, "No limit in sight"),
+    ],
+)
+def test_every_state_and_flag_is_said_in_words(
+    changes: dict[str, object], words: str, people: Cast, signed_in: SignedIn
+) -> None:
+    DueDate.objects.filter(vehicle=people.van).update(**changes)
+    row = page(signed_in(people.supervisor), "?search=V-101").split("<tbody", 1)[1]
+    assert words in row
+
+
+def test_a_vehicle_off_road_is_serviced_before_it_returns(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    people.van.status = "off road"
+    people.van.save()
+    assert "service before return" in page(signed_in(people.supervisor))
+
+
+def test_states_narrow_the_list(people: Cast, signed_in: SignedIn) -> None:
+    DueDate.objects.filter(vehicle=people.van).update(beyond_by_reading=True)
+    seen = page(signed_in(people.supervisor), "?state=overdue")
+    assert ("V-101" in seen, "V-102" in seen) == (True, False)
+
+
+def test_text_and_day_narrow_the_list(people: Cast, signed_in: SignedIn) -> None:
+    client = signed_in(people.supervisor)
+    assert "V-101" not in page(client, "?search=102")
+    assert "Nothing fits these filters" in page(client, "?until=2020-01-01")
+
+
+def test_a_day_that_is_none_is_named(people: Cast, signed_in: SignedIn) -> None:
+    assert "“31.3.2026” is not a date" in page(signed_in(people.supervisor), "?until=31.3.2026")
+
+
+def test_the_number_of_queries_does_not_grow_with_the_list(
+    people: Cast, signed_in: SignedIn, django_assert_num_queries: DjangoAssertNumQueries
+) -> None:
+    client = signed_in(people.supervisor)
+    one = DueDate.objects.get(vehicle=people.van)
+    for number in range(30):
+        one.pk, one.vehicle = None, vehicle(f"W-{number}", people.plain, people.van_type)
+        one.save()
+    # session, person, depots; zones twice, rows, counts; services, saved views
+    with django_assert_num_queries(9):
+        page(client)
+
+
+def test_more_rows_go_on_after_the_last_one_shown(people: Cast, signed_in: SignedIn) -> None:
+    client = signed_in(people.supervisor)
+    first = DueDate.objects.filter(depot=people.plain).order_by("sort_on", "vehicle_id")[0]
+    key = f"{first.sort_on}.{first.vehicle_id}.{first.service_id}"
+    rest = page(client, f"?after={key}").split("<tbody", 1)[1]
+    assert (first.vehicle.fleet_number in rest, rest.count("<tr>")) == (False, 1)
+
+
+@pytest.mark.parametrize("after", ["nonsense", "2026-01-01.x.1", "2026-13-01.1.1"])
+def test_a_broken_key_starts_at_the_top(after: str, people: Cast, signed_in: SignedIn) -> None:
+    assert "V-101" in page(signed_in(people.supervisor), f"?after={after}")
+
+
+def test_the_list_is_had_as_csv_without_formulas(people: Cast, signed_in: SignedIn) -> None:
+    people.van.fleet_number = "=1+1"
+    people.van.save()
+    answer = signed_in(people.supervisor).get("/due.csv?state=later")
+    assert answer["Content-Type"].startswith("text/csv")
+    assert b"\n'=1+1," in answer.content
+    assert b"V-201" not in answer.content
+
+
+def test_the_list_is_had_as_a_spreadsheet(people: Cast, signed_in: SignedIn) -> None:
+    answer = signed_in(people.supervisor).get("/due.xlsx?search=V-102")
+    rows = CalamineWorkbook.from_filelike(BytesIO(answer.content)).get_sheet_by_index(0).to_python()
+    assert rows[0][0] == "Vehicle"
+    assert [row[0] for row in rows[1:]] == ["V-102"]
+    assert rows[1][8] == DueDate.objects.get(vehicle=people.second_van).p50
+
+
+def test_a_list_is_kept_by_name_and_forgotten(people: Cast, signed_in: SignedIn) -> None:
+    client = signed_in(people.supervisor)
+    client.post("/due/lists", {"name": "Monday", "query": "state=overdue"})
+    assert "Monday" in page(client)
+    view = SavedView.objects.get(person=people.supervisor)
+    client.post(f"/due/lists/{view.pk}/forget")
+    assert not SavedView.objects.exists()
+
+
+def test_nobody_forgets_the_list_of_another(people: Cast, signed_in: SignedIn) -> None:
+    view = SavedView.objects.create(person=people.supervisor, page="due", name="mine", query="")
+    assert signed_in(people.outsider).post(f"/due/lists/{view.pk}/forget").status_code == 404
+    assert SavedView.objects.filter(pk=view.pk).exists()
+
+
+def test_what_should_be_in_already_is_wanted_now(people: Cast, signed_in: SignedIn) -> None:
+    past = timezone.now().date() - timedelta(days=20)
+    DueDate.objects.filter(vehicle=people.van).update(
+        bring_in_by_on=past, take_a_reading_first=False
+    )
+    assert "Now" in page(signed_in(people.supervisor), "?search=V-101").split("<tbody", 1)[1]

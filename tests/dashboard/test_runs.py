@@ -1,0 +1,52 @@
+from collections.abc import Callable
+from datetime import date, timedelta
+
+import pytest
+from django.test import Client
+from django.utils import timezone
+
+from fleet.people.models import Person
+from fleet.runs.models import Run
+from tests.cast import Cast
+
+SignedIn = Callable[[Person], Client]
+
+
+def test_runs_show_state_counts_and_errors(people: Cast, signed_in: SignedIn) -> None:
+    Run.objects.create(job="night", on=date(2026, 3, 1), state="done", counts={"due dates": 1234})
+    Run.objects.create(job="night", on=date(2026, 3, 2), state="failed", error="disk is full")
+    seen = signed_in(people.viewer).get("/runs").content.decode()
+    assert "1,234 due dates" in seen
+    assert "disk is full" in seen
+
+
+def test_a_run_whose_owner_is_gone_is_called_lost(people: Cast, signed_in: SignedIn) -> None:
+    past = timezone.now() - timedelta(minutes=1)
+    Run.objects.create(job="night", on=date(2026, 3, 1), state="running", lease_until=past)
+    assert "lost" in signed_in(people.viewer).get("/runs").content.decode()
+
+
+def test_the_list_refreshes_only_while_something_is_at_work(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    client = signed_in(people.viewer)
+    assert "every 2s" not in client.get("/runs").content.decode()
+    Run.objects.create(job="night", on=date(2026, 3, 1), state="waiting")
+    assert "every 2s" in client.get("/runs").content.decode()
+
+
+def test_a_supervisor_starts_the_night(
+    people: Cast, signed_in: SignedIn, background_at_once: None
+) -> None:
+    client = signed_in(people.supervisor)
+    client.post("/runs/night")
+    assert Run.objects.get(job="night").state == "done"
+    assert "was asked for" in client.get("/runs").content.decode()
+
+
+@pytest.mark.parametrize("who", ["mechanic", "clerk", "viewer"])
+def test_nobody_else_starts_it(who: str, people: Cast, signed_in: SignedIn) -> None:
+    client = signed_in(getattr(people, who))
+    assert "/runs/night" not in client.get("/runs").content.decode()
+    assert client.post("/runs/night").status_code == 403
+    assert not Run.objects.filter(job="night").exists()
