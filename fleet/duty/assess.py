@@ -24,6 +24,7 @@ from fleet.duty.models import DutyAssessment, DutyClass, DutyStamp
 from fleet.vehicles.models import ClimateMonth, Compartment, CompartmentKind, Depot
 
 VEHICLES_AT_ONCE = 10_000
+MEASURED_MONTHS = 3  # a quarter of the usual window of twelve
 MOST_MONTHS = 120  # a first assessment looks back so far at most; our choice
 KINDS = tuple(CompartmentKind.values)
 
@@ -106,16 +107,13 @@ def _assess_chunk(
     fleet: Fleet, known: list[Criterion], month_on: date, rules: int, since_on: date | None
 ) -> int:
     previous, has_class = _gather_previous(fleet, since_on or month_on)
-    changed = 0
     month = np.datetime64(month_on, "M")
-    for rows, first in (
-        (np.flatnonzero(has_class), np.datetime64(since_on or month_on, "M")),
-        (np.flatnonzero(~has_class), month - MOST_MONTHS),
-    ):
-        if len(rows):
-            part = _take(fleet, rows)
-            first = max(first, _first_month(part, month)) if not has_class[rows[0]] else first
-            changed += _decide(part, known, first, month, previous[rows])
+    first = np.full(len(fleet.id), np.datetime64(since_on or month_on, "M"))
+    first[~has_class] = _first_months(_take(fleet, np.flatnonzero(~has_class)), month)
+    changed = 0
+    for begin in np.unique(first):
+        rows = np.flatnonzero(first == begin)
+        changed += _decide(_take(fleet, rows), known, begin, month, previous[rows])
     with transaction.atomic():
         _record_stamps(fleet, month_on, rules)
     return changed
@@ -198,16 +196,22 @@ def _declared(fleet: Fleet, known: Sequence[Criterion]) -> Array:
     return np.array(rows, dtype=bool).reshape(len(known), len(fleet.id))
 
 
-def _first_month(fleet: Fleet, month: Any) -> Any:
-    """Month after the first one with a whole month's distance, at most the month wanted."""
+def _first_months(fleet: Fleet, month: Any) -> Array:
+    """First month to decide of vehicles without a class, at most the month wanted.
+
+    The first class counts for all days before it, too: so it should rest on measured months,
+    where the history is long enough for that.
+    """
     where, params = bulk.among("m.vehicle_id", fleet.id)
     sql = f"""
-        SELECT MIN({bulk.day_number('k."on"')}) FROM usage_kmat k
-        JOIN vehicles_meter m ON m.id = k.meter_id AND m.kind = 'km' WHERE {where}"""  # noqa: S608
-    earliest = bulk.read(sql, params, {"on": "f8"})["on"]
-    if not len(earliest) or np.isnan(earliest[0]):
-        return month
-    return min(np.int64(earliest[0]).astype("M8[D]").astype("M8[M]") + 1, month)
+        SELECT m.vehicle_id, MIN({bulk.day_number('k."on"')}) FROM usage_kmat k
+        JOIN vehicles_meter m ON m.id = k.meter_id AND m.kind = 'km'
+        WHERE {where} GROUP BY m.vehicle_id"""  # noqa: S608
+    found = bulk.read(sql, params, {"vehicle_id": "i8", "on_d": "i8"})
+    first = np.full(len(fleet.id), month)
+    known = found["on_d"].astype("M8[D]").astype("M8[M]") + MEASURED_MONTHS
+    first[np.searchsorted(fleet.id, found["vehicle_id"])] = known
+    return np.asarray(np.minimum(np.maximum(first, month - MOST_MONTHS), month))
 
 
 def _gather_previous(fleet: Fleet, month_on: date) -> tuple[Array, Array]:
