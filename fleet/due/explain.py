@@ -1,5 +1,6 @@
 """Say in a few lines why a service is due when it is, for a sceptical mechanic."""
 
+from calendar import month_name
 from dataclasses import dataclass
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
@@ -148,7 +149,7 @@ def limit_words(limit: Limit) -> str:
     if limit.limit_months is not None:
         parts.append(f"{limit.limit_months} months")
     if limit.yearly_month is not None:
-        parts.append(f"every year by {limit.yearly_day}/{limit.yearly_month}")
+        parts.append(f"every year by {limit.yearly_day} {month_name[limit.yearly_month]}")
     whichever = ", whichever first" if len(parts) > 1 else ""
     first = " (first time)" if limit.occasion == Limit.Occasion.FIRST else ""
     product = f" with {limit.product}" if limit.product else ""

@@ -1,0 +1,146 @@
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+
+from fleet import chain
+from fleet.due.listing import STATES, DueRow, due_counts, due_rows
+from fleet.due.models import DueDate
+from fleet.vehicles.models import Depot, Vehicle
+from tests import scene
+
+pytestmark = pytest.mark.django_db
+
+NOW = datetime(2026, 6, 15, 9, tzinfo=UTC)
+NEVER = date(9999, 12, 31)
+
+
+def row(number: str = "V-1", at: Depot | None = None, **changes: object) -> DueDate:
+    oil = scene.service() if not DueDate.objects.exists() else DueDate.objects.first().service
+    vehicle = Vehicle.objects.filter(fleet_number=number).first() or scene.van(number, at=at)
+    p50 = changes.get("p50", date(2026, 9, 1))
+    given = {
+        "p50": p50,
+        "sort_on": p50 or NEVER,
+        "history_known": True,
+        "binding_limit": "km",
+        "duty_class": "normal",
+        "inputs_hash": 0,
+    }
+    return DueDate.objects.create(
+        vehicle=vehicle, service=oil, depot=vehicle.depot, **(given | changes)
+    )
+
+
+def only() -> DueRow:
+    (found,) = due_rows(now=NOW)
+    return found
+
+
+@pytest.mark.parametrize(
+    ("changes", "state"),
+    [
+        ({"history_known": False, "p50": None}, "history_unknown"),
+        ({"calendar_on": date(2026, 6, 14)}, "overdue"),
+        ({"calendar_on": date(2026, 6, 15)}, "later"),
+        ({"beyond_by_reading": True, "p50": date(2026, 6, 20)}, "overdue"),
+        ({"p50": date(2026, 6, 14)}, "probably_overdue"),
+        ({"p50": date(2026, 6, 15)}, "due_this_month"),
+        ({"p50": date(2026, 6, 30)}, "due_this_month"),
+        ({"p50": date(2026, 7, 1)}, "later"),
+        ({"p50": None}, "later"),
+    ],
+)
+def test_each_boundary_of_a_state(changes: dict[str, object], state: str) -> None:
+    row(**changes)
+    assert only().state == state
+    assert [found.state for found in due_rows(states=[state], now=NOW)] == [state]
+    assert due_rows(states=[other for other in STATES if other != state], now=NOW) == []
+
+
+def test_today_is_the_depots_local_date() -> None:
+    row(at=scene.depot("far", "Pacific/Auckland"), calendar_on=date(2026, 6, 15))
+    evening = datetime(2026, 6, 15, 13, tzinfo=UTC)  # already the 16th in Auckland
+    assert only().state == "later"
+    assert due_rows(now=evening)[0].state == "overdue"
+
+
+def test_counts_agree_with_the_rows_of_each_state() -> None:
+    row("V-1", p50=date(2026, 6, 20))
+    row("V-2", calendar_on=date(2026, 1, 1))
+    row("V-3", at=scene.depot("coast"), p50=None, history_known=False)
+    counts = due_counts(now=NOW)
+    listed = due_rows(now=NOW)
+    for key, number in counts.items():
+        assert number == sum((found.depot, found.state) == key for found in listed)
+    assert sum(counts.values()) == 3
+
+
+def test_pages_by_key_show_every_row_once() -> None:
+    for at in range(7):
+        row(f"V-{at}", p50=date(2026, 9, 1) + timedelta(days=at // 3))
+    seen: list[str] = []
+    after = None
+    while page := due_rows(after=after, limit=2, now=NOW):
+        seen += [found.vehicle for found in page]
+        after = (page[-1].sort_on, page[-1].vehicle_id, page[-1].service_id)
+    assert seen == [f"V-{at}" for at in range(7)]
+
+
+def test_a_list_takes_two_queries_whatever_its_length() -> None:
+    for at in range(5):
+        row(f"V-{at}")
+    with CaptureQueriesContext(
+        connection,
+    ) as few:
+        due_rows(limit=1, now=NOW)
+    with CaptureQueriesContext(connection) as many:
+        due_rows(limit=5, now=NOW)
+    assert len(few) == len(many) == 2
+
+
+def test_sold_vehicles_are_not_listed() -> None:
+    found = row()
+    Vehicle.objects.filter(pk=found.vehicle_id).update(status=Vehicle.Status.SOLD)
+    assert due_rows(now=NOW) == []
+
+
+def test_filters_narrow_the_list() -> None:
+    row("V-1", at=scene.depot("coast"), p50=date(2026, 8, 1))
+    row("V-2", p50=date(2026, 9, 1))
+    assert [found.vehicle for found in due_rows(depots=["coast"], now=NOW)] == ["V-1"]
+    assert [found.vehicle for found in due_rows(vehicle=" v-2 ", now=NOW)] == ["V-2"]
+    assert [found.vehicle for found in due_rows(until=date(2026, 8, 1), now=NOW)] == ["V-1"]
+    assert due_rows(service="no-such", now=NOW) == []
+
+
+def test_life_used_by_the_calendar_grows_with_every_day() -> None:
+    # a year from 15 December 2025: 182 of 365 days on 15 June 2026
+    row(calendar_on=date(2026, 12, 15), calendar_life_per_d=1 / 365)
+    assert only().life_used == pytest.approx(182 / 365)
+    later = due_rows(now=NOW + timedelta(days=30))[0]
+    assert later.life_used == pytest.approx(212 / 365)
+
+
+def test_life_used_is_the_largest_of_all_limits() -> None:
+    row(calendar_on=date(2026, 12, 15), calendar_life_per_d=1 / 365, meter_life=0.8)
+    assert only().life_used == pytest.approx(0.8)
+
+
+def test_three_years_of_a_three_year_limit_use_the_whole_life() -> None:
+    # worked example, common practice, no source: life used 1.00 by the calendar
+    oil, vehicle = scene.service(km=60_000, months=36), scene.van()
+    scene.done(vehicle, oil, date(2023, 6, 15), 10_000)
+    scene.readings(vehicle, scene.steady(50_000 - 29 * 300, 300, 30), until=NOW)
+    chain.refresh([vehicle.pk], NOW)
+    assert only().life_used == pytest.approx(1.0)
+    assert only().state == "due_this_month"
+
+
+def test_out_of_tolerance_counts_from_the_end_of_the_tolerance() -> None:
+    row("V-1", calendar_on=date(2026, 6, 1), tolerance_until_on=date(2026, 6, 14))
+    row("V-2", calendar_on=date(2026, 6, 1), tolerance_until_on=date(2026, 6, 15))
+    row("V-3", beyond_by_reading=True, beyond_tolerance_by_reading=True)
+    late = {found.vehicle: found.out_of_tolerance for found in due_rows(now=NOW)}
+    assert late == {"V-1": True, "V-2": False, "V-3": True}
