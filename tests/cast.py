@@ -1,7 +1,9 @@
 """The small fixed cast of the tests: two depots, five people, three vehicles. All invented."""
 
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
+
+from django.utils import timezone
 
 from fleet import chain
 from fleet.due.models import Service
@@ -82,12 +84,13 @@ def person(name: str, role: Role, *depots: Depot) -> Person:
 
 
 def vehicle(fleet_number: str, at: Depot, vehicle_type: VehicleType) -> Vehicle:
+    joined_on = timezone.now().date() - timedelta(days=200)
     created = Vehicle.objects.create(
         fleet_number=fleet_number,
         depot=at,
         vehicle_type=vehicle_type,
-        joined_on=date(2025, 1, 1),
-        in_service_on=date(2025, 1, 1),
+        joined_on=joined_on,
+        in_service_on=joined_on,
         in_service_km=0,
         joined_as=Vehicle.JoinedAs.NEW,
     )

@@ -23,9 +23,11 @@ def tag(shown: dict[str, Any]) -> str:
 def shown(request: Request, found: dict[str, Any]) -> Any:
     """One thing with its tag, or 304 where the caller has it already."""
     mark = tag(found)
-    response = Response(found, headers={"ETag": mark})
-    unchanged: Any = get_conditional_response(request._request, etag=mark, response=None)
-    return response if unchanged is None else unchanged
+    whole = Response(found, headers={"ETag": mark})
+    answer: Any = get_conditional_response(request._request, etag=mark, response=whole)
+    if answer.status_code == HTTPStatus.PRECONDITION_FAILED:
+        raise _changed()
+    return answer
 
 
 def require_match(request: Request, current: dict[str, Any]) -> None:
@@ -38,8 +40,12 @@ def require_match(request: Request, current: dict[str, Any]) -> None:
             "Send If-Match with the ETag of what you saw.",
         )
     if given.strip() != "*" and tag(current) not in parse_etags(given):
-        raise Problem(
-            HTTPStatus.PRECONDITION_FAILED,
-            "changed_meanwhile",
-            "This has changed since you saw it: fetch it again, then decide.",
-        )
+        raise _changed()
+
+
+def _changed() -> Problem:
+    return Problem(
+        HTTPStatus.PRECONDITION_FAILED,
+        "changed_meanwhile",
+        "This has changed since you saw it: fetch it again, then decide.",
+    )

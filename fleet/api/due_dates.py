@@ -96,11 +96,11 @@ class Explanation(Resource):
 
 
 def _wanted(request: Request, asked: dict[str, Any]) -> dict[str, Any]:
-    depots = list(depots_for(request).values_list("slug", flat=True))
+    depots = depots_for(request)
     if "depot" in asked:
-        depots = [slug for slug in depots if slug == asked["depot"]]
+        depots = depots.filter(slug=asked["depot"])
     return {
-        "depots": depots,
+        "depots": depots.values_list("slug", flat=True),  # asked for within the same statement
         "vehicle": asked.get("vehicle"),
         "service": asked.get("service"),
         "states": asked.get("state") or None,

@@ -3,6 +3,7 @@ and go meanwhile neither repeat nor hide others, and the last page costs what th
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 from django.core import signing
@@ -90,7 +91,8 @@ def _behind(order: Order, after: Sequence[Any]) -> Q:
 
 def _next(request: Request, name: str, key: list[Any]) -> str:
     given = request.query_params.copy()
-    given["cursor"] = signing.dumps(key, salt=f"cursor of {name}")
+    plain = [value.isoformat() if isinstance(value, date) else value for value in key]
+    given["cursor"] = signing.dumps(plain, salt=f"cursor of {name}")
     return f"{request.path}?{given.urlencode()}"
 
 

@@ -1,0 +1,71 @@
+from datetime import timedelta
+
+import pytest
+from django.utils import timezone
+from rest_framework.test import APIClient
+
+from fleet.due.models import DueDate
+from fleet.duty.models import DutyOverride
+from tests.api.conftest import Caller
+from tests.api.routes import address
+from tests.cast import Cast
+
+OVERRIDES = address("duty/overrides")
+
+
+@pytest.fixture
+def supervisor(running: Cast, call: Caller) -> APIClient:
+    return call(running.supervisor)
+
+
+def given(**changes: object) -> dict[str, object]:
+    today = timezone.now().date()
+    return {
+        "vehicle": "v-101",
+        "compartment": "engine",
+        "duty_class": "severe",
+        "from_on": str(today - timedelta(days=1)),
+        "until_on": str(today + timedelta(days=90)),
+        "reason": "tows a trailer",
+        **changes,
+    }
+
+
+def test_an_assessment_comes_with_its_evidence(supervisor: APIClient) -> None:
+    row = supervisor.get(address("duty"), {"vehicle": "V-101"}).json()["rows"][0]
+    assert (row["vehicle"], row["compartment"], row["duty_class"]) == ("V-101", "engine", "normal")
+    assert row["evidence"]
+
+
+def test_assessments_can_be_narrowed_by_class(supervisor: APIClient) -> None:
+    assert supervisor.get(address("duty"), {"duty_class": "severe"}).json()["rows"] == []
+    assert len(supervisor.get(address("duty"), {"duty_class": "normal"}).json()["rows"]) == 2
+
+
+def test_a_supervisor_sets_the_class_and_due_dates_follow(
+    running: Cast, supervisor: APIClient
+) -> None:
+    answer = supervisor.post(OVERRIDES, given(), format="json")
+    assert (answer.status_code, answer.json()["person"]) == (201, "sura")
+    assert DutyOverride.objects.get().person == running.supervisor
+    assert DueDate.objects.get(vehicle=running.van).duty_class == "severe"
+    assert [row["id"] for row in supervisor.get(OVERRIDES).json()["rows"]] == [answer.json()["id"]]
+
+
+@pytest.mark.parametrize(
+    ("changes", "status"),
+    [
+        ({"until_on": "2020-01-01"}, 422),
+        ({"reason": " "}, 400),
+        ({"duty_class": "hard"}, 400),
+        ({"compartment": "gearbox"}, 400),
+        ({"vehicle": "V-999"}, 404),
+        ({"from_on": 5}, 400),
+        ({"why": "x"}, 400),
+    ],
+)
+def test_a_decision_that_cannot_be_is_refused(
+    supervisor: APIClient, changes: dict[str, object], status: int
+) -> None:
+    assert supervisor.post(OVERRIDES, given(**changes), format="json").status_code == status
+    assert not DutyOverride.objects.exists()
