@@ -240,3 +240,7 @@ CELERY_BEAT_SCHEDULE = {
     # finds each depot's night from its local 02:30 on, and whatever was lost
     "make up what is owed": {"task": "fleet.jobs.make_up", "schedule": crontab(minute="*/10")},
 }
+
+# --- calibration -------------------------------------------------------------------------
+# distances that the program scores its own forecasts at [km]; our choice
+BACKTEST_DISTANCES_KM = ENV.whole_numbers("SUMPWISE_BACKTEST_KM", "2000 5000 15000 30000")
