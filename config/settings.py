@@ -84,6 +84,7 @@ INSTALLED_APPS = [
     "fleet.usage",
     "fleet.duty",
     "fleet.due",
+    "fleet.workorders",
     "fleet.dashboard",
     "fleet.api",
     "django.contrib.admin",
@@ -209,8 +210,10 @@ SPECTACULAR_SETTINGS = {
     "SCHEMA_PATH_PREFIX": "/api/v1",
     "SERVE_INCLUDE_SCHEMA": False,
     "ENUM_NAME_OVERRIDES": {
+        "DistanceUnit": ["km", "mi"],
         "DueState": "fleet.due.listing.STATES",
         "MeterKind": "fleet.vehicles.models.Meter.Kind",
+        "ReadingUnit": ["h", "km", "mi"],
         "RunState": "fleet.api.runs.STATES",
         "ServiceKind": "fleet.due.models.Service.Kind",
         "UploadState": "fleet.readings.models.Upload.State",

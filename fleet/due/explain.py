@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 from django.db.models import Q
 
 from fleet.due.listing import STATES, life_used, state_on, today_at
-from fleet.due.models import BindingLimit, DueDate, Fill, Limit, Service
+from fleet.due.models import BindingLimit, DueDate, DueEarlier, Fill, Limit, Service
 from fleet.duty.models import DutyAssessment, DutyClass, DutyOverride
 from fleet.faults import Fault
 from fleet.readings.models import Reading, Verdict
@@ -70,6 +70,7 @@ def explain(vehicle: Vehicle, service: Service, now: datetime) -> Explanation:
         _headline(row, state, today),
         _counted_from(row, vehicle),
         _limit_and_class(row, vehicle, today),
+        _called_for(row),
         _usage(vehicle, now),
         _what_binds(row),
         _what_would_move_it(row, state),
@@ -131,12 +132,21 @@ def _counted_from(row: DueDate, vehicle: Vehicle) -> str:
 
 
 def _limit_and_class(row: DueDate, vehicle: Vehicle, today: date) -> str:
+    if row.limit is None and row.calendar_on is not None:
+        return ""  # due only because something calls for it
     if row.limit is None:
         return "No limit is entered for this service and duty class."
     return (
         f"Limit under {row.duty_class} duty: {limit_words(row.limit)} ({row.limit.source}). "
         f"{_why_class(row, vehicle, today)}"
     )
+
+
+def _called_for(row: DueDate) -> str:
+    calls = DueEarlier.objects.filter(vehicle=row.vehicle_id, service=row.service_id)
+    if row.anchor is not None:
+        calls = calls.filter(called_on__gte=row.anchor.done_on)
+    return " ".join(f"Called for by {call.due_on}: {call.reason}." for call in calls)
 
 
 def limit_words(limit: Limit) -> str:

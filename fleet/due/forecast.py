@@ -9,7 +9,7 @@ from datetime import date
 from typing import Any
 
 import numpy as np
-from django.db import connection, transaction
+from django.db import transaction
 
 from fleet import bulk
 from fleet.bulk import Array
@@ -66,29 +66,35 @@ def _forecast_chunk(
     ids: Array, rules: Rules, depots: Depots, today: date, only_changed: bool
 ) -> int:
     chunk = gather(ids, rules, depots, today)
-    stored = _stored_hashes(chunk, rules)
-    changed = stored != chunk.rows.inputs_hash  # a row not stored yet is None, which differs
-    picked = np.flatnonzero(changed if only_changed else np.ones(len(stored), dtype=bool))
+    hashes, stale = _stored(chunk, rules)
+    changed = hashes != chunk.rows.inputs_hash  # a row not stored yet is None, which differs
+    picked = np.flatnonzero(changed if only_changed else np.ones(len(hashes), dtype=bool))
     columns = compute(chunk, picked, rules, depots)
     with transaction.atomic():
-        written = _record(columns) + _drop_foreign(ids)
+        written = _record(columns) + _drop(stale)
         write_stamps(ids, today)
     return written
 
 
-def _stored_hashes(chunk: Chunk, rules: Rules) -> Array:
-    """Input hashes as stored, object array in order of the chunk's rows; None: no row."""
+def _stored(chunk: Chunk, rules: Rules) -> tuple[Array, Array]:
+    """Input hashes of the chunk's rows (None: not stored), and ids of rows no longer wanted."""
     where, params = bulk.among("vehicle_id", chunk.vehicle_id)
-    sql = f"SELECT vehicle_id, service_id, inputs_hash FROM due_duedate WHERE {where}"  # noqa: S608
-    found = bulk.read(sql, params, dict.fromkeys(("vehicle_id", "service_id", "hash"), "i8"))
-    rows, width = chunk.rows, len(rules.service_id) + 1
-    keys = rows.vehicle * width + rows.service
-    known = np.isin(found["service_id"], rules.service_id)
-    theirs = np.searchsorted(chunk.vehicle_id, found["vehicle_id"][known]) * width
-    theirs = theirs + np.searchsorted(rules.service_id, found["service_id"][known])
-    hashes = np.full(len(chunk.vehicle_id) * width + width, None, dtype=object)
-    hashes[theirs] = found["hash"][known]
-    return np.asarray(hashes[keys])
+    sql = f"SELECT id, vehicle_id, service_id, inputs_hash FROM due_duedate WHERE {where}"  # noqa: S608
+    found = bulk.read(sql, params, dict.fromkeys(("id", "vehicle_id", "service_id", "hash"), "i8"))
+    rows = chunk.rows
+    ours = _pair(chunk.vehicle_id[rows.vehicle], rules.service_id[rows.service])
+    theirs = _pair(found["vehicle_id"], found["service_id"])
+    order = np.argsort(theirs)
+    place = np.minimum(np.searchsorted(theirs[order], ours), max(len(theirs) - 1, 0))
+    hashes = np.full(len(ours), None, dtype=object)
+    if len(theirs):
+        there = theirs[order][place] == ours
+        hashes[there] = found["hash"][order][place][there]
+    return hashes, found["id"][~np.isin(theirs, ours)]
+
+
+def _pair(vehicle_id: Array, service_id: Array) -> Array:
+    return np.asarray(vehicle_id * 2**31 + service_id)
 
 
 # --- compute -----------------------------------------------------------------------------
@@ -119,15 +125,31 @@ def compute(chunk: Chunk, picked: Array, rules: Rules, depots: Depots) -> dict[s
     known &= ~(np.isnan(sides[0]["missing"]) | np.isnan(sides[1]["missing"]))
     known &= _watched(chunk, picked, sides, calendar_on)
     calendar_on = np.where(known, calendar_on, NO_DAY)
+    for side in sides:
+        side["life"], side["left"] = (
+            np.where(known, side[name], np.nan) for name in ("life", "left")
+        )
+    called_on = rows.called_on[picked]
+    calendar_on = np.fmin(calendar_on, called_on)  # a call counts whatever the history
+    per_day = np.where(calendar_on == called_on, np.nan, per_day)
     found = due.forecast(
-        _meter_limit(chunk.km, chunk.km_of[vehicle], sides[0], known),
-        _meter_limit(chunk.hours, chunk.hours_of[vehicle], sides[1], known),
+        _meter_limit(chunk.km, chunk.km_of[vehicle], sides[0]),
+        _meter_limit(chunk.hours, chunk.hours_of[vehicle], sides[1]),
         calendar_on,
         chunk.utc_offset_d[vehicle],
         np.nan_to_num(rules.figures["tolerance_d"][in_force]) if len(rules.limit_id) else 0,
     )
     return _columns(
-        chunk, picked, rules, depots, found, known, sides, per_day, classes[last], in_force
+        chunk,
+        picked,
+        rules,
+        depots,
+        found,
+        known | ~np.isnat(called_on),
+        sides,
+        per_day,
+        classes[last],
+        in_force,
     )
 
 
@@ -240,16 +262,14 @@ def _watched(
     return np.asarray(~(unrecorded & (late | beyond)))
 
 
-def _meter_limit(
-    meters: Meters, meter: Array, side: dict[str, Array], known: Array
-) -> MeterLimit | None:
+def _meter_limit(meters: Meters, meter: Array, side: dict[str, Array]) -> MeterLimit | None:
     if not len(meters.id):
         return None
     clock, season = seasons.clock_rows(meters.season_id)
     return MeterLimit(
         state=meters.state,
         meter=np.maximum(meter, 0),
-        left=np.where(known, side["left"], np.nan),
+        left=side["left"],
         reached_at_d=side["reached_at_d"],
         tolerance=side["tolerance"],
         clock=clock,
@@ -293,10 +313,10 @@ def _columns(
         "binding_probability": np.where(
             found.binding == Binding.NONE, np.nan, found.binding_probability
         ),
-        "meter_life": np.where(known, np.fmax(sides[0]["life"], sides[1]["life"]), np.nan),
+        "meter_life": np.fmax(sides[0]["life"], sides[1]["life"]),
         "calendar_life_per_d": np.where(np.isnat(found.calendar_on), np.nan, per_day),
-        "remaining_km": np.where(known, sides[0]["left"], np.nan),
-        "remaining_h": np.where(known, sides[1]["left"], np.nan),
+        "remaining_km": sides[0]["left"],
+        "remaining_h": sides[1]["left"],
         "beyond_by_reading": found.beyond_by_reading,
         "beyond_tolerance_by_reading": found.beyond_tolerance_by_reading,
         "tolerance_until_on": found.tolerance_until_on,
@@ -334,15 +354,8 @@ def _ids(column: Array) -> Array:
     return result
 
 
-def _drop_foreign(ids: Array) -> int:
-    """Take away due dates of services that the vehicle's type does not have (any more)."""
-    where, params = bulk.among("vehicle_id", ids)
-    with connection.cursor() as cursor:
-        cursor.execute(
-            f"""DELETE FROM due_duedate WHERE {where} AND NOT EXISTS (
-                SELECT 1 FROM due_service s JOIN vehicles_vehicle v
-                ON v.vehicle_type_id = s.vehicle_type_id
-                WHERE v.id = due_duedate.vehicle_id AND s.id = due_duedate.service_id)""",  # noqa: S608
-            params,
-        )
-        return int(cursor.rowcount)
+def _drop(due_date_ids: Array) -> int:
+    """Take away due dates of services that the type no longer has or nobody calls for."""
+    if not len(due_date_ids):
+        return 0
+    return DueDate.objects.filter(pk__in=due_date_ids.tolist()).delete()[0]

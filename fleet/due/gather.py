@@ -41,6 +41,7 @@ class Rows:
     anchor_km: Array
     anchor_h: Array
     occasion: Array
+    called_on: Array  # datetime64[D] that something calls for it by, NaT for none
     product: Array  # product in the compartment since a full change, 0 for any
     provisional: Array
     inputs_hash: Array
@@ -70,6 +71,10 @@ def gather(vehicle_ids: Array, rules: Rules, depots: Depots, today: date) -> Chu
     hours, hours_of = _meters(ids, Meter.Kind.HOURS)
     vehicle, service = _pairs(vehicles["type_id"], rules)
     anchors = _anchors(ids, vehicles, vehicle, service, rules, km, km_of)
+    called_on = _calls(ids, vehicle, service, rules, anchors["on"])
+    wanted = np.flatnonzero(~rules.on_call[service] | ~np.isnat(called_on))
+    vehicle, service, called_on = vehicle[wanted], service[wanted], called_on[wanted]
+    anchors = {name: column[wanted] for name, column in anchors.items()}
     product = _products(ids, vehicle, service, rules, anchors["on"])
     found = segments.gather(ids, today)
     segment_stamp = found.stamp_of(ids[vehicle], rules.compartment_id[service])
@@ -82,6 +87,7 @@ def gather(vehicle_ids: Array, rules: Rules, depots: Depots, today: date) -> Chu
         anchor_km=anchors["km"],
         anchor_h=anchors["h"],
         occasion=np.where(np.isnan(anchors["id"]), FIRST, REPEAT),
+        called_on=called_on,
         product=product,
         provisional=anchors["provisional"],
         inputs_hash=stamp(
@@ -89,6 +95,7 @@ def gather(vehicle_ids: Array, rules: Rules, depots: Depots, today: date) -> Chu
             *(depot_stamp[vehicle], vehicles["warranty_until_on"][vehicle]),
             *(_stamp_of(km, km_of)[vehicle], _stamp_of(hours, hours_of)[vehicle]),
             *(segment_stamp, product, anchors["id"], anchors["on"], anchors["km"], anchors["h"]),
+            called_on,
         ),
     )
     return Chunk(
@@ -209,6 +216,31 @@ def _anchors(
     anchors["h"][at] = done["h"][fits]
     anchors["provisional"][at] = done["provisional"][fits]
     return anchors
+
+
+def _calls(ids: Array, vehicle: Array, service: Array, rules: Rules, anchor_on: Array) -> Array:
+    """Earliest day by which something calls for each service since it was last done."""
+    result = np.full(len(vehicle), np.datetime64("NaT", "D"))
+    where, params = bulk.among("vehicle_id", ids)
+    sql = f"""
+        SELECT vehicle_id, service_id, {bulk.day_number("called_on")}, {bulk.day_number("due_on")}
+        FROM due_dueearlier WHERE {where}"""  # noqa: S608
+    kinds = dict.fromkeys(("vehicle_id", "service_id", "called_d", "due_d"), "i8")
+    calls = bulk.read(sql, params, kinds)
+    if not len(calls["due_d"]):
+        return result
+    row_of = {
+        pair: row
+        for row, pair in enumerate(
+            zip(ids[vehicle].tolist(), rules.service_id[service].tolist(), strict=True)
+        )
+    }
+    for owner, what, called_d, due_d in zip(*(c.tolist() for c in calls.values()), strict=True):
+        row = row_of.get((owner, what))
+        if row is None or anchor_on[row] > np.datetime64(called_d, "D"):
+            continue
+        result[row] = np.fmin(result[row], np.datetime64(due_d, "D"))
+    return result
 
 
 def _services_done(ids: Array) -> dict[str, Array]:

@@ -35,6 +35,7 @@ class Rules:
     compartment_id: Array  # (S,)
     early_share: Array  # (S,)
     strictest: Array  # (S,) bool
+    on_call: Array  # (S,) bool: no limit at all, due only when something calls for it
     stamp: Array  # (S,) of the service and its limits
     limit_of: dict[int, Array]  # product id (0: any) -> (S, 2, 2) row of the limit, -1 for none
     limit_id: Array  # (L,)
@@ -67,6 +68,9 @@ def gather_rules() -> Rules:
         compartment_id=np.array([service.compartment_id for service in services], dtype=np.int64),
         early_share=np.array([service.early_share for service in services]),
         strictest=np.array([service.strictest_under_warranty for service in services], dtype=bool),
+        on_call=~np.isin(
+            [service.pk for service in services], [limit.service_id for limit in limits]
+        ),
         stamp=_service_stamps(services, limits),
         limit_of=_limit_tables(limits, place),
         limit_id=np.array([limit.pk for limit in limits], dtype=np.int64),

@@ -11,16 +11,17 @@ from fleet.bulk import Array
 from fleet.calc.stamps import stamp
 from fleet.due.rules import gather_depots, gather_rules
 
-COLUMNS = ("rules", "particulars", "usage_km", "usage_h", "duty", "done", "fills")
+COLUMNS = ("rules", "particulars", "usage_km", "usage_h", "duty", "done", "fills", "calls")
 
-# Rows of services done and fills are only ever added, so the newest id says it all. A class may
-# be decided again in place, so its sum counts severe rows twice; an override counts anew on the day
-# it begins and on the day after its end.
+# Rows of services done, fills and calls are only ever added, so the newest id says it all. A class
+# may be decided again in place, so its sum counts severe rows twice; an override counts anew on the
+# day it begins and on the day after its end.
 PRESENT = """
     SELECT v.id AS vehicle_id, COALESCE(r.stamp, 0) AS rules, v.revision AS particulars,
         COALESCE(k.stamp, 0) AS usage_km, COALESCE(h.stamp, 0) AS usage_h,
         COALESCE(a.total, 0) + COALESCE(o.total, 0) AS duty,
-        COALESCE(d.newest, 0) AS done, COALESCE(f.newest, 0) AS fills
+        COALESCE(d.newest, 0) AS done, COALESCE(f.newest, 0) AS fills,
+        COALESCE(c.newest, 0) AS calls
     FROM vehicles_vehicle v
     LEFT JOIN rules r ON r.type_id = v.vehicle_type_id AND r.depot_id = v.depot_id
     LEFT JOIN vehicles_meter mk ON mk.vehicle_id = v.id AND mk.kind = 'km'
@@ -37,6 +38,8 @@ PRESENT = """
         GROUP BY vehicle_id) d ON d.vehicle_id = v.id
     LEFT JOIN (SELECT vehicle_id, MAX(id) AS newest FROM due_fill {among}
         GROUP BY vehicle_id) f ON f.vehicle_id = v.id
+    LEFT JOIN (SELECT vehicle_id, MAX(id) AS newest FROM due_dueearlier {among}
+        GROUP BY vehicle_id) c ON c.vehicle_id = v.id
     WHERE v.status <> 'sold'"""
 
 
@@ -69,7 +72,7 @@ def write_stamps(vehicle_ids: Array, today: date) -> None:
                 WITH {table} SELECT vehicle_id, {listed} FROM ({present} AND {one}) now
                 WHERE true
                 ON CONFLICT (vehicle_id) DO UPDATE SET {sets}""",  # noqa: S608
-            [*params, *ids, today, today, *(ids * 4)],
+            [*params, *ids, today, today, *(ids * 5)],
         )
 
 

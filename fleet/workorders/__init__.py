@@ -1,0 +1,1 @@
+"""From due services to work done, recorded and followed up."""

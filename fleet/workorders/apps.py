@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class WorkordersConfig(AppConfig):
+    name = "fleet.workorders"
+    verbose_name = "Work orders"

@@ -1,0 +1,237 @@
+"""Orders and their jobs. A change of state is made in ``progress`` only, which writes an event."""
+
+import uuid
+
+from django.conf import settings
+from django.db import models
+
+from fleet.due.models import Service
+from fleet.vehicles.models import Depot, Vehicle
+from fleet.workorders.models.procedures import Raising
+
+
+class WorkOrder(models.Model):
+    """What is to be done on one vehicle on one occasion."""
+
+    class State(models.TextChoices):
+        DRAFTED = "drafted"
+        RELEASED = "released"
+        STARTED = "started"
+        WAITING = "waiting"
+        FINISHED = "finished"
+        SIGNED_OFF = "signed off"
+        CANCELLED = "cancelled"
+
+    class Where(models.TextChoices):
+        OWN = "own workshop"
+        OUTSIDE = "outside workshop"
+
+    class Fit(models.TextChoices):
+        YES = "yes"
+        NO = "no"
+        RESTRICTED = "with restriction"
+
+    OPEN = (State.DRAFTED, State.RELEASED, State.STARTED, State.WAITING, State.FINISHED)
+
+    number = models.CharField(max_length=20, unique=True)
+    vehicle = models.ForeignKey(Vehicle, models.PROTECT, related_name="work_orders")
+    depot = models.ForeignKey(Depot, models.PROTECT, related_name="work_orders", db_index=False)
+    where = models.CharField(max_length=16, choices=Where, default=Where.OWN)
+    state = models.CharField(max_length=10, choices=State, default=State.DRAFTED)
+    version = models.PositiveIntegerField(default=1)  # for conditional requests
+    planned_on = models.DateField(null=True, blank=True)
+    assigned_to = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="work_orders"
+    )
+    raising = models.CharField(max_length=16, choices=Raising, default=Raising.LIFT)
+    reason = models.CharField(max_length=300, blank=True)  # why it was drafted by hand
+    follows = models.ForeignKey(
+        "workorders.Finding", models.SET_NULL, null=True, blank=True, related_name="follow_ups"
+    )
+    created_at = models.DateTimeField(auto_now_add=True)
+    released_at = models.DateTimeField(null=True, blank=True)
+    arrived_at = models.DateTimeField(null=True, blank=True)
+    started_at = models.DateTimeField(null=True, blank=True)
+    waiting_for = models.CharField(max_length=120, blank=True)
+    waiting_since = models.DateTimeField(null=True, blank=True)
+    waited_s = models.PositiveIntegerField(default=0)  # in all, of past waits
+    finished_at = models.DateTimeField(null=True, blank=True)
+    finished_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
+    )
+    returned_at = models.DateTimeField(null=True, blank=True)
+    signed_off_at = models.DateTimeField(null=True, blank=True)
+    signed_off_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
+    )
+    reading = models.ForeignKey(
+        "readings.Reading", models.SET_NULL, null=True, blank=True, related_name="+"
+    )
+    fit_for_use = models.CharField(max_length=16, choices=Fit, blank=True)
+    restriction = models.CharField(max_length=300, blank=True)
+    workshop_name = models.CharField(max_length=120, blank=True)  # outside workshop
+    invoice_number = models.CharField(max_length=60, blank=True)
+    cost_minor = models.PositiveIntegerField(null=True, blank=True)  # net, in cents
+    document = models.CharField(max_length=200, blank=True)  # path below the files folder
+
+    class Meta:
+        ordering = ["planned_on", "number"]
+        indexes = [
+            models.Index(  # a mechanic's day, in a table that keeps every order ever made
+                fields=["assigned_to", "planned_on"],
+                name="orders_open_by_person",
+                condition=models.Q(state__in=["released", "started", "waiting"]),
+            ),
+            models.Index(  # the list of a depot's open orders, paged by key
+                fields=["depot", "planned_on", "id"],
+                name="orders_open_by_depot",
+                condition=~models.Q(state__in=["signed off", "cancelled"]),
+            ),
+            models.Index(fields=["depot", "-id"], name="orders_newest_by_depot"),
+        ]
+
+    def __str__(self) -> str:
+        return self.number
+
+
+class Job(models.Model):
+    """One service (or a piece of other work) on an order."""
+
+    class State(models.TextChoices):
+        OPEN = "open"
+        DONE = "done"
+        PART_DONE = "part done"
+        NOT_DONE = "not done"
+        DROPPED = "dropped"  # the order was cancelled, or the job taken off it
+
+    class Reason(models.TextChoices):
+        PLUG_SEIZED = "plug seized"
+        PART_MISSING = "part missing"
+        WRONG_FLUID = "wrong fluid supplied"
+        TAKEN_BACK = "vehicle taken back"
+        DAMAGE = "damage found"
+        OTHER = "other"
+
+    order = models.ForeignKey(WorkOrder, models.CASCADE, related_name="jobs")
+    vehicle = models.ForeignKey(Vehicle, models.PROTECT, related_name="jobs", db_index=False)
+    service = models.ForeignKey(
+        Service, models.PROTECT, null=True, blank=True, related_name="jobs", db_index=False
+    )  # empty: other work, in words
+    title = models.CharField(max_length=120)
+    minutes = models.PositiveSmallIntegerField(default=0)
+    state = models.CharField(max_length=9, choices=State, default=State.OPEN)
+    reason = models.CharField(max_length=24, choices=Reason, blank=True)
+    reason_text = models.CharField(max_length=300, blank=True)
+    ended_at = models.DateTimeField(null=True, blank=True)
+    ended_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
+    )
+    returned = models.BooleanField(default=False)  # waits for the supervisor's decision
+    done = models.OneToOneField(
+        "due.ServiceDone", models.SET_NULL, null=True, blank=True, related_name="job"
+    )
+
+    class Meta:
+        ordering = ["order", "id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["vehicle", "service"],
+                condition=models.Q(state="open", service__isnull=False),
+                name="one_open_job_per_vehicle_and_service",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.order}: {self.title}"
+
+
+class OrderEvent(models.Model):
+    """One change of an order or a job: who, when, by which channel, why. Never changed."""
+
+    order = models.ForeignKey(WorkOrder, models.CASCADE, related_name="events")
+    job = models.ForeignKey(Job, models.CASCADE, null=True, related_name="events")
+    what = models.CharField(max_length=24)  # the transition's name
+    from_state = models.CharField(max_length=12, blank=True)
+    to_state = models.CharField(max_length=12, blank=True)
+    person = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+"
+    )
+    channel = models.CharField(max_length=12)
+    reason = models.CharField(max_length=300, blank=True)
+    request_id = models.UUIDField(default=uuid.uuid4)
+    performed_at = models.DateTimeField()  # when it happened, as the phone says
+    recorded_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        ordering = ["order", "id"]
+
+    def __str__(self) -> str:
+        return f"{self.order} {self.what}"
+
+
+class DoNotUse(models.Model):
+    """A vehicle that must not be used; set by anyone, cleared by another authorised person."""
+
+    vehicle = models.ForeignKey(Vehicle, models.CASCADE, related_name="do_not_use")
+    reason = models.CharField(max_length=300)
+    set_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+"
+    )
+    set_at = models.DateTimeField()
+    cleared_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
+    )
+    cleared_at = models.DateTimeField(null=True, blank=True)
+    cleared_reason = models.CharField(max_length=300, blank=True)
+
+    class Meta:
+        ordering = ["-set_at"]
+        indexes = [
+            models.Index(  # shown wherever the vehicle is
+                fields=["vehicle"],
+                name="do_not_use_in_force",
+                condition=models.Q(cleared_at__isnull=True),
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.vehicle}: {self.reason}"
+
+
+class Escalation(models.Model):
+    """An overdue service that somebody has been told about, and who must answer."""
+
+    class Stage(models.TextChoices):
+        SUPERVISOR = "supervisor"
+        DEPUTY_AND_MANAGER = "deputy and manager"
+        USE_OR_STAND_DOWN = "use or stand down"
+
+    class Answer(models.TextChoices):
+        USE = "use"
+        STAND_DOWN = "stand down"
+        PLANNED = "planned"
+
+    vehicle = models.ForeignKey(Vehicle, models.CASCADE, related_name="escalations")
+    service = models.ForeignKey(Service, models.CASCADE, related_name="+")
+    stage = models.CharField(max_length=20, choices=Stage)
+    since_on = models.DateField()
+    answer = models.CharField(max_length=12, choices=Answer, blank=True)
+    answered_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
+    )
+    answered_at = models.DateTimeField(null=True, blank=True)
+    reason = models.CharField(max_length=300, blank=True)
+    closed_on = models.DateField(null=True, blank=True)  # the service was done
+
+    class Meta:
+        ordering = ["-since_on"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["vehicle", "service", "stage"],
+                condition=models.Q(closed_on__isnull=True),
+                name="one_open_escalation_per_vehicle_service_and_stage",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.vehicle} {self.service}: {self.stage}"
