@@ -1,7 +1,33 @@
 """What a person can put right."""
 
+from collections.abc import Sequence
+
 
 class Fault(Exception):
     """Cannot go on as asked; the text is one sentence: what is wrong, where, what to do."""
 
     exit_code = 1
+
+
+class Forbidden(Fault):
+    """This person may not do this; somebody else may."""
+
+
+class Stale(Fault):
+    """Somebody else changed it meanwhile: look again, then decide."""
+
+
+class Question(Fault):
+    """The program asks back; the same call with a reason goes through.
+
+    Parameters
+    ----------
+    text
+        The question.
+    candidates
+        Values that may have been meant, most likely first, each with its unit.
+    """
+
+    def __init__(self, text: str, candidates: Sequence[str] = ()) -> None:
+        super().__init__(text)
+        self.candidates = tuple(candidates)

@@ -17,14 +17,25 @@ class Right(StrEnum):
     RUN_NIGHT = "run the night"
     SET_UP = "set up"
     MANAGE_PEOPLE = "manage people"
+    REPORT_FINDING = "report findings"
+    RECORD_WORK = "record work"
+    RELEASE = "release work orders"
+    SIGN_OFF = "sign off work"
+    DEFER = "defer services"
+    APPROVE_SUBSTITUTE = "approve substitutes"
+    CLEAR_DO_NOT_USE = "clear do not use"
 
 
 RIGHTS: dict[Role, frozenset[Right]] = {
     Role.SUPERVISOR: frozenset(Right),
-    Role.CLERK: frozenset({Right.SEE, Right.ADD_READINGS, Right.SETTLE_READINGS}),
-    Role.MECHANIC: frozenset({Right.SEE, Right.ADD_READINGS}),
-    Role.STORES: frozenset({Right.SEE}),
-    Role.ENGINEER: frozenset({Right.SEE}),
+    Role.CLERK: frozenset(
+        {Right.SEE, Right.ADD_READINGS, Right.SETTLE_READINGS, Right.REPORT_FINDING}
+    ),
+    Role.MECHANIC: frozenset(
+        {Right.SEE, Right.ADD_READINGS, Right.RECORD_WORK, Right.REPORT_FINDING}
+    ),
+    Role.STORES: frozenset({Right.SEE, Right.REPORT_FINDING}),
+    Role.ENGINEER: frozenset({Right.SEE, Right.REPORT_FINDING}),
     Role.VIEWER: frozenset({Right.SEE}),
 }
 
