@@ -8,18 +8,14 @@ from tests.cast import Cast
 # written by hand: who may do what in a depot of their own
 EXPECTED = {
     Role.SUPERVISOR: {
-        "see",
-        "add readings",
-        "settle readings",
-        "set duty",
-        "run the night",
-        "set up",
-        "manage people",
+        *("see", "add readings", "settle readings", "set duty", "run the night", "set up"),
+        *("manage people", "report findings", "record work", "release work orders"),
+        *("sign off work", "defer services", "approve substitutes", "clear do not use"),
     },
-    Role.CLERK: {"see", "add readings", "settle readings"},
-    Role.MECHANIC: {"see", "add readings"},
-    Role.STORES: {"see"},
-    Role.ENGINEER: {"see"},
+    Role.CLERK: {"see", "add readings", "settle readings", "report findings"},
+    Role.MECHANIC: {"see", "add readings", "record work", "report findings"},
+    Role.STORES: {"see", "report findings"},
+    Role.ENGINEER: {"see", "report findings"},
     Role.VIEWER: {"see"},
 }
 
