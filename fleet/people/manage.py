@@ -1,0 +1,99 @@
+"""People come, change and leave: one function each, for command line, page and administration."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from secrets import token_urlsafe
+from typing import Any
+
+from django.contrib.auth.password_validation import validate_password
+from django.core.exceptions import ValidationError
+from django.db import transaction
+
+from fleet.faults import Fault
+from fleet.people.models import Person, Role
+
+
+class PersonFault(Fault):
+    """A person who cannot be added or changed as asked."""
+
+
+@dataclass(frozen=True, slots=True)
+class Changes:
+    """What is to be different; None leaves it as it is."""
+
+    role: str | None = None
+    depots: Sequence[Any] | None = None  # all of them: they replace those before
+    full_name: str | None = None
+    password: str | None = None
+    active: bool | None = None
+    may_set_up: bool | None = None  # reaches the administration pages, if the role allows
+
+
+def add(name: str, changes: Changes) -> Person:
+    """Add a person who signs in by this name."""
+    if changes.role is None:
+        raise PersonFault("A person needs a role.")
+    if Person.objects.filter(username__iexact=name).exists():
+        raise PersonFault(f"There is a person {name} already: choose another name.")
+    person = Person(username=name)
+    person.set_unusable_password()
+    return _save(person, changes)
+
+
+def change(person: Person, changes: Changes) -> Person:
+    """Change a person; their signed-in pages end when the password changes."""
+    return _save(person, changes)
+
+
+def named(name: str) -> Person:
+    """The person who signs in by this name, in any case."""
+    found = Person.objects.filter(username__iexact=name).first()
+    if found is None:
+        raise PersonFault(f"There is no person {name}: sumpwise person list shows who there is.")
+    return found
+
+
+def new_password() -> str:
+    """A password to be written down once and changed soon; 96 random bits."""
+    return token_urlsafe(12)
+
+
+def _save(person: Person, changes: Changes) -> Person:
+    _apply(person, changes)
+    try:
+        person.full_clean()
+    except ValidationError as error:
+        raise PersonFault(" ".join(error.messages)) from error
+    with transaction.atomic():
+        person.save()
+        if changes.depots is not None:
+            person.depots.set(changes.depots)
+    return person
+
+
+def _apply(person: Person, changes: Changes) -> None:
+    if changes.role is not None:
+        person.role = _role(changes.role)
+    if changes.full_name is not None:
+        person.first_name, _, person.last_name = changes.full_name.strip().partition(" ")
+    if changes.password is not None:
+        _set_password(person, changes.password)
+    if changes.active is not None:
+        person.is_active = changes.active
+    if changes.may_set_up is not None:
+        person.is_staff = changes.may_set_up
+
+
+def _role(text: str) -> Role:
+    try:
+        return Role(text)
+    except ValueError:
+        raise PersonFault(f"There is no role {text}: choose from {', '.join(Role)}.") from None
+
+
+def _set_password(person: Person, password: str) -> None:
+    try:
+        validate_password(password, person)
+    except ValidationError as error:
+        raise PersonFault(" ".join(error.messages)) from error
+    person.set_password(password)
