@@ -247,3 +247,7 @@ CELERY_BEAT_SCHEDULE = {
 # --- calibration -------------------------------------------------------------------------
 # distances that the program scores its own forecasts at [km]; our choice
 BACKTEST_DISTANCES_KM = ENV.whole_numbers("SUMPWISE_BACKTEST_KM", "2000 5000 15000 30000")
+
+# --- work ---------------------------------------------------------------------------------
+# an order is drafted when its first service may fall due within so many days; our choice
+DRAFT_AHEAD_DAYS = ENV.whole_numbers("SUMPWISE_DRAFT_AHEAD_DAYS", "14")[0]

@@ -4,6 +4,7 @@ from django.conf import settings
 from django.db import models
 
 from fleet.due.models.services import Service
+from fleet.readings.models import Reading
 from fleet.stores.models import Product
 from fleet.vehicles.models import Compartment, Vehicle
 
@@ -26,7 +27,11 @@ class ServiceDone(models.Model):
     total_h = models.FloatField(null=True, blank=True)
     evidence = models.CharField(max_length=16, choices=Evidence)
     source = models.CharField(max_length=300)  # the document, order or invoice
+    reading = models.ForeignKey(
+        Reading, models.SET_NULL, null=True, blank=True, related_name="+", db_index=False
+    )
     provisional = models.BooleanField(default=False)  # its reading is not settled yet
+    void = models.BooleanField(default=False)  # it supersedes a row that should not have been
     supersedes = models.OneToOneField(
         "self", models.PROTECT, null=True, blank=True, related_name="superseded_by"
     )

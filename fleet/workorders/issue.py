@@ -1,0 +1,207 @@
+"""Draft orders: from what is due, by hand, and each night."""
+
+import uuid
+from collections import defaultdict
+from collections.abc import Sequence
+from datetime import date, timedelta
+
+import numpy as np
+from django.conf import settings
+from django.db import IntegrityError, transaction
+from django.db.models import Exists, OuterRef, Q
+
+from fleet import bulk
+from fleet.due.listing import life_used, today_at
+from fleet.due.models import DueDate, Service
+from fleet.faults import Fault
+from fleet.people.models import Person
+from fleet.people.roles import Right
+from fleet.vehicles.models import Vehicle
+from fleet.workorders.actor import Actor, note_event
+from fleet.workorders.models import Finding, Job, OrderEvent, Raising, WorkOrder
+
+OtherWork = tuple[str, int]  # what, and minutes
+
+
+def draft(
+    actor: Actor,
+    *,
+    vehicle_id: int,
+    service_ids: Sequence[int] = (),
+    other_work: Sequence[OtherWork] = (),
+    planned_on: date | None = None,
+    assigned_to: Person | None = None,
+    raising: str = Raising.LIFT,
+    where: str = WorkOrder.Where.OWN,
+    reason: str = "",
+    follows: Finding | None = None,
+    join_early: bool = True,
+) -> WorkOrder:
+    """Draft one order for a vehicle; services within their early window join it.
+
+    Raises
+    ------
+    Forbidden
+        The person may not release orders at the vehicle's depot.
+    Fault
+        Nothing to do, a service of another vehicle type, or one that has an open job already.
+    """
+    vehicle = Vehicle.objects.select_related("depot").get(pk=vehicle_id)
+    actor.must(Right.RELEASE, vehicle.depot)
+    services = _services(vehicle, service_ids)
+    if not services and not other_work:
+        raise Fault("An order needs at least one service, or other work in words.")
+    with transaction.atomic():
+        _refuse_open(vehicle, services)
+        if join_early and where == WorkOrder.Where.OWN and services:
+            services += _joining(actor, vehicle, {service.pk for service in services})
+        order = _new_order(
+            vehicle,
+            planned_on=planned_on,
+            assigned_to=assigned_to,
+            raising=raising,
+            where=where,
+            reason=reason,
+            follows=follows,
+        )
+        _add_jobs(order, services, other_work)
+        note_event(actor, order, "draft", to_state=order.state, reason=reason)
+    return order
+
+
+def _services(vehicle: Vehicle, service_ids: Sequence[int]) -> list[Service]:
+    found = list(Service.objects.filter(pk__in=service_ids).select_related("compartment"))
+    foreign = [service for service in found if service.vehicle_type_id != vehicle.vehicle_type_id]
+    if foreign or len(found) != len(set(service_ids)):
+        raise Fault(f"{vehicle} has no such service: look at its page for those it has.")
+    return found
+
+
+def _refuse_open(vehicle: Vehicle, services: Sequence[Service]) -> None:
+    taken = Job.objects.filter(vehicle=vehicle, service__in=services, state=Job.State.OPEN)
+    for job in taken.select_related("order", "service"):
+        raise Fault(f"{job.service.name if job.service else job} is on {job.order} already.")
+
+
+def _joining(actor: Actor, vehicle: Vehicle, chosen: set[int]) -> list[Service]:
+    """Services within their early window that no open job has."""
+    today = today_at(vehicle.depot.zone, actor.now)
+    open_jobs = Job.objects.filter(
+        vehicle=vehicle, service=OuterRef("service"), state=Job.State.OPEN
+    )
+    rows = (
+        DueDate.objects.filter(~Exists(open_jobs), vehicle=vehicle, history_known=True)
+        .exclude(service__in=chosen)
+        .select_related("service__compartment")
+    )
+    return [row.service for row in rows if _in_early_window(row, today)]
+
+
+def _in_early_window(row: DueDate, today: date) -> bool:
+    used = life_used(vars(row), today)
+    called = row.p50 is not None and row.p50 <= today
+    return called or (used is not None and used >= 1 - row.service.early_share)
+
+
+def _new_order(vehicle: Vehicle, **given: object) -> WorkOrder:
+    order = WorkOrder.objects.create(
+        number=uuid.uuid4().hex[:20], vehicle=vehicle, depot=vehicle.depot, **given
+    )
+    order.number = number_of(order.pk)
+    order.save(update_fields=["number"])
+    return order
+
+
+def number_of(order_id: int) -> str:
+    """The number an order is called by; it follows the row's own id, so that no two share it."""
+    return f"W-{order_id:06}"
+
+
+def _add_jobs(
+    order: WorkOrder, services: Sequence[Service], other_work: Sequence[OtherWork]
+) -> None:
+    for service in services:
+        minutes = getattr(getattr(service, "procedure", None), "minutes", 0)
+        try:
+            with transaction.atomic():
+                Job.objects.create(
+                    order=order,
+                    vehicle=order.vehicle,
+                    service=service,
+                    title=service.name,
+                    minutes=minutes,
+                )
+        except IntegrityError:
+            raise Fault(f"{service.name} has just been put on another order.") from None
+    for title, minutes in other_work:
+        Job.objects.create(order=order, vehicle=order.vehicle, title=title, minutes=minutes)
+
+
+# --- each night ----------------------------------------------------------------------------
+def draft_due(actor: Actor, today: date, depot_ids: Sequence[int] | None = None) -> int:
+    """Draft what is overdue or may fall due within the days of the setting; give the orders made.
+
+    One order per vehicle. Vehicles off the road are left alone, and so is whatever has an open
+    job; two nights at once make one order.
+    """
+    rows = _due_soon(today, depot_ids)
+    by_vehicle: dict[int, list[DueDate]] = defaultdict(list)
+    for row in rows:
+        by_vehicle[row.vehicle_id].append(row)
+    made = 0
+    ids = sorted(by_vehicle)
+    for begin in range(0, len(ids), 500):
+        chunk = {pk: by_vehicle[pk] for pk in ids[begin : begin + 500]}
+        made += _draft_chunk(actor, chunk)
+    return made
+
+
+def _due_soon(today: date, depot_ids: Sequence[int] | None) -> list[DueDate]:
+    until = today + timedelta(days=settings.DRAFT_AHEAD_DAYS)
+    open_jobs = Job.objects.filter(
+        vehicle=OuterRef("vehicle"), service=OuterRef("service"), state=Job.State.OPEN
+    )
+    soon = Q(p10__lte=until) | Q(calendar_on__lt=today) | Q(beyond_by_reading=True)
+    rows = DueDate.objects.filter(
+        soon,
+        ~Exists(open_jobs),
+        history_known=True,
+        vehicle__status__in=[Vehicle.Status.IN_USE, Vehicle.Status.HIRED_IN],
+    )
+    if depot_ids is not None:
+        rows = rows.filter(depot_id__in=depot_ids)
+    return list(rows.select_related("service"))
+
+
+def _draft_chunk(actor: Actor, by_vehicle: dict[int, list[DueDate]]) -> int:
+    with transaction.atomic():
+        orders = WorkOrder.objects.bulk_create(
+            WorkOrder(number=uuid.uuid4().hex[:20], vehicle_id=pk, depot_id=rows[0].depot_id)
+            for pk, rows in by_vehicle.items()
+        )
+        numbers = np.array([number_of(order.pk) for order in orders], dtype=object)
+        ids = np.array([order.pk for order in orders], dtype=np.int64)
+        bulk.update(WorkOrder, {"id": ids, "number": numbers})
+        Job.objects.bulk_create(
+            (
+                Job(order=order, vehicle_id=row.vehicle_id, service=row.service,
+                    title=row.service.name)
+                for order in orders
+                for row in by_vehicle[order.vehicle_id]
+            ),
+            ignore_conflicts=True,  # another night, or a person, was quicker
+        )  # fmt: skip
+        filled = set(Job.objects.filter(order__in=orders).values_list("order_id", flat=True))
+        WorkOrder.objects.filter(pk__in=[pk for pk in ids.tolist() if pk not in filled]).delete()
+        OrderEvent.objects.bulk_create(
+            OrderEvent(
+                order_id=pk,
+                what="draft",
+                to_state=WorkOrder.State.DRAFTED,
+                channel=actor.channel,
+                request_id=actor.request_id,
+                performed_at=actor.at,
+            )
+            for pk in sorted(filled)
+        )
+    return len(filled)

@@ -1,0 +1,283 @@
+"""The states of an order and its jobs: one function per change, called by page, API and night.
+
+Each claims the order by a conditional update, so that of two who try at once one wins and the
+other is told; and each leaves exactly one event. Its end is in ``ending``.
+"""
+
+from collections.abc import Collection
+from datetime import date
+
+from django.db import transaction
+from django.db.models import F
+
+from fleet.faults import Fault, Stale
+from fleet.people.models import Person
+from fleet.people.roles import Right
+from fleet.workorders.actor import Actor, note_event
+from fleet.workorders.models import Finding, Job, WorkOrder
+
+State = WorkOrder.State
+NOT_BEGUN = (State.DRAFTED, State.RELEASED)
+UNDER_WAY = (State.STARTED, State.WAITING)
+BEFORE_THE_END = (*NOT_BEGUN, *UNDER_WAY)
+
+
+# --- planning ------------------------------------------------------------------------------
+def release(actor: Actor, order_id: int, *, version: int | None = None) -> WorkOrder:
+    """Give a drafted order to the workshop."""
+    return move(
+        actor,
+        order_id,
+        "release",
+        (State.DRAFTED,),
+        State.RELEASED,
+        Right.RELEASE,
+        version=version,
+        released_at=actor.at,
+    )
+
+
+def plan(
+    actor: Actor, order_id: int, *, planned_on: date | None, version: int | None = None
+) -> WorkOrder:
+    """Set (or clear) the day an order is planned for."""
+    return edit(actor, order_id, "plan", Right.RELEASE, version, planned_on=planned_on)
+
+
+def assign(
+    actor: Actor, order_id: int, *, person: Person | None, version: int | None = None
+) -> WorkOrder:
+    """Give an order to a mechanic, or take it back."""
+    return edit(actor, order_id, "assign", Right.RELEASE, version, assigned_to=person)
+
+
+def raise_by(actor: Actor, order_id: int, *, raising: str, version: int | None = None) -> WorkOrder:
+    """Say how the bay raises the vehicle; the cautions on the card follow it."""
+    return edit(actor, order_id, "raise by", Right.RECORD_WORK, version, raising=raising)
+
+
+def cancel(actor: Actor, order_id: int, *, reason: str, version: int | None = None) -> WorkOrder:
+    """Give an order up before its end; its open jobs are free for another order."""
+    if not reason.strip():
+        raise Fault("Say why the order is cancelled.")
+    with transaction.atomic():
+        order = move(
+            actor,
+            order_id,
+            "cancel",
+            BEFORE_THE_END,
+            State.CANCELLED,
+            Right.RELEASE,
+            version=version,
+            reason=reason,
+        )
+        order.jobs.filter(state=Job.State.OPEN).update(
+            state=Job.State.DROPPED, ended_at=actor.at, ended_by=actor.person
+        )
+    return order
+
+
+# --- work ----------------------------------------------------------------------------------
+def arrive(actor: Actor, order_id: int, *, version: int | None = None) -> WorkOrder:
+    """Note that the vehicle stands in the workshop: downtime counts from here."""
+    return edit(actor, order_id, "arrive", Right.RECORD_WORK, version, arrived_at=actor.at)
+
+
+def start(actor: Actor, order_id: int, *, version: int | None = None) -> WorkOrder:
+    """Begin; whoever begins an order that is nobody's takes it."""
+    with transaction.atomic():
+        order = move(
+            actor,
+            order_id,
+            "start",
+            (State.RELEASED,),
+            State.STARTED,
+            Right.RECORD_WORK,
+            version=version,
+            started_at=actor.at,
+        )
+        WorkOrder.objects.filter(pk=order.pk, arrived_at=None).update(arrived_at=actor.at)
+        WorkOrder.objects.filter(pk=order.pk, assigned_to=None).update(assigned_to=actor.person)
+    order.refresh_from_db()
+    return order
+
+
+def wait(actor: Actor, order_id: int, *, waiting_for: str, version: int | None = None) -> WorkOrder:
+    """Interrupt the work, and say for what."""
+    if not waiting_for.strip():
+        raise Fault("Say what the work is waiting for.")
+    return move(
+        actor,
+        order_id,
+        "wait",
+        (State.STARTED,),
+        State.WAITING,
+        Right.RECORD_WORK,
+        version=version,
+        reason=waiting_for,
+        waiting_for=waiting_for.strip(),
+        waiting_since=actor.at,
+    )
+
+
+def resume(actor: Actor, order_id: int, *, version: int | None = None) -> WorkOrder:
+    """Go on after a wait."""
+    with transaction.atomic():
+        order = locked(order_id)
+        waited_s = _seconds_waiting(order, actor)
+        return move(
+            actor,
+            order_id,
+            "resume",
+            (State.WAITING,),
+            State.STARTED,
+            Right.RECORD_WORK,
+            version=version,
+            waiting_for="",
+            waiting_since=None,
+            waited_s=F("waited_s") + waited_s,
+        )
+
+
+def _seconds_waiting(order: WorkOrder, actor: Actor) -> int:
+    if order.waiting_since is None:
+        return 0
+    return max(0, int((actor.at - order.waiting_since).total_seconds()))
+
+
+def end_job(
+    actor: Actor,
+    job_id: int,
+    *,
+    state: str,
+    reason: str = "",
+    reason_text: str = "",
+    version: int | None = None,
+) -> Job:
+    """Say how a job ended: done, part done or not done, the last two with a reason.
+
+    Only *done* will record the service when the order is finished; the rest goes back to the
+    supervisor.
+    """
+    if state not in (Job.State.DONE, Job.State.PART_DONE, Job.State.NOT_DONE):
+        raise Fault("A job ends done, part done or not done.")
+    if state != Job.State.DONE and reason not in Job.Reason.values:
+        raise Fault(f"Say why it is {state}: one of {', '.join(Job.Reason.values)}.")
+    with transaction.atomic():
+        job = _job(job_id)
+        order = edit(actor, job.order_id, "", Right.RECORD_WORK, version, states=UNDER_WAY)
+        if state == Job.State.DONE:
+            _refuse_wrong_fluid(job)
+        before = job.state
+        job.state, job.reason, job.reason_text = state, reason, reason_text.strip()
+        job.returned = state != Job.State.DONE
+        job.ended_at, job.ended_by = actor.at, actor.person
+        job.save()
+        note_event(
+            actor, order, f"job {state}", job=job, from_state=before, to_state=state, reason=reason
+        )
+    return job
+
+
+def _refuse_wrong_fluid(job: Job) -> None:
+    compartment = job.service.compartment_id if job.service else None
+    wrong = Finding.objects.filter(
+        order=job.order_id,
+        kind=Finding.Kind.WRONG_FLUID,
+        compartment=compartment,
+        closed_at=None,
+        withdrawn_by=None,
+    )
+    if wrong.exists():
+        raise Fault(
+            "The wrong fluid was recorded for this compartment, so the service is not done: "
+            "drain and refill it, close the finding, or end the job as not done."
+        )
+
+
+def _job(job_id: int) -> Job:
+    found = Job.objects.select_for_update().filter(pk=job_id).first()
+    if found is None:
+        raise Fault(f"There is no job {job_id}.")
+    return found
+
+
+# --- claiming ------------------------------------------------------------------------------
+def locked(order_id: int) -> WorkOrder:
+    """An order, held until the transaction ends.
+
+    Raises
+    ------
+    Fault
+        There is no such order.
+    """
+    found = WorkOrder.objects.select_for_update().filter(pk=order_id).first()
+    if found is None:
+        raise Fault(f"There is no work order {order_id}.")
+    return found
+
+
+def move(
+    actor: Actor,
+    order_id: int,
+    what: str,
+    states: Collection[str],
+    to_state: str,
+    right: Right,
+    *,
+    version: int | None,
+    reason: str = "",
+    **changes: object,
+) -> WorkOrder:
+    """Claim an order, change its state and leave one event; see ``edit``."""
+    return edit(
+        actor,
+        order_id,
+        what,
+        right,
+        version,
+        states=states,
+        reason=reason,
+        state=to_state,
+        **changes,
+    )
+
+
+def edit(
+    actor: Actor,
+    order_id: int,
+    what: str,
+    right: Right,
+    version: int | None,
+    *,
+    states: Collection[str] = BEFORE_THE_END,
+    reason: str = "",
+    **changes: object,
+) -> WorkOrder:
+    """Claim an order that is in one of the states (and at the version seen), and change it."""
+    with transaction.atomic():
+        before = locked(order_id)
+        actor.must(right, before.depot_id)
+        claim = WorkOrder.objects.filter(pk=order_id, state__in=states)
+        if version is not None:
+            claim = claim.filter(version=version)
+        if not claim.update(version=F("version") + 1, **changes):
+            _explain_refusal(before, states, version)
+        order = WorkOrder.objects.select_related("vehicle", "depot").get(pk=order_id)
+        if what:
+            note_event(
+                actor,
+                order,
+                what,
+                from_state=before.state,
+                to_state=order.state,
+                reason=reason,
+            )
+    return order
+
+
+def _explain_refusal(order: WorkOrder, states: Collection[str], version: int | None) -> None:
+    if version is not None and order.version != version:
+        raise Stale(f"{order} was changed meanwhile: it is {order.state} now. Look again.")
+    allowed = " or ".join(str(state) for state in states)
+    raise Fault(f"{order} is {order.state}; this needs an order that is {allowed}.")

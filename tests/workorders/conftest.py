@@ -1,0 +1,53 @@
+from dataclasses import dataclass
+from datetime import date
+
+import pytest
+
+from fleet import chain
+from fleet.due.models import Service
+from fleet.people.models import Person, Role
+from fleet.vehicles.models import Vehicle
+from fleet.workorders import issue
+from fleet.workorders.actor import Actor
+from fleet.workorders.models import WorkOrder
+from tests import scene
+from tests.cast import person
+from tests.scene import NOW
+
+
+@dataclass(frozen=True)
+class Bay:
+    """A van with an overdue gearbox service, and the people around it."""
+
+    van: Vehicle
+    oil: Service
+    supervisor: Person
+    second_supervisor: Person
+    mechanic: Person
+    viewer: Person
+    outsider: Person
+
+    def actor(self, who: Person | None = None) -> Actor:
+        return Actor(person=who or self.supervisor, channel="test", now=NOW)
+
+    def order(self) -> WorkOrder:
+        return issue.draft(self.actor(), vehicle_id=self.van.pk, service_ids=[self.oil.pk])
+
+
+@pytest.fixture
+def bay(db: None) -> Bay:
+    here = scene.depot()
+    oil = scene.service(km=20_000, months=24)
+    van = scene.van()
+    scene.done(van, oil, date(2025, 11, 1), 1_000)
+    scene.readings(van, scene.steady(10_000, 700, 20))
+    chain.refresh([van.pk], NOW)
+    return Bay(
+        van=van,
+        oil=oil,
+        supervisor=person("Sura", Role.SUPERVISOR, here),
+        second_supervisor=person("Sol", Role.SUPERVISOR, here),
+        mechanic=person("Mika", Role.MECHANIC, here),
+        viewer=person("Vito", Role.VIEWER, here),
+        outsider=person("Otto", Role.SUPERVISOR, scene.depot("far")),
+    )

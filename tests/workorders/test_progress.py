@@ -1,0 +1,154 @@
+from collections.abc import Callable
+from datetime import timedelta
+
+import pytest
+
+from fleet import chain
+from fleet.due.models import DueDate, ServiceDone
+from fleet.faults import Fault, Forbidden, Stale
+from fleet.workorders import ending, issue, progress
+from fleet.workorders.actor import Actor
+from fleet.workorders.models import Job, OrderEvent, WorkOrder
+from tests.scene import NOW
+from tests.workorders.conftest import Bay
+
+ODOMETER_KM = 23_350.0  # the last reading was 23,300 km
+
+
+def started(bay: Bay) -> WorkOrder:
+    order = bay.order()
+    progress.release(bay.actor(), order.pk)
+    return progress.start(bay.actor(bay.mechanic), order.pk)
+
+
+def finish(bay: Bay, order: WorkOrder, odometer: float = ODOMETER_KM) -> ending.Finished:
+    later = Actor(person=bay.mechanic, channel="test", now=NOW + timedelta(hours=12))
+    for job in order.jobs.all():
+        progress.end_job(later, job.pk, state="done")
+    return ending.finish(later, order.pk, odometer=odometer, fit_for_use="yes")
+
+
+def test_an_order_goes_from_drafted_to_signed_off(bay: Bay) -> None:
+    order = started(bay)
+    finish(bay, order)
+    ending.sign_off(bay.actor(), order.pk)
+    order.refresh_from_db()
+    assert order.state == WorkOrder.State.SIGNED_OFF
+    assert [event.what for event in order.events.all()] == [
+        *("draft", "release", "start", "job done", "finish", "sign off"),
+    ]
+
+
+def test_finishing_moves_the_due_date(bay: Bay) -> None:
+    assert DueDate.objects.get().beyond_by_reading
+    finish(bay, started(bay))
+    chain.refresh([bay.van.pk], NOW + timedelta(hours=13))
+    row = DueDate.objects.get()
+    assert (row.beyond_by_reading, row.remaining_km) == (False, 20_000)
+    assert ServiceDone.objects.latest("pk").total_km == ODOMETER_KM
+
+
+def test_a_doubtful_odometer_is_asked_about_but_never_waited_for(bay: Bay) -> None:
+    found = finish(bay, started(bay), odometer=233_350)
+    assert found.order.state == WorkOrder.State.FINISHED
+    assert "please look again" in ending.odometer_question(found)
+    assert ServiceDone.objects.latest("pk").provisional
+
+
+def test_a_job_not_done_leaves_the_due_date_and_returns_to_the_supervisor(bay: Bay) -> None:
+    order = started(bay)
+    job = order.jobs.get()
+    actor = bay.actor(bay.mechanic)
+    progress.end_job(actor, job.pk, state="not done", reason="plug seized")
+    ending.finish(actor, order.pk, odometer=ODOMETER_KM, fit_for_use="no")
+    assert ServiceDone.objects.count() == 1
+    assert Job.objects.get().returned
+
+
+def test_a_job_not_done_needs_a_reason(bay: Bay) -> None:
+    job = started(bay).jobs.get()
+    with pytest.raises(Fault, match="Say why"):
+        progress.end_job(bay.actor(bay.mechanic), job.pk, state="part done")
+
+
+def test_an_order_with_an_open_job_cannot_be_finished(bay: Bay) -> None:
+    order = started(bay)
+    with pytest.raises(Fault, match="Gearbox oil"):
+        ending.finish(bay.actor(bay.mechanic), order.pk, odometer=1, fit_for_use="yes")
+
+
+def test_waiting_says_for_what_and_adds_up(bay: Bay) -> None:
+    order = started(bay)
+    progress.wait(bay.actor(bay.mechanic), order.pk, waiting_for="drain plug washer")
+    later = Actor(person=bay.mechanic, channel="test", now=NOW + timedelta(hours=2))
+    order = progress.resume(later, order.pk)
+    assert (order.state, order.waited_s, order.waiting_for) == ("started", 7200, "")
+
+
+@pytest.mark.parametrize(
+    "act",
+    [
+        lambda bay, order: progress.start(bay.actor(), order.pk),
+        lambda bay, order: progress.wait(bay.actor(), order.pk, waiting_for="x"),
+        lambda bay, order: progress.resume(bay.actor(), order.pk),
+        lambda bay, order: ending.sign_off(bay.actor(), order.pk),
+        lambda bay, order: ending.correct(bay.actor(), order.pk, reason="x"),
+    ],
+)
+def test_a_step_out_of_order_is_refused_and_leaves_no_event(
+    bay: Bay, act: Callable[[Bay, WorkOrder], object]
+) -> None:
+    order = bay.order()
+    events = OrderEvent.objects.count()
+    with pytest.raises(Fault, match="drafted"):
+        act(bay, order)
+    assert OrderEvent.objects.count() == events
+
+
+def test_nobody_signs_off_their_own_work(bay: Bay) -> None:
+    order = bay.order()
+    progress.release(bay.actor(), order.pk)
+    progress.start(bay.actor(), order.pk)
+    progress.end_job(bay.actor(), order.jobs.get().pk, state="done")
+    ending.finish(bay.actor(), order.pk, odometer=ODOMETER_KM, fit_for_use="yes")
+    with pytest.raises(Forbidden, match="own work"):
+        ending.sign_off(bay.actor(), order.pk)
+    ending.sign_off(bay.actor(bay.second_supervisor), order.pk)
+
+
+def test_a_person_without_the_right_is_refused(bay: Bay) -> None:
+    order = bay.order()
+    for who in (bay.mechanic, bay.viewer, bay.outsider):
+        with pytest.raises(Forbidden):
+            progress.release(bay.actor(who), order.pk)
+
+
+def test_a_stale_version_is_told_to_look_again(bay: Bay) -> None:
+    order = bay.order()
+    progress.release(bay.actor(), order.pk, version=1)
+    with pytest.raises(Stale, match="released now"):
+        progress.release(bay.actor(), order.pk, version=1)
+
+
+def test_a_cancelled_order_frees_its_services(bay: Bay) -> None:
+    order = bay.order()
+    with pytest.raises(Fault, match="already"):
+        bay.order()
+    progress.cancel(bay.actor(), order.pk, reason="sold")
+    assert bay.order().pk != order.pk
+
+
+def test_a_correction_voids_what_the_finish_recorded(bay: Bay) -> None:
+    order = started(bay)
+    finish(bay, order)
+    ending.correct(bay.actor(), order.pk, reason="wrong van")
+    chain.refresh([bay.van.pk], NOW + timedelta(hours=13))
+    assert DueDate.objects.get().beyond_by_reading
+    assert OrderEvent.objects.latest("pk").reason == "wrong van"
+
+
+def test_the_night_drafts_what_is_due_once(bay: Bay) -> None:
+    night = Actor(person=None, channel="night", now=NOW)
+    assert issue.draft_due(night, NOW.date()) == 1
+    assert issue.draft_due(night, NOW.date()) == 0
+    assert WorkOrder.objects.get().jobs.get().service == bay.oil
