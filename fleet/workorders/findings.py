@@ -1,0 +1,183 @@
+"""What looked wrong: reported, followed up, closed; and vehicles that must not be used."""
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+from zoneinfo import ZoneInfo
+
+from django.db import transaction
+
+from fleet.due.models import DueEarlier, Service
+from fleet.faults import Fault, Forbidden
+from fleet.people.roles import Right
+from fleet.vehicles.models import Compartment, Vehicle
+from fleet.workorders import issue
+from fleet.workorders.actor import Actor
+from fleet.workorders.models import DoNotUse, Finding, WorkOrder
+
+RE_CHECK_DAYS = 14  # our choice: long enough for a seep to show again, short enough to matter
+LEAKING = (Finding.Kind.SEEP, Finding.Kind.LEAK, Finding.Kind.MISSING_SEALANT)
+
+
+def report(
+    actor: Actor,
+    *,
+    vehicle: Vehicle,
+    kind: str,
+    severity: str,
+    text: str,
+    client_key: str,
+    compartment: Compartment | None = None,
+    order: WorkOrder | None = None,
+    found_by: str = Finding.FoundBy.MECHANIC,
+) -> Finding:
+    """Report what looked wrong, once per key; *before use* also sets *do not use*.
+
+    Raises
+    ------
+    Fault
+        No words, or a kind or severity that does not exist.
+    """
+    actor.must(Right.REPORT_FINDING, vehicle.depot_id)
+    if kind not in Finding.Kind.values or severity not in Finding.Severity.values:
+        raise Fault(
+            f"Kinds are {', '.join(Finding.Kind.values)}; "
+            f"severities {', '.join(Finding.Severity.values)}."
+        )
+    if not text.strip():
+        raise Fault("Say in a few words what was seen.")
+    with transaction.atomic():
+        finding, new = Finding.objects.get_or_create(
+            client_key=client_key,
+            defaults={
+                "vehicle": vehicle,
+                "compartment": compartment,
+                "order": order,
+                "kind": kind,
+                "severity": severity,
+                "found_by": found_by,
+                "text": text.strip(),
+                "person": actor.person,
+                "channel": actor.channel,
+                "performed_at": actor.at,
+            },
+        )
+        if new and severity == Finding.Severity.BEFORE_USE:
+            set_do_not_use(actor, vehicle=vehicle, reason=f"{finding.get_kind_display()}: {text}")
+    return finding
+
+
+def close(actor: Actor, finding_id: int, *, reason: str) -> Finding:
+    """Close a finding that was followed up, or that was none."""
+    finding = Finding.objects.select_related("vehicle").filter(pk=finding_id).first()
+    if finding is None:
+        raise Fault(f"There is no finding {finding_id}.")
+    actor.must(Right.RECORD_WORK, finding.vehicle.depot_id)
+    if not reason.strip():
+        raise Fault("Say what became of it.")
+    closed = Finding.objects.filter(pk=finding_id, closed_at=None).update(
+        closed_at=actor.at, closed_by=actor.person, closed_reason=reason.strip()
+    )
+    if not closed:
+        raise Fault("This finding is closed already.")
+    finding.refresh_from_db()
+    return finding
+
+
+def follow_up(
+    actor: Actor,
+    finding_id: int,
+    *,
+    what: str,
+    minutes: int,
+    service_ids: Sequence[int] = (),
+    planned_on: date | None = None,
+    re_check_days: int | None = RE_CHECK_DAYS,
+) -> WorkOrder:
+    """Draft the order that puts a finding right; for a leak also call for a leak re-check."""
+    finding = Finding.objects.select_related("vehicle__depot", "compartment").get(pk=finding_id)
+    with transaction.atomic():
+        order = issue.draft(
+            actor,
+            vehicle_id=finding.vehicle_id,
+            service_ids=service_ids,
+            other_work=[(what, minutes)],
+            planned_on=planned_on,
+            reason=f"follows a finding: {finding.text}"[:300],
+            follows=finding,
+            join_early=False,
+        )
+        if finding.kind in LEAKING and finding.compartment is not None and re_check_days:
+            call_for_re_check(actor, finding, re_check_days)
+    return order
+
+
+def call_for_re_check(actor: Actor, finding: Finding, days: int) -> DueEarlier:
+    """Make a leak re-check of a compartment due like a service."""
+    if finding.compartment is None:
+        raise Fault("Say which compartment is to be looked at again.")
+    today = actor.at.astimezone(ZoneInfo(finding.vehicle.depot.zone)).date()
+    return DueEarlier.objects.create(
+        vehicle=finding.vehicle,
+        service=_re_check_service(finding.compartment),
+        called_on=today,
+        due_on=today + timedelta(days=days),
+        reason=f"{finding.get_kind_display()} seen: {finding.text}"[:300],
+        person=actor.person,
+    )
+
+
+def _re_check_service(compartment: Compartment) -> Service:
+    """The service without limits that looks at a compartment again; made when first needed."""
+    service, _ = Service.objects.get_or_create(
+        vehicle_type=compartment.vehicle_type,
+        slug=f"{compartment.slug}-leak-re-check"[:40],
+        defaults={
+            "compartment": compartment,
+            "name": f"{compartment.name} leak re-check",
+            "kind": Service.Kind.CHECK,
+            "source": "our choice: due only when a finding calls for it",
+        },
+    )
+    return service
+
+
+# --- do not use ----------------------------------------------------------------------------
+def set_do_not_use(actor: Actor, *, vehicle: Vehicle, reason: str) -> DoNotUse:
+    """Keep a vehicle from being used; anybody who sees the vehicle may."""
+    actor.must(Right.SEE, vehicle.depot_id)
+    if not reason.strip():
+        raise Fault("Say why the vehicle must not be used.")
+    return DoNotUse.objects.create(
+        vehicle=vehicle, reason=reason.strip()[:300], set_by=actor.person, set_at=actor.at
+    )
+
+
+def clear_do_not_use(actor: Actor, do_not_use_id: int, *, reason: str) -> DoNotUse:
+    """Let a vehicle be used again.
+
+    Raises
+    ------
+    Forbidden
+        The person set it, or may not clear it.
+    """
+    row = DoNotUse.objects.select_related("vehicle").filter(pk=do_not_use_id).first()
+    if row is None:
+        raise Fault(f"There is no such mark {do_not_use_id}.")
+    actor.must(Right.CLEAR_DO_NOT_USE, row.vehicle.depot_id)
+    if actor.person is not None and row.set_by_id == actor.person.pk:
+        raise Forbidden("Whoever set it does not clear it: ask another person who may.")
+    if not reason.strip():
+        raise Fault("Say why the vehicle may be used again.")
+    cleared = DoNotUse.objects.filter(pk=row.pk, cleared_at=None).update(
+        cleared_at=actor.at, cleared_by=actor.person, cleared_reason=reason.strip()
+    )
+    if not cleared:
+        raise Fault("It was cleared already.")
+    row.refresh_from_db()
+    return row
+
+
+def in_force(vehicle_ids: Sequence[int]) -> dict[int, str]:
+    """Vehicles that must not be used, with the newest reason."""
+    rows = DoNotUse.objects.filter(vehicle_id__in=vehicle_ids, cleared_at=None).order_by("set_at")
+    return dict(rows.values_list("vehicle_id", "reason"))
