@@ -4,7 +4,7 @@ from typing import Any
 
 from django.contrib.auth.decorators import login_not_required
 from django.http import HttpRequest, HttpResponseBase
-from django.urls import Resolver404, path, resolve
+from django.urls import Resolver404, path, re_path, resolve
 from django.views.decorators.csrf import csrf_exempt
 from drf_spectacular.utils import extend_schema
 from drf_spectacular.views import SpectacularAPIView
@@ -64,7 +64,7 @@ nothing_here = Elsewhere.as_view()
 
 @csrf_exempt  # each view behind it decides, as it does without the slash
 @login_not_required
-def other_spelling(request: HttpRequest, rest: str = "") -> HttpResponseBase:
+def other_spelling(request: HttpRequest) -> HttpResponseBase:
     """The same address without its slash, or a refusal in the API's own shape."""
     if request.path.endswith("/"):
         try:
@@ -78,7 +78,6 @@ def other_spelling(request: HttpRequest, rest: str = "") -> HttpResponseBase:
 
 
 urlpatterns = [
-    path("", other_spelling),
     path("schema", Schema.as_view(), name="api-schema"),
     path("vehicles", Vehicles.as_view(), name="api-vehicles"),
     path("vehicles/<str:fleet_number>", OneVehicle.as_view(), name="api-vehicle"),
@@ -100,5 +99,5 @@ urlpatterns = [
     path("due-dates", DueDates.as_view(), name="api-due-dates"),
     path("runs", Runs.as_view(), name="api-runs"),
     path("runs/night", Night.as_view(), name="api-night"),
-    path("<path:rest>", other_spelling),
+    re_path(r"", other_spelling),
 ]

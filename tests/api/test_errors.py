@@ -18,6 +18,7 @@ def clerk(people: Cast, call: Caller) -> APIClient:
     ("pattern", "query", "status", "title", "error"),
     [
         ("nowhere", "", 404, "Not Found", ("#", "not_found")),
+        ("uploads/1%0A/rows", "", 404, "Not Found", ("#", "not_found")),
         ("vehicles/V-999", "", 404, "Not Found", ("#", "not_found")),
         ("vehicles", "?limit=0", 400, "Bad Request", ("?limit", "min_value")),
         ("vehicles", "?limit=501", 400, "Bad Request", ("?limit", "max_value")),
@@ -93,6 +94,10 @@ def test_too_many_calls_are_told_when_to_come_back(
 
 
 def test_both_spellings_answer_the_same(clerk: APIClient) -> None:
-    for pattern in ("", "vehicles", "vehicles/V-101", "due-dates"):
+    for pattern in ("vehicles", "vehicles/V-101", "due-dates"):
         plain, slashed = clerk.get(address(pattern)), clerk.get(address(pattern) + "/")
         assert (plain.status_code, plain.content) == (slashed.status_code, slashed.content)
+
+
+def test_the_root_answers_with_and_without_a_slash(clerk: APIClient) -> None:
+    assert clerk.get("/api/v1").json() == clerk.get("/api/v1/").json()

@@ -1,0 +1,117 @@
+"""Every operation with many bodies and parameters, fit and unfit: it never breaks and always
+answers as the schema says."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+import schemathesis
+from django.core.signals import request_finished, request_started
+from django.db import close_old_connections
+from drf_spectacular.generators import SchemaGenerator
+from hypothesis import HealthCheck, given, settings
+from pytest_django import Settings
+from schemathesis import Case, GenerationMode
+from schemathesis.checks import not_a_server_error
+from schemathesis.specs.openapi.checks import (
+    content_type_conformance,
+    response_headers_conformance,
+    response_schema_conformance,
+    status_code_conformance,
+)
+
+from config.wsgi import application
+from fleet.people import tokens
+from fleet.readings.models import Reading, Upload
+from tests.cast import Cast
+
+CHECKS = [
+    not_a_server_error,
+    status_code_conformance,
+    content_type_conformance,
+    response_headers_conformance,
+    response_schema_conformance,
+]
+SCHEMA = schemathesis.openapi.from_dict(SchemaGenerator().get_schema(request=None, public=True))
+SCHEMA.app = application
+OPERATIONS = [found.ok() for found in SCHEMA.get_all_operations()]
+EXAMPLES = 12  # of each kind; our choice
+
+some = settings(
+    max_examples=EXAMPLES,
+    deadline=None,
+    derandomize=True,  # a fault found once is found again
+    suppress_health_check=list(HealthCheck),
+    database=None,
+)
+
+
+@pytest.fixture(autouse=True)
+def many_calls(monkeypatch: pytest.MonkeyPatch, settings: Settings, tmp_path: Path) -> None:
+    rates = {"user": "1000000/min"}
+    monkeypatch.setattr("rest_framework.throttling.UserRateThrottle.THROTTLE_RATES", rates)
+    settings.DATA_DIR = tmp_path
+
+
+@pytest.fixture(autouse=True)
+def one_connection() -> Iterator[None]:
+    """The requests stay within the transaction of the test."""
+    for signal in (request_started, request_finished):
+        signal.disconnect(close_old_connections)
+    yield
+    for signal in (request_started, request_finished):
+        signal.connect(close_old_connections)
+
+
+@pytest.fixture
+def headers(running: Cast) -> dict[str, str]:
+    _, secret = tokens.issue(person=running.supervisor, label="test", scopes=tokens.SCOPES, days=1)
+    return {"Authorization": f"Bearer {secret}", "Host": "localhost"}
+
+
+@pytest.mark.parametrize("mode", list(GenerationMode), ids=lambda mode: mode.value)
+@pytest.mark.parametrize("operation", OPERATIONS, ids=lambda found: found.label)
+def test_any_request_is_answered_as_the_schema_says(
+    operation: Any, mode: GenerationMode, headers: dict[str, str]
+) -> None:
+    @some
+    @given(operation.as_strategy(generation_mode=mode))
+    def ask(case: Case) -> None:
+        answer = case.call_and_validate(headers=headers, checks=CHECKS)
+        assert answer.status_code != 401
+
+    ask()
+
+
+@pytest.fixture
+def there(running: Cast) -> dict[str, object]:
+    """Values of the path that lead to something."""
+    upload = Upload.objects.create(
+        name="yard.csv", hash="0" * 64, size_bytes=1, person=running.supervisor
+    )
+    reading = Reading.objects.filter(vehicle=running.van).latest("id")
+    return {
+        "fleet_number": "V-101",
+        "service": "engine-oil",
+        "reading_id": reading.pk,
+        "upload_id": upload.pk,
+    }
+
+
+OF_ONE = [operation for operation in OPERATIONS if "{" in operation.path]
+
+
+@pytest.mark.parametrize("operation", OF_ONE, ids=lambda found: found.label)
+def test_any_request_about_something_there_is_answered_as_the_schema_says(
+    operation: Any, headers: dict[str, str], there: dict[str, object]
+) -> None:
+    @some
+    @given(operation.as_strategy(generation_mode=GenerationMode.POSITIVE))
+    def ask(case: Case) -> None:
+        case.path_parameters = {name: there[name] for name in case.path_parameters}
+        matching = {"If-Match": "*", **headers}
+        answer = case.call_and_validate(headers=matching, checks=CHECKS)
+        assert answer.status_code not in {401, 404, 412, 428}
+
+    ask()

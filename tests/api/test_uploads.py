@@ -1,0 +1,140 @@
+import csv
+from datetime import timedelta
+from io import BytesIO
+from pathlib import Path
+
+import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
+from django.utils import timezone
+from pytest_django import DjangoCaptureOnCommitCallbacks, Settings
+from rest_framework.test import APIClient
+
+from fleet import chain
+from fleet.people import tokens
+from fleet.readings.models import Reading, Upload
+from tests.api.conftest import Caller
+from tests.api.routes import address
+from tests.cast import Cast
+
+UPLOADS = address("uploads")
+
+
+@pytest.fixture(autouse=True)
+def own_folder(settings: Settings, tmp_path: Path) -> None:
+    settings.DATA_DIR = tmp_path
+
+
+@pytest.fixture
+def sent(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """Ids of the uploads handed to the background."""
+    ids: list[int] = []
+    monkeypatch.setattr("fleet.jobs.take_in_upload.delay", ids.append)
+    return ids
+
+
+@pytest.fixture
+def clerk(running: Cast, call: Caller) -> APIClient:
+    return call(running.clerk)
+
+
+def sheet(*lines: str) -> SimpleUploadedFile:
+    today = timezone.now().date() - timedelta(days=0)
+    text = "\n".join(["vehicle,date,odometer km", *(f"{line}" for line in lines)])
+    return SimpleUploadedFile("yard.csv", text.format(today=today).encode(), "text/csv")
+
+
+def send(client: APIClient, *lines: str, **more: object) -> object:
+    return client.post(UPLOADS, {"file": sheet(*lines), **more}, format="multipart")
+
+
+def test_a_sheet_is_received_and_taken_in_by_the_background(
+    running: Cast,
+    clerk: APIClient,
+    sent: list[int],
+    django_capture_on_commit_callbacks: DjangoCaptureOnCommitCallbacks,
+) -> None:
+    with django_capture_on_commit_callbacks(execute=True):
+        answer = send(clerk, "V-101,{today},10760")
+    upload = Upload.objects.get()
+    assert (answer.status_code, answer.json()["state"]) == (202, "received")
+    assert (upload.person, sent) == (running.clerk, [upload.pk])
+    assert clerk.get(answer["Location"]).json()["id"] == upload.pk
+
+
+def taken_in(client: APIClient) -> dict[str, object]:
+    lines = ("V-101,{today},10760", "V-999,{today},5", "V-201,{today},9999", "V-102,{today},x")
+    upload = send(client, *lines).json()
+    chain.complete_upload(upload["id"])
+    return client.get(address(f"uploads/{upload['id']}")).json()
+
+
+def test_its_progress_and_end_can_be_followed(clerk: APIClient, sent: list[int]) -> None:
+    upload = taken_in(clerk)
+    assert (upload["state"], upload["rows_read"]) == ("done", 4)
+    # a vehicle of another depot is as unknown to the clerk as one that does not exist
+    assert upload["counts"] == {"accepted": 1, "unknown vehicle": 2, "unreadable": 1}
+    assert not Reading.objects.filter(value=9999).exists()
+
+
+def test_each_row_can_be_read_back_with_its_outcome(clerk: APIClient, sent: list[int]) -> None:
+    where = address(f"uploads/{taken_in(clerk)['id']}/rows")
+    rows = clerk.get(where).json()["rows"]
+    assert [row["outcome"] for row in rows] == [
+        "accepted", "unknown vehicle", "unknown vehicle", "unreadable",
+    ]  # fmt: skip
+    assert (rows[0]["vehicle"], rows[1]["cells"][0]) == ("V-101", "V-999")
+    assert len(clerk.get(where, {"outcome": "unreadable"}).json()["rows"]) == 1
+
+
+def test_the_rows_come_as_csv_with_the_outcome_in_front(clerk: APIClient, sent: list[int]) -> None:
+    where = address(f"uploads/{taken_in(clerk)['id']}/rows")
+    text = clerk.get(where, {"format": "csv"}).getvalue().decode()
+    lines = list(csv.reader(text.splitlines()))
+    assert lines[0][:4] == ["sheet", "row", "column", "outcome"]
+    assert (lines[1][3], lines[1][5]) == ("accepted", "V-101")
+    assert len(lines) == 5
+
+
+def test_the_same_file_again_is_the_same_upload(clerk: APIClient, sent: list[int]) -> None:
+    first, again = (send(clerk, "V-101,{today},10760") for _ in range(2))
+    assert [first.status_code, again.status_code] == [202, 200]
+    assert first.json()["id"] == again.json()["id"]
+
+
+def test_a_file_is_needed(clerk: APIClient, sent: list[int]) -> None:
+    answer = clerk.post(UPLOADS, {}, format="multipart")
+    assert (answer.status_code, answer.json()["errors"][0]["pointer"]) == (400, "#/file")
+    answer = clerk.post(UPLOADS, {"file": BytesIO(b"")}, format="multipart")
+    assert answer.status_code == 400
+
+
+def test_a_file_sent_as_json_is_refused(clerk: APIClient) -> None:
+    assert clerk.post(UPLOADS, {}, format="json").status_code == 415
+
+
+def test_a_foreign_depot_cannot_be_named(clerk: APIClient, sent: list[int]) -> None:
+    answer = send(clerk, "V-201,{today},9999", depot="hill")
+    assert (answer.status_code, answer.json()["errors"][0]["pointer"]) == (400, "#/depot")
+    assert not Upload.objects.exists()
+
+
+def test_a_token_of_one_depot_reaches_no_vehicle_of_another(running: Cast, sent: list[int]) -> None:
+    running.clerk.depots.add(running.hill)
+    _, secret = tokens.issue(
+        person=running.clerk, label="hill", scopes=["uploads:write", "uploads:read"], days=1,
+        depots=[running.hill],
+    )  # fmt: skip
+    client = APIClient(headers={"Authorization": f"Bearer {secret}"})
+    upload = send(client, "V-101,{today},10760").json()
+    chain.complete_upload(upload["id"])
+    assert Upload.objects.get().counts == {"unknown vehicle": 1}
+
+
+def test_who_shares_a_depot_sees_the_upload_and_a_stranger_does_not(
+    running: Cast, clerk: APIClient, call: Caller, sent: list[int]
+) -> None:
+    upload = taken_in(clerk)
+    for name, status in (("viewer", 200), ("outsider", 404)):
+        client = call(getattr(running, name))
+        assert client.get(address(f"uploads/{upload['id']}")).status_code == status
+        assert client.get(address(f"uploads/{upload['id']}/rows")).status_code == status
