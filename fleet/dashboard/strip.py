@@ -5,8 +5,8 @@ from datetime import date, timedelta
 
 from fleet.dashboard.words import day
 
-BEFORE_D = 45  # shown before today: our choice
-AHEAD_D = 270  # shown after today: our choice
+BEFORE_D = 75  # shown before today: our choice
+AHEAD_D = 240  # shown after today: our choice
 BEYOND_UNTIL_D = 60  # shown after the last day asked for: our choice
 LEAST_BAND = 0.6  # percent of the width: a certain date stays visible
 LABEL_ROOM = 10.0  # percent of the width that a month's name needs

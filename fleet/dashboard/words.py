@@ -22,18 +22,20 @@ LIMIT_WORDS = {
 }
 # the least probability for each wording: our choice
 CHANCE_WORDS = (
-    (0.995, "certain"),
     (0.95, "almost certainly"),
     (0.8, "very likely"),
     (0.6, "likely"),
     (0.4, "about even"),
     (0.0, "perhaps"),
 )
+CERTAIN = 0.995  # rounds to 100 %
 THIN_SPACE = "\N{NARROW NO-BREAK SPACE}"
 
 
 def chance(probability: float) -> str:
     """A probability in words with the figure beside it, as 'likely (64 %)'."""
+    if probability >= CERTAIN:
+        return "certain"
     words = next(text for least, text in CHANCE_WORDS if probability >= least)
     return f"{words} ({percent(probability)})"
 

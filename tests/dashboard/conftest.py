@@ -1,32 +1,18 @@
 from collections.abc import Callable, Iterator
-from datetime import timedelta
 
 import pytest
 from django.test import Client
 from django.utils import timezone
 
 from config.celery import app
-from fleet.due.models import ServiceDone
 from fleet.people.models import Person
-from tests.cast import Cast, cast, driven, oil_change
+from tests.cast import Cast
+from tests.dashboard.arranged import arrange
 
 
 @pytest.fixture
 def people(db: None) -> Cast:
-    """The cast, its vans driven up to yesterday, with an engine oil change at 24,000 km to come."""
-    found, now = cast(), timezone.now()
-    service = oil_change(found)
-    for van in (found.van, found.second_van, found.hill_van):
-        ServiceDone.objects.create(
-            vehicle=van,
-            service=service,
-            done_on=now.date() - timedelta(days=70),
-            total_km=4_000,
-            evidence=ServiceDone.Evidence.BASELINE,
-            source="invented for the tests",
-        )
-    driven(found, now)
-    return found
+    return arrange(timezone.now())
 
 
 @pytest.fixture

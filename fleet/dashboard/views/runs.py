@@ -49,7 +49,8 @@ def runs(request: SignedIn) -> HttpResponse:
 
 def _line(run: Run, now: datetime) -> RunLine:
     standing = ledger.standing(run, now)
-    counts = ", ".join(f"{grouped(n)} {what.replace('_', ' ')}" for what, n in run.counts.items())
+    counted = [f"{grouped(n)} {what.replace('_', ' ')}" for what, n in run.counts.items() if n]
+    counts = ", ".join(counted) or ("nothing had changed" if run.counts else "")
     return RunLine(run, standing, SHAPES.get(standing, "rejected"), _took(run), counts)
 
 

@@ -1,0 +1,82 @@
+"""A real browser against a real server; what it writes to its console fails the test."""
+
+import os
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from django.conf import settings
+from django.core.cache import cache
+from django.utils import timezone
+
+from config.celery import app
+from fleet.people.links import issue
+from tests.cast import Cast
+from tests.conftest import require_service
+from tests.dashboard.arranged import arrange
+
+try:
+    from playwright.sync_api import Browser, Page, sync_playwright
+except ImportError:  # the guard below says so
+    Browser = Page = Any  # type: ignore[assignment, misc]
+    sync_playwright = None  # type: ignore[assignment]
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run"]
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        if Path(__file__).parent in item.path.parents:
+            item.add_marker(pytest.mark.browser)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    require_service(bool(CHROMIUM) and sync_playwright is not None, "Chromium (with playwright)")
+    # playwright keeps an event loop in this thread, which Django takes for asynchronous code
+    os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "1"
+    with sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield running
+        running.close()
+    del os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"]
+
+
+@pytest.fixture
+def people(transactional_db: None) -> Iterator[Cast]:
+    mark = Path(settings.DATA_DIR) / "demo"  # sign-in links work in a demo only
+    mark.touch()
+    app.conf.task_always_eager = True
+    cache.clear()
+    yield arrange(timezone.now())
+    app.conf.task_always_eager = False
+    mark.unlink(missing_ok=True)
+
+
+@pytest.fixture
+def complaints() -> list[str]:
+    """What the browser wrote to its console: refused styles, failed loads, faults in scripts."""
+    return []
+
+
+@pytest.fixture
+def page(browser: Browser, people: Cast, live_server: Any, complaints: list[str]) -> Iterator[Page]:
+    """Signed in as the supervisor by a link, on the landing page."""
+    context = browser.new_context(
+        base_url=live_server.url, viewport={"width": 1280, "height": 800}, locale="en-GB"
+    )
+    opened = context.new_page()
+    opened.set_default_timeout(10_000)
+    opened.on("console", lambda said: complaints.append(said.text) if _bad(said.type) else None)
+    opened.on("pageerror", lambda error: complaints.append(str(error)))
+    opened.goto(issue(people.supervisor))
+    yield opened
+    context.close()
+    assert complaints == []
+
+
+def _bad(kind: str) -> bool:
+    return kind in {"error", "warning"}

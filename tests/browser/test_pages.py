@@ -1,0 +1,148 @@
+"""The pages as a person meets them."""
+
+import re
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from django.utils import timezone
+
+from fleet import chain
+from fleet.due.models import DueDate
+from fleet.readings.enter import Entry, enter
+from fleet.readings.models import Reading, Source
+from tests.cast import Cast
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Page
+else:
+    Page = Any
+
+WIDTHS = [360, 768, 1280, 1920]
+FOCUSED = "document.activeElement.textContent"
+SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+
+
+def test_a_link_leads_straight_to_what_is_due(page: Page) -> None:
+    assert page.get_by_role("heading", level=1).inner_text() == "Due"
+    assert page.get_by_role("link", name="V-101").is_visible()
+
+
+def test_states_and_text_narrow_the_list_without_loading_the_page(page: Page, people: Cast) -> None:
+    DueDate.objects.filter(vehicle=people.van).update(beyond_by_reading=True)
+    page.get_by_role("navigation", name="Narrow by state").get_by_text("Overdue").first.click()
+    page.get_by_role("link", name="V-102").wait_for(state="detached")
+    assert "state=overdue" in page.url
+    page.get_by_label("Vehicle or service").fill("nothing like it")
+    page.get_by_label("Vehicle or service").press("Enter")
+    page.get_by_text("Nothing fits these filters").wait_for()
+
+
+def test_a_row_leads_to_its_service_on_the_vehicle(page: Page) -> None:
+    page.get_by_role("link", name="V-101").click()
+    page.wait_for_url("**/vehicles/V-101#engine-oil")
+    page.get_by_text("Why then?").first.click()
+    page.get_by_text("20,000 km or 12 months, whichever first").wait_for()
+
+
+def test_the_vehicles_chart_is_drawn(page: Page) -> None:
+    page.goto("/vehicles/V-101#odometer")
+    page.locator("[data-chart][data-drawn]").wait_for()
+    assert page.locator("[data-chart] .scatterlayer path.point").count() == 10
+    assert page.locator("[data-chart] .modebar-btn--logo").count() == 0
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_charts_take_the_colours_of_the_page(scheme: Any, page: Page) -> None:
+    page.emulate_media(color_scheme=scheme)
+    page.goto("/vehicles/V-101")
+    page.locator("[data-chart][data-drawn]").wait_for()
+    drawn = page.locator("[data-chart] rect.bg").first.evaluate("one => getComputedStyle(one).fill")
+    assert drawn == {"light": "rgb(255, 255, 255)", "dark": "rgb(24, 34, 42)"}[scheme]
+
+
+def test_a_dirty_sheet_is_uploaded_and_what_is_held_is_settled(
+    page: Page, people: Cast, tmp_path: Path
+) -> None:
+    day = timezone.now().date().isoformat()
+    sheet = tmp_path / "march.csv"
+    # 10,760 km noted in miles; a vehicle nobody knows; a value nobody can read
+    sheet.write_text(f"vehicle,date,odometer km\nV-101,{day},6686\nX-9,{day},5\nV-102,{day},lots\n")
+    page.get_by_role("link", name="Readings").click()
+    page.get_by_label("Sheet of odometer readings").set_input_files(sheet)
+    page.get_by_role("button", name="Upload").click()
+    result = page.locator("#upload-result")
+    result.get_by_text("X-9", exact=False).first.wait_for()
+    result.get_by_text("row 4").wait_for()
+    held = result.locator(".held-one")
+    held.get_by_label("Reason").fill("looked at the instrument")
+    held.get_by_role("button", name=re.compile("Accept .* instead")).click()
+    result.get_by_text("accept the suggestion").wait_for()
+    assert Reading.objects.get(value=6686).verdict == "accepted"
+
+
+def test_a_reading_by_hand_shows_its_verdict_at_once(page: Page) -> None:
+    page.goto("/vehicles/V-101")
+    page.get_by_label("New reading").fill("10,760")
+    page.get_by_role("button", name="Add", exact=True).click()
+    page.get_by_text("accepted; due dates are up to date").wait_for()
+
+
+def test_the_keyboard_reaches_the_page_and_its_first_row(page: Page) -> None:
+    page.goto("/")
+    page.keyboard.press("Tab")
+    assert page.evaluate(FOCUSED) == "Skip to the page"
+    page.keyboard.press("Enter")
+    for _ in range(20):  # five states, four fields (a date has three parts), a button
+        page.keyboard.press("Tab")
+        if page.evaluate(FOCUSED) == "V-101":
+            break
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/vehicles/V-101#engine-oil")
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_no_page_scrolls_sideways(width: int, page: Page, people: Cast) -> None:
+    Reading.objects.filter(vehicle=people.van).update(note="a note " + "without end " * 20)
+    page.set_viewport_size({"width": width, "height": 800})
+    for address in ("/", "/vehicles/V-101", "/readings", "/runs"):
+        page.goto(address)
+        assert page.evaluate(SIDEWAYS) <= 0, address
+
+
+def test_targets_are_large_enough_for_a_gloved_finger(page: Page) -> None:
+    page.set_viewport_size({"width": 360, "height": 800})
+    page.goto("/readings")
+    buttons = page.get_by_role("button").all()
+    # 44 CSS pixels: WCAG 2.2, success criterion 2.5.5
+    assert min(button.bounding_box()["height"] for button in buttons) >= 44  # type: ignore[index]
+
+
+def test_paper_carries_the_list_and_nothing_to_press(page: Page) -> None:
+    page.emulate_media(media="print")
+    page.goto("/")
+    assert page.get_by_role("link", name="V-101").is_visible()
+    assert page.get_by_role("banner").is_hidden()
+    assert page.get_by_role("button", name="Show").is_hidden()
+
+
+def test_a_day_is_shareable_as_an_address(page: Page) -> None:
+    page.get_by_label("Expected until").fill("2020-01-01")
+    page.get_by_text("Nothing fits these filters").wait_for()
+    assert f"until={date(2020, 1, 1)}" in page.url
+
+
+def test_settling_on_the_vehicle_brings_its_head_up_to_date(page: Page, people: Cast) -> None:
+    now = timezone.now().replace(microsecond=0)
+    meter = people.van.meters.get()
+    enter([Entry(people.van.pk, meter.pk, now, True, 6_686, "km")], Source.PAGE)
+    chain.refresh([people.van.pk], timezone.now())
+    page.goto("/vehicles/V-101")
+    row = page.locator(f"#reading-{Reading.objects.get(value=6_686).pk}")
+    row.get_by_label("Reason").fill("noted in miles")
+    row.get_by_role("button", name=re.compile("Accept .* instead")).click()
+    # 6,686 miles are 10,760 km
+    page.locator("#last-reading").get_by_text("10,760").wait_for()
+    page.locator("#services").get_by_text("Why then?").first.click()
+    page.get_by_text("Last accepted reading 10,760 km").wait_for()
