@@ -277,8 +277,9 @@ def dry_run(
                 _stage(upload, surveys, lambda share: None)
                 judge(vehicles_of(upload))
                 finish(upload)
+                report = report_of(upload, tried=True)
                 transaction.set_rollback(True)
-                return report_of(upload, tried=True)
+                return report
     except BookFault as fault:
         return refusal(name, str(fault))
     finally:
