@@ -1,0 +1,88 @@
+"""Leave to do a service later. It moves no limit and counts as late all the same."""
+
+from datetime import date, datetime
+
+from fleet.due.models import Deferral, DueDate, Service
+from fleet.faults import Fault, Forbidden
+from fleet.people.models import Person
+from fleet.people.roles import Right, may
+from fleet.vehicles.models import Vehicle
+
+
+def defer(
+    *,
+    vehicle: Vehicle,
+    service: Service,
+    person: Person,
+    reason: str,
+    until_on: date | None = None,
+    until_km: float | None = None,
+    second_person: Person | None = None,
+) -> Deferral:
+    """Defer a service to a date or a total; beyond its tolerance a second person must agree.
+
+    Raises
+    ------
+    Forbidden
+        Either person may not defer at the vehicle's depot.
+    Fault
+        No reason or no end, or a second person is needed.
+    """
+    for who in filter(None, (person, second_person)):
+        if not may(who, Right.DEFER, vehicle.depot_id):
+            raise Forbidden(f"{who} may not defer services at this depot.")
+    if not reason.strip() or (until_on is None and until_km is None):
+        raise Fault("A deferral needs a reason, and a date or a km reading until when.")
+    beyond = _beyond_tolerance(vehicle, service, until_on, until_km)
+    if beyond and (second_person is None or second_person == person):
+        raise Fault("That is beyond the tolerance: a second person must agree to it.")
+    return Deferral.objects.create(
+        vehicle=vehicle,
+        service=service,
+        person=person,
+        reason=reason.strip(),
+        until_on=until_on,
+        until_km=until_km,
+        beyond_tolerance=beyond,
+        second_person=second_person,
+    )
+
+
+def _beyond_tolerance(
+    vehicle: Vehicle, service: Service, until_on: date | None, until_km: float | None
+) -> bool:
+    row = DueDate.objects.filter(vehicle=vehicle, service=service).select_related("limit").first()
+    if row is None or not row.history_known:
+        raise Fault(f"{service.name} of {vehicle} has no due date that could be deferred.")
+    late = bool(until_on and row.tolerance_until_on and until_on > row.tolerance_until_on)
+    if until_km is None or row.remaining_km is None:
+        return late or row.beyond_tolerance_by_reading
+    last_km = vehicle.usage_states.filter(meter__kind="km").values_list("last_km", flat=True)
+    limit_km = (last_km.first() or 0) + row.remaining_km
+    tolerance_km = row.limit.tolerance_km if row.limit else 0
+    return late or until_km > limit_km + tolerance_km
+
+
+def withdraw(deferral: Deferral, *, person: Person, now: datetime) -> Deferral:
+    """Take a deferral back; the row stays.
+
+    Raises
+    ------
+    Forbidden
+        The person may not defer at the vehicle's depot.
+    """
+    if not may(person, Right.DEFER, deferral.vehicle.depot_id):
+        raise Forbidden(f"{person} may not take deferrals back at this depot.")
+    Deferral.objects.filter(pk=deferral.pk, withdrawn_at=None).update(withdrawn_at=now)
+    deferral.refresh_from_db()
+    return deferral
+
+
+def in_force(vehicle_ids: list[int], today: date) -> dict[tuple[int, int], Deferral]:
+    """Deferrals that still run, by vehicle and service; the newest one counts."""
+    rows = (
+        Deferral.objects.filter(vehicle_id__in=vehicle_ids, withdrawn_at=None)
+        .exclude(until_on__lt=today)
+        .order_by("created_at")
+    )
+    return {(row.vehicle_id, row.service_id): row for row in rows}

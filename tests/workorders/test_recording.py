@@ -1,0 +1,285 @@
+from datetime import timedelta
+
+import pytest
+
+from fleet import chain
+from fleet.due.models import CheckFigure, DueDate, Fill, TopUp
+from fleet.faults import Fault, Forbidden, Question
+from fleet.stores.models import AcceptedFluid, Product, ProductClaim, Specification
+from fleet.vehicles.models import Compartment
+from fleet.workorders import checks, consumption, ending, findings, progress, recording
+from fleet.workorders.actor import Actor
+from fleet.workorders.fluids_in import acceptance, approve_substitute
+from fleet.workorders.models import (
+    DoNotUse,
+    Fastener,
+    Finding,
+    FluidRecord,
+    Job,
+    Procedure,
+    TorqueRecord,
+    Wrench,
+)
+from tests.scene import INVENTED, NOW
+from tests.workorders.conftest import Bay
+
+KEY = "phone-1-record-"
+DRAIN_PLUG_NM = 39.31872  # worked example, common practice, no source: 29 lbf·ft
+
+
+@pytest.fixture
+def job(bay: Bay) -> Job:
+    procedure = Procedure.objects.create(
+        service=bay.oil,
+        family="level plug",
+        edition="2024",
+        source=INVENTED,
+        minutes=40,
+        refill_l=1.5,
+    )
+    Fastener.objects.create(
+        procedure=procedure,
+        slug="drain-plug",
+        name="Drain plug",
+        torque_nm=DRAIN_PLUG_NM,
+        stated_unit="lbf·ft",
+        seal="sealing washer",
+        source=INVENTED,
+    )
+    order = bay.order()
+    progress.release(bay.actor(), order.pk)
+    progress.start(bay.actor(bay.mechanic), order.pk)
+    return order.jobs.get()
+
+
+def torque(bay: Bay, job: Job, **given: object) -> TorqueRecord:
+    given = {"client_key": KEY + "1", "fastener": "drain-plug"} | given
+    return recording.torque(bay.actor(bay.mechanic), job.pk, **given)
+
+
+def pour(bay: Bay, job: Job, litres: float, way: str = "filled", **given: object):  # noqa: ANN201
+    given = {"client_key": KEY + "2"} | given
+    return recording.fluid(bay.actor(bay.mechanic), job.pk, way=way, litres=litres, **given)
+
+
+def product(bay: Bay, name: str, *, claims: bool) -> Product:
+    made = Product.objects.create(slug=name, name=name, grade="75W-90", source=INVENTED)
+    wanted, _ = Specification.objects.get_or_create(slug="gl", name="GL", source=INVENTED)
+    AcceptedFluid.objects.get_or_create(
+        compartment=bay.oil.compartment, specification=wanted, grade="75W-90", source=INVENTED
+    )
+    if claims:
+        ProductClaim.objects.create(product=made, specification=wanted, source=INVENTED)
+    return made
+
+
+def test_one_tap_records_the_figure(bay: Bay, job: Job) -> None:
+    record = torque(bay, job)
+    assert (record.torque_nm, record.to_the_figure) == (DRAIN_PLUG_NM, True)
+
+
+def test_a_slip_of_unit_is_asked_about_and_an_answer_is_kept(bay: Bay, job: Job) -> None:
+    with pytest.raises(Question) as asked:
+        torque(bay, job, torque_nm=29, typed_text="29")
+    assert "lbf·ft instead of N·m" in asked.value.candidates[0]
+    record = torque(bay, job, torque_nm=29, typed_text="29", override_reason="bulletin says so")
+    assert (record.torque_nm, record.override_reason) == (29, "bulletin says so")
+
+
+def test_a_record_sent_twice_is_there_once(bay: Bay, job: Job) -> None:
+    assert torque(bay, job).pk == torque(bay, job).pk
+    assert TorqueRecord.objects.count() == 1
+
+
+def test_a_wrench_is_known_by_its_tag(bay: Bay, job: Job) -> None:
+    Wrench.objects.create(
+        depot=job.order.depot, tag="TW-3", calibrated_until_on=NOW.date() + timedelta(days=30)
+    )
+    record = torque(bay, job, wrench="tw-3")
+    assert record.wrench is not None
+    with pytest.raises(Fault, match="no wrench"):
+        torque(bay, job, wrench="TW-9", client_key=KEY + "9")
+
+
+def test_a_right_fill_is_kept(bay: Bay, job: Job) -> None:
+    right = product(bay, "right", claims=True)
+    poured = pour(bay, job, 1.5, product=right, batch="B7")
+    assert poured.raised is None
+    assert Fill.objects.get().product == right
+
+
+def test_the_wrong_fluid_is_recorded_and_stops_the_vehicle(bay: Bay, job: Job) -> None:
+    poured = pour(bay, job, 1.5, product=product(bay, "wrong", claims=False))
+    assert poured.record.pk
+    assert poured.raised is not None
+    assert poured.raised.kind == Finding.Kind.WRONG_FLUID
+    assert DoNotUse.objects.filter(vehicle=bay.van, cleared_at=None).exists()
+    with pytest.raises(Fault, match="wrong fluid"):
+        progress.end_job(bay.actor(bay.mechanic), job.pk, state="done")
+
+
+def test_an_approved_substitute_is_no_wrong_fluid(bay: Bay, job: Job) -> None:
+    other = product(bay, "other", claims=False)
+    assert not acceptance(bay.oil.compartment, other).accepted
+    approve_substitute(
+        bay.actor(),
+        compartment=bay.oil.compartment,
+        product=other,
+        reason="out of stock",
+        source="letter of the maker, invented",
+        depot_id=bay.van.depot_id,
+        job=job,
+    )
+    assert pour(bay, job, 1.5, product=other).raised is None
+    assert not acceptance(bay.oil.compartment, other).accepted  # for this job only
+
+
+def test_a_quantity_far_from_the_refill_is_asked_about(bay: Bay, job: Job) -> None:
+    with pytest.raises(Question) as asked:
+        pour(bay, job, 15, typed_text="15")
+    assert "decimal point" in asked.value.candidates[0]
+
+
+def test_little_or_odd_fluid_drained_proposes_a_finding(bay: Bay, job: Job) -> None:
+    proposals = pour(bay, job, 0.9, way="drained", look="milky, some metal").proposals
+    assert len(proposals) == 3  # milky, metal, and 60 % of the refill
+    assert not Finding.objects.exists()
+
+
+def test_records_are_taken_until_sign_off(bay: Bay, job: Job) -> None:
+    mechanic = bay.actor(bay.mechanic)
+    progress.end_job(mechanic, job.pk, state="done")
+    ending.finish(mechanic, job.order_id, odometer=23_350, fit_for_use="yes")
+    torque(bay, job)
+    ending.sign_off(bay.actor(), job.order_id)
+    with pytest.raises(Fault, match="until|sign-off"):
+        torque(bay, job, client_key=KEY + "8")
+
+
+def test_a_withdrawn_record_stays_with_its_reason(bay: Bay, job: Job) -> None:
+    record = torque(bay, job)
+    recording.withdraw(bay.actor(bay.mechanic), record, reason="wrong plug")
+    record.refresh_from_db()
+    assert (record.withdrawn_by, record.withdrawn_reason) == (bay.mechanic, "wrong plug")
+
+
+def test_do_not_use_is_cleared_by_another_authorised_person(bay: Bay) -> None:
+    mark = findings.set_do_not_use(bay.actor(), vehicle=bay.van, reason="brake pedal soft")
+    for who in (bay.supervisor, bay.mechanic):
+        with pytest.raises(Forbidden):
+            findings.clear_do_not_use(bay.actor(who), mark.pk, reason="bled")
+    findings.clear_do_not_use(bay.actor(bay.second_supervisor), mark.pk, reason="bled, firm")
+    assert findings.in_force([bay.van.pk]) == {}
+
+
+def test_a_seep_leads_to_a_follow_up_order_and_a_leak_re_check(bay: Bay) -> None:
+    # worked example, common practice, no source: a plug resealed without sealant seeps
+    seep = findings.report(
+        bay.actor(bay.mechanic),
+        vehicle=bay.van,
+        kind="missing sealant",
+        severity="soon",
+        text="sealing plug resealed without sealant, seeps",
+        client_key=KEY + "5",
+        compartment=bay.oil.compartment,
+    )
+    order = findings.follow_up(bay.actor(), seep.pk, what="Reseal with sealant", minutes=20)
+    chain.refresh([bay.van.pk], NOW)
+    re_check = DueDate.objects.get(service__slug="gearbox-leak-re-check")
+    assert (order.follows, re_check.p50) == (seep, NOW.date() + timedelta(days=14))
+
+
+def boiling_point(bay: Bay) -> CheckFigure:
+    return CheckFigure.objects.create(
+        service=bay.oil,
+        slug="boiling-point",
+        name="Boiling point",
+        unit="°C",
+        pass_from=180,
+        watch_from=165,
+        calls_for=bay.oil,
+        source=INVENTED,
+    )
+
+
+@pytest.mark.parametrize(
+    ("value", "outcome"), [(180, "pass"), (179.9, "watch"), (165, "watch"), (164.9, "fail")]
+)
+def test_a_value_passes_wants_watching_or_fails(bay: Bay, value: float, outcome: str) -> None:
+    assert checks.outcome(boiling_point(bay), value) == outcome
+
+
+def test_an_inhibitor_fails_on_both_sides(bay: Bay) -> None:
+    figure = CheckFigure(
+        service=bay.oil, pass_from=30, pass_to=60, watch_from=25, watch_to=65, unit="%"
+    )
+    found = [checks.outcome(figure, value) for value in (20, 27, 45, 63, 70)]
+    assert found == ["fail", "watch", "pass", "watch", "fail"]
+
+
+def check(bay: Bay, value: float) -> None:
+    checks.record_check(
+        bay.actor(bay.mechanic),
+        vehicle=bay.van,
+        figure=boiling_point(bay),
+        value=value,
+        client_key=KEY + "7",
+    )
+    chain.refresh([bay.van.pk], NOW)
+
+
+def test_a_failed_check_makes_the_change_due_now(bay: Bay) -> None:
+    check(bay, 150)
+    assert DueDate.objects.get().calendar_on == NOW.date()
+
+
+def test_a_passed_check_moves_nothing(bay: Bay) -> None:
+    before = DueDate.objects.values().get()
+    check(bay, 220)
+    assert DueDate.objects.values().get() == before
+
+
+def top_up(bay: Bay, day: int, km: float, ml: int) -> None:
+    TopUp.objects.create(
+        vehicle=bay.van,
+        compartment=Compartment.objects.get(slug="engine"),
+        topped_up_at=NOW - timedelta(days=day),
+        quantity_ml=ml,
+        total_km=km,
+        source=INVENTED,
+        client_key=f"top-up-{day}",
+    )
+
+
+def test_consumption_counts_from_the_first_equal_level(bay: Bay) -> None:
+    top_up(bay, 100, 10_000, 900)
+    top_up(bay, 50, 11_000, 500)
+    top_up(bay, 10, 12_000, 700)
+    # 1,200 mL over 2,000 km: .6 L per 1,000 km
+    assert consumption.litres_per_1000_km(list(TopUp.objects.order_by("topped_up_at"))) == 0.6
+
+
+def test_high_consumption_reports_itself_once(bay: Bay) -> None:
+    top_up(bay, 100, 10_000, 900)
+    top_up(bay, 10, 12_000, 1_500)
+    program = Actor(person=None, channel="night", now=NOW)
+    assert consumption.watch(program, [bay.van.pk], NOW) == 1
+    assert consumption.watch(program, [bay.van.pk], NOW) == 0
+    assert Finding.objects.get().found_by == Finding.FoundBy.PROGRAM
+
+
+def test_repeated_top_ups_report_themselves(bay: Bay) -> None:
+    for day in (5, 30, 60):
+        top_up(bay, day, 12_000 - 100 * day, 100)
+    program = Actor(person=None, channel="night", now=NOW)
+    assert consumption.watch(program, [bay.van.pk], NOW) == 1
+    assert "3 times" in Finding.objects.get().text
+
+
+def test_a_topped_up_fluid_resets_no_service(bay: Bay, job: Job) -> None:
+    before = DueDate.objects.get().remaining_km
+    pour(bay, job, 0.2, way="topped up")
+    chain.refresh([bay.van.pk], NOW)
+    assert DueDate.objects.get().remaining_km == before
+    assert FluidRecord.objects.get().way == "topped up"
+    assert TopUp.objects.count() == 1
