@@ -1,0 +1,15 @@
+from django.contrib import admin
+
+from fleet.due.models import Limit, Service
+from fleet.people.setting_up import RemovableRows, SetUpAdmin
+
+
+class Limits(RemovableRows):
+    model = Limit
+
+
+@admin.register(Service)
+class ServiceAdmin(SetUpAdmin):
+    list_display = ("name", "slug", "vehicle_type", "compartment", "kind")
+    list_filter = ("vehicle_type", "kind")
+    inlines = (Limits,)
