@@ -32,8 +32,9 @@ from fleet.readings.settle import settle
 from fleet.units import UnitError, number
 
 HELD_SHOWN = 20
-UPLOADS_SHOWN = 8
+UPLOADS_SHOWN = 5
 ROWS_SHOWN = 60
+FIRST_ROWS = 8  # beside the list of held readings
 SHOWN_OUTCOMES = {*NOT_ACCEPTED, UploadRow.Outcome.ACCEPTED}
 
 
@@ -164,7 +165,7 @@ def upload_state(request: SignedIn, upload_id: int) -> HttpResponse:
 
 
 def _state(request: SignedIn, one: Upload) -> HttpResponse:
-    context = _upload_context(request, one, UploadRow.Outcome.WAITING, 0)
+    context = _upload_context(request, one, "", 0, FIRST_ROWS)
     return render(request, "dashboard/_upload_state.html", context)
 
 
@@ -179,10 +180,12 @@ def upload_rows(request: SignedIn, upload_id: int) -> HttpResponse:
     return show(request, "upload", scope_of(request), context)
 
 
-def _upload_context(request: SignedIn, one: Upload, outcome: str, after: int) -> dict[str, Any]:
+def _upload_context(
+    request: SignedIn, one: Upload, outcome: str, after: int, most: int = ROWS_SHOWN
+) -> dict[str, Any]:
     wanted = [outcome] if outcome in SHOWN_OUTCOMES else list(NOT_ACCEPTED)
     rows = rows_seen_by(request.user, one).filter(outcome__in=wanted, number__gt=after)
-    found = list(rows[: ROWS_SHOWN + 1])
+    found = list(rows[: most + 1])
     return {
         "upload": one,
         "share": share_of(one),
@@ -190,8 +193,8 @@ def _upload_context(request: SignedIn, one: Upload, outcome: str, after: int) ->
         "finished": one.state in {Upload.State.DONE, Upload.State.REFUSED},
         "totals": totals_of(one),
         "outcome": outcome if outcome in SHOWN_OUTCOMES else "",
-        "lines": row_lines(found[:ROWS_SHOWN], request.user),
-        "more": found[ROWS_SHOWN - 1].number if len(found) > ROWS_SHOWN else "",
+        "lines": row_lines(found[:most], request.user),
+        "more": found[most - 1].number if len(found) > most else "",
     }
 
 

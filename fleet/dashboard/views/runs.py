@@ -7,6 +7,7 @@ from django.contrib import messages
 from django.core.exceptions import PermissionDenied
 from django.http import HttpResponse
 from django.shortcuts import redirect
+from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
@@ -40,11 +41,18 @@ def runs(request: SignedIn) -> HttpResponse:
     lines = [_line(run, now) for run in Run.objects.order_by("-on", "-id")[:SHOWN]]
     context = {
         "lines": lines,
-        "at_work": any(line.at_work for line in lines),
+        "again": _look_again(lines, "asked" in request.GET),
         "may_start": may(request.user, Right.RUN_NIGHT),
         "now": now,
     }
     return show(request, "runs", scope_of(request), context)
+
+
+def _look_again(lines: list[RunLine], asked: bool) -> str:
+    """When the list is to be fetched again: what was just asked for may not have begun yet."""
+    if any(line.at_work for line in lines):
+        return "every 2s"
+    return "load delay:2s" if asked else ""
 
 
 def _line(run: Run, now: datetime) -> RunLine:
@@ -68,6 +76,6 @@ def start_night(request: SignedIn) -> HttpResponse:
         raise PermissionDenied("Only a supervisor starts the night.")
     now = timezone.now()
     for zone in sorted(set(depots_of(request.user).values_list("zone", flat=True))):
-        jobs.night.delay(ledger.newest_night(now, zone).isoformat(), zone)
+        jobs.night.delay(ledger.newest_night(now, zone).isoformat(), zone, again=True)
     messages.success(request, "The night was asked for; it shows below as soon as it starts.")
-    return redirect("runs")
+    return redirect(f"{reverse('runs')}?asked=1")
