@@ -58,6 +58,7 @@ def load_book(arguments: argparse.Namespace) -> int:
 
     from fleet.faults import Fault
     from fleet.workbook.load import load
+    from fleet.workbook.use import decide_again
 
     if not arguments.file.is_file():
         raise Fault(f"There is no file {arguments.file}: check the name.")
@@ -69,6 +70,7 @@ def load_book(arguments: argparse.Namespace) -> int:
 
         reason = f"fleet workbook {arguments.file.name}"
         loaded = load(arguments.file, now=timezone.now(), reason=reason, progress=tell)
+        decide_again(loaded.use_changed, timezone.now())
     _print_json(loaded) if arguments.json else _print(loaded)
     return 0
 

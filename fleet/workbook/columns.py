@@ -67,7 +67,6 @@ class Sheet:
     explanation: str
     columns: tuple[Column, ...]
     links: tuple[Link, ...] = ()
-    unsaid: Mapping[str, Any] = field(default_factory=dict)  # attributes the book has no column for
     append_only: bool = False  # a change is a newer row of the same key
     only: Mapping[str, Any] = field(default_factory=dict)  # rows of the model that hold
 

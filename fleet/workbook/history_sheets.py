@@ -42,9 +42,8 @@ SERVICE_HISTORY = Sheet(
         SOURCE,
     ),
     links=(VEHICLE_LINK, Link("service_id", "Services", ("vehicle.vehicle_type", "service"))),
-    unsaid={"provisional": False},
     append_only=True,
-    only={"superseded_by": None},
+    only={"superseded_by": None, "void": False},
 )
 
 FILLS = Sheet(

@@ -12,13 +12,18 @@ from fleet.workbook.columns import Key, Row, Sheet
 from fleet.workbook.notes import BookRefused, Note, Notes
 from fleet.workbook.numbers import settle_numbers
 from fleet.workbook.read import Grid, Table, tables_of
-from fleet.workbook.record import Recorder
+from fleet.workbook.record import Author, Recorder
 from fleet.workbook.rules import check_meaning
 from fleet.workbook.sheets import SHEETS
 from fleet.workbook.stays import settle_stays
+from fleet.workbook.use import use_changed
 from fleet.workbook.world import World, whole_fleet
 
 Progress = Callable[[float, str], None]
+
+
+def silent(share: float, text: str) -> None:
+    """Tell nobody."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +40,7 @@ class Count:
 class Loaded:
     counts: dict[str, Count]
     warnings: tuple[Note, ...]
+    use_changed: dict[int, date]  # known vehicle -> month from which its duty class may differ
 
     @property
     def changes(self) -> int:
@@ -52,6 +58,9 @@ class Difference:
     unchanged: int = 0
     lacking: list[Row] = field(default_factory=list)
 
+    def to_write(self) -> list[Row]:
+        return [*self.added, *(row for _, row in self.changed)]
+
     def count(self) -> Count:
         lacking = tuple(self.sheet.shown_key(row) for row in self.lacking)
         return Count(len(self.added), len(self.changed), self.unchanged, lacking)
@@ -66,47 +75,48 @@ def load(
     progress: Progress | None = None,
 ) -> Loaded:
     """Load a workbook file; BookRefused names every fault, and then nothing was written."""
-    tell = progress or (lambda share, text: None)
+    tell = progress or silent
     tell(0.0, "reading the file")
+    notes = Notes()
     try:
-        book = read_book(path)
+        tables = tables_of(read_book(path), _latest_today(now), notes)
     except BookFault as fault:
         raise BookRefused([Note(path.name, 0, "", str(fault).rstrip("."))]) from fault
-    return load_cells(book, now=now, person_id=person_id, reason=reason, progress=progress)
+    return _load(tables, notes, Author(now, person_id, reason), tell)
 
 
-def load_cells(
-    book: Mapping[str, Grid],
-    *,
-    now: datetime,
-    person_id: int | None = None,
-    reason: str = "fleet workbook",
-    progress: Progress | None = None,
-) -> Loaded:
+def load_cells(book: Mapping[str, Grid], *, now: datetime) -> Loaded:
     """Load a workbook given as cells by sheet."""
-    tell = progress or (lambda share, text: None)
     notes = Notes()
-    today = (now.astimezone(UTC) + timedelta(hours=14)).date()  # the latest day it can be anywhere
-    tell(0.2, "reading rows")
-    tables = tables_of(book, today, notes)
+    tables = tables_of(book, _latest_today(now), notes)
+    return _load(tables, notes, Author(now, None, "fleet workbook"), silent)
+
+
+def _load(tables: Mapping[str, Table], notes: Notes, author: Author, tell: Progress) -> Loaded:
     with transaction.atomic():
         tell(0.4, "comparing with the fleet")
-        world = _understand(tables, today, notes)
+        world = _understand(tables, _latest_today(author.now), notes)
         if notes.faults:
             raise BookRefused(_in_order(notes.faults), _in_order(notes.warnings))
-        tell(0.6, "writing")
         differences = [_differ(world, tables[sheet.name]) for sheet in SHEETS]
-        recorder = Recorder(world, now=now, person_id=person_id, reason=reason)
-        for done, difference in enumerate(differences):
-            tell(0.6 + 0.4 * done / len(differences), difference.sheet.name)
-            recorder.record(difference.sheet, difference.added, difference.changed)
+        recorder = Recorder(world, author)
+        for done, found in enumerate(differences):
+            tell(0.5 + 0.5 * done / len(differences), found.sheet.name)
+            recorder.record(found.sheet, found.added, found.changed)
     tell(1.0, "done")
     counts = {
         found.sheet.name: found.count()
         for found in differences
         if found.given or found.added or found.changed
     }
-    return Loaded(counts, tuple(_in_order(notes.warnings)))
+    changed = [(found.sheet, found.to_write()) for found in differences]
+    since = use_changed(world, changed, author.now.astimezone(UTC).date())
+    return Loaded(counts, tuple(_in_order(notes.warnings)), since)
+
+
+def _latest_today(now: datetime) -> date:
+    """The latest day it can be anywhere."""
+    return (now.astimezone(UTC) + timedelta(hours=14)).date()
 
 
 def _understand(tables: Mapping[str, Table], today: date, notes: Notes) -> World:

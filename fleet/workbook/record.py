@@ -3,6 +3,7 @@
 import json
 import time
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any
 
@@ -18,11 +19,20 @@ from fleet.workbook.world import FETCH_ROWS, World
 ADDED, CHANGED = "+", "~"  # as the history tables mark them
 
 
+@dataclass(frozen=True, slots=True)
+class Author:
+    """Who loads the book, when, and what the history says of it."""
+
+    now: datetime
+    person_id: int | None
+    reason: str
+
+
 class Recorder:
     """Writes sheet after sheet, each finding the ids of those before."""
 
-    def __init__(self, world: World, *, now: datetime, person_id: int | None, reason: str) -> None:
-        self.world, self.now, self.person_id, self.reason = world, now, person_id, reason
+    def __init__(self, world: World, author: Author) -> None:
+        self.world, self.author = world, author
         self.ids: dict[str, dict[Key, int]] = {
             name: {key: stored.id for key, stored in rows.items()}
             for name, rows in world.fleet.items()
@@ -42,7 +52,8 @@ class Recorder:
     def _add(self, sheet: Sheet, rows: list[Row], superseded: list[int | None]) -> None:
         if not rows:
             return
-        columns = self._columns(sheet, rows) | self._unsaid(sheet, len(rows))
+        columns = self._columns(sheet, rows)
+        self._add_unsaid(sheet.model, columns, len(rows))
         if "supersedes_id" in _attributes(sheet.model):
             columns["supersedes_id"] = _array(superseded)
         bulk.insert(sheet.model, columns)
@@ -71,11 +82,15 @@ class Recorder:
             columns["revision"] = _array([time.time_ns()] * len(rows))
         return columns
 
-    def _unsaid(self, sheet: Sheet, count: int) -> dict[str, bulk.Array]:
-        """What a new row needs beside the book's columns."""
-        known = _attributes(sheet.model)
-        values = {"person_id": self.person_id, "recorded_at": _kept(self.now), **sheet.unsaid}
-        return {name: _array([value] * count) for name, value in values.items() if name in known}
+    def _add_unsaid(self, model: type[Model], columns: dict[str, bulk.Array], count: int) -> None:
+        """What a new row needs beside the book's columns: who, when, and the model's defaults."""
+        author = {"person_id": self.author.person_id, "recorded_at": _kept(self.author.now)}
+        for field in model._meta.concrete_fields:
+            name = field.attname
+            if name in author:
+                columns[name] = _array([author[name]] * count)
+            elif name not in columns and field.has_default():
+                columns[name] = _array([_kept(field.get_default())] * count)
 
     def _keep_history(
         self, model: type[Model], columns: Mapping[str, bulk.Array], ids: list[int], sign: str
@@ -84,10 +99,10 @@ class Recorder:
         if history is None:
             return
         who = {
-            "history_date": _kept(self.now),
+            "history_date": _kept(self.author.now),
             "history_type": sign,
-            "history_change_reason": self.reason[:100],
-            "history_user_id": self.person_id,
+            "history_change_reason": self.author.reason[:100],
+            "history_user_id": self.author.person_id,
         }
         fixed = {name: _array([value] * len(ids)) for name, value in who.items()}
         bulk.insert(history.model, {**columns, "id": np.array(ids), **fixed})

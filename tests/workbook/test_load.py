@@ -89,6 +89,22 @@ def test_other_km_for_a_known_service_supersede_the_row() -> None:
     assert load_book(book).changes == 0
 
 
+def test_a_service_taken_back_is_no_longer_in_the_book() -> None:
+    load_book(small_book())
+    row = ServiceDone.objects.get()
+    ServiceDone.objects.create(
+        vehicle=row.vehicle,
+        service=row.service,
+        done_on=row.done_on,
+        evidence=row.evidence,
+        source="never done",
+        void=True,
+        supersedes=row,
+    )
+    loaded = load_book({"Service history": []})
+    assert loaded.counts["Service history"].lacking == ()
+
+
 def test_a_corrected_fill_is_a_newer_row() -> None:
     load_book(small_book())
     book = small_book()
