@@ -14,7 +14,7 @@ from django.utils import timezone
 
 from fleet import bulk
 from fleet.bulk import Array
-from fleet.due import forecast
+from fleet.due import forecast, record
 from fleet.due.stamps import changed_vehicles
 from fleet.duty import assess
 from fleet.readings import judge
@@ -22,7 +22,9 @@ from fleet.readings.models import Reading, Upload, Verdict
 from fleet.runs import ledger
 from fleet.runs.models import Run
 from fleet.usage import measure, rates, seasons
-from fleet.vehicles.models import Vehicle
+from fleet.vehicles.models import Depot, Vehicle
+from fleet.workorders import consumption, escalate, issue
+from fleet.workorders.actor import Actor
 
 Progress = Callable[[float, str], None]
 Counts = dict[str, int]
@@ -38,6 +40,7 @@ def refresh(vehicle_ids: Sequence[int] | Array, as_of: datetime) -> Counts:
     counts = catch_up(as_of, ids)
     month_on = _month_of(as_of)
     counts["duty rows"] = assess.assess(ids, month_on, assess.rules_stamp())
+    record.settle_provisional()
     counts["due dates"] = forecast.forecast(ids, as_of.date())
     return counts
 
@@ -105,7 +108,19 @@ def _night(as_of: datetime, zone: str | None, progress: Progress) -> Counts:
         progress(0.7 + 0.3 * share, "due dates")
         counts["due dates"] += forecast.forecast(ids, as_of.date())
         counts["vehicles looked at"] += len(ids)
-    return counts
+    return counts | _follow_up(as_of, zone)
+
+
+def _follow_up(as_of: datetime, zone: str | None) -> Counts:
+    """Draft orders, ask about what is overdue, and look for oil that goes somewhere."""
+    actor = Actor(person=None, channel="night", now=as_of)
+    depots = Depot.objects.all() if zone is None else Depot.objects.filter(zone=zone)
+    ids, slugs = zip(*depots.values_list("pk", "slug"), strict=True) if depots else ((), ())
+    return {
+        "orders drafted": issue.draft_due(actor, as_of.date(), ids),
+        "questions asked": escalate.escalate(actor, slugs),
+        "consumption findings": consumption.watch(actor, consumption.topped_up(ids), as_of),
+    }
 
 
 def _vehicles_in(zone: str) -> Array:

@@ -1,6 +1,5 @@
 """Write down what was done: services, fills, top-ups. Rows are only ever added."""
 
-from collections.abc import Sequence
 from datetime import date, datetime
 
 from django.db import transaction
@@ -45,10 +44,9 @@ def record_done(
     )
 
 
-def settle_provisional(vehicle_ids: Sequence[int]) -> int:
+def settle_provisional() -> int:
     """Supersede provisional rows whose reading has been accepted since; give their number."""
     rows = ServiceDone.objects.filter(
-        vehicle_id__in=vehicle_ids,
         provisional=True,
         superseded_by=None,
         reading__verdict=Verdict.ACCEPTED,

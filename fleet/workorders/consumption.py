@@ -34,6 +34,12 @@ def litres_per_1000_km(top_ups: Sequence[TopUp]) -> float | None:
     return added_ml / driven_km
 
 
+def topped_up(depot_ids: Sequence[int]) -> list[int]:
+    """Vehicles of some depots that were ever topped up."""
+    rows = TopUp.objects.filter(vehicle__depot_id__in=depot_ids)
+    return sorted(set(rows.values_list("vehicle_id", flat=True)))
+
+
 def watch(actor: Actor, vehicle_ids: Sequence[int], now: datetime) -> int:
     """Report consumption that is high or top-ups that repeat; give the number of new findings."""
     by_place: dict[tuple[int, int], list[TopUp]] = defaultdict(list)

@@ -46,7 +46,12 @@ class ServiceDone(models.Model):
         indexes = [
             models.Index(  # the night asks which vehicles have a newer row, without reading them
                 fields=["vehicle", "id"], name="due_done_newest"
-            )
+            ),
+            models.Index(  # what waits for its reading to be settled
+                fields=["reading"],
+                name="due_done_provisional",
+                condition=models.Q(provisional=True),
+            ),
         ]
 
     def __str__(self) -> str:

@@ -1,0 +1,111 @@
+"""Work done by an outside workshop: late papers are entered back-dated, without torque or stock."""
+
+from collections.abc import Sequence
+from datetime import date
+
+from django.db import transaction
+
+from fleet.due.models import Service, ServiceDone
+from fleet.due.record import record_done
+from fleet.faults import Fault
+from fleet.people.roles import Right
+from fleet.readings.enter import noon_at
+from fleet.vehicles.models import Vehicle
+from fleet.workorders.actor import Actor, note_event
+from fleet.workorders.issue import number_of
+from fleet.workorders.models import Job, WorkOrder
+
+
+def record(
+    actor: Actor,
+    *,
+    vehicle: Vehicle,
+    services: Sequence[Service],
+    done_on: date,
+    odometer_km: float | None,
+    workshop_name: str,
+    invoice_number: str,
+    cost_minor: int | None = None,
+    document: str = "",
+) -> WorkOrder:
+    """Enter what an outside workshop did, from its papers.
+
+    Open jobs of these services on drafted orders are dropped: the work is done.
+
+    Raises
+    ------
+    Forbidden
+        The person may not release orders at the vehicle's depot.
+    Fault
+        No workshop or invoice is named, the day lies ahead, or nothing was done.
+    """
+    actor.must(Right.RELEASE, vehicle.depot_id)
+    _check(actor, services, done_on, workshop_name, invoice_number)
+    done_at = noon_at(done_on, vehicle.depot.zone)
+    with transaction.atomic():
+        order = WorkOrder.objects.create(
+            number=f"new {actor.request_id.hex[:12]}",
+            vehicle=vehicle,
+            depot=vehicle.depot,
+            where=WorkOrder.Where.OUTSIDE,
+            state=WorkOrder.State.FINISHED,
+            planned_on=done_on,
+            finished_at=done_at,
+            finished_by=actor.person,
+            fit_for_use=WorkOrder.Fit.YES,
+            workshop_name=workshop_name.strip(),
+            invoice_number=invoice_number.strip(),
+            cost_minor=cost_minor,
+            document=document,
+        )
+        order.number = number_of(order.pk)
+        order.save(update_fields=["number"])
+        for service in services:
+            _enter(actor, order, service, done_on, odometer_km)
+        note_event(actor, order, "enter outside work", to_state=order.state, reason=invoice_number)
+    return order
+
+
+def _check(
+    actor: Actor,
+    services: Sequence[Service],
+    done_on: date,
+    workshop_name: str,
+    invoice_number: str,
+) -> None:
+    if not services:
+        raise Fault("Say which services the workshop did.")
+    if not workshop_name.strip() or not invoice_number.strip():
+        raise Fault("Name the workshop and the number of its invoice.")
+    if done_on > actor.now.date():
+        raise Fault(f"{done_on} lies ahead: enter the day the work was done.")
+
+
+def _enter(
+    actor: Actor, order: WorkOrder, service: Service, done_on: date, odometer_km: float | None
+) -> None:
+    Job.objects.filter(
+        vehicle=order.vehicle,
+        service=service,
+        state=Job.State.OPEN,
+        order__state__in=[WorkOrder.State.DRAFTED, WorkOrder.State.RELEASED],
+    ).update(state=Job.State.DROPPED, ended_at=actor.at, ended_by=actor.person)
+    row = record_done(
+        vehicle=order.vehicle,
+        service=service,
+        done_on=done_on,
+        evidence=ServiceDone.Evidence.OUTSIDE,
+        source=f"{order.workshop_name}, invoice {order.invoice_number}",
+        person=actor.person,
+        total_km=odometer_km,
+    )
+    Job.objects.create(
+        order=order,
+        vehicle=order.vehicle,
+        service=service,
+        title=service.name,
+        state=Job.State.DONE,
+        ended_at=actor.at,
+        ended_by=actor.person,
+        done=row,
+    )

@@ -1,0 +1,94 @@
+"""Photos from the bay: type and size checked, encoded anew, kept below the files folder."""
+
+import uuid
+import warnings
+from io import BytesIO
+from pathlib import Path
+
+from django.conf import settings
+from PIL import Image, ImageOps, UnidentifiedImageError
+
+from fleet.faults import Fault
+from fleet.people.roles import Right
+from fleet.workorders.actor import Actor
+from fleet.workorders.models import Finding, Photo, WorkOrder
+from fleet.workorders.recording import open_order
+
+MOST_BYTES = 15 * 2**20
+MOST_PIXELS = 60_000_000  # a larger one is no photo of a phone
+LONGEST_SIDE_PX = 2048  # enough to see a thread; our choice
+FORMATS = ("JPEG", "PNG", "WEBP")
+QUALITY = 82
+
+
+def add(
+    actor: Actor,
+    data: bytes,
+    *,
+    client_key: str,
+    order: WorkOrder | None = None,
+    finding: Finding | None = None,
+    caption: str = "",
+) -> Photo:
+    """Keep a photo of an order or a finding, once per key.
+
+    The picture is decoded and encoded anew, so that nothing but its pixels is kept: no place, no
+    camera, no hidden payload.
+
+    Raises
+    ------
+    Fault
+        Not a photo, too large, or the order takes no more records.
+    """
+    known = Photo.objects.filter(client_key=client_key).first()
+    if known is not None:
+        return known
+    _must(actor, order, finding)
+    picture = _decoded(data)
+    path = _write(picture)
+    return Photo.objects.create(
+        client_key=client_key,
+        person=actor.person,
+        channel=actor.channel,
+        performed_at=actor.at,
+        order=order,
+        finding=finding,
+        path=path,
+        width_px=picture.width,
+        height_px=picture.height,
+        caption=caption.strip(),
+    )
+
+
+def _must(actor: Actor, order: WorkOrder | None, finding: Finding | None) -> None:
+    if order is not None:
+        open_order(actor, order.pk)
+    elif finding is not None:
+        actor.must(Right.REPORT_FINDING, finding.vehicle.depot_id)
+    else:
+        raise Fault("Say which order or finding the photo belongs to.")
+
+
+def _decoded(data: bytes) -> Image.Image:
+    if len(data) > MOST_BYTES:
+        raise Fault(f"The photo has more than {MOST_BYTES // 2**20} MB: send a smaller one.")
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", Image.DecompressionBombWarning)
+            picture = Image.open(BytesIO(data), formats=FORMATS)
+            if picture.width * picture.height > MOST_PIXELS:
+                raise Fault("The photo has too many pixels: send a smaller one.")
+            upright = ImageOps.exif_transpose(picture).convert("RGB")
+    except (UnidentifiedImageError, OSError, ValueError, Image.DecompressionBombWarning):
+        raise Fault("That is no photo this program can read: send a JPEG, PNG or WebP.") from None
+    upright.thumbnail((LONGEST_SIDE_PX, LONGEST_SIDE_PX))
+    return upright
+
+
+def _write(picture: Image.Image) -> str:
+    name = uuid.uuid4().hex
+    path = Path("photos") / name[:2] / f"{name}.jpg"
+    target = Path(settings.MEDIA_ROOT) / path
+    target.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+    picture.save(target, "JPEG", quality=QUALITY, optimize=True)
+    return path.as_posix()

@@ -1,0 +1,115 @@
+from datetime import date
+from io import BytesIO
+from pathlib import Path
+
+import pytest
+from django.conf import settings as configured
+from PIL import Image
+
+from fleet import chain
+from fleet.due.models import DueDate
+from fleet.faults import Fault, Forbidden
+from fleet.workorders import outside, photos, progress
+from fleet.workorders.models import Job, Photo, WorkOrder
+from tests.scene import NOW
+from tests.workorders.conftest import Bay
+
+
+def papers(bay: Bay, **given: object) -> WorkOrder:
+    usual = {
+        "vehicle": bay.van,
+        "services": [bay.oil],
+        "done_on": date(2026, 6, 1),
+        "odometer_km": 22_000,
+        "workshop_name": "An outside workshop",
+        "invoice_number": "R-17",
+        "cost_minor": 18_900,
+    }
+    return outside.record(bay.actor(), **(usual | given))
+
+
+def test_late_papers_move_the_due_date_back_dated(bay: Bay) -> None:
+    order = papers(bay)
+    chain.refresh([bay.van.pk], NOW)
+    row = DueDate.objects.get()
+    assert (row.anchor.done_on, row.anchor.evidence) == (date(2026, 6, 1), "outside workshop")
+    assert row.remaining_km == 22_000 + 20_000 - 23_300
+    assert (order.where, order.cost_minor) == ("outside workshop", 18_900)
+
+
+def test_late_papers_free_the_drafted_job(bay: Bay) -> None:
+    drafted = bay.order()
+    papers(bay)
+    assert drafted.jobs.get().state == Job.State.DROPPED
+
+
+@pytest.mark.parametrize(
+    ("given", "says"),
+    [
+        ({"services": []}, "which services"),
+        ({"invoice_number": " "}, "invoice"),
+        ({"done_on": date(2026, 6, 16)}, "lies ahead"),
+    ],
+)
+def test_papers_that_cannot_be_are_refused(bay: Bay, given: dict[str, object], says: str) -> None:
+    with pytest.raises(Fault, match=says):
+        papers(bay, **given)
+
+
+def test_a_mechanic_enters_no_invoices(bay: Bay) -> None:
+    with pytest.raises(Forbidden):
+        outside.record(
+            bay.actor(bay.mechanic),
+            vehicle=bay.van,
+            services=[bay.oil],
+            done_on=date(2026, 6, 1),
+            odometer_km=1,
+            workshop_name="x",
+            invoice_number="y",
+        )
+
+
+@pytest.fixture
+def started(bay: Bay, settings: object, tmp_path: Path) -> WorkOrder:
+    configured.MEDIA_ROOT = tmp_path
+    order = bay.order()
+    progress.release(bay.actor(), order.pk)
+    return progress.start(bay.actor(bay.mechanic), order.pk)
+
+
+def picture(size: tuple[int, int] = (40, 30), kind: str = "JPEG") -> bytes:
+    made = BytesIO()
+    exif = Image.Exif()
+    exif[0x010E] = "where it was taken"
+    Image.new("RGB", size, "teal").save(made, kind, exif=exif)
+    return made.getvalue()
+
+
+def add(bay: Bay, order: WorkOrder, data: bytes, key: str = "photo-0001") -> Photo:
+    return photos.add(bay.actor(bay.mechanic), data, client_key=key, order=order)
+
+
+def test_a_photo_is_encoded_anew_without_what_the_camera_added(
+    bay: Bay, started: WorkOrder
+) -> None:
+    photo = add(bay, started, picture(kind="PNG"))
+    with Image.open(Path(configured.MEDIA_ROOT) / photo.path) as kept:
+        assert (kept.format, kept.size, dict(kept.getexif())) == ("JPEG", (40, 30), {})
+
+
+def test_a_large_photo_is_made_smaller(bay: Bay, started: WorkOrder) -> None:
+    photo = add(bay, started, picture((4096, 1024)))
+    assert (photo.width_px, photo.height_px) == (2048, 512)
+
+
+def test_a_photo_sent_twice_is_kept_once(bay: Bay, started: WorkOrder) -> None:
+    assert add(bay, started, picture()).pk == add(bay, started, picture()).pk
+
+
+@pytest.mark.parametrize("data", [b"", b"GIF89a", b"<svg/>", picture()[:100]])
+def test_what_is_no_photo_is_refused_and_nothing_is_kept(
+    bay: Bay, started: WorkOrder, data: bytes
+) -> None:
+    with pytest.raises(Fault, match="JPEG, PNG or WebP"):
+        add(bay, started, data)
+    assert not Photo.objects.exists()
