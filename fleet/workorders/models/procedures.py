@@ -195,6 +195,7 @@ class Material(models.Model):
         Specification, models.PROTECT, null=True, blank=True, related_name="+"
     )
     quantity_ml = models.PositiveIntegerField(null=True, blank=True)  # fluids
+    container_ml = models.PositiveIntegerField(null=True, blank=True)  # as the fluid is sold
     pieces = models.PositiveSmallIntegerField(null=True, blank=True)  # everything else
     fastener = models.CharField(max_length=40, blank=True)  # slug of the one it seals
     source = models.CharField(max_length=300)
