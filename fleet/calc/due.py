@@ -28,7 +28,6 @@ BoolArray = NDArray[np.bool_]
 
 LEVELS = np.array([0.1, 0.5, 0.9])  # earliest likely, expected, latest likely
 SHARE_LEVELS = (np.arange(99) + 0.5) / 99
-MEDIAN = {LEVELS.size: 1, SHARE_LEVELS.size: 49}
 BLOCK_CELLS = 12_288  # rows × levels at a time, so that temporaries stay in the processor's cache
 
 
@@ -119,6 +118,26 @@ def forecast(
     )
 
 
+def instants_d(limit: MeterLimit, levels: ArrayLike) -> FloatArray:
+    """
+    Instants at which each row reaches its limit by meter alone.
+
+    Parameters
+    ----------
+    limit : MeterLimit
+        n rows.
+    levels : array_like, shape (k,)
+        Probabilities, rising, one of them one half.
+
+    Returns
+    -------
+    ndarray, shape (n, k)
+        Days since 1970 UTC [d]; inf where no limit is in sight.
+    """
+    side = _Side.of(limit, np.zeros(limit.left.size))
+    return side.quantiles_d(np.arange(limit.left.size), np.asarray(levels, np.float64))
+
+
 def _binding_probability(
     by_km: _Side, by_h: _Side, calendar_d: FloatArray, binding: IntArray
 ) -> FloatArray:
@@ -195,7 +214,8 @@ class _Side:
     def _ahead_d(self, rows: IntArray, levels: FloatArray) -> FloatArray:
         days = self._passage_d(rows, levels)
         if self.limit.widening != 1:
-            days = _widened(days, days[:, [MEDIAN[levels.size]]], self.limit.widening)
+            middle = int(np.searchsorted(levels, 0.5))
+            days = _widened(days, days[:, [middle]], self.limit.widening)
             days[days > LATEST_D] = np.inf
         return days
 

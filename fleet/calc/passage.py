@@ -151,3 +151,26 @@ def distance_quantiles(mean: ArrayLike, var: ArrayLike, levels: ArrayLike) -> Fl
     z: FloatArray = ndtri(np.asarray(levels, np.float64))
     ahead: FloatArray = _at_level(*_prepared(mean_km, var_km2), z)
     return np.maximum.accumulate(ahead, axis=0)
+
+
+def distances_ahead(moments: Moments, days_ahead: ArrayLike, levels: ArrayLike) -> FloatArray:
+    """
+    Distance covered at each level after some days, of many meters.
+
+    Parameters
+    ----------
+    moments : callable
+        Mean [km] and variance [km²] of the distance h days ahead; called with h of shape (n, k).
+    days_ahead : array_like, shape (n, k)
+        Days ahead of the last reading, rising along the second axis [d].
+    levels : array_like, shape (m,)
+        Probabilities, above 0 and below 1.
+
+    Returns
+    -------
+    ndarray, shape (n, k, m)
+        Distance [km or h]; it never falls along the second axis.
+    """
+    mean, third_sd = _prepared(*moments(np.asarray(days_ahead, np.float64)))
+    z: FloatArray = ndtri(np.asarray(levels, np.float64))
+    return np.maximum.accumulate(_at_level(mean[..., None], third_sd[..., None], z), axis=1)
