@@ -12,9 +12,8 @@ from django.db import transaction
 from fleet import bulk
 from fleet.bulk import Array
 from fleet.calc.class_rates import SEASON_VEHICLES, SEASON_YEARS, Clock, Season, season_index
+from fleet.calc.seasons_then import MOST_YEARS
 from fleet.usage.models import SeasonIndex
-
-MOST_YEARS = 6  # older seasons say little about the next one; our choice
 
 
 def clock_rows(season_id: Array) -> tuple[Clock | None, Array | None]:
@@ -43,15 +42,19 @@ def assess_seasons(month_end_on: date) -> int:
     for type_pk, depot_pk in _classes(months):
         km = _gather_month_km(type_pk, depot_pk, months)
         month_d = np.diff(months.astype("M8[D]")).astype(np.float64)
-        found = season_index(km, month_d, np.zeros(len(km), np.int64), month_end_on.month)
+        last_month = (month_end_on.month - 2) % 12 + 1
+        found = season_index(km, month_d, np.zeros(len(km), np.int64), last_month)
         passed += _record(type_pk, depot_pk, month_end_on, found)
     return passed
 
 
 def _months_until(month_end_on: date) -> Array:
-    """Firsts of the months that bound the last whole years, the newest one after the end."""
-    after = np.datetime64(month_end_on, "M") + 1
-    return np.arange(after - 12 * MOST_YEARS, after + 1)
+    """Firsts of the months that bound whole years, the newest that of the month that ends.
+
+    The total at the first of the next month is not known yet: no reading lies beyond it.
+    """
+    newest = np.datetime64(month_end_on, "M")
+    return np.arange(newest - 12 * MOST_YEARS, newest + 1)
 
 
 def _classes(months: Array) -> list[tuple[int, int]]:
