@@ -118,7 +118,7 @@ def _counted_from(row: DueDate, vehicle: Vehicle) -> str:
         at = "" if row.anchor.total_km is None else f" at {row.anchor.total_km:,.0f} km"
         return (
             f"Last done {row.anchor.done_on}{at} "
-            f"({row.anchor.get_evidence_display()}: {row.anchor.source}).{inside}"
+            f"({row.anchor.evidence}: {row.anchor.source}).{inside}"
         )
     if row.history_known:
         return (

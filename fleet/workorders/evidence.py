@@ -132,7 +132,7 @@ def _line(row: ServiceDone) -> PackLine:
         service=row.service.name,
         done_on=row.done_on,
         total_km=row.total_km,
-        evidence=row.get_evidence_display(),
+        evidence=row.evidence,
         source=row.source,
         due_on=frozen.due_on if frozen else None,
         deviation=_deviation(row, frozen),

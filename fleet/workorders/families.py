@@ -169,11 +169,11 @@ def stored_faults(procedure: Procedure) -> list[str]:
 def _order_faults(procedure: Procedure, steps: Sequence[Step]) -> list[str]:
     wanted = ORDER[procedure.family]
     kinds = [step.kind for step in steps]
-    found = [f"there is no step {kind.label!r}: add it" for kind in wanted if kind not in kinds]
+    found = [f"there is no step {str(kind)!r}: add it" for kind in wanted if kind not in kinds]
     present = [kind for kind in wanted if kind in kinds]
     for before, after in zip(present, present[1:], strict=False):
         if kinds.index(before) > kinds.index(after):
-            found.append(f"{before.label!r} must come before {after.label!r}: change the order")
+            found.append(f"{str(before)!r} must come before {str(after)!r}: change the order")
     if procedure.family == Family.CHECK and not any(kind in CHECKING for kind in kinds):
         found.append("a check needs a step that measures or looks: add one")
     if not steps:
@@ -237,6 +237,6 @@ def _caution_faults(
                     missing.setdefault(hazard.slug, step)
     return [
         f"the caution {slug!r} does not stand before step {step.number} "
-        f"({step.get_kind_display()}): enter it, or widen its conditions"
+        f"({step.kind}): enter it, or widen its conditions"
         for slug, step in missing.items()
     ]

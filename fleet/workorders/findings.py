@@ -62,7 +62,7 @@ def report(
             },
         )
         if new and severity == Finding.Severity.BEFORE_USE:
-            set_do_not_use(actor, vehicle=vehicle, reason=f"{finding.get_kind_display()}: {text}")
+            set_do_not_use(actor, vehicle=vehicle, reason=f"{finding.kind}: {text}")
     return finding
 
 
@@ -121,7 +121,7 @@ def call_for_re_check(actor: Actor, finding: Finding, days: int) -> DueEarlier:
         service=_re_check_service(finding.compartment),
         called_on=today,
         due_on=today + timedelta(days=days),
-        reason=f"{finding.get_kind_display()} seen: {finding.text}"[:300],
+        reason=f"{finding.kind} seen: {finding.text}"[:300],
         person=actor.person,
     )
 

@@ -23,7 +23,7 @@ def test_it_names_the_last_service_the_limit_the_reading_and_what_binds() -> Non
     scene.done(vehicle, oil, date(2026, 1, 1), 10_000)
     scene.readings(vehicle, scene.steady(10_000, 700, 24))
     text = "\n".join(explained(vehicle, oil).lines)
-    assert "Last done 2026-01-01 at 10,000 km (Baseline: invented for the tests)." in text
+    assert "Last done 2026-01-01 at 10,000 km (baseline: invented for the tests)." in text
     assert "Limit under normal duty: 20,000 km or 48 months, whichever first" in text
     assert "Last accepted reading 26,100 km on 2026-06-15, 0 days ago." in text
     assert "Limit reached first: the distance, certainly. Left: 3,900 km" in text

@@ -1,0 +1,136 @@
+import pytest
+
+from fleet.faults import Fault
+from fleet.workorders import findings, jobcard, progress
+from fleet.workorders.jobcard import Card
+from fleet.workorders.models import Material, Procedure, Tool, WorkOrder
+from tests.scene import INVENTED
+from tests.workorders.book import Book
+from tests.workorders.conftest import Bay
+
+
+@pytest.fixture
+def order(bay: Bay) -> WorkOrder:
+    book = Book()
+    procedure = Procedure.objects.create(
+        service=bay.oil,
+        family="level plug",
+        edition="2024",
+        source=INVENTED,
+        minutes=40,
+        used_fluid_class="used oil",
+    )
+    for row in (*book.steps, *book.fasteners, *book.materials):
+        row.procedure = procedure
+        row.save()
+    for caution in book.cautions:
+        caution.save()
+    Tool.objects.create(procedure=procedure, name="Hexagon key", size="17 mm")
+    # worked example, common practice, no source: 1.5 L, sold in bottles of a litre
+    Material.objects.create(
+        procedure=procedure,
+        kind="fluid",
+        name="Gearbox oil",
+        quantity_ml=1500,
+        container_ml=1000,
+        source=INVENTED,
+    )
+    return bay.order()
+
+
+def shown(order: WorkOrder) -> Card:
+    return jobcard.card(order.pk)
+
+
+def cautions_before(found: Card, kind: str) -> list[str]:
+    """Cautions that a reader has passed by the time a step of this kind comes."""
+    passed: list[str] = []
+    for step in found.jobs[0].steps:
+        passed += [caution.slug for caution in step.cautions]
+        if step.kind == kind:
+            return passed
+    raise AssertionError(f"no step {kind}")
+
+
+def test_the_card_shows_torque_in_both_units(order: WorkOrder) -> None:
+    plugs = {plug.slug: plug for plug in shown(order).jobs[0].fasteners}
+    drain, fill = plugs["drain-plug"], plugs["fill-plug"]
+    assert (drain.torque_nm, round(drain.torque_lbfft, 4)) == (39.31872, 29.0)
+    assert (fill.torque_nm, round(fill.torque_lbfft, 4)) == (44.74199, 33.0)
+
+
+def test_one_washer_for_each_plug_and_two_bottles_of_oil(order: WorkOrder) -> None:
+    materials = shown(order).jobs[0].materials
+    washers = [row for row in materials if row.kind == "seal"]
+    (oil,) = [row for row in materials if row.kind == "fluid"]
+    assert sum(row.pieces or 0 for row in washers) == 2
+    assert (oil.litres, oil.containers) == (1.5, 2)
+
+
+def test_a_us_quart_bottle_also_makes_two(order: WorkOrder) -> None:
+    Material.objects.filter(kind="fluid").update(container_ml=946)
+    assert [row.containers for row in shown(order).jobs[0].materials if row.litres] == [2]
+
+
+def test_cautions_come_before_the_steps_they_belong_to(order: WorkOrder) -> None:
+    found = shown(order)
+    assert {"raised-on-lift", "key-out"} <= set(cautions_before(found, "level vehicle"))
+    assert {"hot-fluid", "used-fluid"} <= set(cautions_before(found, "drain"))
+    assert "exhaust-gas" in cautions_before(found, "run")
+
+
+@pytest.mark.parametrize(
+    ("raising", "slug"),
+    [
+        ("lift", "raised-on-lift"),
+        ("jack and stands", "raised-on-stands"),
+        ("ramps", "raised-on-ramps"),
+        ("pit", "over-a-pit"),
+    ],
+)
+def test_cautions_follow_how_the_bay_raises_the_vehicle(
+    bay: Bay, order: WorkOrder, raising: str, slug: str
+) -> None:
+    progress.raise_by(bay.actor(), order.pk, raising=raising)
+    every = {row.slug for step in shown(order).jobs[0].steps for row in step.cautions}
+    others = {"raised-on-lift", "raised-on-stands", "raised-on-ramps", "over-a-pit"} - {slug}
+    assert slug in every
+    assert not every & others
+
+
+def test_salted_roads_add_a_caution_at_the_drain_plug(bay: Bay, order: WorkOrder) -> None:
+    assert "plug-may-be-seized" not in cautions_before(shown(order), "open drain plug")
+    bay.van.depot.salted_roads = True
+    bay.van.depot.save()
+    assert "plug-may-be-seized" in cautions_before(shown(order), "open drain plug")
+
+
+def test_do_not_use_and_open_findings_stand_on_the_card(bay: Bay, order: WorkOrder) -> None:
+    findings.report(
+        bay.actor(),
+        vehicle=bay.van,
+        kind="leak",
+        severity="before use",
+        text="drips fast",
+        client_key="finding-1",
+    )
+    found = shown(order)
+    assert "drips fast" in found.do_not_use
+    assert found.open_findings == ("leak: drips fast",)
+
+
+def test_every_figure_names_its_source_and_edition(order: WorkOrder) -> None:
+    job = shown(order).jobs[0]
+    assert all(plug.source and plug.edition for plug in job.fasteners)
+    assert all(row.source for row in job.materials)
+    assert shown(order).maker_first.startswith("The vehicle maker's current data")
+
+
+def test_a_service_without_a_procedure_says_so(bay: Bay) -> None:
+    (job,) = shown(bay.order()).jobs
+    assert (job.steps, job.note) == ((), jobcard.NO_PROCEDURE)
+
+
+def test_an_unknown_order_is_refused(db: None) -> None:
+    with pytest.raises(Fault, match="no work order"):
+        jobcard.card(1)
