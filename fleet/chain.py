@@ -14,7 +14,7 @@ from django.utils import timezone
 
 from fleet import bulk
 from fleet.bulk import Array
-from fleet.due import forecast, record
+from fleet.due import forecast, guard, record
 from fleet.due.stamps import changed_vehicles
 from fleet.duty import assess
 from fleet.readings import judge
@@ -99,6 +99,8 @@ def _night(as_of: datetime, zone: str | None, progress: Progress) -> Counts:
     progress(0.0, "readings")
     here = None if zone is None else _vehicles_in(zone)
     counts = catch_up(as_of, here, lambda share, text: progress(0.5 * share, text))
+    # before the due dates: a new factor moves them
+    guard.watch(as_of.date(), lambda _, text: progress(0.5, f"looking back: {text}"))
     month_on, rules = _month_of(as_of), assess.rules_stamp()
     counts["duty rows"] = counts["due dates"] = counts["vehicles looked at"] = 0
     for share, ids in _chunks(_among(assess.changed_vehicles(month_on, rules), here)):

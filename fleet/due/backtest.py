@@ -14,6 +14,7 @@ from django.utils import timezone
 
 from fleet.bulk import Array
 from fleet.calc import scores
+from fleet.calc.class_rates import UNKNOWN_SPREAD
 from fleet.calc.replay import Cases, Histories, Plan, month_numbers, replay
 from fleet.calc.scores import Scored
 from fleet.due.histories import Meters, gather_histories, gather_meters
@@ -31,6 +32,10 @@ FOLLOW_UP_MONTHS = 12
 READING_BANDS = {"1": (1, 1), "2-4": (2, 4), "5-12": (5, 12), "13-36": (13, 36), "37+": (37, 10**9)}
 NEW_WITH_CLASS = "1-4 with class rate"
 PIT_BARS = 20
+
+
+class NothingToScore(Fault):
+    """No forecast has a year of readings after it."""
 
 
 def silent(share: float, text: str) -> None:
@@ -58,25 +63,34 @@ def backtest(
         Nothing to score, or no such class.
     """
     until_on = as_of_on or timezone.now().date()
+    return scored(vehicle_class, until_on, progress, most_vehicles)[0]
+
+
+def scored(
+    vehicle_class: str, until_on: date, progress: Progress, most_vehicles: int
+) -> tuple[Figures, Cases]:
+    """The figures, and the forecasts they are made from."""
     progress(0.0, "readings")
-    every, meters, histories, cases = replayed(vehicle_class, until_on, progress, most_vehicles)
-    return {
+    every, meters, cases = replayed(vehicle_class, until_on, progress, most_vehicles)
+    sampled = len(meters) < every
+    figures = {
         "as_of": until_on.isoformat(),
         "class": vehicle_class,
         "vehicles": len(meters),
         "vehicles_in_all": every,
-        "sampled": len(meters) < every,
-        "seed": SEED if len(meters) < every else None,
+        "sampled": sampled,
+        "seed": SEED if sampled else None,
         "forecasts": len(cases.meter),
         **_span(cases),
-        **summary(cases, meters, histories),
+        **summary(cases, meters),
     }
+    return figures, cases
 
 
 def replayed(
     vehicle_class: str, until_on: date, progress: Progress, most_vehicles: int
-) -> tuple[int, Meters, Histories, Cases]:
-    """Number of vehicles in all, those replayed, their readings and the scored forecasts."""
+) -> tuple[int, Meters, Cases]:
+    """Number of vehicles in all, those replayed, and the scored forecasts."""
     every = gather_meters(vehicle_class)
     meters = every.sample(most_vehicles, SEED)
     histories = gather_histories(meters, until_on)
@@ -85,20 +99,20 @@ def replayed(
     def tell(share: float) -> None:
         progress(0.1 + 0.9 * share, "replay")
 
-    cases = replay(histories, plan, progress=tell)
-    if not len(cases.meter):
-        raise Fault(
+    cases = replay(histories, plan, progress=tell) if len(plan.months) else None
+    if cases is None or not len(cases.meter):
+        raise NothingToScore(
             "Nothing to score yet: no vehicle has an accepted reading with a year of readings "
             f"after it up to {until_on}."
         )
-    return len(every), meters, histories, cases
+    return len(every), meters, cases
 
 
-def plan_for(histories: Histories, until_on: date, months: int | None = None) -> Plan:
-    """Every month end that a year of readings can follow, or only the newest of them."""
+def plan_for(histories: Histories, until_on: date) -> Plan:
+    """Every month end that a year of readings can follow."""
     end = int(np.datetime64(until_on, "M").astype(np.int64)) - FOLLOW_UP_MONTHS
     first = month_numbers(histories.events.at_d).min(initial=end + 1)
-    chosen = np.arange(first if months is None else max(first, end + 1 - months), end + 1)
+    chosen = np.arange(first, end + 1)
     return Plan(
         months=chosen,
         distances_km=np.array(settings.BACKTEST_DISTANCES_KM, dtype=np.float64),
@@ -122,7 +136,7 @@ def _span(cases: Cases) -> Figures:
 
 
 # --- figures -----------------------------------------------------------------------------
-def summary(cases: Cases, meters: Meters, histories: Histories) -> Figures:
+def summary(cases: Cases, meters: Meters) -> Figures:
     """Figures of all forecasts, by class, and by the number of readings behind them."""
     every = np.ones(len(cases.meter), dtype=bool)
     of_class = meters.class_row[cases.meter]
@@ -142,8 +156,6 @@ def summary(cases: Cases, meters: Meters, histories: Histories) -> Figures:
 
 
 def _by_readings(cases: Cases, meters: Meters) -> dict[str, Array]:
-    from fleet.calc.class_rates import UNKNOWN_SPREAD
-
     bands = {
         name: (cases.readings >= low) & (cases.readings <= high)
         for name, (low, high) in READING_BANDS.items()

@@ -133,8 +133,8 @@ def compute(chunk: Chunk, picked: Array, rules: Rules, depots: Depots) -> dict[s
     calendar_on = np.fmin(calendar_on, called_on)  # a call counts whatever the history
     per_day = np.where(calendar_on == called_on, np.nan, per_day)
     found = due.forecast(
-        _meter_limit(chunk.km, chunk.km_of[vehicle], sides[0]),
-        _meter_limit(chunk.hours, chunk.hours_of[vehicle], sides[1]),
+        _meter_limit(chunk.km, chunk.km_of[vehicle], sides[0], rules.widening),
+        _meter_limit(chunk.hours, chunk.hours_of[vehicle], sides[1], rules.widening),
         calendar_on,
         chunk.utc_offset_d[vehicle],
         np.nan_to_num(rules.figures["tolerance_d"][in_force]) if len(rules.limit_id) else 0,
@@ -262,7 +262,9 @@ def _watched(
     return np.asarray(~(unrecorded & (late | beyond)))
 
 
-def _meter_limit(meters: Meters, meter: Array, side: dict[str, Array]) -> MeterLimit | None:
+def _meter_limit(
+    meters: Meters, meter: Array, side: dict[str, Array], widening: float
+) -> MeterLimit | None:
     if not len(meters.id):
         return None
     clock, season = seasons.clock_rows(meters.season_id)
@@ -272,6 +274,7 @@ def _meter_limit(meters: Meters, meter: Array, side: dict[str, Array]) -> MeterL
         left=side["left"],
         reached_at_d=side["reached_at_d"],
         tolerance=side["tolerance"],
+        widening=widening,
         clock=clock,
         season=season,
     )

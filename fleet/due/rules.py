@@ -10,7 +10,7 @@ import numpy as np
 from fleet.bulk import Array
 from fleet.calc.calendar import WorkingDays
 from fleet.calc.stamps import stamp_text
-from fleet.due.models import Limit, Service
+from fleet.due.models import GuardFactor, Limit, Service
 from fleet.duty.models import DutyClass
 from fleet.vehicles.models import Closure, Depot
 
@@ -42,6 +42,7 @@ class Rules:
     figures: dict[str, Array]  # name -> (L,), NaN where the limit has no such figure
     of_type: dict[int, Array]  # vehicle type id -> rows of its services
     product_specific: bool  # some limit counts for one product only
+    widening: float  # of the bands of distance and hours, by the guard
 
     def limit_rows(
         self, service: Array, duty_class: Array, occasion: Array, product: Array
@@ -59,6 +60,7 @@ def gather_rules() -> Rules:
     """Read services and limits; there are few of them whatever the size of the fleet."""
     services = list(Service.objects.order_by("pk"))
     limits = list(Limit.objects.order_by("pk"))
+    widening = GuardFactor.objects.order_by("month_end_on").values_list("factor", flat=True).last()
     place = {service.pk: row for row, service in enumerate(services)}
     of_type: dict[int, list[int]] = defaultdict(list)
     for row, service in enumerate(services):
@@ -71,7 +73,7 @@ def gather_rules() -> Rules:
         on_call=~np.isin(
             [service.pk for service in services], [limit.service_id for limit in limits]
         ),
-        stamp=_service_stamps(services, limits),
+        stamp=_service_stamps(services, limits, widening),
         limit_of=_limit_tables(limits, place),
         limit_id=np.array([limit.pk for limit in limits], dtype=np.int64),
         figures={
@@ -80,6 +82,7 @@ def gather_rules() -> Rules:
         },
         of_type={type_id: np.array(rows) for type_id, rows in of_type.items()},
         product_specific=any(limit.product_id for limit in limits),
+        widening=widening or 1.0,
     )
 
 
@@ -106,7 +109,9 @@ def _fill_gaps(table: Array, *, own_only: bool) -> None:
         np.copyto(table[:, one], table[:, other], where=table[:, one] == NO_LIMIT)
 
 
-def _service_stamps(services: list[Service], limits: list[Limit]) -> Array:
+def _service_stamps(
+    services: list[Service], limits: list[Limit], widening: float | None
+) -> Array:
     by_service: dict[int, list[Any]] = defaultdict(list)
     for limit in limits:
         figures = [getattr(limit, name) for name in LIMIT_FIGURES]
@@ -117,7 +122,7 @@ def _service_stamps(services: list[Service], limits: list[Limit]) -> Array:
             stamp_text(
                 json.dumps(
                     [
-                        *(METHOD, service.compartment_id, service.early_share),
+                        *(METHOD, widening, service.compartment_id, service.early_share),
                         *(service.strictest_under_warranty, by_service[service.pk]),
                     ]
                 )
