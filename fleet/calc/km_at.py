@@ -123,7 +123,5 @@ def _between(
     before = np.maximum(at - 1, first)
     span = source[at] - source[before]
     share = np.where(span > 0, (asked - source[before]) / np.where(span > 0, span, 1.0), 1.0)
-    # A limit below the first reading must not lead back beyond it.
-    share = np.where(at == first, 1.0, share)
     result: FloatArray = target[before] + share * (target[at] - target[before])
     return result

@@ -137,6 +137,18 @@ def test_dates_are_local_to_the_depot() -> None:
         assert text(due.due_on[:, 1]) == [expected]
 
 
+def test_the_same_local_noon_gives_the_same_forecast_everywhere() -> None:
+    here, east = meter("2024-01-01", 100), meter("2024-01-01", 100)
+    for instant in (east.last_at_d, east.filtered_at_d, east.first_at_d):
+        instant -= 0.375
+    there = one(limit(east, 10_000), on="2024-04-10", utc_offset_d=0.375)
+    expected = one(limit(here, 10_000), on="2024-04-10")
+    np.testing.assert_array_equal(there.distance_on, expected.distance_on)
+    assert there.binding_probability == pytest.approx(expected.binding_probability)
+    unmoved = one(limit(here, 10_000), on="2024-04-10", utc_offset_d=0.375)
+    assert unmoved.binding_probability != pytest.approx(expected.binding_probability, abs=1e-4)
+
+
 def test_a_seasonal_clock_carries_the_date_through_the_quiet_months() -> None:
     factors = np.ones(12)
     factors[1], factors[2] = 0.5, 1.5  # a quiet February, a busy March
@@ -155,6 +167,13 @@ def test_widening_stretches_the_band_about_the_expected_day() -> None:
     stretched = days[1] * (days / days[1]) ** 1.5
     expected = np.datetime64("2024-01-01") + np.floor(0.5 + stretched).astype("timedelta64[D]")
     np.testing.assert_array_equal(one(limit(state, 10_000, widening=1.5)).due_on[0], expected)
+
+
+def test_a_date_widened_out_of_sight_is_left_empty() -> None:
+    given = meter("2024-01-01", 10)
+    assert text(one(limit(given, 8_000)).due_on)[2] != NONE
+    assert text(one(limit(given, 8_000, widening=3.0)).due_on)[2] == NONE
+    assert text(one(limit(given, 8_000, widening=3.0)).due_on)[1] != NONE
 
 
 def test_many_rows_at_once_equal_each_alone() -> None:

@@ -47,7 +47,7 @@ def test_rounding_alone_does_not_hide_that_a_limit_was_reached() -> None:
 
 
 def test_what_was_reached_stays_reached_when_a_reading_is_a_little_lower() -> None:
-    got = reached_at_d([0, 3], [0.0, 1.0, 2.0], [10.0, 20.0, 19.5], [19.75])
+    got = reached_at_d([0, 4], [0.0, 1.0, 2.0, 3.0], [10.0, 20.0, 19.5, 30.0], [19.75])
     assert got[0] == 0.975
 
 
