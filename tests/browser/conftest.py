@@ -11,7 +11,6 @@ from django.conf import settings
 from django.core.cache import cache
 from django.utils import timezone
 
-from config.celery import app
 from fleet.people.links import issue
 from tests.cast import Cast
 from tests.conftest import require_service
@@ -49,10 +48,8 @@ def browser() -> Iterator[Browser]:
 def people(transactional_db: None) -> Iterator[Cast]:
     mark = Path(settings.DATA_DIR) / "demo"  # sign-in links work in a demo only
     mark.touch()
-    app.conf.task_always_eager = True
     cache.clear()
     yield arrange(timezone.now())
-    app.conf.task_always_eager = False
     mark.unlink(missing_ok=True)
 
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 else:
     Page = Any
 
-WIDTHS = [360, 768, 1280, 1920]
+WIDTHS = [360, 768, 860, 1280, 1920]
 FOCUSED = "document.activeElement.textContent"
 SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
 

@@ -4,7 +4,6 @@ import pytest
 from django.test import Client
 from django.utils import timezone
 
-from config.celery import app
 from fleet.people.models import Person
 from tests.cast import Cast
 from tests.dashboard.arranged import arrange
@@ -28,6 +27,4 @@ def signed_in() -> Callable[[Person], Client]:
 @pytest.fixture
 def background_at_once() -> Iterator[None]:
     """Background tasks run where they are asked for."""
-    app.conf.task_always_eager = True
     yield
-    app.conf.task_always_eager = False

@@ -137,6 +137,14 @@ def test_a_held_reading_is_settled_and_shows_its_new_verdict(
     assert answer["HX-Trigger"] == "readings-changed"
 
 
+def test_settling_moves_the_due_date_at_once(people: Cast, signed_in: SignedIn) -> None:
+    reading = held(people)
+    given = {"action": "accept suggestion", "value": "10,760", "reason": "looked at it"}
+    signed_in(people.clerk).post(f"/readings/{reading.pk}/settle", given)
+    # the oil change is due at 24,000 km
+    assert people.van.due_dates.get().remaining_km == pytest.approx(13_240)
+
+
 @pytest.mark.parametrize(
     ("given", "said"),
     [
