@@ -3,23 +3,27 @@
 Data flows one way, and each folder is one stage of it. A file named with a verb is what the
 stage does; its arithmetic has the same name in ``calc``.
 
-    calc/       pure arithmetic on arrays; knows no framework, no clock and no files
-    units.py    text and quantities with units in, plain floats out
-    bulk.py     many rows between arrays and the database
+    calc/        pure arithmetic on arrays; knows no framework, no clock and no files
+    units.py     text and quantities with units in, plain floats out
+    bulk.py      many rows between arrays and the database
+    faults.py    what a person can put right, in one sentence
 
-    people/     who may do what, and where
-    vehicles/   depots, climate, vehicle types, compartments, vehicles, meters; the fleet workbook
-    stores/     specifications and products
-    runs/       the ledger of jobs
-    readings/   odometer sheets, telematics and single readings in; a verdict on each
-    usage/      how much each vehicle runs
-    duty/       normal or severe, per vehicle and compartment, and why
-    due/        services, limits, what was done, and when each falls due next
+    people/      who may do what, and where
+    vehicles/    depots, climate, vehicle types, compartments, vehicles, meters
+    stores/      specifications and products
+    runs/        the ledger of jobs
+    readings/    odometer sheets, telematics and single readings in; a verdict on each
+    usage/       how much each vehicle runs
+    duty/        normal or severe, per vehicle and compartment, and why
+    due/         services, limits, what was done, and when each falls due next
+    workorders/  from due services to work done, recorded and followed up
 
-    chain.py    the only place that knows the order: refresh(vehicles) and nightly(day)
-    jobs.py     every background task
-    dashboard/  the pages
-    api/        the REST API
+    chain.py     the only place that knows the order: refresh(vehicles) and nightly(day)
+    workbook/    the whole fleet as one spreadsheet: template, load, export
+    demo/        an invented fleet to look at
+    jobs.py      every background task
+    dashboard/   the pages
+    api/         the REST API
 
-A stage imports only from stages above it in this list.
+A stage imports only from what stands above it in this list.
 """

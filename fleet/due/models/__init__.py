@@ -1,11 +1,11 @@
 """Rows of the due dates: the book, the history, the dates, and how far to trust them."""
 
+from fleet.due.models.book import Limit, Service
 from fleet.due.models.calibration import BacktestResult, GuardFactor
 from fleet.due.models.calls import Deferral, DueEarlier
 from fleet.due.models.checks import CheckFigure, CheckResult
 from fleet.due.models.dates import BindingLimit, DueDate, DueStamp
 from fleet.due.models.history import Fill, ServiceDone, TopUp
-from fleet.due.models.services import Limit, Service
 
 __all__ = [
     "BacktestResult",

@@ -3,7 +3,7 @@
 from django.conf import settings
 from django.db import models
 
-from fleet.due.models.services import Service
+from fleet.due.models.book import Service
 from fleet.vehicles.models import Vehicle
 
 

@@ -1,0 +1,72 @@
+"""Small functions and files: the budget that keeps every part readable."""
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+from statistics import median, quantiles
+
+ROOT = Path(__file__).resolve().parent.parent
+LONGEST_FILE, LONGEST_FUNCTION = 400, 60
+MEDIAN_FUNCTION, NINE_IN_TEN_FUNCTIONS, MEDIAN_TEST = 8, 30, 10
+
+
+def python_files(*folders: str) -> list[Path]:
+    found = [path for folder in folders for path in (ROOT / folder).rglob("*.py")]
+    return sorted(path for path in found if "migrations" not in path.parts)
+
+
+def functions(path: Path) -> Iterator[tuple[str, int]]:
+    """Name and number of lines of each body, without its docstring."""
+    for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            body = node.body
+            documented = isinstance(body[0], ast.Expr) and isinstance(body[0].value, ast.Constant)
+            if documented and len(body) > 1:
+                body = body[1:]
+            yield node.name, (body[-1].end_lineno or 0) - body[0].lineno + 1
+
+
+def lengths(*folders: str) -> list[int]:
+    return [size for path in python_files(*folders) for _, size in functions(path)]
+
+
+def test_no_file_is_longer_than_the_budget() -> None:
+    files = python_files("fleet", "config", "tests")
+    long = {
+        str(path.relative_to(ROOT)): size
+        for path in files
+        if (size := len(path.read_text().splitlines())) > LONGEST_FILE
+    }
+    assert long == {}
+
+
+def test_no_function_is_longer_than_the_budget() -> None:
+    long = {
+        f"{path.relative_to(ROOT)}:{name}": size
+        for path in python_files("fleet", "config")
+        for name, size in functions(path)
+        if size > LONGEST_FUNCTION
+    }
+    assert long == {}
+
+
+def test_most_functions_are_small() -> None:
+    sizes = lengths("fleet", "config")
+    assert median(sizes) <= MEDIAN_FUNCTION
+    assert quantiles(sizes, n=10)[-1] <= NINE_IN_TEN_FUNCTIONS
+
+
+def test_most_tests_are_small() -> None:
+    sizes = [
+        size
+        for path in python_files("tests")
+        for name, size in functions(path)
+        if name.startswith("test_")
+    ]
+    assert median(sizes) <= MEDIAN_TEST
+
+
+def test_no_folder_is_a_drawer_for_the_rest() -> None:
+    drawers = {"helpers", "common", "utils", "services", "selectors", "misc", "core"}
+    names = {path.stem for path in python_files("fleet", "config")}
+    assert not names & drawers
