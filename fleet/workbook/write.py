@@ -16,6 +16,7 @@ from fleet.workbook.world import World, whole_fleet
 
 LAST_ROW = 1_048_575
 HEADING_ROW, EXPLANATION_ROW, FIRST_ROW = 0, 1, 2
+EXPLANATION_LINES = 5
 NUMBER_FORMATS = {
     "text": "@",
     "number": "General",
@@ -83,13 +84,7 @@ def _local(world: World, sheet: Sheet, row: Row, column: Column, value: datetime
 
 
 def _write(path: Path, rows: Mapping[str, Iterable[Sequence[Cell]]]) -> None:
-    options = {
-        "constant_memory": True,
-        "strings_to_formulas": False,
-        "strings_to_urls": False,
-        "strings_to_numbers": False,
-    }
-    with xlsxwriter.Workbook(path, options) as book:
+    with xlsxwriter.Workbook(path, {"constant_memory": True}) as book:
         styles = _styles(book)
         _write_read_me(book, styles)
         for sheet in SHEETS:
@@ -135,15 +130,20 @@ def _write_read_me(book: Any, styles: Mapping[str, Any]) -> None:
 def _lay_out(page: Any, sheet: Sheet, styles: Mapping[str, Any]) -> None:
     page.freeze_panes(FIRST_ROW, 1)
     for index, column in enumerate(sheet.columns):
-        page.set_column(index, index, column.kind.width, styles[column.kind.style])
+        page.set_column(index, index, _width(column), styles[column.kind.style])
         _offer_choices(page, index, column)
     page.set_row(HEADING_ROW, 32)
     for index, column in enumerate(sheet.columns):
         style = styles["required" if column.required else "optional"]
         page.write_string(HEADING_ROW, index, column.heading, style)
-    page.set_row(EXPLANATION_ROW, 78)
+    page.set_row(EXPLANATION_ROW, 15 * (EXPLANATION_LINES + 1))
     for index, column in enumerate(sheet.columns):
         page.write_string(EXPLANATION_ROW, index, explanation(column), styles["explanation"])
+
+
+def _width(column: Column) -> int:
+    """Wide enough for what is typed there, and to read the explanation without scrolling."""
+    return max(column.kind.width, len(explanation(column)) // EXPLANATION_LINES + 3)
 
 
 def _offer_choices(page: Any, index: int, column: Column) -> None:
@@ -175,7 +175,7 @@ def _offer_choices(page: Any, index: int, column: Column) -> None:
 def _write_cell(page: Any, row: int, place: int, cell: Cell, style: Any) -> None:
     if cell is None or cell == "":
         return
-    if isinstance(cell, str):
+    if isinstance(cell, str):  # always as text, also where it looks like a formula
         page.write_string(row, place, cell, style)
     elif isinstance(cell, bool):
         page.write_boolean(row, place, cell, style)

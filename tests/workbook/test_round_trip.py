@@ -80,6 +80,15 @@ class RoundTrip(TestCase):
 
 
 @pytest.mark.django_db
+def test_a_distance_with_more_digits_than_a_spreadsheet_keeps_survives(tmp_path: Path) -> None:
+    load_book(small_book())
+    # a spreadsheet keeps 15 to 16 digits, a double up to 17
+    Vehicle.objects.update(in_service_km=654_321.012_345_678_9 / 3)
+    export(tmp_path / "book.xlsx")
+    assert load(tmp_path / "book.xlsx", now=NOW).changes == 0
+
+
+@pytest.mark.django_db
 def test_the_hour_that_the_clock_shows_twice_survives(tmp_path: Path) -> None:
     load_book(small_book())
     # Madrid, 2025-10-26: 02:30 comes at 00:30 and at 01:30 UTC (time zone database)
