@@ -1,4 +1,4 @@
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 
 import pytest
 from django.test import Client
@@ -22,9 +22,3 @@ def signed_in() -> Callable[[Person], Client]:
         return client
 
     return sign_in
-
-
-@pytest.fixture
-def background_at_once() -> Iterator[None]:
-    """Background tasks run where they are asked for."""
-    yield

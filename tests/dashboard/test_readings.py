@@ -41,7 +41,6 @@ def held(people: Cast) -> Reading:
 def test_a_sheet_ends_with_every_row_accounted_for(
     people: Cast,
     signed_in: SignedIn,
-    background_at_once: None,
     django_capture_on_commit_callbacks: DjangoCaptureOnCommitCallbacks,
 ) -> None:
     client = signed_in(people.clerk)

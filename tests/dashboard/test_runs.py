@@ -35,9 +35,7 @@ def test_the_list_refreshes_only_while_something_is_at_work(
     assert "every 2s" in client.get("/runs").content.decode()
 
 
-def test_a_supervisor_starts_the_night(
-    people: Cast, signed_in: SignedIn, background_at_once: None
-) -> None:
+def test_a_supervisor_starts_the_night(people: Cast, signed_in: SignedIn) -> None:
     client = signed_in(people.supervisor)
     assert "was asked for" in client.post("/runs/night", follow=True).content.decode()
     first = Run.objects.get(job="night")
