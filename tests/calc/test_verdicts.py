@@ -100,6 +100,11 @@ def test_a_copy_of_a_held_reading_is_a_duplicate() -> None:
     assert words(found) == ["", "jump", "duplicate"]
 
 
+def test_a_copy_of_the_held_reading_before_the_last_is_a_duplicate() -> None:
+    found = judge_days([0, 7, 7, 7], [100_000, 345_000, 789_000, 345_000])
+    assert words(found)[3] == "duplicate"
+
+
 @pytest.mark.parametrize(
     ("rate", "days", "reason"),
     [(60, 1, ""), (61, 1, "duplicate"), (61, 3, "duplicate"), (61, 3.1, ""), (70, 0.9, "")],

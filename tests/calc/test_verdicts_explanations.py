@@ -10,6 +10,8 @@ import math
 import numpy as np
 import pytest
 
+from fleet.calc.expectations import Base
+from fleet.calc.explanations import WRONG, Typed, explain
 from fleet.calc.verdicts import ACCEPTED, HELD, REJECTED
 
 from .dirty_meters import MILE_KM, judge_days, memory_of_one, words
@@ -121,6 +123,31 @@ def test_a_wild_but_possible_reading_may_stand() -> None:
     found = judge_days([0, 7], [140_000, 142_815])
     assert found.verdict[1] == ACCEPTED
     assert 0.5 < found.probability[1] < 1
+
+
+def student(off_km: float) -> float:
+    return MEAN_LOG - 2.5 * math.log(1 + off_km**2 / 279_550 / 4)
+
+
+def test_a_reading_that_leads_with_less_than_a_half_is_held() -> None:
+    # 105,000 after 100,000: itself 4,300 km off, swapped 100,500, or one wrong digit 101,000
+    stands = math.log(0.965) + student(4_300)
+    swapped = math.log(0.004 / 5) + student(-200)
+    wrong = math.log(0.004 / 54) + student(300)
+    assert 0.4 < posterior(stands, swapped, wrong, JUMP) < 0.5
+    found = judge_days([0, 7], [100_000, 105_000])
+    assert (found.verdict[1], words(found)[1]) == (HELD, "digits_swapped")
+    expected = posterior(swapped, stands, wrong, JUMP)
+    assert found.probability[1] == pytest.approx(expected, abs=2e-3)
+
+
+def test_one_wrong_digit_always_means_another_value() -> None:
+    given = np.array([124_156.0, 119_999.0, 125_000.0])
+    one, none = np.ones(3), np.zeros(3)
+    base = Base(none, 123_456 * one, none, none, one, 100 * one, 0.4 * one, 900 * one, one)
+    weighed = explain(base.step(7 * one), Typed(given, one, none))
+    # nearest changes to the mean of 124,156, by hand
+    assert weighed.km[:, WRONG].tolist() == [124_155, 129_999, 124_000]
 
 
 def test_hours_scale_like_km() -> None:

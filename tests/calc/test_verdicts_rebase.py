@@ -51,6 +51,19 @@ def test_nothing_is_taken_back_for_a_reading_that_fits_neither() -> None:
     assert found.verdict.tolist() == [ACCEPTED, ACCEPTED, HELD]
 
 
+def test_nothing_is_taken_back_for_a_reading_four_deviations_off() -> None:
+    # from 93,622 km 1,400 ± 1,119 km are expected in 14 days (v = 1.8); 99,707 is 4.2 sd off
+    found = weekly(93_622, 100_448, 99_707)
+    assert found.verdict.tolist() == [ACCEPTED, ACCEPTED, HELD]
+
+
+def test_with_readings_held_a_slip_of_unit_takes_nothing_back() -> None:
+    # 4,382 km in miles is 7,052 km, which follows 6,322: the new reading is at fault
+    found = weekly(2_793, 6_322, 204_080, 4_382)
+    assert found.verdict.tolist() == [ACCEPTED, ACCEPTED, HELD, HELD]
+    assert words(found)[3] == "miles_for_km"
+
+
 @pytest.mark.parametrize(
     ("values", "reason"),
     [((300_000, 300_700, 301_400), "jump"), ((60_000, 60_700, 61_400), "rolled_back")],
@@ -111,6 +124,13 @@ def test_too_few_or_disagreeing_readings_leave_the_base(values: tuple[float, ...
     found = weekly(100_000, 100_700, *values)
     assert not found.moves_base.any()
     assert not found.provisional.any()
+
+
+def test_a_renewed_meter_with_one_accepted_reading_keeps_it_when_the_base_moves_again() -> None:
+    found = weekly(100_000, 200, 900, 345_000, 345_700, 346_400)
+    assert found.verdict.tolist() == [ACCEPTED] + [HELD] * 5
+    assert found.moves_base.tolist() == [False, False, True, False, False, True]
+    assert found.total_km.tolist() == [100_000 + 700 * k for k in range(6)]
 
 
 def test_a_wrong_first_reading_gives_way_to_three_that_agree() -> None:
