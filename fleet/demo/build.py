@@ -1,10 +1,11 @@
 """Build the demo: the workbook, the people, the uploads. Each step may be run again."""
 
 from collections.abc import Callable
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.conf import settings
 
@@ -44,9 +45,8 @@ def belongs_to_others() -> bool:
 
 def build(now: datetime, progress: Progress) -> None:
     """Load the demo of a day into an empty (or half-built) data folder."""
-    today = now.astimezone(UTC).date()
     mark = settings.DATA_DIR / MARK
-    today = begun(mark, today)
+    today = begun(mark, today_at_depots(now))
     progress(0.0, "driving 48 vans for some years")
     vans = drives(today)
     with TemporaryDirectory(prefix="sumpwise-") as folder:
@@ -58,6 +58,12 @@ def build(now: datetime, progress: Progress) -> None:
     add_people(today)
     send_odometers(vans, today, lambda share, text: progress(0.2 + 0.8 * share, text))
     mark.write_text(f"complete {today}\nAll names and figures here are invented.\n")
+
+
+def today_at_depots(now: datetime) -> date:
+    """The day it is at the depots; around midnight, where it comes first."""
+    zones = {row["Time zone"] for row in lines("depots", now.date())}
+    return max(now.astimezone(ZoneInfo(zone)).date() for zone in zones)
 
 
 def begun(mark: Path, today: date) -> date:

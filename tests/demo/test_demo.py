@@ -1,8 +1,10 @@
 """The whole demo, once: people, vans, uploads, night and what falls due."""
 
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+import time_machine
 from django.utils import timezone
 
 from config.cli import parser
@@ -21,6 +23,7 @@ def data_folder(settings: object, tmp_path: Path) -> Path:
 
 
 @pytest.mark.django_db(transaction=True)
+@time_machine.travel("2026-03-04 12:00Z")
 def test_the_demo_comes_up_and_is_kept(
     data_folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -59,6 +62,11 @@ def _check_due() -> None:
     assert {"history_unknown", "overdue", "probably_overdue", "due_this_month", "later"} <= states
     assert {row.duty_class for row in rows} == {"normal", "severe"}
     assert sum(row.state == "overdue" for row in rows) < 0.1 * len(rows)
+
+
+def test_the_demo_is_about_the_day_it_is_at_its_depots() -> None:
+    # 23:30 UTC is 01:30 the next day in Vienna in summer
+    assert str(build.today_at_depots(datetime(2027, 7, 31, 23, 30, tzinfo=UTC))) == "2027-08-01"
 
 
 @pytest.mark.django_db
