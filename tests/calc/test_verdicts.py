@@ -7,6 +7,7 @@ m = 700 km and sd² = 100² (14 + (.1225 + .16) 49) + 15² + 30² = 279,550, so 
 import numpy as np
 import pytest
 
+from fleet.calc.expectations import Base
 from fleet.calc.verdicts import (
     ACCEPTED,
     DECIDED_ACCEPT,
@@ -40,6 +41,21 @@ def test_memory_after_two_readings_follows_the_hand_calculation() -> None:
     var = 100**2 * (2 * 0.9 * 7 + (0.1225 * 0.9 + 1 / (6.25 + 7 / 8)) * 49) + 225 + 900
     assert memory.scatter[0] == pytest.approx(0.81 + 0.1 * 300**2 / var)
     assert (memory.prev_km[0], memory.prev_weight_d[0], memory.accepted[0]) == (1_700, 7, 3)
+
+
+@pytest.mark.parametrize(
+    ("grain", "var_km2"),
+    [
+        (1.0, 100**2 * (2 * 180 + (0.1225 * 90 / 180 + 0.16) * 180**2) + 15**2 + 30**2),
+        (0.1, 100**2 * (2 * 180 + (0.1225 * 90 / 180 + 0.16) * 180**2) + 1.5**2 + 30**2),
+    ],
+)
+def test_drift_fades_over_long_gaps_and_noise_is_finer_in_hours(
+    grain: float, var_km2: float
+) -> None:
+    zero, one = np.zeros(1), np.ones(1)
+    base = Base(zero, zero, zero, zero, one, 100 * one, 0.4 * one, 900 * one, grain * one)
+    assert base.step(180 * one).sd_km[0] ** 2 == pytest.approx(var_km2, rel=1e-12)
 
 
 @pytest.mark.parametrize(("rise_km", "weighed"), [(2_021.8, False), (2_021.9, True)])

@@ -9,7 +9,7 @@ import pytest
 
 from fleet.calc.verdicts import ACCEPTED, DECIDED_ACCEPT, HELD, Judgement, reason_code
 
-from .dirty_meters import judge_days, memory_of_one, words
+from .dirty_meters import MILE_KM, judge_days, memory_of_one, words
 
 WEEKS = [7.0 * k for k in range(8)]
 
@@ -36,6 +36,16 @@ def test_looking_back_over_calls_lists_the_new_label() -> None:
     assert (new.reading_id, new.verdict, new.reason) == (1, HELD, reason_code("wrong_digit"))
     assert (new.suggestion_km, new.total_km, new.moves_base) == (100_500, 106_500, False)
     assert 0 < new.probability <= 1
+
+
+def test_looking_back_over_calls_knows_the_unit_that_was_typed() -> None:
+    # 61,300 miles typed 63,100: possible after 60,000, until 60,870 miles follow
+    memory = memory_of_one()
+    miles = np.array([60_000, 63_100, 60_870]) * MILE_KM
+    judge_days([0, 7], miles[:2].tolist(), memory, unit_km=MILE_KM)
+    (new,) = judge_days([14], miles[2:].tolist(), memory, unit_km=MILE_KM).changed
+    assert new.reason == reason_code("digits_swapped")
+    assert new.suggestion_km == pytest.approx(61_300 * MILE_KM)
 
 
 def test_what_a_person_accepted_is_not_taken_back() -> None:
