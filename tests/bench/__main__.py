@@ -1,0 +1,44 @@
+"""Run the measurements: ``python -m tests.bench [night|replay|upload] [--vehicles N]``."""
+
+import argparse
+import os
+import sys
+import tempfile
+
+ALL = ("replay", "night", "upload")
+
+
+def main() -> int:
+    """Set Django up on a database of its own and measure what was asked for."""
+    parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
+    parser.add_argument("what", nargs="*", choices=[*ALL, []], default=list(ALL))
+    parser.add_argument("--vehicles", type=int, default=100_000)
+    parser.add_argument("--postgres", metavar="URL", help="an empty database; it is overwritten")
+    asked = parser.parse_args()
+    with tempfile.TemporaryDirectory(prefix="sumpwise-bench-") as folder:
+        os.environ["SUMPWISE_DATA"] = folder
+        os.environ["DJANGO_SETTINGS_MODULE"] = "config.settings"
+        if asked.postgres:
+            os.environ["SUMPWISE_DATABASE_URL"] = asked.postgres
+        _measure(asked.what or ALL, asked.vehicles)
+    return 0
+
+
+def _measure(what: list[str] | tuple[str, ...], vehicles: int) -> None:
+    import django
+
+    django.setup()
+    from django.core.management import call_command
+    from django.db import connection
+
+    call_command("migrate", verbosity=0)
+    from tests.bench import night, replay, upload
+
+    print(f"{connection.vendor}, {vehicles:,} vehicles")
+    for name in what:
+        print(name)
+        {"night": night.run, "replay": replay.run, "upload": upload.run}[name](vehicles)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,156 @@
+"""The night on a large fleet: everything changed, nothing changed, a few changed."""
+
+import math
+from datetime import date, timedelta
+
+import numpy as np
+from django.db import connection
+
+from fleet import bulk, chain
+from fleet.due import forecast
+from fleet.due.models import DueDate, DueStamp
+from fleet.due.rules import gather_rules
+from fleet.usage.measure import STATE_COLUMNS
+from fleet.vehicles.models import Vehicle
+from tests.bench import fleet
+from tests.bench.measure import Cost, best, measured, report
+
+SAMPLE = 40  # vehicles of the per-vehicle loop
+
+
+def run(vehicles: int, weeks: int = 8) -> None:
+    """Build a tenth of the fleet, then all of it, and hold the night to its marks."""
+    small = _costs(vehicles // 10, weeks)
+    large = _costs(vehicles, weeks)
+    exponent = math.log10(large["everything"].cpu_s / small["everything"].cpu_s)
+    report("CPU exponent from a tenth to all", exponent, 1.05, "")
+
+
+def _costs(vehicles: int, weeks: int) -> dict[str, Cost]:
+    _empty()
+    fleet.build(vehicles, weeks)
+    on = fleet.first_of_month_after_last()
+    chain.nightly(on)
+    _analyze()
+    print(f"{vehicles:,} vehicles × {len(fleet.SERVICES)} services")
+    found = {
+        "floor all": best(_floor_all, 2),
+        "everything": best(lambda: _everything(on), 2),
+        "floor none": best(_floor_none),
+        "nothing": best(lambda: chain.nightly(on, again=True)),
+    }
+    chunks = math.ceil(vehicles / forecast.VEHICLES_AT_ONCE)
+    _report(found, chunks)
+    _few(on + timedelta(days=7), vehicles)
+    _loop(vehicles, found["everything"])
+    return found
+
+
+def _report(found: dict[str, Cost], chunks: int) -> None:
+    everything, nothing = found["everything"], found["nothing"]
+    report("everything changed", everything.wall_s / found["floor all"].wall_s, 4)
+    report("nothing changed", nothing.wall_s / found["floor none"].wall_s, 1.5)
+    report("memory above idle", everything.peak_mb, 128, "MB")
+    report("statements", everything.statements, 14 * chunks + 30, "")
+    for name, cost in found.items():
+        print(f"      {name}: {cost.wall_s:.2f} s, {cost.cpu_s:.2f} s CPU, {cost.peak_mb:.0f} MB")
+
+
+def _everything(on: date) -> None:
+    """Every row's inputs differ from what is stored, so every row is computed and written."""
+    with connection.cursor() as cursor:
+        cursor.execute("UPDATE due_duestamp SET rules = rules + 1")
+        cursor.execute(
+            "UPDATE due_duedate SET inputs_hash = inputs_hash / 2, sort_on = '2000-01-01'"
+        )
+    chain.nightly(on, again=True)
+
+
+def _floor_all() -> None:
+    """Read the states and write the rows as they stand, by the plainest upsert there is."""
+    _states()
+    names = [field.attname for field in DueDate._meta.concrete_fields if not field.primary_key]
+    for begin in range(0, Vehicle.objects.count(), forecast.VEHICLES_AT_ONCE):
+        rows = list(
+            DueDate.objects.filter(
+                vehicle_id__gt=begin, vehicle_id__lte=begin + forecast.VEHICLES_AT_ONCE
+            ).values_list(*names)
+        )
+        columns = {
+            name: np.array([row[at] for row in rows] + [None], dtype=object)[:-1]
+            for at, name in enumerate(names)
+        }
+        columns["sort_on"] = np.array([str(day) for day in columns["sort_on"]], dtype=object)
+        for name, column in columns.items():
+            if name.endswith("_on") or name[-3:] in ("p10", "p50", "p90"):
+                columns[name] = np.array([day and str(day) for day in column], dtype=object)
+        with connection.cursor() as cursor:
+            cursor.execute(
+                "UPDATE due_duedate SET inputs_hash = inputs_hash / 2 "
+                "WHERE vehicle_id > %s AND vehicle_id <= %s",
+                [begin, begin + forecast.VEHICLES_AT_ONCE],
+            )
+        bulk.upsert(DueDate, columns, key=["vehicle_id", "service_id"])
+
+
+def _states() -> None:
+    listed = ", ".join(STATE_COLUMNS)
+    bulk.read(
+        f"SELECT meter_id, {listed} FROM usage_usagestate",
+        [],
+        {"meter_id": "i8"} | dict.fromkeys(STATE_COLUMNS, "f8"),
+    )
+
+
+def _floor_none() -> None:
+    """Read the keys and hashes that say whether anything changed."""
+    bulk.read(
+        "SELECT vehicle_id, service_id, inputs_hash FROM due_duedate",
+        [],
+        dict.fromkeys(("vehicle_id", "service_id", "inputs_hash"), "i8"),
+    )
+
+
+def _few(on: date, vehicles: int) -> None:
+    read = fleet.one_more_week(0.03)
+    with measured() as cost:
+        counts = chain.nightly(on).counts
+    share = counts["vehicles looked at"] / vehicles
+    print(f"      3 % new readings ({read:,}): {cost.wall_s:.2f} s, looked at {share:.1%}")
+
+
+def _loop(vehicles: int, everything: Cost) -> None:
+    """The same work vehicle by vehicle, on a sample."""
+    ids = np.linspace(1, vehicles, SAMPLE).astype(np.int64)
+    DueStamp.objects.filter(vehicle_id__in=ids.tolist()).update(rules=0)
+    rules = gather_rules()
+    with measured() as cost:
+        for pk in ids:
+            one_by_one(int(pk), len(rules.service_id))
+    each_s, ours_s = cost.wall_s / SAMPLE, everything.wall_s / vehicles
+    report("per-vehicle loop against the night", each_s / ours_s, 100, "×", least=True)
+
+
+def one_by_one(vehicle_id: int, services: int) -> None:
+    """What a loop over objects would do for one vehicle: fetch, compute and save each row."""
+    vehicle = Vehicle.objects.select_related("vehicle_type", "depot").get(pk=vehicle_id)
+    list(vehicle.meters.all())
+    list(vehicle.usage_states.all())
+    list(vehicle.duty.all())
+    for service in vehicle.vehicle_type.services.all():
+        list(service.limits.all())
+        vehicle.services_done.filter(service=service).order_by("-done_on").first()
+    forecast.forecast(np.array([vehicle_id]), fleet.first_of_month_after_last(), only_changed=False)
+    for row in DueDate.objects.filter(vehicle=vehicle):
+        row.save()
+
+
+def _empty() -> None:
+    from django.core.management import call_command
+
+    call_command("flush", interactive=False, verbosity=0)
+
+
+def _analyze() -> None:
+    with connection.cursor() as cursor:
+        cursor.execute("ANALYZE")
