@@ -1,6 +1,7 @@
 """A small fleet as a workbook of cells; every figure is invented for the tests."""
 
 from collections.abc import Mapping
+from copy import deepcopy
 from datetime import UTC, date, datetime
 from typing import Any
 
@@ -14,120 +15,6 @@ SOURCE = "invented for the tests"
 Book = dict[str, list[dict[str, Any]]]
 
 
-def small_book() -> Book:
-    """One depot, one type, one van, and at least a row in every sheet."""
-    return {
-        "Depots": [
-            {"Depot": "plain", "Name": "Plain", "Time zone": "Europe/Madrid", "Source": SOURCE}
-        ],
-        "Closures": [{"Depot": "plain", "Closed on": date(2026, 5, 1), "Note": "holiday"}],
-        "Climate": [
-            {
-                "Depot": "plain",
-                "Month": 7,
-                "Mean daily maximum [°C]": 38.5,
-                "Mean daily minimum [°C]": 21,
-                "Source": SOURCE,
-            }
-        ],
-        "Vehicle types": [
-            {
-                "Vehicle type": "van",
-                "Name": "Van",
-                "Powertrain": "diesel",
-                "Expected use [km/day]": 90,
-                "Most in a day [km/day]": 900,
-                "Source": SOURCE,
-            }
-        ],
-        "Compartments": [
-            {
-                "Vehicle type": "van",
-                "Compartment": "gearbox",
-                "Kind": "gearbox",
-                "Name": "Gearbox",
-                "Service refill [L]": 1.5,
-                "Source": SOURCE,
-            }
-        ],
-        "Specifications": [{"Specification": "gl-4", "Name": "GL-4", "Source": SOURCE}],
-        "Products": [{"Product": "oil-a", "Name": "Oil A", "Grade": "75W-90", "Source": SOURCE}],
-        "Product claims": [{"Product": "oil-a", "Specification": "gl-4", "Source": SOURCE}],
-        "Accepted fluids": [
-            {
-                "Vehicle type": "van",
-                "Compartment": "gearbox",
-                "Specification": "gl-4",
-                "Grade": "75W-90",
-                "Source": SOURCE,
-            }
-        ],
-        "Services": [
-            {
-                "Vehicle type": "van",
-                "Service": "gearbox-oil",
-                "Name": "Gearbox oil",
-                "Compartment": "gearbox",
-                "Kind": "change",
-                "Source": SOURCE,
-            }
-        ],
-        "Limits": [
-            {
-                "Vehicle type": "van",
-                "Service": "gearbox-oil",
-                "Duty class": duty_class,
-                "Interval [km]": interval_km,
-                "Interval [months]": months,
-                "Source": SOURCE,
-            }
-            for duty_class, interval_km, months in (("normal", 90_000, 60), ("severe", 60_000, 36))
-        ],
-        "Duty criteria": [
-            {
-                "Criterion": "hot",
-                "Name": "Hot climate",
-                "Compartments": "gearbox",
-                "Monthly conditions": "mean_daily_max_c >= 38",
-                "Source": SOURCE,
-            }
-        ],
-        "Vehicles": [vehicle("V-1")],
-        "Meter changes": [
-            {
-                "Fleet number": "V-1",
-                "From": datetime(2025, 6, 1, 12, 0),  # noqa: DTZ001
-                "Offset [km or h]": 50_000,
-                "Note": "new instrument",
-            }
-        ],
-        "Service history": [
-            {
-                "Fleet number": "V-1",
-                "Service": "gearbox-oil",
-                "Done on": date(2024, 9, 2),
-                "Total distance": 31_000,
-                "Evidence": "outside workshop",
-                "Source": "invoice 7",
-            }
-        ],
-        "Fills": [
-            {
-                "Fleet number": "V-1",
-                "Compartment": "gearbox",
-                "Filled on": date(2024, 9, 2),
-                "What": "product",
-                "Product": "oil-a",
-                "Quantity [L]": 1.5,
-                "Source": "invoice 7",
-            }
-        ],
-        "Usage sheets": [
-            {"Fleet number": "V-1", "Month": "2026-01", "Trips": 40, "Source": "trip log"}
-        ],
-    }
-
-
 def vehicle(fleet_number: object, **more: Any) -> dict[str, Any]:
     row = {
         "Fleet number": fleet_number,
@@ -139,6 +26,121 @@ def vehicle(fleet_number: object, **more: Any) -> dict[str, Any]:
         "Odometer in service": 12,
     }
     return row | more
+
+
+_SMALL: Book = {
+    "Depots": [{"Depot": "plain", "Name": "Plain", "Time zone": "Europe/Madrid", "Source": SOURCE}],
+    "Closures": [{"Depot": "plain", "Closed on": date(2026, 5, 1), "Note": "holiday"}],
+    "Climate": [
+        {
+            "Depot": "plain",
+            "Month": 7,
+            "Mean daily maximum [°C]": 38.5,
+            "Mean daily minimum [°C]": 21,
+            "Source": SOURCE,
+        }
+    ],
+    "Vehicle types": [
+        {
+            "Vehicle type": "van",
+            "Name": "Van",
+            "Powertrain": "diesel",
+            "Expected use [km/day]": 90,
+            "Most in a day [km/day]": 900,
+            "Source": SOURCE,
+        }
+    ],
+    "Compartments": [
+        {
+            "Vehicle type": "van",
+            "Compartment": "gearbox",
+            "Kind": "gearbox",
+            "Name": "Gearbox",
+            "Service refill [L]": 1.5,
+            "Source": SOURCE,
+        }
+    ],
+    "Specifications": [{"Specification": "gl-4", "Name": "GL-4", "Source": SOURCE}],
+    "Products": [{"Product": "oil-a", "Name": "Oil A", "Grade": "75W-90", "Source": SOURCE}],
+    "Product claims": [{"Product": "oil-a", "Specification": "gl-4", "Source": SOURCE}],
+    "Accepted fluids": [
+        {
+            "Vehicle type": "van",
+            "Compartment": "gearbox",
+            "Specification": "gl-4",
+            "Grade": "75W-90",
+            "Source": SOURCE,
+        }
+    ],
+    "Services": [
+        {
+            "Vehicle type": "van",
+            "Service": "gearbox-oil",
+            "Name": "Gearbox oil",
+            "Compartment": "gearbox",
+            "Kind": "change",
+            "Source": SOURCE,
+        }
+    ],
+    "Limits": [
+        {
+            "Vehicle type": "van",
+            "Service": "gearbox-oil",
+            "Duty class": duty_class,
+            "Interval [km]": interval_km,
+            "Interval [months]": months,
+            "Source": SOURCE,
+        }
+        for duty_class, interval_km, months in (("normal", 90_000, 60), ("severe", 60_000, 36))
+    ],
+    "Duty criteria": [
+        {
+            "Criterion": "hot",
+            "Name": "Hot climate",
+            "Compartments": "gearbox",
+            "Monthly conditions": "mean_daily_max_c >= 38",
+            "Source": SOURCE,
+        }
+    ],
+    "Vehicles": [vehicle("V-1")],
+    "Meter changes": [
+        {
+            "Fleet number": "V-1",
+            "From": datetime(2025, 6, 1, 12, 0),  # noqa: DTZ001
+            "Offset [km or h]": 50_000,
+            "Note": "new instrument",
+        }
+    ],
+    "Service history": [
+        {
+            "Fleet number": "V-1",
+            "Service": "gearbox-oil",
+            "Done on": date(2024, 9, 2),
+            "Total distance": 31_000,
+            "Evidence": "outside workshop",
+            "Source": "invoice 7",
+        }
+    ],
+    "Fills": [
+        {
+            "Fleet number": "V-1",
+            "Compartment": "gearbox",
+            "Filled on": date(2024, 9, 2),
+            "What": "product",
+            "Product": "oil-a",
+            "Quantity [L]": 1.5,
+            "Source": "invoice 7",
+        }
+    ],
+    "Usage sheets": [
+        {"Fleet number": "V-1", "Month": "2026-01", "Trips": 40, "Source": "trip log"}
+    ],
+}
+
+
+def small_book() -> Book:
+    """One depot, one type, one van, and at least a row in every sheet; a fresh copy."""
+    return deepcopy(_SMALL)
 
 
 def grids(book: Book) -> dict[str, list[list[Any]]]:

@@ -6,8 +6,9 @@ from typing import Any
 import pytest
 
 from fleet.readings.book import ERROR_VALUE, WITHOUT_VALUE
+from fleet.workbook.load import load_cells
 from fleet.workbook.sheets import SHEETS
-from tests.workbook.book import faults_of, grids, load_book, small_book, vehicle
+from tests.workbook.book import NOW, faults_of, grids, load_book, small_book, vehicle
 
 pytestmark = pytest.mark.django_db
 
@@ -73,18 +74,11 @@ def test_unknown_sheets_and_columns_are_warned_about() -> None:
     cells["Depots"][0].append("Colour")
     cells["Depots"][1].append("blue")
     cells["Holidays"] = [["Day"]]
-    loaded = _loaded(cells)
+    loaded = load_cells(cells, now=NOW)
     assert [str(warning) for warning in loaded.warnings] == [
         "Holidays: this sheet is not known and was left out.",
         "Depots, row 1, column 'Colour': this column is not known and was left out.",
     ]
-
-
-def _loaded(cells: dict[str, list[list[Any]]]) -> Any:
-    from fleet.workbook.load import load_cells
-    from tests.workbook.book import NOW
-
-    return load_cells(cells, now=NOW)
 
 
 def test_a_book_of_something_else_is_refused() -> None:
