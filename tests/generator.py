@@ -1,5 +1,7 @@
 """Vehicles that drive by known rules, invented for the tests; the rules are all in ``Rules``.
 
+The program knows nothing of them: its model has neither weekdays nor spells, and was fixed before.
+
 Each day a vehicle drives its level times a weekday factor, a factor of the season and a random
 factor; some days it idles (0 km). Its level changes at random times (a new round); at random times
 it is parked for weeks. Readings are taken every few days or once a month, sometimes left out,
@@ -33,14 +35,16 @@ class Rules:
     change_sd: float = 0.3  # of a new level about the vehicle's own, log scale
     parked_per_year: float = 0.2  # spells
     parked_d: float = 21.0  # mean length
+    most_km: float = 800.0  # of a day: no driver gets further
 
 
 HARSHNESS = {
-    "mild": Rules(season=0.1, changes_per_year=0.4, parked_per_year=0.3),
-    "middle": Rules(season=0.2, changes_per_year=0.5, change_sd=0.4, parked_per_year=0.4,
-                    parked_d=25.0),
-    "harsh": Rules(season=0.25, day_sd=0.55, idle_share=0.06, changes_per_year=0.6,
-                   change_sd=0.4, parked_per_year=0.5, parked_d=28.0),
+    "mild": Rules(season=0.25, changes_per_year=3, change_sd=0.26, parked_per_year=0.3),
+    "middle": Rules(season=0.3, changes_per_year=3.2, change_sd=0.27, parked_per_year=0.4),
+    "harsh": Rules(
+        season=0.35, day_sd=0.5, idle_share=0.05, changes_per_year=3.5, change_sd=0.27,
+        parked_per_year=0.5, parked_d=23.0,
+    ),
 }  # fmt: skip
 
 
@@ -66,13 +70,14 @@ def day_factors(rules: Rules, days: Array) -> Array:
 
 def one_day(
     rules: Rules, level: Array, parked: Array, factor: Array | float, rng: np.random.Generator
-):
+) -> tuple[Array, Array]:
     """Distances of a day, and level and parked as they are on the next."""
     draw = rng.random(level.shape, dtype=np.float32)
     idle = draw < rules.idle_share
     spread = np.float32(rules.day_sd * np.sqrt(3))  # half the width of a uniform law of that sd
     noise = 1 + spread * (2 * (draw - rules.idle_share) / (1 - rules.idle_share) - 1)
-    km = np.where(idle | parked, 0, level * np.asarray(factor, np.float32) * noise).clip(0)
+    km = np.where(idle | parked, 0, level * np.asarray(factor, np.float32) * noise)
+    km = km.clip(0, rules.most_km)
     draw = rng.random(level.shape, dtype=np.float32)
     until = np.where(parked, 1 - 1 / rules.parked_d, rules.parked_per_year / DAYS_PER_YEAR)
     return km, draw < until
@@ -110,11 +115,11 @@ def generate(rules: Rules, vehicles: int, years: int, seed: int) -> Fleet:
 def readings(fleet: Fleet, seed: int, every_d: int | None = None, unit_km: float = 1.0) -> Events:
     """Readings at irregular intervals, one in twelve left out; whole units.
 
-    Two of three vehicles are read about weekly, the others about monthly, or all ``every_d``.
+    Three of four vehicles are read about weekly, the others about monthly, or all ``every_d``.
     """
     rng = np.random.default_rng(seed)
     n, days = fleet.level.shape
-    about_d = np.where(np.arange(n) % 3, 7, 30) if every_d is None else np.full(n, every_d)
+    about_d = np.where(np.arange(n) % 4, 7, 30) if every_d is None else np.full(n, every_d)
     most = days // int(about_d.min())
     swing = about_d[:, None] * rng.uniform(-0.2, 0.2, (n, most))
     gaps = np.maximum(np.rint(about_d[:, None] + swing), 1).astype(int)
