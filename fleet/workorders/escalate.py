@@ -2,16 +2,18 @@
 
 from collections.abc import Sequence
 from datetime import date
+from typing import Any
 
 import numpy as np
-from django.db import transaction
-from django.db.models import Q
+from django.db import connection, transaction
+from django.db.models import Exists, OuterRef, Q, QuerySet
 
-from fleet.calc.calendar import WorkingDays
-from fleet.due.listing import DueRow, due_rows
+from fleet.due.listing import condition, depot_days
+from fleet.due.models import DueDate
 from fleet.due.rules import gather_depots
 from fleet.faults import Fault
 from fleet.people.roles import Right
+from fleet.vehicles.models import Vehicle
 from fleet.workorders import findings
 from fleet.workorders.actor import Actor
 from fleet.workorders.models import Escalation
@@ -24,64 +26,71 @@ def escalate(actor: Actor, depots: Sequence[str] | None = None) -> int:
     """Open what is overdue, carry on what nobody answered, close what was done.
 
     Overdue goes to the supervisor at once; unanswered for five working days to deputy and
-    manager; out of tolerance it asks "use or stand down". Gives the number of rows opened.
+    manager; out of tolerance it asks "use or stand down". Gives the number of rows opened. All of
+    it happens inside the database, whatever the size of the fleet.
     """
-    rows = due_rows(depots=depots, states=["overdue"], now=actor.now)
-    overdue = {(row.vehicle_id, row.service_id): row for row in rows}
-    with transaction.atomic():
-        _close_done(overdue, depots, actor.now.date())
-        stored = _open_ones(list(overdue))
-        wanted = [
-            (key, stage)
-            for key, row in overdue.items()
-            for stage in _stages(row, stored.get(key, {}))
-            if stage not in stored.get(key, {})
-        ]
-        Escalation.objects.bulk_create(
-            (
-                Escalation(vehicle_id=key[0], service_id=key[1], stage=stage,
-                           since_on=overdue[key].today)
-                for key, stage in wanted
-            ),
-            ignore_conflicts=True,
-        )  # fmt: skip
-    return len(wanted)
+    opened = 0
+    for depot_id, today in depot_days(depots, actor.now).items():
+        overdue = _overdue(depot_id, today)
+        with transaction.atomic():
+            _close_done(depot_id, overdue, today)
+            opened += _open(overdue, Stage.SUPERVISOR, today)
+            opened += _open(_unanswered(overdue, depot_id, today), Stage.DEPUTY_AND_MANAGER, today)
+            opened += _open(_out_of_tolerance(overdue, today), Stage.USE_OR_STAND_DOWN, today)
+    return opened
 
 
-def _stages(row: DueRow, stored: dict[str, Escalation]) -> list[str]:
-    stages: list[str] = [Stage.SUPERVISOR]
-    first = stored.get(Stage.SUPERVISOR)
-    if first is not None and not first.answer and _working_days(row, first) > PATIENCE_DAYS:
-        stages.append(Stage.DEPUTY_AND_MANAGER)
-    if row.out_of_tolerance:
-        stages.append(Stage.USE_OR_STAND_DOWN)
-    return stages
+def _overdue(depot_id: int, today: date) -> QuerySet[DueDate]:
+    """Overdue due dates of a depot; the day they are sorted by is never ahead."""
+    return DueDate.objects.filter(
+        condition("overdue", today), depot_id=depot_id, sort_on__lte=today
+    ).exclude(vehicle__status=Vehicle.Status.SOLD)
 
 
-def _working_days(row: DueRow, first: Escalation) -> int:
-    working: WorkingDays = gather_depots().working[first.vehicle.depot_id]
-    return int(np.busday_count(first.since_on, row.today, busdaycal=working.calendar()))
+def _out_of_tolerance(overdue: QuerySet[DueDate], today: date) -> QuerySet[DueDate]:
+    return overdue.filter(Q(beyond_tolerance_by_reading=True) | Q(tolerance_until_on__lt=today))
 
 
-def _open_ones(keys: Sequence[tuple[int, int]]) -> dict[tuple[int, int], dict[str, Escalation]]:
-    rows = Escalation.objects.filter(
-        vehicle_id__in={vehicle for vehicle, _ in keys}, closed_on=None
-    ).select_related("vehicle")
-    found: dict[tuple[int, int], dict[str, Escalation]] = {}
-    for row in rows:
-        found.setdefault((row.vehicle_id, row.service_id), {})[row.stage] = row
-    return found
+def _unanswered(overdue: QuerySet[DueDate], depot_id: int, today: date) -> QuerySet[DueDate]:
+    """Those the supervisor was asked about more than five working days ago, without an answer."""
+    calendar = gather_depots().working[depot_id].calendar()
+    asked_on = np.busday_offset(today, -PATIENCE_DAYS, roll="backward", busdaycal=calendar)
+    waiting = Escalation.objects.filter(
+        vehicle=OuterRef("vehicle"),
+        service=OuterRef("service"),
+        stage=Stage.SUPERVISOR,
+        closed_on=None,
+        answer="",
+        since_on__lt=asked_on.item(),
+    )
+    return overdue.filter(Exists(waiting))
 
 
-def _close_done(
-    overdue: dict[tuple[int, int], DueRow], depots: Sequence[str] | None, today: date
-) -> None:
-    where = Q(closed_on=None)
-    if depots is not None:
-        where &= Q(vehicle__depot__slug__in=depots)
-    rows = Escalation.objects.filter(where).values_list("pk", "vehicle_id", "service_id")
-    done = [pk for pk, vehicle, service in rows if (vehicle, service) not in overdue]
-    Escalation.objects.filter(pk__in=done).update(closed_on=today)
+def _open(rows: QuerySet[DueDate], stage: str, today: date) -> int:
+    """One open question per vehicle, service and stage, for rows that have none yet."""
+    there = Escalation.objects.filter(
+        vehicle=OuterRef("vehicle"), service=OuterRef("service"), stage=stage, closed_on=None
+    )
+    missing = rows.filter(~Exists(there)).order_by()
+    sql, params = missing.values("vehicle_id", "service_id").query.sql_with_params()
+    given: list[Any] = [str(stage), today.isoformat()]
+    cast = "%s::date" if connection.vendor == "postgresql" else "%s"
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "INSERT INTO workorders_escalation "  # noqa: S608
+            "(vehicle_id, service_id, stage, since_on, answer, reason) "
+            f"SELECT d.vehicle_id, d.service_id, %s, {cast}, '', '' FROM ({sql}) d "
+            "WHERE true ON CONFLICT DO NOTHING",
+            [*given, *params],
+        )
+        return max(int(cursor.rowcount), 0)
+
+
+def _close_done(depot_id: int, overdue: QuerySet[DueDate], today: date) -> None:
+    still = overdue.filter(vehicle=OuterRef("vehicle"), service=OuterRef("service"))
+    Escalation.objects.filter(~Exists(still), vehicle__depot_id=depot_id, closed_on=None).update(
+        closed_on=today
+    )
 
 
 def answer(actor: Actor, escalation_id: int, *, given: str, reason: str) -> Escalation:

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 import numpy as np
 from django.conf import settings
 from django.db import IntegrityError, transaction
-from django.db.models import Exists, OuterRef, Q
+from django.db.models import Exists, OuterRef
 
 from fleet import bulk
 from fleet.due.listing import life_used, today_at
@@ -161,10 +161,9 @@ def _due_soon(today: date, depot_ids: Sequence[int] | None) -> list[DueDate]:
     open_jobs = Job.objects.filter(
         vehicle=OuterRef("vehicle"), service=OuterRef("service"), state=Job.State.OPEN
     )
-    soon = Q(p10__lte=until) | Q(calendar_on__lt=today) | Q(beyond_by_reading=True)
     rows = DueDate.objects.filter(
-        soon,
         ~Exists(open_jobs),
+        p10__lte=until,  # what is overdue has its earliest likely day behind it
         history_known=True,
         vehicle__status__in=[Vehicle.Status.IN_USE, Vehicle.Status.HIRED_IN],
     )

@@ -29,6 +29,8 @@ SERVICES = (
     ("power steering", 90_000, 60),
 )
 
+FIGURES = {kind.replace(" ", "-"): (km, months) for kind, km, months in SERVICES}
+
 
 def build(vehicles: int, weeks: int, seed: int = 1) -> None:
     """Write a fleet with ``weeks`` weekly readings per vehicle that nobody judged yet."""
@@ -131,19 +133,21 @@ def _vehicles(ids: Array, kind: Array, depot: Array) -> None:
 def _done(ids: Array, kind: Array, rng: np.random.Generator) -> None:
     for type_id in np.unique(kind).tolist():
         own = ids[kind == type_id]
-        for service_id in Service.objects.filter(vehicle_type=type_id).values_list("pk", flat=True):
-            n = len(own)
-            on = np.datetime64("2025-01-01", "D") + rng.integers(0, 300, n).astype("m8[D]")
+        for service in Service.objects.filter(vehicle_type=type_id).order_by("pk"):
+            n, (limit_km, months) = len(own), FIGURES[service.slug]
+            life = rng.uniform(0, 0.95, n)  # most of a fleet is somewhere within its intervals
+            on = LAST_ON - (life * 30 * months).astype("m8[D]")
             bulk.insert(
                 ServiceDone,
                 {
                     "vehicle_id": own,
-                    "service_id": np.full(n, service_id),
+                    "service_id": np.full(n, service.pk),
                     "done_on": on,
-                    "total_km": rng.uniform(20_000, 50_000, n),
+                    "total_km": 50_000 - rng.uniform(0, 0.9, n) * (limit_km or 50_000),
                     "evidence": _same(n, "baseline"),
                     "source": _same(n, SOURCE),
                     "provisional": np.zeros(n, dtype=bool),
+                    "void": np.zeros(n, dtype=bool),
                     "recorded_at": on.astype("M8[s]"),
                 },
             )

@@ -64,6 +64,7 @@ class DueDate(models.Model):
                 fields=["depot", "sort_on", "vehicle", "service"], name="due_by_depot"
             ),
             models.Index(fields=["sort_on", "vehicle", "service"], name="due_by_day"),  # all depots
+            models.Index(fields=["depot", "p10"], name="due_soon"),  # what the night drafts
         ]
 
     def __str__(self) -> str:
