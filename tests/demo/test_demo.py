@@ -1,6 +1,6 @@
 """The whole demo, once: people, vans, uploads, night and what falls due."""
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pytest
@@ -10,10 +10,13 @@ from django.utils import timezone
 from config.cli import parser
 from config.commands import demo as command
 from fleet.demo import build
+from fleet.demo.fixtures import lines
 from fleet.due.listing import due_rows
 from fleet.people.models import Person, Role
 from fleet.readings.models import Reading, Upload, UploadRow, Verdict
 from fleet.vehicles.models import Vehicle
+
+TODAY = date(2026, 3, 4)
 
 
 @pytest.fixture
@@ -23,7 +26,7 @@ def data_folder(settings: object, tmp_path: Path) -> Path:
 
 
 @pytest.mark.django_db(transaction=True)
-@time_machine.travel("2026-03-04 12:00Z")
+@time_machine.travel(datetime(2026, 3, 4, 12, 0, tzinfo=UTC))
 def test_the_demo_comes_up_and_is_kept(
     data_folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -35,6 +38,7 @@ def test_the_demo_comes_up_and_is_kept(
     _check_people()
     _check_readings()
     _check_due()
+    _check_stories()
     before = Reading.objects.count()
     assert command.run(arguments) == 0
     assert "its data are kept" in capsys.readouterr().out
@@ -54,6 +58,19 @@ def _check_readings() -> None:
     assert outcomes == set(UploadRow.Outcome.values) - {UploadRow.Outcome.WAITING}
     accepted = Reading.objects.filter(verdict=Verdict.ACCEPTED).count()
     assert accepted > 0.95 * Reading.objects.count()
+
+
+TOLD = {"overdue": "overdue", "due": "due_this_month", "unread": "probably_overdue"}
+
+
+def _check_stories() -> None:
+    """What vehicles.csv tells of a van comes true."""
+    states = {(row.vehicle, row.service): row.state for row in due_rows()}
+    stories = {van["Fleet number"]: van["Story"].split() for van in lines("vehicles", TODAY)}
+    told = {number: words for number, words in stories.items() if words and words[0] in TOLD}
+    assert len(told) == 12  # counted in vehicles.csv
+    found = {number: states[number, service] for number, (_, service) in told.items()}
+    assert found == {number: TOLD[word] for number, (word, _) in told.items()}
 
 
 def _check_due() -> None:
