@@ -162,7 +162,7 @@ def greet(address: str) -> None:
     print(f"Pages {address}/   API {address}/api/v1/   (Ctrl-C stops everything)")
     if not (settings.DATA_DIR / "demo").exists():
         if not Person.objects.exists():
-            print("Nobody can sign in yet: sumpwise person add NAME --role supervisor --depot DEPOT")
+            print("Nobody can sign in yet: sumpwise person add NAME --role ROLE --depot DEPOT")
         return
     print("Sign in with one of these links; each works once, within 12 hours:")
     for person in Person.objects.filter(is_active=True).order_by("role", "username"):

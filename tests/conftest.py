@@ -5,6 +5,14 @@ from typing import Any
 
 import pytest
 
+MOST_PROCESSES = 4  # our choice: each has a database and starts programs of its own
+
+
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
+    """Share a whole run between processors; what is named on the command line runs here."""
+    whole = config.args_source is pytest.Config.ArgsSource.TESTPATHS
+    return min(os.cpu_count() or 1, MOST_PROCESSES) if whole else 0
+
 
 @pytest.fixture(scope="session", autouse=True)
 def no_network() -> Any:
