@@ -10,6 +10,7 @@ from fleet.calc.passage import passage_quantiles
 from fleet.calc.replay import Cases, Histories, Plan, month_numbers, replay
 from fleet.calc.seasons_then import SeasonsThen
 from fleet.calc.usage import Events
+from tests.due.july import busy_julys
 from tests.generator import Rules, generate, histories, readings
 
 START_D = 17_532.5  # noon of 2018-01-01
@@ -154,6 +155,18 @@ def test_a_season_is_seen_from_the_readings_up_to_then() -> None:
     first, second = (clock and clock.operational_d(asked, np.zeros(2, int)) for clock in clocks)
     assert first is not None
     np.testing.assert_array_equal(first, second)
+
+
+def test_a_busy_july_is_seen_in_july() -> None:
+    events, row = busy_julys(), np.zeros(22, np.int64)
+    month = int(np.datetime64("2022-02", "M").astype(int))
+    last_d = events.at_d[events.offsets[1:] - 1]
+    clock, season = SeasonsThen(events, row).at(month, last_d, last_d > 0)
+    firsts = np.arange("2023-01", "2024-02", dtype="M8[M]").astype("M8[D]").astype(float)
+    assert clock is not None
+    per_day = np.diff(clock.operational_d(firsts, np.zeros(13, int))) / np.diff(firsts)
+    assert per_day.argmax() == 6
+    assert set(season) == {0}
 
 
 def test_months_without_any_forecast_leave_the_others_alone() -> None:

@@ -107,3 +107,9 @@ def test_faults_are_noticed_and_cost_little(
     assert single["right_reason"] >= 0.85
     assert single["false_alarms_beside_faults"] <= 0.002
     assert single["skill_loss"] <= 0.04
+    late = result["trials"]["back-dated entries"]
+    assert late["recall"] >= 0.95
+    assert late["right_reason"] >= 0.98  # what does not fit between its neighbours is held for it
+    assert late["false_alarms_beside_faults"] <= 0.001
+    assert result["trials"]["lasting breaks"]["recall"] >= 0.93
+    assert result["trials"]["lasting breaks"]["skill_loss"] <= 0.20
