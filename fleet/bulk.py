@@ -6,6 +6,7 @@ are not written: ``upsert`` compares inside the database.
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -105,7 +106,7 @@ def insert(model: type[Model], columns: Columns) -> int:
     """Add rows; the caller vouches that none exists yet."""
     names = list(columns)
     if on_postgres():
-        with transaction.atomic():
+        with transaction.atomic(savepoint=False):
             _copy(model._meta.db_table, [_column(model, name) for name in names], columns, names)
         return len(columns[names[0]])
     return _executemany(_insert(model, names), columns, names)
@@ -188,12 +189,14 @@ def _rows(
 
 def _executemany(sql: str, columns: Columns, names: Sequence[str]) -> int:
     count = len(columns[names[0]])
-    written = 0
-    with transaction.atomic(), connection.cursor() as cursor:
-        for start in range(0, count, FETCH_ROWS):
-            cursor.executemany(sql, list(_rows(columns, names, start, start + FETCH_ROWS)))
-            written += max(cursor.rowcount, 0)
-    return written
+    if not count:
+        return 0
+    rows = chain.from_iterable(
+        _rows(columns, names, start, start + FETCH_ROWS) for start in range(0, count, FETCH_ROWS)
+    )
+    with transaction.atomic(savepoint=False), connection.cursor() as cursor:
+        cursor.executemany(sql, rows)  # type: ignore[arg-type]  # any iterable will do
+        return max(int(cursor.rowcount), 0)
 
 
 def _copy(table: str, target: Sequence[str], columns: Columns, names: Sequence[str]) -> None:
@@ -223,7 +226,7 @@ def _stage(model: type[Model], columns: Columns, names: Sequence[str]) -> list[s
 
 
 def _copy_and_merge(model: type[Model], columns: Columns, names: Sequence[str], tail: str) -> int:
-    with transaction.atomic():
+    with transaction.atomic(savepoint=False):
         listed = ", ".join(_quote(name) for name in _stage(model, columns, names))
         with connection.cursor() as cursor:
             cursor.execute(
@@ -241,7 +244,7 @@ def _copy_and_update(model: type[Model], columns: Columns, key: str, names: Sequ
     differs = " OR ".join(
         f"{table}.{column} IS DISTINCT FROM staged_rows.{column}" for column in targets
     )
-    with transaction.atomic():
+    with transaction.atomic(savepoint=False):
         _stage(model, columns, [key, *names])
         with connection.cursor() as cursor:
             cursor.execute(

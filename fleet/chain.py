@@ -15,6 +15,7 @@ from django.utils import timezone
 from fleet import bulk
 from fleet.bulk import Array
 from fleet.due import forecast, guard, record
+from fleet.due.rules import gather_book
 from fleet.due.stamps import changed_vehicles
 from fleet.duty import assess
 from fleet.readings import judge
@@ -106,9 +107,10 @@ def _night(as_of: datetime, zone: str | None, progress: Progress) -> Counts:
     for share, ids in _chunks(_among(assess.changed_vehicles(month_on, rules), here)):
         progress(0.5 + 0.2 * share, "duty classes")
         counts["duty rows"] += assess.assess(ids, month_on, rules)
-    for share, ids in _chunks(_among(changed_vehicles(as_of.date()), here)):
+    today, book = as_of.date(), gather_book()
+    for share, ids in _chunks(_among(changed_vehicles(today, book), here)):
         progress(0.7 + 0.3 * share, "due dates")
-        counts["due dates"] += forecast.forecast(ids, as_of.date())
+        counts["due dates"] += forecast.forecast(ids, today, book)
         counts["vehicles looked at"] += len(ids)
     return counts | _follow_up(as_of, zone)
 
@@ -117,10 +119,11 @@ def _follow_up(as_of: datetime, zone: str | None) -> Counts:
     """Draft orders, ask about what is overdue, and look for oil that goes somewhere."""
     actor = Actor(person=None, channel="night", now=as_of)
     depots = Depot.objects.all() if zone is None else Depot.objects.filter(zone=zone)
-    ids, slugs = zip(*depots.values_list("pk", "slug"), strict=True) if depots else ((), ())
+    here = dict(depots.values_list("pk", "slug"))
+    ids = list(here)
     return {
         "orders drafted": issue.draft_due(actor, as_of.date(), ids),
-        "questions asked": escalate.escalate(actor, slugs),
+        "questions asked": escalate.escalate(actor, list(here.values())),
         "consumption findings": consumption.watch(actor, consumption.topped_up(ids), as_of),
     }
 

@@ -19,7 +19,7 @@ from fleet.calc.due import Binding, DueDates, MeterLimit
 from fleet.due import crossing
 from fleet.due.gather import Chunk, Meters, gather
 from fleet.due.models import BindingLimit, DueDate
-from fleet.due.rules import SEVERE, Depots, Rules, gather_depots, gather_rules
+from fleet.due.rules import SEVERE, Book, Depots, Rules, gather_book
 from fleet.due.stamps import write_stamps
 from fleet.duty.models import DutyClass
 from fleet.usage import seasons
@@ -34,25 +34,30 @@ BINDING = np.array(
 CLASS_NAMES = np.array([DutyClass.NORMAL, DutyClass.SEVERE], dtype=object)
 
 
-def forecast(vehicle_ids: Array, today: date, *, only_changed: bool = True) -> int:
+def forecast(
+    vehicle_ids: Array, today: date, book: Book | None = None, *, only_changed: bool = True
+) -> int:
     """Bring the due dates of some vehicles up to date; give the number of rows written.
 
     Parameters
     ----------
     today
         Decides only which overrides of the duty class have begun or ended.
+    book
+        Services, limits and calendars, where the caller has read them already.
     """
-    rules, depots = gather_rules(), gather_depots()
+    book = book or gather_book()
     written = 0
     for begin in range(0, len(vehicle_ids), VEHICLES_AT_ONCE):
         ids = vehicle_ids[begin : begin + VEHICLES_AT_ONCE]
-        written += _forecast_chunk(ids, rules, depots, today, only_changed)
+        written += _forecast_chunk(ids, book, today, only_changed)
     return written
 
 
 def differences(vehicle_ids: Array, today: date) -> int:
     """Compute everything anew and count the stored rows that differ: there should be none."""
-    rules, depots = gather_rules(), gather_depots()
+    book = gather_book()
+    rules, depots = book.rules, book.depots
     found = 0
     for begin in range(0, len(vehicle_ids), VEHICLES_AT_ONCE):
         chunk = gather(vehicle_ids[begin : begin + VEHICLES_AT_ONCE], rules, depots, today)
@@ -62,9 +67,8 @@ def differences(vehicle_ids: Array, today: date) -> int:
     return found
 
 
-def _forecast_chunk(
-    ids: Array, rules: Rules, depots: Depots, today: date, only_changed: bool
-) -> int:
+def _forecast_chunk(ids: Array, book: Book, today: date, only_changed: bool) -> int:
+    rules, depots = book.rules, book.depots
     chunk = gather(ids, rules, depots, today)
     hashes, stale = _stored(chunk, rules)
     changed = hashes != chunk.rows.inputs_hash  # a row not stored yet is None, which differs
@@ -72,7 +76,7 @@ def _forecast_chunk(
     columns = compute(chunk, picked, rules, depots)
     with transaction.atomic():
         written = _record(columns) + _drop(stale)
-        write_stamps(ids, today)
+        write_stamps(ids, today, book)
     return written
 
 

@@ -67,8 +67,7 @@ def gather(vehicle_ids: Array, rules: Rules, depots: Depots, today: date) -> Chu
     """Read a chunk of vehicles with what their due dates rest on."""
     vehicles = _vehicles(vehicle_ids)
     ids = vehicles["id"]
-    km, km_of = _meters(ids, Meter.Kind.KM)
-    hours, hours_of = _meters(ids, Meter.Kind.HOURS)
+    (km, km_of), (hours, hours_of) = _meters(ids)
     vehicle, service = _pairs(vehicles["type_id"], rules)
     anchors = _anchors(ids, vehicles, vehicle, service, rules, km, km_of)
     called_on = _calls(ids, vehicle, service, rules, anchors["on"])
@@ -143,22 +142,31 @@ def _utc_offsets(depot_ids: Array, depots: Depots) -> Array:
     return np.array([by_depot[pk] for pk in depot_ids.tolist()], dtype=np.float64)
 
 
-def _meters(vehicle_ids: Array, kind: str) -> tuple[Meters, Array]:
+def _meters(vehicle_ids: Array) -> list[tuple[Meters, Array]]:
+    """Distance meters and hour meters, each with its row by vehicle row."""
     where, params = bulk.among("s.vehicle_id", vehicle_ids)
     stored = ", ".join(f"s.{name}" for name in STATE_COLUMNS)
     sql = f"""
-        SELECT s.meter_id, s.vehicle_id, s.stamp, s.season_id, s.provisional, {stored}
+        SELECT s.meter_id, s.vehicle_id, m.kind, s.stamp, s.season_id, s.provisional, {stored}
         FROM usage_usagestate s JOIN vehicles_meter m ON m.id = s.meter_id
-        WHERE {where} AND m.kind = %s ORDER BY s.vehicle_id"""  # noqa: S608
-    kinds = {"id": "i8", "vehicle_id": "i8", "stamp": "i8", "season": "f8", "provisional": "?"}
-    found = bulk.read(sql, [*params, kind], kinds | dict.fromkeys(STATE_COLUMNS, "f8"))
-    columns = {name: found[name] for name in STATE_COLUMNS}
+        WHERE {where} ORDER BY s.vehicle_id"""  # noqa: S608
+    kinds = {"id": "i8", "vehicle_id": "i8", "kind": "O", "stamp": "i8", "season": "f8"}
+    kinds |= {"provisional": "?"} | dict.fromkeys(STATE_COLUMNS, "f8")
+    found = bulk.read(sql, params, kinds)
+    return [
+        _of_kind(vehicle_ids, found, found["kind"] == kind)
+        for kind in (Meter.Kind.KM, Meter.Kind.HOURS)
+    ]
+
+
+def _of_kind(vehicle_ids: Array, found: dict[str, Array], rows: Array) -> tuple[Meters, Array]:
+    part = {name: column[rows] for name, column in found.items()}
+    columns = {name: part[name] for name in STATE_COLUMNS}
     columns["readings"] = columns["readings"].astype(np.int64)
-    meters = Meters(
-        found["id"], found["stamp"], found["season"], found["provisional"], State(**columns)
-    )
+    state = State(**columns)
+    meters = Meters(part["id"], part["stamp"], part["season"], part["provisional"], state)
     row_of = np.full(len(vehicle_ids), NO_METER)
-    row_of[np.searchsorted(vehicle_ids, found["vehicle_id"])] = np.arange(len(found["id"]))
+    row_of[np.searchsorted(vehicle_ids, part["vehicle_id"])] = np.arange(len(part["id"]))
     return meters, row_of
 
 

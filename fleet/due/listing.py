@@ -133,7 +133,7 @@ def due_counts(
     days = depot_days(depots, now or timezone.now())
     counts: dict[tuple[str, str], int] = {}
     depot = "depot__slug"
-    for today, pks in _by_day(days):
+    for today, pks in by_day(days):
         rows = DueDate.objects.filter(depot_id__in=pks).exclude(vehicle__status=Vehicle.Status.SOLD)
         wanted = {state: Count("pk", filter=condition(state, today)) for state in STATES}
         for row in rows.values(depot).annotate(**wanted):
@@ -181,7 +181,8 @@ def _month_end(today: date) -> date:
     return today.replace(day=calendar.monthrange(today.year, today.month)[1])
 
 
-def _by_day(days: dict[int, date]) -> Iterator[tuple[date, list[int]]]:
+def by_day(days: dict[int, date]) -> Iterator[tuple[date, list[int]]]:
+    """Depots by what day it is there: one group, or two around midnight."""
     grouped: dict[date, list[int]] = defaultdict(list)
     for pk, today in days.items():
         grouped[today].append(pk)
@@ -192,7 +193,7 @@ def _in_states(days: dict[int, date], states: Collection[str] | None) -> Q:
     if states is None:
         return Q(depot_id__in=list(days))
     found = Q(pk__in=[])
-    for today, pks in _by_day(days):
+    for today, pks in by_day(days):
         for state in states:
             found |= Q(depot_id__in=pks) & condition(state, today)
     return found

@@ -109,9 +109,7 @@ def _fill_gaps(table: Array, *, own_only: bool) -> None:
         np.copyto(table[:, one], table[:, other], where=table[:, one] == NO_LIMIT)
 
 
-def _service_stamps(
-    services: list[Service], limits: list[Limit], widening: float | None
-) -> Array:
+def _service_stamps(services: list[Service], limits: list[Limit], widening: float | None) -> Array:
     by_service: dict[int, list[Any]] = defaultdict(list)
     for limit in limits:
         figures = [getattr(limit, name) for name in LIMIT_FIGURES]
@@ -164,3 +162,16 @@ def gather_depots() -> Depots:
             for row in rows
         },
     )
+
+
+@dataclass(frozen=True)
+class Book:
+    """Services, limits and working calendars, read once for a whole run."""
+
+    rules: Rules
+    depots: Depots
+
+
+def gather_book() -> Book:
+    """Read everything about due dates that does not grow with the fleet."""
+    return Book(gather_rules(), gather_depots())

@@ -9,7 +9,7 @@ from django.db import connection
 from fleet import bulk
 from fleet.bulk import Array
 from fleet.calc.stamps import stamp
-from fleet.due.rules import gather_depots, gather_rules
+from fleet.due.rules import Book
 
 COLUMNS = ("rules", "particulars", "usage_km", "usage_h", "duty", "done", "fills", "calls")
 
@@ -43,9 +43,9 @@ PRESENT = """
     WHERE v.status <> 'sold'"""
 
 
-def changed_vehicles(today: date) -> Array:
+def changed_vehicles(today: date, book: Book) -> Array:
     """Vehicles whose due dates rest on something that is not what it was."""
-    table, params = _rules_table()
+    table, params = _rules_table(book)
     unlike = "IS DISTINCT FROM" if bulk.on_postgres() else "IS NOT"
     differs = " OR ".join(f"p.{name} {unlike} s.{name}" for name in COLUMNS)
     sql = f"""
@@ -56,11 +56,11 @@ def changed_vehicles(today: date) -> Array:
     return bulk.read(sql, [*params, today, today], {"vehicle_id": "i8"})["vehicle_id"]
 
 
-def write_stamps(vehicle_ids: Array, today: date) -> None:
+def write_stamps(vehicle_ids: Array, today: date, book: Book) -> None:
     """Note what the due dates of some vehicles rest on now; call it in their transaction."""
     if not len(vehicle_ids):
         return
-    table, params = _rules_table()
+    table, params = _rules_table(book)
     among, ids = bulk.among("vehicle_id", np.asarray(vehicle_ids, dtype=np.int64))
     one, _ = bulk.among("v.id", vehicle_ids)
     present = PRESENT.format(among=f"WHERE {among}")
@@ -76,9 +76,9 @@ def write_stamps(vehicle_ids: Array, today: date) -> None:
         )
 
 
-def _rules_table() -> tuple[str, list[Any]]:
+def _rules_table(book: Book) -> tuple[str, list[Any]]:
     """One stamp for the services, limits and calendar of each vehicle type at each depot."""
-    rules, depots = gather_rules(), gather_depots()
+    rules, depots = book.rules, book.depots
     rows: list[int] = []
     for type_id, services in rules.of_type.items():
         for depot_id, depot_stamp in depots.stamp.items():

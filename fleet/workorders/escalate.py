@@ -8,7 +8,7 @@ import numpy as np
 from django.db import connection, transaction
 from django.db.models import Exists, OuterRef, Q, QuerySet
 
-from fleet.due.listing import condition, depot_days
+from fleet.due.listing import by_day, condition, depot_days
 from fleet.due.models import DueDate
 from fleet.due.rules import gather_depots
 from fleet.faults import Fault
@@ -30,20 +30,20 @@ def escalate(actor: Actor, depots: Sequence[str] | None = None) -> int:
     it happens inside the database, whatever the size of the fleet.
     """
     opened = 0
-    for depot_id, today in depot_days(depots, actor.now).items():
-        overdue = _overdue(depot_id, today)
+    for today, depot_ids in by_day(depot_days(depots, actor.now)):
+        overdue = _overdue(depot_ids, today)
         with transaction.atomic():
-            _close_done(depot_id, overdue, today)
+            _close_done(depot_ids, overdue, today)
             opened += _open(overdue, Stage.SUPERVISOR, today)
-            opened += _open(_unanswered(overdue, depot_id, today), Stage.DEPUTY_AND_MANAGER, today)
+            opened += _open(_unanswered(overdue, depot_ids, today), Stage.DEPUTY_AND_MANAGER, today)
             opened += _open(_out_of_tolerance(overdue, today), Stage.USE_OR_STAND_DOWN, today)
     return opened
 
 
-def _overdue(depot_id: int, today: date) -> QuerySet[DueDate]:
-    """Overdue due dates of a depot; the day they are sorted by is never ahead."""
+def _overdue(depot_ids: Sequence[int], today: date) -> QuerySet[DueDate]:
+    """Overdue due dates of some depots; the day they are sorted by is never ahead."""
     return DueDate.objects.filter(
-        condition("overdue", today), depot_id=depot_id, sort_on__lte=today
+        condition("overdue", today), depot_id__in=depot_ids, sort_on__lte=today
     ).exclude(vehicle__status=Vehicle.Status.SOLD)
 
 
@@ -51,17 +51,23 @@ def _out_of_tolerance(overdue: QuerySet[DueDate], today: date) -> QuerySet[DueDa
     return overdue.filter(Q(beyond_tolerance_by_reading=True) | Q(tolerance_until_on__lt=today))
 
 
-def _unanswered(overdue: QuerySet[DueDate], depot_id: int, today: date) -> QuerySet[DueDate]:
+def _unanswered(
+    overdue: QuerySet[DueDate], depot_ids: Sequence[int], today: date
+) -> QuerySet[DueDate]:
     """Those the supervisor was asked about more than five working days ago, without an answer."""
-    calendar = gather_depots().working[depot_id].calendar()
-    asked_on = np.busday_offset(today, -PATIENCE_DAYS, roll="backward", busdaycal=calendar)
+    working = gather_depots().working
+    long_ago = Q(pk__in=[])
+    for depot_id in depot_ids:
+        calendar = working[depot_id].calendar()
+        asked_on = np.busday_offset(today, -PATIENCE_DAYS, roll="backward", busdaycal=calendar)
+        long_ago |= Q(vehicle__depot_id=depot_id, since_on__lt=asked_on.item())
     waiting = Escalation.objects.filter(
+        long_ago,
         vehicle=OuterRef("vehicle"),
         service=OuterRef("service"),
         stage=Stage.SUPERVISOR,
         closed_on=None,
         answer="",
-        since_on__lt=asked_on.item(),
     )
     return overdue.filter(Exists(waiting))
 
@@ -86,11 +92,11 @@ def _open(rows: QuerySet[DueDate], stage: str, today: date) -> int:
         return max(int(cursor.rowcount), 0)
 
 
-def _close_done(depot_id: int, overdue: QuerySet[DueDate], today: date) -> None:
+def _close_done(depot_ids: Sequence[int], overdue: QuerySet[DueDate], today: date) -> None:
     still = overdue.filter(vehicle=OuterRef("vehicle"), service=OuterRef("service"))
-    Escalation.objects.filter(~Exists(still), vehicle__depot_id=depot_id, closed_on=None).update(
-        closed_on=today
-    )
+    Escalation.objects.filter(
+        ~Exists(still), vehicle__depot_id__in=depot_ids, closed_on=None
+    ).update(closed_on=today)
 
 
 def answer(actor: Actor, escalation_id: int, *, given: str, reason: str) -> Escalation:

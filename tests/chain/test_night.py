@@ -110,7 +110,7 @@ def test_a_night_done_is_not_done_again_unasked() -> None:
 def test_a_night_that_failed_shows_and_is_owed(monkeypatch: pytest.MonkeyPatch) -> None:
     fleet_of(1)
 
-    def broken(today: object) -> None:
+    def broken(*given: object) -> None:
         raise RuntimeError("no disk")
 
     monkeypatch.setattr(chain, "changed_vehicles", broken)

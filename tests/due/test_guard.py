@@ -8,6 +8,7 @@ import pytest
 from fleet import chain
 from fleet.due import backtest, forecast, guard
 from fleet.due.models import BacktestResult, DueDate, GuardFactor, ServiceDone
+from fleet.due.rules import gather_book
 from fleet.due.stamps import changed_vehicles
 from fleet.runs.models import Run
 from fleet.vehicles.models import Compartment, Vehicle
@@ -61,7 +62,7 @@ def test_a_fleet_forecast_too_surely_gets_wider_bands_and_new_dates() -> None:
     assert version.outcomes >= 300
     assert version.inside_share < 0.75
     assert version.factor > 1.1
-    assert len(changed_vehicles(now.date())) == 40
+    assert len(changed_vehicles(now.date(), gather_book())) == 40
     forecast.forecast(every_vehicle(), now.date())
     assert np.mean(bands_d()) > 1.05 * np.mean(before)
     again = guard.watch(now.date() + timedelta(days=31))
