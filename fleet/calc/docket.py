@@ -146,8 +146,8 @@ class Docket:
         self.label(place, *(column[here] for column in labels[1:5]))
         self.found.total_km[place] = labels.total_km[here]
         self.found.provisional[place] = labels.provisional[here]
-        columns = (column[~here].tolist() for column in labels)
-        self.found.changed += [Relabel(*row, False) for row in zip(*columns, strict=True)]
+        columns = [column[~here].tolist() for column in labels]
+        self.found.changed += [Relabel._make([*row, False]) for row in zip(*columns, strict=True)]
 
     def hold(self, rows: Ints, pos: Ints) -> None:
         """Remember readings as held since the last accepted one, newest last."""

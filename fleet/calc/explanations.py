@@ -69,17 +69,17 @@ class Weighed:
     @property
     def leader(self) -> Ints:
         """The likeliest explanation of each row."""
-        return np.argmax(self.log, axis=1)
+        return np.asarray(np.argmax(self.log, axis=1), dtype=np.int64)
 
     @property
     def best_other(self) -> Ints:
         """The likeliest explanation of each row apart from 'as it stands'."""
-        return np.argmax(self.log[:, 1:], axis=1) + 1
+        return np.asarray(np.argmax(self.log[:, 1:], axis=1) + 1, dtype=np.int64)
 
     def share(self, column: Ints, first: int = STANDS) -> Floats:
         """Return the posterior of one explanation per row among those from ``first`` on."""
         rest = np.exp(self.log[:, first:] - self.at(column)[:, None])
-        return 1 / rest.sum(axis=1)
+        return np.asarray(1 / rest.sum(axis=1), dtype=np.float64)
 
     def at(self, column: Ints) -> Floats:
         """Return the log posterior of one explanation per row."""
@@ -122,12 +122,10 @@ def digit_count(number: Floats) -> Ints:
 def _digits(number: Floats, count: Ints) -> Floats:
     """Return digits, units first, of shape (n, at least 2)."""
     places = PLACES[: max(int(count.max(initial=0)), 2)]
-    return np.floor(np.floor(number)[:, None] / places) % 10
+    return np.asarray(np.floor(np.floor(number)[:, None] / places) % 10, dtype=np.float64)
 
 
-def _nearest(
-    step: Step, typed: Typed, candidates: Floats, valid: Bools
-) -> tuple[Floats, Floats]:
+def _nearest(step: Step, typed: Typed, candidates: Floats, valid: Bools) -> tuple[Floats, Floats]:
     """Return L and value [km] of the best candidate: L falls with the distance from the mean."""
     km = typed.in_km(candidates)
     rise_km = km - step.base_km[:, None]

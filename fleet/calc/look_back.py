@@ -54,9 +54,7 @@ def look_back(docket: Docket, rows: Ints, pos: Ints, weighed: Weighed) -> Bools:
     return turned
 
 
-def _turn_likelier(
-    docket: Docket, rows: Ints, pos: Ints, weighed: Weighed, step: Step
-) -> Bools:
+def _turn_likelier(docket: Docket, rows: Ints, pos: Ints, weighed: Weighed, step: Step) -> Bools:
     """Turn to the new reading where both together are likelier that way, and say where."""
     step_before = docket.base_before(rows).step(docket.memory.last_at_d[rows])
     earlier = explain(step_before, docket.last_typed(rows))
@@ -64,7 +62,7 @@ def _turn_likelier(
     other = earlier.at(earlier.best_other) + as_it_stands
     wins = other > earlier.log[:, STANDS] + weighed.at(weighed.leader)
     _turn(docket, rows[wins], pos[wins], earlier.take(wins), step.take(wins))
-    return wins
+    return np.asarray(wins, dtype=np.bool_)
 
 
 def _may_look_back(docket: Docket, rows: Ints, km: Floats, weighed: Weighed) -> Bools:
@@ -73,7 +71,8 @@ def _may_look_back(docket: Docket, rows: Ints, km: Floats, weighed: Weighed) -> 
     has_before = ~np.isnan(mem.prev_at_d[rows])
     doubtful = np.isin(weighed.leader, DOUBTFUL_LEADERS)
     unheld = mem.held_count[rows] == 0
-    return below & has_before & ~docket.last_decided(rows) & (unheld | doubtful)
+    may = below & has_before & ~docket.last_decided(rows) & (unheld | doubtful)
+    return np.asarray(may, dtype=np.bool_)
 
 
 def _turn(docket: Docket, rows: Ints, pos: Ints, earlier: Weighed, step: Step) -> None:

@@ -120,7 +120,9 @@ def _start_again(docket: Docket, rows: Ints, pos: Ints) -> None:
     docket.label(pos, ACCEPTED, none)
     docket.shift_totals(rows, pos)
     oldest = replace(
-        docket.base_held(rows, BEFORE), weight_d=np.zeros(len(rows)), weight_km=np.zeros(len(rows)),
+        docket.base_held(rows, BEFORE),
+        weight_d=np.zeros(len(rows)),
+        weight_km=np.zeros(len(rows)),
         scatter=np.ones(len(rows)),
     )
     middle = _grown_to(oldest, mem.held_at_d[rows, NEWEST], mem.held_km[rows, NEWEST])
@@ -152,6 +154,4 @@ def _drop_the_first(docket: Docket, rows: Ints) -> None:
 def _grown_to(base: Base, at_d: Floats, km: Floats) -> Base:
     """Return the base after one more accepted reading."""
     weight_d, weight_km, scatter = base.grown(base.step(at_d), km)
-    return replace(
-        base, at_d=at_d, km=km, weight_d=weight_d, weight_km=weight_km, scatter=scatter
-    )
+    return replace(base, at_d=at_d, km=km, weight_d=weight_d, weight_km=weight_km, scatter=scatter)

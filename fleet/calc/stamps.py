@@ -28,11 +28,11 @@ def stamp(*columns: ArrayLike) -> NDArray[np.int64]:
     The finisher is SplitMix64 (Steele, Lea and Flood, *Fast splittable pseudorandom number
     generators*, OOPSLA 2014), applied after each column, so that order matters.
     """
-    mixed = np.uint64(len(columns))
+    mixed: NDArray[np.uint64] = np.asarray(len(columns), dtype=np.uint64)
     with np.errstate(over="ignore"):
         for column in columns:
             mixed = _finish((_bits(np.asarray(column)) ^ mixed) + GOLDEN)
-    return np.asarray(mixed, dtype=np.uint64).view(np.int64)
+    return mixed.view(np.int64)
 
 
 def stamp_text(text: str) -> int:

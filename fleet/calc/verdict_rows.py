@@ -176,8 +176,11 @@ def held_as_rows(memory: Memory) -> list[list[HeldRow]]:
     """Return each meter's held readings as plain lists ``[id, at_d, km]``, oldest first."""
     return [
         [
-            [int(memory.held_id[row, j]), float(memory.held_at_d[row, j]),
-             float(memory.held_km[row, j])]
+            [
+                int(memory.held_id[row, j]),
+                float(memory.held_at_d[row, j]),
+                float(memory.held_km[row, j]),
+            ]
             for j in range(HELD_KEPT - int(count), HELD_KEPT)
         ]
         for row, count in enumerate(memory.held_count)
