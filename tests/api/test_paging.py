@@ -71,7 +71,7 @@ def test_a_row_that_goes_meanwhile_hides_no_other(running: Cast, clerk: APIClien
 def test_a_cursor_of_another_list_or_made_up_is_refused(clerk: APIClient) -> None:
     cursor = parse_qs(urlsplit(clerk.get(address("readings"), {"limit": 1}).json()["next"]).query)
     for wrong in (cursor["cursor"][0], "W10:1xYz:abc", "\0"):
-        answer = clerk.get(address("vehicles"), {"cursor": wrong})
+        answer = clerk.get(address("duty"), {"cursor": wrong})
         assert answer.status_code == 400
         assert answer.json()["errors"][0]["pointer"] == "?cursor"
 

@@ -176,3 +176,9 @@ def test_a_decision_that_cannot_be_is_refused_with_a_sentence(
     accepted = Reading.objects.filter(vehicle=running.van).latest("id")
     answer = settle(clerk, {"id": accepted.pk}, "accept suggestion", "*")
     assert (answer.status_code, answer.json()["errors"][0]["code"]) == (422, "fault")
+
+
+def test_a_number_too_large_for_a_number_is_unreadable(clerk: APIClient) -> None:
+    text = json.dumps({"rows": [given(value=1)]}).replace('"value": 1', '"value": 1e999')
+    row = clerk.post(READINGS, text, content_type="application/json").json()["rows"][0]
+    assert (row["outcome"], row["message"][:7]) == ("unreadable", "value: ")
