@@ -94,7 +94,6 @@ INSTALLED_APPS = [
     "django.contrib.messages",
     "django.contrib.staticfiles",
     "django_htmx",
-    "django_filters",
     "rest_framework",
     "drf_spectacular",
     "simple_history",
