@@ -1,7 +1,8 @@
 """The program's settings on a data folder of their own, whatever the caller's environment says.
 
 SQLite and the file-system broker by default; with SUMPWISE_TEST_DATABASE_URL and
-SUMPWISE_TEST_REDIS_URL the same tests run on PostgreSQL and Redis.
+SUMPWISE_TEST_REDIS_URL (redis://host:port/number; that database and the next few are emptied)
+the same tests run on PostgreSQL and Redis.
 """
 
 import atexit
@@ -23,13 +24,25 @@ def isolate() -> None:
     for name, address in given.items():
         if address:
             os.environ[f"SUMPWISE_{name}"] = address
+    if given["REDIS_URL"]:
+        os.environ["SUMPWISE_REDIS_URL"] = own_redis(given["REDIS_URL"])
+
+
+def own_redis(address: str) -> str:
+    """The numbered database of this one of several parallel processes.
+
+    Clearing the cache empties a whole Redis database, so no two may share one.
+    """
+    server, _, first = address.rpartition("/")
+    worker = os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw")
+    return f"{server}/{int(first) + int(worker)}"
 
 
 ADDRESSES = ("DATABASE_URL", "REDIS_URL")
 isolate()
 
 from config.settings import *  # noqa: E402, F403
-from config.settings import CACHES, DATABASES, SERVED  # noqa: E402
+from config.settings import DATABASES, SERVED  # noqa: E402
 
 if not SERVED:
     # a file, and the one that a process started by a test finds in the same data folder
@@ -37,4 +50,3 @@ if not SERVED:
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]  # quick; guards nothing
 CELERY_TASK_ALWAYS_EAGER = True  # a real worker is tested in tests/jobs, as a process
 CELERY_TASK_EAGER_PROPAGATES = True
-CACHES["default"]["KEY_PREFIX"] = DATA_DIR.name  # parallel runs share a Redis server

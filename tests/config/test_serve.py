@@ -19,7 +19,6 @@ import pytest
 
 from config.commands.serve import port_number
 
-together = pytest.mark.xdist_group("serve")  # they look at the same one
 Start = Callable[..., "subprocess.Popen[str]"]
 EMBEDDED = {"PATH": os.environ["PATH"], "HOME": "/nonexistent"}
 
@@ -107,14 +106,12 @@ def alive(pids: set[int]) -> set[int]:
     return pids & running
 
 
-@together
 def test_serve_answers_and_static_files_need_no_further_command(
     served: tuple[Path, int, int],
 ) -> None:
     assert answer(served[2], "/static/admin/css/base.css") == 200
 
 
-@together
 def test_a_second_serve_names_process_and_port_and_exits_3(served: tuple[Path, int, int]) -> None:
     folder, pid, port = served
     second = launch(folder, "serve", "--port", str(port))
@@ -123,7 +120,6 @@ def test_a_second_serve_names_process_and_port_and_exits_3(served: tuple[Path, i
     assert f"process {pid} on port {port}" in errors
 
 
-@together
 def test_other_commands_work_beside_a_running_serve(served: tuple[Path, int, int]) -> None:
     beside = launch(served[0], "migrate")
     assert beside.communicate(timeout=20)[0] == "Nothing to do.\n"

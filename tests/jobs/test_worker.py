@@ -12,10 +12,7 @@ from fleet.runs.models import Run
 from tests.cast import cast
 from tests.processes import wait_for, worker
 
-pytestmark = [
-    pytest.mark.django_db(transaction=True),
-    pytest.mark.xdist_group("broker"),  # parallel runs share a Redis server
-]
+pytestmark = pytest.mark.django_db(transaction=True)
 
 
 def state(run: Run) -> Any:

@@ -12,7 +12,7 @@ import pytest
 from tests.processes import wait_for
 from tests.served.conftest import Stack
 
-pytestmark = [pytest.mark.served, pytest.mark.xdist_group("served")]  # one stack for all
+pytestmark = pytest.mark.served
 MARK = "----------sheet"
 
 
