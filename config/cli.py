@@ -18,7 +18,7 @@ READER_GONE = 141  # what a shell reports for SIGPIPE
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; give its exit code: 0 done, 1 a fault, 2 wrong usage."""
     try:
-        code = _run(parser().parse_args(argv))
+        code = _code(argv)
         sys.stdout.flush()
         return code
     except Fault as fault:
@@ -30,6 +30,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         # the interpreter flushes once more on its way out, and would complain then
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return READER_GONE
+
+
+def _code(argv: Sequence[str] | None) -> int:
+    """Run the command; help and wrong usage end here too, so that all output is flushed once."""
+    try:
+        return _run(parser().parse_args(argv))
+    except SystemExit as end:
+        return end.code if isinstance(end.code, int) else 0
 
 
 def parser() -> argparse.ArgumentParser:
