@@ -13,6 +13,7 @@ from fleet.readings.models import Upload
 from fleet.runs import ledger
 
 UPLOAD = "upload"
+SCORE = "backtest"
 
 
 @app.task
@@ -54,3 +55,13 @@ def refresh(vehicle_ids: list[int]) -> None:
     from fleet import chain
 
     chain.refresh(vehicle_ids, timezone.now())
+
+
+@app.task
+def score() -> None:
+    """Score the fleet's own past, for the Method page."""
+    from fleet.due import backtest
+
+    today = timezone.now().date()
+    with suppress(ledger.Taken), ledger.work(SCORE, today, again=True) as run:
+        backtest.keep(backtest.backtest("", today, lambda share, _: ledger.renew(run, share)))

@@ -15,6 +15,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
+from fleet.api.calibration import Calibration
 from fleet.api.due_dates import DueDates, Explanation
 from fleet.api.duty import Duty, Overrides
 from fleet.api.readings import OneReading, Readings, Settle
@@ -97,6 +98,7 @@ urlpatterns = [
     path("duty", Duty.as_view(), name="api-duty"),
     path("duty/overrides", Overrides.as_view(), name="api-duty-overrides"),
     path("due-dates", DueDates.as_view(), name="api-due-dates"),
+    path("calibration", Calibration.as_view(), name="api-calibration"),
     path("runs", Runs.as_view(), name="api-runs"),
     path("runs/night", Night.as_view(), name="api-night"),
     re_path(r"", other_spelling),

@@ -4,6 +4,7 @@ from django.urls import path, re_path
 
 from fleet.dashboard.signin import sign_in, sign_in_by_link, sign_out
 from fleet.dashboard.views.due import due, due_file, forget_view, save_view
+from fleet.dashboard.views.method import method, method_chart, start_backtest, vehicle_then
 from fleet.dashboard.views.readings import (
     readings,
     readings_more,
@@ -49,6 +50,10 @@ urlpatterns = [
     ),
     path("runs", runs, name="runs"),
     path("runs/night", start_night, name="start-night"),
+    path("method", method, name="method"),
+    re_path(r"^method/(?P<chart>coverage|skill|pit)$", method_chart, name="method-chart"),
+    path("method/score", start_backtest, name="start-backtest"),
+    path("vehicles/<str:fleet_number>/then", vehicle_then, name="vehicle-then"),
     path("sign-in", sign_in, name="sign-in"),
     path("sign-in/link/<str:secret>", sign_in_by_link, name="sign-in-link"),
     path("sign-out", sign_out, name="sign-out"),

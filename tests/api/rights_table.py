@@ -26,6 +26,7 @@ GET   duty                                                              yes yes 
 GET   duty/overrides                                                    yes yes yes yes yes yes
 POST  duty/overrides                                                    yes no  no  no  no  no
 GET   due-dates                                                         yes yes yes yes yes yes
+GET   calibration                                                       yes yes yes yes yes yes
 GET   runs                                                              yes yes yes yes yes yes
 POST  runs/night                                                        yes no  no  no  no  no
 """

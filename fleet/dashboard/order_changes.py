@@ -1,0 +1,225 @@
+"""What a person may do with an order now, and doing it: the buttons of its pages."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from django.db import transaction
+from django.http import QueryDict
+
+from fleet import chain
+from fleet.faults import Fault
+from fleet.people.models import Person
+from fleet.people.roles import Right, may
+from fleet.units import UnitError, number
+from fleet.workorders import ending, progress
+from fleet.workorders.actor import Actor
+from fleet.workorders.models import WorkOrder
+
+State = WorkOrder.State
+FITNESS = tuple(WorkOrder.Fit.values)
+
+
+@dataclass(frozen=True)
+class Said:
+    """What a change led to, for the person."""
+
+    text: str
+    doubtful: bool = False  # something wants looking at
+
+
+Act = Callable[[Actor, WorkOrder, int, QueryDict], Said]
+
+
+@dataclass(frozen=True)
+class Change:
+    right: Right
+    states: tuple[str, ...]  # of an order that it can be done to
+    act: Act
+
+
+def _release(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    progress.release(actor, order.pk, version=version)
+    return Said(f"{order} is released.")
+
+
+def _plan(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    """Set the day and the mechanic, each only where it differs."""
+    planned_on, person = read_day(given), mechanic(given, order.depot_id)
+    with transaction.atomic():
+        if planned_on != order.planned_on:
+            version = progress.plan(
+                actor, order.pk, planned_on=planned_on, version=version
+            ).version
+        if (person.pk if person else None) != order.assigned_to_id:
+            progress.assign(actor, order.pk, person=person, version=version)
+    return Said(f"{order}: {planned_on or 'no day yet'}, {person or 'nobody in particular'}.")
+
+
+def read_day(given: QueryDict) -> date | None:
+    text = given.get("planned_on", "").strip()
+    try:
+        return date.fromisoformat(text) if text else None
+    except ValueError:
+        raise Fault(f"“{text[:40]}” is not a date: write it as 2026-03-31.") from None
+
+
+def mechanic(given: QueryDict, depot_id: int) -> Person | None:
+    """The chosen person, who must belong to the depot and record work."""
+    pk = given.get("assigned_to", "")
+    if not pk:
+        return None
+    found = Person.objects.filter(pk=int(pk), is_active=True).first() if pk.isdecimal() else None
+    if found is None or not may(found, Right.RECORD_WORK, depot_id):
+        raise Fault("Choose a person of this depot who does the work.")
+    return found
+
+
+def _raise_by(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    progress.raise_by(actor, order.pk, raising=given.get("raising", ""), version=version)
+    return Said("The cautions on the card follow how the vehicle is raised.")
+
+
+def _arrive(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    progress.arrive(actor, order.pk, version=version)
+    return Said(f"{order.vehicle} has arrived; downtime counts from now.")
+
+
+def _start(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    progress.start(actor, order.pk, version=version)
+    return Said(f"{order} is started.")
+
+
+def _wait(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    progress.wait(actor, order.pk, waiting_for=given.get("waiting_for", ""), version=version)
+    return Said(f"{order} waits.")
+
+
+def _resume(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    progress.resume(actor, order.pk, version=version)
+    return Said(f"{order} goes on.")
+
+
+def _end_job(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    pk = given.get("job", "")
+    job = order.jobs.filter(pk=int(pk)).first() if pk.isdecimal() else None
+    if job is None:
+        raise Fault(f"{order} has no such job.")
+    ended = progress.end_job(
+        actor,
+        job.pk,
+        state=given.get("state", ""),
+        reason=given.get("reason", ""),
+        reason_text=given.get("reason_text", ""),
+        version=version,
+    )
+    return Said(f"{ended.title}: {ended.state}.")
+
+
+def _finish(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    """End the work; a doubtful odometer is asked about at once, and never waited for."""
+    hours = given.get("engine_hours", "").strip()
+    found = ending.finish(
+        actor,
+        order.pk,
+        odometer=read_number(given.get("odometer", ""), "odometer"),
+        unit="mi" if given.get("unit") == "mi" else "km",
+        fit_for_use=given.get("fit_for_use", ""),
+        restriction=given.get("restriction", ""),
+        engine_hours=read_number(hours, "engine hours") if hours else None,
+        version=version,
+    )
+    chain.refresh([order.vehicle_id], actor.now)
+    question = ending.odometer_question(found)
+    return Said(question or f"{order} is finished; due dates are up to date.", bool(question))
+
+
+def read_number(text: str, what: str) -> float:
+    try:
+        return number(text, decimal_mark=".").value
+    except UnitError as error:
+        raise Fault(f"{what.capitalize()}: {error}") from error
+
+
+def _hand_back(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    ending.hand_back(actor, order.pk, version=version)
+    return Said(f"{order.vehicle} is handed back; downtime ends here.")
+
+
+def _sign_off(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    ending.sign_off(actor, order.pk, version=version)
+    return Said(f"{order} is signed off.")
+
+
+def _correct(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    ending.correct(actor, order.pk, reason=given.get("reason", ""), version=version)
+    chain.refresh([order.vehicle_id], actor.now)
+    return Said(f"{order} is open again; the services it had recorded count no more.")
+
+
+def _cancel(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    progress.cancel(actor, order.pk, reason=given.get("reason", ""), version=version)
+    return Said(f"{order} is cancelled.")
+
+
+BEFORE, WORK = progress.BEFORE_THE_END, Right.RECORD_WORK
+CHANGES: dict[str, Change] = {
+    "release": Change(Right.RELEASE, (State.DRAFTED,), _release),
+    "plan": Change(Right.RELEASE, BEFORE, _plan),
+    "raise-by": Change(WORK, BEFORE, _raise_by),
+    "arrive": Change(WORK, (State.DRAFTED, State.RELEASED), _arrive),
+    "start": Change(WORK, (State.RELEASED,), _start),
+    "wait": Change(WORK, (State.STARTED,), _wait),
+    "resume": Change(WORK, (State.WAITING,), _resume),
+    "end-job": Change(WORK, progress.UNDER_WAY, _end_job),
+    "finish": Change(WORK, (State.STARTED,), _finish),
+    "hand-back": Change(WORK, (State.FINISHED, State.SIGNED_OFF), _hand_back),
+    "sign-off": Change(Right.SIGN_OFF, (State.FINISHED,), _sign_off),
+    "correct": Change(Right.RELEASE, (State.FINISHED,), _correct),
+    "cancel": Change(Right.RELEASE, BEFORE, _cancel),
+}
+
+
+def open_to(person: Person, order: WorkOrder) -> frozenset[str]:
+    """Names of the changes that this person may make now; only these are offered."""
+    rights = {right for right in Right if may(person, right)}  # the order's depot is theirs
+    found = {
+        name
+        for name, change in CHANGES.items()
+        if change.right in rights and order.state in change.states
+    }
+    found -= {"arrive"} if order.arrived_at else set()
+    found -= {"hand-back"} if order.returned_at else set()
+    if "sign-off" in found and ending.worked_on(order, person):
+        found.discard("sign-off")
+    return frozenset(found)
+
+
+def make(actor: Actor, order: WorkOrder, given: QueryDict) -> Said:
+    """Make the change that a form asks for, at the version that its page showed."""
+    change = CHANGES.get(given.get("change", ""))
+    version = given.get("version", "")
+    if change is None or not version.isdecimal():
+        raise Fault("Load the page again: this form is not complete.")
+    return change.act(actor, order, int(version[:9]), given)
+
+
+@dataclass(frozen=True)
+class Downtime:
+    """How long a vehicle was (or has been) in the workshop [h], split into work and waiting."""
+
+    whole_h: float
+    working_h: float
+    waiting_h: float
+    running: bool  # still there
+
+
+def downtime(order: WorkOrder, now: datetime) -> Downtime | None:
+    if order.arrived_at is None:
+        return None
+    whole = (order.returned_at or now) - order.arrived_at
+    waiting = timedelta(seconds=order.waited_s)
+    if order.waiting_since is not None:
+        waiting += now - order.waiting_since
+    hours = [part.total_seconds() / 3600 for part in (whole, whole - waiting, waiting)]
+    return Downtime(hours[0], max(0.0, hours[1]), hours[2], order.returned_at is None)
