@@ -11,16 +11,20 @@ from fleet.api.resource import Resource
 from fleet.due import backtest
 from fleet.due.models import GuardFactor
 
+# Classes are left out: they name depots, and a person sees only some of them.
 PARTS = ("distance", "horizon", "by_readings", "pit")
 
 
 class CalibrationShape(serializers.Serializer[Any]):
     as_of = serializers.DateField(allow_null=True, help_text="Empty: nothing scored yet")
-    distance = serializers.JSONField(help_text="Figures by distance ahead [km]")
-    horizon = serializers.JSONField(help_text="Figures by days ahead")
-    by_readings = serializers.JSONField(help_text="By number of readings behind a forecast")
-    pit = serializers.JSONField(help_text="Share of outcomes in each twentieth of their forecast")
+    vehicles = serializers.IntegerField(help_text="Vehicles whose past was replayed")
+    forecasts = serializers.IntegerField(help_text="Forecasts scored")
+    distance = serializers.DictField(help_text="Figures by distance ahead [km]")
+    horizon = serializers.DictField(help_text="Figures by days ahead")
+    by_readings = serializers.DictField(help_text="By number of readings behind a forecast")
+    pit = serializers.DictField(help_text="Share of outcomes in each twentieth of their forecast")
     guard_factor = serializers.FloatField(help_text="Bands are widened by so much; 1 is not at all")
+    guard_since = serializers.DateField(allow_null=True, help_text="Empty: never widened")
 
 
 class Calibration(Resource):
@@ -29,12 +33,15 @@ class Calibration(Resource):
     @extend_schema(operation_id="calibration", responses=CalibrationShape)
     def get(self, request: Request) -> Response:
         stored = backtest.newest()
-        guard = GuardFactor.objects.order_by("month_end_on").last()
         result = stored.result if stored else {}
+        guard = GuardFactor.objects.order_by("month_end_on").last()
         return Response(
             {
                 "as_of": stored.as_of_on if stored else None,
-                **{name: result.get(name, {}) for name in PARTS},
+                "vehicles": result.get("vehicles", 0),
+                "forecasts": result.get("forecasts", 0),
+                **{part: result.get(part, {}) for part in PARTS},
                 "guard_factor": guard.factor if guard else 1.0,
+                "guard_since": guard.month_end_on if guard else None,
             }
         )
