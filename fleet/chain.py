@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from datetime import UTC, date, datetime, time, timedelta
 
 import numpy as np
-from django.db.models import Min
+from django.db.models import Max, Min
 from django.utils import timezone
 
 from fleet import bulk
@@ -47,18 +47,24 @@ def refresh(vehicle_ids: Sequence[int] | Array, as_of: datetime) -> Counts:
 
 
 def catch_up(
-    as_of: datetime, vehicle_ids: Array | None = None, progress: Progress = silent
+    as_of: datetime,
+    vehicle_ids: Array | None = None,
+    progress: Progress = silent,
+    *,
+    closing: bool = False,
 ) -> Counts:
     """Judge what is pending and bring usage up to it, month by month where months are open.
 
     A class rate must rest on what was known at its month end, so older readings are judged up
-    to each open month end before its rates are written.
+    to each open month end before its rates are written. ``closing`` closes every month that is
+    over, and not only those that the readings reach beyond.
     """
     judged = judge.Judged()
     states = 0
     pending = judge.pending_meters(vehicle_ids)
     onwards = _without_late_readings(pending)
-    months = rates.months_to_close(as_of, _earliest_pending(onwards))
+    earliest, newest = _span_of_pending(onwards)
+    months = rates.months_to_close(as_of, earliest, None if closing else newest or as_of)
     for at, month_end_on in enumerate(months):
         progress(0.9 * at / len(months), f"readings up to {month_end_on:%B %Y}")
         after = datetime.combine(month_end_on + timedelta(days=1), time(), UTC)
@@ -99,7 +105,7 @@ def nightly(
 def _night(as_of: datetime, zone: str | None, progress: Progress) -> Counts:
     progress(0.0, "readings")
     here = None if zone is None else _vehicles_in(zone)
-    counts = catch_up(as_of, here, lambda share, text: progress(0.5 * share, text))
+    counts = catch_up(as_of, here, lambda share, text: progress(0.5 * share, text), closing=True)
     # before the due dates: a new factor moves them
     guard.watch(as_of.date(), lambda _, text: progress(0.5, f"looking back: {text}"))
     month_on, rules = _month_of(as_of), assess.rules_stamp()
@@ -192,13 +198,14 @@ def _without_late_readings(meters: Array) -> Array:
     return np.setdiff1d(meters, late)
 
 
-def _earliest_pending(meters: Array) -> datetime | None:
+def _span_of_pending(meters: Array) -> tuple[datetime | None, datetime | None]:
+    """First and last instant of readings that nobody judged yet."""
     if not len(meters):
-        return None
+        return None, None
     where, params = bulk.among("meter_id", meters)
     rows = Reading.objects.filter(verdict=Verdict.NOT_JUDGED).extra(where=[where], params=params)  # noqa: S610
-    found: datetime | None = rows.aggregate(first=Min("taken_at"))["first"]
-    return found
+    found = rows.aggregate(first=Min("taken_at"), last=Max("taken_at"))
+    return found["first"], found["last"]
 
 
 def _add(total: judge.Judged, more: judge.Judged) -> None:

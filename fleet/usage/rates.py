@@ -98,17 +98,27 @@ def _table(stored: dict[str, Array], rows: Array) -> ClassRates:
 
 
 # --- month end -----------------------------------------------------------------------------
-def months_to_close(now: datetime, earliest: datetime | None = None) -> list[date]:
-    """Month ends without class rates, oldest first, from the earliest reading to be judged on."""
+def months_to_close(
+    now: datetime, earliest: datetime | None, newest: datetime | None
+) -> list[date]:
+    """Month ends without class rates, oldest first, from the earliest reading to be judged on.
+
+    Parameters
+    ----------
+    earliest, newest
+        First and last of the readings to be judged. History may come in several files, so a
+        month stays open until readings from after it are here; with no newest one (at night)
+        every month that is over is closed.
+    """
     closed = set(Run.objects.filter(job=JOB, state=Run.State.DONE).values_list("on", flat=True))
     if not closed and earliest is None:
         earliest = Reading.objects.aggregate(first=Min("taken_at"))["first"]
-    starts = [day + timedelta(days=1) for day in closed and [max(closed)]]
+    starts = [max(closed) + timedelta(days=1)] if closed and newest is None else []
     starts += [earliest.astimezone(UTC).date()] if earliest else []
     if not starts:
         return []
-    open_ends = _month_ends(min(starts), now.astimezone(UTC).date())
-    return [end for end in open_ends if end not in closed]
+    until = min(now, newest or now).astimezone(UTC).date()
+    return [end for end in _month_ends(min(starts), until) if end not in closed]
 
 
 def _month_ends(first: date, today: date) -> list[date]:
@@ -118,8 +128,13 @@ def _month_ends(first: date, today: date) -> list[date]:
 
 
 def close_month(month_end_on: date, now: datetime) -> int:
-    """Write the class rates of a month end; give the number of rows."""
+    """Write the class rates of a month end; give the number of rows.
+
+    A month without a vehicle to speak of stays open: its readings may still come.
+    """
     written = sum(_close(kind, month_end_on) for kind in Meter.Kind.values)
+    if not written:
+        return 0
     Run.objects.update_or_create(
         job=JOB,
         on=month_end_on,
@@ -128,6 +143,7 @@ def close_month(month_end_on: date, now: datetime) -> int:
             "state": Run.State.DONE,
             "started_at": now,
             "finished_at": now,
+            "attempts": 1,
             "progress_share": 1.0,
             "counts": {"class rates": written},
         },

@@ -124,6 +124,25 @@ def test_a_month_with_late_readings_is_closed_from_what_was_known_at_its_end() -
     stored = ClassRate.objects.get(type_pk=-1, month_end_on=date(2026, 5, 31))
     Run.objects.filter(on=date(2026, 5, 31)).delete()
     stored.delete()
-    chain.refresh([vehicle.pk], NOW)  # now the state holds June's readings, too
+    chain.nightly(NOW.date())  # now the state holds June's readings, too
     again = ClassRate.objects.get(type_pk=-1, month_end_on=date(2026, 5, 31))
     assert again.rate_km_per_day == pytest.approx(stored.rate_km_per_day, rel=1e-12)
+
+
+def test_history_in_two_files_closes_each_month_with_its_own_readings() -> None:
+    vehicle = scene.van()
+    values = scene.jittered(5, 10_000, 60)
+    scene.readings(vehicle, values[:30], until=NOW - timedelta(days=7 * 30))
+    chain.refresh([vehicle.pk], NOW)
+    first = set(ClassRate.objects.values_list("month_end_on", flat=True))
+    assert max(first) == date(2025, 10, 31)  # the first file ends on 17 November 2025
+    scene.readings(vehicle, values[30:])
+    chain.refresh([vehicle.pk], NOW)
+    assert ClassRate.objects.filter(month_end_on=date(2026, 5, 31)).exists()
+
+
+def test_a_month_nobody_was_read_in_stays_open() -> None:
+    vehicle = scene.van()
+    scene.readings(vehicle, [10_000], until=NOW - timedelta(days=100))
+    chain.nightly(NOW.date())
+    assert not Run.objects.filter(job="class rates").exists()
