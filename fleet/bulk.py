@@ -167,6 +167,14 @@ def values(array: Array) -> list[Any]:
     return array.tolist()  # type: ignore[no-any-return]
 
 
+def ids(column: Array) -> Array:
+    """Whole numbers with empty places, from floats with NaN: what a foreign key holds."""
+    result = np.full(len(column), None, dtype=object)
+    known = np.flatnonzero(np.isfinite(column))
+    result[known] = column[known].astype(np.int64).tolist()
+    return result
+
+
 def _instants(array: Array) -> list[Any]:
     if array.dtype == np.dtype("M8[D]"):
         text = np.datetime_as_string(array)

@@ -103,7 +103,6 @@ def nightly(
 
 
 def _night(as_of: datetime, zone: str | None, progress: Progress) -> Counts:
-    progress(0.0, "readings")
     here = None if zone is None else _vehicles_in(zone)
     counts = catch_up(as_of, here, lambda share, text: progress(0.5 * share, text), closing=True)
     # before the due dates: a new factor moves them

@@ -349,16 +349,8 @@ def _record(columns: dict[str, Array]) -> int:
         return 0
     plain: dict[str, Any] = dict(columns)
     for name in ("anchor_id", "limit_id"):
-        plain[name] = _ids(columns[name])
+        plain[name] = bulk.ids(columns[name])
     return bulk.upsert(DueDate, plain, key=["vehicle_id", "service_id"])
-
-
-def _ids(column: Array) -> Array:
-    """Whole numbers with empty places, as the database wants them."""
-    result = np.full(len(column), None, dtype=object)
-    known = np.flatnonzero(np.isfinite(column))
-    result[known] = column[known].astype(np.int64).tolist()
-    return result
 
 
 def _drop(due_date_ids: Array) -> int:

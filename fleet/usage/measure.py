@@ -202,6 +202,7 @@ def _record(meters: dict[str, Array], state: State, totals: dict[str, Array]) ->
         _drop_stale_totals(meters["id"][meters["replay"]])
         if len(totals["on"]):
             bulk.upsert(KmAt, totals, key=["meter_id", "on"])
+        rest["season_id"] = bulk.ids(rest["season_id"])
         return bulk.upsert(
             UsageState,
             {"meter_id": meters["id"], "vehicle_id": meters["vehicle_id"]}
