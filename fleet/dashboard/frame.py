@@ -7,7 +7,7 @@ from typing import Any
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 
-from fleet.people.models import Person
+from fleet.people.models import Person, Role
 from fleet.people.roles import depots_of
 from fleet.vehicles.models import Depot, Vehicle
 
@@ -60,3 +60,37 @@ def vehicle_seen_by(person: Person, fleet_number: str) -> Vehicle:
     if vehicle is None:
         raise Http404
     return vehicle
+
+
+@dataclass(frozen=True)
+class Page:
+    """A page of the masthead; its name is also that of its address."""
+
+    name: str
+    words: str
+    by_depot: bool = False  # narrowed by the depot chosen
+
+
+PAGES = (
+    Page("due", "Due", by_depot=True),
+    Page("work-orders", "Work orders", by_depot=True),
+    Page("todays-orders", "Today's orders", by_depot=True),
+    Page("readings", "Readings", by_depot=True),
+    Page("runs", "Runs"),
+    Page("method", "Method"),
+)
+# a mechanic's pages, the first one where they land; everybody else has them all, from Due on
+OF_MECHANICS = ("todays-orders", "work-orders", "due", "readings")
+
+
+def pages_of(person: Person) -> tuple[Page, ...]:
+    """The pages of the masthead, in the order in which a role needs them."""
+    if person.role != Role.MECHANIC:
+        return PAGES
+    named = {page.name: page for page in PAGES}
+    return tuple(named[name] for name in OF_MECHANICS)
+
+
+def home_of(person: Person) -> str:
+    """The page that a person lands on."""
+    return pages_of(person)[0].name

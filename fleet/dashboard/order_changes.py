@@ -48,9 +48,7 @@ def _plan(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Sai
     planned_on, person = read_day(given), mechanic(given, order.depot_id)
     with transaction.atomic():
         if planned_on != order.planned_on:
-            version = progress.plan(
-                actor, order.pk, planned_on=planned_on, version=version
-            ).version
+            version = progress.plan(actor, order.pk, planned_on=planned_on, version=version).version
         if (person.pk if person else None) != order.assigned_to_id:
             progress.assign(actor, order.pk, person=person, version=version)
     return Said(f"{order}: {planned_on or 'no day yet'}, {person or 'nobody in particular'}.")

@@ -108,8 +108,7 @@ def listed(
         rows = rows.filter(planned_on=filters.on)
     if filters.search:
         rows = rows.filter(
-            Q(number__icontains=filters.search)
-            | Q(vehicle__fleet_number__icontains=filters.search)
+            Q(number__icontains=filters.search) | Q(vehicle__fleet_number__icontains=filters.search)
         )
     if after is not None:
         rows = rows.filter(_beyond(after))
@@ -162,9 +161,7 @@ def todays(depots: Sequence[Depot], person: Person | None, now: datetime) -> Que
 
 def order_lines(rows: QuerySet[WorkOrder], days: dict[int, date]) -> list[OrderLine]:
     """Lines of orders, three queries whatever their number; ``days`` is today at each depot."""
-    found = list(
-        rows.select_related("vehicle", "depot", "assigned_to").prefetch_related("jobs")
-    )
+    found = list(rows.select_related("vehicle", "depot", "assigned_to").prefetch_related("jobs"))
     stopped = findings.in_force([order.vehicle_id for order in found])
     return [_line(order, days, stopped.get(order.vehicle_id, "")) for order in found]
 

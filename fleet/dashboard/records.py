@@ -2,13 +2,14 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
+from typing import IO
 
-from django.core.files.uploadedfile import UploadedFile
 from django.http import QueryDict
 from django.utils.dateparse import parse_datetime
 
 from fleet.dashboard.order_changes import read_number
+from fleet.dashboard.words import torque
 from fleet.due.models import CheckFigure
 from fleet.faults import Fault
 from fleet.stores.models import Product
@@ -19,8 +20,6 @@ from fleet.workorders.actor import Actor
 from fleet.workorders.models import FluidRecord, Job, TorqueRecord, WorkOrder
 from fleet.workorders.models.records import Record
 
-CLOCK_SLACK = timedelta(minutes=5)  # a phone's clock may be ahead by so much; our choice
-
 
 @dataclass(frozen=True)
 class Sent:
@@ -29,7 +28,7 @@ class Sent:
     actor: Actor
     order: WorkOrder
     given: QueryDict
-    photo: UploadedFile | None
+    photo: IO[bytes] | None
 
     def text(self, name: str) -> str:
         return self.given.get(name, "").strip()
@@ -50,7 +49,7 @@ def performed_at(text: str, now: datetime) -> datetime:
         at = None
     if at is None or at.tzinfo is None:
         return now
-    return min(at, now) if at <= now + CLOCK_SLACK else now
+    return min(at, now)
 
 
 def keep(sent: Sent) -> str:
@@ -70,7 +69,9 @@ def keep(sent: Sent) -> str:
 
 
 def _torque(sent: Sent) -> str:
-    typed = sent.text("torque")
+    typed = "" if sent.text("whole") else sent.text("torque")
+    if not typed and not sent.text("whole"):
+        raise Fault("Type the torque, or tap the button with the figure.")
     record = recording.torque(
         sent.actor,
         sent.job().pk,
@@ -81,7 +82,7 @@ def _torque(sent: Sent) -> str:
         wrench=sent.text("wrench"),
         override_reason=sent.text("override_reason"),
     )
-    return f"{record.fastener_name}: {record.torque_nm:.3g} N·m."
+    return f"{record.fastener_name}: {torque(record.torque_nm)}."
 
 
 def _torque_nm(typed: str) -> float:
@@ -250,7 +251,7 @@ def _of_jobs(order: WorkOrder) -> list[Place]:
 
 
 def _torque_words(row: TorqueRecord) -> str:
-    words = f"{row.torque_nm:.3g} N·m{', to the figure' * row.to_the_figure}"
+    words = f"{torque(row.torque_nm)}{', to the figure' * row.to_the_figure}"
     words += f", wrench {row.wrench}" if row.wrench else ""
     return f"{words}; it stands, because {row.override_reason}" if row.override_reason else words
 

@@ -91,3 +91,31 @@ def left_or_over(number: float | None, unit: str) -> str:
         return ""
     said = grouped(abs(number))
     return f"{said}{THIN_SPACE}{unit} {'left' if number >= 0 else 'over'}"
+
+
+def torque(least_nm: float, most_nm: float | None = None, unit: str = "N·m") -> str:
+    """A torque or a range of it as '39.3 N·m' or '35 to 45 N·m'."""
+    shown = [f"{value:.1f}".removesuffix(".0") for value in (least_nm, most_nm) if value]
+    return f"{' to '.join(shown)}{THIN_SPACE}{unit}"
+
+
+def duration(hours_h: float) -> str:
+    """A length of time as '40 min', '5.5 h' or '3.2 days'."""
+    if hours_h < 1:
+        return f"{hours_h * 60:.0f} min"
+    return f"{hours_h:.1f} h" if hours_h < 48 else f"{hours_h / 24:.1f} days"
+
+
+ORDER_SHAPES = {
+    "drafted": "drafted",
+    "released": "released",
+    "started": "started",
+    "waiting": "paused",
+    "finished": "finished",
+    "signed off": "signed-off",
+    "cancelled": "rejected",
+    "open": "released",
+    "done": "signed-off",
+    "part done": "started",
+    "not done": "rejected",
+}

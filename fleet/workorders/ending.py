@@ -128,7 +128,15 @@ def _record_services(
 
 def hand_back(actor: Actor, order_id: int, *, version: int | None = None) -> WorkOrder:
     """Note that the vehicle left the workshop: downtime ends here."""
-    return edit(actor, order_id, "hand back", Right.RECORD_WORK, version, returned_at=actor.at)
+    return edit(
+        actor,
+        order_id,
+        "hand back",
+        Right.RECORD_WORK,
+        version,
+        states=(State.FINISHED, State.SIGNED_OFF),
+        returned_at=actor.at,
+    )
 
 
 def sign_off(actor: Actor, order_id: int, *, version: int | None = None) -> WorkOrder:
@@ -141,7 +149,7 @@ def sign_off(actor: Actor, order_id: int, *, version: int | None = None) -> Work
     """
     with transaction.atomic():
         order = locked(order_id)
-        if actor.person is not None and _worked_on(order, actor.person):
+        if actor.person is not None and worked_on(order, actor.person):
             raise Forbidden("Nobody signs off their own work: ask another person who may.")
         return move(
             actor,
@@ -156,7 +164,8 @@ def sign_off(actor: Actor, order_id: int, *, version: int | None = None) -> Work
         )
 
 
-def _worked_on(order: WorkOrder, person: Person) -> bool:
+def worked_on(order: WorkOrder, person: Person) -> bool:
+    """Whether a person finished the order, ended one of its jobs or recorded work on it."""
     ended = order.jobs.filter(ended_by=person).exists()
     recorded = order.jobs.filter(torques__person=person) | order.jobs.filter(fluids__person=person)
     return order.finished_by_id == person.pk or ended or recorded.exists()

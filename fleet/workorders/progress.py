@@ -202,6 +202,21 @@ def _job(job_id: int) -> Job:
     return found
 
 
+def settle_job(actor: Actor, job_id: int, *, reason: str) -> Job:
+    """Take a decision on a job that came back part done or not done; it waits no longer."""
+    if not reason.strip():
+        raise Fault("Say what was decided.")
+    with transaction.atomic():
+        job = _job(job_id)
+        order = locked(job.order_id)
+        actor.must(Right.RELEASE, order.depot_id)
+        if not Job.objects.filter(pk=job_id, returned=True).update(returned=False):
+            raise Fault(f"{job.title} of {order} does not wait for a decision.")
+        note_event(actor, order, "settle job", job=job, reason=reason.strip()[:300])
+    job.refresh_from_db()
+    return job
+
+
 # --- claiming ------------------------------------------------------------------------------
 def locked(order_id: int) -> WorkOrder:
     """An order, held until the transaction ends.

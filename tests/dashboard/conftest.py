@@ -7,11 +7,17 @@ from django.utils import timezone
 from fleet.people.models import Person
 from tests.cast import Cast
 from tests.dashboard.arranged import arrange
+from tests.dashboard.workshop import Workshop, open_workshop
 
 
 @pytest.fixture
 def people(db: None) -> Cast:
     return arrange(timezone.now())
+
+
+@pytest.fixture
+def shop(people: Cast) -> Workshop:
+    return open_workshop(people)
 
 
 @pytest.fixture

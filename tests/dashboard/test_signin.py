@@ -78,7 +78,7 @@ def addresses() -> list[str]:
     found = []
     for pattern in urls.urlpatterns:
         assert isinstance(pattern, URLPattern)
-        if pattern.name and not pattern.name.startswith("sign-"):
+        if pattern.name not in {None, "service-worker"} and not pattern.name.startswith("sign-"):
             (possible,) = get_resolver().reverse_dict.getlist(pattern.name)
             template, names = possible[0][0]
             found.append("/" + template % {name: EXAMPLES[name] for name in names})
@@ -92,6 +92,16 @@ EXAMPLES = {
     "service": "oil",
     "reading_id": "1",
     "upload_id": "1",
+    "chart": "coverage",
+    "number": "W-000001",
+    "question_id": "1",
+    "job_id": "1",
+    "photo_id": "1",
+    "finding_id": "1",
+    "deferral_id": "1",
+    "mark_id": "1",
+    "token_id": "1",
+    "person_id": "1",
 }
 
 

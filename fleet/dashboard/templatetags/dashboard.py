@@ -2,11 +2,14 @@
 
 from datetime import date, datetime
 from typing import Any
+from uuid import uuid4
 
 from django import template
+from django.urls import reverse
 
-from fleet.dashboard import words
+from fleet.dashboard import frame, words
 from fleet.dashboard.strip import Scale, Strip, strip
+from fleet.people.models import Person
 
 register = template.Library()
 
@@ -80,6 +83,61 @@ def left_or_over(number: float | None, unit: str) -> str:
 @register.inclusion_tag("dashboard/_state.html")
 def state_mark(state: str) -> dict[str, str]:
     return {"state": state, "words": words.STATE_WORDS[state]}
+
+
+@register.inclusion_tag("dashboard/_order_state.html")
+def order_state(state: str) -> dict[str, str]:
+    return {"words": state, "shape": words.ORDER_SHAPES[state]}
+
+
+@register.simple_tag
+def pages_of(person: object) -> tuple[frame.Page, ...]:
+    return frame.pages_of(person) if isinstance(person, Person) else ()
+
+
+@register.simple_tag
+def home_of(person: object) -> str:
+    return frame.home_of(person) if isinstance(person, Person) else "due"
+
+
+@register.simple_tag
+def depot_page(page: str) -> str:
+    """Where choosing a depot leads: the same page where it lists by depot, else Due."""
+    by_depot = {one.name for one in frame.PAGES if one.by_depot}
+    return reverse(page if page in by_depot else "due")
+
+
+@register.filter
+def torque(least_nm: float, most_nm: float | None = None) -> str:
+    return words.torque(least_nm, most_nm)
+
+
+@register.filter
+def torque_lbfft(least_lbfft: float, most_lbfft: float | None = None) -> str:
+    return words.torque(least_lbfft, most_lbfft, "lbf·ft")
+
+
+@register.filter
+def plain(number: float) -> str:
+    """A number without zeros that say nothing."""
+    return f"{number:g}"
+
+
+@register.filter
+def duration(hours_h: float) -> str:
+    return words.duration(hours_h)
+
+
+@register.simple_tag
+def new_key() -> str:
+    """A key of its own for a record that a form may send."""
+    return uuid4().hex
+
+
+@register.inclusion_tag("dashboard/_recorded.html")
+def recorded(kept: dict[str, Any], *place: object) -> dict[str, Any]:
+    name = "-".join(map(str, place))
+    return {"place": name, "lines": kept.get(name, [])}
 
 
 @register.inclusion_tag("dashboard/_strip.html")

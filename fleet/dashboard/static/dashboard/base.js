@@ -3,6 +3,11 @@
 document.addEventListener("change", (event) => {
   if (event.target.matches("[data-submit-on-change]")) {
     event.target.form.requestSubmit();
+  } else if (event.target.matches("[data-choose-all]")) {
+    const { form, checked, dataset } = event.target;
+    form.querySelectorAll(`[name="${dataset.chooseAll}"]`).forEach((one) => {
+      one.checked = checked;
+    });
   }
 });
 

@@ -1,0 +1,105 @@
+"""The cast with work to do: a procedure for the engine oil, and an order for the first van."""
+
+from dataclasses import dataclass
+from datetime import timedelta
+
+from django.utils import timezone
+
+from fleet.due.models import Service
+from fleet.people.models import Person, Role
+from fleet.stores.models import AcceptedFluid, Product, ProductClaim, Specification
+from fleet.vehicles.models import Vehicle
+from fleet.workorders import issue, progress
+from fleet.workorders.actor import Actor
+from fleet.workorders.models import Job, Material, Procedure, Tool, WorkOrder, Wrench
+from tests.cast import Cast, person
+from tests.workorders.book import Book
+
+INVENTED = "invented for the tests"
+
+
+@dataclass(frozen=True)
+class Workshop:
+    people: Cast
+    oil: Service
+    order: WorkOrder  # released for today, nobody's yet
+    second_supervisor: Person
+
+    @property
+    def job(self) -> Job:
+        return self.order.jobs.get()
+
+    @property
+    def page(self) -> str:
+        return f"/work-orders/{self.order.number}"
+
+    def actor(self, who: Person) -> Actor:
+        return Actor(who, "page", timezone.now())
+
+    def start(self) -> WorkOrder:
+        return progress.start(self.actor(self.people.mechanic), self.order.pk)
+
+    def now(self) -> WorkOrder:
+        return WorkOrder.objects.get(pk=self.order.pk)
+
+
+def open_workshop(people: Cast) -> Workshop:
+    oil = Service.objects.get(slug="engine-oil")
+    procedure(oil)
+    fluids(oil)
+    Wrench.objects.create(
+        depot=people.plain,
+        tag="TW-3",
+        calibrated_until_on=timezone.now().date() + timedelta(days=90),
+    )
+    return Workshop(
+        people,
+        oil,
+        released(people, people.van, oil),
+        person("Sol", Role.SUPERVISOR, people.plain),
+    )
+
+
+def released(people: Cast, van: Vehicle, service: Service) -> WorkOrder:
+    """An order of the supervisor, for today."""
+    actor = Actor(people.supervisor, "page", timezone.now())
+    today = timezone.now().date()
+    order = issue.draft(actor, vehicle_id=van.pk, service_ids=[service.pk], planned_on=today)
+    return progress.release(actor, order.pk)
+
+
+def procedure(oil: Service) -> Procedure:
+    book = Book()
+    made = Procedure.objects.create(
+        service=oil,
+        family="level plug",
+        edition="2024",
+        source=INVENTED,
+        minutes=40,
+        refill_l=1.5,
+        used_fluid_class="used oil",
+    )
+    for row in (*book.steps, *book.fasteners, *book.materials):
+        row.procedure = made
+        row.save()
+    for caution in book.cautions:
+        caution.save()
+    Tool.objects.create(procedure=made, name="Hexagon key", size="17 mm")
+    Material.objects.create(
+        procedure=made,
+        kind="fluid",
+        name="Gear oil",
+        quantity_ml=1500,
+        container_ml=1000,
+        source=INVENTED,
+    )
+    return made
+
+
+def fluids(oil: Service) -> None:
+    """One product that the compartment accepts, and one that it does not."""
+    wanted = Specification.objects.create(slug="gear", name="Gear oil class", source=INVENTED)
+    AcceptedFluid.objects.create(compartment=oil.compartment, specification=wanted, source=INVENTED)
+    right = Product.objects.create(slug="right", name="Right oil", source=INVENTED)
+    Product.objects.create(slug="wrong", name="Wrong oil", source=INVENTED)
+    ProductClaim.objects.create(product=right, specification=wanted, source=INVENTED)
