@@ -1,84 +1,104 @@
 """Charts of how often the dates came true."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
-from fleet.dashboard.method_facts import ScoreLine
+from fleet.dashboard.score_lines import ScoreLine, Twentieth
+from fleet.dashboard.words import THIN_SPACE
 
-TARGETS = ((0.8, "80 % of them should"), (0.95, "95 % of them should"))
+AHEAD = {"title": {"text": "km ahead", "standoff": 4}, "type": "category", "tickangle": 0}
+LEAST_SHOWN = 0.5  # of the coverage axis, unless a share lies below: our choice
+
+
+@dataclass(frozen=True)
+class Series:
+    """One line of points, told apart by colour, shape and dash."""
+
+    name: str
+    values: Sequence[float | None]
+    symbol: str
+    colour: str
 
 
 def coverage(lines: Sequence[ScoreLine]) -> Any:
-    """Share of dates inside the 80 % and 95 % bands, by distance, beside what it should be."""
-    names = [line.name for line in lines]
-    bands = (
-        ("inside the 80 % band", "circle", "accepted", [line.coverage_80 for line in lines]),
-        ("inside the 95 % band", "diamond", "limit", [line.coverage_95 for line in lines]),
-    )
+    """Share of outcomes inside the 80 % and 95 % bands, by distance, beside what it should be."""
+    names = _distances(lines)
+    in_80, in_95 = [line.coverage_80 for line in lines], [line.coverage_95 for line in lines]
     traces = [
-        _points(name, symbol, colour, names, shares) for name, symbol, colour, shares in bands
+        _level("should be 95 %", names, 0.95, "accepted") | {"showlegend": False},
+        _points(names, Series("inside the 95 % band", in_95, "circle", "accepted")),
+        _level("should be 80 %", names, 0.8, "limit") | {"showlegend": False},
+        _points(names, Series("inside the 80 % band", in_80, "diamond", "limit")),
     ]
-    traces += [_level(name, names, share) for share, name in TARGETS]
-    return _figure(traces, {"range": [0.5, 1.02], "tickformat": ".0%"})
+    lowest = min([LEAST_SHOWN, *(share for share in in_80 if share is not None)])
+    return _figure(traces, {"range": [lowest - 0.02, 1.02], "tickformat": ".0%"}, AHEAD)
 
 
 def skill(lines: Sequence[ScoreLine]) -> Any:
     """How much closer than two plain rules the dates came, by distance."""
-    names = [line.name for line in lines]
+    names = _distances(lines)
     rivals = (
-        ("against the last 90 days' average", "circle", "accepted",
-         [line.skill_last_90 for line in lines]),
-        ("against the lifetime average", "diamond", "limit",
-         [line.skill_lifetime for line in lines]),
+        Series("than the last 90 days", [line.skill_last_90 for line in lines],
+               "circle", "accepted"),
+        Series("than the lifetime", [line.skill_lifetime for line in lines],
+               "diamond-open", "limit"),
     )  # fmt: skip
-    traces = [
-        _points(name, symbol, colour, names, values) for name, symbol, colour, values in rivals
-    ]
-    traces.append(_level("no better than they", names, 0.0))
-    return _figure(traces, {"tickformat": ".0%", "zeroline": False})
+    traces = [_level("no closer", names, 0.0, "expected")]
+    traces += [_points(names, rival) for rival in rivals]
+    return _figure(traces, {"tickformat": ".0%", "rangemode": "tozero"}, AHEAD)
 
 
-def pit(bars: Sequence[float]) -> Any:
-    """Where in its forecast each outcome fell: level when the bands are neither narrow nor wide."""
-    count = len(bars)
-    edges = [at / count for at in range(count + 1)]
+def pit(cells: Sequence[Twentieth]) -> Any:
+    """Where in its forecast each outcome fell: level when the bands are as wide as they should."""
     steps = {
-        "x": edges,
-        "y": [*bars, bars[-1]],
+        "x": [*(cell.low for cell in cells), 1.0],
+        "y": [*(cell.share for cell in cells), cells[-1].share],
         "mode": "lines",
         "line": {"shape": "hv", "width": 2, "color": "var(--chart-accepted)"},
         "fill": "tozeroy",
         "fillcolor": "var(--chart-band)",
         "name": "outcomes",
+        "hovertemplate": "from %{x:.0%}: %{y:.1%}<extra></extra>",
     }
-    even = {**_line([0, 1], [1 / count] * 2), "name": "even"}
-    return _figure([steps, even], {"tickformat": ".0%", "rangemode": "tozero"})
+    even = {**_dotted([0, 1], [1 / len(cells)] * 2, "expected"), "name": "as it should be"}
+    axis = {"tickvals": [0.1, 0.5, 0.9], "ticktext": ["earliest", "expected", "latest likely"]}
+    return _figure([steps, even], {"tickformat": ".0%", "rangemode": "tozero"}, axis)
 
 
-def _points(
-    name: str, symbol: str, colour: str, names: Sequence[str], values: Sequence[float | None]
-) -> dict[str, Any]:
+def _distances(lines: Sequence[ScoreLine]) -> list[str]:
+    return [line.name.removesuffix(f"{THIN_SPACE}km") for line in lines]
+
+
+def _points(names: Sequence[str], series: Series) -> dict[str, Any]:
+    colour = f"var(--chart-{series.colour})"
     return {
         "x": list(names),
-        "y": list(values),
+        "y": list(series.values),
         "mode": "lines+markers",
-        "name": name,
-        "marker": {"symbol": symbol, "size": 10, "color": f"var(--chart-{colour})"},
-        "line": {"width": 1, "color": f"var(--chart-{colour})"},
-        "hovertemplate": "%{x}: %{y:.0%}<extra></extra>",
+        "name": series.name,
+        "cliponaxis": False,
+        "marker": {
+            "symbol": series.symbol,
+            "size": 11,
+            "color": colour,
+            "line": {"width": 2, "color": colour},
+        },
+        "line": {"width": 1.5, "color": colour},
+        "hovertemplate": "%{x} km: %{y:.0%}<extra>" + series.name + "</extra>",
     }
 
 
-def _level(name: str, names: Sequence[str], share: float) -> dict[str, Any]:
-    return {**_line(list(names), [share] * len(names)), "name": name}
+def _level(name: str, names: Sequence[str], share: float, colour: str) -> dict[str, Any]:
+    return {**_dotted(list(names), [share] * len(names), colour), "name": name}
 
 
-def _line(x: Sequence[Any], y: Sequence[float]) -> dict[str, Any]:
-    dotted = {"width": 1.5, "dash": "dot", "color": "var(--chart-expected)"}
-    return {"x": list(x), "y": list(y), "mode": "lines", "line": dotted, "hoverinfo": "skip"}
+def _dotted(x: Sequence[Any], y: Sequence[float], colour: str) -> dict[str, Any]:
+    line = {"width": 1.5, "dash": "dot", "color": f"var(--chart-{colour})"}
+    return {"x": list(x), "y": list(y), "mode": "lines", "line": line, "hoverinfo": "skip"}
 
 
-def _figure(traces: Sequence[dict[str, Any]], yaxis: dict[str, Any]) -> Any:
+def _figure(traces: Sequence[dict[str, Any]], yaxis: dict[str, Any], xaxis: dict[str, Any]) -> Any:
     import plotly.graph_objects as go
 
     axis = {"gridcolor": "var(--chart-grid)", "zeroline": False, "automargin": True}
@@ -87,9 +107,9 @@ def _figure(traces: Sequence[dict[str, Any]], yaxis: dict[str, Any]) -> Any:
         "paper_bgcolor": "var(--chart-ground)",
         "plot_bgcolor": "var(--chart-ground)",
         "font": {"color": "var(--chart-ink)", "size": 13},
-        "margin": {"l": 56, "r": 16, "t": 12, "b": 40},
+        "margin": {"l": 48, "r": 20, "t": 12, "b": 32},
         "legend": {"orientation": "h", "yanchor": "bottom", "y": 1.02, "x": 0},
-        "xaxis": axis,
+        "xaxis": {**axis, **xaxis},
         "yaxis": {**axis, **yaxis},
     }
     return go.Figure(data=[go.Scatter(trace) for trace in traces], layout=layout)

@@ -55,6 +55,7 @@ class Strip:
     earlier: bool  # the band begins before the scale
     later: bool  # the band ends after the scale
     text: str
+    happened: float | None = None
 
 
 def page_scale(today: date, until: date | None = None) -> Scale:

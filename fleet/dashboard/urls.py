@@ -5,7 +5,7 @@ from django.urls import path, re_path
 from fleet.dashboard import work_urls
 from fleet.dashboard.signin import sign_in, sign_in_by_link, sign_out
 from fleet.dashboard.views.due import due, due_file, forget_view, save_view
-from fleet.dashboard.views.method import method, method_chart, start_backtest, vehicle_then
+from fleet.dashboard.views.method import method, method_chart, start_backtest
 from fleet.dashboard.views.readings import (
     readings,
     readings_more,
@@ -23,6 +23,7 @@ from fleet.dashboard.views.vehicle import (
     vehicle,
     vehicle_chart,
     vehicle_readings,
+    vehicle_then,
     why,
 )
 
@@ -37,6 +38,7 @@ urlpatterns = [
     path("vehicles/<str:fleet_number>/chart", vehicle_chart, name="vehicle-chart"),
     path("vehicles/<str:fleet_number>/readings", vehicle_readings, name="vehicle-readings"),
     path("vehicles/<str:fleet_number>/readings/add", add_reading, name="add-reading"),
+    path("vehicles/<str:fleet_number>/then", vehicle_then, name="vehicle-then"),
     path("vehicles/<str:fleet_number>/duty", override_duty, name="override-duty"),
     path("vehicles/<str:fleet_number>/services/<slug:service>/why", why, name="why"),
     path("readings", readings, name="readings"),
@@ -55,7 +57,6 @@ urlpatterns = [
     path("method", method, name="method"),
     re_path(r"^method/(?P<chart>coverage|skill|pit)$", method_chart, name="method-chart"),
     path("method/score", start_backtest, name="start-backtest"),
-    path("vehicles/<str:fleet_number>/then", vehicle_then, name="vehicle-then"),
     path("sign-in", sign_in, name="sign-in"),
     path("sign-in/link/<str:secret>", sign_in_by_link, name="sign-in-link"),
     path("sign-out", sign_out, name="sign-out"),

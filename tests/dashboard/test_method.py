@@ -1,20 +1,17 @@
 import json
 from collections.abc import Callable
-from datetime import date, timedelta
+from datetime import date
+from typing import Any
 
 import pytest
 from django.test import Client
-from django.utils import timezone
 
-from fleet import chain
-from fleet.calc import duty, usage
-from fleet.dashboard.method_facts import assumptions
 from fleet.due.models import BacktestResult, GuardFactor
+from fleet.duty.models import Criterion
 from fleet.people.models import Person
-from fleet.readings.enter import Entry, enter
-from fleet.readings.models import Source
 from fleet.runs.models import Run
 from tests.cast import Cast
+from tests.dashboard.years import years_of_readings
 
 SignedIn = Callable[[Person], Client]
 
@@ -22,53 +19,92 @@ SignedIn = Callable[[Person], Client]
 def figures(n: int = 400) -> dict[str, object]:
     return {
         "n": n,
-        "crps": 9.1,
+        "crps": 9.0,
         "skill_last_90": 0.44,
-        "skill_lifetime": 0.31,
+        "skill_lifetime": -0.25,
         "coverage_80": 0.812,
         "coverage_95": 0.941,
         "bias_days": 1.5,
+        "n_within_year": 320,
+        "coverage_80_within_year": 0.771,
     }
 
 
 @pytest.fixture
 def scored(people: Cast) -> BacktestResult:
-    distances = {"2000": figures(), "5000": figures()}
+    distances = {"2000": figures(), "5000": figures(), "30000": figures(0)}
     result = {
         "vehicles": 166,
+        "sampled": False,
         "forecasts": 4_321,
         "first_month_end": "2025-01-31",
         "last_month_end": "2025-10-31",
         "distance": distances,
-        "horizon": {},
         "by_class": {"van@plain": distances, "van@hill": distances},
         "by_readings": {"1": distances, "37+": {"2000": figures(0), "5000": figures(0)}},
-        "pit": {"distance": {"2000": [0.05] * 20, "5000": [0.05] * 20}, "horizon": {}},
+        "pit": {"distance": {"5000": [0.03, 0.07] * 10}},
     }
     return BacktestResult.objects.create(as_of_on=date(2026, 10, 31), result=result)
 
 
-def page(client: Client) -> str:
-    return client.get("/method").content.decode()
+def page(client: Client, address: str = "/method") -> str:
+    told = client.get(address).content.decode()
+    return told.replace("\u202f", " ").replace("\xa0", " ")
 
 
 def test_it_says_what_the_three_dates_mean(people: Cast, signed_in: SignedIn) -> None:
     seen = page(signed_in(people.viewer))
-    for words in ("Earliest likely", "Expected (50:50)", "Latest likely"):
+    for words in ("Earliest likely", "Expected (50:50)", "Latest likely", "1 of 10", "9 of 10"):
         assert words in seen
 
 
-def test_without_a_score_it_says_what_to_do(people: Cast, signed_in: SignedIn) -> None:
-    assert "Nothing has been scored yet" in page(signed_in(people.viewer))
-    assert "sumpwise backtest" in page(signed_in(people.supervisor))
+def test_without_a_backtest_it_says_what_to_do(people: Cast, signed_in: SignedIn) -> None:
+    for person in (people.viewer, people.supervisor):
+        seen = page(signed_in(person))
+        assert "No backtest yet" in seen
+        assert "sumpwise backtest" in seen
 
 
+def test_only_who_may_start_a_backtest_sees_the_button(people: Cast, signed_in: SignedIn) -> None:
+    assert "Run the backtest now" in page(signed_in(people.supervisor))
+    assert "Run the backtest now" not in page(signed_in(people.viewer))
+
+
+@pytest.mark.parametrize(
+    "words",
+    ["4,321 forecasts", "166 vehicles", "31 Oct 2026", "81 %", "94 %", "1.5 days too late",
+     "77 % of 320 within a year"],
+)  # fmt: skip
 def test_a_score_is_shown_with_its_numbers_and_its_day(
+    people: Cast, signed_in: SignedIn, scored: BacktestResult, words: str
+) -> None:
+    assert words in page(signed_in(people.viewer))
+
+
+def test_plain_rules_are_told_in_days_of_error(
     people: Cast, signed_in: SignedIn, scored: BacktestResult
 ) -> None:
     seen = page(signed_in(people.viewer))
-    for words in ("4,321 forecasts", "31 Oct 2026", "81 %", "94 %", "44 %", "1.5 days"):
-        assert words in seen.replace("\u202f", " ").replace("\xa0", " ")
+    # skill = 1 − own / rival, so 9.0 / (1 − .44) = 16.07 and 9.0 / (1 + .25) = 7.2
+    for words in ("16.1 days", "we 44 % closer", "7.2 days", "we 25 % further off"):
+        assert words in seen
+
+
+def test_a_distance_nobody_was_scored_at_is_left_out(
+    people: Cast, signed_in: SignedIn, scored: BacktestResult
+) -> None:
+    seen = page(signed_in(people.viewer))
+    assert "30,000 km" not in seen.partition("Every assumption")[0]
+    assert "37+ readings" not in seen
+
+
+def test_few_forecasts_are_called_a_first_hint(
+    people: Cast, signed_in: SignedIn, scored: BacktestResult
+) -> None:
+    assert "first hint" not in page(signed_in(people.viewer))
+    scored.result["forecasts"] = 299
+    scored.save()
+    assert "first hint" in page(signed_in(people.viewer))
 
 
 def test_classes_of_other_depots_are_left_out(
@@ -79,80 +115,97 @@ def test_classes_of_other_depots_are_left_out(
     assert "van@hill" not in seen
 
 
-@pytest.mark.parametrize("chart", ["coverage", "skill", "pit"])
-def test_each_chart_is_a_figure_of_known_traces(
-    people: Cast, signed_in: SignedIn, scored: BacktestResult, chart: str
+def test_the_newest_backtest_of_the_whole_fleet_counts(
+    people: Cast, signed_in: SignedIn, scored: BacktestResult
 ) -> None:
-    answer = signed_in(people.viewer).get(f"/method/{chart}")
-    drawn = json.loads(answer.content)
-    assert {trace["type"] for trace in drawn["data"]} == {"scatter"}
-    assert len(drawn["data"]) >= 2
+    for day, vehicle_class, forecasts in ((30, "", 5_555), (31, "van", 6_666)):
+        BacktestResult.objects.create(
+            as_of_on=date(2026, 10, day),
+            vehicle_class=vehicle_class,
+            result={**scored.result, "forecasts": forecasts},
+        )
+    assert "4,321 forecasts" in page(signed_in(people.viewer))
 
 
-def test_a_chart_without_a_score_is_not_found(people: Cast, signed_in: SignedIn) -> None:
+def chart(client: Client, name: str) -> dict[str, dict[str, Any]]:
+    drawn = json.loads(client.get(f"/method/{name}").content)
+    return {trace["name"]: trace for trace in drawn["data"]}
+
+
+def test_bands_are_drawn_beside_what_they_should_hold(
+    people: Cast, signed_in: SignedIn, scored: BacktestResult
+) -> None:
+    drawn = chart(signed_in(people.viewer), "coverage")
+    assert drawn["inside the 80 % band"]["y"] == [0.812, 0.812]
+    assert drawn["inside the 95 % band"]["y"] == [0.941, 0.941]
+    assert drawn["should be 80 %"]["y"] == [0.8, 0.8]
+    assert drawn["inside the 80 % band"]["x"] == ["2,000", "5,000"]
+
+
+def test_skill_is_drawn_against_both_plain_rules(
+    people: Cast, signed_in: SignedIn, scored: BacktestResult
+) -> None:
+    drawn = chart(signed_in(people.viewer), "skill")
+    assert drawn["than the last 90 days"]["y"] == [0.44, 0.44]
+    assert drawn["than the lifetime"]["y"] == [-0.25, -0.25]
+
+
+def test_outcomes_are_drawn_by_twentieths_and_told_in_words(
+    people: Cast, signed_in: SignedIn, scored: BacktestResult
+) -> None:
+    drawn = chart(signed_in(people.viewer), "pit")
+    assert drawn["outcomes"]["y"] == [*([0.03, 0.07] * 10), 0.07]
+    assert drawn["as it should be"]["y"] == [0.05, 0.05]
+    assert "5 % to 10 %:</span> 7 %" in page(signed_in(people.viewer))
+
+
+def test_a_chart_without_a_backtest_is_not_found(people: Cast, signed_in: SignedIn) -> None:
     assert signed_in(people.viewer).get("/method/coverage").status_code == 404
 
 
-def test_the_guards_factor_is_told_with_its_reason(people: Cast, signed_in: SignedIn) -> None:
-    assert "no reason to" in page(signed_in(people.viewer))
-    GuardFactor.objects.create(
-        month_end_on=date(2026, 9, 30), factor=1.3, outcomes=512, inside_share=0.71
+def test_bands_that_were_never_widened_are_said_to_stand(people: Cast, signed_in: SignedIn) -> None:
+    assert "It has not looked yet" in page(signed_in(people.viewer))
+    Run.objects.create(
+        job="guard", on=date(2026, 9, 30), state="done", counts={"outcomes": 512, "inside %": 83}
     )
     seen = page(signed_in(people.viewer))
-    assert "1.30" in seen
-    assert "512" in seen
+    assert "bands stand as computed" in seen
+    assert "30 Sep 2026 it counted 512 outcomes, 83 % of them inside" in seen
 
 
-def test_assumptions_are_those_of_the_code(db: None) -> None:
-    told = {one.value for one in assumptions()}
-    assert f"{usage.NOISE_D:g} days' worth" in told
-    assert f"{duty.MEASURED_SHARE:.0%}" in told
-    assert all(one.source for one in assumptions())
-
-
-def test_an_assumption_follows_the_code(db: None, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(usage, "NOISE_D", 7.5)
-    assert "7.5 days' worth" in {one.value for one in assumptions()}
-
-
-def test_a_supervisor_has_the_past_scored_and_nobody_else(
+def test_the_factor_of_the_bands_is_told_since_when_and_why(
     people: Cast, signed_in: SignedIn
 ) -> None:
+    for month, factor in ((8, 1.1), (9, 1.3)):
+        GuardFactor.objects.create(
+            month_end_on=date(2026, month, 30), factor=factor, outcomes=512, inside_share=0.71
+        )
+    seen = page(signed_in(people.viewer))
+    for words in ("Since 30 Sep 2026", "1.30", "512 outcomes only 71 %"):
+        assert words in seen
+
+
+def test_criteria_are_told_with_their_share_and_source(people: Cast, signed_in: SignedIn) -> None:
+    Criterion.objects.create(
+        slug="trips", name="Short trips", compartments=[], powertrains=[], conditions=[],
+        share_limit=0.4, window_months=9, source="invented for the tests",
+    )  # fmt: skip
+    seen = page(signed_in(people.viewer))
+    assert "40 % of 9 months" in seen
+    assert "invented for the tests; the share: our choice" in seen
+
+
+def test_nobody_but_a_supervisor_starts_a_backtest(people: Cast, signed_in: SignedIn) -> None:
     assert signed_in(people.mechanic).post("/method/score").status_code == 403
     assert not Run.objects.filter(job="backtest").exists()
 
 
-def test_scoring_the_past_leaves_a_result_and_a_run(
-    people: Cast, signed_in: SignedIn, django_capture_on_commit_callbacks: Callable[..., object]
+def test_a_backtest_started_here_leaves_a_result_and_a_run(
+    people: Cast, signed_in: SignedIn
 ) -> None:
-    _years_of_readings(people)
-    with django_capture_on_commit_callbacks(execute=True):
-        signed_in(people.supervisor).post("/method/score")
+    years_of_readings(people)
+    answer = signed_in(people.supervisor).post("/method/score")
+    assert answer.url == "/runs?asked=1"  # type: ignore[attr-defined]
     assert Run.objects.get(job="backtest").state == "done"
     assert BacktestResult.objects.get().result["forecasts"] > 0
-
-
-def test_a_vehicle_shows_what_was_forecast_before(people: Cast, signed_in: SignedIn) -> None:
-    _years_of_readings(people)
-    seen = signed_in(people.viewer).get("/vehicles/V-101/then").content.decode()
-    assert "Asked on" in seen
-    assert seen.count("<tr>") == 1 + 3  # the heading, and 3, 6 and 12 months ago
-    assert signed_in(people.viewer).get("/vehicles/V-201/then").status_code == 404
-
-
-def _years_of_readings(people: Cast) -> None:
-    now = timezone.now().replace(microsecond=0)
-    meter = people.van.meters.get()
-    entries = [
-        Entry(
-            vehicle_id=people.van.pk,
-            meter_id=meter.pk,
-            taken_at=now - timedelta(days=900 - 30 * at),
-            time_known=True,
-            value=1_000 + 2_700.0 * at,
-            unit="km",
-        )
-        for at in range(30)
-    ]
-    enter(entries, Source.DEMO)
-    chain.refresh([people.van.pk], now)
+    assert "No backtest yet" not in page(signed_in(people.viewer))

@@ -19,6 +19,7 @@ from fleet.dashboard.frame import SignedIn, scope_of, show, vehicle_seen_by
 from fleet.dashboard.plotly_bundle import MAP_STYLE_ID
 from fleet.dashboard.reading_lines import ReadingLine, reading_lines, with_lines
 from fleet.dashboard.strip import page_scale
+from fleet.dashboard.then_lines import counted, then_lines, then_scale
 from fleet.dashboard.vehicle_facts import (
     duty_lines,
     history_lines,
@@ -131,6 +132,21 @@ def why(request: SignedIn, fleet_number: str, service: str) -> HttpResponse:
     except Fault as fault:
         lines = (str(fault),)
     return render(request, "dashboard/_why.html", {"lines": lines})
+
+
+@require_GET
+def vehicle_then(request: SignedIn, fleet_number: str) -> HttpResponse:
+    """What would have been forecast 3, 6 and 12 months ago, and what happened."""
+    seen, now = vehicle_seen_by(request.user, fleet_number), timezone.now()
+    today = today_at(seen.depot.zone, now)
+    forecasts = then_lines(seen, now)
+    context = {
+        "lines": forecasts,
+        "counted": counted(forecasts),
+        "scale": then_scale(forecasts, today),
+        "today": today,
+    }
+    return render(request, "dashboard/_then.html", context)
 
 
 @require_POST

@@ -1,0 +1,125 @@
+"""How often dates came true, as the Method page tells it."""
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from fleet.calc.guard import FEWEST_OUTCOMES
+from fleet.dashboard.words import km
+from fleet.due import guard
+from fleet.due.backtest import NEW_WITH_CLASS
+from fleet.due.models import BacktestResult
+from fleet.runs.models import Run
+
+FEW = FEWEST_OUTCOMES  # fewer forecasts say little; the guard asks for as many: our choice
+GROUP_WORDS = {"1": "1 reading", NEW_WITH_CLASS: "1-4 readings, class rate known"}
+
+
+@dataclass(frozen=True)
+class ScoreLine:
+    """How good the dates of one distance, class or number of readings would have been."""
+
+    name: str
+    n: int
+    coverage_80: float | None
+    coverage_95: float | None
+    n_closed: int  # of them, whole band within the year of follow-up
+    closed_80: float | None
+    own_d: float  # mean error [d]: continuous ranked probability score
+    last_90_d: float | None  # the same of each plain rule
+    lifetime_d: float | None
+    skill_last_90: float | None
+    skill_lifetime: float | None
+    bias_d: float  # expected day less the day it happened
+
+
+@dataclass(frozen=True)
+class Twentieth:
+    """Share of outcomes that fell into one twentieth of their forecasts."""
+
+    low: float
+    high: float
+    share: float
+
+
+@dataclass(frozen=True)
+class LookBack:
+    """What the guard saw when it last looked."""
+
+    month_end_on: date
+    outcomes: int
+    inside_share: float
+
+
+def look_back() -> LookBack | None:
+    run = Run.objects.filter(job=guard.JOB, state=Run.State.DONE).order_by("on").last()
+    if run is None:
+        return None
+    outcomes, inside = run.counts.get("outcomes", 0), run.counts.get("inside %", 0)
+    return LookBack(run.on, outcomes, inside / 100)
+
+
+def by_distance(stored: BacktestResult) -> list[ScoreLine]:
+    """One line for each distance that was scored."""
+    lines = [_line(km(int(name)), row) for name, row in stored.result["distance"].items()]
+    return [line for line in lines if line]
+
+
+def by_class(stored: BacktestResult, depots: Collection[str]) -> list[ScoreLine]:
+    """One line for each class (type@depot) of some depots, at the middle distance."""
+    groups = stored.result["by_class"].items()
+    return _groups(stored, {name: rows for name, rows in groups if name.split("@")[1] in depots})
+
+
+def by_readings(stored: BacktestResult) -> list[ScoreLine]:
+    """One line for each number of readings behind the forecasts, at the middle distance."""
+    groups = stored.result["by_readings"].items()
+    named = {GROUP_WORDS.get(name, f"{name} readings"): rows for name, rows in groups}
+    return _groups(stored, {name.replace("-", "–"): rows for name, rows in named.items()})
+
+
+def _groups(stored: BacktestResult, groups: dict[str, Any]) -> list[ScoreLine]:
+    distance = middle_distance(stored)
+    lines = [_line(name, rows[distance]) for name, rows in groups.items()]
+    return [line for line in lines if line]
+
+
+def middle_distance(stored: BacktestResult) -> str:
+    """The distance that groups are compared at: the second of those scored."""
+    names: list[str] = list(stored.result["distance"])
+    return names[min(1, len(names) - 1)]
+
+
+def twentieths(stored: BacktestResult) -> list[Twentieth]:
+    """Where outcomes fell in their forecasts, at the middle distance."""
+    shares = stored.result["pit"]["distance"][middle_distance(stored)]
+    edges = [row / len(shares) for row in range(len(shares) + 1)]
+    return [
+        Twentieth(low, high, share)
+        for low, high, share in zip(edges, edges[1:], shares, strict=False)
+    ]
+
+
+def _line(name: str, row: dict[str, Any]) -> ScoreLine | None:
+    if not row["n"]:
+        return None
+    return ScoreLine(
+        name=name,
+        n=row["n"],
+        coverage_80=row["coverage_80"],
+        coverage_95=row["coverage_95"],
+        n_closed=row["n_within_year"],
+        closed_80=row["coverage_80_within_year"],
+        own_d=row["crps"],
+        last_90_d=_rival_d(row["crps"], row["skill_last_90"]),
+        lifetime_d=_rival_d(row["crps"], row["skill_lifetime"]),
+        skill_last_90=row["skill_last_90"],
+        skill_lifetime=row["skill_lifetime"],
+        bias_d=row["bias_days"],
+    )
+
+
+def _rival_d(own_d: float, skill: float | None) -> float | None:
+    """Mean error of a rule that gives one day: skill = 1 − own / rival."""
+    return None if skill is None or skill >= 1 else own_d / (1 - skill)
