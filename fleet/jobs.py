@@ -64,4 +64,6 @@ def score() -> None:
 
     today = timezone.now().date()
     with suppress(ledger.Taken), ledger.work(SCORE, today, again=True) as run:
-        backtest.keep(backtest.backtest("", today, lambda share, _: ledger.renew(run, share)))
+        result = backtest.backtest("", today, lambda share, _: ledger.renew(run, share))
+        backtest.keep(result)
+        ledger.renew(run, 1.0, {"forecasts": result["forecasts"]})

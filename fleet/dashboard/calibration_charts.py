@@ -7,7 +7,11 @@ from typing import Any
 from fleet.dashboard.score_lines import ScoreLine, Twentieth
 from fleet.dashboard.words import THIN_SPACE
 
-AHEAD = {"title": {"text": "km ahead", "standoff": 4}, "type": "category", "tickangle": 0}
+AHEAD = {
+    "title": {"text": "km ahead", "standoff": 4, "font": {"size": 13}},
+    "type": "category",
+    "tickangle": 0,
+}
 LEAST_SHOWN = 0.5  # of the coverage axis, unless a share lies below: our choice
 
 

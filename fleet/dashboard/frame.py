@@ -77,10 +77,10 @@ PAGES = (
     Page("todays-orders", "Today's orders", by_depot=True),
     Page("readings", "Readings", by_depot=True),
     Page("runs", "Runs"),
-    Page("method", "Method"),
+    Page("method", "Method", by_depot=True),
 )
 # a mechanic's pages, the first one where they land; everybody else has them all, from Due on
-OF_MECHANICS = ("todays-orders", "work-orders", "due", "readings")
+OF_MECHANICS = ("todays-orders", "work-orders", "due", "readings", "method")
 
 
 def pages_of(person: Person) -> tuple[Page, ...]:

@@ -206,6 +206,13 @@ def test_a_backtest_started_here_leaves_a_result_and_a_run(
     years_of_readings(people)
     answer = signed_in(people.supervisor).post("/method/score")
     assert answer.url == "/runs?asked=1"  # type: ignore[attr-defined]
-    assert Run.objects.get(job="backtest").state == "done"
-    assert BacktestResult.objects.get().result["forecasts"] > 0
+    run, stored = Run.objects.get(job="backtest"), BacktestResult.objects.get()
+    assert stored.result["forecasts"] > 0
+    assert (run.state, run.counts) == ("done", {"forecasts": stored.result["forecasts"]})
     assert "No backtest yet" not in page(signed_in(people.viewer))
+
+
+@pytest.mark.parametrize("role", ["supervisor", "mechanic", "clerk", "viewer"])
+def test_everybody_finds_it_in_the_masthead(people: Cast, signed_in: SignedIn, role: str) -> None:
+    seen = page(signed_in(getattr(people, role)), "/readings?depot=plain")
+    assert '<a href="/method?depot=plain">Method</a>' in seen
