@@ -17,6 +17,10 @@ class Stale(Fault):
     """Somebody else changed it meanwhile: look again, then decide."""
 
 
+class Refused(Fault):
+    """It stands where this cannot be done to it; something else must happen first."""
+
+
 class Question(Fault):
     """The program asks back; the same call with a reason goes through.
 

@@ -13,7 +13,7 @@ from django.db.models import Exists, OuterRef
 from fleet import bulk
 from fleet.due.listing import life_used, today_at
 from fleet.due.models import DueDate, Service
-from fleet.faults import Fault
+from fleet.faults import Fault, Refused
 from fleet.people.models import Person
 from fleet.people.roles import Right
 from fleet.vehicles.models import Vehicle
@@ -80,7 +80,7 @@ def _services(vehicle: Vehicle, service_ids: Sequence[int]) -> list[Service]:
 def _refuse_open(vehicle: Vehicle, services: Sequence[Service]) -> None:
     taken = Job.objects.filter(vehicle=vehicle, service__in=services, state=Job.State.OPEN)
     for job in taken.select_related("order", "service"):
-        raise Fault(f"{job.service.name if job.service else job} is on {job.order} already.")
+        raise Refused(f"{job.service.name if job.service else job} is on {job.order} already.")
 
 
 def _joining(actor: Actor, vehicle: Vehicle, chosen: set[int]) -> list[Service]:
@@ -132,7 +132,7 @@ def _add_jobs(
                     minutes=minutes,
                 )
         except IntegrityError:
-            raise Fault(f"{service.name} has just been put on another order.") from None
+            raise Refused(f"{service.name} has just been put on another order.") from None
     for title, minutes in other_work:
         Job.objects.create(order=order, vehicle=order.vehicle, title=title, minutes=minutes)
 

@@ -1,5 +1,7 @@
 """Everything a mechanic needs at the vehicle, on one card: page, print and API show the same."""
 
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
 from typing import Any
@@ -109,34 +111,75 @@ def card(order_id: int) -> Card:
     Fault
         There is no such order.
     """
-    order = (
-        WorkOrder.objects.select_related("vehicle__vehicle_type", "depot", "assigned_to")
-        .filter(pk=order_id)
-        .first()
-    )
-    if order is None:
+    found = cards([order_id])
+    if not found:
         raise Fault(f"There is no work order {order_id}.")
-    vehicle = order.vehicle
-    open_findings = Finding.objects.filter(vehicle=vehicle, closed_at=None, withdrawn_by=None)
-    jobs = order.jobs.exclude(state=Job.State.DROPPED).select_related(
-        "service__procedure", "service__compartment"
-    )
+    return found[order_id]
+
+
+def cards(order_ids: Sequence[int]) -> dict[int, Card]:
+    """The cards of many orders, by order id, with the same few queries whatever their number."""
+    orders = WorkOrder.objects.select_related("vehicle__vehicle_type", "depot", "assigned_to")
+    found = orders.in_bulk(list(order_ids))
+    vehicle_ids = {order.vehicle_id for order in found.values()}
+    jobs, open_findings = _jobs(found), _open_findings(vehicle_ids)
+    do_not_use = findings.in_force(list(vehicle_ids))
     cautions = list(Caution.objects.all())
+    return {
+        pk: _card(
+            order,
+            [_job(order, job, cautions) for job in jobs[pk]],
+            do_not_use.get(order.vehicle_id, ""),
+            open_findings[order.vehicle_id],
+        )
+        for pk, order in found.items()
+    }
+
+
+def _jobs(order_ids: Iterable[int]) -> dict[int, list[Job]]:
+    rows = (
+        Job.objects.filter(order__in=order_ids)
+        .exclude(state=Job.State.DROPPED)
+        .select_related("service__procedure", "service__compartment")
+        .prefetch_related(
+            "service__procedure__steps",
+            "service__procedure__fasteners",
+            "service__procedure__tools",
+            "service__procedure__materials__specification",
+        )
+    )
+    by_order: dict[int, list[Job]] = defaultdict(list)
+    for job in rows.order_by("pk"):
+        by_order[job.order_id].append(job)
+    return by_order
+
+
+def _open_findings(vehicle_ids: Iterable[int]) -> dict[int, list[str]]:
+    rows = Finding.objects.filter(vehicle__in=vehicle_ids, closed_at=None, withdrawn_by=None)
+    by_vehicle: dict[int, list[str]] = defaultdict(list)
+    for finding in rows:
+        by_vehicle[finding.vehicle_id].append(str(finding))
+    return by_vehicle
+
+
+def _card(
+    order: WorkOrder, jobs: Sequence[CardJob], do_not_use: str, open_findings: Sequence[str]
+) -> Card:
     return Card(
         number=order.number,
         state=order.state,
-        vehicle=vehicle.fleet_number,
-        registration=vehicle.registration,
-        vin=vehicle.vin,
-        vehicle_type=vehicle.vehicle_type.name,
+        vehicle=order.vehicle.fleet_number,
+        registration=order.vehicle.registration,
+        vin=order.vehicle.vin,
+        vehicle_type=order.vehicle.vehicle_type.name,
         depot=order.depot.name,
         planned_on=order.planned_on,
         assigned_to=str(order.assigned_to or ""),
         raising=order.raising,
-        do_not_use=findings.in_force([vehicle.pk]).get(vehicle.pk, ""),
-        open_findings=tuple(str(finding) for finding in open_findings),
+        do_not_use=do_not_use,
+        open_findings=tuple(open_findings),
         maker_first=MAKER_FIRST,
-        jobs=tuple(_job(order, job, cautions) for job in jobs),
+        jobs=tuple(jobs),
     )
 
 
@@ -162,9 +205,7 @@ def _job(order: WorkOrder, job: Job, cautions: list[Caution]) -> CardJob:
         steps=_steps(order, procedure, fasteners, cautions),
         tools=tuple(str(tool) for tool in procedure.tools.all()),
         fasteners=tuple(fasteners.values()),
-        materials=tuple(
-            _material(row) for row in procedure.materials.select_related("specification")
-        ),
+        materials=tuple(_material(row) for row in procedure.materials.all()),
         used_fluid=procedure.used_fluid_class,
         wheel_nut_torque_nm=procedure.wheel_nut_torque_nm,
         retorque_after_km=procedure.retorque_after_km,

@@ -46,18 +46,21 @@ def add(
     _must(actor, order, finding)
     picture = _decoded(data)
     path = _write(picture)
-    return Photo.objects.create(
-        client_key=client_key,
-        person=actor.person,
-        channel=actor.channel,
-        performed_at=actor.at,
-        order=order,
-        finding=finding,
-        path=path,
-        width_px=picture.width,
-        height_px=picture.height,
-        caption=caption.strip(),
-    )
+    given = {
+        "person": actor.person,
+        "channel": actor.channel,
+        "performed_at": actor.at,
+        "order": order,
+        "finding": finding,
+        "path": path,
+        "width_px": picture.width,
+        "height_px": picture.height,
+        "caption": caption.strip(),
+    }
+    photo, new = Photo.objects.get_or_create(client_key=client_key, defaults=given)
+    if not new:  # the same photo, sent twice at once
+        (Path(settings.MEDIA_ROOT) / path).unlink()
+    return photo
 
 
 def _must(actor: Actor, order: WorkOrder | None, finding: Finding | None) -> None:

@@ -10,7 +10,7 @@ from datetime import date
 from django.db import transaction
 from django.db.models import F
 
-from fleet.faults import Fault, Stale
+from fleet.faults import Fault, Refused, Stale
 from fleet.people.models import Person
 from fleet.people.roles import Right
 from fleet.workorders.actor import Actor, note_event
@@ -212,6 +212,7 @@ def settle_job(actor: Actor, job_id: int, *, reason: str) -> Job:
         actor.must(Right.RELEASE, order.depot_id)
         if not Job.objects.filter(pk=job_id, returned=True).update(returned=False):
             raise Fault(f"{job.title} of {order} does not wait for a decision.")
+        WorkOrder.objects.filter(pk=order.pk).update(version=F("version") + 1)
         note_event(actor, order, "settle job", job=job, reason=reason.strip()[:300])
     job.refresh_from_db()
     return job
@@ -295,4 +296,4 @@ def _explain_refusal(order: WorkOrder, states: Collection[str], version: int | N
     if version is not None and order.version != version:
         raise Stale(f"{order} was changed meanwhile: it is {order.state} now. Look again.")
     allowed = " or ".join(str(state) for state in states)
-    raise Fault(f"{order} is {order.state}; this needs an order that is {allowed}.")
+    raise Refused(f"{order} is {order.state}; this needs an order that is {allowed}.")

@@ -10,7 +10,7 @@ from django.db import transaction
 
 from fleet.calc.guards import Ask, litres_question, torque_question
 from fleet.due.record import record_fill, record_top_up
-from fleet.faults import Fault, Question
+from fleet.faults import Fault, Question, Refused
 from fleet.people.roles import Right
 from fleet.stores.models import Product
 from fleet.vehicles.models import Compartment
@@ -74,18 +74,19 @@ def torque(
     if torque_nm is not None:
         ask = _torque_question(torque_nm, figure, typed_text)
         _ask(ask, override_reason)
-    return TorqueRecord.objects.create(
+    given = {
         **_stamp(actor, client_key),
-        job=job,
-        fastener=figure.slug,
-        fastener_name=figure.name,
-        reference_nm=figure.torque_nm,
-        torque_nm=figure.torque_nm if torque_nm is None else torque_nm,
-        to_the_figure=torque_nm is None,
-        wrench=_wrench(job, wrench),
-        question=ask.text if ask else "",
-        override_reason=override_reason if ask else "",
-    )
+        "job": job,
+        "fastener": figure.slug,
+        "fastener_name": figure.name,
+        "reference_nm": figure.torque_nm,
+        "torque_nm": figure.torque_nm if torque_nm is None else torque_nm,
+        "to_the_figure": torque_nm is None,
+        "wrench": _wrench(job, wrench),
+        "question": ask.text if ask else "",
+        "override_reason": override_reason if ask else "",
+    }
+    return TorqueRecord.objects.get_or_create(client_key=client_key, defaults=given)[0]
 
 
 def _torque_question(torque_nm: float, figure: Fastener, typed_text: str) -> Ask | None:
@@ -151,19 +152,20 @@ def fluid(
     ask = _litres_question(way, litres, refill_l, place, typed_text)
     _ask(ask, override_reason)
     with transaction.atomic():
-        record = FluidRecord.objects.create(
+        given = {
             **_stamp(actor, client_key),
-            job=job,
-            compartment=place,
-            way=way,
-            quantity_ml=round(litres * 1000),
-            look=look.strip(),
-            product=product,
-            batch=batch.strip(),
-            question=ask.text if ask else "",
-            override_reason=override_reason if ask else "",
-        )
-        raised = _keep(actor, job, record)
+            "job": job,
+            "compartment": place,
+            "way": way,
+            "quantity_ml": round(litres * 1000),
+            "look": look.strip(),
+            "product": product,
+            "batch": batch.strip(),
+            "question": ask.text if ask else "",
+            "override_reason": override_reason if ask else "",
+        }
+        record, new = FluidRecord.objects.get_or_create(client_key=client_key, defaults=given)
+        raised = _keep(actor, job, record) if new else None
     return Poured(record, raised, _proposals(record, refill_l))
 
 
@@ -219,7 +221,7 @@ def _keep(actor: Actor, job: Job, record: FluidRecord) -> Finding | None:
         vehicle=vehicle,
         kind=Finding.Kind.WRONG_FLUID,
         severity=Finding.Severity.BEFORE_USE,
-        text=found.why,
+        text=found.why[:500],
         client_key=f"{record.client_key}:wrong-fluid"[:64],
         compartment=record.compartment,
         order=order,
@@ -253,14 +255,15 @@ def material(
         return known
     if not name.strip() or (pieces is None) == (litres is None):
         raise Fault("Name what was used, and give either pieces or litres.")
-    return MaterialUsed.objects.create(
+    given = {
         **_stamp(actor, client_key),
-        job=_job(actor, job_id),
-        name=name.strip(),
-        pieces=pieces,
-        quantity_ml=None if litres is None else round(litres * 1000),
-        broken=broken,
-    )
+        "job": _job(actor, job_id),
+        "name": name.strip(),
+        "pieces": pieces,
+        "quantity_ml": None if litres is None else round(litres * 1000),
+        "broken": broken,
+    }
+    return MaterialUsed.objects.get_or_create(client_key=client_key, defaults=given)[0]
 
 
 def note(actor: Actor, order_id: int, *, text: str, client_key: str) -> Note:
@@ -271,7 +274,8 @@ def note(actor: Actor, order_id: int, *, text: str, client_key: str) -> Note:
     if not text.strip():
         raise Fault("The note is empty.")
     order = open_order(actor, order_id)
-    return Note.objects.create(**_stamp(actor, client_key), order=order, text=text.strip())
+    given = {**_stamp(actor, client_key), "order": order, "text": text.strip()}
+    return Note.objects.get_or_create(client_key=client_key, defaults=given)[0]
 
 
 def withdraw(actor: Actor, record: Record, *, reason: str) -> None:
@@ -324,5 +328,5 @@ def open_order(actor: Actor, order_id: int) -> WorkOrder:
         raise Fault(f"There is no work order {order_id}.")
     actor.must(Right.RECORD_WORK, order.depot_id)
     if order.state not in OPEN_FOR_RECORDS:
-        raise Fault(f"{order} is {order.state}: records are taken from start to sign-off.")
+        raise Refused(f"{order} is {order.state}: records are taken from start to sign-off.")
     return order
