@@ -12,9 +12,13 @@ from config.settings import BASE_DIR, ENV
 OF_COMPOSE = re.compile(r"\$\{(\w+)")
 
 
-def example() -> set[str]:
+def example_lines() -> list[str]:
     lines = (BASE_DIR / ".env.example").read_text().splitlines()
-    return {line.partition("=")[0] for line in lines if "=" in line and not line.startswith("#")}
+    return [line.partition("=")[0] for line in lines if "=" in line and not line.startswith("#")]
+
+
+def example() -> set[str]:
+    return set(example_lines())
 
 
 def compose() -> str:
@@ -23,6 +27,10 @@ def compose() -> str:
 
 def test_the_example_lists_every_variable_that_the_program_reads() -> None:
     assert {name for name in example() if name.startswith("SUMPWISE_")} == ENV.known
+
+
+def test_the_example_lists_each_variable_once() -> None:
+    assert len(example_lines()) == len(example())
 
 
 def test_the_example_lists_every_variable_that_compose_asks_for() -> None:

@@ -57,18 +57,31 @@ def run(arguments: argparse.Namespace) -> int:
 def list_held(as_json: bool) -> int:
     from fleet.readings.models import Reading, Verdict
 
-    held = Reading.objects.filter(verdict=Verdict.HELD).select_related("vehicle")
-    lines = [_line(reading) for reading in held.order_by("vehicle__fleet_number", "taken_at")]
+    held = Reading.objects.filter(verdict=Verdict.HELD).select_related("vehicle__depot")
+    held = held.order_by("vehicle__fleet_number", "taken_at")
+    lines = [_line(reading) for reading in held]
     if as_json:
         print(json.dumps(lines, ensure_ascii=False))
         return 0
-    for line in lines:
+    for reading, line in zip(held, lines, strict=True):
         print(
-            f"{line['reading']:>8}  {line['vehicle']}  {line['taken_at'][:16]}  "
-            f"{line['value']:g} {line['unit']}  {line['message']}"
+            f"{reading.pk:>8}  {line['vehicle']}  {_taken(reading)}  "
+            f"{reading.value:,.15g} {reading.unit}  {line['message']}"
         )
-    print(f"{len(lines)} readings are held." if lines else "No reading is held.")
+    if not lines:
+        print("No reading is held.")
+        return 0
+    print(f"{len(lines)} held. To decide: sumpwise settle READING --accept --reason TEXT")
+    print("or --accept-suggestion, --reject or --meter-replaced instead of --accept.")
     return 0
+
+
+def _taken(reading: Reading) -> str:
+    """The day, and the time where one was given, by the clock of the vehicle's depot."""
+    from zoneinfo import ZoneInfo
+
+    at = reading.taken_at.astimezone(ZoneInfo(reading.vehicle.depot.zone))
+    return f"{at:%Y-%m-%d %H:%M}" if reading.time_known else f"{at:%Y-%m-%d}"
 
 
 def _line(reading: Reading) -> dict[str, Any]:

@@ -144,12 +144,14 @@ def print_report(report: Report) -> None:
     elif report.upload is None:
         print(f"{report.file} was tried only; nothing was kept.")
     totals = ", ".join(f"{number} {outcome}" for outcome, number in report.counts.items())
-    print(f"{report.file}: {report.rows} rows: {totals}.")
+    print(f"{report.file}: {report.rows} {'row' if report.rows == 1 else 'rows'}: {totals}.")
     if report.message:
         print(report.message)
     ordered = sorted(report.not_accepted, key=lambda row: (row.outcome, row.reason))
     for (outcome, reason), rows in groupby(ordered, key=lambda row: (row.outcome, row.reason)):
         _print_group(outcome, reason, list(rows))
+    if report.upload is not None and report.counts.get("held"):
+        print("\nTo decide about what is held: sumpwise settle")
 
 
 def _print_group(outcome: str, reason: str, rows: list[NotAccepted]) -> None:

@@ -86,6 +86,11 @@ class Shapeless:
     heading_row: int = 0  # 0 when nothing looks like a heading row
 
 
+_NAME_COLUMNS = (
+    "name the columns, for example Vehicle, Date, Odometer; or Vehicle and one column per date"
+)
+
+
 def letter(column: int) -> str:
     """The letters a spreadsheet gives to a column counted from 0."""
     text = ""
@@ -98,7 +103,8 @@ def letter(column: int) -> str:
 
 def find_shape(name: str, rows: Sequence[Sequence[object]]) -> Shape | Shapeless:
     """The first row that works as headings, or what the most promising one lacks."""
-    best = Shapeless(f"{_sheet(name)} has no heading row with vehicle, date and odometer.")
+    lacking = f"{_sheet(name)} has no heading row with vehicle, date and odometer"
+    best = Shapeless(f"{lacking}: {_NAME_COLUMNS}.")
     most = 0
     for number, row in enumerate(rows[:HEADING_ROWS], start=1):
         roles = _roles(row)
@@ -232,8 +238,8 @@ def _lacking(name: str, number: int, roles: dict[str, list[int]], measured: bool
         if role not in roles and not (role == "odometer" and measured)
     ]
     return (
-        f"{_sheet(name)} has no heading for {' and '.join(lacking)} in row {number}: name the "
-        "columns, for example Vehicle, Date, Odometer; or Vehicle and one column per date."
+        f"{_sheet(name)} has no heading for {' and '.join(lacking)} in row {number}: "
+        f"{_NAME_COLUMNS}."
     )
 
 

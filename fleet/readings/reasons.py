@@ -1,8 +1,8 @@
 """Why a reading was held or rejected, in words for the person who entered it."""
 
 SENTENCES = {
-    "future_date": "The date lies in the future.",
-    "not_a_number": "No meter can show this value.",
+    "future_date": "The date lies in the future: correct it and send it again.",
+    "not_a_number": "No meter can show this value: correct it and send it again.",
     "duplicate": "The vehicle has the same reading already.",
     "contradicts_earlier_entry": "Another value was entered for the same moment.",
     "out_of_order": "It does not fit between the readings before and after it.",

@@ -307,6 +307,7 @@ def _decode(data: bytes, encoding: str) -> str:
 def _readable(text: str) -> str:
     sample = text[:4096]
     strange = sum(1 for letter in sample if letter < " " and letter not in "\t\r\n\f")
+    strange += sample.startswith("%PDF")
     if strange or sample.count("\ufffd") > len(sample) // 50 or sample.lstrip().startswith("<"):
         raise Refused(f"The file is neither a spreadsheet nor a table in text: {SAVE_AS}.")
     if not text.strip():

@@ -77,6 +77,7 @@ def refusal(path: Path, data: bytes) -> str:
         (b"  \r\n ", "empty"),
         (b"\x89PNG\r\n\x1a\n\x00\x00\x00", "neither a spreadsheet"),
         (b"%PDF-1.7\n%\xe2\xe3\xcf\xd3\n\x00\x01\x02", "neither a spreadsheet"),
+        (b"%PDF-1.4 and nothing but text", "neither a spreadsheet"),
         (b"<html><body>Sign in</body></html>", "neither a spreadsheet"),
         (unpack.OLE + b"\x00" * 600, "old binary format"),
         (unpack.OLE + "EncryptedPackage".encode("utf-16-le"), "password"),

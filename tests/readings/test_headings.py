@@ -111,7 +111,7 @@ def test_columns_that_are_no_dates_are_passed_over() -> None:
         (["Date", "Odometer"], "no heading for the vehicle in row 1"),
         (["Vehicle", "Date", "Colour"], "no heading for the odometer in row 1"),
         (["Vehicle", "Date", "Odometer", "Mileage"], r"the odometer \(C1 and D1\)"),
-        (["a", "b"], "no heading row"),
+        (["a", "b"], "no heading row with vehicle, date and odometer: name the columns"),
         ([], "no heading row"),
     ],
 )
