@@ -75,12 +75,17 @@ PAGES = (
     Page("due", "Due", by_depot=True),
     Page("work-orders", "Work orders", by_depot=True),
     Page("todays-orders", "Today's orders", by_depot=True),
+    Page("findings", "Findings", by_depot=True),
     Page("readings", "Readings", by_depot=True),
     Page("runs", "Runs"),
     Page("method", "Method", by_depot=True),
+    Page("people-and-tokens", "People and tokens"),
 )
 # a mechanic's pages, the first one where they land; everybody else has them all, from Due on
-OF_MECHANICS = ("todays-orders", "work-orders", "due", "readings", "method")
+OF_MECHANICS = (
+    *("todays-orders", "work-orders", "due", "findings", "readings"),
+    *("method", "people-and-tokens"),
+)
 
 
 def pages_of(person: Person) -> tuple[Page, ...]:

@@ -1,9 +1,26 @@
 """Addresses of the pages about work and people."""
 
-from django.urls import path
+from django.urls import path, re_path
 
+from fleet.dashboard.views.evidence import evidence, evidence_file
+from fleet.dashboard.views.findings import change_finding, findings
 from fleet.dashboard.views.job_card import job_card, order_code, photo, record_work
+from fleet.dashboard.views.people_and_tokens import (
+    add_person,
+    add_token,
+    change_person,
+    people_and_tokens,
+    revoke_token,
+)
 from fleet.dashboard.views.todays_orders import service_worker, todays_orders
+from fleet.dashboard.views.vehicle_work import (
+    clear_do_not_use,
+    defer_service,
+    enter_outside_work,
+    report_finding,
+    set_do_not_use,
+    withdraw_deferral,
+)
 from fleet.dashboard.views.work_order import change_order, work_order
 from fleet.dashboard.views.work_orders import (
     answer_question,
@@ -27,4 +44,23 @@ urlpatterns = [
     path("work-orders/<str:number>/records", record_work, name="record-work"),
     path("work-orders/<str:number>/code.svg", order_code, name="order-code"),
     path("photos/<int:photo_id>", photo, name="photo"),
+    path("findings", findings, name="findings"),
+    path("findings/<int:finding_id>", change_finding, name="change-finding"),
+    path("deferrals/<int:deferral_id>/withdraw", withdraw_deferral, name="withdraw-deferral"),
+    path("vehicles/<str:fleet_number>/findings", report_finding, name="report-finding"),
+    path("vehicles/<str:fleet_number>/do-not-use", set_do_not_use, name="set-do-not-use"),
+    path("vehicles/<str:fleet_number>/clear", clear_do_not_use, name="clear-do-not-use"),
+    path("vehicles/<str:fleet_number>/defer", defer_service, name="defer-service"),
+    path("vehicles/<str:fleet_number>/outside", enter_outside_work, name="enter-outside-work"),
+    path("vehicles/<str:fleet_number>/evidence", evidence, name="evidence"),
+    re_path(
+        r"^vehicles/(?P<fleet_number>[^/]+)/evidence\.(?P<ending>csv|xlsx)$",
+        evidence_file,
+        name="evidence-file",
+    ),
+    path("people-and-tokens", people_and_tokens, name="people-and-tokens"),
+    path("people-and-tokens/people", add_person, name="add-person"),
+    path("people-and-tokens/people/<int:person_id>", change_person, name="change-person"),
+    path("people-and-tokens/tokens", add_token, name="add-token"),
+    path("people-and-tokens/tokens/<int:token_id>/revoke", revoke_token, name="revoke-token"),
 ]

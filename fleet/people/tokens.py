@@ -27,6 +27,13 @@ SCOPES = (
     "duty:read",
     "duty:write",
     "due-dates:read",
+    "work-orders:read",
+    "work-orders:write",
+    "findings:read",
+    "findings:write",
+    "deferrals:read",
+    "deferrals:write",
+    "evidence:read",
     "runs:read",
     "runs:write",
 )

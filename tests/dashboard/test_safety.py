@@ -17,9 +17,14 @@ from fleet.people.models import Person
 from fleet.readings.enter import Entry, enter
 from fleet.readings.models import Source
 from tests.cast import Cast
+from tests.dashboard.workshop import Workshop
 
 SignedIn = Callable[[Person], Client]
-PAGES = ["/", "/vehicles/V-101", "/readings", "/runs", "/sign-in", "/nothing-here"]
+PAGES = [
+    *("/", "/vehicles/V-101", "/readings", "/runs", "/sign-in", "/nothing-here"),
+    *("/work-orders", "/todays-orders", "/findings", "/people-and-tokens"),
+    *("/vehicles/V-101/evidence", "/work-orders/W-000001", "/work-orders/W-000001/card"),
+]
 STATIC = Path(settings.BASE_DIR) / "fleet" / "dashboard" / "static" / "dashboard"
 # all but the one file, and what belongs to the chart library
 PAGE_SHEETS = sorted(set(STATIC.glob("*.css")) - {STATIC / "tokens.css", STATIC / "plotly.css"})
@@ -42,8 +47,10 @@ class Inline(HTMLParser):
 
 @pytest.mark.parametrize("page", PAGES)
 def test_no_page_carries_inline_script_or_style(
-    page: str, people: Cast, signed_in: SignedIn
+    page: str, people: Cast, shop: Workshop, signed_in: SignedIn
 ) -> None:
+    shop.order.number = "W-000001"
+    shop.order.save()
     now = timezone.now().replace(microsecond=0)
     meter = people.van.meters.get()
     enter([Entry(people.van.pk, meter.pk, now, True, 900, "km")], Source.PAGE)

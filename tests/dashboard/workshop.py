@@ -9,7 +9,7 @@ from fleet.due.models import Service
 from fleet.people.models import Person, Role
 from fleet.stores.models import AcceptedFluid, Product, ProductClaim, Specification
 from fleet.vehicles.models import Vehicle
-from fleet.workorders import issue, progress
+from fleet.workorders import ending, issue, progress
 from fleet.workorders.actor import Actor
 from fleet.workorders.models import Job, Material, Procedure, Tool, WorkOrder, Wrench
 from tests.cast import Cast, person
@@ -66,6 +66,14 @@ def released(people: Cast, van: Vehicle, service: Service) -> WorkOrder:
     today = timezone.now().date()
     order = issue.draft(actor, vehicle_id=van.pk, service_ids=[service.pk], planned_on=today)
     return progress.release(actor, order.pk)
+
+
+def finish(shop: Workshop) -> None:
+    """The mechanic does the order, up to the odometer."""
+    actor = shop.actor(shop.people.mechanic)
+    shop.start()
+    progress.end_job(actor, shop.job.pk, state="done")
+    ending.finish(actor, shop.order.pk, odometer=10_700, fit_for_use="yes")
 
 
 def procedure(oil: Service) -> Procedure:

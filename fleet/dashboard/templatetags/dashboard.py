@@ -5,10 +5,12 @@ from typing import Any
 from uuid import uuid4
 
 from django import template
+from django.template import Context
 from django.urls import reverse
 
 from fleet.dashboard import frame, words
 from fleet.dashboard.strip import Scale, Strip, strip
+from fleet.due.listing import DueRow
 from fleet.people.models import Person
 
 register = template.Library()
@@ -132,6 +134,20 @@ def duration(hours_h: float) -> str:
 def new_key() -> str:
     """A key of its own for a record that a form may send."""
     return uuid4().hex
+
+
+@register.inclusion_tag("dashboard/_row_work.html", takes_context=True)
+def row_work(context: Context, row: DueRow) -> dict[str, Any]:
+    """The order, deferral and mark of one due service, or the button that drafts an order."""
+    marks, key = context["marks"], (row.vehicle_id, row.service_id)
+    return {
+        "row": row,
+        "number": marks.orders.get(key, ""),
+        "deferred": marks.deferred.get(key),
+        "stopped": marks.stopped.get(row.vehicle_id, ""),
+        "may_release": marks.may_release,
+        "csrf_token": context.get("csrf_token"),
+    }
 
 
 @register.inclusion_tag("dashboard/_recorded.html")

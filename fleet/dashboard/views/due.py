@@ -16,6 +16,7 @@ from fleet.dashboard.filters import DueFilters, read_after, read_filters
 from fleet.dashboard.frame import Scope, SignedIn, scope_of, show
 from fleet.dashboard.strip import page_scale
 from fleet.dashboard.words import LIMIT_WORDS, MOST_PRESSING, STATE_WORDS
+from fleet.dashboard.work_marks import marks_of
 from fleet.due.listing import DueRow, due_counts, due_rows, today_at
 from fleet.due.models import Service
 from fleet.people.models import SavedView
@@ -44,6 +45,7 @@ def due(request: SignedIn) -> HttpResponse:
     shown, today = rows[:PAGE_ROWS], _today(scope, now)
     context = {
         "rows": shown,
+        "marks": marks_of([row.vehicle_id for row in shown], request.user, today),
         "more": _key(shown[-1]) if len(rows) > PAGE_ROWS else "",
         "filters": filters,
         "scale": page_scale(today, filters.until),

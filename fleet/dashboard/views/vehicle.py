@@ -15,6 +15,7 @@ from django.views.decorators.http import require_GET, require_POST
 from fleet import chain
 from fleet.dashboard.charts import odometer
 from fleet.dashboard.entries import DutyForm, ReadingForm, Source, faults
+from fleet.dashboard.finding_lines import vehicle_work
 from fleet.dashboard.frame import SignedIn, scope_of, show, vehicle_seen_by
 from fleet.dashboard.plotly_bundle import MAP_STYLE_ID
 from fleet.dashboard.reading_lines import ReadingLine, reading_lines, with_lines
@@ -26,6 +27,7 @@ from fleet.dashboard.vehicle_facts import (
     last_reading,
     odometer_chart,
 )
+from fleet.dashboard.work_marks import marks_of
 from fleet.due.explain import explain
 from fleet.due.listing import DueRow, due_rows, today_at
 from fleet.due.models import Service
@@ -72,6 +74,8 @@ def _page(
         "vehicle": seen,
         "today": today,
         "rows": _due(seen, now),
+        "marks": marks_of([seen.pk], request.user, today),
+        **vehicle_work(seen, request.user),
         "scale": page_scale(today),
         "last": last_reading(seen, today),
         "duty": duty_lines(seen, today),

@@ -12,8 +12,10 @@
   const list = place.querySelector(".queue-entries");
   const NO_NETWORK = "No network: what you record is kept on this phone and sent later.";
   const SIGNED_OUT = "You were signed out. Nothing is lost: sign in again as the same person.";
-  const UNSHOWN = new Set(["kind", "client_key", "job", "csrfmiddlewaretoken", "whole"]);
+  const UNSHOWN = new Set(["kind", "client_key", "job", "whole", "fastener", "performed_at"]);
+  const READ_MS = 8000; // what was taken is said for so long
   let sending = false;
+  let leaving = 0;
 
   // --- the store -----------------------------------------------------------------------------
   const opened = new Promise((resolve, reject) => {
@@ -103,6 +105,7 @@
     sending = true;
     let said = "";
     let kept = 0;
+    let asked = false;
     try {
       const halted = new Set();
       let next = await first(halted);
@@ -113,12 +116,16 @@
           break;
         }
         kept += answer.kept ? 1 : 0;
+        asked = asked || Boolean(answer.asked);
         next = await first(halted);
       }
     } finally {
       sending = false;
     }
     await draw(said);
+    if (asked) {
+      place.scrollIntoView({ block: "start" });
+    }
     if (kept) {
       await refresh();
     }
@@ -165,7 +172,7 @@
     if (told.outcome === "asked" || told.outcome === "refused") {
       const said = told.said || "This order is not among yours any more.";
       await put({ ...entry, stopped: { said, here: told.here, html: told.html } });
-      return { said: "The program asks back; the records behind it wait." };
+      return { asked: true, said: "The program asks back; the records behind it wait." };
     }
     const trouble = "That did not work; nothing is lost. Load the page again.";
     return { halt: true, said: told.said || trouble };
@@ -212,6 +219,12 @@
     list.replaceChildren(...own.map(line));
     place.querySelector(".queue-send").hidden = !own.length;
     place.hidden = !state.textContent;
+    clearTimeout(leaving);
+    if (!entries.length) {
+      leaving = setTimeout(() => {
+        place.hidden = true;
+      }, READ_MS);
+    }
   }
 
   function line(entry) {

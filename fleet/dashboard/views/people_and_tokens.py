@@ -1,0 +1,179 @@
+"""People and tokens: who signs in with which role, and keys for programs and phones."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from django.contrib import messages
+from django.core.exceptions import PermissionDenied
+from django.db.models import QuerySet
+from django.http import HttpResponse
+from django.shortcuts import get_object_or_404, redirect
+from django.utils import timezone
+from django.views.decorators.cache import never_cache
+from django.views.decorators.debug import sensitive_post_parameters
+from django.views.decorators.http import require_GET, require_POST
+
+from fleet.dashboard.frame import SignedIn, scope_of, show
+from fleet.faults import Fault
+from fleet.people import manage, tokens
+from fleet.people.models import Person, Role, Token
+from fleet.people.roles import Right, depots_of, may
+from fleet.vehicles.models import Depot
+
+DEFAULT_DAYS = 90
+REFUSED_STATUS = 422
+
+
+@never_cache
+@require_GET
+def people_and_tokens(request: SignedIn) -> HttpResponse:
+    return _page(request, {})
+
+
+def _page(request: SignedIn, context: dict[str, Any], status: int = 200) -> HttpResponse:
+    managed = managed_by(request.user)
+    facts = {
+        "people": _people(request.user),
+        "managed": set(managed.values_list("pk", flat=True)),
+        "may_manage": may(request.user, Right.MANAGE_PEOPLE),
+        "tokens": tokens_seen_by(request.user),
+        "roles": Role.values,
+        "scopes": tokens.SCOPES,
+        "days": DEFAULT_DAYS,
+        "longest_d": tokens.LONGEST_D,
+        "now": timezone.now(),
+    }
+    return show(request, "people-and-tokens", scope_of(request), {**facts, **context}, status)
+
+
+def _people(person: Person) -> QuerySet[Person]:
+    """Everybody who shares a depot, for who manages people."""
+    if not may(person, Right.MANAGE_PEOPLE):
+        return Person.objects.none()
+    seen = Person.objects.all()
+    if not person.is_superuser:
+        seen = seen.filter(depots__in=depots_of(person))
+    return seen.distinct().order_by("username").prefetch_related("depots")
+
+
+def managed_by(person: Person) -> QuerySet[Person]:
+    """Who may be changed: people all of whose depots are one's own, and no superuser."""
+    if not may(person, Right.MANAGE_PEOPLE):
+        return Person.objects.none()
+    if person.is_superuser:
+        return Person.objects.all()
+    foreign = Depot.objects.exclude(pk__in=depots_of(person))
+    own = Person.objects.filter(depots__in=depots_of(person), is_superuser=False)
+    return own.exclude(depots__in=foreign).distinct()
+
+
+def tokens_seen_by(person: Person) -> QuerySet[Token]:
+    """One's own tokens, and those of the people one manages."""
+    rows = Token.objects.filter(person__in=managed_by(person)) | Token.objects.filter(person=person)
+    return rows.distinct().select_related("person").prefetch_related("depots")
+
+
+def _must_manage(person: Person) -> None:
+    if not may(person, Right.MANAGE_PEOPLE):
+        raise PermissionDenied("Your role does not manage people.")
+
+
+def _chosen_depots(request: SignedIn) -> list[Depot]:
+    return list(depots_of(request.user).filter(slug__in=request.POST.getlist("depot")))
+
+
+@sensitive_post_parameters()
+@never_cache
+@require_POST
+def add_person(request: SignedIn) -> HttpResponse:
+    """Add a person; their password is shown on this answer and never again."""
+    _must_manage(request.user)
+    depots = _chosen_depots(request)
+    password = manage.new_password()
+    try:
+        if not depots:
+            raise Fault("Choose at least one depot of yours.")
+        changes = manage.Changes(
+            role=request.POST.get("role", ""),
+            depots=depots,
+            full_name=request.POST.get("full_name", ""),
+            password=password,
+        )
+        added = manage.add(request.POST.get("name", "").strip(), changes)
+    except Fault as fault:
+        return _page(request, {"fault": str(fault)}, REFUSED_STATUS)
+    return _page(request, {"shown_once": password, "shown_for": f"password of {added.username}"})
+
+
+@never_cache
+@require_POST
+def change_person(request: SignedIn, person_id: int) -> HttpResponse:
+    """Change role, depots or leave to sign in, or give a new password."""
+    _must_manage(request.user)
+    other = get_object_or_404(managed_by(request.user), pk=person_id)
+    if other == request.user:
+        raise PermissionDenied("Nobody changes their own role or depots: ask another supervisor.")
+    fresh = manage.new_password() if request.POST.get("change") == "password" else None
+    try:
+        manage.change(other, _changes(request, fresh))
+    except Fault as fault:
+        return _page(request, {"fault": str(fault)}, REFUSED_STATUS)
+    if fresh:
+        return _page(request, {"shown_once": fresh, "shown_for": f"password of {other.username}"})
+    messages.success(request, f"{other} is changed.")
+    return redirect("people-and-tokens")
+
+
+def _changes(request: SignedIn, fresh: str | None) -> manage.Changes:
+    if fresh:
+        return manage.Changes(password=fresh)
+    depots = _chosen_depots(request)
+    if not depots:
+        raise Fault("Choose at least one depot of yours.")
+    active = request.POST.get("active") == "yes"
+    return manage.Changes(role=request.POST.get("role", ""), depots=depots, active=active)
+
+
+@never_cache
+@require_POST
+def add_token(request: SignedIn) -> HttpResponse:
+    """Make a token for oneself, or for a program's person that one manages."""
+    try:
+        token, secret = tokens.issue(
+            person=_token_person(request),
+            label=request.POST.get("label", ""),
+            scopes=request.POST.getlist("scope"),
+            days=_days(request.POST.get("days", "")),
+            depots=_token_depots(request),
+        )
+    except Fault as fault:
+        return _page(request, {"fault": str(fault)}, REFUSED_STATUS)
+    return _page(request, {"shown_once": secret, "shown_for": f"token {token.label}"})
+
+
+def _token_person(request: SignedIn) -> Person:
+    pk = request.POST.get("person", "")
+    if not pk or pk == str(request.user.pk):
+        return request.user
+    return get_object_or_404(managed_by(request.user), pk=int(pk) if pk.isdecimal() else 0)
+
+
+def _token_depots(request: SignedIn) -> Sequence[Depot]:
+    depots = _chosen_depots(request)
+    if not depots:
+        raise Fault("Choose at least one depot that the token opens.")
+    return depots
+
+
+def _days(text: str) -> int:
+    return int(text[:6]) if text.isdecimal() else 0
+
+
+@require_POST
+def revoke_token(request: SignedIn, token_id: int) -> HttpResponse:
+    token = get_object_or_404(tokens_seen_by(request.user), pk=token_id)
+    if tokens.revoke(token.pk, timezone.now()):
+        messages.success(request, f"The token {token.label} is revoked.")
+    else:
+        messages.info(request, f"The token {token.label} was revoked before.")
+    return redirect("people-and-tokens")

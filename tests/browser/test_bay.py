@@ -1,0 +1,189 @@
+"""A mechanic with a phone in the bay: the card, records without a network, questions."""
+
+import re
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from fleet.people.links import issue
+from fleet.workorders import progress
+from fleet.workorders.models import Note, TorqueRecord, WorkOrder
+from tests.browser.conftest import _bad
+from tests.cast import Cast
+from tests.dashboard.workshop import Workshop, open_workshop
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
+else:
+    Browser = Page = Any
+
+DRAIN_PLUG = re.compile(r"Tightened to 39\.3")  # N·m; worked example, common practice, no source
+# what the browser itself tells about a request without a network, a question and a refusal
+TOLD = ("ERR_INTERNET_DISCONNECTED", "409", "422")
+SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+
+
+@pytest.fixture
+def shop(people: Cast) -> Workshop:
+    return open_workshop(people)
+
+
+@pytest.fixture
+def phone(
+    browser: Browser, shop: Workshop, live_server: Any, complaints: list[str]
+) -> Iterator[Page]:
+    """A mechanic's phone, just signed in."""
+    context = browser.new_context(
+        base_url=live_server.url, viewport={"width": 360, "height": 800}, has_touch=True
+    )
+    opened = context.new_page()
+    opened.set_default_timeout(10_000)
+    opened.on("console", lambda said: complaints.append(said.text) if _bad(said.type) else None)
+    opened.on("pageerror", lambda error: complaints.append(str(error)))
+    opened.goto(issue(shop.people.mechanic))
+    yield opened
+    context.close()
+    assert [said for said in complaints if not any(word in said for word in TOLD)] == []
+
+
+def card(phone: Page, shop: Workshop) -> None:
+    """The card of a started order, kept at hand."""
+    shop.start()
+    phone.goto("/todays-orders")
+    phone.get_by_role("link", name="V-101").click()
+    phone.locator("#queue[data-at-hand]").wait_for(state="attached")
+
+
+def test_one_tap_after_signing_in_shows_the_torque_of_the_drain_plug(phone: Page) -> None:
+    phone.get_by_role("link", name="V-101").tap()
+    figure = phone.get_by_label("Torques of Engine oil").get_by_text("39.3")
+    assert figure.bounding_box()["y"] < 800  # type: ignore[index]
+
+
+def test_targets_on_the_card_are_large_enough_for_a_gloved_finger(
+    phone: Page, shop: Workshop
+) -> None:
+    card(phone, shop)
+    buttons = [one for one in phone.locator("main button").all() if one.is_visible()]
+    # 44 CSS pixels: WCAG 2.2, success criterion 2.5.5
+    assert min(one.bounding_box()["height"] for one in buttons) >= 44  # type: ignore[index]
+
+
+@pytest.mark.parametrize("width", [360, 768, 1440])
+def test_no_page_about_work_scrolls_sideways(width: int, phone: Page, shop: Workshop) -> None:
+    card(phone, shop)
+    phone.set_viewport_size({"width": width, "height": 800})
+    pages = ("/todays-orders", "/work-orders", "/findings", "/people-and-tokens", "/vehicles/V-101")
+    for address in (*pages, "/vehicles/V-101/evidence", shop.page, f"{shop.page}/card"):
+        phone.goto(address)
+        assert phone.evaluate(SIDEWAYS) <= 0, address
+
+
+def test_an_order_is_done_from_start_to_finish_on_the_phone(phone: Page, shop: Workshop) -> None:
+    phone.goto(f"{shop.page}/card")
+    phone.get_by_role("button", name="Start").tap()
+    phone.get_by_role("button", name=DRAIN_PLUG).tap()
+    phone.get_by_text("39.3 N·m, to the figure").wait_for()
+    phone.get_by_role("button", name="Engine oil: done").tap()
+    phone.get_by_label("Odometer now").fill("10 700")
+    phone.get_by_label("yes").check()
+    phone.get_by_role("button", name="Finish the order").tap()
+    phone.get_by_text("is finished; due dates are up to date").wait_for()
+    assert shop.now().state == WorkOrder.State.FINISHED
+
+
+def test_a_doubtful_odometer_is_asked_about_at_once(phone: Page, shop: Workshop) -> None:
+    card(phone, shop)
+    progress.end_job(shop.actor(shop.people.mechanic), shop.job.pk, state="done")
+    phone.reload()
+    phone.get_by_label("Odometer now").fill("107 000")
+    phone.get_by_label("yes").check()
+    phone.get_by_role("button", name="Finish the order").tap()
+    phone.get_by_text("please look again").wait_for()
+
+
+def test_a_slip_is_asked_about_and_a_reason_lets_it_stand(phone: Page, shop: Workshop) -> None:
+    card(phone, shop)
+    phone.get_by_label("Only if it differs").first.fill("29")
+    phone.get_by_role("button", name="Record the typed value").first.tap()
+    phone.get_by_text("lbf·ft instead of N·m").wait_for()
+    assert 0 <= phone.locator(".asked").bounding_box()["y"] < 400  # type: ignore[index]
+    assert not TorqueRecord.objects.exists()
+    phone.get_by_label("It stands, because").fill("bulletin 7")
+    phone.locator(".asked").get_by_role("button", name="Record", exact=True).tap()
+    phone.get_by_text("it stands, because bulletin 7").wait_for()
+    assert TorqueRecord.objects.get().override_reason == "bulletin 7"
+
+
+def test_records_made_without_a_network_are_sent_in_order_when_it_is_back(
+    phone: Page, shop: Workshop
+) -> None:
+    card(phone, shop)
+    phone.context.set_offline(True)
+    phone.get_by_role("button", name=DRAIN_PLUG).tap()
+    phone.get_by_text("1 record not sent yet").wait_for()
+    phone.get_by_text("Add a note").tap()
+    phone.get_by_label("Note").fill("magnet clean")
+    phone.get_by_role("button", name="Add note").tap()
+    phone.get_by_text("2 records not sent yet").wait_for()
+    assert not TorqueRecord.objects.exists()
+    phone.context.set_offline(False)
+    phone.get_by_text("magnet clean Mika").wait_for()
+    torque, note = TorqueRecord.objects.get(), Note.objects.get()
+    assert torque.performed_at < note.performed_at
+    assert torque.recorded_at < note.recorded_at
+
+
+def test_the_day_and_its_cards_open_without_a_network(phone: Page, shop: Workshop) -> None:
+    card(phone, shop)
+    phone.context.set_offline(True)
+    phone.goto("/todays-orders")
+    phone.get_by_role("link", name="V-101").tap()
+    phone.get_by_role("button", name=DRAIN_PLUG).tap()
+    phone.reload()
+    phone.get_by_text("1 record not sent yet").wait_for()
+    phone.context.set_offline(False)
+    phone.get_by_text("39.3 N·m, to the figure").wait_for()
+
+
+def test_the_queue_stops_at_a_refusal_and_shows_both_sides(phone: Page, shop: Workshop) -> None:
+    card(phone, shop)
+    phone.context.set_offline(True)
+    for text in ("first", "second"):
+        phone.locator("details:has(#note)").evaluate("one => { one.open = true }")
+        phone.get_by_label("Note").fill(text)
+        phone.get_by_role("button", name="Add note").tap()
+    phone.get_by_text("2 records not sent yet").wait_for()
+    WorkOrder.objects.update(state=WorkOrder.State.SIGNED_OFF)
+    phone.context.set_offline(False)
+    phone.get_by_text("is signed off, version").wait_for()
+    assert phone.locator(".queue-entries li").all_inner_texts()[1].startswith("Note: ")
+    phone.get_by_text("text first").wait_for()
+    assert not Note.objects.exists()
+
+
+def test_a_lost_session_loses_no_record(phone: Page, shop: Workshop) -> None:
+    card(phone, shop)
+    phone.context.clear_cookies(name="sessionid")
+    phone.get_by_role("button", name=DRAIN_PLUG).tap()
+    phone.get_by_text("You were signed out. Nothing is lost").wait_for()
+    phone.goto(issue(shop.people.supervisor))
+    phone.goto("/todays-orders")
+    phone.get_by_text("wait for the person who made them").wait_for()
+    assert not TorqueRecord.objects.exists()
+    phone.goto(issue(shop.people.mechanic))
+    phone.get_by_text("drain plug: 39.3 N·m").wait_for()
+    assert TorqueRecord.objects.get().person == shop.people.mechanic
+
+
+def test_paper_carries_cautions_boxes_and_the_code_and_nothing_to_press(
+    phone: Page, shop: Workshop
+) -> None:
+    card(phone, shop)
+    phone.emulate_media(media="print")
+    phone.goto(f"{shop.page}/card")
+    assert phone.locator(".caution").count() == 5
+    assert all(one.is_visible() for one in phone.locator(".caution").all())
+    assert phone.get_by_alt_text("QR code").is_visible()
+    assert phone.locator("button:visible, input:visible, select:visible").count() == 0

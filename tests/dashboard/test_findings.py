@@ -1,0 +1,130 @@
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from django.test import Client
+from django.utils import timezone
+
+from fleet.due.models import Deferral, DueEarlier, ServiceDone
+from fleet.people.models import Person
+from fleet.workorders.models import DoNotUse, Finding, WorkOrder
+from tests.dashboard.workshop import Workshop, finish
+
+SignedIn = Callable[[Person], Client]
+VAN = "/vehicles/V-101"
+
+
+def enter(client: Client, what: str, **given: Any) -> Any:
+    return client.post(f"{VAN}/{what}", given, follow=True)
+
+
+def reported(client: Client, **given: str) -> Finding:
+    seen = {"finding": "seep", "severity": "watch", "text": "at the pan", "compartment": "engine"}
+    enter(client, "findings", client_key="page-finding-1", **(seen | given))
+    return Finding.objects.get()
+
+
+def test_a_finding_is_reported_listed_and_closed(shop: Workshop, signed_in: SignedIn) -> None:
+    finding = reported(signed_in(shop.people.clerk), found_by="driver")
+    client = signed_in(shop.people.mechanic)
+    assert "at the pan" in client.get("/findings").content.decode()
+    client.post(f"/findings/{finding.pk}", {"reason": "wiped, stays dry"})
+    assert "Nothing is open" in client.get("/findings").content.decode()
+    assert (finding.found_by, Finding.objects.get().closed_by) == ("driver", shop.people.mechanic)
+
+
+def test_a_leak_raises_an_order_and_a_re_check(shop: Workshop, signed_in: SignedIn) -> None:
+    client = signed_in(shop.people.supervisor)
+    finding = reported(client)
+    given = {"change": "follow up", "what": "New pan gasket", "minutes": "50", "re_check_days": "7"}
+    client.post(f"/findings/{finding.pk}", given)
+    order = WorkOrder.objects.get(follows=finding)
+    assert (order.jobs.get().title, order.jobs.get().minutes) == ("New pan gasket", 50)
+    assert DueEarlier.objects.get().service.name == "Engine leak re-check"
+
+
+def test_a_viewer_reports_and_closes_nothing(shop: Workshop, signed_in: SignedIn) -> None:
+    finding = reported(signed_in(shop.people.mechanic))
+    client = signed_in(shop.people.viewer)
+    assert enter(client, "findings", finding="seep", severity="watch", text="x").status_code == 403
+    assert client.post(f"/findings/{finding.pk}", {"reason": "x"}).status_code == 403
+    assert Finding.objects.get().closed_at is None
+
+
+def test_findings_of_another_depot_are_neither_seen_nor_changed(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    finding = reported(signed_in(shop.people.mechanic))
+    client = signed_in(shop.people.outsider)
+    assert "at the pan" not in client.get("/findings").content.decode()
+    assert client.post(f"/findings/{finding.pk}", {"reason": "x"}).status_code == 404
+    for what in ("findings", "do-not-use", "clear", "defer", "outside"):
+        assert enter(client, what, reason="x").status_code == 404
+
+
+def test_do_not_use_is_shown_everywhere_and_cleared_by_another(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    first, second = signed_in(shop.people.supervisor), signed_in(shop.second_supervisor)
+    enter(first, "do-not-use", reason="brake pipe chafed")
+    for page in ("/?search=V-101", "/work-orders", "/findings", VAN, shop.page):
+        assert "brake pipe chafed" in first.get(page).content.decode(), page
+    mark = DoNotUse.objects.get().pk
+    assert enter(first, "clear", mark=mark, reason="new pipe").status_code == 403
+    assert "Why it may be used again" not in first.get(VAN).content.decode()
+    enter(second, "clear", mark=mark, reason="new pipe")
+    assert DoNotUse.objects.get().cleared_by == shop.second_supervisor
+
+
+def test_a_service_is_deferred_with_a_reason_and_the_deferral_taken_back(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    client = signed_in(shop.people.supervisor)
+    until_on = timezone.now().date().isoformat()
+    enter(client, "defer", service="engine-oil", until_on=until_on, reason="no bay free")
+    assert "deferred until" in client.get("/?search=V-101").content.decode()
+    client.post(f"/deferrals/{Deferral.objects.get().pk}/withdraw")
+    assert "deferred until" not in client.get("/?search=V-101").content.decode()
+
+
+@pytest.mark.parametrize(("second", "kept"), [(False, False), (True, True)])
+def test_beyond_tolerance_a_second_person_must_agree(
+    second: bool, kept: bool, shop: Workshop, signed_in: SignedIn
+) -> None:
+    given: dict[str, Any] = {"service": "engine-oil", "until_km": "90000", "reason": "no bay"}
+    given |= {"second_person": shop.second_supervisor.pk} if second else {}
+    answer = enter(signed_in(shop.people.supervisor), "defer", **given)
+    assert Deferral.objects.exists() is kept
+    assert ("a second person must agree" in answer.content.decode()) is not kept
+
+
+def test_a_mechanic_does_not_defer(shop: Workshop, signed_in: SignedIn) -> None:
+    client = signed_in(shop.people.mechanic)
+    given = {"service": "engine-oil", "until_km": "20000", "reason": "x"}
+    assert enter(client, "defer", **given).status_code == 403
+    assert "Defer a service" not in client.get(VAN).content.decode()
+
+
+def test_papers_of_an_outside_workshop_move_the_due_date(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    today = timezone.now().date()
+    given = {"service": "engine-oil", "done_on": today.isoformat(), "odometer_km": "10 680"}
+    given |= {"workshop_name": "Corner garage", "invoice_number": "77", "cost": "120.50"}
+    enter(signed_in(shop.people.supervisor), "outside", **given)
+    done = ServiceDone.objects.latest("pk")
+    assert (done.total_km, done.source) == (10_680, "Corner garage, invoice 77")
+    assert WorkOrder.objects.latest("pk").cost_minor == 12_050
+    assert WorkOrder.objects.get(pk=shop.order.pk).jobs.get().state == "dropped"
+
+
+def test_evidence_names_what_a_service_rested_on(shop: Workshop, signed_in: SignedIn) -> None:
+    finish(shop)
+    client = signed_in(shop.people.viewer)
+    seen = client.get(f"{VAN}/evidence").content.decode()
+    assert f"work order {shop.order.number}" in seen
+    assert "taken from a document; not held against the schedule" in seen
+    lines = client.get(f"{VAN}/evidence.csv").content.decode("utf-8-sig").splitlines()
+    assert lines[0].startswith("Service,Done on,At [km]")
+    assert lines[2].split(",")[2] == "10700.0"
+    assert signed_in(shop.people.outsider).get(f"{VAN}/evidence").status_code == 404

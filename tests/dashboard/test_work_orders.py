@@ -1,0 +1,213 @@
+from collections.abc import Callable
+from datetime import timedelta
+
+import pytest
+from django.test import Client
+from django.utils import timezone
+from pytest_django import DjangoAssertNumQueries
+
+from fleet.people.models import Person
+from fleet.workorders import issue, progress
+from fleet.workorders.models import DoNotUse, Escalation, Job, WorkOrder
+from tests.cast import vehicle
+from tests.dashboard.workshop import Workshop, finish
+
+SignedIn = Callable[[Person], Client]
+
+
+def page(client: Client, query: str = "") -> str:
+    return client.get(f"/work-orders{query}").content.decode()
+
+
+def drafted(shop: Workshop, number: str) -> WorkOrder:
+    van = vehicle(number, shop.people.plain, shop.people.van_type)
+    actor = shop.actor(shop.people.supervisor)
+    return issue.draft(actor, vehicle_id=van.pk, service_ids=[shop.oil.pk])
+
+
+def question(shop: Workshop, stage: str) -> Escalation:
+    return Escalation.objects.create(
+        vehicle=shop.people.van, service=shop.oil, stage=stage, since_on=timezone.now().date()
+    )
+
+
+def test_open_orders_of_ones_depots_are_listed(shop: Workshop, signed_in: SignedIn) -> None:
+    assert shop.order.number in page(signed_in(shop.people.viewer))
+    assert shop.order.number not in page(signed_in(shop.people.outsider))
+
+
+@pytest.mark.parametrize(
+    ("query", "shown"),
+    [
+        ("?state=drafted", (True, False)),
+        ("?state=released", (False, True)),
+        ("?day=none", (True, False)),
+        ("?search=V-101", (False, True)),
+        ("?state=signed+off", (False, False)),
+    ],
+)
+def test_filters_stand_in_the_address(
+    query: str, shown: tuple[bool, bool], shop: Workshop, signed_in: SignedIn
+) -> None:
+    other = drafted(shop, "W-1")
+    seen = page(signed_in(shop.people.supervisor), query)
+    assert (f"/{other.number}" in seen, f"/{shop.order.number}" in seen) == shown
+
+
+def test_a_day_narrows_the_list_and_what_is_no_day_is_named(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    client = signed_in(shop.people.supervisor)
+    today = timezone.now().date()
+    assert shop.order.number in page(client, f"?day={today}")
+    assert shop.order.number not in page(client, f"?day={today + timedelta(days=1)}")
+    assert "“31.3.2026” is not a date" in page(client, "?day=31.3.2026")
+
+
+def test_rows_go_on_after_the_last_one_shown(shop: Workshop, signed_in: SignedIn) -> None:
+    first, second = drafted(shop, "W-1"), drafted(shop, "W-2")
+    client = signed_in(shop.people.supervisor)
+    seen = page(client, f"?after=none.{first.pk}")
+    shown = [f"/{order.number}" in seen for order in (first, second, shop.order)]
+    assert shown == [False, True, True]
+    on = shop.order.planned_on
+    assert f"/{shop.order.number}" not in page(client, f"?after={on}.{shop.order.pk}")
+
+
+def test_the_number_of_queries_does_not_grow_with_the_list(
+    shop: Workshop, signed_in: SignedIn, django_assert_num_queries: DjangoAssertNumQueries
+) -> None:
+    for number in range(8):
+        drafted(shop, f"W-{number}")
+    client = signed_in(shop.people.supervisor)
+    # session, person, depots; orders, jobs, vehicles not to be used; counts, mechanics, months,
+    # questions, jobs that came back
+    with django_assert_num_queries(11):
+        page(client)
+
+
+def test_one_click_releases_many_for_a_day_and_a_mechanic(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    orders = [drafted(shop, "W-1"), drafted(shop, "W-2")]
+    given = {
+        "order": [f"{order.number}:{order.version}" for order in orders],
+        "planned_on": "2026-12-01",
+        "assigned_to": shop.people.mechanic.pk,
+    }
+    answer = signed_in(shop.people.supervisor).post("/work-orders/release", given, follow=True)
+    assert "Released 2 orders." in answer.content.decode()
+    done = WorkOrder.objects.filter(
+        state="released", planned_on="2026-12-01", assigned_to=shop.people.mechanic
+    )
+    assert set(done) == set(orders)
+
+
+def test_an_order_changed_meanwhile_is_left_out_and_named(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    order = drafted(shop, "W-1")
+    progress.plan(shop.actor(shop.people.supervisor), order.pk, planned_on=None)
+    client = signed_in(shop.people.supervisor)
+    given = {"order": [f"{order.number}:{order.version}"]}
+    answer = client.post("/work-orders/release", given, follow=True)
+    assert "was changed meanwhile" in answer.content.decode()
+    assert WorkOrder.objects.get(pk=order.pk).state == "drafted"
+
+
+@pytest.mark.parametrize("who", ["mechanic", "viewer", "clerk"])
+def test_who_may_not_release_has_no_button_and_is_refused(
+    who: str, shop: Workshop, signed_in: SignedIn
+) -> None:
+    order = drafted(shop, "W-1")
+    client = signed_in(getattr(shop.people, who))
+    assert "Release the chosen" not in page(client)
+    client.post("/work-orders/release", {"order": [f"{order.number}:1"]})
+    assert WorkOrder.objects.get(pk=order.pk).state == "drafted"
+
+
+def test_orders_of_another_depot_cannot_be_released(shop: Workshop, signed_in: SignedIn) -> None:
+    order = drafted(shop, "W-1")
+    client = signed_in(shop.people.outsider)
+    answer = client.post("/work-orders/release", {"order": [f"{order.number}:1"]})
+    assert answer.status_code == 404
+
+
+def test_a_row_of_due_drafts_an_order_and_then_leads_to_it(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    client = signed_in(shop.people.supervisor)
+    assert "Draft order" in client.get("/?search=V-102").content.decode()
+    client.post("/work-orders/draft", {"vehicle": "V-102", "service": "engine-oil"})
+    order = WorkOrder.objects.get(vehicle=shop.people.second_van)
+    seen = client.get("/?search=V-102").content.decode()
+    assert order.number in seen
+    assert "Draft order" not in seen
+
+
+def test_a_second_order_for_the_same_service_is_refused_in_words(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    client = signed_in(shop.people.supervisor)
+    given = {"vehicle": "V-101", "service": "engine-oil"}
+    answer = client.post("/work-orders/draft", given, follow=True)
+    assert f"Engine oil is on {shop.order} already" in answer.content.decode()
+
+
+def test_a_mechanic_drafts_nothing(shop: Workshop, signed_in: SignedIn) -> None:
+    given = {"vehicle": "V-102", "service": "engine-oil"}
+    assert signed_in(shop.people.mechanic).post("/work-orders/draft", given).status_code == 403
+
+
+def test_an_overdue_service_is_asked_about_at_its_furthest_stage_only(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    question(shop, Escalation.Stage.SUPERVISOR)
+    last = question(shop, Escalation.Stage.USE_OR_STAND_DOWN)
+    client = signed_in(shop.people.supervisor)
+    assert page(client).count('name="answer" value="use"') == 1
+    client.post(f"/work-orders/questions/{last.pk}", {"answer": "stand down", "reason": "oil gone"})
+    assert DoNotUse.objects.get().reason == "stood down: oil gone"
+    assert "To decide" not in page(client)
+
+
+def test_a_mechanic_does_not_answer_and_another_depot_does_not_see(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    row = question(shop, Escalation.Stage.SUPERVISOR)
+    given = {"answer": "use", "reason": "x"}
+    for who, status in ((shop.people.mechanic, 403), (shop.people.outsider, 404)):
+        answer = signed_in(who).post(f"/work-orders/questions/{row.pk}", given)
+        assert answer.status_code == status
+    assert Escalation.objects.get().answer == ""
+
+
+def came_back(shop: Workshop) -> Job:
+    shop.start()
+    actor = shop.actor(shop.people.mechanic)
+    return progress.end_job(actor, shop.job.pk, state="not done", reason="plug seized")
+
+
+def test_a_job_that_came_back_goes_on_a_new_order(shop: Workshop, signed_in: SignedIn) -> None:
+    job = came_back(shop)
+    client = signed_in(shop.people.supervisor)
+    assert "plug seized" in page(client)
+    client.post(f"/work-orders/jobs/{job.pk}", {"decision": "again", "reason": "plug ordered"})
+    assert WorkOrder.objects.latest("pk").jobs.get().service == shop.oil
+    assert "To decide" not in page(client)
+
+
+def test_a_job_that_came_back_is_left_with_a_reason(shop: Workshop, signed_in: SignedIn) -> None:
+    job = came_back(shop)
+    client = signed_in(shop.people.supervisor)
+    client.post(f"/work-orders/jobs/{job.pk}", {"decision": "leave", "reason": ""})
+    assert "To decide" in page(client)
+    client.post(f"/work-orders/jobs/{job.pk}", {"decision": "leave", "reason": "van is sold"})
+    assert shop.order.events.latest("pk").reason == "van is sold"
+    assert "To decide" not in page(client)
+
+
+def test_services_on_time_are_counted_by_month(shop: Workshop, signed_in: SignedIn) -> None:
+    finish(shop)
+    seen = page(signed_in(shop.people.supervisor)).split("Done on time", 1)[1]
+    assert "(100 %)" in seen
