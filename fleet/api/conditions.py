@@ -20,9 +20,9 @@ def tag(shown: dict[str, Any]) -> str:
     return f'"{sha256(text.encode()).hexdigest()[:32]}"'
 
 
-def shown(request: Request, found: dict[str, Any]) -> Any:
-    """One thing with its tag, or 304 where the caller has it already."""
-    mark = tag(found)
+def shown(request: Request, found: dict[str, Any], mark: str = "") -> Any:
+    """One thing with its tag (by default of all that is shown), or 304 for who has it already."""
+    mark = mark or tag(found)
     whole = Response(found, headers={"ETag": mark})
     answer: Any = get_conditional_response(request._request, etag=mark, response=whole)
     if answer.status_code == HTTPStatus.PRECONDITION_FAILED:
@@ -32,6 +32,13 @@ def shown(request: Request, found: dict[str, Any]) -> Any:
 
 def require_match(request: Request, current: dict[str, Any]) -> None:
     """Refuse a change by a caller who does not say, or no longer knows, what is changed."""
+    given = if_match(request)
+    if given != "*" and tag(current) not in parse_etags(given):
+        raise _changed()
+
+
+def if_match(request: Request) -> str:
+    """The tags that a change is asked under."""
     given = request.headers.get("If-Match")
     if given is None:
         raise Problem(
@@ -39,8 +46,7 @@ def require_match(request: Request, current: dict[str, Any]) -> None:
             "if_match_required",
             "Send If-Match with the ETag of what you saw.",
         )
-    if given.strip() != "*" and tag(current) not in parse_etags(given):
-        raise _changed()
+    return given.strip()
 
 
 def _changed() -> Problem:

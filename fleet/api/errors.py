@@ -21,7 +21,7 @@ from rest_framework.exceptions import (
     ValidationError,
 )
 
-from fleet.faults import Fault
+from fleet.faults import Fault, Forbidden, Question, Refused, Stale
 
 
 class Problem(APIException):
@@ -30,6 +30,16 @@ class Problem(APIException):
     def __init__(self, status: int, code: str, detail: str) -> None:
         super().__init__(detail, code)
         self.status_code = status
+
+
+# what the program itself says no to; the first that fits counts
+FAULTS: dict[type[Fault], tuple[HTTPStatus, str]] = {
+    Forbidden: (HTTPStatus.FORBIDDEN, "forbidden"),
+    Stale: (HTTPStatus.PRECONDITION_FAILED, "changed_meanwhile"),
+    Question: (HTTPStatus.CONFLICT, "question"),
+    Refused: (HTTPStatus.CONFLICT, "refused_as_it_stands"),
+    Fault: (HTTPStatus.UNPROCESSABLE_ENTITY, "fault"),
+}
 
 
 class QueryFault(ValidationError):
@@ -41,8 +51,8 @@ def answer(exc: Exception, context: dict[str, Any]) -> HttpResponse | None:
     refusal = _as_refusal(exc)
     if refusal is None:
         return None
-    errors = list(_errors(refusal))
-    response = problem(refusal.status_code, errors)
+    asked = {"candidates": list(exc.candidates)} if isinstance(exc, Question) else {}
+    response = problem(refusal.status_code, list(_errors(refusal)), **asked)
     if header := getattr(refusal, "auth_header", None):
         response["WWW-Authenticate"] = header
     if wait_s := getattr(refusal, "wait", None):
@@ -50,7 +60,8 @@ def answer(exc: Exception, context: dict[str, Any]) -> HttpResponse | None:
     return response
 
 
-def problem(status: int, errors: list[dict[str, str]]) -> HttpResponse:
+def problem(status: int, errors: list[dict[str, str]], **more: Any) -> HttpResponse:
+    """The answer; ``more`` are members of its own that a kind of problem carries."""
     detail = errors[0]["detail"]
     if len(errors) > 1:
         detail = f"{len(errors)} values cannot be used; the first: {detail}"
@@ -61,6 +72,7 @@ def problem(status: int, errors: list[dict[str, str]]) -> HttpResponse:
             "status": int(status),
             "detail": detail,
             "errors": errors,
+            **more,
         },
         status=int(status),
         content_type="application/problem+json",
@@ -77,7 +89,8 @@ def _as_refusal(exc: Exception) -> APIException | None:
     if isinstance(exc, SuspiciousOperation):
         return ParseError("This request cannot be read.")
     if isinstance(exc, Fault):
-        return Problem(HTTPStatus.UNPROCESSABLE_ENTITY, "fault", str(exc))
+        status, code = next(told for kind, told in FAULTS.items() if isinstance(exc, kind))
+        return Problem(status, code, str(exc))
     return exc if isinstance(exc, APIException) else None
 
 
@@ -125,3 +138,9 @@ class ProblemShape(serializers.Serializer[Any]):
     status = serializers.IntegerField()
     detail = serializers.CharField()
     errors = ErrorShape(many=True)  # type: ignore[assignment]
+    candidates = serializers.ListField(
+        child=serializers.CharField(),
+        required=False,
+        help_text="With the code `question`: what may have been meant, likeliest first. The same "
+        "call with `override_reason` goes through.",
+    )

@@ -148,6 +148,15 @@ def _hash(request: Request, content: Any) -> str:
     return sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 
+def digest(file: Any) -> str:
+    """What tells a file that was sent from another; the file is at its beginning afterwards."""
+    found = sha256()
+    for chunk in file.chunks():
+        found.update(chunk)
+    file.seek(0)
+    return found.hexdigest()
+
+
 def _stored(answer: Answer) -> Any:
     plain = json.loads(json.dumps(answer.body, cls=DjangoJSONEncoder))
     return {"body": plain, "location": answer.location}

@@ -1,7 +1,10 @@
 """Shapes that more than one resource answers with."""
 
-from datetime import UTC, datetime
-from typing import Any
+from dataclasses import fields
+from datetime import UTC, date, datetime
+from functools import cache
+from types import NoneType, UnionType
+from typing import Any, get_args, get_origin, get_type_hints
 
 from rest_framework import serializers
 
@@ -16,6 +19,37 @@ DAY_S = 86_400
 def instant(days: float | None) -> datetime | None:
     """An instant of its days since 1970-01-01 UTC, to the second."""
     return None if days is None else datetime.fromtimestamp(round(days * DAY_S), UTC)
+
+
+PLAIN = {
+    str: serializers.CharField,
+    int: serializers.IntegerField,
+    float: serializers.FloatField,
+    bool: serializers.BooleanField,
+    date: serializers.DateField,
+    datetime: serializers.DateTimeField,
+}
+
+
+@cache
+def shape_of(shown: type[Any]) -> type[serializers.Serializer[Any]]:
+    """The schema of a frozen dataclass that is shown as it is."""
+    hints = get_type_hints(shown)
+    own = {item.name: _field(hints[item.name]) for item in fields(shown)}
+    return type(f"{shown.__name__}Shape", (serializers.Serializer,), own)
+
+
+def _field(hint: Any, **options: Any) -> Any:
+    if isinstance(hint, UnionType):
+        (inner,) = [one for one in get_args(hint) if one is not NoneType]
+        return _field(inner, allow_null=True, **options)
+    if get_origin(hint) is tuple:
+        inner = get_args(hint)[0]
+        many = inner not in PLAIN
+        return shape_of(inner)(many=True) if many else serializers.ListField(child=PLAIN[inner]())
+    if get_origin(hint) is dict:
+        return serializers.DictField(**options)
+    return PLAIN[hint](**options) if hint in PLAIN else shape_of(hint)(**options)
 
 
 class DueShape(serializers.Serializer[Any]):

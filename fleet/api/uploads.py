@@ -4,7 +4,6 @@ import json
 from collections.abc import Iterator
 from dataclasses import asdict
 from functools import partial
-from hashlib import sha256
 from http import HTTPStatus
 from typing import Any, Literal
 
@@ -25,7 +24,7 @@ from fleet import jobs
 from fleet.api.conditions import shown
 from fleet.api.fields import Strict, body, query
 from fleet.api.paging import Order, PageQuery, listed, page, page_shape
-from fleet.api.repeats import Answer, once
+from fleet.api.repeats import Answer, digest, once
 from fleet.api.resource import Resource
 from fleet.api.signin import caller, depots_for
 from fleet.api.tables import CSVRenderer, csv_line, csv_response
@@ -112,7 +111,7 @@ class Uploads(Resource):
             status = HTTPStatus.OK if upload.seen_before else HTTPStatus.ACCEPTED
             return Answer(row, status, reverse("api-upload", args=[upload.pk]))
 
-        content = [given["file"].name, _digest(given["file"]), asdict(options)]
+        content = [given["file"].name, digest(given["file"]), asdict(options)]
         return once(request, effect, content=content)
 
 
@@ -165,14 +164,6 @@ def _options(request: Request, given: dict[str, Any]) -> Options:
     elif caller(request).is_superuser and request.auth is None:
         return Options(unit)
     return Options(unit, tuple(sorted(depots.values_list("slug", flat=True))))
-
-
-def _digest(file: Any) -> str:
-    digest = sha256()
-    for chunk in file.chunks():
-        digest.update(chunk)
-    file.seek(0)
-    return digest.hexdigest()
 
 
 def _seen(request: Request) -> QuerySet[Upload]:

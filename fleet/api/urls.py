@@ -24,8 +24,12 @@ from fleet.api.telematics import Telematics
 from fleet.api.uploads import OneUpload, UploadRows, Uploads
 from fleet.api.usage import Usage
 from fleet.api.vehicles import OneVehicle, Vehicles
+from fleet.api.work_urls import urlpatterns as work
 
-LISTS = ("vehicles", "readings", "uploads", "usage", "duty", "due-dates", "runs")
+LISTS = (
+    *("vehicles", "readings", "uploads", "usage", "duty", "due-dates", "work-orders", "findings"),
+    *("do-not-use", "deferrals", "escalations", "check-figures", "on-time", "runs"),
+)
 
 
 class IndexShape(serializers.Serializer[Any]):
@@ -101,5 +105,6 @@ urlpatterns = [
     path("calibration", Calibration.as_view(), name="api-calibration"),
     path("runs", Runs.as_view(), name="api-runs"),
     path("runs/night", Night.as_view(), name="api-night"),
+    *work,
     re_path(r"", other_spelling),
 ]

@@ -19,6 +19,7 @@ from fleet.workorders.models import Finding, Job, WorkOrder
 State = WorkOrder.State
 NOT_BEGUN = (State.DRAFTED, State.RELEASED)
 UNDER_WAY = (State.STARTED, State.WAITING)
+ENDS = (Job.State.DONE, Job.State.PART_DONE, Job.State.NOT_DONE)
 BEFORE_THE_END = (*NOT_BEGUN, *UNDER_WAY)
 
 
@@ -159,7 +160,7 @@ def end_job(
     Only *done* will record the service when the order is finished; the rest goes back to the
     supervisor.
     """
-    if state not in (Job.State.DONE, Job.State.PART_DONE, Job.State.NOT_DONE):
+    if state not in ENDS:
         raise Fault("A job ends done, part done or not done.")
     if state != Job.State.DONE and reason not in Job.Reason.values:
         raise Fault(f"Say why it is {state}: one of {', '.join(Job.Reason.values)}.")

@@ -1,4 +1,5 @@
 from collections.abc import Callable, Iterator
+from datetime import timedelta
 
 import pytest
 from django.core.cache import cache
@@ -6,7 +7,10 @@ from django.utils import timezone
 from rest_framework.test import APIClient
 
 from fleet.people.models import Person
+from fleet.readings.models import Reading, Upload
+from fleet.workorders import findings, recording
 from tests.cast import Cast, cast, driven, oil_change
+from tests.dashboard.workshop import open_workshop
 
 Caller = Callable[[Person], APIClient]
 
@@ -30,6 +34,77 @@ def running(people: Cast) -> Cast:
     oil_change(people)
     driven(people, timezone.now())
     return people
+
+
+@pytest.fixture
+def there(running: Cast) -> dict[str, object]:
+    """Values of the path that lead to something; the order is started and has a note."""
+    shop = open_workshop(running)
+    order, oil, van = shop.start(), shop.oil, running.van
+    mechanic = shop.actor(running.mechanic)
+    note = recording.note(mechanic, order.pk, text="rusty", client_key="note-there")
+    finding = findings.report(
+        mechanic, vehicle=van, kind="seep", severity="soon", text="damp", client_key="seep-there"
+    )
+    today = timezone.now().date()
+    deferral = van.deferrals.create(
+        service=oil, until_on=today, reason="on a trip", person=running.supervisor
+    )
+    question = van.escalations.create(service=oil, stage="supervisor", since_on=today)
+    upload = Upload.objects.create(
+        name="yard.csv", hash="0" * 64, size_bytes=1, person=running.supervisor
+    )
+    return {
+        "fleet_number": van.fleet_number,
+        "service": oil.slug,
+        "reading_id": Reading.objects.filter(vehicle=van).latest("id").pk,
+        "upload_id": upload.pk,
+        "number": order.number,
+        "job_id": shop.job.pk,
+        "kind": "notes",
+        "record_id": note.pk,
+        "finding_id": finding.pk,
+        "mark_id": findings.set_do_not_use(mechanic, vehicle=van, reason="brakes").pk,
+        "deferral_id": deferral.pk,
+        "escalation_id": question.pk,
+    }
+
+
+def bodies(there: dict[str, object]) -> dict[str, dict[str, object]]:
+    """Bodies that name the vehicle, or are needed for an answer other than a refusal."""
+    vehicle, service = there["fleet_number"], there["service"]
+    today = timezone.now().date()
+    of = {"vehicle": vehicle, "reason": "a test"}
+    return {
+        "readings": {"rows": [{"vehicle": vehicle, "value": 1, "taken_on": str(today)}]},
+        "readings/telematics": {"frames": [{"vehicle": vehicle, "protocol": "obd2"}]},
+        "readings/<int:reading_id>/settle": {"action": "reject", "reason": "typed by mistake"},
+        "duty/overrides": {
+            **of,
+            "compartment": "engine",
+            "duty_class": "severe",
+            "from_on": str(today),
+            "until_on": str(today + timedelta(days=30)),
+        },
+        "work-orders": {"vehicle": vehicle, "services": [service]},
+        "work-orders/outside": {
+            "vehicle": vehicle,
+            "services": [service],
+            "done_on": str(today),
+            "workshop_name": "An outside workshop",
+            "invoice_number": "R-1",
+        },
+        "findings": {
+            "vehicle": vehicle,
+            "kind": "leak",
+            "severity": "soon",
+            "text": "drips",
+            "client_key": "a-new-leak",
+        },
+        "do-not-use": of,
+        "deferrals": {**of, "service": service, "until_on": str(today)},
+        "substitutes": {**of, "compartment": "engine", "product": "wrong", "source": "a bulletin"},
+    }
 
 
 @pytest.fixture

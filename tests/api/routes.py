@@ -1,5 +1,6 @@
 """The routes of the API as the URL configuration has them."""
 
+import re
 from collections.abc import Iterator
 
 from fleet.api.urls import other_spelling, urlpatterns
@@ -21,6 +22,6 @@ def routes() -> Iterator[tuple[str, str]]:
 
 def address(pattern: str, **values: object) -> str:
     """The address of a pattern with its values filled in."""
-    for part in ("str:fleet_number", "slug:service", "int:reading_id", "int:upload_id"):
+    for part in re.findall(r"<(\w+:\w+)>", pattern):
         pattern = pattern.replace(f"<{part}>", str(values.get(part.partition(":")[2], 1)))
     return f"{BASE}/{pattern}" if pattern else BASE

@@ -23,7 +23,6 @@ from schemathesis.specs.openapi.checks import (
 
 from config.wsgi import application
 from fleet.people import tokens
-from fleet.readings.models import Reading, Upload
 from tests.cast import Cast
 
 CHECKS = [
@@ -52,6 +51,7 @@ def many_calls(monkeypatch: pytest.MonkeyPatch, settings: Settings, tmp_path: Pa
     rates = {"user": "1000000/min"}
     monkeypatch.setattr("rest_framework.throttling.UserRateThrottle.THROTTLE_RATES", rates)
     settings.DATA_DIR = tmp_path
+    settings.MEDIA_ROOT = tmp_path / "files"
 
 
 @pytest.fixture(autouse=True)
@@ -82,21 +82,6 @@ def test_any_request_is_answered_as_the_schema_says(
         assert answer.status_code != 401
 
     ask()
-
-
-@pytest.fixture
-def there(running: Cast) -> dict[str, object]:
-    """Values of the path that lead to something."""
-    upload = Upload.objects.create(
-        name="yard.csv", hash="0" * 64, size_bytes=1, person=running.supervisor
-    )
-    reading = Reading.objects.filter(vehicle=running.van).latest("id")
-    return {
-        "fleet_number": "V-101",
-        "service": "engine-oil",
-        "reading_id": reading.pk,
-        "upload_id": upload.pk,
-    }
 
 
 OF_ONE = [operation for operation in OPERATIONS if "{" in operation.path]

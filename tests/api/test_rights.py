@@ -1,13 +1,12 @@
-from datetime import timedelta
+import json
 
 import pytest
 from django.http import HttpResponse
-from django.utils import timezone
 from rest_framework.test import APIClient
 
 from fleet.people.models import Person, Role
-from fleet.readings.models import Reading, Upload
-from tests.api.conftest import Caller
+from fleet.readings.models import Reading
+from tests.api.conftest import Caller, bodies
 from tests.api.rights_table import table
 from tests.api.routes import address, routes
 from tests.cast import Cast, person
@@ -37,93 +36,61 @@ def test_nobody_gets_in_without_signing_in(
         assert answer["WWW-Authenticate"].startswith("Bearer")
 
 
-@pytest.fixture
-def reading(running: Cast) -> Reading:
-    return Reading.objects.filter(vehicle=running.van).latest("id")
-
-
-@pytest.fixture
-def upload(running: Cast) -> Upload:
-    return Upload.objects.create(
-        name="yard.csv", hash="0" * 64, size_bytes=1, person=running.supervisor
-    )
-
-
-def ask(
-    client: APIClient, method: str, pattern: str, reading: Reading, upload: Upload, number: str
-) -> HttpResponse:
-    where = address(
-        pattern,
-        fleet_number=number,
-        service="engine-oil",
-        reading_id=reading.pk,
-        upload_id=upload.pk,
-    )
-    today = timezone.now().date()
-    given = {
-        "readings": {"rows": [{"vehicle": number, "value": 1, "taken_on": str(today)}]},
-        "readings/telematics": {"frames": [{"vehicle": number, "protocol": "obd2"}]},
-        "readings/<int:reading_id>/settle": {"action": "reject", "reason": "typed by mistake"},
-        "duty/overrides": {
-            "vehicle": number,
-            "compartment": "engine",
-            "duty_class": "severe",
-            "from_on": str(today),
-            "until_on": str(today + timedelta(days=30)),
-            "reason": "tows a trailer",
-        },
-    }.get(pattern, {})
-    body = None if method == "GET" else given
+def ask(client: APIClient, method: str, pattern: str, there: dict[str, object]) -> HttpResponse:
+    """The operation about something that is there, with a body that fits it."""
+    kind = "multipart/form-data; boundary=x" if pattern.endswith("photos") else "application/json"
+    body = b"--x--" if pattern.endswith("photos") else json.dumps(bodies(there).get(pattern, {}))
     return client.generic(
         method,
-        where,
-        None if body is None else _json(body),
-        "application/json",
+        address(pattern, **there),
+        "" if method == "GET" else body,
+        kind,
         headers={"If-Match": "*"},
     )
-
-
-def _json(body: object) -> str:
-    import json
-
-    return json.dumps(body)
 
 
 @pytest.mark.parametrize("role", Role)
 @pytest.mark.parametrize(("method", "pattern"), CASES)
 def test_a_role_may_exactly_what_the_table_says(
     running: Cast,
-    reading: Reading,
-    upload: Upload,
+    there: dict[str, object],
     call: Caller,
     method: str,
     pattern: str,
     role: Role,
 ) -> None:
     caller = person("Case", role, running.plain)
-    answer = ask(call(caller), method, pattern, reading, upload, running.van.fleet_number)
+    answer = ask(call(caller), method, pattern, there)
     assert (answer.status_code != 403) is table()[method, pattern][role]
     assert answer.status_code not in {401, 404, 405, 500}
 
 
-OF_ONE_VEHICLE = [(m, p) for m, p in CASES if "<" in p or p == "duty/overrides" and m == "POST"]
+ABOUT_A_VEHICLE = {
+    *("duty/overrides", "work-orders", "work-orders/outside", "findings", "do-not-use"),
+    *("deferrals", "substitutes"),
+}
+OF_ONE_VEHICLE = [(m, p) for m, p in CASES if "<" in p or p in ABOUT_A_VEHICLE and m == "POST"]
 
 
 @pytest.mark.parametrize(("method", "pattern"), OF_ONE_VEHICLE)
 def test_beyond_ones_depots_nothing_is_found(
-    running: Cast, reading: Reading, upload: Upload, call: Caller, method: str, pattern: str
+    running: Cast, there: dict[str, object], call: Caller, method: str, pattern: str
 ) -> None:
-    answer = ask(call(running.outsider), method, pattern, reading, upload, running.van.fleet_number)
+    answer = ask(call(running.outsider), method, pattern, there)
     assert answer.status_code == 404
     assert answer["Content-Type"] == "application/problem+json"
 
 
-LISTS = ("vehicles", "readings", "usage", "duty", "due-dates", "uploads", "duty/overrides")
+LISTS = (
+    *("vehicles", "readings", "usage", "duty", "due-dates", "uploads", "duty/overrides"),
+    *("work-orders", "work-orders?planned_on=today&expand=card", "findings", "do-not-use"),
+    *("deferrals", "escalations", "on-time"),
+)
 
 
 @pytest.mark.parametrize("pattern", LISTS)
 def test_a_list_shows_nothing_of_another_depot(
-    running: Cast, upload: Upload, call: Caller, pattern: str
+    running: Cast, there: dict[str, object], call: Caller, pattern: str
 ) -> None:
     answer = call(running.outsider).get(address(pattern))
     assert answer.status_code == 200

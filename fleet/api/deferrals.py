@@ -1,0 +1,250 @@
+"""Leave to do a service later, and the questions about services that are overdue."""
+
+from http import HTTPStatus
+from typing import Any
+
+from django.db.models import F, Q
+from django.utils import timezone
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers
+from rest_framework.exceptions import NotFound
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from fleet.api.acting import Act, actor, person_named, services_named
+from fleet.api.fields import Day, Number, Strict, Text, body, query
+from fleet.api.findings import MarkQuery, of_vehicles
+from fleet.api.paging import Order, Row, listed, page, page_shape
+from fleet.api.repeats import Answer, once
+from fleet.api.resource import Resource, vehicle_or_404
+from fleet.api.signin import caller, depots_for
+from fleet.due import defer
+from fleet.due.models import Deferral
+from fleet.people.roles import Right
+from fleet.workorders import escalate
+from fleet.workorders.models import Escalation
+
+NEWEST_FIRST = Order("deferrals", ("id",), descending=True)
+LONGEST_FIRST = Order("escalations", ("since_on", "id"))
+COLUMNS = (
+    *("id", "until_on", "until_km", "reason", "beyond_tolerance", "created_at", "withdrawn_at"),
+)
+ASKED_COLUMNS = ("id", "stage", "since_on", "answer", "answered_at", "reason", "closed_on")
+
+
+class DeferralQuery(MarkQuery):
+    withdrawn = serializers.BooleanField(
+        required=False, default=None, allow_null=True, help_text="By default both kinds"
+    )
+
+
+class DeferralShape(serializers.Serializer[Any]):
+    id = serializers.IntegerField()
+    vehicle = serializers.CharField(help_text="Fleet number")
+    depot = serializers.SlugField()
+    service = serializers.SlugField()
+    until_on = serializers.DateField(allow_null=True)
+    until_km = serializers.FloatField(allow_null=True, help_text="The vehicle's total")
+    reason = serializers.CharField()
+    person = serializers.CharField()
+    beyond_tolerance = serializers.BooleanField()
+    second_person = serializers.CharField(allow_null=True)
+    created_at = serializers.DateTimeField()
+    withdrawn_at = serializers.DateTimeField(allow_null=True)
+
+
+class DeferralGiven(Strict):
+    vehicle = Text(max_length=40, help_text="Fleet number")
+    service = Text(max_length=40)
+    until_on = Day(required=False)
+    until_km = Number(required=False, min_value=0, max_value=1e8)
+    reason = Text(max_length=300)
+    second_person = Text(
+        max_length=150, required=False, help_text="User name; needed beyond the tolerance"
+    )
+
+
+class WithdrawalGiven(Strict):
+    """Nothing more is needed."""
+
+
+class EscalationShape(serializers.Serializer[Any]):
+    id = serializers.IntegerField()
+    vehicle = serializers.CharField(help_text="Fleet number")
+    depot = serializers.SlugField()
+    service = serializers.SlugField()
+    stage = serializers.ChoiceField(Escalation.Stage.choices)
+    since_on = serializers.DateField()
+    answer = serializers.ChoiceField([*Escalation.Answer.choices, ""])
+    answered_by = serializers.CharField(allow_null=True)
+    answered_at = serializers.DateTimeField(allow_null=True)
+    reason = serializers.CharField()
+    closed_on = serializers.DateField(allow_null=True)
+
+
+class AnswerGiven(Act):
+    answer = serializers.ChoiceField(
+        Escalation.Answer.choices, help_text="`stand down` also sets do not use"
+    )
+    reason = Text(max_length=280)
+
+
+class Deferrals(Resource):
+    scope = "deferrals"
+    rights = {"GET": Right.SEE, "POST": Right.DEFER}
+    repeatable = ("POST",)
+
+    @extend_schema(
+        operation_id="deferrals_list",
+        parameters=[DeferralQuery],
+        responses=page_shape("DeferralPage", DeferralShape),
+    )
+    def get(self, request: Request) -> Response:
+        asked = query(request, DeferralQuery)
+        wanted = of_vehicles(asked)
+        if asked["withdrawn"] is not None:
+            wanted &= Q(withdrawn_at__isnull=not asked["withdrawn"])
+        rows = _values(_seen(request).filter(wanted))
+        on_page, following = page(request, rows, NEWEST_FIRST, asked)
+        return listed([_row(row) for row in on_page], following)
+
+    @extend_schema(
+        operation_id="deferrals_add", request=DeferralGiven, responses={201: DeferralShape}
+    )
+    def post(self, request: Request) -> Response:
+        given = body(request, DeferralGiven)
+        vehicle = vehicle_or_404(request, given["vehicle"])
+        (service,) = services_named(vehicle, [given["service"]], "service")
+        second = person_named(
+            given.get("second_person"), Right.DEFER, vehicle.depot_id, "second_person"
+        )
+
+        def effect() -> Answer:
+            row = defer.defer(
+                vehicle=vehicle,
+                service=service,
+                person=caller(request),
+                reason=given["reason"],
+                until_on=given.get("until_on"),
+                until_km=given.get("until_km"),
+                second_person=second,
+            )
+            return Answer(_one(row.pk), HTTPStatus.CREATED)
+
+        return once(request, effect)
+
+
+class WithdrawDeferral(Resource):
+    """Take a deferral back; the row stays."""
+
+    scope = "deferrals"
+    rights = {"POST": Right.DEFER}
+    repeatable = ("POST",)
+
+    @extend_schema(
+        operation_id="deferrals_withdraw", request=WithdrawalGiven, responses=DeferralShape
+    )
+    def post(self, request: Request, deferral_id: int) -> Response:
+        row = _seen(request).select_related("vehicle").filter(pk=deferral_id).first()
+        if row is None:
+            raise NotFound(f"There is no deferral {deferral_id} within your depots.")
+        body(request, WithdrawalGiven)
+
+        def effect() -> Answer:
+            defer.withdraw(row, person=caller(request), now=timezone.now())
+            return Answer(_one(row.pk))
+
+        return once(request, effect)
+
+
+class Escalations(Resource):
+    scope = "deferrals"
+
+    @extend_schema(
+        operation_id="escalations_list",
+        parameters=[MarkQuery],
+        responses=page_shape("EscalationPage", EscalationShape),
+        description="Open ones nobody has answered, the oldest first.",
+    )
+    def get(self, request: Request) -> Response:
+        asked = query(request, MarkQuery)
+        wanted = of_vehicles(asked) & Q(closed_on=None, answer="")
+        rows = _questions(_asked_of(request).filter(wanted))
+        on_page, following = page(request, rows, LONGEST_FIRST, asked)
+        return listed([_question(row) for row in on_page], following)
+
+
+class AnswerEscalation(Resource):
+    scope = "deferrals"
+    rights = {"POST": Right.DEFER}
+    repeatable = ("POST",)
+
+    @extend_schema(
+        operation_id="escalations_answer", request=AnswerGiven, responses=EscalationShape
+    )
+    def post(self, request: Request, escalation_id: int) -> Response:
+        if not _asked_of(request).filter(pk=escalation_id).exists():
+            raise NotFound(f"There is no question {escalation_id} within your depots.")
+        given = body(request, AnswerGiven)
+
+        def effect() -> Answer:
+            acting = actor(request, given)
+            escalate.answer(acting, escalation_id, given=given["answer"], reason=given["reason"])
+            found = Escalation.objects.filter(pk=escalation_id)
+            return Answer(_question(_questions(found).get()))
+
+        return once(request, effect)
+
+
+def _seen(request: Request) -> Any:
+    return Deferral.objects.filter(vehicle__depot__in=depots_for(request))
+
+
+def _values(found: Any) -> Any:
+    return found.values(
+        *COLUMNS,
+        number=F("vehicle__fleet_number"),
+        at=F("vehicle__depot__slug"),
+        slug=F("service__slug"),
+        who=F("person__username"),
+        other=F("second_person__username"),
+    )
+
+
+def _row(row: Row) -> Row:
+    return {
+        **{name: row[name] for name in COLUMNS},
+        "vehicle": row["number"],
+        "depot": row["at"],
+        "service": row["slug"],
+        "person": row["who"],
+        "second_person": row["other"],
+    }
+
+
+def _one(pk: int) -> Row:
+    return _row(_values(Deferral.objects.filter(pk=pk)).get())
+
+
+def _asked_of(request: Request) -> Any:
+    return Escalation.objects.filter(vehicle__depot__in=depots_for(request))
+
+
+def _questions(found: Any) -> Any:
+    return found.values(
+        *ASKED_COLUMNS,
+        number=F("vehicle__fleet_number"),
+        at=F("vehicle__depot__slug"),
+        slug=F("service__slug"),
+        who=F("answered_by__username"),
+    )
+
+
+def _question(row: Row) -> Row:
+    return {
+        **{name: row[name] for name in ASKED_COLUMNS},
+        "vehicle": row["number"],
+        "depot": row["at"],
+        "service": row["slug"],
+        "answered_by": row["who"],
+    }

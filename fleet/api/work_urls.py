@@ -1,0 +1,76 @@
+"""Addresses of the API that are about work: orders, findings, deferrals, evidence."""
+
+from django.urls import path
+
+from fleet.api.deferrals import AnswerEscalation, Deferrals, Escalations, WithdrawDeferral
+from fleet.api.evidence import EvidencePack, OnTimeShare
+from fleet.api.findings import (
+    ClearMark,
+    CloseFinding,
+    FindingPhotos,
+    Findings,
+    FollowUp,
+    Marks,
+)
+from fleet.api.order_actions import KINDS, EndJob, SettleJob, change_view
+from fleet.api.order_records import (
+    Checks,
+    Fluids,
+    Materials,
+    Notes,
+    Photos,
+    Torques,
+    Withdrawal,
+)
+from fleet.api.procedures import CheckFigures, Substitutes
+from fleet.api.work_orders import OneOrder, OrderCard, OrderRecords, OutsideWork, WorkOrders
+
+ORDER, JOB = "work-orders/<str:number>", "jobs/<int:job_id>"
+FINDING, MARK = "findings/<int:finding_id>", "do-not-use/<int:mark_id>"
+
+urlpatterns = [
+    path("work-orders", WorkOrders.as_view(), name="api-work-orders"),
+    path("work-orders/outside", OutsideWork.as_view(), name="api-outside-work"),
+    path(ORDER, OneOrder.as_view(), name="api-work-order"),
+    path(f"{ORDER}/card", OrderCard.as_view(), name="api-card"),
+    path(f"{ORDER}/records", OrderRecords.as_view(), name="api-records"),
+    path(
+        f"{ORDER}/records/<slug:kind>/<int:record_id>/withdraw",
+        Withdrawal.as_view(),
+        name="api-withdraw-record",
+    ),
+    path(f"{ORDER}/notes", Notes.as_view(), name="api-notes"),
+    path(f"{ORDER}/photos", Photos.as_view(), name="api-photos"),
+    *(
+        path(f"{ORDER}/{name}", change_view(name).as_view(), name=f"api-order-{name}")
+        for name in KINDS
+    ),
+    path(f"{JOB}/end", EndJob.as_view(), name="api-end-job"),
+    path(f"{JOB}/settle", SettleJob.as_view(), name="api-settle-job"),
+    path(f"{JOB}/torque", Torques.as_view(), name="api-torque"),
+    path(f"{JOB}/fluids", Fluids.as_view(), name="api-fluids"),
+    path(f"{JOB}/materials", Materials.as_view(), name="api-materials"),
+    path(f"{JOB}/checks", Checks.as_view(), name="api-checks"),
+    path("findings", Findings.as_view(), name="api-findings"),
+    path(f"{FINDING}/close", CloseFinding.as_view(), name="api-close-finding"),
+    path(f"{FINDING}/follow-up", FollowUp.as_view(), name="api-follow-up"),
+    path(f"{FINDING}/photos", FindingPhotos.as_view(), name="api-finding-photos"),
+    path("do-not-use", Marks.as_view(), name="api-do-not-use"),
+    path(f"{MARK}/clear", ClearMark.as_view(), name="api-clear-do-not-use"),
+    path("deferrals", Deferrals.as_view(), name="api-deferrals"),
+    path(
+        "deferrals/<int:deferral_id>/withdraw",
+        WithdrawDeferral.as_view(),
+        name="api-withdraw-deferral",
+    ),
+    path("escalations", Escalations.as_view(), name="api-escalations"),
+    path(
+        "escalations/<int:escalation_id>/answer",
+        AnswerEscalation.as_view(),
+        name="api-answer-escalation",
+    ),
+    path("check-figures", CheckFigures.as_view(), name="api-check-figures"),
+    path("substitutes", Substitutes.as_view(), name="api-substitutes"),
+    path("vehicles/<str:fleet_number>/evidence", EvidencePack.as_view(), name="api-evidence"),
+    path("on-time", OnTimeShare.as_view(), name="api-on-time"),
+]
