@@ -51,18 +51,23 @@ def do_night(on: Any = None) -> "list[Run]":
 
     from fleet import chain
     from fleet.due.listing import today_at
+    from fleet.faults import Fault
     from fleet.vehicles.models import Depot
 
     runs = []
-    for zone in sorted(set(Depot.objects.values_list("zone", flat=True))):
+    zones = sorted(set(Depot.objects.values_list("zone", flat=True)))
+    newest = {zone: today_at(zone, timezone.now()) for zone in zones}
+    for zone, today in newest.items():
+        if on and on > today:
+            raise Fault(f"{on} has not come in {zone}: give {today} or a day before it.")
+    for zone in zones:
         with tqdm(total=100, unit="%", disable=None, leave=False) as bar:
 
             def progress(share: float, doing: str, bar: Any = bar) -> None:
                 bar.set_description(doing, refresh=False)
                 bar.update(100 * share - bar.n)
 
-            today = on or today_at(zone, timezone.now())
-            runs.append(chain.nightly(today, zone, progress, again=True))
+            runs.append(chain.nightly(on or newest[zone], zone, progress, again=True))
     return runs
 
 

@@ -175,3 +175,16 @@ def test_others_settle_nothing(who: str, status: int, people: Cast, signed_in: S
 def test_without_held_readings_the_page_says_so(people: Cast, signed_in: SignedIn) -> None:
     seen = signed_in(people.clerk).get("/readings").content.decode()
     assert "No reading is waiting for a decision" in seen
+
+
+def test_older_uploads_can_be_reached(people: Cast, signed_in: SignedIn) -> None:
+    for number in range(7):
+        name = f"sheet {number}.csv"
+        Upload.objects.create(name=name, hash=name, size_bytes=9, person=people.clerk)
+    client = signed_in(people.clerk)
+    first = client.get("/readings").content.decode()
+    assert ("sheet 6.csv" in first, "sheet 1.csv" in first) == (True, False)
+    oldest = Upload.objects.get(name="sheet 2.csv")
+    second = client.get(f"/readings?before={oldest.pk}").content.decode()
+    assert ("sheet 2.csv" in second, "sheet 1.csv" in second) == (False, True)
+    assert f"before={oldest.pk}#" in first

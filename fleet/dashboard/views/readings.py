@@ -43,10 +43,21 @@ def readings(request: SignedIn) -> HttpResponse:
     scope = scope_of(request)
     context = {
         **_held(request, scope, 0),
-        "uploads": uploads_seen_by(request.user)[:UPLOADS_SHOWN],
+        **_uploads(request),
         "may_add": may(request.user, Right.ADD_READINGS),
     }
     return show(request, "readings", scope, context)
+
+
+def _uploads(request: SignedIn) -> dict[str, Any]:
+    """The newest uploads, or the next older ones before a given one."""
+    before = request.GET.get("before", "")
+    found = uploads_seen_by(request.user).order_by("-pk")
+    if before.isdecimal():
+        found = found.filter(pk__lt=int(before[:18]))
+    shown = list(found[: UPLOADS_SHOWN + 1])
+    older = shown[UPLOADS_SHOWN - 1].pk if len(shown) > UPLOADS_SHOWN else ""
+    return {"uploads": shown[:UPLOADS_SHOWN], "older": older, "before": before}
 
 
 @require_GET
