@@ -70,6 +70,8 @@ class DutyOverride(models.Model):
     )
     created_at = models.DateTimeField(auto_now_add=True)
 
+    history = HistoricalRecords()  # the same first day again replaces what was decided
+
     class Meta:
         ordering = ["vehicle", "compartment", "from_on"]
         constraints = [

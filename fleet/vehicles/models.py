@@ -2,7 +2,7 @@ import time
 from typing import Any
 
 from django.conf import settings
-from django.core.validators import MaxValueValidator, MinValueValidator
+from django.core.validators import MaxValueValidator, MinValueValidator, RegexValidator
 from django.db import models
 from django.db.models.functions import Upper
 from simple_history.models import HistoricalRecords
@@ -132,6 +132,12 @@ class Compartment(models.Model):
         return f"{self.name} ({self.vehicle_type})"
 
 
+# a slash would split the vehicle's address; the workbook refuses it in the same words
+ADDRESSABLE = RegexValidator(
+    "/", inverse_match=True, message="a fleet number holds no slash: write a hyphen"
+)
+
+
 class Vehicle(models.Model):
     class Status(models.TextChoices):
         IN_USE = "in use"
@@ -143,7 +149,7 @@ class Vehicle(models.Model):
         NEW = "new"
         USED = "used"
 
-    fleet_number = models.CharField(max_length=40)
+    fleet_number = models.CharField(max_length=40, validators=[ADDRESSABLE])
     registration = models.CharField(max_length=20, blank=True)
     vin = models.CharField(max_length=20, blank=True)
     vehicle_type = models.ForeignKey(VehicleType, models.PROTECT, related_name="vehicles")
@@ -182,7 +188,7 @@ class Alias(models.Model):
     """A fleet number that a vehicle used to carry."""
 
     vehicle = models.ForeignKey(Vehicle, models.CASCADE, related_name="aliases")
-    fleet_number = models.CharField(max_length=40)
+    fleet_number = models.CharField(max_length=40, validators=[ADDRESSABLE])
 
     class Meta:
         constraints = [

@@ -1,15 +1,19 @@
 """Sheets on vehicles: the vehicles, where they were based, meters that were replaced."""
 
-from fleet.vehicles.models import DepotStay, Meter, MeterChange, Vehicle
+from fleet.vehicles.models import ADDRESSABLE, DepotStay, Meter, MeterChange, Vehicle
 from fleet.workbook.cells import (
     DATE,
     INSTANT,
     LONG_TEXT,
     SLUG,
     TEXT,
+    Cell,
+    CellFault,
+    Kind,
     choice_of,
     list_of,
     number_of,
+    say,
     slug,
     text,
 )
@@ -27,6 +31,15 @@ UNIT = Column(
     default="km",
 )
 
+
+def _fleet_number(cell: Cell) -> str:
+    given = text(cell)
+    if "/" in given:
+        raise CellFault(f"{say(cell)}: {ADDRESSABLE.message}")
+    return given
+
+
+FLEET_NUMBER = Kind(_fleet_number, width=20, empty="", tidy=text)
 VEHICLES = Sheet(
     "Vehicles",
     Vehicle,
@@ -35,7 +48,7 @@ VEHICLES = Sheet(
         Column(
             "fleet_number",
             "Fleet number",
-            TEXT,
+            FLEET_NUMBER,
             "What everybody calls it; addresses the vehicle everywhere.",
             required=True,
             key=True,

@@ -86,6 +86,16 @@ def test_a_book_of_something_else_is_refused() -> None:
     assert fault.startswith("Workbook: it has no sheet of a fleet workbook; those are: Depots,")
 
 
+def test_a_fleet_number_that_no_address_can_hold_is_refused_with_a_remedy() -> None:
+    book = small_book()
+    book["Vehicles"].append(vehicle("V/2"))
+    (fault,) = faults_of(book)
+    assert fault == (
+        "Vehicles, row 3, column 'Fleet number': 'V/2': "
+        "a fleet number holds no slash: write a hyphen."
+    )
+
+
 def test_the_same_row_twice_is_refused() -> None:
     book = small_book()
     book["Vehicles"].append(vehicle("v-1"))
