@@ -10,7 +10,7 @@ stage does; its arithmetic has the same name in ``calc``.
 
     people/      who may do what, and where
     vehicles/    depots, climate, vehicle types, compartments, vehicles, meters
-    stores/      specifications and products
+    stores/      specifications, products, items; stock and the ledger it is the sum of
     runs/        the ledger of jobs
     readings/    odometer sheets, telematics and single readings in; a verdict on each
     usage/       how much each vehicle runs

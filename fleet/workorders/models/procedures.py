@@ -5,7 +5,7 @@ from django.db import models
 from simple_history.models import HistoricalRecords
 
 from fleet.due.models import Service
-from fleet.stores.models import Product, Specification
+from fleet.stores.models import Item, Product, Specification
 from fleet.vehicles.models import Compartment
 
 
@@ -198,6 +198,9 @@ class Material(models.Model):
     container_ml = models.PositiveIntegerField(null=True, blank=True)  # as the fluid is sold
     pieces = models.PositiveSmallIntegerField(null=True, blank=True)  # everything else
     fastener = models.CharField(max_length=40, blank=True)  # slug of the one it seals
+    item = models.ForeignKey(
+        Item, models.SET_NULL, null=True, blank=True, related_name="+"
+    )  # that serves it; empty: by what the compartment accepts, or by name
     source = models.CharField(max_length=300)
 
     class Meta:

@@ -1,0 +1,18 @@
+"""What stores keep: fluids by specification, items and packs, and the ledger of what moved."""
+
+from fleet.stores.models.catalogue import AcceptedFluid, Product, ProductClaim, Specification
+from fleet.stores.models.items import Item, Pack
+from fleet.stores.models.ledger import Arrival, Stock, StockMove, UsedFluidCollected
+
+__all__ = [
+    "AcceptedFluid",
+    "Arrival",
+    "Item",
+    "Pack",
+    "Product",
+    "ProductClaim",
+    "Specification",
+    "Stock",
+    "StockMove",
+    "UsedFluidCollected",
+]
