@@ -24,6 +24,7 @@ class Right(StrEnum):
     DEFER = "defer services"
     APPROVE_SUBSTITUTE = "approve substitutes"
     CLEAR_DO_NOT_USE = "clear do not use"
+    KEEP_STOCK = "keep stock"
 
 
 RIGHTS: dict[Role, frozenset[Right]] = {
@@ -34,7 +35,7 @@ RIGHTS: dict[Role, frozenset[Right]] = {
     Role.MECHANIC: frozenset(
         {Right.SEE, Right.ADD_READINGS, Right.RECORD_WORK, Right.REPORT_FINDING}
     ),
-    Role.STORES: frozenset({Right.SEE, Right.REPORT_FINDING}),
+    Role.STORES: frozenset({Right.SEE, Right.REPORT_FINDING, Right.KEEP_STOCK}),
     Role.ENGINEER: frozenset({Right.SEE, Right.REPORT_FINDING}),
     Role.VIEWER: frozenset({Right.SEE}),
 }

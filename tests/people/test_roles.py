@@ -11,10 +11,11 @@ EXPECTED = {
         *("see", "add readings", "settle readings", "set duty", "run the night", "set up"),
         *("manage people", "report findings", "record work", "release work orders"),
         *("sign off work", "defer services", "approve substitutes", "clear do not use"),
+        "keep stock",
     },
     Role.CLERK: {"see", "add readings", "settle readings", "report findings"},
     Role.MECHANIC: {"see", "add readings", "record work", "report findings"},
-    Role.STORES: {"see", "report findings"},
+    Role.STORES: {"see", "report findings", "keep stock"},
     Role.ENGINEER: {"see", "report findings"},
     Role.VIEWER: {"see"},
 }

@@ -1,6 +1,8 @@
 """A shelf in a few lines: items with their packs, all invented."""
 
-from fleet.stores.models import Item, Pack, Product, Stock
+from datetime import date
+
+from fleet.stores.models import Arrival, Item, Pack, Product, Stock
 from fleet.vehicles.models import Depot
 from tests import scene
 
@@ -22,3 +24,8 @@ def product(slug: str = "gear-75w90", grade: str = "75W-90") -> Product:
 
 def stock(kept: Item, at: Depot | None = None, **given: object) -> Stock:
     return Stock.objects.create(item=kept, depot=at or scene.depot(), **given)
+
+
+def arrival(kept: Item, at: Depot | None = None, **given: object) -> Arrival:
+    fields = {"quantity": 1000, "ordered_on": date(2026, 6, 1), "due_on": date(2026, 6, 20)}
+    return Arrival.objects.create(item=kept, depot=at or scene.depot(), **(fields | given))

@@ -1,0 +1,66 @@
+"""Moves that really run at the same time, each on a connection of its own."""
+
+from itertools import count as counting
+
+import pytest
+
+from fleet.people.actor import Actor
+from fleet.stores import ledger
+from fleet.stores.models import Stock, StockMove
+from tests import scene
+from tests.api.test_repeats_at_once import TOGETHER, together
+from tests.scene import NOW
+from tests.stores import shelf
+
+pytestmark = pytest.mark.django_db(transaction=True)
+PROGRAM = Actor(person=None, channel="test", now=NOW)
+
+
+def test_no_move_is_lost_when_many_are_made_at_once() -> None:
+    here, oil = scene.depot(), shelf.item()
+
+    def take() -> int:
+        return ledger.use(PROGRAM, depot=here, item=oil, quantity=7, reason="topped up").quantity
+
+    assert together(take) == {-7: TOGETHER}
+    assert Stock.objects.get().on_hand == -7 * TOGETHER
+
+
+def test_one_key_sent_many_times_at_once_is_one_move() -> None:
+    here, oil = scene.depot(), shelf.item()
+
+    def send() -> int:
+        move = ledger.receive(PROGRAM, depot=here, item=oil, quantity=1000, key="phone-1")
+        return int(move.pk)
+
+    assert len(together(send)) == 1
+    assert (StockMove.objects.count(), Stock.objects.get().on_hand) == (1, 1000)
+
+
+def test_counts_and_uses_at_once_still_add_up() -> None:
+    here, oil = scene.depot(), shelf.item()
+    turns = counting()
+
+    def act() -> int:
+        if next(turns) % 2:
+            ledger.count(PROGRAM, depot=here, item=oil, counted=500, reason="count")
+        else:
+            ledger.use(PROGRAM, depot=here, item=oil, quantity=10, reason="topped up")
+        return 0
+
+    together(act)
+    moved = sum(StockMove.objects.values_list("quantity", flat=True))
+    assert Stock.objects.get().on_hand == moved
+
+
+def test_transfers_in_both_directions_at_once_do_not_wait_for_ever() -> None:
+    here, there, oil = scene.depot(), scene.depot("far"), shelf.item()
+    turns = counting()
+
+    def send() -> int:
+        places = (here, there) if next(turns) % 2 else (there, here)
+        ledger.transfer(PROGRAM, from_depot=places[0], to_depot=places[1], item=oil, quantity=10)
+        return 0
+
+    assert together(send) == {0: TOGETHER}
+    assert {stock.on_hand for stock in Stock.objects.all()} == {0}
