@@ -4,9 +4,19 @@ from collections.abc import Sequence
 
 
 class Fault(Exception):
-    """Cannot go on as asked; the text is one sentence: what is wrong, where, what to do."""
+    """Cannot go on as asked; the text is one sentence: what is wrong, where, what to do.
+
+    Parameters
+    ----------
+    about
+        Which of the given values it is about; empty: none, or all of them.
+    """
 
     exit_code = 1
+
+    def __init__(self, text: str = "", *, about: str = "") -> None:
+        super().__init__(text)
+        self.about = about
 
 
 class Forbidden(Fault):
@@ -32,6 +42,6 @@ class Question(Fault):
         Values that may have been meant, most likely first, each with its unit.
     """
 
-    def __init__(self, text: str, candidates: Sequence[str] = ()) -> None:
-        super().__init__(text)
+    def __init__(self, text: str, candidates: Sequence[str] = (), *, about: str = "") -> None:
+        super().__init__(text, about=about)
         self.candidates = tuple(candidates)

@@ -16,7 +16,7 @@ from fleet.api.conditions import if_match
 from fleet.api.fields import Instant, Strict, Text
 from fleet.api.signin import caller, depots_for
 from fleet.due.models import Service
-from fleet.faults import Refused, Stale
+from fleet.faults import Stale
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
 from fleet.vehicles.models import Compartment, Vehicle
@@ -70,8 +70,13 @@ def rest(given: Mapping[str, Any]) -> dict[str, Any]:
 # --- orders and jobs -----------------------------------------------------------------------
 def order_id_or_404(request: Request, number: str) -> int:
     seen = WorkOrder.objects.filter(depot__in=depots_for(request))
-    found = seen.filter(number__iexact=number.replace("\0", "")).values_list("pk", flat=True)
+    found = seen.filter(number=as_number(number)).values_list("pk", flat=True)
     return int(_there(found, f"There is no work order {number[:20]} within your depots."))
+
+
+def as_number(typed: str) -> str:
+    """An order's number as it is stored, which the index finds."""
+    return typed.replace("\0", "").strip().upper()
 
 
 def job_or_404(request: Request, job_id: int) -> Job:
@@ -114,12 +119,6 @@ def seen_version(request: Request, order_id: int) -> int:
 def with_tag(response: Response) -> Response:
     response["ETag"] = version_tag(response.data["version"])
     return response
-
-
-def same_place(record: Any, **place: Any) -> None:
-    """Refuse a key under which something else was recorded before."""
-    if any(getattr(record, name) != value for name, value in place.items()):
-        raise Refused("This client_key came with another record before: make a new one.")
 
 
 # --- what a body names ---------------------------------------------------------------------

@@ -11,7 +11,7 @@ from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from fleet.api.acting import Act, actor, person_named, services_named
+from fleet.api.acting import Act, actor, services_named
 from fleet.api.fields import Day, Number, Strict, Text, body, query
 from fleet.api.findings import MarkQuery, of_vehicles
 from fleet.api.paging import Order, Row, listed, page, page_shape
@@ -36,6 +36,9 @@ class DeferralQuery(MarkQuery):
     withdrawn = serializers.BooleanField(
         required=False, default=None, allow_null=True, help_text="By default both kinds"
     )
+    waiting = serializers.BooleanField(
+        default=False, help_text="`true`: only those that wait for a second person"
+    )
 
 
 class DeferralShape(serializers.Serializer[Any]):
@@ -48,7 +51,11 @@ class DeferralShape(serializers.Serializer[Any]):
     reason = serializers.CharField()
     person = serializers.CharField()
     beyond_tolerance = serializers.BooleanField()
-    second_person = serializers.CharField(allow_null=True)
+    second_person = serializers.CharField(
+        allow_null=True,
+        help_text="Null though beyond the tolerance: it waits for somebody to agree, and does "
+        "not hold yet",
+    )
     created_at = serializers.DateTimeField()
     withdrawn_at = serializers.DateTimeField(allow_null=True)
 
@@ -59,12 +66,9 @@ class DeferralGiven(Strict):
     until_on = Day(required=False)
     until_km = Number(required=False, min_value=0, max_value=1e8)
     reason = Text(max_length=300)
-    second_person = Text(
-        max_length=150, required=False, help_text="User name; needed beyond the tolerance"
-    )
 
 
-class WithdrawalGiven(Strict):
+class NothingGiven(Strict):
     """Nothing more is needed."""
 
 
@@ -104,6 +108,8 @@ class Deferrals(Resource):
         wanted = of_vehicles(asked)
         if asked["withdrawn"] is not None:
             wanted &= Q(withdrawn_at__isnull=not asked["withdrawn"])
+        if asked["waiting"]:
+            wanted &= Q(beyond_tolerance=True, second_person=None, withdrawn_at=None)
         rows = _values(_seen(request).filter(wanted))
         on_page, following = page(request, rows, NEWEST_FIRST, asked)
         return listed([_row(row) for row in on_page], following)
@@ -112,12 +118,10 @@ class Deferrals(Resource):
         operation_id="deferrals_add", request=DeferralGiven, responses={201: DeferralShape}
     )
     def post(self, request: Request) -> Response:
+        """Defer a service. Beyond its tolerance it holds once a second person has agreed."""
         given = body(request, DeferralGiven)
         vehicle = vehicle_or_404(request, given["vehicle"])
         (service,) = services_named(vehicle, [given["service"]], "service")
-        second = person_named(
-            given.get("second_person"), Right.DEFER, vehicle.depot_id, "second_person"
-        )
 
         def effect() -> Answer:
             row = defer.defer(
@@ -127,9 +131,28 @@ class Deferrals(Resource):
                 reason=given["reason"],
                 until_on=given.get("until_on"),
                 until_km=given.get("until_km"),
-                second_person=second,
+                may_wait=True,
             )
             return Answer(_one(row.pk), HTTPStatus.CREATED)
+
+        return once(request, effect)
+
+
+class AgreeDeferral(Resource):
+    """Agree, as the second person, to a deferral beyond the tolerance."""
+
+    scope = "deferrals"
+    rights = {"POST": Right.DEFER}
+    repeatable = ("POST",)
+
+    @extend_schema(operation_id="deferrals_agree", request=NothingGiven, responses=DeferralShape)
+    def post(self, request: Request, deferral_id: int) -> Response:
+        row = _deferral_or_404(request, deferral_id)
+        body(request, NothingGiven)
+
+        def effect() -> Answer:
+            defer.agree(row, person=caller(request))
+            return Answer(_one(row.pk))
 
         return once(request, effect)
 
@@ -141,14 +164,10 @@ class WithdrawDeferral(Resource):
     rights = {"POST": Right.DEFER}
     repeatable = ("POST",)
 
-    @extend_schema(
-        operation_id="deferrals_withdraw", request=WithdrawalGiven, responses=DeferralShape
-    )
+    @extend_schema(operation_id="deferrals_withdraw", request=NothingGiven, responses=DeferralShape)
     def post(self, request: Request, deferral_id: int) -> Response:
-        row = _seen(request).select_related("vehicle").filter(pk=deferral_id).first()
-        if row is None:
-            raise NotFound(f"There is no deferral {deferral_id} within your depots.")
-        body(request, WithdrawalGiven)
+        row = _deferral_or_404(request, deferral_id)
+        body(request, NothingGiven)
 
         def effect() -> Answer:
             defer.withdraw(row, person=caller(request), now=timezone.now())
@@ -194,6 +213,14 @@ class AnswerEscalation(Resource):
             return Answer(_question(_questions(found).get()))
 
         return once(request, effect)
+
+
+def _deferral_or_404(request: Request, deferral_id: int) -> Deferral:
+    seen = _seen(request).select_related("vehicle")
+    row: Deferral | None = seen.filter(pk=deferral_id).first()
+    if row is None:
+        raise NotFound(f"There is no deferral {deferral_id} within your depots.")
+    return row
 
 
 def _seen(request: Request) -> Any:

@@ -25,11 +25,13 @@ from fleet.faults import Fault, Forbidden, Question, Refused, Stale
 
 
 class Problem(APIException):
-    """A refusal with a status, a code and a sentence."""
+    """A refusal with a status, a code and a sentence, perhaps about one value of the body."""
 
-    def __init__(self, status: int, code: str, detail: str) -> None:
+    def __init__(self, status: int, code: str, detail: str, about: str = "") -> None:
         super().__init__(detail, code)
         self.status_code = status
+        if about:
+            self.detail = {about: self.detail}
 
 
 # what the program itself says no to; the first that fits counts
@@ -42,6 +44,9 @@ FAULTS: dict[type[Fault], tuple[HTTPStatus, str]] = {
 }
 
 
+GO_ON = {"override_reason": "Say why the value stands; it is kept with the record."}
+
+
 class QueryFault(ValidationError):
     """Parameters behind the question mark that cannot be used."""
 
@@ -51,13 +56,19 @@ def answer(exc: Exception, context: dict[str, Any]) -> HttpResponse | None:
     refusal = _as_refusal(exc)
     if refusal is None:
         return None
-    asked = {"candidates": list(exc.candidates)} if isinstance(exc, Question) else {}
-    response = problem(refusal.status_code, list(_errors(refusal)), **asked)
+    response = problem(refusal.status_code, list(_errors(refusal)), **_way_on(exc))
     if header := getattr(refusal, "auth_header", None):
         response["WWW-Authenticate"] = header
     if wait_s := getattr(refusal, "wait", None):
         response["Retry-After"] = str(int(wait_s) + 1)
     return response
+
+
+def _way_on(exc: Exception) -> dict[str, Any]:
+    """What a question adds: what may have been meant, and what to send if it stands."""
+    if not isinstance(exc, Question):
+        return {}
+    return {"candidates": list(exc.candidates), "to_go_on": GO_ON}
 
 
 def problem(status: int, errors: list[dict[str, str]], **more: Any) -> HttpResponse:
@@ -89,9 +100,17 @@ def _as_refusal(exc: Exception) -> APIException | None:
     if isinstance(exc, SuspiciousOperation):
         return ParseError("This request cannot be read.")
     if isinstance(exc, Fault):
-        status, code = next(told for kind, told in FAULTS.items() if isinstance(exc, kind))
-        return Problem(status, code, str(exc))
+        return Problem(_told(exc)[0], code_of(exc), str(exc), exc.about)
     return exc if isinstance(exc, APIException) else None
+
+
+def code_of(fault: Fault) -> str:
+    """The code for programs of what the program itself says no to."""
+    return _told(fault)[1]
+
+
+def _told(fault: Fault) -> tuple[HTTPStatus, str]:
+    return next(told for kind, told in FAULTS.items() if isinstance(fault, kind))
 
 
 def _errors(refusal: APIException) -> Iterator[dict[str, str]]:
@@ -141,6 +160,10 @@ class ProblemShape(serializers.Serializer[Any]):
     candidates = serializers.ListField(
         child=serializers.CharField(),
         required=False,
-        help_text="With the code `question`: what may have been meant, likeliest first. The same "
-        "call with `override_reason` goes through.",
+        help_text="With the code `question`: what may have been meant, likeliest first",
+    )
+    to_go_on = serializers.DictField(
+        child=serializers.CharField(),
+        required=False,
+        help_text="With the code `question`: what to add to the same body, where the value stands",
     )

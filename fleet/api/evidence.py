@@ -80,18 +80,24 @@ class EvidencePack(Resource):
 
 class OnTimeShare(Resource):
     scope = "evidence"
+    renderer_classes = [JSONRenderer, CSVRenderer]
 
-    @extend_schema(operation_id="evidence_on_time", parameters=[OnTimeQuery], responses=OnTimeShape)
-    def get(self, request: Request) -> Response:
+    @extend_schema(
+        operation_id="evidence_on_time",
+        parameters=[OnTimeQuery],
+        responses={(200, "application/json"): OnTimeShape, (200, "text/csv"): OpenApiTypes.STR},
+    )
+    def get(self, request: Request) -> HttpResponseBase:
         asked = query(request, OnTimeQuery)
         depots = depots_for(request)
         if "depot" in asked:
             depots = depots.filter(slug=asked["depot"])
         span = asked["from_on"], asked["until_on"]
         months = evidence.on_time(list(depots.values_list("pk", flat=True)), *span)
-        return Response(
-            {"from_on": span[0], "until_on": span[1], "rows": [_month(row) for row in months]}
-        )
+        rows = [_month(row) for row in months]
+        if request.accepted_renderer.format == "csv":
+            return csv_response("on-time", _month_lines(rows))
+        return Response({"from_on": span[0], "until_on": span[1], "rows": rows})
 
 
 def _month(row: OnTime) -> dict[str, Any]:
@@ -100,6 +106,12 @@ def _month(row: OnTime) -> dict[str, Any]:
         "share_within_tolerance": row.within_tolerance / row.done,
         "share_within_limit": row.within_limit / row.done,
     }
+
+
+def _month_lines(rows: list[dict[str, Any]]) -> Iterator[str]:
+    names = list(MonthShape().fields)
+    yield csv_line(names)
+    yield from (csv_line([row[name] for name in names]) for row in rows)
 
 
 def _csv(lines: list[PackLine]) -> Iterator[str]:

@@ -4,11 +4,13 @@ from http import HTTPStatus
 from typing import Any
 
 from django.db.models import F, Q
+from django.http import HttpResponseBase
 from django.utils import timezone
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.exceptions import NotFound
 from rest_framework.parsers import MultiPartParser
+from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -17,16 +19,16 @@ from fleet.api.acting import (
     Act,
     Record,
     actor,
+    as_number,
     compartment_named,
     order_id_or_404,
     rest,
-    same_place,
     services_named,
     with_tag,
 )
 from fleet.api.fields import Day, Text, body, query
 from fleet.api.order_actions import ReasonGiven
-from fleet.api.order_records import PhotoGiven, keep_photo
+from fleet.api.order_records import JPEG, JpegRenderer, PhotoGiven, keep_photo, picture_of
 from fleet.api.order_shapes import OrderShape, PhotoShape
 from fleet.api.paging import Order, PageQuery, Row, listed, page, page_shape
 from fleet.api.repeats import Answer, once
@@ -52,6 +54,7 @@ class FindingQuery(PageQuery):
     depot = Text(required=False)
     vehicle = Text(required=False)
     state = serializers.ChoiceField(STATES, required=False)
+    order = Text(required=False, help_text="Number of the order it was found on")
 
 
 class FindingShape(serializers.Serializer[Any]):
@@ -150,7 +153,6 @@ class Findings(Resource):
 
         def effect() -> Answer:
             row = findings.report(actor(request, given), **{**rest(given), **named})
-            same_place(row, vehicle_id=vehicle.pk)
             return Answer(one_finding(row.pk), HTTPStatus.CREATED)
 
         return once(request, effect)
@@ -218,6 +220,17 @@ class FindingPhotos(Resource):
     def post(self, request: Request, finding_id: int) -> Response:
         found = finding_or_404(request, finding_id)
         return keep_photo(request, body(request, PhotoGiven), finding=found)
+
+
+class FindingPhoto(Resource):
+    """The picture itself, always JPEG."""
+
+    scope = "findings"
+    renderer_classes = [JpegRenderer, JSONRenderer]
+
+    @extend_schema(operation_id="findings_photo_content", responses=JPEG)
+    def get(self, request: Request, finding_id: int, photo_id: int) -> HttpResponseBase:
+        return picture_of(photo_id, finding=finding_or_404(request, finding_id))
 
 
 class Marks(Resource):
@@ -290,9 +303,10 @@ def _order(request: Request, number: str | None) -> WorkOrder | None:
 
 
 def _in_state(asked: Row) -> Q:
-    if "state" not in asked:
-        return Q()
-    return Q(closed_at__isnull=asked["state"] == OPEN)
+    wanted = Q(order__number=as_number(asked["order"])) if "order" in asked else Q()
+    if "state" in asked:
+        wanted &= Q(closed_at__isnull=asked["state"] == OPEN)
+    return wanted
 
 
 def _seen(request: Request) -> Any:

@@ -1,13 +1,18 @@
 """What is recorded at the vehicle: added rows, each once under its key, until the sign-off."""
 
 from http import HTTPStatus
+from pathlib import Path
 from typing import Any
 
+from django.conf import settings
+from django.http import HttpResponse, HttpResponseBase
 from django.utils import timezone
+from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.exceptions import NotFound
 from rest_framework.parsers import MultiPartParser
+from rest_framework.renderers import BaseRenderer, JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -20,7 +25,6 @@ from fleet.api.acting import (
     job_or_404,
     order_id_or_404,
     rest,
-    same_place,
     wrong,
 )
 from fleet.api.fields import Number, Text, body
@@ -57,6 +61,16 @@ WITHDRAWABLE: dict[str, tuple[Any, str]] = {
 }
 
 
+class JpegRenderer(BaseRenderer):
+    """Names the type for content negotiation; the view answers with the file."""
+
+    media_type = "image/jpeg"
+    format = "jpg"
+
+
+JPEG = {(200, JpegRenderer.media_type): OpenApiTypes.BINARY}
+
+
 class Overridable(Record):
     typed_text = Text(
         max_length=40, allow_blank=True, default="", help_text="As typed, for its decimal places"
@@ -84,7 +98,7 @@ class FluidGiven(Overridable):
 class MaterialGiven(Record):
     name = Text(max_length=120)
     pieces = serializers.IntegerField(min_value=1, max_value=10_000, required=False)
-    litres = Number(min_value=0, max_value=10_000, required=False)
+    litres = Number(max_value=10_000, required=False)
     broken = serializers.BooleanField(default=False, help_text="It broke on removal")
 
 
@@ -118,6 +132,10 @@ class CheckShape(serializers.Serializer[Any]):
     measured_at = serializers.DateTimeField()
 
 
+class TightenedShape(TorqueShape):
+    warning = serializers.CharField(help_text="Empty, or: the calibration of the wrench had ended")
+
+
 class PouredShape(FluidShape):
     raised = serializers.IntegerField(allow_null=True, help_text="Finding: the wrong fluid")
     proposals = serializers.ListField(child=serializers.CharField(), help_text="Worth reporting")
@@ -130,15 +148,14 @@ class Recording(Resource):
 
 
 class Torques(Recording):
-    @extend_schema(operation_id="jobs_torque", request=TorqueGiven, responses={201: TorqueShape})
+    @extend_schema(operation_id="jobs_torque", request=TorqueGiven, responses={201: TightenedShape})
     def post(self, request: Request, job_id: int) -> Response:
         job = job_or_404(request, job_id)
         given = body(request, TorqueGiven)
 
         def effect() -> Answer:
             row = recording.torque(actor(request, given), job.pk, **rest(given))
-            same_place(row, job_id=job.pk)
-            return _kept(TorqueRecord, row.pk)
+            return _kept(TorqueRecord, row.pk, {"warning": recording.calibration_warning(row)})
 
         return once(request, effect)
 
@@ -155,7 +172,6 @@ class Fluids(Recording):
 
         def effect() -> Answer:
             poured = recording.fluid(actor(request, given), job.pk, **{**rest(given), **named})
-            same_place(poured.record, job_id=job.pk)
             raised = poured.raised.pk if poured.raised else None
             more = {"raised": raised, "proposals": list(poured.proposals)}
             return _kept(FluidRecord, poured.record.pk, more)
@@ -173,7 +189,6 @@ class Materials(Recording):
 
         def effect() -> Answer:
             row = recording.material(actor(request, given), job.pk, **rest(given))
-            same_place(row, job_id=job.pk)
             return _kept(MaterialUsed, row.pk)
 
         return once(request, effect)
@@ -189,12 +204,8 @@ class Checks(Recording):
         figure = _figure(job, given["figure"])
 
         def effect() -> Answer:
-            acting = actor(request, given)
-            recording.open_order(acting, job.order_id)
-            row = checks.record_check(
-                acting, vehicle=job.vehicle, **{**rest(given), "figure": figure}
-            )
-            same_place(row, vehicle_id=job.vehicle_id, figure_id=figure.pk)
+            measured = {**rest(given), "figure": figure}
+            row = checks.measure(actor(request, given), job.order, **measured)
             return Answer(_check(row), HTTPStatus.CREATED)
 
         def then(answer: Answer) -> Answer:
@@ -212,7 +223,6 @@ class Notes(Recording):
 
         def effect() -> Answer:
             row = recording.note(actor(request, given), order_id, **rest(given))
-            same_place(row, order_id=order_id)
             return _kept(Note, row.pk)
 
         return once(request, effect)
@@ -232,21 +242,41 @@ class Photos(Recording):
         return keep_photo(request, given, order=WorkOrder.objects.get(pk=order_id))
 
 
+class OnePhoto(Resource):
+    """The picture itself, always JPEG."""
+
+    scope = "work-orders"
+    renderer_classes = [JpegRenderer, JSONRenderer]
+
+    @extend_schema(operation_id="work_orders_photo_content", responses=JPEG)
+    def get(self, request: Request, number: str, photo_id: int) -> HttpResponseBase:
+        return picture_of(photo_id, order=order_id_or_404(request, number))
+
+
+def picture_of(photo_id: int, **place: Any) -> HttpResponseBase:
+    found = Photo.objects.filter(pk=photo_id, **place).first()
+    file = found and Path(settings.MEDIA_ROOT) / found.path
+    if not file or not file.is_file():
+        raise NotFound(f"There is no photo {photo_id} here.")
+    return HttpResponse(file.read_bytes(), content_type=JpegRenderer.media_type)
+
+
 def keep_photo(request: Request, given: dict[str, Any], **place: Any) -> Response:
     """Keep a photo of an order or a finding."""
+    content = [digest(given["photo"]), given["client_key"]]
+    picture = photos.decoded(given["photo"].read(photos.MOST_BYTES + 1))
 
     def effect() -> Answer:
         row = photos.add(
             actor(request, given),
-            given["photo"].read(photos.MOST_BYTES + 1),
+            picture,
             client_key=given["client_key"],
             caption=given["caption"],
             **place,
         )
-        same_place(row, **place)
         return _kept(Photo, row.pk)
 
-    return once(request, effect, content=[digest(given["photo"]), given["client_key"]])
+    return once(request, effect, content=content)
 
 
 class Withdrawal(Recording):

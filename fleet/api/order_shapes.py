@@ -90,6 +90,8 @@ class OrderShape(OrderRow):
     arrived_at = serializers.DateTimeField(allow_null=True, help_text="Downtime begins")
     started_at = serializers.DateTimeField(allow_null=True)
     waited_s = serializers.IntegerField(help_text="In all, of past waits")
+    downtime_s = serializers.IntegerField(allow_null=True, help_text="Until it was handed back")
+    working_s = serializers.IntegerField(allow_null=True, help_text="Downtime without the waits")
     finished_at = serializers.DateTimeField(allow_null=True)
     finished_by = serializers.CharField(allow_null=True)
     reading = serializers.IntegerField(allow_null=True, help_text="Id of the odometer reading")
@@ -149,6 +151,7 @@ def whole(order_id: int) -> Row:
     ).get(pk=order_id)
     return {
         **{name: row[name] for name in (*OWN, "follows", "reading")},
+        **_downtime(row),
         "vehicle": row["number_of_vehicle"],
         "registration": row["plate"],
         "depot": row["at"],
@@ -158,6 +161,13 @@ def whole(order_id: int) -> Row:
         "jobs": _jobs(order_id),
         "events": _events(order_id),
     }
+
+
+def _downtime(row: Row) -> Row:
+    if row["arrived_at"] is None or row["returned_at"] is None:
+        return {"downtime_s": None, "working_s": None}
+    downtime_s = max(0, round((row["returned_at"] - row["arrived_at"]).total_seconds()))
+    return {"downtime_s": downtime_s, "working_s": max(0, downtime_s - row["waited_s"])}
 
 
 def _jobs(order_id: int) -> list[Row]:

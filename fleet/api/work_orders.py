@@ -3,7 +3,7 @@
 from http import HTTPStatus
 from typing import Any
 
-from django.db.models import F, OuterRef, Q, Subquery
+from django.db.models import Exists, F, OuterRef, Q, Subquery
 from django.urls import reverse
 from django.utils import timezone
 from drf_spectacular.utils import extend_schema, extend_schema_field
@@ -41,7 +41,7 @@ from fleet.api.signin import caller, depots_for
 from fleet.due.listing import by_day, today_at
 from fleet.people.roles import Right
 from fleet.workorders import issue, jobcard, outside
-from fleet.workorders.models import Raising, WorkOrder
+from fleet.workorders.models import DoNotUse, Raising, WorkOrder
 
 NEWEST_FIRST = Order("work orders", ("id",), descending=True)
 BY_DAY = Order("work orders by day", ("planned_on", "id"))
@@ -77,6 +77,7 @@ class OrderQuery(PageQuery):
 
 
 class OrderWithCard(OrderRow):
+    do_not_use = serializers.BooleanField(help_text="The vehicle must not be used")
     card = CardShape(allow_null=True, help_text="Unless expanded: null")
 
 
@@ -128,8 +129,11 @@ class WorkOrders(Resource):
         order = BY_DAY if "planned_on" in asked else NEWEST_FIRST
         on_page, following = page(request, rows, order, asked)
         cards = _cards(on_page) if _expanded(asked) else {}
-        return listed([{**listed_row(row), "card": cards.get(row["id"])} for row in on_page],
-                      following)  # fmt: skip
+        shown_rows = [
+            {**listed_row(row), "do_not_use": row["do_not_use"], "card": cards.get(row["id"])}
+            for row in on_page
+        ]
+        return listed(shown_rows, following)
 
     @extend_schema(
         operation_id="work_orders_draft", request=OrderGiven, responses={201: OrderShape}
@@ -235,6 +239,7 @@ def made(order: WorkOrder) -> Answer:
 def _rows(request: Request, asked: Row) -> Any:
     found = WorkOrder.objects.filter(_chosen(request, asked), *_planned(request, asked))
     jobs = Subquery(job_lists(OuterRef("pk")))
+    marks = DoNotUse.objects.filter(vehicle=OuterRef("vehicle"), cleared_at=None)
     return found.values(
         *LISTED,
         number_of_vehicle=F("vehicle__fleet_number"),
@@ -242,6 +247,7 @@ def _rows(request: Request, asked: Row) -> Any:
         at=F("depot__slug"),
         who=F("assigned_to__username"),
         job_list=jobs,
+        do_not_use=Exists(marks),
     )
 
 

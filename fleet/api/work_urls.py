@@ -2,11 +2,18 @@
 
 from django.urls import path
 
-from fleet.api.deferrals import AnswerEscalation, Deferrals, Escalations, WithdrawDeferral
+from fleet.api.deferrals import (
+    AgreeDeferral,
+    AnswerEscalation,
+    Deferrals,
+    Escalations,
+    WithdrawDeferral,
+)
 from fleet.api.evidence import EvidencePack, OnTimeShare
 from fleet.api.findings import (
     ClearMark,
     CloseFinding,
+    FindingPhoto,
     FindingPhotos,
     Findings,
     FollowUp,
@@ -18,11 +25,13 @@ from fleet.api.order_records import (
     Fluids,
     Materials,
     Notes,
+    OnePhoto,
     Photos,
     Torques,
     Withdrawal,
 )
 from fleet.api.procedures import CheckFigures, Substitutes
+from fleet.api.releases import Releases
 from fleet.api.work_orders import OneOrder, OrderCard, OrderRecords, OutsideWork, WorkOrders
 
 ORDER, JOB = "work-orders/<str:number>", "jobs/<int:job_id>"
@@ -31,6 +40,7 @@ FINDING, MARK = "findings/<int:finding_id>", "do-not-use/<int:mark_id>"
 urlpatterns = [
     path("work-orders", WorkOrders.as_view(), name="api-work-orders"),
     path("work-orders/outside", OutsideWork.as_view(), name="api-outside-work"),
+    path("work-orders/release", Releases.as_view(), name="api-release-orders"),
     path(ORDER, OneOrder.as_view(), name="api-work-order"),
     path(f"{ORDER}/card", OrderCard.as_view(), name="api-card"),
     path(f"{ORDER}/records", OrderRecords.as_view(), name="api-records"),
@@ -41,6 +51,7 @@ urlpatterns = [
     ),
     path(f"{ORDER}/notes", Notes.as_view(), name="api-notes"),
     path(f"{ORDER}/photos", Photos.as_view(), name="api-photos"),
+    path(f"{ORDER}/photos/<int:photo_id>", OnePhoto.as_view(), name="api-photo"),
     *(
         path(f"{ORDER}/{name}", change_view(name).as_view(), name=f"api-order-{name}")
         for name in KINDS
@@ -55,8 +66,12 @@ urlpatterns = [
     path(f"{FINDING}/close", CloseFinding.as_view(), name="api-close-finding"),
     path(f"{FINDING}/follow-up", FollowUp.as_view(), name="api-follow-up"),
     path(f"{FINDING}/photos", FindingPhotos.as_view(), name="api-finding-photos"),
+    path(f"{FINDING}/photos/<int:photo_id>", FindingPhoto.as_view(), name="api-finding-photo"),
     path("do-not-use", Marks.as_view(), name="api-do-not-use"),
     path(f"{MARK}/clear", ClearMark.as_view(), name="api-clear-do-not-use"),
+    path(
+        "deferrals/<int:deferral_id>/agree", AgreeDeferral.as_view(), name="api-agree-to-deferral"
+    ),
     path("deferrals", Deferrals.as_view(), name="api-deferrals"),
     path(
         "deferrals/<int:deferral_id>/withdraw",

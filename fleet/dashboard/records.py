@@ -178,10 +178,9 @@ def _check(sent: Sent) -> str:
     ).first()
     if figure is None:
         raise Fault("This service has no such figure: load the card again.")
-    recording.open_order(sent.actor, sent.order.pk)
-    result = checks.record_check(
+    result = checks.measure(
         sent.actor,
-        vehicle=sent.order.vehicle,
+        sent.order,
         figure=figure,
         value=read_number(sent.text("value"), figure.name),
         client_key=sent.text("client_key"),

@@ -3,7 +3,7 @@
 from datetime import date, datetime
 
 from fleet.due.models import Deferral, DueDate, Service
-from fleet.faults import Fault, Forbidden
+from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
 from fleet.vehicles.models import Vehicle
@@ -18,8 +18,12 @@ def defer(
     until_on: date | None = None,
     until_km: float | None = None,
     second_person: Person | None = None,
+    may_wait: bool = False,
 ) -> Deferral:
     """Defer a service to a date or a total; beyond its tolerance a second person must agree.
+
+    With ``may_wait`` one beyond the tolerance is kept without that person; it holds from when
+    somebody agrees (``agree``).
 
     Raises
     ------
@@ -32,9 +36,11 @@ def defer(
         if not may(who, Right.DEFER, vehicle.depot_id):
             raise Forbidden(f"{who} may not defer services at this depot.")
     if not reason.strip() or (until_on is None and until_km is None):
-        raise Fault("A deferral needs a reason, and a date or a km reading until when.")
+        raise Fault(
+            "A deferral needs a reason, and a date or a km reading until when.", about="until_on"
+        )
     beyond = _beyond_tolerance(vehicle, service, until_on, until_km)
-    if beyond and (second_person is None or second_person == person):
+    if beyond and not may_wait and (second_person is None or second_person == person):
         raise Fault("That is beyond the tolerance: a second person must agree to it.")
     return Deferral.objects.create(
         vehicle=vehicle,
@@ -63,6 +69,29 @@ def _beyond_tolerance(
     return late or until_km > limit_km + tolerance_km
 
 
+def agree(deferral: Deferral, *, person: Person) -> Deferral:
+    """Agree, as a second person, to a deferral beyond the tolerance; it holds from now on.
+
+    Raises
+    ------
+    Forbidden
+        The person asked for it, or may not defer at the vehicle's depot.
+    Refused
+        It waits for nobody: within the tolerance, agreed to already, or taken back.
+    """
+    if not may(person, Right.DEFER, deferral.vehicle.depot_id):
+        raise Forbidden(f"{person} may not agree to deferrals at this depot.")
+    if deferral.person_id == person.pk:
+        raise Forbidden("Nobody agrees to their own deferral: ask another person who may defer.")
+    waiting = Deferral.objects.filter(
+        pk=deferral.pk, beyond_tolerance=True, second_person=None, withdrawn_at=None
+    )
+    if not waiting.update(second_person=person):
+        raise Refused("This deferral waits for nobody's agreement.")
+    deferral.refresh_from_db()
+    return deferral
+
+
 def withdraw(deferral: Deferral, *, person: Person, now: datetime) -> Deferral:
     """Take a deferral back; the row stays.
 
@@ -79,10 +108,14 @@ def withdraw(deferral: Deferral, *, person: Person, now: datetime) -> Deferral:
 
 
 def in_force(vehicle_ids: list[int], today: date) -> dict[tuple[int, int], Deferral]:
-    """Deferrals that still run, by vehicle and service; the newest one counts."""
+    """Deferrals that still run, by vehicle and service; the newest one counts.
+
+    One beyond the tolerance that nobody has agreed to is none yet.
+    """
     rows = (
         Deferral.objects.filter(vehicle_id__in=vehicle_ids, withdrawn_at=None)
         .exclude(until_on__lt=today)
+        .exclude(beyond_tolerance=True, second_person=None)
         .order_by("created_at")
     )
     return {(row.vehicle_id, row.service_id): row for row in rows}

@@ -1,9 +1,11 @@
 """The one row of history that each change of an order or a job leaves."""
 
+from collections.abc import Iterable
+
 from fleet.people.actor import Actor
 from fleet.workorders.models import Job, OrderEvent, WorkOrder
 
-__all__ = ["Actor", "note_event"]
+__all__ = ["Actor", "note_event", "note_events"]
 
 
 def note_event(
@@ -28,4 +30,21 @@ def note_event(
         reason=reason,
         request_id=actor.request_id,
         performed_at=actor.at,
+    )
+
+
+def note_events(actor: Actor, orders: Iterable[WorkOrder], what: str, to_state: str) -> None:
+    """Write the one row of history of each of many orders, which are as they were before."""
+    OrderEvent.objects.bulk_create(
+        OrderEvent(
+            order=order,
+            what=what,
+            from_state=order.state,
+            to_state=to_state,
+            person=actor.person,
+            channel=actor.channel,
+            request_id=actor.request_id,
+            performed_at=actor.at,
+        )
+        for order in orders
     )

@@ -12,6 +12,9 @@ from fleet.faults import Fault
 from fleet.people.roles import Right
 from fleet.vehicles.models import Vehicle
 from fleet.workorders.actor import Actor
+from fleet.workorders.keys import known
+from fleet.workorders.models import WorkOrder
+from fleet.workorders.recording import open_order
 
 Outcome = CheckResult.Outcome
 
@@ -30,6 +33,29 @@ def _inside(value: float, low: float | None, high: float | None) -> bool:
     return (low is None or value >= low) and (high is None or value <= high)
 
 
+@transaction.atomic
+def measure(
+    actor: Actor,
+    order: WorkOrder,
+    *,
+    figure: CheckFigure,
+    value: float,
+    client_key: str,
+    test_method: str = "",
+) -> CheckResult:
+    """Record a value measured on an order that still takes records; see ``record_check``."""
+    if not CheckResult.objects.filter(client_key=client_key).exists():
+        open_order(actor, order.pk)
+    return record_check(
+        actor,
+        vehicle=order.vehicle,
+        figure=figure,
+        value=value,
+        client_key=client_key,
+        test_method=test_method,
+    )
+
+
 def record_check(
     actor: Actor,
     *,
@@ -46,7 +72,12 @@ def record_check(
     """
     actor.must(Right.RECORD_WORK, vehicle.depot_id)
     if not np.isfinite(value):
-        raise Fault(f"{figure.name} must be a number in {figure.unit}.")
+        raise Fault(f"{figure.name} must be a number in {figure.unit}.", about="value")
+    row: CheckResult | None = known(
+        CheckResult.objects, client_key, vehicle=vehicle, figure=figure, value=value
+    )
+    if row is not None:
+        return row
     with transaction.atomic():
         result, new = CheckResult.objects.get_or_create(
             client_key=client_key,

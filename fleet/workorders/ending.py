@@ -4,11 +4,11 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from django.db import transaction
+from django.db import IntegrityError, transaction
 
 from fleet.due.models import ServiceDone
 from fleet.due.record import record_done, withdraw
-from fleet.faults import Fault, Forbidden
+from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.models import Person
 from fleet.people.roles import Right
 from fleet.readings import judge
@@ -77,15 +77,18 @@ def finish(
 
 def _check_fitness(fit_for_use: str, restriction: str) -> None:
     if fit_for_use not in WorkOrder.Fit.values:
-        raise Fault("Say whether the vehicle is fit for use: yes, no or with restriction.")
+        raise Fault(
+            "Say whether the vehicle is fit for use: yes, no or with restriction.",
+            about="fit_for_use",
+        )
     if fit_for_use == WorkOrder.Fit.RESTRICTED and not restriction.strip():
-        raise Fault("Say what the restriction is.")
+        raise Fault("Say what the restriction is.", about="restriction")
 
 
 def _refuse_open_jobs(order: WorkOrder) -> None:
     left = order.jobs.filter(state=Job.State.OPEN).values_list("title", flat=True)
     if left:
-        raise Fault(f"Say first how these jobs ended: {', '.join(left)}.")
+        raise Refused(f"Say first how these jobs ended: {', '.join(left)}.")
 
 
 def _store_reading(actor: Actor, order: WorkOrder, value: float, unit: str) -> Reading:
@@ -151,6 +154,7 @@ def sign_off(actor: Actor, order_id: int, *, version: int | None = None) -> Work
         order = locked(order_id)
         if actor.person is not None and worked_on(order, actor.person):
             raise Forbidden("Nobody signs off their own work: ask another person who may.")
+        evidence.complete(order)
         return move(
             actor,
             order_id,
@@ -172,16 +176,25 @@ def worked_on(order: WorkOrder, person: Person) -> bool:
 
 
 def correct(actor: Actor, order_id: int, *, reason: str, version: int | None = None) -> WorkOrder:
-    """Open a finished order again; the services it recorded are voided, not erased."""
+    """Open a finished order again; the services it recorded are voided, not erased.
+
+    Papers of an outside workshop are cancelled instead: they are entered anew.
+
+    Raises
+    ------
+    Refused
+        A service of it is on another order by now.
+    """
     if not reason.strip():
-        raise Fault("Say what must be corrected.")
+        raise Fault("Say what must be corrected.", about="reason")
     with transaction.atomic():
+        papers = locked(order_id).where == WorkOrder.Where.OUTSIDE
         order = move(
             actor,
             order_id,
             "correct",
             (State.FINISHED,),
-            State.STARTED,
+            State.CANCELLED if papers else State.STARTED,
             Right.RELEASE,
             version=version,
             reason=reason,
@@ -192,8 +205,19 @@ def correct(actor: Actor, order_id: int, *, reason: str, version: int | None = N
             if job.done is not None:
                 withdraw(job.done, person=actor.person, source=f"correction of {order.number}")
         order.jobs.exclude(done=None).update(done=None)
-        order.jobs.filter(state=Job.State.DONE).update(state=Job.State.OPEN, ended_at=None)
+        _open_again(order, Job.State.DROPPED if papers else Job.State.OPEN)
     return order
+
+
+def _open_again(order: WorkOrder, state: Job.State) -> None:
+    done = order.jobs.filter(state=Job.State.DONE)
+    try:
+        with transaction.atomic():
+            done.update(state=state, ended_at=None, ended_by=None)
+    except IntegrityError:
+        raise Refused(
+            "A service of this order is on another order by now: cancel that one first."
+        ) from None
 
 
 def odometer_question(found: Finished) -> str:

@@ -11,7 +11,7 @@ from django.db.models import Exists, OuterRef, Q, QuerySet
 from fleet.due.listing import by_day, condition, depot_days
 from fleet.due.models import DueDate
 from fleet.due.rules import gather_depots
-from fleet.faults import Fault
+from fleet.faults import Fault, Refused
 from fleet.people.roles import Right
 from fleet.vehicles.models import Vehicle
 from fleet.workorders import findings
@@ -106,13 +106,13 @@ def answer(actor: Actor, escalation_id: int, *, given: str, reason: str) -> Esca
         raise Fault(f"There is no such question {escalation_id}.")
     actor.must(Right.DEFER, row.vehicle.depot_id)
     if given not in Escalation.Answer.values or not reason.strip():
-        raise Fault(f"Answer {', '.join(Escalation.Answer.values)}, with a reason.")
+        raise Fault(f"Answer {', '.join(Escalation.Answer.values)}, with a reason.", about="reason")
     with transaction.atomic():
-        claimed = Escalation.objects.filter(pk=row.pk, answer="").update(
+        claimed = Escalation.objects.filter(pk=row.pk, answer="", closed_on=None).update(
             answer=given, answered_by=actor.person, answered_at=actor.at, reason=reason.strip()
         )
         if not claimed:
-            raise Fault("It has been answered already.")
+            raise Refused("It has been answered already.")
         if given == Escalation.Answer.STAND_DOWN:
             findings.set_do_not_use(actor, vehicle=row.vehicle, reason=f"stood down: {reason}")
     row.refresh_from_db()

@@ -10,7 +10,7 @@ from django.db.models.functions import TruncMonth
 from fleet.due.explain import limit_words
 from fleet.due.models import Deferral, DueDate, ServiceDone
 from fleet.readings.models import Reading
-from fleet.workorders.models import Evidence, Job
+from fleet.workorders.models import Evidence, Job, WorkOrder
 
 
 def freeze(job: Job, reading: Reading) -> Evidence:
@@ -29,6 +29,13 @@ def freeze(job: Job, reading: Reading) -> Evidence:
         within_limit=_within_limit(row, done_on),
         within_tolerance=_within_tolerance(row, done_on, tolerance_on),
     )
+
+
+def complete(order: WorkOrder) -> None:
+    """Add what was recorded since the finish, such as by a phone without a network."""
+    for kept in Evidence.objects.filter(job__order=order).select_related("job"):
+        kept.facts |= _recorded(kept.job)
+        kept.save(update_fields=["facts"])
 
 
 def _due_date(job: Job) -> DueDate | None:
@@ -73,6 +80,12 @@ def _facts(job: Job, reading: Reading, row: DueDate | None) -> dict[str, Any]:
         "odometer_unit": reading.unit,
         "odometer_verdict": reading.verdict,
         "done_by": str(person) if person else None,
+        **_recorded(job),
+    }
+
+
+def _recorded(job: Job) -> dict[str, Any]:
+    return {
         "fluids": [
             {
                 "way": fluid.way,
@@ -152,12 +165,14 @@ def _deviation(row: ServiceDone, frozen: Evidence | None) -> str:
 
 
 def _deferred(row: ServiceDone) -> str:
-    given = Deferral.objects.filter(
+    rows = Deferral.objects.filter(
         vehicle=row.vehicle_id,
         service=row.service_id,
         created_at__date__lte=row.done_on,
         created_at__date__gte=row.done_on - timedelta(days=365),
-    ).first()
+        withdrawn_at=None,
+    ).exclude(beyond_tolerance=True, second_person=None)
+    given = rows.first()
     return f", deferred by {given.person}: {given.reason}" if given else ""
 
 

@@ -7,11 +7,12 @@ from zoneinfo import ZoneInfo
 from django.db import transaction
 
 from fleet.due.models import DueEarlier, Service
-from fleet.faults import Fault, Forbidden
+from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.roles import Right
 from fleet.vehicles.models import Compartment, Vehicle
 from fleet.workorders import issue
 from fleet.workorders.actor import Actor
+from fleet.workorders.keys import known
 from fleet.workorders.models import DoNotUse, Finding, WorkOrder
 
 RE_CHECK_DAYS = 14  # our choice: long enough for a seep to show again, short enough to matter
@@ -44,7 +45,14 @@ def report(
             f"severities {', '.join(Finding.Severity.values)}."
         )
     if not text.strip():
-        raise Fault("Say in a few words what was seen.")
+        raise Fault("Say in a few words what was seen.", about="text")
+    if order is not None and order.vehicle_id != vehicle.pk:
+        raise Fault(f"{order} is of another vehicle than {vehicle}.", about="order")
+    row: Finding | None = known(
+        Finding.objects, client_key, vehicle=vehicle, kind=kind, text=text.strip()
+    )
+    if row is not None:
+        return row
     with transaction.atomic():
         finding, new = Finding.objects.get_or_create(
             client_key=client_key,
@@ -73,12 +81,12 @@ def close(actor: Actor, finding_id: int, *, reason: str) -> Finding:
         raise Fault(f"There is no finding {finding_id}.")
     actor.must(Right.RECORD_WORK, finding.vehicle.depot_id)
     if not reason.strip():
-        raise Fault("Say what became of it.")
+        raise Fault("Say what became of it.", about="reason")
     closed = Finding.objects.filter(pk=finding_id, closed_at=None).update(
         closed_at=actor.at, closed_by=actor.person, closed_reason=reason.strip()
     )
     if not closed:
-        raise Fault("This finding is closed already.")
+        raise Refused("This finding is closed already.")
     finding.refresh_from_db()
     return finding
 
@@ -95,6 +103,8 @@ def follow_up(
 ) -> WorkOrder:
     """Draft the order that puts a finding right; for a leak also call for a leak re-check."""
     finding = Finding.objects.select_related("vehicle__depot", "compartment").get(pk=finding_id)
+    if finding.closed_at is not None:
+        raise Refused("This finding is closed: report it anew, then follow it up.")
     with transaction.atomic():
         order = issue.draft(
             actor,
@@ -146,7 +156,7 @@ def set_do_not_use(actor: Actor, *, vehicle: Vehicle, reason: str) -> DoNotUse:
     """Keep a vehicle from being used; anybody who sees the vehicle may."""
     actor.must(Right.SEE, vehicle.depot_id)
     if not reason.strip():
-        raise Fault("Say why the vehicle must not be used.")
+        raise Fault("Say why the vehicle must not be used.", about="reason")
     return DoNotUse.objects.create(
         vehicle=vehicle, reason=reason.strip()[:300], set_by=actor.person, set_at=actor.at
     )
@@ -167,12 +177,12 @@ def clear_do_not_use(actor: Actor, do_not_use_id: int, *, reason: str) -> DoNotU
     if actor.person is not None and row.set_by_id == actor.person.pk:
         raise Forbidden("Whoever set it does not clear it: ask another person who may.")
     if not reason.strip():
-        raise Fault("Say why the vehicle may be used again.")
+        raise Fault("Say why the vehicle may be used again.", about="reason")
     cleared = DoNotUse.objects.filter(pk=row.pk, cleared_at=None).update(
         cleared_at=actor.at, cleared_by=actor.person, cleared_reason=reason.strip()
     )
     if not cleared:
-        raise Fault("It was cleared already.")
+        raise Refused("It was cleared already.")
     row.refresh_from_db()
     return row
 

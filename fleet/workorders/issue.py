@@ -39,6 +39,9 @@ def draft(
 ) -> WorkOrder:
     """Draft one order for a vehicle; services within their early window join it.
 
+    Jobs are added by service id here and by night, so that two who draft at once never wait for
+    each other in a circle.
+
     Raises
     ------
     Forbidden
@@ -50,11 +53,14 @@ def draft(
     actor.must(Right.RELEASE, vehicle.depot)
     services = _services(vehicle, service_ids)
     if not services and not other_work:
-        raise Fault("An order needs at least one service, or other work in words.")
+        raise Fault(
+            "An order needs at least one service, or other work in words.", about="services"
+        )
     with transaction.atomic():
         _refuse_open(vehicle, services)
         if join_early and where == WorkOrder.Where.OWN and services:
             services += _joining(actor, vehicle, {service.pk for service in services})
+            services.sort(key=lambda service: service.pk)
         order = _new_order(
             vehicle,
             planned_on=planned_on,
@@ -70,17 +76,21 @@ def draft(
 
 
 def _services(vehicle: Vehicle, service_ids: Sequence[int]) -> list[Service]:
-    found = list(Service.objects.filter(pk__in=service_ids).select_related("compartment"))
+    rows = Service.objects.filter(pk__in=service_ids).order_by("pk")
+    found = list(rows.select_related("compartment", "procedure"))
     foreign = [service for service in found if service.vehicle_type_id != vehicle.vehicle_type_id]
     if foreign or len(found) != len(set(service_ids)):
-        raise Fault(f"{vehicle} has no such service: look at its page for those it has.")
+        raise Fault(
+            f"{vehicle} has no such service: look at its page for those it has.", about="services"
+        )
     return found
 
 
 def _refuse_open(vehicle: Vehicle, services: Sequence[Service]) -> None:
     taken = Job.objects.filter(vehicle=vehicle, service__in=services, state=Job.State.OPEN)
     for job in taken.select_related("order", "service"):
-        raise Refused(f"{job.service.name if job.service else job} is on {job.order} already.")
+        name = job.service.name if job.service else job
+        raise Refused(f"{name} is on {job.order} already.", about="services")
 
 
 def _joining(actor: Actor, vehicle: Vehicle, chosen: set[int]) -> list[Service]:
@@ -92,7 +102,7 @@ def _joining(actor: Actor, vehicle: Vehicle, chosen: set[int]) -> list[Service]:
     rows = (
         DueDate.objects.filter(~Exists(open_jobs), vehicle=vehicle, history_known=True)
         .exclude(service__in=chosen)
-        .select_related("service__compartment")
+        .select_related("service__compartment", "service__procedure")
     )
     return [row.service for row in rows if _in_early_window(row, today)]
 
@@ -121,7 +131,6 @@ def _add_jobs(
     order: WorkOrder, services: Sequence[Service], other_work: Sequence[OtherWork]
 ) -> None:
     for service in services:
-        minutes = getattr(getattr(service, "procedure", None), "minutes", 0)
         try:
             with transaction.atomic():
                 Job.objects.create(
@@ -129,12 +138,18 @@ def _add_jobs(
                     vehicle=order.vehicle,
                     service=service,
                     title=service.name,
-                    minutes=minutes,
+                    minutes=_minutes(service),
                 )
         except IntegrityError:
-            raise Refused(f"{service.name} has just been put on another order.") from None
+            raise Refused(
+                f"{service.name} has just been put on another order.", about="services"
+            ) from None
     for title, minutes in other_work:
         Job.objects.create(order=order, vehicle=order.vehicle, title=title, minutes=minutes)
+
+
+def _minutes(service: Service) -> int:
+    return int(getattr(getattr(service, "procedure", None), "minutes", 0))
 
 
 # --- each night ----------------------------------------------------------------------------
@@ -169,7 +184,8 @@ def _due_soon(today: date, depot_ids: Sequence[int] | None) -> list[DueDate]:
     )
     if depot_ids is not None:
         rows = rows.filter(depot_id__in=depot_ids)
-    return list(rows.select_related("service"))
+    in_order = rows.order_by("vehicle_id", "service_id")
+    return list(in_order.select_related("service__procedure"))
 
 
 def _draft_chunk(actor: Actor, by_vehicle: dict[int, list[DueDate]]) -> int:
@@ -184,7 +200,7 @@ def _draft_chunk(actor: Actor, by_vehicle: dict[int, list[DueDate]]) -> int:
         Job.objects.bulk_create(
             (
                 Job(order=order, vehicle_id=row.vehicle_id, service=row.service,
-                    title=row.service.name)
+                    title=row.service.name, minutes=_minutes(row.service))
                 for order in orders
                 for row in by_vehicle[order.vehicle_id]
             ),

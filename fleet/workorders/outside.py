@@ -5,12 +5,14 @@ from datetime import date
 
 from django.db import transaction
 
+from fleet.due.listing import today_at
 from fleet.due.models import Service, ServiceDone
 from fleet.due.record import record_done
 from fleet.faults import Fault
 from fleet.people.roles import Right
 from fleet.readings.enter import noon_at
 from fleet.vehicles.models import Vehicle
+from fleet.workorders import progress
 from fleet.workorders.actor import Actor, note_event
 from fleet.workorders.issue import number_of
 from fleet.workorders.models import Job, WorkOrder
@@ -30,7 +32,7 @@ def record(
 ) -> WorkOrder:
     """Enter what an outside workshop did, from its papers.
 
-    Open jobs of these services on drafted orders are dropped: the work is done.
+    Open jobs of these services on orders that were not begun are dropped: the work is done.
 
     Raises
     ------
@@ -40,7 +42,7 @@ def record(
         No workshop or invoice is named, the day lies ahead, or nothing was done.
     """
     actor.must(Right.RELEASE, vehicle.depot_id)
-    _check(actor, services, done_on, workshop_name, invoice_number)
+    _check(actor, vehicle.depot.zone, services, done_on, workshop_name, invoice_number)
     done_at = noon_at(done_on, vehicle.depot.zone)
     with transaction.atomic():
         order = WorkOrder.objects.create(
@@ -60,6 +62,7 @@ def record(
         )
         order.number = number_of(order.pk)
         order.save(update_fields=["number"])
+        _free(actor, order, services)
         for service in services:
             _enter(actor, order, service, done_on, odometer_km)
         note_event(actor, order, "enter outside work", to_state=order.state, reason=invoice_number)
@@ -68,28 +71,36 @@ def record(
 
 def _check(
     actor: Actor,
+    zone: str,
     services: Sequence[Service],
     done_on: date,
     workshop_name: str,
     invoice_number: str,
 ) -> None:
     if not services:
-        raise Fault("Say which services the workshop did.")
+        raise Fault("Say which services the workshop did.", about="services")
     if not workshop_name.strip() or not invoice_number.strip():
-        raise Fault("Name the workshop and the number of its invoice.")
-    if done_on > actor.now.date():
-        raise Fault(f"{done_on} lies ahead: enter the day the work was done.")
+        raise Fault("Name the workshop and the number of its invoice.", about="workshop_name")
+    if done_on > today_at(zone, actor.now):
+        raise Fault(f"{done_on} lies ahead: enter the day the work was done.", about="done_on")
+
+
+def _free(actor: Actor, order: WorkOrder, services: Sequence[Service]) -> None:
+    """Take the services off orders of our own that were not begun."""
+    ids = [service.pk for service in services]
+    planned = Job.objects.filter(
+        vehicle=order.vehicle,
+        service__in=ids,
+        state=Job.State.OPEN,
+        order__state__in=progress.NOT_BEGUN,
+    )
+    for pk in sorted(set(planned.values_list("order_id", flat=True))):
+        progress.drop(actor, pk, service_ids=ids, reason=f"done outside: {order}")
 
 
 def _enter(
     actor: Actor, order: WorkOrder, service: Service, done_on: date, odometer_km: float | None
 ) -> None:
-    Job.objects.filter(
-        vehicle=order.vehicle,
-        service=service,
-        state=Job.State.OPEN,
-        order__state__in=[WorkOrder.State.DRAFTED, WorkOrder.State.RELEASED],
-    ).update(state=Job.State.DROPPED, ended_at=actor.at, ended_by=actor.person)
     row = record_done(
         vehicle=order.vehicle,
         service=service,

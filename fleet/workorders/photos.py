@@ -6,11 +6,13 @@ from io import BytesIO
 from pathlib import Path
 
 from django.conf import settings
+from django.db import transaction
 from PIL import Image, ImageOps, UnidentifiedImageError
 
 from fleet.faults import Fault
 from fleet.people.roles import Right
 from fleet.workorders.actor import Actor
+from fleet.workorders.keys import known
 from fleet.workorders.models import Finding, Photo, WorkOrder
 from fleet.workorders.recording import open_order
 
@@ -23,7 +25,7 @@ QUALITY = 82
 
 def add(
     actor: Actor,
-    data: bytes,
+    data: bytes | Image.Image,
     *,
     client_key: str,
     order: WorkOrder | None = None,
@@ -33,18 +35,30 @@ def add(
     """Keep a photo of an order or a finding, once per key.
 
     The picture is decoded and encoded anew, so that nothing but its pixels is kept: no place, no
-    camera, no hidden payload.
+    camera, no hidden payload. Decoding takes long: a caller within a transaction does it before.
 
     Raises
     ------
     Fault
         Not a photo, too large, or the order takes no more records.
     """
-    known = Photo.objects.filter(client_key=client_key).first()
-    if known is not None:
-        return known
-    _must(actor, order, finding)
-    picture = _decoded(data)
+    row: Photo | None = known(Photo.objects, client_key, order=order, finding=finding)
+    if row is not None:
+        return row
+    picture = decoded(data) if isinstance(data, bytes) else data
+    with transaction.atomic():
+        _must(actor, order, finding)
+        return _keep(actor, picture, client_key, order, finding, caption)
+
+
+def _keep(
+    actor: Actor,
+    picture: Image.Image,
+    client_key: str,
+    order: WorkOrder | None,
+    finding: Finding | None,
+    caption: str,
+) -> Photo:
     path = _write(picture)
     given = {
         "person": actor.person,
@@ -72,18 +86,28 @@ def _must(actor: Actor, order: WorkOrder | None, finding: Finding | None) -> Non
         raise Fault("Say which order or finding the photo belongs to.")
 
 
-def _decoded(data: bytes) -> Image.Image:
+def decoded(data: bytes) -> Image.Image:
+    """A photo's pixels, upright and no larger than needed.
+
+    Raises
+    ------
+    Fault
+        Not a photo, or too large.
+    """
     if len(data) > MOST_BYTES:
-        raise Fault(f"The photo has more than {MOST_BYTES // 2**20} MB: send a smaller one.")
+        most_mb = MOST_BYTES // 2**20
+        raise Fault(f"The photo has more than {most_mb} MB: send a smaller one.", about="photo")
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error", Image.DecompressionBombWarning)
             picture = Image.open(BytesIO(data), formats=FORMATS)
             if picture.width * picture.height > MOST_PIXELS:
-                raise Fault("The photo has too many pixels: send a smaller one.")
+                raise Fault("The photo has too many pixels: send a smaller one.", about="photo")
             upright = ImageOps.exif_transpose(picture).convert("RGB")
     except (UnidentifiedImageError, OSError, ValueError, Image.DecompressionBombWarning):
-        raise Fault("That is no photo this program can read: send a JPEG, PNG or WebP.") from None
+        raise Fault(
+            "That is no photo this program can read: send a JPEG, PNG or WebP.", about="photo"
+        ) from None
     upright.thumbnail((LONGEST_SIDE_PX, LONGEST_SIDE_PX))
     return upright
 

@@ -4,7 +4,7 @@ Each claims the order by a conditional update, so that of two who try at once on
 other is told; and each leaves exactly one event. Its end is in ``ending``.
 """
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from datetime import date
 
 from django.db import transaction
@@ -13,7 +13,7 @@ from django.db.models import F
 from fleet.faults import Fault, Refused, Stale
 from fleet.people.models import Person
 from fleet.people.roles import Right
-from fleet.workorders.actor import Actor, note_event
+from fleet.workorders.actor import Actor, note_event, note_events
 from fleet.workorders.models import Finding, Job, WorkOrder
 
 State = WorkOrder.State
@@ -38,6 +38,36 @@ def release(actor: Actor, order_id: int, *, version: int | None = None) -> WorkO
     )
 
 
+def release_many(actor: Actor, versions: Mapping[int, int]) -> dict[int, Fault | None]:
+    """Give many drafted orders to the workshop at once: what refuses each, or None.
+
+    Parameters
+    ----------
+    versions
+        By order id, the version that was seen.
+    """
+    with transaction.atomic():
+        held = WorkOrder.objects.select_for_update().select_related("depot")
+        rows = list(held.filter(pk__in=versions).order_by("pk"))  # one order of locking for all
+        found = {row.pk: _why_not_released(actor, row, versions[row.pk]) for row in rows}
+        free = [row for row in rows if found[row.pk] is None]
+        WorkOrder.objects.filter(pk__in=[row.pk for row in free]).update(
+            version=F("version") + 1, state=State.RELEASED, released_at=actor.at
+        )
+        note_events(actor, free, "release", State.RELEASED)
+    return found
+
+
+def _why_not_released(actor: Actor, order: WorkOrder, version: int) -> Fault | None:
+    try:
+        actor.must(Right.RELEASE, order.depot)
+        if order.version != version or order.state != State.DRAFTED:
+            _explain_refusal(order, (State.DRAFTED,), version)
+    except Fault as fault:
+        return fault
+    return None
+
+
 def plan(
     actor: Actor, order_id: int, *, planned_on: date | None, version: int | None = None
 ) -> WorkOrder:
@@ -60,7 +90,7 @@ def raise_by(actor: Actor, order_id: int, *, raising: str, version: int | None =
 def cancel(actor: Actor, order_id: int, *, reason: str, version: int | None = None) -> WorkOrder:
     """Give an order up before its end; its open jobs are free for another order."""
     if not reason.strip():
-        raise Fault("Say why the order is cancelled.")
+        raise Fault("Say why the order is cancelled.", about="reason")
     with transaction.atomic():
         order = move(
             actor,
@@ -73,6 +103,23 @@ def cancel(actor: Actor, order_id: int, *, reason: str, version: int | None = No
             reason=reason,
         )
         order.jobs.filter(state=Job.State.OPEN).update(
+            state=Job.State.DROPPED, ended_at=actor.at, ended_by=actor.person
+        )
+    return order
+
+
+def drop(actor: Actor, order_id: int, *, service_ids: Collection[int], reason: str) -> WorkOrder:
+    """Take services off an order that was not begun; one with nothing left is cancelled."""
+    with transaction.atomic():
+        order = locked(order_id)
+        open_jobs = order.jobs.filter(state=Job.State.OPEN)
+        empty = not open_jobs.exclude(service__in=service_ids).exists()
+        what = "cancel" if empty else "drop jobs"
+        changes = {"state": State.CANCELLED} if empty else {}
+        order = edit(
+            actor, order_id, what, Right.RELEASE, None, states=NOT_BEGUN, reason=reason, **changes
+        )
+        open_jobs.filter(service__in=service_ids).update(
             state=Job.State.DROPPED, ended_at=actor.at, ended_by=actor.person
         )
     return order
@@ -106,7 +153,7 @@ def start(actor: Actor, order_id: int, *, version: int | None = None) -> WorkOrd
 def wait(actor: Actor, order_id: int, *, waiting_for: str, version: int | None = None) -> WorkOrder:
     """Interrupt the work, and say for what."""
     if not waiting_for.strip():
-        raise Fault("Say what the work is waiting for.")
+        raise Fault("Say what the work is waiting for.", about="waiting_for")
     return move(
         actor,
         order_id,
@@ -161,9 +208,11 @@ def end_job(
     supervisor.
     """
     if state not in ENDS:
-        raise Fault("A job ends done, part done or not done.")
+        raise Fault("A job ends done, part done or not done.", about="state")
     if state != Job.State.DONE and reason not in Job.Reason.values:
-        raise Fault(f"Say why it is {state}: one of {', '.join(Job.Reason.values)}.")
+        raise Fault(
+            f"Say why it is {state}: one of {', '.join(Job.Reason.values)}.", about="reason"
+        )
     with transaction.atomic():
         job = _job(job_id)
         order = edit(actor, job.order_id, "", Right.RECORD_WORK, version, states=UNDER_WAY)
@@ -190,7 +239,7 @@ def _refuse_wrong_fluid(job: Job) -> None:
         withdrawn_by=None,
     )
     if wrong.exists():
-        raise Fault(
+        raise Refused(
             "The wrong fluid was recorded for this compartment, so the service is not done: "
             "drain and refill it, close the finding, or end the job as not done."
         )
@@ -206,13 +255,13 @@ def _job(job_id: int) -> Job:
 def settle_job(actor: Actor, job_id: int, *, reason: str) -> Job:
     """Take a decision on a job that came back part done or not done; it waits no longer."""
     if not reason.strip():
-        raise Fault("Say what was decided.")
+        raise Fault("Say what was decided.", about="reason")
     with transaction.atomic():
         job = _job(job_id)
         order = locked(job.order_id)
         actor.must(Right.RELEASE, order.depot_id)
         if not Job.objects.filter(pk=job_id, returned=True).update(returned=False):
-            raise Fault(f"{job.title} of {order} does not wait for a decision.")
+            raise Refused(f"{job.title} of {order} does not wait for a decision.")
         WorkOrder.objects.filter(pk=order.pk).update(version=F("version") + 1)
         note_event(actor, order, "settle job", job=job, reason=reason.strip()[:300])
     job.refresh_from_db()

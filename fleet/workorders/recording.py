@@ -5,8 +5,10 @@ until the order is signed off.
 """
 
 from dataclasses import dataclass
+from zoneinfo import ZoneInfo
 
 from django.db import transaction
+from django.db.models import QuerySet
 
 from fleet.calc.guards import Ask, litres_question, torque_question
 from fleet.due.record import record_fill, record_top_up
@@ -17,6 +19,7 @@ from fleet.vehicles.models import Compartment
 from fleet.workorders import findings
 from fleet.workorders.actor import Actor
 from fleet.workorders.fluids_in import acceptance
+from fleet.workorders.keys import known
 from fleet.workorders.models import (
     Fastener,
     Finding,
@@ -45,6 +48,7 @@ class Poured:
     proposals: tuple[str, ...]
 
 
+@transaction.atomic
 def torque(
     actor: Actor,
     job_id: int,
@@ -65,15 +69,18 @@ def torque(
     Fault
         No such fastener or wrench, or the order takes no more records.
     """
-    known = TorqueRecord.objects.filter(client_key=client_key).first()
-    if known is not None:
-        return known
+    typed = {"to_the_figure": True} if torque_nm is None else {"torque_nm": torque_nm}
+    row: TorqueRecord | None = known(
+        TorqueRecord.objects, client_key, job_id=job_id, fastener=fastener, **typed
+    )
+    if row is not None:
+        return row
     job = _job(actor, job_id)
     figure = _fastener(job, fastener)
     ask = None
     if torque_nm is not None:
         ask = _torque_question(torque_nm, figure, typed_text)
-        _ask(ask, override_reason)
+        _ask(ask, override_reason, "torque_nm")
     given = {
         **_stamp(actor, client_key),
         "job": job,
@@ -100,14 +107,22 @@ def _torque_question(torque_nm: float, figure: Fastener, typed_text: str) -> Ask
             typed_text=typed_text,
         )
     except ValueError as error:
-        raise Fault(f"{figure.name}: {error}.") from error
+        raise Fault(f"{figure.name}: {error}.", about="torque_nm") from error
 
 
 def _fastener(job: Job, slug: str) -> Fastener:
-    found = Fastener.objects.filter(procedure__service=job.service, slug=slug).first()
+    found = _fasteners(job).filter(slug=slug).first()
     if found is None:
-        raise Fault(f"The procedure of {job.title} has no fastener {slug!r}.")
+        known_as = ", ".join(_fasteners(job).values_list("slug", flat=True)) or "none"
+        raise Fault(
+            f"The procedure of {job.title} has no fastener {slug!r}; it has {known_as}.",
+            about="fastener",
+        )
     return found
+
+
+def _fasteners(job: Job) -> QuerySet[Fastener]:
+    return Fastener.objects.filter(procedure__service=job.service).exclude(procedure__service=None)
 
 
 def _wrench(job: Job, tag: str) -> Wrench | None:
@@ -115,10 +130,25 @@ def _wrench(job: Job, tag: str) -> Wrench | None:
         return None
     found = Wrench.objects.filter(depot=job.order.depot_id, tag__iexact=tag.strip()).first()
     if found is None:
-        raise Fault(f"There is no wrench {tag!r} at this depot: enter it first, or leave it out.")
+        raise Fault(
+            f"There is no wrench {tag!r} at this depot: enter it first, or leave it out.",
+            about="wrench",
+        )
     return found
 
 
+def calibration_warning(record: TorqueRecord) -> str:
+    """What to say about a wrench whose calibration had ended; empty: nothing."""
+    wrench = record.wrench
+    if wrench is None or record.performed_at.date() <= wrench.calibrated_until_on:
+        return ""
+    return (
+        f"The calibration of wrench {wrench.tag} ended on {wrench.calibrated_until_on}: have it "
+        "checked, and tighten again with another where it matters."
+    )
+
+
+@transaction.atomic
 def fluid(
     actor: Actor,
     job_id: int,
@@ -141,32 +171,58 @@ def fluid(
     Question
         The quantity lies outside the refill's tolerance; with a reason it goes through.
     """
-    known = FluidRecord.objects.filter(client_key=client_key).first()
-    if known is not None:
-        return Poured(known, None, ())
+    _check_litres(litres)
+    ml = round(litres * 1000)
+    row: FluidRecord | None = known(
+        FluidRecord.objects, client_key, job_id=job_id, way=way, quantity_ml=ml, product=product
+    )
+    if row is not None:
+        return _poured_before(row)
     job = _job(actor, job_id)
-    place = compartment or (job.service.compartment if job.service else None)
-    if place is None or way not in FluidRecord.Way.values:
-        raise Fault("Say which compartment, and whether it was drained, filled or topped up.")
+    place = _place(job, compartment, way)
     refill_l = _refill_l(job, place)
     ask = _litres_question(way, litres, refill_l, place, typed_text)
-    _ask(ask, override_reason)
-    with transaction.atomic():
-        given = {
-            **_stamp(actor, client_key),
-            "job": job,
-            "compartment": place,
-            "way": way,
-            "quantity_ml": round(litres * 1000),
-            "look": look.strip(),
-            "product": product,
-            "batch": batch.strip(),
-            "question": ask.text if ask else "",
-            "override_reason": override_reason if ask else "",
-        }
-        record, new = FluidRecord.objects.get_or_create(client_key=client_key, defaults=given)
-        raised = _keep(actor, job, record) if new else None
-    return Poured(record, raised, _proposals(record, refill_l))
+    _ask(ask, override_reason, "litres")
+    given = {
+        **_stamp(actor, client_key),
+        "job": job,
+        "compartment": place,
+        "way": way,
+        "quantity_ml": ml,
+        "look": look.strip(),
+        "product": product,
+        "batch": batch.strip(),
+        "question": ask.text if ask else "",
+        "override_reason": override_reason if ask else "",
+    }
+    record, new = FluidRecord.objects.get_or_create(client_key=client_key, defaults=given)
+    if not new:  # the same record, sent twice at once
+        return _poured_before(record)
+    return Poured(record, _keep(actor, job, record), _proposals(record, refill_l))
+
+
+def _check_litres(litres: float) -> None:
+    if not 0.0005 < litres < 1e4:  # below half a millilitre nothing is left to keep
+        raise Fault("The quantity must be a number of litres above 0.", about="litres")
+
+
+def _poured_before(record: FluidRecord) -> Poured:
+    """What a record that came again was answered with."""
+    raised = Finding.objects.filter(client_key=_wrong_fluid_key(record)).first()
+    return Poured(record, raised, _proposals(record, _refill_l(record.job, record.compartment)))
+
+
+def _wrong_fluid_key(record: FluidRecord) -> str:
+    return f"wrong-fluid-{record.pk}"
+
+
+def _place(job: Job, compartment: Compartment | None, way: str) -> Compartment:
+    if way not in FluidRecord.Way.values:
+        raise Fault("Say whether it was drained, filled or topped up.", about="way")
+    place = compartment or (job.service.compartment if job.service else None)
+    if place is None:
+        raise Fault(f"Say which compartment: {job.title} has none.", about="compartment")
+    return place
 
 
 def _refill_l(job: Job, place: Compartment) -> float | None:
@@ -179,8 +235,6 @@ def _refill_l(job: Job, place: Compartment) -> float | None:
 def _litres_question(
     way: str, litres: float, refill_l: float | None, place: Compartment, typed_text: str
 ) -> Ask | None:
-    if not (0 < litres < 1e4):
-        raise Fault("The quantity must be a number of litres above 0.")
     if way != FluidRecord.Way.IN or refill_l is None:
         return None
     return litres_question(litres, refill_l, dry_fill_l=place.dry_fill_l, typed_text=typed_text)
@@ -189,7 +243,7 @@ def _litres_question(
 def _keep(actor: Actor, job: Job, record: FluidRecord) -> Finding | None:
     """Keep the fill or top-up; raise the wrong fluid."""
     vehicle, order = job.order.vehicle, job.order
-    on = actor.at.date()
+    on = actor.at.astimezone(ZoneInfo(order.depot.zone)).date()
     if record.way == FluidRecord.Way.OUT:
         return None
     if record.way == FluidRecord.Way.IN:
@@ -222,7 +276,7 @@ def _keep(actor: Actor, job: Job, record: FluidRecord) -> Finding | None:
         kind=Finding.Kind.WRONG_FLUID,
         severity=Finding.Severity.BEFORE_USE,
         text=found.why[:500],
-        client_key=f"{record.client_key}:wrong-fluid"[:64],
+        client_key=_wrong_fluid_key(record),
         compartment=record.compartment,
         order=order,
     )
@@ -239,6 +293,7 @@ def _proposals(record: FluidRecord, refill_l: float | None) -> tuple[str, ...]:
     return tuple(found)
 
 
+@transaction.atomic
 def material(
     actor: Actor,
     job_id: int,
@@ -250,29 +305,31 @@ def material(
     broken: bool = False,
 ) -> MaterialUsed:
     """Record a part or spare used, such as a clip that broke."""
-    known = MaterialUsed.objects.filter(client_key=client_key).first()
-    if known is not None:
-        return known
     if not name.strip() or (pieces is None) == (litres is None):
-        raise Fault("Name what was used, and give either pieces or litres.")
-    given = {
-        **_stamp(actor, client_key),
-        "job": _job(actor, job_id),
+        raise Fault("Name what was used, and give either pieces or litres.", about="pieces")
+    if litres is not None:
+        _check_litres(litres)
+    used = {
         "name": name.strip(),
         "pieces": pieces,
         "quantity_ml": None if litres is None else round(litres * 1000),
         "broken": broken,
     }
+    row: MaterialUsed | None = known(MaterialUsed.objects, client_key, job_id=job_id, **used)
+    if row is not None:
+        return row
+    given = {**_stamp(actor, client_key), "job": _job(actor, job_id), **used}
     return MaterialUsed.objects.get_or_create(client_key=client_key, defaults=given)[0]
 
 
+@transaction.atomic
 def note(actor: Actor, order_id: int, *, text: str, client_key: str) -> Note:
     """Add a note to an order."""
-    known = Note.objects.filter(client_key=client_key).first()
-    if known is not None:
-        return known
     if not text.strip():
-        raise Fault("The note is empty.")
+        raise Fault("The note is empty.", about="text")
+    row: Note | None = known(Note.objects, client_key, order_id=order_id, text=text.strip())
+    if row is not None:
+        return row
     order = open_order(actor, order_id)
     given = {**_stamp(actor, client_key), "order": order, "text": text.strip()}
     return Note.objects.get_or_create(client_key=client_key, defaults=given)[0]
@@ -281,15 +338,13 @@ def note(actor: Actor, order_id: int, *, text: str, client_key: str) -> Note:
 def withdraw(actor: Actor, record: Record, *, reason: str) -> None:
     """Take a record back; the row stays, with who took it back and why."""
     if not reason.strip():
-        raise Fault("Say why it is taken back.")
+        raise Fault("Say why it is taken back.", about="reason")
     changed = type(record)._default_manager.filter(pk=record.pk, withdrawn_by=None)
     if not changed.update(withdrawn_by=actor.person, withdrawn_reason=reason.strip()):
-        raise Fault("It was taken back already.")
+        raise Refused("It was taken back already.")
 
 
 def _stamp(actor: Actor, client_key: str) -> dict[str, object]:
-    if not 8 <= len(client_key) <= 64:
-        raise Fault("The client key must have 8 to 64 characters, its own for every record.")
     return {
         "client_key": client_key,
         "person": actor.person,
@@ -298,9 +353,10 @@ def _stamp(actor: Actor, client_key: str) -> dict[str, object]:
     }
 
 
-def _ask(ask: Ask | None, override_reason: str) -> None:
+def _ask(ask: Ask | None, override_reason: str, about: str) -> None:
     if ask is not None and not override_reason.strip():
-        raise Question(ask.text, [f"{slip.meant:.4g}: {slip.words}" for slip in ask.slips])
+        slips = [f"{slip.meant:.4g}: {slip.words}" for slip in ask.slips]
+        raise Question(ask.text, slips, about=about)
 
 
 def _job(actor: Actor, job_id: int) -> Job:
@@ -311,19 +367,24 @@ def _job(actor: Actor, job_id: int) -> Job:
     )
     if job is None:
         raise Fault(f"There is no job {job_id}.")
-    open_order(actor, job.order_id)
+    order = open_order(actor, job.order_id)
+    if order.where == WorkOrder.Where.OUTSIDE:
+        raise Refused(
+            f"{order} was done by an outside workshop: keep its papers with it; torque, fluids "
+            "and materials are recorded for work of our own only."
+        )
     return job
 
 
 def open_order(actor: Actor, order_id: int) -> WorkOrder:
-    """An order that still takes records.
+    """An order that still takes records; it is not signed off before the transaction ends.
 
     Raises
     ------
-    Fault
+    Refused
         It has not been started, or is signed off or cancelled.
     """
-    order = WorkOrder.objects.filter(pk=order_id).first()
+    order = WorkOrder.objects.select_for_update(no_key=True).filter(pk=order_id).first()
     if order is None:
         raise Fault(f"There is no work order {order_id}.")
     actor.must(Right.RECORD_WORK, order.depot_id)

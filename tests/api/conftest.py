@@ -1,14 +1,18 @@
 from collections.abc import Callable, Iterator
 from datetime import timedelta
+from io import BytesIO
+from pathlib import Path
 
 import pytest
 from django.core.cache import cache
 from django.utils import timezone
+from PIL import Image
+from pytest_django import Settings
 from rest_framework.test import APIClient
 
 from fleet.people.models import Person
 from fleet.readings.models import Reading, Upload
-from fleet.workorders import findings, recording
+from fleet.workorders import findings, photos, recording
 from tests.cast import Cast, cast, driven, oil_change
 from tests.dashboard.workshop import open_workshop
 
@@ -37,8 +41,9 @@ def running(people: Cast) -> Cast:
 
 
 @pytest.fixture
-def there(running: Cast) -> dict[str, object]:
+def there(running: Cast, settings: Settings, tmp_path: Path) -> dict[str, object]:
     """Values of the path that lead to something; the order is started and has a note."""
+    settings.MEDIA_ROOT = tmp_path / "files"
     shop = open_workshop(running)
     order, oil, van = shop.start(), shop.oil, running.van
     mechanic = shop.actor(running.mechanic)
@@ -51,6 +56,7 @@ def there(running: Cast) -> dict[str, object]:
         service=oil, until_on=today, reason="on a trip", person=running.supervisor
     )
     question = van.escalations.create(service=oil, stage="supervisor", since_on=today)
+    photo = photos.add(mechanic, picture(), client_key="photo-there", order=order, finding=finding)
     upload = Upload.objects.create(
         name="yard.csv", hash="0" * 64, size_bytes=1, person=running.supervisor
     )
@@ -64,10 +70,18 @@ def there(running: Cast) -> dict[str, object]:
         "kind": "notes",
         "record_id": note.pk,
         "finding_id": finding.pk,
+        "photo_id": photo.pk,
         "mark_id": findings.set_do_not_use(mechanic, vehicle=van, reason="brakes").pk,
         "deferral_id": deferral.pk,
         "escalation_id": question.pk,
     }
+
+
+def picture() -> bytes:
+    """A small photo."""
+    made = BytesIO()
+    Image.new("RGB", (40, 30), "teal").save(made, "JPEG")
+    return made.getvalue()
 
 
 def bodies(there: dict[str, object]) -> dict[str, dict[str, object]]:
@@ -87,6 +101,7 @@ def bodies(there: dict[str, object]) -> dict[str, dict[str, object]]:
             "until_on": str(today + timedelta(days=30)),
         },
         "work-orders": {"vehicle": vehicle, "services": [service]},
+        "work-orders/release": {"orders": [{"number": there["number"], "version": 1}]},
         "work-orders/outside": {
             "vehicle": vehicle,
             "services": [service],

@@ -8,8 +8,8 @@ from PIL import Image
 
 from fleet import chain
 from fleet.due.models import DueDate
-from fleet.faults import Fault, Forbidden
-from fleet.workorders import outside, photos, progress
+from fleet.faults import Fault, Forbidden, Refused
+from fleet.workorders import ending, issue, outside, photos, progress, recording
 from fleet.workorders.models import Job, Photo, WorkOrder
 from tests.scene import NOW
 from tests.workorders.conftest import Bay
@@ -113,3 +113,45 @@ def test_what_is_no_photo_is_refused_and_nothing_is_kept(
     with pytest.raises(Fault, match="JPEG, PNG or WebP"):
         add(bay, started, data)
     assert not Photo.objects.exists()
+
+
+def test_an_order_with_nothing_left_to_do_is_cancelled_and_says_why(bay: Bay) -> None:
+    drafted = bay.order()
+    order = papers(bay)
+    drafted.refresh_from_db()
+    event = drafted.events.latest("pk")
+    assert (drafted.state, drafted.version) == (WorkOrder.State.CANCELLED, 2)
+    assert (event.what, event.reason) == ("cancel", f"done outside: {order}")
+
+
+def test_an_order_keeps_what_the_papers_do_not_name(bay: Bay) -> None:
+    drafted = issue.draft(
+        bay.actor(),
+        vehicle_id=bay.van.pk,
+        service_ids=[bay.oil.pk],
+        other_work=[("Wiper", 5)],
+        join_early=False,
+    )
+    papers(bay)
+    drafted.refresh_from_db()
+    assert (drafted.state, drafted.version) == (WorkOrder.State.DRAFTED, 2)
+    assert drafted.jobs.get(state=Job.State.OPEN).title == "Wiper"
+
+
+def test_papers_entered_wrongly_are_cancelled_and_their_services_voided(bay: Bay) -> None:
+    order = ending.correct(bay.actor(), papers(bay).pk, reason="wrong van")
+    chain.refresh([bay.van.pk], NOW)
+    assert order.state == WorkOrder.State.CANCELLED
+    assert order.jobs.get().state == Job.State.DROPPED
+    assert DueDate.objects.get().beyond_by_reading
+
+
+def test_work_of_an_outside_workshop_takes_no_torque_but_photos_of_its_papers(
+    bay: Bay, settings: object, tmp_path: Path
+) -> None:
+    configured.MEDIA_ROOT = tmp_path
+    order = papers(bay)
+    mechanic = bay.actor(bay.mechanic)
+    with pytest.raises(Refused, match="outside workshop"):
+        recording.torque(mechanic, order.jobs.get().pk, fastener="x", client_key="torque-0001")
+    assert add(bay, order, picture()).order == order

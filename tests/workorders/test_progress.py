@@ -5,8 +5,8 @@ import pytest
 
 from fleet import chain
 from fleet.due.models import DueDate, ServiceDone
-from fleet.faults import Fault, Forbidden, Stale
-from fleet.workorders import ending, issue, progress
+from fleet.faults import Fault, Forbidden, Refused, Stale
+from fleet.workorders import ending, issue, progress, recording
 from fleet.workorders.actor import Actor
 from fleet.workorders.models import Job, OrderEvent, WorkOrder
 from tests.scene import NOW
@@ -19,6 +19,10 @@ def started(bay: Bay) -> WorkOrder:
     order = bay.order()
     progress.release(bay.actor(), order.pk)
     return progress.start(bay.actor(bay.mechanic), order.pk)
+
+
+def other_work(bay: Bay) -> WorkOrder:
+    return issue.draft(bay.actor(), vehicle_id=bay.van.pk, other_work=[("Wiper", 5)])
 
 
 def finish(bay: Bay, order: WorkOrder, odometer: float = ODOMETER_KM) -> ending.Finished:
@@ -123,6 +127,27 @@ def test_a_person_without_the_right_is_refused(bay: Bay) -> None:
             progress.release(bay.actor(who), order.pk)
 
 
+def test_many_orders_are_released_at_once_each_with_its_event(bay: Bay) -> None:
+    first, second = bay.order(), other_work(bay)
+    stale = other_work(bay)
+    progress.plan(bay.actor(), stale.pk, planned_on=NOW.date())
+    found = progress.release_many(bay.actor(), {first.pk: 1, second.pk: 1, stale.pk: 1})
+    assert found[first.pk] is None
+    assert found[second.pk] is None
+    assert isinstance(found[stale.pk], Stale)
+    released = WorkOrder.objects.filter(state="released", version=2, released_at=NOW)
+    assert set(released) == {first, second}
+    events = OrderEvent.objects.filter(what="release", from_state="drafted", to_state="released")
+    assert [event.order for event in events] == [first, second]
+
+
+def test_whoever_may_not_release_releases_none_of_many(bay: Bay) -> None:
+    order = bay.order()
+    found = progress.release_many(bay.actor(bay.outsider), {order.pk: 1})
+    assert isinstance(found[order.pk], Forbidden)
+    assert not OrderEvent.objects.filter(what="release").exists()
+
+
 def test_a_stale_version_is_told_to_look_again(bay: Bay) -> None:
     order = bay.order()
     progress.release(bay.actor(), order.pk, version=1)
@@ -145,6 +170,31 @@ def test_a_correction_voids_what_the_finish_recorded(bay: Bay) -> None:
     chain.refresh([bay.van.pk], NOW + timedelta(hours=13))
     assert DueDate.objects.get().beyond_by_reading
     assert OrderEvent.objects.latest("pk").reason == "wrong van"
+
+
+def test_a_finish_is_not_corrected_while_its_service_is_on_another_order(bay: Bay) -> None:
+    order = started(bay)
+    finish(bay, order)
+    bay.order()
+    with pytest.raises(Refused, match="cancel that one first"):
+        ending.correct(bay.actor(), order.pk, reason="wrong van")
+    assert ServiceDone.objects.filter(void=True).count() == 0
+
+
+def test_what_a_phone_sends_after_the_finish_is_evidence_too(bay: Bay) -> None:
+    order = started(bay)
+    finish(bay, order)
+    recording.fluid(
+        bay.actor(bay.mechanic),
+        order.jobs.get().pk,
+        way="drained",
+        litres=2,
+        client_key="late-record",
+    )
+    ending.sign_off(bay.actor(), order.pk)
+    facts = order.jobs.get().evidence.facts
+    assert [(row["way"], row["litres"]) for row in facts["fluids"]] == [("drained", 2)]
+    assert facts["state"] == "done"
 
 
 def test_the_night_drafts_what_is_due_once(bay: Bay) -> None:

@@ -101,6 +101,17 @@ def test_a_wrench_is_known_by_its_tag(bay: Bay, job: Job) -> None:
         torque(bay, job, wrench="TW-9", client_key=KEY + "9")
 
 
+@pytest.mark.parametrize(("days", "said"), [(0, ""), (-1, "calibration of wrench TW-3 ended")])
+def test_a_wrench_whose_calibration_ended_is_warned_about(
+    bay: Bay, job: Job, days: int, said: str
+) -> None:
+    until_on = NOW.date() + timedelta(days=days)
+    Wrench.objects.create(depot=job.order.depot, tag="TW-3", calibrated_until_on=until_on)
+    warning = recording.calibration_warning(torque(bay, job, wrench="TW-3"))
+    assert said in warning
+    assert bool(warning) is bool(said)
+
+
 def test_a_right_fill_is_kept(bay: Bay, job: Job) -> None:
     right = product(bay, "right", claims=True)
     poured = pour(bay, job, 1.5, product=right, batch="B7")
@@ -109,7 +120,9 @@ def test_a_right_fill_is_kept(bay: Bay, job: Job) -> None:
 
 
 def test_the_wrong_fluid_is_recorded_and_stops_the_vehicle(bay: Bay, job: Job) -> None:
-    poured = pour(bay, job, 1.5, product=product(bay, "wrong", claims=False))
+    wrong = product(bay, "wrong", claims=False)
+    poured = pour(bay, job, 1.5, product=wrong)
+    assert pour(bay, job, 1.5, product=wrong) == poured  # sent again: answered alike
     assert poured.record.pk
     assert poured.raised is not None
     assert poured.raised.kind == Finding.Kind.WRONG_FLUID
