@@ -1,0 +1,158 @@
+"""How far each meter gets, at 99 levels from the fastest to the slowest.
+
+A vehicle's uncertain future is cut into 99 equally likely futures. Level u belongs to the future
+in which a limit is reached at the level-u quantile of its day: low levels drive much, high levels
+little. A level is followed through all services of the vehicle, so that what a fast future does to
+one of them it does to the others too.
+
+Days are calendar days after the last accepted reading; between the knots a level is a straight
+line.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtr, ndtri
+
+from fleet.calc.class_rates import Clock
+from fleet.calc.passage import distances_ahead
+from fleet.calc.usage import Law
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+LEVELS: FloatArray = (np.arange(99) + 0.5) / 99
+# Dense where a service is about to fall due, monthly later; our choice of the 22.
+KNOTS_D: FloatArray = np.array(
+    [0, 2, 4, 7, 10, 14, 21, 30, 45, 60, 80, 100, 125, 150, 180, 210, 240, 270, 300, 325, 350, 372],
+    dtype=np.float64,
+)
+FURTHER_D = 31.0  # between the knots added for meters that were read long ago
+
+
+@dataclass(frozen=True)
+class Paths:
+    """The 99 levels of n meters of one kind."""
+
+    start_d: FloatArray  # (n,) last accepted reading, local day number [d]
+    knots_d: FloatArray  # (k,) days after it [d]
+    ahead: FloatArray  # (n, k, 99) covered since, never falling along the knots [km or h]
+
+    def take(self, rows: IntArray) -> Paths:
+        """Meters of the given rows."""
+        return Paths(self.start_d[rows], self.knots_d, self.ahead[rows])
+
+    def covered(self, at_d: FloatArray) -> FloatArray:
+        """
+        Distance covered since the last reading at local day numbers.
+
+        Parameters
+        ----------
+        at_d : ndarray, shape (n, 99)
+            Local day numbers [d]; before the reading counts as the reading, beyond the last knot
+            as the last knot.
+
+        Returns
+        -------
+        ndarray, shape (n, 99)
+            Covered [km or h].
+        """
+        h_d = np.clip(at_d - self.start_d[:, None], 0.0, self.knots_d[-1])
+        low = np.clip(
+            np.searchsorted(self.knots_d, h_d, side="right") - 1, 0, len(self.knots_d) - 2
+        )
+        at_low, at_high = self._about(low)
+        share = (h_d - self.knots_d[low]) / np.diff(self.knots_d)[low]
+        return at_low + share * (at_high - at_low)
+
+    def reached_d(self, distance: FloatArray) -> FloatArray:
+        """
+        Local day number at which each level has covered a distance.
+
+        Parameters
+        ----------
+        distance : ndarray, shape (n, 99)
+            Since the last reading [km or h]; nothing left counts as reached at the reading, NaN
+            as never reached.
+
+        Returns
+        -------
+        ndarray, shape (n, 99)
+            Local day numbers [d]; inf beyond the last knot.
+        """
+        count = np.zeros(distance.shape, dtype=np.uint8)
+        for knot in range(len(self.knots_d)):
+            count += self.ahead[:, knot] < distance
+        short = count.astype(np.int64)
+        short[np.isnan(distance)] = len(self.knots_d)
+        low = np.clip(short - 1, 0, len(self.knots_d) - 2)
+        at_low, at_high = self._about(low)
+        grown = np.where(at_high > at_low, at_high - at_low, 1.0)
+        share = np.clip((distance - at_low) / grown, 0.0, 1.0)
+        h_d = self.knots_d[low] + share * np.diff(self.knots_d)[low]
+        h_d[short == 0] = 0.0
+        h_d[short == len(self.knots_d)] = np.inf
+        return self.start_d[:, None] + h_d
+
+    def _about(self, low: IntArray) -> tuple[FloatArray, FloatArray]:
+        """Distances at the knots below and above each cell."""
+        n, knots, levels = self.ahead.shape
+        flat = self.ahead.reshape(-1)
+        place = low * levels
+        place += np.arange(n)[:, None] * (knots * levels) + np.arange(levels)
+        return flat[place], flat[place + levels]
+
+
+def knots_until(until_d: float) -> FloatArray:
+    """Knots that reach some days [d] beyond the last reading, at least 372."""
+    further = np.arange(KNOTS_D[-1] + FURTHER_D, until_d + FURTHER_D, FURTHER_D)
+    return np.concatenate((KNOTS_D, further))
+
+
+def level_paths(
+    law: Law,
+    last_at_d: ArrayLike,
+    utc_offset_d: ArrayLike,
+    until_d: float,
+    widening: float = 1.0,
+    clock: Clock | None = None,
+    season: IntArray | None = None,
+) -> Paths:
+    """
+    Follow each meter at 99 levels.
+
+    Parameters
+    ----------
+    law : Law
+        Of the distance ahead of n meters.
+    last_at_d : array_like, shape (n,)
+        Instant of the last accepted reading, days since 1970 UTC [d].
+    utc_offset_d : array_like, broadcast to (n,)
+        Local time less UTC [d].
+    until_d : float
+        Local day number up to which the levels are wanted [d].
+    widening : float
+        Of the log-spread about the expected day, as in `fleet.calc.due`; taken on the normal
+        scale of the levels, which for a lognormal day is the same.
+    clock : Clock, optional
+        Seasonal clock, with the row ``season`` of each meter.
+
+    Returns
+    -------
+    Paths
+    """
+    last_d = np.asarray(last_at_d, np.float64)
+    start_d = last_d + np.asarray(utc_offset_d, np.float64)
+    furthest_d = until_d - start_d.min() if len(start_d) else 0.0
+    knots_d = knots_until(float(furthest_d))
+    elapsed_d = np.broadcast_to(knots_d, (len(last_d), len(knots_d)))
+    if clock is not None and season is not None:
+        begin_d = clock.operational_d(last_d, season)
+        elapsed_d = clock.operational_d(last_d[:, None] + knots_d, season) - begin_d[:, None]
+    levels = ndtr(widening * ndtri(1.0 - LEVELS))
+    ahead = distances_ahead(law.moments, elapsed_d, levels)
+    ahead[:, 0] = 0.0
+    return Paths(start_d, knots_d, ahead)
