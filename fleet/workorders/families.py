@@ -38,6 +38,7 @@ ORDER: dict[str, tuple[Kind, ...]] = {
 }
 CHECKING = (Kind.MEASURE, Kind.INSPECT, Kind.LEAK_CHECK, Kind.READ_LEVEL)
 SEALED = (Kind.CLOSE_DRAIN, Kind.CLOSE_FILL)
+BENEATH = (Kind.OPEN_DRAIN, Kind.CLOSE_DRAIN)  # nobody reaches a drain plug from above
 
 
 @dataclass(frozen=True)
@@ -60,7 +61,12 @@ HAZARDS = (
     Hazard("key-out", lambda procedure, step, how, powertrain: step.under_vehicle),
     Hazard("exhaust-gas", lambda procedure, step, how, powertrain: step.engine_running),
     Hazard("high-voltage", lambda procedure, step, how, powertrain: powertrain in HIGH_VOLTAGE),
-    Hazard("hot-fluid", lambda procedure, step, how, powertrain: step.kind == Kind.DRAIN),
+    Hazard(
+        "hot-fluid",
+        lambda procedure, step, how, powertrain: (
+            procedure.family != Family.BRAKE_FLUID and step.kind == Kind.DRAIN
+        ),
+    ),
     Hazard("used-fluid", lambda procedure, step, how, powertrain: step.kind == Kind.DRAIN),
     Hazard(
         "coolant-only-cold",
@@ -78,6 +84,12 @@ HAZARDS = (
         "brake-fluid-sealed",
         lambda procedure, step, how, powertrain: (
             procedure.family == Family.BRAKE_FLUID and step.kind == Kind.FILL
+        ),
+    ),
+    Hazard(
+        "brake-fluid-eyes",
+        lambda procedure, step, how, powertrain: (
+            procedure.family == Family.BRAKE_FLUID and step.kind == Kind.BLEED
         ),
     ),
     Hazard("firm-pedal", lambda procedure, step, how, powertrain: step.kind == Kind.FIRM_PEDAL),
@@ -135,6 +147,36 @@ def _before(caution: Caution, procedure: Procedure, step: Step) -> bool:
     return general or any(marks)
 
 
+@dataclass(frozen=True)
+class Wrong:
+    """One thing that is wrong with a procedure, and which row of it must be looked at."""
+
+    text: str
+    step: int | None = None  # its number
+    fastener: str = ""  # its slug
+    caution: str = ""  # slug of the caution that is missing before the step
+
+
+def wrongs(
+    procedure: Procedure,
+    steps: Sequence[Step],
+    fasteners: Sequence[Fastener],
+    materials: Sequence[Material],
+    cautions: Sequence[Caution],
+    powertrain: str,
+) -> list[Wrong]:
+    """Everything that is wrong with a procedure; every text says what to do."""
+    ordered = sorted(steps, key=lambda step: step.number)
+    return [
+        *_order_faults(procedure, ordered),
+        *_fastener_faults(ordered, fasteners),
+        *_seal_faults(fasteners, materials),
+        *_mark_faults(ordered, powertrain),
+        *_wheel_faults(procedure, ordered),
+        *_caution_faults(procedure, ordered, cautions, powertrain),
+    ]
+
+
 def faults(
     procedure: Procedure,
     steps: Sequence[Step],
@@ -143,85 +185,99 @@ def faults(
     cautions: Sequence[Caution],
     powertrain: str,
 ) -> list[str]:
-    """Everything that is wrong with a procedure, as sentences that say what to do."""
-    ordered = sorted(steps, key=lambda step: step.number)
-    return [
-        *_order_faults(procedure, ordered),
-        *_fastener_faults(ordered, fasteners),
-        *_seal_faults(fasteners, materials),
-        *_wheel_faults(procedure, ordered),
-        *_caution_faults(procedure, ordered, cautions, powertrain),
-    ]
+    """The same as sentences."""
+    found = wrongs(procedure, steps, fasteners, materials, cautions, powertrain)
+    return [wrong.text for wrong in found]
 
 
-def stored_faults(procedure: Procedure) -> list[str]:
-    """The same for a procedure as it stands in the database."""
-    return faults(
-        procedure,
-        list(procedure.steps.all()),
-        list(procedure.fasteners.all()),
-        list(procedure.materials.all()),
-        list(Caution.objects.all()),
-        procedure.service.vehicle_type.powertrain,
-    )
-
-
-def _order_faults(procedure: Procedure, steps: Sequence[Step]) -> list[str]:
+def _order_faults(procedure: Procedure, steps: Sequence[Step]) -> list[Wrong]:
     wanted = ORDER[procedure.family]
     kinds = [step.kind for step in steps]
-    found = [f"there is no step {str(kind)!r}: add it" for kind in wanted if kind not in kinds]
+    found = [
+        Wrong(f"there is no step {str(kind)!r}: add it") for kind in wanted if kind not in kinds
+    ]
     present = [kind for kind in wanted if kind in kinds]
     for before, after in zip(present, present[1:], strict=False):
-        if kinds.index(before) > kinds.index(after):
-            found.append(f"{str(before)!r} must come before {str(after)!r}: change the order")
+        place = kinds.index(after)
+        if kinds.index(before) > place:
+            text = f"{str(before)!r} must come before {str(after)!r}: change the order"
+            found.append(Wrong(text, step=steps[place].number))
     if procedure.family == Family.CHECK and not any(kind in CHECKING for kind in kinds):
-        found.append("a check needs a step that measures or looks: add one")
+        found.append(Wrong("a check needs a step that measures or looks: add one"))
     if not steps:
-        found.append("there are no steps: enter the maker's")
+        found.append(Wrong("there are no steps: enter the maker's"))
     return found
 
 
-def _fastener_faults(steps: Sequence[Step], fasteners: Sequence[Fastener]) -> list[str]:
+def _fastener_faults(steps: Sequence[Step], fasteners: Sequence[Fastener]) -> list[Wrong]:
     by_slug = {fastener.slug: fastener for fastener in fasteners}
     found = []
     for step in steps:
         fastener = by_slug.get(step.fastener)
+        text = ""
         if step.fastener and fastener is None:
-            found.append(f"step {step.number} names a fastener {step.fastener!r} that is not there")
+            text = (
+                f"step {step.number} names a fastener {step.fastener!r} that is not there: add it"
+            )
         elif step.kind in SEALED and fastener is None:
-            found.append(f"step {step.number} closes a plug: name its fastener, with torque")
+            text = f"step {step.number} closes a plug: name its fastener, with torque"
         elif step.kind in SEALED and fastener and fastener.seal == Fastener.Seal.NONE:
-            found.append(f"{fastener.name} has no seal: every plug closed gets a new one")
+            text = f"{fastener.name} has no seal: every plug closed gets a new one, so name it"
+        if text:
+            found.append(Wrong(text, step=step.number))
     return found
 
 
-def _seal_faults(fasteners: Sequence[Fastener], materials: Sequence[Material]) -> list[str]:
+def _seal_faults(fasteners: Sequence[Fastener], materials: Sequence[Material]) -> list[Wrong]:
     supplied = {material.fastener for material in materials if material.fastener}
-    found = []
+    known = {fastener.slug for fastener in fasteners}
+    found = [
+        Wrong(f"the materials name a fastener {slug!r} that is not there: add it, or correct it")
+        for slug in sorted(supplied - known)
+    ]
     for fastener in fasteners:
-        if fastener.seal != Fastener.Seal.NONE and fastener.slug not in supplied:
-            found.append(f"the {fastener.seal} of {fastener.name} is missing from the materials")
-        if fastener.seal in (Fastener.Seal.WASHER, Fastener.Seal.O_RING) and not fastener.seal_size:
-            found.append(f"the {fastener.seal} of {fastener.name} has no size: give it")
+        seal, name = fastener.seal, fastener.name
+        if seal != Fastener.Seal.NONE and fastener.slug not in supplied:
+            text = f"the {seal} of {name} is missing from the materials: add it"
+            found.append(Wrong(text, fastener=fastener.slug))
+        if seal in (Fastener.Seal.WASHER, Fastener.Seal.O_RING) and not fastener.seal_size:
+            text = f"the {seal} of {name} has no size: give it"
+            found.append(Wrong(text, fastener=fastener.slug))
         if fastener.torque_max_nm is not None and fastener.torque_max_nm < fastener.torque_nm:
-            found.append(f"the torque range of {fastener.name} is the wrong way round")
+            text = f"the torque range of {name} is the wrong way round: exchange the two"
+            found.append(Wrong(text, fastener=fastener.slug))
     return found
 
 
-def _wheel_faults(procedure: Procedure, steps: Sequence[Step]) -> list[str]:
+def _mark_faults(steps: Sequence[Step], powertrain: str) -> list[Wrong]:
+    """Steps that lack the mark on which their cautions hang."""
+    found = []
+    for step in steps:
+        about = f"step {step.number} ({step.kind})"
+        if step.kind in BENEATH and not step.under_vehicle:
+            text = f"{about} is done under the vehicle: mark it so"
+            found.append(Wrong(text, step=step.number))
+        if step.kind == Kind.RUN and powertrain != Powertrain.ELECTRIC and not step.engine_running:
+            found.append(Wrong(f"{about} runs the engine: mark it so", step=step.number))
+    return found
+
+
+def _wheel_faults(procedure: Procedure, steps: Sequence[Step]) -> list[Wrong]:
     if not procedure.wheels_removed:
         return []
     found = []
     if procedure.wheel_nut_torque_nm is None or procedure.retorque_after_km is None:
-        found.append("wheels come off: give the wheel-nut torque and when to tighten again")
+        found.append(
+            Wrong("wheels come off: give the wheel-nut torque and when to tighten them again")
+        )
     if not any(step.kind == Kind.REFIT for step in steps):
-        found.append("wheels come off: add a step 'refit'")
+        found.append(Wrong("wheels come off: add a step 'refit'"))
     return found
 
 
 def _caution_faults(
     procedure: Procedure, steps: Sequence[Step], cautions: Sequence[Caution], powertrain: str
-) -> list[str]:
+) -> list[Wrong]:
     missing: dict[str, Step] = {}
     for raising in RAISED:
         for step in steps:
@@ -236,7 +292,11 @@ def _caution_faults(
                 if needed and hazard.slug not in shown:
                     missing.setdefault(hazard.slug, step)
     return [
-        f"the caution {slug!r} does not stand before step {step.number} "
-        f"({step.kind}): enter it, or widen its conditions"
+        Wrong(
+            f"the caution {slug!r} does not stand before step {step.number} "
+            f"({step.kind}): enter it, or widen its conditions",
+            step=step.number,
+            caution=slug,
+        )
         for slug, step in missing.items()
     ]

@@ -80,6 +80,7 @@ class CardJob:
     used_fluid: str  # class to collect it under; empty: none comes out
     wheel_nut_torque_nm: float | None
     retorque_after_km: float | None
+    re_check: str  # what to look at again, and when; empty: nothing
     note: str
 
 
@@ -209,6 +210,7 @@ def _job(order: WorkOrder, job: Job, cautions: list[Caution]) -> CardJob:
         used_fluid=procedure.used_fluid_class,
         wheel_nut_torque_nm=procedure.wheel_nut_torque_nm,
         retorque_after_km=procedure.retorque_after_km,
+        re_check=procedure.re_check,
         note=procedure.note,
     )
 
@@ -231,6 +233,7 @@ def _bare(job: Job) -> CardJob:
         used_fluid="",
         wheel_nut_torque_nm=None,
         retorque_after_km=None,
+        re_check="",
         note=NO_PROCEDURE if job.service else "",
     )
 

@@ -85,6 +85,20 @@ def test_wheels_off_ask_for_nut_torque_and_a_second_tightening() -> None:
     assert any("'refit'" in fault for fault in faults)
 
 
+def test_a_drain_plug_is_reached_from_under_the_vehicle() -> None:
+    # without the mark its cautions about a raised vehicle would not be asked for
+    book = Book()
+    book.steps[2].under_vehicle = False
+    assert "step 3 (open drain plug) is done under the vehicle: mark it so" in book.faults()
+
+
+def test_running_an_engine_is_marked_unless_there_is_none() -> None:
+    book = Book()
+    book.steps[8].engine_running = False
+    assert "step 9 (run) runs the engine: mark it so" in book.faults()
+    assert book.but(powertrain="electric").faults() == []
+
+
 def test_a_firm_pedal_comes_before_the_brake_test() -> None:
     kinds = [str(kind) for kind in ORDER[Procedure.Family.BRAKE_FLUID]]
     assert kinds.index("firm pedal") < kinds.index("brake test")

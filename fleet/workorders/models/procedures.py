@@ -43,6 +43,7 @@ class Procedure(models.Model):
     wheel_nut_torque_nm = models.FloatField(null=True, blank=True)
     retorque_after_km = models.FloatField(null=True, blank=True)
     used_fluid_class = models.CharField(max_length=60, blank=True)  # e.g. "used oil"
+    re_check = models.CharField(max_length=200, blank=True)  # what to look at again, and when
     note = models.CharField(max_length=300, blank=True)
 
     history = HistoricalRecords()
