@@ -145,6 +145,7 @@ _REFUSED = {
     for word in words.split()
 }
 
+TORQUE_UNITS = ("N·m", "lbf·ft", "lbf·in", "kgf·m")  # in which sources state torque
 _SPACES = dict.fromkeys(map(ord, "\u00a0\u2007\u2008\u2009\u200a\u202f\t"), " ")
 _SIGNS = _SPACES | {ord("\u2212"): "-", ord("\u2019"): "'", ord("\u02bc"): "'", ord("º"): "°"}
 _NUMBER = re.compile(
@@ -301,6 +302,21 @@ def dynamic_viscosity_mpa_s(
 def torque_lbfft(torque_nm: float) -> float:
     """Torque [lbf·ft] of one in N·m, for display beside it."""
     return _convert(torque_nm, "newton * meter", _LBF_FT)
+
+
+def torque_in(torque_nm: float, unit: str) -> float:
+    """Torque in a unit of torque, of one in N·m: back to the figure a source states."""
+    return _convert(torque_nm, "newton * meter", _pint_name(_KINDS["torque"], unit))
+
+
+def torque_unit(text: str) -> str:
+    """One of ``TORQUE_UNITS`` by any of its spellings; UnitError for everything else."""
+    kind = _KINDS["torque"]
+    meant = _pint_name(kind, text)
+    for spelling in TORQUE_UNITS:
+        if _pint_name(kind, spelling) == meant:
+            return spelling
+    raise UnitError(f"“{text}” states no torque here: write {kind.remedy}.")
 
 
 def distance_mi(distance_km: float) -> float:

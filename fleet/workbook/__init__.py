@@ -12,6 +12,7 @@ rows of the book and rows of the fleet have the same form, so loading is a compa
     world.py    the fleet and the book side by side, found by natural keys
     notes.py    faults and warnings with their places
     rules.py    what the rows must mean together
+    safety.py   what a procedure must hold: steps, seals and cautions of its family
     numbers.py  which vehicle a fleet number means
     stays.py    a vehicle's depot and its stays must agree
     load.py     all or nothing into the database

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any, Literal
 
-from fleet.units import UnitError, number
+from fleet.units import TORQUE_UNITS, UnitError, number, torque_unit
 
 Cell = str | float | bool | date | datetime | time | timedelta | None
 Style = Literal["text", "number", "whole", "date", "month", "instant"]
@@ -205,6 +205,13 @@ def _millilitres(cell: Cell) -> int:
     return round(value * 1000)
 
 
+def _torque_unit(cell: Cell) -> str:
+    try:
+        return torque_unit(text(cell))
+    except UnitError as error:
+        raise CellFault(str(error).rstrip(".")) from None
+
+
 # --- dates -----------------------------------------------------------------------------------
 def _day(cell: Cell) -> date:
     if isinstance(cell, datetime):
@@ -283,6 +290,9 @@ YES_NO = Kind(
 WEEKDAYS = Kind(_weekdays, _show_weekdays, width=24, empty="1111100")
 MILLILITRES = Kind(
     _millilitres, lambda ml: None if ml is None else ml / 1000, style="number", width=12
+)
+TORQUE_UNIT = Kind(
+    _torque_unit, width=12, empty=TORQUE_UNITS[0], choices=TORQUE_UNITS, tidy=_torque_unit
 )
 DATE = Kind(_day, style="date", width=12)
 MONTH = Kind(_month, style="month", width=10)

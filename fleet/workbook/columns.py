@@ -1,6 +1,6 @@
 """What a column and a sheet of the workbook are."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -8,7 +8,8 @@ from typing import Any
 from django.db.models import Model
 
 from fleet.readings.book import ERROR_VALUE, WITHOUT_VALUE
-from fleet.workbook.cells import Cell, CellFault, Kind, is_empty
+from fleet.units import torque_in, torque_nm
+from fleet.workbook.cells import Cell, CellFault, Kind, is_empty, rounded
 
 Row = tuple[Any, ...]
 Key = tuple[Any, ...]
@@ -26,6 +27,7 @@ class Column:
     default: Any = None  # the value of an empty cell, when not the kind's own
     refers: str = ""  # the sheet whose key it names
     unit_in: str = ""  # the column that says km or miles; the value is kept in km
+    torque_in: str = ""  # the column with its unit as the source states it; stored in N·m
     zone_of: str = ""  # the column with the vehicle whose depot's clock it is
     past: bool = False  # a day after today is a fault
 
@@ -87,6 +89,42 @@ class Sheet:
             for index, column in enumerate(self.columns)
             if column.source and "__" not in column.source and column.name not in linked
         )
+
+    @cached_property
+    def torques(self) -> tuple[tuple[int, int], ...]:
+        """Columns of torque figures, each with the column of its unit."""
+        return tuple(
+            (index, self.at[column.torque_in])
+            for index, column in enumerate(self.columns)
+            if column.torque_in
+        )
+
+    @cached_property
+    def needed(self) -> frozenset[int]:
+        """Columns that no book may leave out: required, telling rows apart, or saying a unit."""
+        units = {name for column in self.columns for name in (column.unit_in, column.torque_in)}
+        return frozenset(
+            index
+            for index, column in enumerate(self.columns)
+            if column.required or column.key or column.name in units
+        )
+
+    def as_stored(self, row: Row) -> Row:
+        """A row with its torque figures in N·m, as the fleet keeps them."""
+        return self._converted(row, torque_nm)
+
+    def as_stated(self, row: Row) -> Row:
+        """A stored row with its torque figures as their source states them."""
+        return self._converted(row, lambda nm, unit: rounded(torque_in(nm, unit)))
+
+    def _converted(self, row: Row, convert: Callable[[float, str], float | None]) -> Row:
+        if not self.torques:
+            return row
+        values = list(row)
+        for index, unit_index in self.torques:
+            if row[index] is not None:
+                values[index] = convert(row[index], row[unit_index])
+        return tuple(values)
 
     def key_of(self, row: Row) -> Key:
         return tuple(fold(row[index]) for index in self.key_at)

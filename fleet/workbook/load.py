@@ -14,6 +14,7 @@ from fleet.workbook.numbers import settle_numbers
 from fleet.workbook.read import Grid, Table, tables_of
 from fleet.workbook.record import Author, Recorder
 from fleet.workbook.rules import check_meaning
+from fleet.workbook.safety import check_procedures
 from fleet.workbook.sheets import SHEETS
 from fleet.workbook.stays import settle_stays
 from fleet.workbook.use import use_changed
@@ -127,6 +128,7 @@ def _understand(tables: Mapping[str, Table], today: date, notes: Notes) -> World
     settle_stays(world, notes)
     world.check_links(notes)
     check_meaning(world, notes)
+    check_procedures(world, notes)
     return world
 
 

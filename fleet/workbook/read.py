@@ -1,6 +1,6 @@
 """Cells into rows: finds headings, skips what is no data, names every fault with its place."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
@@ -12,6 +12,7 @@ from fleet.workbook.notes import Notes
 from fleet.workbook.sheets import SHEETS
 
 Grid = Sequence[Sequence[Cell]]
+Places = Sequence[int | None]  # of each column of the sheet; None where its heading is missing
 
 READ_ME = "Read me"
 
@@ -26,6 +27,18 @@ class Table:
     numbers: list[int] = field(default_factory=list)
     figures: set[int] = field(default_factory=set)  # indices of rows whose key is a number
     broken: set[Key] = field(default_factory=set)  # keys of rows that have a fault of their own
+    nameless: bool = False  # True when a heading is missing that tells its rows apart
+    left_out: tuple[int, ...] = ()  # columns that the book does not have: nothing is said of them
+
+    def with_stored(self, stored: Callable[[Key], Row | None]) -> None:
+        """Where a column was left out, rows that the fleet knows keep what it has there."""
+        for at, row in enumerate(self.rows if self.left_out else ()):
+            known = stored(self.sheet.key_of(row))
+            if known is not None:
+                self.rows[at] = tuple(
+                    known[index] if index in self.left_out else value
+                    for index, value in enumerate(row)
+                )
 
 
 def tables_of(book: Mapping[str, Grid], today: date, notes: Notes) -> dict[str, Table]:
@@ -58,16 +71,16 @@ def _table(sheet: Sheet, grid: Grid, today: date, notes: Notes) -> Table:
         table.given = False
         return table
     places = _places(sheet, grid[filled[0]], filled[0] + 1, notes)
-    if places is None:
-        table.given = False
-        return table
+    if any(places[index] is None for index in sheet.key_at):
+        table.nameless = True  # its rows cannot be told apart
+    table.left_out = tuple(index for index, place in enumerate(places) if place is None)
     reader = _RowReader(sheet, places, today, notes)
     for index in filled[1:]:
         if index == filled[1] and _explains(sheet, grid[index], places):
             continue
         row = reader.read(grid[index], index + 1)
         if row is not None:
-            if isinstance(grid[index][places[sheet.key_at[0]]], float):
+            if isinstance(_cell(grid[index], places[sheet.key_at[0]]), float):
                 table.figures.add(len(table.rows))
             table.rows.append(row)
             table.numbers.append(index + 1)
@@ -75,10 +88,12 @@ def _table(sheet: Sheet, grid: Grid, today: date, notes: Notes) -> Table:
     return table
 
 
-def _places(
-    sheet: Sheet, headings: Sequence[Cell], row: int, notes: Notes
-) -> tuple[int, ...] | None:
-    """Where each column of the sheet stands, or None when headings are missing or doubled."""
+def _places(sheet: Sheet, headings: Sequence[Cell], row: int, notes: Notes) -> Places:
+    """Where each column stands; a heading that is doubled, or needed and missing, is a fault.
+
+    Beside headings nobody knows any missing one is a fault: it may only be misspelt, and its
+    figures would be lost.
+    """
     found: dict[str, list[int]] = {}
     for index, heading in enumerate(headings):
         if not is_empty(heading):
@@ -87,21 +102,22 @@ def _places(
     for name in found.keys() - known:
         shown = text(headings[found[name][0]])
         notes.warn(sheet.name, row, shown, "this column is not known and was left out")
-    faults = len(notes.faults)
-    for column in sheet.columns:
+    for index, column in enumerate(sheet.columns):
         count = len(found.get(_plain(column.heading), ()))
-        if count == 0:
+        if count == 0 and (index in sheet.needed or found.keys() - known):
             notes.fault(sheet.name, row, column.heading, "this heading is missing; add the column")
         elif count > 1:
             notes.fault(sheet.name, row, column.heading, "this heading stands twice; keep one")
-    if len(notes.faults) > faults:
-        return None
-    return tuple(found[_plain(column.heading)][0] for column in sheet.columns)
+    return tuple(found.get(_plain(column.heading), (None,))[0] for column in sheet.columns)
 
 
-def _explains(sheet: Sheet, cells: Sequence[Cell], places: Sequence[int]) -> bool:
+def _cell(cells: Sequence[Cell], place: int | None) -> Cell:
+    return "" if place is None else cells[place]
+
+
+def _explains(sheet: Sheet, cells: Sequence[Cell], places: Places) -> bool:
     """Whether most of the filled cells are the columns' own explanations."""
-    pairs = zip(sheet.columns, (cells[place] for place in places), strict=True)
+    pairs = zip(sheet.columns, (_cell(cells, place) for place in places), strict=True)
     filled = [(column, cell) for column, cell in pairs if not is_empty(cell)]
     same = sum(text(cell) == explanation(column) for column, cell in filled)
     return same > 0 and 2 * same >= len(filled)
@@ -113,7 +129,7 @@ def explanation(column: Column) -> str:
 
 
 class _RowReader:
-    def __init__(self, sheet: Sheet, places: Sequence[int], today: date, notes: Notes) -> None:
+    def __init__(self, sheet: Sheet, places: Places, today: date, notes: Notes) -> None:
         self.sheet, self.places, self.today, self.notes = sheet, places, today, notes
         self.columns = tuple(zip(sheet.columns, places, strict=True))
         self.longest = _longest(sheet)
@@ -129,16 +145,18 @@ class _RowReader:
         """The values of a row, or None when it has a fault (which was noted)."""
         values: list[Any] = []
         faults = len(self.notes.faults)
-        for column, place in self.columns:
+        lacking = False
+        for index, (column, place) in enumerate(self.columns):
             try:
-                values.append(column.take(cells[place]))
+                lacking |= place is None and index in self.sheet.needed
+                values.append(column.empty if place is None else column.take(cells[place]))
             except CellFault as fault:
                 self.notes.fault(self.sheet.name, number, column.heading, str(fault))
                 values.append(None)
-        if len(self.notes.faults) == faults:
+        if len(self.notes.faults) == faults and not lacking:
             self._to_km(values)
             self._look(values, number)
-        if len(self.notes.faults) == faults:
+        if len(self.notes.faults) == faults and not lacking:
             return tuple(values)
         self.broken.add(self.sheet.key_of(tuple(values)))
         return None

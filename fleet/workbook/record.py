@@ -70,8 +70,9 @@ class Recorder:
         self._keep_history(sheet.model, columns, ids, CHANGED)
 
     def _columns(self, sheet: Sheet, rows: Sequence[Row]) -> dict[str, bulk.Array]:
+        kept = [sheet.as_stored(row) for row in rows]
         columns = {
-            sheet.columns[index].name: _array([_kept(row[index]) for row in rows])
+            sheet.columns[index].name: _array([_kept(row[index]) for row in kept])
             for index in sheet.stored
         }
         for link in sheet.links:

@@ -146,6 +146,30 @@ def product_is_named(world: World, row: Record) -> None:
         row.fault("product", "a fill with a product names it, any other names none; correct one")
 
 
+# --- procedures ------------------------------------------------------------------------------
+def quantity_or_pieces(world: World, row: Record) -> None:
+    if (row["quantity_ml"] is None) == (row["pieces"] is None):
+        row.fault("pieces", "give a quantity of a fluid, or pieces of anything else; not both")
+    elif row["container_ml"] is not None and row["quantity_ml"] is None:
+        row.fault("container_ml", "only a fluid comes in containers; leave it empty")
+
+
+def figure_has_a_limit(world: World, row: Record) -> None:
+    if all(row[name] is None for name in ("pass_from", "pass_to")):
+        row.fault("pass_from", "without a limit every value would pass; give one or both")
+    for low, high in (("pass_from", "pass_to"), ("watch_from", "watch_to")):
+        if row[low] is not None and row[high] is not None and row[low] > row[high]:
+            row.fault(low, f"{row[low]:g} is above {row[high]:g}; exchange the two")
+
+
+def watch_is_wider_than_pass(world: World, row: Record) -> None:
+    """On a side where values may be watched they pass only further inside."""
+    low, high = (row["watch_from"], row["pass_from"]), (row["pass_to"], row["watch_to"])
+    for name, (less, more) in (("watch_from", low), ("watch_to", high)):
+        if row[name] is not None and None not in (less, more) and less > more:
+            row.fault(name, f"{row[name]:g} lies inside what passes; write it further out")
+
+
 # --- vehicles --------------------------------------------------------------------------------
 def new_vehicle_has_a_start(world: World, row: Record) -> None:
     if row["joined_as"] == "new" and row["in_service_on"] is None:
@@ -205,6 +229,8 @@ RULES: dict[str, tuple[Rule, ...]] = {
         hours_are_counted,
         product_suits_the_limit,
     ),
+    "Materials": (quantity_or_pieces,),
+    "Check figures": (figure_has_a_limit, watch_is_wider_than_pass),
     "Duty criteria": (measures_are_known,),
     "Vehicles": (
         new_vehicle_has_a_start,

@@ -5,6 +5,8 @@ from fleet.workbook.depot_sheets import CLIMATE, CLOSURES, DEPOTS
 from fleet.workbook.duty_sheets import CRITERIA, USAGE
 from fleet.workbook.fluid_sheets import ACCEPTED, CLAIMS, PRODUCTS, SPECIFICATIONS
 from fleet.workbook.history_sheets import FILLS, SERVICE_HISTORY
+from fleet.workbook.part_sheets import CHECK_FIGURES, FASTENERS, MATERIALS, TOOLS, WRENCHES
+from fleet.workbook.procedure_sheets import CAUTIONS, PROCEDURES, STEPS
 from fleet.workbook.service_sheets import LIMITS, SERVICES
 from fleet.workbook.type_sheets import COMPARTMENTS, VEHICLE_TYPES
 from fleet.workbook.vehicle_sheets import METER_CHANGES, STAYS, VEHICLES
@@ -21,6 +23,14 @@ SHEETS = (
     ACCEPTED,
     SERVICES,
     LIMITS,
+    CAUTIONS,
+    PROCEDURES,
+    STEPS,
+    FASTENERS,
+    TOOLS,
+    MATERIALS,
+    CHECK_FIGURES,
+    WRENCHES,
     CRITERIA,
     VEHICLES,
     STAYS,

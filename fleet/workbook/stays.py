@@ -12,6 +12,7 @@ _DEPOT, _JOINED_ON = _VEHICLES.at["depot"], _VEHICLES.at["joined_on"]
 def settle_stays(world: World, notes: Notes) -> None:
     """Give new vehicles their first stay; let a new stay move a vehicle that has no row itself."""
     newest = _newest(world)
+    _keep_first_stays(world)
     _add_first_stays(world, newest)
     _check_depots(world, newest, notes)
     _move(world, newest)
@@ -26,11 +27,24 @@ def _newest(world: World) -> dict[str, Row]:
     return newest
 
 
+def _keep_first_stays(world: World) -> None:
+    """A first stay that came of a vehicle's own row is not lacking where that row stands."""
+    vehicles, stays = world.tables["Vehicles"], world.tables["Depot stays"]
+    given = {_STAYS.key_of(row) for row in stays.rows}
+    for row, number in zip(vehicles.rows, vehicles.numbers, strict=True):
+        key = (fold(row[0]), row[_JOINED_ON])
+        stored = world.fleet["Depot stays"].get(key)
+        if stored is not None and key not in given:
+            stays.rows.append(stored.row)
+            stays.numbers.append(number)
+
+
 def _add_first_stays(world: World, newest: dict[str, Row]) -> None:
     vehicles, stays = world.tables["Vehicles"], world.tables["Depot stays"]
     for row, number in zip(vehicles.rows, vehicles.numbers, strict=True):
         key = _VEHICLES.key_of(row)
-        if key[0] in newest or key in world.fleet["Vehicles"]:
+        at_known_depot = (fold(row[_DEPOT]),) in world.rows["Depots"]
+        if key[0] in newest or key in world.fleet["Vehicles"] or not at_known_depot:
             continue
         stay = (row[0], row[_JOINED_ON], row[_DEPOT])
         newest[key[0]] = stay

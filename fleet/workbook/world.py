@@ -54,13 +54,15 @@ def fleet_rows(sheet: Sheet) -> dict[Key, Stored]:
     rows: dict[Key, Stored] = {}
     for pk, *values in query.values_list("pk", *paths).iterator(chunk_size=FETCH_ROWS):
         given = iter(values)
-        row = tuple(take(pk, given) for take in takers)
+        row = sheet.as_stated(tuple(take(pk, given) for take in takers))
         rows[sheet.key_of(row)] = Stored(pk, row)  # the newest of a key holds
     return rows
 
 
 def _taker(column: Column) -> Callable[[int, Iterator[Any]], Any]:
     empty, tidy = column.kind.empty, column.kind.tidy
+    if column.torque_in:
+        tidy = None  # rounded only when it is back in the unit of its source
     if not column.source:
         beside = _BESIDE[column.name]() if column.name in _BESIDE else {}
         return lambda pk, given: beside.get(pk, column.empty)
@@ -103,9 +105,11 @@ class World:
         """
         for name in ("Depots", "Vehicles"):
             table = self.tables[name]
+            table.with_stored(self._stored(name))
             self.rows[name].update((table.sheet.key_of(row), row) for row in table.rows)
         self._set_clocks()
         for name, table in self.tables.items():
+            table.with_stored(self._stored(name))
             first: dict[Key, int] = {}
             for row, number in zip(table.rows, table.numbers, strict=True):
                 key = table.sheet.key_of(row)
@@ -115,6 +119,10 @@ class World:
                     notes.fault(name, number, heading, message)
                 first.setdefault(key, number)
                 self.rows[name][key] = row
+
+    def _stored(self, name: str) -> Callable[[Key], Row | None]:
+        rows = self.fleet[name]
+        return lambda key: rows[key].row if key in rows else None
 
     def value(self, sheet: Sheet, row: Row, dotted: str) -> Any:
         """A column's value; "vehicle.depot.zone" follows references, None if one leads nowhere."""
@@ -163,16 +171,20 @@ class World:
     def check_links(self, notes: Notes) -> None:
         for table in self.tables.values():
             for column in table.sheet.columns:
-                if column.refers:
+                if column.refers and not self._nameless(column.refers):
                     self._check_names(table, column, notes)
             for link in table.sheet.links:
-                if len(link.by) > 1 and link.to in self.rows:
+                if len(link.by) > 1 and link.to in self.rows and not self._nameless(link.to):
                     self._check_pairs(table, link, notes)
 
     def _broken(self, name: str) -> set[Key]:
         """Rows left out for a fault of their own: one sentence about them is enough."""
         table = self.tables.get(name)
         return table.broken if table else set()
+
+    def _nameless(self, name: str) -> bool:
+        """Whether nobody can tell what the book's rows are, for want of a heading."""
+        return name in self.tables and self.tables[name].nameless
 
     def _check_names(self, table: Table, column: Column, notes: Notes) -> None:
         known, at = self.rows[column.refers], table.sheet.at[column.name]

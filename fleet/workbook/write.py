@@ -30,6 +30,8 @@ HOW_TO = (
     "the second says what belongs there.",
     "Dark headings must be filled in. Leave empty what nobody knows: never guess.",
     "Columns may be moved, but not renamed. Rows may stand in any order; blank rows do no harm.",
+    "A column with a light heading may be left out: rows the fleet has keep what they have there. "
+    "Columns that tell rows apart or say a unit must stay.",
     "Loading is all or nothing: every fault is named with sheet, row and column, and nothing is "
     "changed until all are put right.",
     "Loading adds and changes; it never deletes. Rows that the fleet has and the book lacks are "

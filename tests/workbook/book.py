@@ -93,6 +93,82 @@ _SMALL: Book = {
         }
         for duty_class, interval_km, months in (("normal", 90_000, 60), ("severe", 60_000, 36))
     ],
+    "Cautions": [
+        {
+            "Caution": "raised",
+            "Text": "The vehicle can fall.",
+            "Under the vehicle": "yes",
+            "Raised by": "lift; pit",
+            "Source": SOURCE,
+        }
+    ],
+    "Procedures": [
+        {
+            "Vehicle type": "van",
+            "Service": "gearbox-oil",
+            "Family": "check",
+            "Edition": "2024",
+            "Labour [min]": 40,
+            "Refill [L]": 1.5,
+            "Source": SOURCE,
+        }
+    ],
+    "Steps": [
+        {
+            "Vehicle type": "van",
+            "Service": "gearbox-oil",
+            "Step": 1,
+            "Kind": "inspect",
+            "Text": "Look at the magnet.",
+            "Fastener": "drain-plug",
+        }
+    ],
+    "Fasteners": [
+        {
+            "Vehicle type": "van",
+            "Service": "gearbox-oil",
+            "Fastener": "drain-plug",
+            "Name": "Drain plug",
+            "Torque": 29,
+            "Torque unit": "lbf·ft",
+            "Seal": "sealing washer",
+            "Seal size": "18 × 24 × 1.5 mm",
+            "Source": SOURCE,
+        }
+    ],
+    "Tools": [
+        {
+            "Vehicle type": "van",
+            "Service": "gearbox-oil",
+            "Tool": "Torque wrench",
+            "Size": "20 to 100 N·m",
+        }
+    ],
+    "Materials": [
+        {
+            "Vehicle type": "van",
+            "Service": "gearbox-oil",
+            "Kind": "seal",
+            "Name": "Washer",
+            "Fastener": "drain-plug",
+            "Pieces": 1,
+            "Source": SOURCE,
+        }
+    ],
+    "Check figures": [
+        {
+            "Vehicle type": "van",
+            "Service": "gearbox-oil",
+            "Figure": "filings",
+            "Name": "Filings on the magnet",
+            "Unit": "mm",
+            "Pass to": 2,
+            "Watch to": 4,
+            "Calls for": "gearbox-oil",
+            "Source": SOURCE,
+        }
+    ],
+    "Wrenches": [{"Depot": "plain", "Wrench": "TW-1", "Calibrated until": date(2026, 8, 31)}],
     "Duty criteria": [
         {
             "Criterion": "hot",
@@ -152,6 +228,13 @@ def grids(book: Book) -> dict[str, list[list[Any]]]:
         assert not unknown, unknown
         cells[name] = [headings, *[[row.get(heading, "") for heading in headings] for row in rows]]
     return cells
+
+
+def without(cells: dict[str, list[list[Any]]], sheet: str, heading: str) -> None:
+    """Take a column away."""
+    at = cells[sheet][0].index(heading)
+    for row in cells[sheet]:
+        del row[at]
 
 
 def load_book(book: Book, now: datetime = NOW) -> Loaded:

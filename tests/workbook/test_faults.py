@@ -8,7 +8,7 @@ import pytest
 from fleet.readings.book import ERROR_VALUE, WITHOUT_VALUE
 from fleet.workbook.load import load_cells
 from fleet.workbook.sheets import SHEETS
-from tests.workbook.book import NOW, faults_of, grids, load_book, small_book, vehicle
+from tests.workbook.book import NOW, faults_of, grids, load_book, small_book, vehicle, without
 
 pytestmark = pytest.mark.django_db
 
@@ -25,6 +25,14 @@ DROPPED: dict[str, tuple[str, Any, str]] = {
     "Accepted fluids": ("Compartment", "axle", "van has no compartment 'axle'"),
     "Services": ("Early share", 1.5, "'1.5' must be at least 0 and at most 1"),
     "Limits": ("Interval [km]", "sixty", "'sixty' is not a number; write e.g. 60000"),
+    "Cautions": ("Raised by", "crane", "'crane' is not one of: lift, jack and stands"),
+    "Procedures": ("Family", "magic", "'magic' is not one of: level plug, engine oil"),
+    "Steps": ("Step", 0, "'0' must be at least 1"),
+    "Fasteners": ("Torque unit", "J", "a joule is energy"),
+    "Tools": ("Service", "oil", "van has no service 'oil' in sheet Procedures"),
+    "Materials": ("Pieces", "", "give a quantity of a fluid, or pieces of anything else"),
+    "Check figures": ("Watch to", 1, "1 lies inside what passes; write it further out"),
+    "Wrenches": ("Calibrated until", "soon", "'soon' is not a date"),
     "Duty criteria": ("Monthly conditions", "heat > 38", "'heat' is not one of: declared"),
     "Vehicles": ("In service on", "", "it joined new, so its first day of use is needed"),
     "Meter changes": ("Meter", "hours", "the vehicle has no hour meter"),
@@ -60,6 +68,31 @@ def test_a_missing_heading_is_named() -> None:
     (fault,) = [fault for fault in faults_of(cells) if "heading" in fault]
     expected = "this heading is missing; add the column"
     assert fault == f"Limits, row 1, column 'Interval [km]': {expected}."
+
+
+@pytest.mark.parametrize("heading", ["Name", "Compartment"])
+def test_a_missing_heading_makes_no_other_sheet_wrong(heading: str) -> None:
+    cells = grids(small_book())
+    without(cells, "Compartments", heading)
+    (fault,) = faults_of(cells)
+    assert f"'{heading}': this heading is missing" in fault
+
+
+def test_a_missing_heading_hides_no_other_fault() -> None:
+    cells = grids(small_book())
+    without(cells, "Vehicles", "Vehicle type")
+    cells["Vehicles"][1][cells["Vehicles"][0].index("Joined on")] = "soon"
+    assert len(faults_of(cells)) == 2
+
+
+@pytest.mark.parametrize(
+    ("sheet", "heading"), [("Vehicles", "Unit"), ("Fasteners", "Torque unit"), ("Tools", "Size")]
+)
+def test_a_unit_or_part_of_the_key_cannot_be_left_out(sheet: str, heading: str) -> None:
+    cells = grids(small_book())
+    without(cells, sheet, heading)
+    (fault,) = faults_of(cells)
+    assert f"'{heading}': this heading is missing" in fault
 
 
 def test_a_doubled_heading_is_named() -> None:

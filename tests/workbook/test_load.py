@@ -4,9 +4,19 @@ import pytest
 
 from fleet.due.models import Fill, Limit, ServiceDone
 from fleet.readings.models import UsageSheet
-from fleet.vehicles.models import Depot, Meter, MeterChange, Vehicle, VehicleType
+from fleet.vehicles.models import Compartment, Depot, Meter, MeterChange, Vehicle, VehicleType
+from fleet.workbook.load import load_cells
 from fleet.workbook.sheets import SHEETS
-from tests.workbook.book import NOW, Book, faults_of, grids, load_book, small_book, vehicle
+from tests.workbook.book import (
+    NOW,
+    Book,
+    faults_of,
+    grids,
+    load_book,
+    small_book,
+    vehicle,
+    without,
+)
 
 pytestmark = pytest.mark.django_db
 
@@ -27,8 +37,28 @@ def test_the_same_book_twice_changes_nothing() -> None:
     before = [sheet.model._default_manager.count() for sheet in SHEETS]
     loaded = load_book(small_book())
     assert loaded.changes == 0
-    assert sum(count.unchanged for count in loaded.counts.values()) == len(SHEETS)  # 17 + 1 limit
+    assert sum(count.unchanged for count in loaded.counts.values()) == len(SHEETS)
+    # a row of each sheet, one limit more, and no stay
     assert [sheet.model._default_manager.count() for sheet in SHEETS] == before
+
+
+def test_an_optional_column_left_out_leaves_what_the_fleet_has() -> None:
+    book = small_book()
+    book["Compartments"][0]["Dry fill [L]"] = 1.7
+    book["Vehicles"][0] |= {"Note": "has a tow bar", "Previous fleet numbers": "OLD-1"}
+    load_book(book)
+    book["Vehicles"].append(vehicle("V-2"))
+    cells = grids(book)
+    without(cells, "Compartments", "Dry fill [L]")
+    without(cells, "Vehicles", "Note")
+    without(cells, "Vehicles", "Previous fleet numbers")
+    loaded = load_cells(cells, now=NOW)
+    assert {name for name, count in loaded.counts.items() if count.added + count.changed} == {
+        "Vehicles",
+        "Depot stays",
+    }
+    assert list(Vehicle.objects.values_list("note", flat=True)) == ["has a tow bar", ""]
+    assert Compartment.objects.get().dry_fill_l == 1.7
 
 
 def test_a_new_vehicle_gets_a_meter_and_its_first_stay() -> None:
@@ -134,6 +164,23 @@ def test_a_meter_change_counts_by_the_clock_of_the_depot() -> None:
     load_book(small_book())
     # 12:00 in Madrid in summer is 10:00 UTC (time zone database)
     assert MeterChange.objects.get().from_at.isoformat() == "2025-06-01T10:00:00+00:00"
+
+
+def test_a_first_stay_that_came_of_the_vehicle_is_not_lacking() -> None:
+    book = _two_depots()
+    book["Vehicles"].append(vehicle("v-2", Depot="hill"))
+    book["Depot stays"] = [{"Fleet number": "v-2", "From": date(2025, 1, 9), "Depot": "hill"}]
+    load_book(book)
+    assert load_book(book).counts["Depot stays"].lacking == ()
+    alone = load_book({"Depot stays": []})
+    assert len(alone.counts["Depot stays"].lacking) == 2
+
+
+def test_an_unknown_depot_is_one_fault_at_the_vehicle() -> None:
+    book = small_book()
+    book["Vehicles"][0]["Depot"] = "coast"
+    (fault,) = faults_of(book)
+    assert fault.startswith("Vehicles, row 2, column 'Depot': 'coast' is not in sheet Depots")
 
 
 def test_a_move_is_a_row_in_depot_stays() -> None:

@@ -12,6 +12,7 @@ from hypothesis.extra.django import TestCase
 from python_calamine import CalamineWorkbook
 
 from fleet.readings.book import read_book
+from fleet.units import TORQUE_UNITS
 from fleet.vehicles.models import Depot, MeterChange, Vehicle
 from fleet.workbook.load import load, load_cells
 from fleet.workbook.sheets import BY_NAME, SHEETS
@@ -89,6 +90,16 @@ def test_a_distance_with_more_digits_than_a_spreadsheet_keeps_survives(tmp_path:
 
 
 @pytest.mark.django_db
+@pytest.mark.parametrize("unit", TORQUE_UNITS)
+@pytest.mark.parametrize("torque", [0.7, 29, 71, 33.3, 1234.5])
+def test_a_torque_stays_as_its_source_states_it(unit: str, torque: float) -> None:
+    book = small_book()
+    book["Fasteners"][0] |= {"Torque": torque, "Torque up to": 2 * torque, "Torque unit": unit}
+    load_book(book)
+    assert load_book(book).changes == 0
+
+
+@pytest.mark.django_db
 def test_the_hour_that_the_clock_shows_twice_survives(tmp_path: Path) -> None:
     load_book(small_book())
     # Madrid, 2025-10-26: 02:30 comes at 00:30 and at 01:30 UTC (time zone database)
@@ -143,6 +154,7 @@ def test_every_stored_attribute_has_a_column() -> None:
         "revision",
         "void",
         "reading_id",
+        "item_id",  # of a material: stores find it by its name, or by what is accepted
     }
     for sheet in SHEETS:
         stored = {sheet.columns[index].name for index in sheet.stored}

@@ -1,0 +1,166 @@
+"""Sheets on what a procedure needs: fasteners, tools, materials, figures of checks, wrenches."""
+
+from dataclasses import replace
+
+from fleet.due.models import CheckFigure
+from fleet.workbook.cells import (
+    DATE,
+    MILLILITRES,
+    SLUG,
+    TEXT,
+    TORQUE_UNIT,
+    YES_NO,
+    choice_of,
+    number_of,
+    whole_of,
+)
+from fleet.workbook.columns import Column, Link, Sheet
+from fleet.workbook.depot_sheets import DEPOT_LINK, DEPOT_REF, SOURCE
+from fleet.workbook.procedure_sheets import PROCEDURE_LINK, PROCEDURE_REF, SHARE, fastener_ref
+from fleet.workbook.type_sheets import TYPE_REF
+from fleet.workorders.models import Fastener, Material, Tool, Wrench
+
+_TORQUE = number_of(example="40", high=20_000, above=True)
+
+FASTENERS = Sheet(
+    "Fasteners",
+    Fastener,
+    "Plugs, caps and bolts that a procedure tightens, each with its torque and its own seal.",
+    (
+        *PROCEDURE_REF,
+        Column("slug", "Fastener", SLUG, "Short name, e.g. drain-plug.", required=True, key=True),
+        Column("name", "Name", TEXT, "As shown on the job card.", required=True),
+        Column(
+            "torque_nm",
+            "Torque",
+            _TORQUE,
+            "As the source states it; of a range the lower end.",
+            required=True,
+            torque_in="stated_unit",
+        ),
+        Column(
+            "torque_max_nm",
+            "Torque up to",
+            _TORQUE,
+            "The upper end, where the source gives a range.",
+            torque_in="stated_unit",
+        ),
+        Column(
+            "stated_unit",
+            "Torque unit",
+            TORQUE_UNIT,
+            "Of the source: N·m (if empty), lbf·ft, lbf·in or kgf·m.",
+        ),
+        Column(
+            "tolerance",
+            "Tolerance",
+            SHARE,
+            "Share of the torque that passes without a question; 0.1 if empty (our choice).",
+        ),
+        Column("drive", "Drive", TEXT, "E.g. 17 mm hexagon."),
+        Column("seal", "Seal", choice_of(Fastener.Seal.values), "What is renewed.", required=True),
+        Column("seal_size", "Seal size", TEXT, "E.g. 18 × 24 × 1.5 mm copper."),
+        Column("single_use", "Single use", YES_NO, "yes when it is itself renewed."),
+        SOURCE,
+    ),
+    links=(PROCEDURE_LINK,),
+)
+
+TOOLS = Sheet(
+    "Tools",
+    Tool,
+    "What to fetch before a procedure is begun.",
+    (
+        *PROCEDURE_REF,
+        Column("name", "Tool", TEXT, "E.g. torque wrench.", required=True, key=True),
+        Column("size", "Size", TEXT, "Drive or range.", key=True),
+    ),
+    links=(PROCEDURE_LINK,),
+)
+
+MATERIALS = Sheet(
+    "Materials",
+    Material,
+    "What goes in or on: fluid, filter, seals, and spares for what tends to break.",
+    (
+        *PROCEDURE_REF,
+        Column("kind", "Kind", choice_of(Material.Kind.values), "", required=True, key=True),
+        Column("name", "Name", TEXT, "As it is asked for in the stores.", required=True, key=True),
+        fastener_ref("The one it seals, as named in sheet Fasteners.", key=True),
+        Column(
+            "specification",
+            "Specification",
+            SLUG,
+            "Of a fluid, as named in sheet Specifications.",
+            path="specification__slug",
+            refers="Specifications",
+        ),
+        Column("quantity_ml", "Quantity [L]", MILLILITRES, "Of a fluid; else give pieces."),
+        Column("container_ml", "Container [L]", MILLILITRES, "What the fluid is sold in."),
+        Column(
+            "pieces", "Pieces", whole_of(example="1", low=1, high=1000), "Else give a quantity."
+        ),
+        SOURCE,
+    ),
+    links=(PROCEDURE_LINK, Link("specification_id", "Specifications", ("specification",))),
+)
+
+_VALUE = number_of(example="-30", low=-1e6, high=1e6)
+CHECK_FIGURES = Sheet(
+    "Check figures",
+    CheckFigure,
+    "What a check measures, and which values pass, want watching, or fail, on either side.",
+    (
+        replace(TYPE_REF, path="service__vehicle_type__slug"),
+        Column(
+            "service",
+            "Service",
+            SLUG,
+            "A service of that vehicle type, as named in sheet Services.",
+            required=True,
+            key=True,
+            path="service__slug",
+        ),
+        Column("slug", "Figure", SLUG, "Short name, e.g. freeze-point.", required=True, key=True),
+        Column("name", "Name", TEXT, "As shown on pages.", required=True),
+        Column("unit", "Unit", TEXT, "Of the values, e.g. °C.", required=True),
+        Column("test_method", "Test method", TEXT, "E.g. refractometer."),
+        Column("pass_from", "Pass from", _VALUE, "Empty: no lower limit."),
+        Column("pass_to", "Pass to", _VALUE, "Empty: no upper limit."),
+        Column("watch_from", "Watch from", _VALUE, "Outside pass, inside this: look again sooner."),
+        Column("watch_to", "Watch to", _VALUE, "Likewise; outside both it fails."),
+        Column(
+            "watch_months",
+            "Look again after [months]",
+            whole_of("months", "3", 1, 120),
+            "After a value to watch; 3 if empty (our choice).",
+            default=3,
+        ),
+        Column(
+            "calls_for",
+            "Calls for",
+            SLUG,
+            "The service that a failed check makes due at once.",
+            path="calls_for__slug",
+        ),
+        SOURCE,
+    ),
+    links=(
+        Link("service_id", "Services", ("vehicle_type", "service")),
+        Link("calls_for_id", "Services", ("vehicle_type", "calls_for")),
+    ),
+)
+
+WRENCHES = Sheet(
+    "Wrenches",
+    Wrench,
+    "Torque wrenches of each depot.",
+    (
+        DEPOT_REF,
+        Column("tag", "Wrench", TEXT, "As engraved.", required=True, key=True),
+        Column(
+            "calibrated_until_on", "Calibrated until", DATE, "The last valid day.", required=True
+        ),
+    ),
+    links=(DEPOT_LINK,),
+)

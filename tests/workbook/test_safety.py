@@ -1,0 +1,141 @@
+"""A book cannot make a procedure unsafe: each fault is named with sheet, row and column.
+
+The rules are those of tests/workorders/test_families.py, with their sources there.
+"""
+
+from typing import Any
+
+import pytest
+
+from fleet.workorders.models import Caution, Fastener, Procedure, Step
+from fleet.workorders.validate import all_faults, services_without
+from tests.workbook.book import SOURCE, Book, faults_of, load_book, small_book
+from tests.workorders.book import cautions, steps
+
+pytestmark = pytest.mark.django_db
+OF = {"Vehicle type": "van", "Service": "gearbox-oil"}
+DRAIN_PLUG, FILL_PLUG = 0, 1
+
+
+def gearbox_book() -> Book:
+    """The small book with a sound level-plug procedure."""
+    book = small_book()
+    book["Cautions"] = [
+        {
+            "Caution": row.slug,
+            "Text": row.text,
+            "Before steps": "; ".join(row.step_kinds),
+            "Under the vehicle": "yes" if row.under_vehicle else "",
+            "Engine running": "yes" if row.engine_running else "",
+            "Raised by": "; ".join(row.raising),
+            "Powertrains": "; ".join(row.powertrains),
+            "Salted roads": "yes" if row.salted_roads else "",
+            "Source": SOURCE,
+        }
+        for row in cautions()
+    ]
+    book["Procedures"][0]["Family"] = "level plug"
+    book["Steps"] = [
+        OF
+        | {
+            "Step": row.number,
+            "Kind": str(row.kind),
+            "Text": row.text,
+            "Under the vehicle": "yes" if row.under_vehicle else "no",
+            "Engine running": "yes" if row.engine_running else "no",
+            "Fastener": row.fastener,
+        }
+        for row in steps()
+    ]
+    drain, washer = book["Fasteners"][0], book["Materials"][0]
+    fill = {"Fastener": "fill-plug", "Name": "Fill plug", "Torque": 33}
+    book["Fasteners"].append(drain | fill)
+    book["Materials"].append(washer | {"Fastener": "fill-plug"})
+    return book
+
+
+def only_fault(book: Book) -> str:
+    (fault,) = faults_of(book)
+    return fault
+
+
+def row_of(book: Book, sheet: str, heading: str, cell: object) -> int:
+    return next(at for at, row in enumerate(book[sheet], 2) if row[heading] == cell)
+
+
+def test_a_sound_procedure_loads_and_is_kept_in_newton_metres() -> None:
+    load_book(gearbox_book())
+    stored = dict(Fastener.objects.values_list("slug", "torque_nm"))
+    # worked example T-02: 29 and 33 lbf·ft are 39.31872 and 44.74199 N·m (1.3558179483314 each)
+    assert stored == {
+        "drain-plug": pytest.approx(39.31872, abs=5e-6),
+        "fill-plug": pytest.approx(44.74199, abs=5e-6),
+    }
+    assert all_faults() == {}
+    assert services_without() == []
+    assert load_book(gearbox_book()).changes == 0
+
+
+def test_the_drain_plug_opened_first_is_refused_at_its_step() -> None:
+    book = gearbox_book()
+    book["Steps"][1]["Step"], book["Steps"][2]["Step"] = 3, 2
+    assert only_fault(book) == (
+        "Steps, row 4, column 'Kind': van gearbox-oil: "
+        "'open fill plug' must come before 'open drain plug': change the order."
+    )
+
+
+def test_a_missing_washer_is_refused_at_its_plug() -> None:
+    book = gearbox_book()
+    del book["Materials"][FILL_PLUG]
+    assert only_fault(book) == (
+        "Fasteners, row 3, column 'Seal': van gearbox-oil: "
+        "the sealing washer of Fill plug is missing from the materials: add it."
+    )
+
+
+def test_a_plug_without_a_seal_is_refused_at_the_step_that_closes_it() -> None:
+    book = gearbox_book()
+    book["Fasteners"][DRAIN_PLUG]["Seal"] = "none"
+    assert only_fault(book).startswith("Steps, row 7, column 'Kind': van gearbox-oil: Drain plug")
+
+
+@pytest.mark.parametrize("slug", ["raised-on-stands", "key-out", "exhaust-gas", "hot-fluid"])
+def test_a_book_without_a_required_caution_is_refused(slug: str) -> None:
+    book = gearbox_book()
+    book["Cautions"] = [row for row in book["Cautions"] if row["Caution"] != slug]
+    fault = only_fault(book)
+    assert fault.startswith("Steps, row ")
+    assert f"the caution '{slug}' does not stand before step" in fault
+
+
+def test_a_stored_caution_cannot_be_narrowed_away() -> None:
+    load_book(gearbox_book())
+    book: Book = {"Cautions": gearbox_book()["Cautions"]}
+    at = row_of(book, "Cautions", "Caution", "hot-fluid")
+    book["Cautions"][at - 2]["Before steps"] = "fill"
+    assert only_fault(book).startswith(f"Cautions, row {at}, column 'Before steps': van gear")
+    assert Caution.objects.get(slug="hot-fluid").step_kinds == ["drain"]
+
+
+def test_a_book_that_makes_the_type_electric_asks_for_the_caution_on_high_voltage() -> None:
+    book = gearbox_book()
+    book["Cautions"] = [row for row in book["Cautions"] if row["Caution"] != "high-voltage"]
+    load_book(book)
+    types: list[dict[str, Any]] = [book["Vehicle types"][0] | {"Powertrain": "electric"}]
+    fault = only_fault({"Vehicle types": types})
+    assert fault.startswith("Procedures, column 'Family': van gearbox-oil: the caution 'high-volt")
+
+
+def test_a_procedure_with_a_broken_row_is_not_blamed_for_what_that_row_lacks() -> None:
+    book = gearbox_book()
+    book["Steps"][4]["Kind"] = "stare"
+    assert "'stare' is not one of" in only_fault(book)
+
+
+def test_what_was_stored_unsafe_is_named() -> None:
+    load_book(gearbox_book())
+    Step.objects.filter(kind="inspect").delete()
+    assert all_faults() == {"van gearbox-oil": ["there is no step 'inspect': add it"]}
+    Procedure.objects.all().delete()
+    assert services_without() == ["van gearbox-oil"]
