@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from secrets import token_urlsafe
 from typing import Any
 
@@ -43,6 +44,29 @@ def add(name: str, changes: Changes) -> Person:
 def change(person: Person, changes: Changes) -> Person:
     """Change a person; their signed-in pages end when the password changes."""
     return _save(person, changes)
+
+
+def name_deputy(
+    person: Person, deputy: Person | None, from_on: date | None, until_on: date | None
+) -> Person:
+    """Let another person decide in somebody's place for some days; None ends it.
+
+    Raises
+    ------
+    PersonFault
+        Not a person who shares a depot, or days that do not make a span.
+    """
+    if deputy is None:
+        from_on = until_on = None
+    elif from_on is None or until_on is None or until_on < from_on:
+        raise PersonFault("A deputy needs a first and a last day, the first one first.")
+    elif deputy.pk == person.pk or not deputy.is_active:
+        raise PersonFault("Choose another person who may sign in as the deputy.")
+    elif not deputy.depots.filter(pk__in=person.depots.values("pk")).exists():
+        raise PersonFault(f"{deputy} shares no depot with {person}, so could decide nothing there.")
+    person.deputy, person.deputy_from_on, person.deputy_until_on = deputy, from_on, until_on
+    person.save()  # the history keeps who it was before
+    return person
 
 
 def named(name: str) -> Person:

@@ -1,6 +1,8 @@
 from django.conf import settings
 from django.contrib.auth.models import AbstractUser
 from django.db import models
+from django.utils import timezone
+from django.utils.functional import cached_property
 from simple_history.models import HistoricalRecords
 
 
@@ -28,6 +30,19 @@ class Person(AbstractUser):
 
     def __str__(self) -> str:
         return self.get_full_name() or self.username
+
+    @cached_property
+    def stands_in_for(self) -> "list[Person]":
+        """Whose deputy this person is today, asked once per request."""
+        today = timezone.now().date()
+        return list(
+            Person.objects.filter(
+                models.Q(deputy_from_on=None) | models.Q(deputy_from_on__lte=today),
+                models.Q(deputy_until_on=None) | models.Q(deputy_until_on__gte=today),
+                deputy=self,
+                is_active=True,
+            ).prefetch_related("depots")
+        )
 
 
 class Token(models.Model):

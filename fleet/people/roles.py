@@ -41,16 +41,34 @@ RIGHTS: dict[Role, frozenset[Right]] = {
 }
 
 
+# what a deputy decides for the person they stand in for; nobody manages people by deputy
+BY_DEPUTY = frozenset(
+    {
+        *(Right.SETTLE_READINGS, Right.SET_DUTY, Right.RELEASE, Right.SIGN_OFF, Right.DEFER),
+        *(Right.APPROVE_SUBSTITUTE, Right.CLEAR_DO_NOT_USE),
+    }
+)
+
+
 def may(person: Person | AnonymousUser, right: Right, depot: Model | int | None = None) -> bool:
-    """Whether this person may, by role; with a depot (or its id), also whether it is theirs."""
+    """Whether this person may, by role or as somebody's deputy today; with a depot (or its id),
+    also whether it is theirs. A deputy acts at the depots that both have."""
     if not isinstance(person, Person) or not person.is_active:
         return False
     if person.is_superuser:
         return True
-    if right not in RIGHTS[Role(person.role)]:
-        return False
     depot_id = depot.pk if isinstance(depot, Model) else depot
+    if right not in RIGHTS[Role(person.role)] and not _as_deputy(person, right, depot_id):
+        return False
     return depot_id is None or person.depots.filter(pk=depot_id).exists()
+
+
+def _as_deputy(person: Person, right: Right, depot_id: int | None) -> bool:
+    return right in BY_DEPUTY and any(
+        right in RIGHTS[Role(other.role)]
+        and (depot_id is None or depot_id in {depot.pk for depot in other.depots.all()})
+        for other in person.stands_in_for
+    )
 
 
 def depots_of(person: Person | AnonymousUser) -> QuerySet[Any]:
