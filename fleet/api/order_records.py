@@ -41,7 +41,7 @@ from fleet.api.resource import Resource
 from fleet.due.models import CheckFigure, CheckResult
 from fleet.people.roles import Right
 from fleet.stores.models import Product
-from fleet.workorders import checks, photos, recording
+from fleet.workorders import checks, photos, recording, withdraw
 from fleet.workorders.models import (
     FluidRecord,
     Job,
@@ -291,11 +291,15 @@ class Withdrawal(Recording):
 
         def effect() -> Answer:
             acting = actor(request, given)
-            recording.open_order(acting, order_id)
-            recording.withdraw(acting, record, reason=given["reason"])
+            withdraw.withdraw(acting, order_id, record, reason=given["reason"])
             return Answer(None, HTTPStatus.NO_CONTENT)
 
-        return once(request, effect)
+        def then(answer: Answer) -> Answer:
+            vehicles = WorkOrder.objects.filter(pk=order_id).values_list("vehicle", flat=True)
+            chain.refresh(list(vehicles), timezone.now())
+            return answer
+
+        return once(request, effect, then)
 
 
 def _record(order_id: int, kind: str, record_id: int) -> Any:

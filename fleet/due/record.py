@@ -57,11 +57,29 @@ def settle_provisional() -> int:
     return len(settled)
 
 
+def at_reading(row: ServiceDone, reading: Reading) -> ServiceDone:
+    """Supersede a service by one at another reading: the odometer was read again."""
+    total_km = reading.meter_value if reading.total is None else reading.total
+    provisional = reading.verdict != Verdict.ACCEPTED
+    fresh = _superseding(
+        _newest(row), reading_id=reading.pk, total_km=total_km, provisional=provisional
+    )
+    fresh.save()
+    return fresh
+
+
 def withdraw(row: ServiceDone, *, person: Person | None, source: str) -> ServiceDone:
     """Take back a service that was not done: a row that voids it supersedes it."""
-    void = _superseding(row, void=True, person=person, source=source)
+    void = _superseding(_newest(row), void=True, person=person, source=source)
     void.save()
     return void
+
+
+def _newest(row: ServiceDone) -> ServiceDone:
+    """The row that stands now: settling a reading may have superseded the one given."""
+    while later := ServiceDone.objects.filter(supersedes=row).first():
+        row = later
+    return row
 
 
 def _superseding(row: ServiceDone, **changes: object) -> ServiceDone:
@@ -105,6 +123,30 @@ def record_fill(
         mixed_with=mixed_with,
         source=source,
     )
+
+
+def take_back_fill(
+    *,
+    vehicle: Vehicle,
+    compartment: Compartment,
+    product: Product | None,
+    quantity_ml: int,
+    source: str,
+) -> None:
+    """Take out one fill whose record was withdrawn, the newest of its source."""
+    found = Fill.objects.filter(
+        vehicle=vehicle,
+        compartment=compartment,
+        product=product,
+        quantity_ml=quantity_ml,
+        source=source,
+    ).order_by("-pk")
+    Fill.objects.filter(pk__in=found.values("pk")[:1]).delete()
+
+
+def take_back_top_up(client_key: str) -> None:
+    """Take out the top-up whose record was withdrawn."""
+    TopUp.objects.filter(client_key=client_key).delete()
 
 
 def record_top_up(

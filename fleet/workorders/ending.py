@@ -54,9 +54,9 @@ def finish(
     with transaction.atomic():
         order = locked(order_id)
         _refuse_open_jobs(order)
-        reading = _store_reading(actor, order, odometer, unit)
+        reading = store_reading(actor, order, odometer, unit)
         if engine_hours is not None:
-            _store_reading(actor, order, engine_hours, "h")
+            store_reading(actor, order, engine_hours, "h")
         order = move(
             actor,
             order_id,
@@ -91,7 +91,8 @@ def _refuse_open_jobs(order: WorkOrder) -> None:
         raise Refused(f"Say first how these jobs ended: {', '.join(left)}.")
 
 
-def _store_reading(actor: Actor, order: WorkOrder, value: float, unit: str) -> Reading:
+def store_reading(actor: Actor, order: WorkOrder, value: float, unit: str) -> Reading:
+    """Keep the odometer (or hours) read at an order, with its verdict."""
     kind = Meter.Kind.HOURS if unit == "h" else Meter.Kind.KM
     meter_id = meters_of({(order.vehicle_id, kind): unit})[order.vehicle_id, kind]
     entry = Entry(

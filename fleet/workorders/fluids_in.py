@@ -2,13 +2,14 @@
 
 from dataclasses import dataclass
 
-from django.db.models import Q
+from django.db import transaction
+from django.db.models import Q, QuerySet
 
-from fleet.faults import Fault
+from fleet.faults import Fault, Refused
 from fleet.people.roles import Right
 from fleet.stores.models import AcceptedFluid, Product
 from fleet.vehicles.models import Compartment
-from fleet.workorders.actor import Actor
+from fleet.workorders.actor import Actor, note_event
 from fleet.workorders.models import Job, Substitute
 
 
@@ -39,11 +40,13 @@ def acceptance(compartment: Compartment, product: Product, job: Job | None = Non
 
 
 def _substitute(compartment: Compartment, product: Product, job: Job | None) -> Substitute | None:
-    for_this = Q(job=None) if job is None else Q(job=None) | Q(job=job)
-    rows = Substitute.objects.filter(
-        for_this, compartment=compartment, product=product, withdrawn_at=None
-    )
+    rows = _standing(compartment, job).filter(product=product)
     return rows.select_related("person").first()
+
+
+def _standing(compartment: Compartment, job: Job | None) -> QuerySet[Substitute]:
+    for_this = Q(job=None) if job is None else Q(job=None) | Q(job=job)
+    return Substitute.objects.filter(for_this, compartment=compartment, withdrawn_at=None)
 
 
 def refuse_unaccepted(compartment: Compartment, product: Product, job: Job | None = None) -> None:
@@ -69,15 +72,59 @@ def approve_substitute(
     depot_id: int,
     job: Job | None = None,
 ) -> Substitute:
-    """Let a product stand in, for one job or always."""
+    """Let a product stand in, for one job or always; with a job its order keeps an event."""
     actor.must(Right.APPROVE_SUBSTITUTE, depot_id)
     if actor.person is None or not reason.strip() or not source.strip():
         raise Fault("A substitute needs a person, a reason and the source that allows it.")
-    return Substitute.objects.create(
-        compartment=compartment,
-        product=product,
-        job=job,
-        reason=reason.strip(),
-        source=source.strip(),
-        person=actor.person,
-    )
+    with transaction.atomic():
+        row = Substitute.objects.create(
+            compartment=compartment,
+            product=product,
+            job=job,
+            reason=reason.strip()[:300],
+            source=source.strip()[:300],
+            person=actor.person,
+        )
+        if job is not None:
+            note_event(actor, job.order, "approve substitute", job=job, reason=str(row)[:300])
+    return row
+
+
+def withdraw_substitute(actor: Actor, substitute: Substitute, depot_id: int) -> Substitute:
+    """End a leave given before; what was poured in under it stays as it was recorded."""
+    actor.must(Right.APPROVE_SUBSTITUTE, depot_id)
+    standing = Substitute.objects.filter(pk=substitute.pk, withdrawn_at=None)
+    if not standing.update(withdrawn_at=actor.at):
+        raise Refused("This substitute was taken back already.")
+    if substitute.job is not None:
+        note_event(
+            actor,
+            substitute.job.order,
+            "withdraw substitute",
+            job=substitute.job,
+            reason=str(substitute)[:300],
+        )
+    substitute.refresh_from_db()
+    return substitute
+
+
+@dataclass(frozen=True)
+class Choice:
+    """Products for one compartment: those it accepts first."""
+
+    accepted: tuple[Product, ...]
+    others: tuple[Product, ...]
+
+
+def choices(compartment: Compartment, job: Job | None = None) -> Choice:
+    """Every product, split by whether the compartment accepts it; three queries."""
+    listed = AcceptedFluid.objects.filter(compartment=compartment)
+    wanted = list(listed.values_list("specification", "grade"))
+    standing = set(_standing(compartment, job).values_list("product", flat=True))
+    accepted: list[Product] = []
+    others: list[Product] = []
+    for product in Product.objects.order_by("name").prefetch_related("claims"):
+        claims = {claim.specification_id for claim in product.claims.all()}
+        fits = any(pk in claims and grade in ("", product.grade) for pk, grade in wanted)
+        (accepted if fits or product.pk in standing else others).append(product)
+    return Choice(tuple(accepted), tuple(others))

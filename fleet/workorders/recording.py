@@ -32,7 +32,6 @@ from fleet.workorders.models import (
     WorkOrder,
     Wrench,
 )
-from fleet.workorders.models.records import Record
 
 OPEN_FOR_RECORDS = (WorkOrder.State.STARTED, WorkOrder.State.WAITING, WorkOrder.State.FINISHED)
 LITTLE_DRAINED, MUCH_DRAINED = 0.80, 1.10  # shares of the refill; our choice
@@ -333,15 +332,6 @@ def note(actor: Actor, order_id: int, *, text: str, client_key: str) -> Note:
     order = open_order(actor, order_id)
     given = {**_stamp(actor, client_key), "order": order, "text": text.strip()}
     return Note.objects.get_or_create(client_key=client_key, defaults=given)[0]
-
-
-def withdraw(actor: Actor, record: Record, *, reason: str) -> None:
-    """Take a record back; the row stays, with who took it back and why."""
-    if not reason.strip():
-        raise Fault("Say why it is taken back.", about="reason")
-    changed = type(record)._default_manager.filter(pk=record.pk, withdrawn_by=None)
-    if not changed.update(withdrawn_by=actor.person, withdrawn_reason=reason.strip()):
-        raise Refused("It was taken back already.")
 
 
 def _stamp(actor: Actor, client_key: str) -> dict[str, object]:

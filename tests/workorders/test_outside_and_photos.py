@@ -41,6 +41,9 @@ def test_late_papers_free_the_drafted_job(bay: Bay) -> None:
     drafted = bay.order()
     papers(bay)
     assert drafted.jobs.get().state == Job.State.DROPPED
+    drafted.refresh_from_db()
+    assert drafted.state == WorkOrder.State.CANCELLED  # nothing is left on it
+    assert drafted.events.latest("pk").what == "cancel"
 
 
 @pytest.mark.parametrize(

@@ -4,12 +4,17 @@ import pytest
 
 from fleet import chain
 from fleet.due.models import CheckFigure, DueDate, Fill, TopUp
-from fleet.faults import Fault, Forbidden, Question
+from fleet.faults import Fault, Forbidden, Question, Refused
 from fleet.stores.models import AcceptedFluid, Product, ProductClaim, Specification
 from fleet.vehicles.models import Compartment
-from fleet.workorders import checks, consumption, ending, findings, progress, recording
+from fleet.workorders import checks, consumption, ending, findings, progress, recording, withdraw
 from fleet.workorders.actor import Actor
-from fleet.workorders.fluids_in import acceptance, approve_substitute
+from fleet.workorders.fluids_in import (
+    acceptance,
+    approve_substitute,
+    choices,
+    withdraw_substitute,
+)
 from fleet.workorders.models import (
     DoNotUse,
     Fastener,
@@ -171,9 +176,52 @@ def test_records_are_taken_until_sign_off(bay: Bay, job: Job) -> None:
 
 def test_a_withdrawn_record_stays_with_its_reason(bay: Bay, job: Job) -> None:
     record = torque(bay, job)
-    recording.withdraw(bay.actor(bay.mechanic), record, reason="wrong plug")
+    withdraw.withdraw(bay.actor(bay.mechanic), job.order_id, record, reason="wrong plug")
     record.refresh_from_db()
     assert (record.withdrawn_by, record.withdrawn_reason) == (bay.mechanic, "wrong plug")
+
+
+def test_a_withdrawn_fill_or_top_up_leaves_the_vehicles_history(bay: Bay, job: Job) -> None:
+    right = product(bay, "right", claims=True)
+    for way, kind in (("filled", Fill), ("topped up", TopUp)):
+        record = pour(bay, job, 1.5, way=way, product=right, client_key=KEY + way).record
+        assert kind.objects.exists()
+        withdraw.withdraw(bay.actor(bay.mechanic), job.order_id, record, reason="other van")
+        assert not kind.objects.exists()
+    assert job.order.events.latest("pk").what == "withdraw record"
+    assert job.fluids.count() == 2
+
+
+def test_a_record_is_taken_back_once_with_a_reason_by_who_records_work(bay: Bay, job: Job) -> None:
+    record = torque(bay, job)
+    with pytest.raises(Forbidden):
+        withdraw.withdraw(bay.actor(bay.viewer), job.order_id, record, reason="x")
+    with pytest.raises(Fault, match="why"):
+        withdraw.withdraw(bay.actor(bay.mechanic), job.order_id, record, reason=" ")
+    withdraw.withdraw(bay.actor(bay.mechanic), job.order_id, record, reason="wrong plug")
+    with pytest.raises(Refused, match="already"):
+        withdraw.withdraw(bay.actor(bay.mechanic), job.order_id, record, reason="again")
+
+
+def test_a_substitute_for_a_job_is_an_event_and_ends_when_it_is_taken_back(
+    bay: Bay, job: Job
+) -> None:
+    other, place = product(bay, "other", claims=False), bay.oil.compartment
+    row = approve_substitute(
+        bay.actor(),
+        compartment=place,
+        product=other,
+        reason="out of stock",
+        source="letter of the maker, invented",
+        depot_id=bay.van.depot_id,
+        job=job,
+    )
+    assert choices(place, job).accepted == (other,)
+    assert choices(place).others == (other,)
+    withdraw_substitute(bay.actor(bay.second_supervisor), row, bay.van.depot_id)
+    assert choices(place, job).accepted == ()
+    whats = list(job.order.events.order_by("-pk").values_list("what", flat=True)[:2])
+    assert whats == ["withdraw substitute", "approve substitute"]
 
 
 def test_do_not_use_is_cleared_by_another_authorised_person(bay: Bay) -> None:
