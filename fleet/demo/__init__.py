@@ -11,8 +11,10 @@ driven is drawn from it with a fixed seed: the same day gives the same demo.
     history.py   services done, fills and usage sheets that fit
     logbooks.py  what people noted of the odometers, slips included
     files.py     these notes as spreadsheets, as each depot sends them
-    build.py     the workbook, the people and the uploads
+    orders.py    work orders in every state, findings, outside papers
+    build.py     the workbook, the people, the uploads and the orders
 
-It uses the same ways in as everybody: the workbook, and uploads of odometer spreadsheets. It
+It uses the same ways in as everybody: the workbook, uploads of odometer spreadsheets, and the
+verbs that change orders. It
 ranks with ``chain``: it may import any stage, and only the command line imports it.
 """

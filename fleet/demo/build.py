@@ -15,6 +15,7 @@ from fleet.demo.files import files
 from fleet.demo.fixtures import Line, lines, words
 from fleet.demo.history import Records
 from fleet.demo.logbooks import entries
+from fleet.demo.orders import add_work
 from fleet.people.models import Person
 from fleet.readings import intake
 from fleet.vehicles.models import Depot, Vehicle
@@ -56,7 +57,9 @@ def build(now: datetime, progress: Progress) -> None:
         progress(0.1, "loading the fleet workbook")
         load(path, now=now, reason="demo fleet")
     add_people(today)
-    send_odometers(vans, today, lambda share, text: progress(0.2 + 0.8 * share, text))
+    send_odometers(vans, today, lambda share, text: progress(0.2 + 0.7 * share, text))
+    progress(0.9, "working orders off")
+    add_work(vans, now, today)
     mark.write_text(f"complete {today}\nAll names and figures here are invented.\n")
 
 
@@ -131,7 +134,7 @@ def _cell(row: dict[str, Any], sheet: Sheet, at: int) -> Cell:
 
 
 def add_people(today: date) -> None:
-    """One person for each role; they sign in by links, none has a password."""
+    """At least one person for each role; they sign in by links, none has a password."""
     depots = {depot.slug: depot for depot in Depot.objects.all()}
     for row in lines("people", today):
         person, _ = Person.objects.get_or_create(
@@ -154,4 +157,3 @@ def send_odometers(vans: list[Drive], today: date, progress: Progress) -> None:
         progress(done / len(sent), f"odometers: {file.name}")
         upload = intake.receive(file.content, file.name, clerk)
         chain.complete_upload(upload.pk)
-    progress(1.0, "done")

@@ -29,14 +29,16 @@ class Records:
 
     def __init__(self, tables: Mapping[str, list[Line]], today: date) -> None:
         self.today = today
-        self.services: dict[str, list[Line]] = {}
-        for row in tables["services"]:
-            self.services.setdefault(row["Vehicle type"], []).append(row)
         self.limits = {
             (row["Vehicle type"], row["Service"], row["Duty class"]): row
             for row in tables["limits"]
             if row["Occasion"] == "repeat"
         }
+        limited = {(vehicle_type, service) for vehicle_type, service, _ in self.limits}
+        self.services: dict[str, list[Line]] = {}
+        for row in tables["services"]:
+            if (row["Vehicle type"], row["Service"]) in limited:  # others are due only on call
+                self.services.setdefault(row["Vehicle type"], []).append(row)
         self.kinds = {
             (row["Vehicle type"], row["Compartment"]): row for row in tables["compartments"]
         }

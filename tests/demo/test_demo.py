@@ -11,10 +11,22 @@ from config.cli import parser
 from config.commands import demo as command
 from fleet.demo import build
 from fleet.demo.fixtures import lines
+from fleet.demo.orders import add_work
 from fleet.due.listing import due_rows
+from fleet.due.models import CheckResult, Deferral, DueEarlier
 from fleet.people.models import Person, Role
 from fleet.readings.models import Reading, Upload, UploadRow, Verdict
 from fleet.vehicles.models import Vehicle
+from fleet.workorders import jobcard
+from fleet.workorders.models import (
+    DoNotUse,
+    Finding,
+    FluidRecord,
+    Job,
+    OrderEvent,
+    TorqueRecord,
+    WorkOrder,
+)
 
 TODAY = date(2026, 3, 4)
 
@@ -39,6 +51,9 @@ def test_the_demo_comes_up_and_is_kept(
     _check_readings()
     _check_due()
     _check_stories()
+    _check_orders()
+    _check_follow_ups()
+    _check_work_is_made_once()
     before = Reading.objects.count()
     assert command.run(arguments) == 0
     assert "its data are kept" in capsys.readouterr().out
@@ -71,6 +86,42 @@ def _check_stories() -> None:
     assert len(told) == 12  # counted in vehicles.csv
     found = {number: states[number, service] for number, (_, service) in told.items()}
     assert found == {number: TOLD[word] for number, (word, _) in told.items()}
+
+
+def _check_orders() -> None:
+    """The demo shows orders in every state, and jobs that ended in every way."""
+    orders = WorkOrder.objects.all()
+    assert set(orders.values_list("state", flat=True)) == set(WorkOrder.State.values)
+    assert set(orders.values_list("where", flat=True)) == set(WorkOrder.Where.values)
+    assert set(orders.values_list("fit_for_use", flat=True)) == {"", *WorkOrder.Fit.values}
+    assert set(Job.objects.values_list("state", flat=True)) == set(Job.State.values)
+    assert orders.filter(state="released", planned_on=TODAY, assigned_to__username="mika").exists()
+    waiting = orders.get(state="waiting")
+    assert waiting.waiting_for
+    assert waiting.waiting_since is not None
+    late = OrderEvent.objects.filter(channel="page", performed_at__gt=timezone.now())
+    assert not late.exists()
+
+
+def _check_follow_ups() -> None:
+    """T-09: a plug put back without sealant seeps; its follow-up order brings sealant."""
+    finding = Finding.objects.get(kind="missing sealant")
+    order = finding.follow_ups.get()
+    materials = jobcard.card(order.pk).jobs[0].materials
+    assert any("sealant" in row.name.lower() for row in materials)
+    due_on = DueEarlier.objects.get(service__slug="gearbox-leak-re-check").due_on
+    assert (due_on - TODAY).days == 7  # reported 7 days ago, looked at again after 14
+    outcomes = CheckResult.objects.filter(figure__slug="moisture").values_list("outcome", flat=True)
+    assert set(outcomes) == {"pass", "watch", "fail"}
+    assert set(DoNotUse.objects.values_list("vehicle__fleet_number", flat=True)) == {"210", "303"}
+    assert Deferral.objects.exists()
+
+
+def _check_work_is_made_once() -> None:
+    kinds = (WorkOrder, OrderEvent, TorqueRecord, FluidRecord, Finding, CheckResult, Deferral)
+    before = [kind.objects.count() for kind in kinds]  # type: ignore[attr-defined]
+    add_work(build.drives(TODAY), timezone.now(), TODAY)
+    assert [kind.objects.count() for kind in kinds] == before  # type: ignore[attr-defined]
 
 
 def _check_due() -> None:

@@ -1,0 +1,310 @@
+"""Work orders of the demo in every state, made by the same verbs as everybody's.
+
+What happened stands in ``fixtures/work-orders.csv``, ``findings.csv``, ``outside-work.csv`` and
+``deferrals.csv``. What is recorded on the way (torque, litres, batches) follows the procedure of
+each job, with a fixed seed. Each row is made once: run again it is found and left alone.
+"""
+
+import uuid
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+from django.db import transaction
+
+from fleet import chain
+from fleet.demo.drive import Drive, chance
+from fleet.demo.fixtures import Line, lines, words
+from fleet.due.defer import defer
+from fleet.due.models import CheckFigure, Deferral, Service
+from fleet.people.models import Person
+from fleet.stores.models import Product
+from fleet.vehicles.models import Compartment, Vehicle
+from fleet.workorders import checks, ending, findings, issue, outside, progress, recording
+from fleet.workorders.actor import Actor
+from fleet.workorders.models import Finding, Job, OrderEvent, Procedure, Step, WorkOrder, Wrench
+
+State = WorkOrder.State
+FAR = (
+    State.DRAFTED,
+    State.RELEASED,
+    State.STARTED,
+    State.WAITING,
+    State.FINISHED,
+    State.SIGNED_OFF,
+)
+OPENS_AT = time(7, 30)
+UNDER_WAY_MIN = 95  # how long ago today's work was begun
+
+
+def add_work(vans: Sequence[Drive], now: datetime, today: date) -> None:
+    """Orders, findings, outside papers and deferrals of the demo; then the vehicles' new dates."""
+    shop = Shop(vans, now, today)
+    for line in lines("work-orders", today):
+        with transaction.atomic():
+            shop.order(line)
+    for line in lines("outside-work", today):
+        with transaction.atomic():
+            shop.outside(line)
+    for line in lines("findings", today):
+        with transaction.atomic():
+            shop.finding(line)
+    for line in lines("deferrals", today):
+        shop.deferral(line)
+    chain.refresh([vehicle.pk for vehicle in shop.vehicles.values()], now)
+
+
+def mark(line_key: str) -> uuid.UUID:
+    """What the first event of a demo order is known by."""
+    return uuid.uuid5(uuid.NAMESPACE_OID, f"demo work order {line_key}")
+
+
+class Shop:
+    """The people and vehicles of the demo, and what they do on each line."""
+
+    def __init__(self, vans: Sequence[Drive], now: datetime, today: date) -> None:
+        self.now, self.today = now, today
+        self.vans = {van.number: van for van in vans}
+        self.people = {person.username: person for person in Person.objects.all()}
+        self.supervisor = Person.objects.filter(role="supervisor").earliest("id")
+        rows = Vehicle.objects.select_related("depot", "vehicle_type")
+        self.vehicles = {row.fleet_number: row for row in rows}
+        self.fluids = _fluids(today)
+
+    def actor(self, who: Person, at: datetime, request_id: uuid.UUID | None = None) -> Actor:
+        more = {} if request_id is None else {"request_id": request_id}
+        return Actor(who, "page", self.now, performed_at=min(at, self.now), **more)
+
+    def services(self, vehicle: Vehicle, slugs: Sequence[str]) -> list[Service]:
+        return [vehicle.vehicle_type.services.get(slug=slug) for slug in slugs]
+
+    def begun(self, vehicle: Vehicle, day: date) -> datetime:
+        """When work of a day began: in the morning, and of today some time ago."""
+        zone = ZoneInfo(vehicle.depot.zone)
+        if day < self.today:
+            return datetime.combine(_working(day), OPENS_AT, zone)
+        return self.now - timedelta(minutes=UNDER_WAY_MIN)
+
+    # --- orders ------------------------------------------------------------------------------
+    def order(self, line: Line) -> None:
+        if OrderEvent.objects.filter(request_id=mark(line["Order"])).exists():
+            return
+        vehicle, day = self.vehicles[line["Vehicle"]], date.fromisoformat(line["Day"])
+        begun = self.begun(vehicle, day)
+        order = issue.draft(
+            self.actor(self.supervisor, begun - timedelta(days=2), mark(line["Order"])),
+            vehicle_id=vehicle.pk,
+            service_ids=[row.pk for row in self.services(vehicle, words(line, "Services"))],
+            planned_on=_working(day) if day < self.today else day,
+            assigned_to=self.people[line["Mechanic"]],
+            raising=line["Raised by"],
+            join_early=False,
+        )
+        self._carry_on(order, line, begun)
+
+    def _carry_on(self, order: WorkOrder, line: Line, begun: datetime) -> None:
+        """Take an order as far as the line says."""
+        boss, mechanic = self.supervisor, self.people[line["Mechanic"]]
+        if line["State"] == State.CANCELLED:
+            when = self.actor(boss, begun - timedelta(days=1))
+            progress.cancel(when, order.pk, reason=line["Note"])
+            return
+        far = FAR.index(State(line["State"]))
+        if far >= FAR.index(State.RELEASED):
+            progress.release(self.actor(boss, begun - timedelta(days=1)), order.pk)
+        if far >= FAR.index(State.STARTED):
+            progress.start(self.actor(mechanic, begun), order.pk)
+            self._record(order, line, begun, whole=far >= FAR.index(State.FINISHED))
+        if line["State"] == State.WAITING:
+            when = self.actor(mechanic, begun + timedelta(minutes=40))
+            progress.wait(when, order.pk, waiting_for=line["Waiting for"])
+        if far >= FAR.index(State.FINISHED):
+            self._finish(order, line, begun + timedelta(minutes=75))
+        if line["State"] == State.SIGNED_OFF:
+            ending.sign_off(self.actor(boss, begun + timedelta(days=1)), order.pk)
+
+    def _finish(self, order: WorkOrder, line: Line, at: datetime) -> None:
+        van, mechanic = self.vans[line["Vehicle"]], self.people[line["Mechanic"]]
+        local = at.astimezone(ZoneInfo(order.depot.zone))
+        shown = van.shown(local.date(), (local.hour * 60 + local.minute) / (24 * 60))
+        ending.finish(
+            self.actor(mechanic, at),
+            order.pk,
+            odometer=round(shown),
+            unit=van.van["Odometer shows"],
+            fit_for_use=line["Fit for use"],
+            restriction=line["Restriction"],
+        )
+        ending.hand_back(self.actor(mechanic, at + timedelta(minutes=25)), order.pk)
+
+    # --- records -----------------------------------------------------------------------------
+    def _record(self, order: WorkOrder, line: Line, begun: datetime, *, whole: bool) -> None:
+        at = self.actor(self.people[line["Mechanic"]], begun + timedelta(minutes=25))
+        key = f"demo-{line['Order']}"
+        for job in order.jobs.all():
+            if line["Job end"] == Job.State.DONE:
+                Bench(self, at, job, f"{key}-{job.pk}").work(line, whole=whole)
+            elif line["Filled with"]:
+                Bench(self, at, job, f"{key}-{job.pk}").fill(line["Filled with"])
+            if whole:
+                progress.end_job(
+                    at,
+                    job.pk,
+                    state=line["Job end"],
+                    reason=line["Reason"],
+                    reason_text=line["Reason text"],
+                )
+        if line["Note"]:
+            recording.note(at, order.pk, text=line["Note"], client_key=f"{key}-note")
+
+    # --- what goes beyond orders -------------------------------------------------------------
+    def outside(self, line: Line) -> None:
+        if WorkOrder.objects.filter(invoice_number=line["Invoice"]).exists():
+            return
+        vehicle, day = self.vehicles[line["Vehicle"]], date.fromisoformat(line["Done on"])
+        outside.record(
+            self.actor(self.supervisor, self.now),
+            vehicle=vehicle,
+            services=self.services(vehicle, words(line, "Services")),
+            done_on=day,
+            odometer_km=round(self.vans[line["Vehicle"]].at(day)),
+            workshop_name=line["Workshop"],
+            invoice_number=line["Invoice"],
+            cost_minor=int(line["Cost [minor units]"]),
+        )
+
+    def finding(self, line: Line) -> None:
+        vehicle = self.vehicles[line["Vehicle"]]
+        began = self.begun(vehicle, date.fromisoformat(line["On"]))
+        event = OrderEvent.objects.filter(request_id=mark(line["Order"])).first()
+        found = findings.report(
+            self.actor(self.people[line["Reported by"]], began + timedelta(minutes=30)),
+            vehicle=vehicle,
+            kind=line["Kind"],
+            severity=line["Severity"],
+            text=line["Text"],
+            client_key=f"demo-finding-{line['Finding']}",
+            compartment=_compartment(vehicle, line["Compartment"]),
+            order=event.order if event else None,
+            found_by=line["Found by"],
+        )
+        if line["Follow-up"] and not found.follow_ups.exists():
+            self._follow_up(found, line, vehicle)
+
+    def _follow_up(self, found: Finding, line: Line, vehicle: Vehicle) -> None:
+        findings.follow_up(
+            self.actor(self.supervisor, found.performed_at + timedelta(hours=3)),
+            found.pk,
+            what=line["Follow-up"],
+            minutes=20,
+            service_ids=[
+                row.pk for row in self.services(vehicle, words(line, "Follow-up service"))
+            ],
+            planned_on=date.fromisoformat(line["Planned on"]),
+        )
+
+    def deferral(self, line: Line) -> None:
+        vehicle = self.vehicles[line["Vehicle"]]
+        (service,) = self.services(vehicle, [line["Service"]])
+        if not Deferral.objects.filter(vehicle=vehicle, service=service).exists():
+            defer(
+                vehicle=vehicle,
+                service=service,
+                person=self.supervisor,
+                reason=line["Reason"],
+                until_on=date.fromisoformat(line["Until"]),
+            )
+
+
+class Bench:
+    """One job: what its procedure asks for, recorded."""
+
+    def __init__(self, shop: Shop, at: Actor, job: Job, key: str) -> None:
+        self.shop, self.at, self.job, self.key = shop, at, job, key
+        self.service = Service.objects.select_related("compartment", "procedure").get(jobs=job)
+        self.procedure: Procedure = self.service.procedure
+        self.refill_l = self.procedure.refill_l or 0.0
+        self.rng = chance(job.order.vehicle.fleet_number, 700 + job.order_id)
+
+    def work(self, line: Line, *, whole: bool) -> None:
+        """Record a job, whole or as far as it is under way."""
+        if self.refill_l and self.service.kind == Service.Kind.CHANGE:
+            self._drained()
+        self._torques(whole=whole)
+        if whole and self.refill_l:
+            self.fill(self.shop.fluids[self.service.compartment.kind])
+        if line["Broke"]:
+            recording.material(
+                self.at,
+                self.job.pk,
+                name=line["Broke"],
+                client_key=f"{self.key}-broke",
+                pieces=1,
+                broken=True,
+            )
+        self._measure(line)
+
+    def _drained(self) -> None:
+        litres = round(self.refill_l * self.rng.uniform(0.9, 1.0), 1)
+        kind = self.service.compartment.kind
+        look = "dark" if kind in ("engine", "brake") else "clear"
+        recording.fluid(
+            self.at,
+            self.job.pk,
+            way="drained",
+            litres=litres,
+            look=look,
+            client_key=f"{self.key}-out",
+        )
+
+    def fill(self, product: str) -> None:
+        recording.fluid(
+            self.at,
+            self.job.pk,
+            way="filled",
+            litres=self.refill_l,
+            product=Product.objects.get(slug=product),
+            batch=f"B{self.rng.integers(1000, 9999)}",
+            client_key=f"{self.key}-in",
+        )
+
+    def _torques(self, *, whole: bool) -> None:
+        """What a step tightens in any case; of work under way the first only."""
+        steps = self.procedure.steps.exclude(fastener="").exclude(kind=Step.Kind.INSPECT)
+        wrench = Wrench.objects.filter(depot=self.job.order.depot).first()
+        slugs = [step.fastener for step in steps]
+        for slug in slugs if whole else slugs[:1]:
+            recording.torque(
+                self.at,
+                self.job.pk,
+                fastener=slug,
+                wrench=wrench.tag if wrench else "",
+                client_key=f"{self.key}-{slug}",
+            )
+
+    def _measure(self, line: Line) -> None:
+        given = dict(pair.split("=") for pair in words(line, "Measured"))
+        for figure in CheckFigure.objects.filter(service=self.service, slug__in=given):
+            checks.measure(
+                self.at,
+                self.job.order,
+                figure=figure,
+                value=float(given[figure.slug]),
+                client_key=f"{self.key}-{figure.slug}",
+            )
+
+
+def _fluids(today: date) -> Mapping[str, str]:
+    """Kind of compartment to the product it is filled with."""
+    rows = lines("products", today)
+    return {kind: row["Product"] for row in rows for kind in words(row, "Filled into")}
+
+
+def _working(day: date) -> date:
+    """The same day, or the Friday before a weekend."""
+    return day - timedelta(days=max(0, day.weekday() - 4))
+
+
+def _compartment(vehicle: Vehicle, slug: str) -> Compartment:
+    found: Compartment = vehicle.vehicle_type.compartments.get(slug=slug)
+    return found
