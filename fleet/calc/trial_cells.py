@@ -163,7 +163,7 @@ def compare(cell: FloatArray, in_b: BoolArray, stratum: IntArray) -> Compared:
     cell = np.array(cell, np.float64)
     while True:
         counting = counting_bands(cell, in_b)
-        used: BoolArray = np.isfinite(cell[:, counting]).any(axis=1)
+        used = np.isfinite(cell[:, counting]).sum(axis=1) > 0
         alone = used & ~_both_groups(used, in_b, stratum)
         if not alone.any():
             break

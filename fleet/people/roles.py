@@ -25,18 +25,21 @@ class Right(StrEnum):
     APPROVE_SUBSTITUTE = "approve substitutes"
     CLEAR_DO_NOT_USE = "clear do not use"
     KEEP_STOCK = "keep stock"
+    RUN_TRIAL = "run field trials"
+    RATE = "rate in field trials"
+    APPROVE_INTERVAL = "approve a longer interval"
 
 
 RIGHTS: dict[Role, frozenset[Right]] = {
     Role.SUPERVISOR: frozenset(Right),
     Role.CLERK: frozenset(
-        {Right.SEE, Right.ADD_READINGS, Right.SETTLE_READINGS, Right.REPORT_FINDING}
+        {Right.SEE, Right.ADD_READINGS, Right.SETTLE_READINGS, Right.REPORT_FINDING, Right.RATE}
     ),
     Role.MECHANIC: frozenset(
-        {Right.SEE, Right.ADD_READINGS, Right.RECORD_WORK, Right.REPORT_FINDING}
+        {Right.SEE, Right.ADD_READINGS, Right.RECORD_WORK, Right.REPORT_FINDING, Right.RATE}
     ),
     Role.STORES: frozenset({Right.SEE, Right.REPORT_FINDING, Right.KEEP_STOCK}),
-    Role.ENGINEER: frozenset({Right.SEE, Right.REPORT_FINDING}),
+    Role.ENGINEER: frozenset({Right.SEE, Right.REPORT_FINDING, Right.RUN_TRIAL, Right.RATE}),
     Role.VIEWER: frozenset({Right.SEE}),
 }
 

@@ -12,11 +12,16 @@ EXPECTED = {
         *("manage people", "report findings", "record work", "release work orders"),
         *("sign off work", "defer services", "approve substitutes", "clear do not use"),
         "keep stock",
+        *("run field trials", "rate in field trials", "approve a longer interval"),
     },
-    Role.CLERK: {"see", "add readings", "settle readings", "report findings"},
-    Role.MECHANIC: {"see", "add readings", "record work", "report findings"},
+    Role.CLERK: {
+        *("see", "add readings", "settle readings", "report findings", "rate in field trials"),
+    },
+    Role.MECHANIC: {
+        *("see", "add readings", "record work", "report findings", "rate in field trials"),
+    },
     Role.STORES: {"see", "report findings", "keep stock"},
-    Role.ENGINEER: {"see", "report findings"},
+    Role.ENGINEER: {"see", "report findings", "run field trials", "rate in field trials"},
     Role.VIEWER: {"see"},
 }
 

@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class TrialsConfig(AppConfig):
+    name = "fleet.trials"
+    verbose_name = "Field trials"

@@ -1,0 +1,57 @@
+"""What came out of a trial, and what was decided on it."""
+
+from django.conf import settings
+from django.db import models
+
+from fleet.due.models import Limit
+from fleet.trials.models.set_up import Trial
+
+
+class TrialResult(models.Model):
+    """What a trial shows as of a day."""
+
+    trial = models.ForeignKey(Trial, models.CASCADE, related_name="results")
+    as_of_on = models.DateField()
+    difference = models.FloatField(null=True)  # tried less usual, on the rating scale
+    low = models.FloatField(null=True)
+    high = models.FloatField(null=True)
+    p_value = models.FloatField(null=True)
+    verdict = models.CharField(max_length=120)
+    vehicles_needed = models.PositiveIntegerField(null=True)  # of both groups together
+    break_even_km = models.FloatField(null=True)
+    details = models.JSONField()  # bands, missing data, trends, lab, cost, power
+
+    class Meta:
+        ordering = ["trial", "-as_of_on"]
+        constraints = [
+            models.UniqueConstraint(fields=["trial", "as_of_on"], name="one_result_per_day")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.trial} as of {self.as_of_on}: {self.verdict}"
+
+
+class LongerInterval(models.Model):
+    """A supervisor's decision that the tried product may stay in longer, and what it rests on."""
+
+    trial = models.ForeignKey(Trial, models.PROTECT, related_name="longer_intervals")
+    limits = models.ManyToManyField(Limit, related_name="+")
+    interval_km = models.FloatField()
+    reason = models.CharField(max_length=300)
+    consent = models.CharField(max_length=300, blank=True)  # the maker's, under warranty
+    grounds = models.JSONField()  # each condition and what met it
+    person = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+"
+    )
+    decided_at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["-decided_at"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["trial", "interval_km"], name="one_decision_per_trial_and_interval"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.trial}: {self.interval_km:,.0f} km"

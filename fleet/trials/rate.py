@@ -1,0 +1,187 @@
+"""Take in how a vehicle felt, and what the laboratory found. Rows are only added."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+import numpy as np
+from django.db import transaction
+
+from fleet.calc.trial_power import BEST, WORST
+from fleet.faults import Fault
+from fleet.people.roles import Right
+from fleet.trials.ages import fluid_ages
+from fleet.trials.models import LabProperty, LabSample, Rating, Trial, TrialVehicle
+from fleet.trials.note import must, note
+from fleet.vehicles.models import Vehicle
+from fleet.workorders.actor import Actor
+
+AHEAD = timedelta(minutes=5)  # by which a phone's clock may be wrong
+COLDEST_C, HOTTEST_C = -60.0, 60.0
+WARMTH = ((0.0, Rating.Warmth.FREEZING), (15.0, Rating.Warmth.COOL), (30.0, Rating.Warmth.WARM))
+
+
+@dataclass(frozen=True)
+class Felt:
+    """One rating, ready to be recorded."""
+
+    trial_vehicle: TrialVehicle  # with its vehicle and trial
+    value: int
+    rated_at: datetime
+    client_key: str
+    temperature_c: float | None = None
+    warmth: str = ""
+    by: str = ""
+
+
+@dataclass(frozen=True)
+class Measured:
+    """One property of one sample, ready to be recorded."""
+
+    trial_vehicle: TrialVehicle
+    property: LabProperty
+    drawn_on: date
+    value: float
+    report: str
+    client_key: str
+
+
+def rate(actor: Actor, given: Sequence[Felt]) -> list[Rating]:
+    """Record ratings of one trial, each once per key; give them in order, new or not.
+
+    Raises
+    ------
+    Fault
+        A grade, a time or a temperature that cannot be.
+    """
+    for one in given:
+        actor.must(Right.RATE, one.trial_vehicle.vehicle.depot_id)
+        _check(one, actor.now)
+    ages = _ages(given)
+    rows = [
+        Rating(
+            client_key=one.client_key,
+            person=actor.person,
+            channel=actor.channel,
+            trial_vehicle=one.trial_vehicle,
+            rated_at=one.rated_at,
+            value=one.value,
+            temperature_c=one.temperature_c,
+            warmth=one.warmth or warmth_of(one.temperature_c),
+            by=one.by[:80],
+            age_km=age_km,
+            age_d=age_d,
+        )
+        for one, (age_km, age_d) in zip(given, ages, strict=True)
+    ]
+    Rating.objects.bulk_create(rows, ignore_conflicts=True)
+    kept = Rating.objects.in_bulk([row.client_key for row in rows], field_name="client_key")
+    return [kept[row.client_key] for row in rows]
+
+
+def warmth_of(temperature_c: float | None) -> str:
+    """The band of the thermometer that a temperature falls in."""
+    if temperature_c is None:
+        return ""
+    bands = (warmth for below_c, warmth in WARMTH if temperature_c < below_c)
+    return next(bands, Rating.Warmth.HOT)
+
+
+def taking_part(trial: Trial, vehicle: Vehicle) -> TrialVehicle:
+    """A vehicle's place in a trial, or a fault that says it has none."""
+    found = trial.vehicles.select_related("vehicle", "trial__service").filter(vehicle=vehicle)
+    place = found.first()
+    if place is None:
+        raise Fault(f"{vehicle} takes no part in {trial}: name a vehicle that does.")
+    return place
+
+
+def _check(one: Felt, now: datetime) -> None:
+    trial = one.trial_vehicle.trial
+    if not WORST <= one.value <= BEST:
+        raise Fault(f"A rating is a whole number from {WORST} (worst) to {BEST} (best).")
+    if one.rated_at > now + AHEAD:
+        raise Fault("This rating is dated in the future: correct its date.")
+    if not trial.starts_on <= one.rated_at.date() <= trial.ends_on + timedelta(days=1):
+        raise Fault(
+            f"{trial} runs from {trial.starts_on} to {trial.ends_on}: a rating of "
+            f"{one.rated_at:%Y-%m-%d} is not part of it."
+        )
+    if one.temperature_c is not None and not COLDEST_C <= one.temperature_c <= HOTTEST_C:
+        raise Fault("The temperature lies between −60 and 60 °C: correct it or leave it out.")
+    if one.warmth and one.warmth not in Rating.Warmth.values:
+        raise Fault(f"It was {', '.join(Rating.Warmth.values)}: choose one of them.")
+
+
+def _ages(given: Sequence[Felt]) -> list[tuple[float | None, float | None]]:
+    if not given:
+        return []
+    found = fluid_ages(
+        given[0].trial_vehicle.trial.service,
+        np.array([one.trial_vehicle.vehicle_id for one in given]),
+        np.array([one.rated_at.timestamp() / 86_400 for one in given]),
+    )
+    return [
+        (None if np.isnan(km) else float(km), None if np.isnan(days) else float(days))
+        for km, days in zip(found.age_km, found.age_d, strict=True)
+    ]
+
+
+def name_property(
+    actor: Actor,
+    trial: Trial,
+    *,
+    name: str,
+    slug: str,
+    unit: str,
+    source: str,
+    low: float | None = None,
+    high: float | None = None,
+    gathers: bool = False,
+) -> LabProperty:
+    """Say what samples are tested for, within which limits, and who says so."""
+    must(actor, trial, Right.RUN_TRIAL)
+    if low is None and high is None or not source.strip():
+        raise Fault("A lab property needs a lower or an upper limit, and the source of it.")
+    with transaction.atomic():
+        found, new = LabProperty.objects.get_or_create(
+            trial=trial,
+            slug=slug,
+            defaults={
+                "name": name,
+                "unit": unit,
+                "low": low,
+                "high": high,
+                "gathers": gathers,
+                "source": source.strip(),
+            },
+        )
+        if new:
+            note(actor, trial, "lab property named", f"{found}, {source}")
+    return found
+
+
+def add_samples(actor: Actor, given: Sequence[Measured]) -> list[LabSample]:
+    """Record lab samples, each once per key; give them in order, new or not."""
+    for one in given:
+        actor.must(Right.RUN_TRIAL, one.trial_vehicle.vehicle.depot_id)
+        if not np.isfinite(one.value) or one.drawn_on > actor.now.date() + timedelta(days=1):
+            raise Fault("A sample needs a finite value and a day that has come: correct it.")
+        if not one.report.strip():
+            raise Fault("Name the laboratory's report that the value stands in.")
+    rows = [
+        LabSample(
+            client_key=one.client_key,
+            person=actor.person,
+            channel=actor.channel,
+            trial_vehicle=one.trial_vehicle,
+            property=one.property,
+            drawn_on=one.drawn_on,
+            value=one.value,
+            report=one.report.strip()[:120],
+        )
+        for one in given
+    ]
+    LabSample.objects.bulk_create(rows, ignore_conflicts=True)
+    kept = LabSample.objects.in_bulk([row.client_key for row in rows], field_name="client_key")
+    return [kept[row.client_key] for row in rows]
