@@ -7,6 +7,7 @@ go through the same bands, scores and re-drawing as real ones.
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from math import ceil
 
 import numpy as np
@@ -65,6 +66,7 @@ class Plan:
         return LEAST_PAIRS if self.pairs else LEAST_DRAWN
 
 
+@lru_cache(maxsize=256)
 def vehicles_needed(plan: Plan, seed: int = 0) -> int:
     """
     Vehicles per group that find the difference often enough.
@@ -99,6 +101,7 @@ def vehicles_needed(plan: Plan, seed: int = 0) -> int:
     raise OutOfReach
 
 
+@lru_cache(maxsize=1024)
 def power(plan: Plan, vehicles: int, seed: int = 0, runs: int = RUNS) -> float:
     """
     Share of simulated trials in which the difference is shown.

@@ -10,12 +10,12 @@ from django.db import transaction
 from fleet.bulk import Array
 from fleet.calc.trial_draw import LEFT_OUT, draw_groups, match_pairs
 from fleet.faults import Fault, Refused
+from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.trials.models import ExcludedPeriod, Trial, TrialVehicle
 from fleet.trials.note import must, note
 from fleet.usage.models import UsageState
 from fleet.vehicles.models import Vehicle
-from fleet.workorders.actor import Actor
 
 
 @dataclass(frozen=True)

@@ -1,9 +1,9 @@
 """The one row of history that each change of a trial leaves."""
 
 from fleet.faults import Forbidden
+from fleet.people.actor import Actor
 from fleet.people.roles import Right, may
 from fleet.trials.models import Trial, TrialEvent
-from fleet.workorders.actor import Actor
 
 
 def must(actor: Actor, trial: Trial, right: Right) -> None:

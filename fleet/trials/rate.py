@@ -9,12 +9,12 @@ from django.db import transaction
 
 from fleet.calc.trial_power import BEST, WORST
 from fleet.faults import Fault
+from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.trials.ages import fluid_ages
 from fleet.trials.models import LabProperty, LabSample, Rating, Trial, TrialVehicle
 from fleet.trials.note import must, note
 from fleet.vehicles.models import Vehicle
-from fleet.workorders.actor import Actor
 
 AHEAD = timedelta(minutes=5)  # by which a phone's clock may be wrong
 COLDEST_C, HOTTEST_C = -60.0, 60.0
@@ -54,9 +54,10 @@ def rate(actor: Actor, given: Sequence[Felt]) -> list[Rating]:
     Fault
         A grade, a time or a temperature that cannot be.
     """
+    for depot_id in {one.trial_vehicle.vehicle.depot_id for one in given}:
+        actor.must(Right.RATE, depot_id)
     for one in given:
-        actor.must(Right.RATE, one.trial_vehicle.vehicle.depot_id)
-        _check(one, actor.now)
+        check_rating(one, actor.now)
     ages = _ages(given)
     rows = [
         Rating(
@@ -96,7 +97,8 @@ def taking_part(trial: Trial, vehicle: Vehicle) -> TrialVehicle:
     return place
 
 
-def _check(one: Felt, now: datetime) -> None:
+def check_rating(one: Felt, now: datetime) -> None:
+    """Refuse a grade, a time or a temperature that cannot be."""
     trial = one.trial_vehicle.trial
     if not WORST <= one.value <= BEST:
         raise Fault(f"A rating is a whole number from {WORST} (worst) to {BEST} (best).")
@@ -163,12 +165,10 @@ def name_property(
 
 def add_samples(actor: Actor, given: Sequence[Measured]) -> list[LabSample]:
     """Record lab samples, each once per key; give them in order, new or not."""
+    for depot_id in {one.trial_vehicle.vehicle.depot_id for one in given}:
+        actor.must(Right.RUN_TRIAL, depot_id)
     for one in given:
-        actor.must(Right.RUN_TRIAL, one.trial_vehicle.vehicle.depot_id)
-        if not np.isfinite(one.value) or one.drawn_on > actor.now.date() + timedelta(days=1):
-            raise Fault("A sample needs a finite value and a day that has come: correct it.")
-        if not one.report.strip():
-            raise Fault("Name the laboratory's report that the value stands in.")
+        check_sample(one, actor.now)
     rows = [
         LabSample(
             client_key=one.client_key,
@@ -185,3 +185,11 @@ def add_samples(actor: Actor, given: Sequence[Measured]) -> list[LabSample]:
     LabSample.objects.bulk_create(rows, ignore_conflicts=True)
     kept = LabSample.objects.in_bulk([row.client_key for row in rows], field_name="client_key")
     return [kept[row.client_key] for row in rows]
+
+
+def check_sample(one: Measured, now: datetime) -> None:
+    """Refuse a value or a day that cannot be, and one that no paper stands behind."""
+    if not np.isfinite(one.value) or one.drawn_on > now.date() + timedelta(days=1):
+        raise Fault("A sample needs a finite value and a day that has come: correct it.")
+    if not one.report.strip():
+        raise Fault("Name the laboratory's report that the value stands in.")

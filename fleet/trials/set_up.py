@@ -14,14 +14,16 @@ from fleet.calc.trial_cells import RUN_IN_KM
 from fleet.calc.trial_power import OutOfReach, Plan
 from fleet.due.models import Limit, Service
 from fleet.faults import Fault
+from fleet.people.actor import Actor
 from fleet.people.roles import Right, may
 from fleet.stores.models import Product
 from fleet.trials.models import Rating, Trial, TrialGroup
 from fleet.trials.note import note
-from fleet.workorders.actor import Actor
+from fleet.vehicles.models import CompartmentKind
 from fleet.workorders.fluids_in import acceptance
 
 QUESTION = "How well does it feel to drive?"
+NEVER_LONGER = (CompartmentKind.BRAKE, CompartmentKind.CLUTCH, CompartmentKind.COOLING)
 OUR_CHOICE = "our choice, until 30 ratings of an earlier trial exist"
 
 
@@ -153,6 +155,11 @@ def _check(given: SetUp) -> None:
         raise Fault("The smallest difference that matters lies above 0 and not above 4.")
     if not 1 <= given.ratings_per_vehicle <= 200 or not 0 <= given.missing_share < 1:
         raise Fault("Expect 1 to 200 ratings per vehicle, and a share missing from 0 to below 1.")
+    if given.proposed_interval_km and given.service.compartment.kind in NEVER_LONGER:
+        raise Fault(
+            f"{given.service.compartment.kind} fluid ages by moisture and time: its interval is "
+            "never made longer here. Leave the proposed interval out."
+        )
     found = acceptance(given.service.compartment, given.tried)
     if not found.accepted:
         raise Fault(f"{found.why} A supervisor may approve a substitute, with reason and source.")

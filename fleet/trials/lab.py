@@ -1,0 +1,133 @@
+"""How what the laboratory measures changes with fluid age, and whether it keeps its limits."""
+
+from dataclasses import asdict, dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+import numpy as np
+
+from fleet.bulk import Array
+from fleet.calc.trial_lab import slope, undiluted
+from fleet.due.models import TopUp
+from fleet.trials.ages import FluidAges, fluid_ages
+from fleet.trials.gather import SIDES, TRIED, Gathered
+from fleet.trials.models import LabProperty, LabSample, Trial
+
+NOON_D = 0.5
+OLDEST_FILL = timedelta(days=10 * 366)  # before the start; older top-ups belong to no fill here
+UNCORRECTED = "not corrected for top-ups"
+CORRECTED = "corrected for top-ups, to first order"
+
+
+@dataclass(frozen=True)
+class Samples:
+    """All samples of a trial, in order of drawing."""
+
+    property_id: Array
+    vehicle_id: Array
+    tried: Array  # bool
+    drawn_d: Array
+    value: Array
+    fluid: FluidAges
+
+    def of(self, one: LabProperty, product_id: int, *, tried: bool) -> Array:
+        """Samples of one property and side with its own product inside and a known age."""
+        own: Array = (
+            (self.property_id == one.pk)
+            & (self.tried == tried)
+            & (self.fluid.product_id == product_id)
+            & np.isfinite(self.fluid.age_km)
+        )
+        return own
+
+
+def gather_samples(trial: Trial, until: datetime) -> Samples:
+    """Read a trial's samples drawn until a day, with the fluid's age at each."""
+    rows = list(
+        LabSample.objects.filter(trial_vehicle__trial=trial, drawn_on__lte=until.date())
+        .order_by("drawn_on", "id")
+        .values_list(
+            "property_id",
+            "trial_vehicle__vehicle_id",
+            "trial_vehicle__group__tried",
+            "drawn_on",
+            "value",
+        )
+    )
+    vehicle_id = np.array([row[1] for row in rows], np.int64)
+    days = np.array([row[3] for row in rows], "M8[D]").astype(np.float64) + NOON_D
+    return Samples(
+        property_id=np.array([row[0] for row in rows], np.int64),
+        vehicle_id=vehicle_id,
+        tried=np.array([row[2] for row in rows], bool),
+        drawn_d=days,
+        value=np.array([row[4] for row in rows], np.float64),
+        fluid=fluid_ages(trial.service, vehicle_id, days),
+    )
+
+
+def of_trial(gathered: Gathered, as_of: datetime) -> list[dict[str, Any]]:
+    """Slope per 1,000 km of each property and group, with an intercept for each fill."""
+    trial = gathered.trial
+    properties = list(trial.properties.order_by("slug"))
+    if not properties:
+        return []
+    samples = gather_samples(trial, as_of)
+    added = topped_up_share(trial, samples)
+    return [
+        {
+            "property": one.name,
+            "unit": one.unit,
+            "low": one.low,
+            "high": one.high,
+            "source": one.source,
+            "correction": CORRECTED if one.gathers else UNCORRECTED,
+            **{side: _side(gathered, one, samples, added, side) for side in SIDES},
+        }
+        for one in properties
+    ]
+
+
+def _side(
+    gathered: Gathered, one: LabProperty, samples: Samples, added: Array, side: str
+) -> dict[str, Any]:
+    own = samples.of(one, gathered.groups[side].product_id, tried=side == TRIED)
+    value = undiluted(samples.value[own], added[own]) if one.gathers else samples.value[own]
+    found = slope(samples.fluid.change_id[own], samples.fluid.age_km[own], value)
+    plain = {
+        name: None if isinstance(number, float) and np.isnan(number) else number
+        for name, number in asdict(found).items()
+    }
+    points = zip(samples.fluid.age_km[own].tolist(), samples.value[own].tolist(), strict=True)
+    outside = ~within(one, samples.value[own])
+    of_side = (samples.property_id == one.pk) & (samples.tried == (side == TRIED))
+    return {
+        **plain,
+        "points": [list(point) for point in points],
+        "outside": int(outside.sum()),
+        "not usable": int((of_side & ~own).sum()),
+    }
+
+
+def within(one: LabProperty, value: Array) -> Array:
+    """Whether values keep the limits of a property."""
+    low = -np.inf if one.low is None else one.low
+    high = np.inf if one.high is None else one.high
+    kept: Array = (value >= low) & (value <= high)
+    return kept
+
+
+def topped_up_share(trial: Trial, samples: Samples) -> Array:
+    """Fluid added between the change and each sample, as a share of the refill."""
+    rows = TopUp.objects.filter(
+        compartment_id=trial.service.compartment_id,
+        vehicle_id__in=np.unique(samples.vehicle_id).tolist(),
+        topped_up_at__date__gte=trial.starts_on - OLDEST_FILL,
+    ).values_list("vehicle_id", "topped_up_at", "quantity_ml")
+    share = np.zeros(len(samples.value))
+    changed_d = samples.drawn_d - samples.fluid.age_d
+    for vehicle_id, at, quantity_ml in rows:
+        at_d = at.timestamp() / 86_400
+        since = (samples.vehicle_id == vehicle_id) & (changed_d <= at_d) & (at_d < samples.drawn_d)
+        share[since] += quantity_ml / trial.quantity_ml
+    return share
