@@ -3,18 +3,21 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from typing import TypeVar
 
 import numpy as np
 from django.db import transaction
 
 from fleet.calc.trial_power import BEST, WORST
-from fleet.faults import Fault
+from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.trials.ages import fluid_ages
 from fleet.trials.models import LabProperty, LabSample, Rating, Trial, TrialVehicle
 from fleet.trials.note import must, note
 from fleet.vehicles.models import Vehicle
+
+Kept = TypeVar("Kept", Rating, LabSample)
 
 AHEAD = timedelta(minutes=5)  # by which a phone's clock may be wrong
 COLDEST_C, HOTTEST_C = -60.0, 60.0
@@ -77,7 +80,7 @@ def rate(actor: Actor, given: Sequence[Felt]) -> list[Rating]:
     ]
     Rating.objects.bulk_create(rows, ignore_conflicts=True)
     kept = Rating.objects.in_bulk([row.client_key for row in rows], field_name="client_key")
-    return [kept[row.client_key] for row in rows]
+    return [_same(kept[row.client_key], row, "rated_at") for row in rows]
 
 
 def warmth_of(temperature_c: float | None) -> str:
@@ -184,7 +187,18 @@ def add_samples(actor: Actor, given: Sequence[Measured]) -> list[LabSample]:
     ]
     LabSample.objects.bulk_create(rows, ignore_conflicts=True)
     kept = LabSample.objects.in_bulk([row.client_key for row in rows], field_name="client_key")
-    return [kept[row.client_key] for row in rows]
+    return [_same(kept[row.client_key], row, "drawn_on") for row in rows]
+
+
+def _same(kept: Kept, given: Kept, when: str) -> Kept:
+    """The record that stands under a key; refuse what is another record under the same key."""
+    for name in ("trial_vehicle_id", "value", when):
+        if getattr(kept, name) != getattr(given, name):
+            raise Refused(
+                "Another record came under this client_key before: send this one under a new key.",
+                about="client_key",
+            )
+    return kept
 
 
 def check_sample(one: Measured, now: datetime) -> None:

@@ -13,7 +13,7 @@ from fleet.calc import trial_power
 from fleet.calc.trial_cells import RUN_IN_KM
 from fleet.calc.trial_power import OutOfReach, Plan
 from fleet.due.models import Limit, Service
-from fleet.faults import Fault
+from fleet.faults import Fault, Forbidden
 from fleet.people.actor import Actor
 from fleet.people.roles import Right, may
 from fleet.stores.models import Product
@@ -72,7 +72,7 @@ def set_up(actor: Actor, given: SetUp) -> Trial:
         What does not fit together, and what to do.
     """
     if actor.person is not None and not may(actor.person, Right.RUN_TRIAL):
-        raise Fault(f"{actor.person} may not {Right.RUN_TRIAL}: ask an engineer or a supervisor.")
+        raise Forbidden(f"{actor.person} may not {Right.RUN_TRIAL}: ask a person who may.")
     _check(given)
     interval_km = given.interval_km or _shortest_km(given.service)
     plan, spreads_source = planned(given)

@@ -1,0 +1,155 @@
+"""Setting up a trial and drawing its groups."""
+
+from dataclasses import replace
+from datetime import date
+
+import pytest
+
+from fleet.faults import Fault, Forbidden, Refused
+from fleet.people.actor import Actor
+from fleet.people.models import Role
+from fleet.stores.models import Product
+from fleet.trials.assign import assign, exclude
+from fleet.trials.models import Trial
+from fleet.trials.set_up import OUR_CHOICE, SetUp, set_up
+from tests.scene import INVENTED, NOW, depot, service, van, van_type
+from tests.trials.field import PROGRAM, begun, given, person, products
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def asked() -> SetUp:
+    return given(service(km=60_000), *products())
+
+
+def test_a_trial_says_how_many_vehicles_it_needs(asked: SetUp) -> None:
+    trial = set_up(PROGRAM, asked)
+    assert (trial.needed_per_group or 0) >= 4
+    assert trial.spreads_source == OUR_CHOICE
+    assert 0.5 < trial.effect_left < 1
+    assert trial.events.get().what == "set up"
+
+
+def test_the_interval_is_the_services_own_unless_one_is_given(asked: SetUp) -> None:
+    assert set_up(PROGRAM, replace(asked, interval_km=None)).interval_km == 60_000
+
+
+def test_a_difference_out_of_reach_is_recorded_as_such(asked: SetUp) -> None:
+    assert set_up(PROGRAM, replace(asked, smallest_difference=0.05)).needed_per_group is None
+
+
+def test_the_letter_says_nothing_about_the_product(asked: SetUp) -> None:
+    letters = set()
+    for seed in range(6):
+        trial = set_up(PROGRAM, replace(asked, name=f"Trial {seed}", seed=seed))
+        letters.add(trial.groups.get(tried=True).letter)
+    assert letters == {"A", "B"}
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"ends_on": date(2025, 1, 1)}, "ends after it starts"),
+        ({"name": "  "}, "needs a name"),
+        ({"smallest_difference": 0.0}, "above 0"),
+        ({"missing_share": 1.0}, "share missing"),
+        ({"quantity_ml": None}, "no refill quantity"),
+    ],
+)
+def test_what_does_not_fit_is_told(asked: SetUp, change: dict[str, object], words: str) -> None:
+    with pytest.raises(Fault, match=words):
+        set_up(PROGRAM, replace(asked, **change))  # type: ignore[arg-type]
+    assert not Trial.objects.exists()
+
+
+def test_one_product_is_no_comparison(asked: SetUp) -> None:
+    with pytest.raises(Fault, match="two products"):
+        set_up(PROGRAM, replace(asked, tried=asked.usual))
+
+
+def test_a_fluid_that_the_compartment_does_not_accept_is_not_tried(asked: SetUp) -> None:
+    other = Product.objects.create(slug="other", name="Other oil", source=INVENTED)
+    with pytest.raises(Fault, match="accepts"):
+        set_up(PROGRAM, replace(asked, tried=other))
+
+
+@pytest.mark.parametrize("kind", ["brake", "clutch", "cooling"])
+def test_no_longer_interval_is_ever_proposed_for_brake_fluid_or_coolant(
+    asked: SetUp, kind: str
+) -> None:
+    asked.service.compartment.kind = kind
+    with pytest.raises(Fault, match="never made longer"):
+        set_up(PROGRAM, replace(asked, proposed_interval_km=90_000))
+
+
+def test_a_mechanic_sets_up_no_trial(asked: SetUp) -> None:
+    mechanic = Actor(person("Mika", Role.MECHANIC, depot()), "page", NOW)
+    with pytest.raises(Forbidden, match="may not run field trials"):
+        set_up(mechanic, asked)
+
+
+def test_a_name_is_taken_once(asked: SetUp) -> None:
+    set_up(PROGRAM, asked)
+    with pytest.raises(Fault, match="already"):
+        set_up(PROGRAM, asked)
+
+
+def test_groups_are_drawn_once(asked: SetUp) -> None:
+    trial, vans = set_up(PROGRAM, asked), [van(f"V-{number}") for number in range(5)]
+    assert assign(PROGRAM, trial, vans).vehicles == 5
+    with pytest.raises(Refused, match="drawn already"):
+        assign(PROGRAM, trial, vans)
+    assert [event.what for event in trial.events.all()] == ["set up", "groups drawn"]
+
+
+def test_groups_are_drawn_depot_by_depot(asked: SetUp) -> None:
+    trial = set_up(PROGRAM, asked)
+    hill = depot("hill")
+    drawn = assign(
+        PROGRAM,
+        trial,
+        [*(van(f"P-{at}") for at in range(4)), *(van(f"H-{at}", hill) for at in range(6))],
+    )
+    assert drawn.left_over == ()
+    tried_there = trial.vehicles.filter(group__tried=True, vehicle__depot=hill)
+    assert tried_there.count() == 3
+
+
+def test_a_vehicle_alone_in_its_depot_is_left_over(asked: SetUp) -> None:
+    vans = [van("P-1"), van("P-2"), van("H-1", depot("hill"))]
+    assert assign(PROGRAM, set_up(PROGRAM, asked), vans).left_over == ("H-1",)
+
+
+def test_pairs_have_one_of_each(asked: SetUp) -> None:
+    trial = set_up(PROGRAM, replace(asked, pairs=True))
+    assign(PROGRAM, trial, [van(f"V-{at}") for at in range(13)])
+    for pair in range(6):
+        rows = trial.vehicles.filter(stratum=pair)
+        assert sorted(row.group.tried for row in rows) == [False, True]
+    assert trial.vehicles.count() == 12
+
+
+def test_another_type_of_vehicle_cannot_take_part(asked: SetUp) -> None:
+    trial, odd = set_up(PROGRAM, asked), van("V-9")
+    kind = van_type()
+    kind.pk, kind.slug = None, "lorry"  # a type of its own
+    kind.save()
+    odd.vehicle_type = kind
+    odd.save()
+    with pytest.raises(Fault, match="V-9 cannot take part"):
+        assign(PROGRAM, trial, [van("V-1"), odd])
+
+
+def test_who_lacks_a_depot_draws_no_vehicle_of_it(asked: SetUp) -> None:
+    engineer = Actor(person("Noor", Role.ENGINEER, depot()), "page", NOW)
+    trial = set_up(engineer, asked)
+    with pytest.raises(Forbidden):
+        assign(engineer, trial, [van("V-1"), van("H-1", depot("hill"))])
+
+
+def test_an_excluded_period_is_recorded_once() -> None:
+    field = begun(2)
+    days = {"from_on": date(2026, 2, 1), "until_on": date(2026, 2, 3), "reason": "a strike"}
+    assert exclude(PROGRAM, field.trial, **days) == exclude(PROGRAM, field.trial, **days)
+    assert field.trial.events.filter(what="period excluded").count() == 1

@@ -1,0 +1,112 @@
+"""Ratings and samples by sheet: every row is told what became of it; again changes nothing."""
+
+from datetime import date
+from pathlib import Path
+
+import pytest
+import xlsxwriter  # type: ignore[import-untyped]
+
+from fleet.people.actor import Actor
+from fleet.people.models import Role
+from fleet.readings.book import BookFault
+from fleet.trials.lab import gather_samples
+from fleet.trials.models import LabSample, Rating
+from fleet.trials.rate import name_property
+from fleet.trials.take_in import take_in_ratings, take_in_samples
+from tests.scene import NOW, depot
+from tests.trials.field import PROGRAM, Field, begun, person
+
+pytestmark = pytest.mark.django_db
+
+SHEET = """Trial of gearbox oil;;;
+Fleet number;Rated on;Rating;Temperature [°C]
+V-1;2026-01-10;4;-3
+V-2;12.01.2026 08:30;3;
+v-1;2026-01-20;6;
+V-9;2026-01-20;3;
+V-2;nonsense;3;
+V-2;2024-01-20;3;
+V-1;2026-02-01;2.5;
+"""
+
+
+@pytest.fixture
+def field() -> Field:
+    return begun(2)
+
+
+def sheet(tmp_path: Path, text: str) -> Path:
+    path = tmp_path / "ratings.csv"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_each_row_is_taken_or_told_why_not(field: Field, tmp_path: Path) -> None:
+    told = take_in_ratings(PROGRAM, field.trial, sheet(tmp_path, SHEET))
+    assert told.counts == {"taken": 2, "repeated": 0, "refused": 5}
+    messages = {row.row: row.message for row in told.rows if row.message}
+    assert "from 1 (worst) to 5 (best)" in messages[5]
+    assert "No vehicle V-9" in messages[6]
+    assert messages[7].startswith("The date holds “nonsense”")
+    assert "runs from 2025-12-01" in messages[8]
+    assert "whole number" in messages[9]
+
+
+def test_what_was_taken_has_its_time_temperature_and_fluid_age(
+    field: Field, tmp_path: Path
+) -> None:
+    take_in_ratings(PROGRAM, field.trial, sheet(tmp_path, SHEET))
+    first, second = Rating.objects.order_by("rated_at")
+    assert (first.value, first.temperature_c, first.warmth) == (4, -3, "freezing")
+    assert first.age_d == 40  # 1 December to 10 January
+    assert first.age_km == pytest.approx(4_000, abs=1)
+    assert second.rated_at.isoformat() == "2026-01-12T08:30:00+00:00"
+
+
+def test_the_same_sheet_again_changes_nothing(field: Field, tmp_path: Path) -> None:
+    path = sheet(tmp_path, SHEET)
+    take_in_ratings(PROGRAM, field.trial, path)
+    assert take_in_ratings(PROGRAM, field.trial, path).counts["repeated"] == 2
+    assert Rating.objects.count() == 2
+
+
+def test_two_equal_rows_are_two_ratings(field: Field, tmp_path: Path) -> None:
+    text = "Vehicle,Date,Grade\nV-1,2026-01-10,4\nV-1,2026-01-10,4\n"
+    assert take_in_ratings(PROGRAM, field.trial, sheet(tmp_path, text)).counts["taken"] == 2
+
+
+def test_a_workbook_is_taken_as_well(field: Field, tmp_path: Path) -> None:
+    path = tmp_path / "ratings.xlsx"
+    with xlsxwriter.Workbook(path) as book:
+        page = book.add_worksheet()
+        page.write_row(0, 0, ["Fleet number", "Date", "Rating"])
+        page.write_string(1, 0, "V-1")
+        page.write_datetime(1, 1, date(2026, 1, 10), book.add_format({"num_format": 14}))
+        page.write_number(1, 2, 5)
+    assert take_in_ratings(PROGRAM, field.trial, path).counts["taken"] == 1
+
+
+def test_a_sheet_without_headings_is_refused_whole(field: Field, tmp_path: Path) -> None:
+    with pytest.raises(BookFault, match="Fleet number, Date, Rating"):
+        take_in_ratings(PROGRAM, field.trial, sheet(tmp_path, "a,b\n1,2\n"))
+
+
+def test_a_vehicle_of_another_depot_is_not_known(field: Field, tmp_path: Path) -> None:
+    clerk = Actor(person("Cleo", Role.CLERK, depot("hill")), "page", NOW)
+    text = "Vehicle,Date,Rating\nV-1,2026-01-10,4\n"
+    assert take_in_ratings(clerk, field.trial, sheet(tmp_path, text)).counts["refused"] == 1
+
+
+def test_samples_come_with_their_report(field: Field, tmp_path: Path) -> None:
+    name_property(
+        PROGRAM, field.trial, name="Iron", slug="iron", unit="mg/kg", high=100, source="our choice"
+    )
+    text = (
+        "Fleet number,Drawn on,Property,Value,Report\nV-1,2026-03-01,iron,21.5,L-7\n"
+        "V-2,2026-03-01,copper,3,L-7\nV-2,2026-03-01,Iron,30,\n"
+    )
+    told = take_in_samples(PROGRAM, field.trial, sheet(tmp_path, text))
+    assert told.counts == {"taken": 1, "repeated": 0, "refused": 2}
+    kept = LabSample.objects.get()
+    assert (kept.value, kept.report) == (21.5, "L-7")
+    assert gather_samples(field.trial, NOW).fluid.age_km[0] == pytest.approx(9_000)
