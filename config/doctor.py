@@ -2,7 +2,7 @@
 
 import os
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from django.conf import settings
@@ -13,7 +13,10 @@ from django.utils import timezone
 from config.database import steps_behind
 from fleet.runs import ledger
 from fleet.runs.models import Run
+from fleet.workorders.models import Procedure
+from fleet.workorders.validate import all_faults, services_without
 
+LISTED = 5  # our choice: procedures named at once
 OLDEST_PYTHON = (3, 11)
 
 
@@ -75,6 +78,21 @@ def static_files() -> Seen:
     return bool(found), "found" if found else "missing: install the program again."
 
 
+def procedures() -> Seen:
+    """Unsound procedures are wrong; a service without one is only named: its card would be bare."""
+    unsound = [f"{name}: {texts[0]}" for name, texts in all_faults().items()]
+    if unsound:
+        return False, f"{_some(unsound)}. Put right: sumpwise fleet export, then load"
+    missing = services_without()
+    count = f"{Procedure.objects.count()}, each by the rules of its family"
+    return True, f"{count}; services without one: {_some(missing)}" if missing else count
+
+
+def _some(texts: Sequence[str]) -> str:
+    more = [f"and {len(texts) - LISTED} more"] if len(texts) > LISTED else []
+    return "; ".join([*texts[:LISTED], *more])
+
+
 def last_night() -> Seen:
     owed = ledger.owed(timezone.now())
     done = Run.objects.filter(job=ledger.NIGHT, state=Run.State.DONE).order_by("-on").first()
@@ -91,5 +109,6 @@ LOOKS: dict[str, Callable[[], Seen]] = {
     "database": database,
     "broker": broker,
     "static files": static_files,
+    "procedures": procedures,
     "night": last_night,
 }

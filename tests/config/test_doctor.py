@@ -4,7 +4,10 @@ from django.conf import settings
 
 from config import cli, doctor
 from fleet.runs import ledger
+from fleet.workorders.models import Caution, Procedure
 from tests.cast import cast
+from tests.workbook.book import load_book
+from tests.workbook.test_safety import gearbox_book
 
 pytestmark = pytest.mark.django_db
 
@@ -59,3 +62,15 @@ def test_the_key_of_the_data_folder_is_private() -> None:
 def test_a_database_that_is_behind_names_the_command(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(doctor, "steps_behind", lambda: 2)
     assert "2 steps behind: sumpwise migrate" in seen("database").text
+
+
+def test_an_unsound_procedure_is_wrong_and_a_missing_one_is_named() -> None:
+    load_book(gearbox_book())
+    assert seen("procedures").text == "1, each by the rules of its family"
+    Caution.objects.filter(slug="hot-fluid").delete()
+    found = seen("procedures")
+    assert not found.well
+    assert "van gearbox-oil: the caution 'hot-fluid' does not stand before step 4" in found.text
+    Procedure.objects.all().delete()
+    assert seen("procedures").well
+    assert "services without one: van gearbox-oil" in seen("procedures").text

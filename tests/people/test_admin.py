@@ -13,6 +13,7 @@ from tests.cast import Cast, oil_change, person
 TABLES = {
     "people_person", "vehicles_depot", "vehicles_vehicletype", "vehicles_vehicle",
     "stores_specification", "stores_product", "duty_criterion", "due_service",
+    "workorders_procedure", "workorders_caution", "workorders_wrench",
 }  # fmt: skip
 
 

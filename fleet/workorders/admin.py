@@ -1,0 +1,215 @@
+"""Procedures and cautions in the administration pages: nothing unsound is stored there either."""
+
+from typing import Any
+
+from django import forms
+from django.contrib import admin
+from django.db.models import QuerySet
+from django.forms.models import BaseInlineFormSet
+from django.http import HttpRequest
+
+from fleet.people.roles import depots_of
+from fleet.people.setting_up import RemovableRows, SetUpAdmin, Table
+from fleet.units import TORQUE_UNITS, torque_in, torque_nm
+from fleet.vehicles.models import Powertrain
+from fleet.workorders.families import faults
+from fleet.workorders.models import (
+    Caution,
+    Fastener,
+    Material,
+    Procedure,
+    Raising,
+    Step,
+    Tool,
+    Wrench,
+)
+from fleet.workorders.validate import all_faults
+
+SHOWN_DIGITS = 6  # of a torque brought back into the unit of its source
+LISTED = 10  # our choice: faults of other procedures named at once
+
+
+# --- procedures ------------------------------------------------------------------------------
+class FastenerForm(forms.ModelForm):  # type: ignore[type-arg]
+    """Torque is typed as the source states it, and stored in N·m."""
+
+    torque = forms.FloatField(min_value=0.01, label="Torque, as the source states it")
+    torque_max = forms.FloatField(min_value=0.01, required=False, label="Up to, of a range")
+    stated_unit = forms.ChoiceField(choices=[(unit, unit) for unit in TORQUE_UNITS], label="Unit")
+
+    class Meta:
+        model = Fastener
+        fields = (
+            *("slug", "name", "torque", "torque_max", "stated_unit", "tolerance", "drive"),
+            *("seal", "seal_size", "single_use", "source"),
+        )
+
+    def __init__(self, *given: Any, **named: Any) -> None:
+        super().__init__(*given, **named)
+        row = self.instance
+        for name, value_nm in (("torque", row.torque_nm), ("torque_max", row.torque_max_nm)):
+            if value_nm is not None:
+                self.initial[name] = round(torque_in(value_nm, row.stated_unit), SHOWN_DIGITS)
+
+    def _post_clean(self) -> None:
+        super()._post_clean()  # type: ignore[misc]
+        unit = self.cleaned_data.get("stated_unit")
+        if (
+            unit
+            and "torque" in self.cleaned_data
+            and {"torque", "torque_max", "stated_unit"} & set(self.changed_data)
+        ):
+            top = self.cleaned_data.get("torque_max")
+            self.instance.torque_nm = torque_nm(self.cleaned_data["torque"], unit)
+            self.instance.torque_max_nm = None if top is None else torque_nm(top, unit)
+
+
+class SoundFormSet(BaseInlineFormSet):  # type: ignore[type-arg]
+    """The last rows of the page: here the procedure is looked at as it would be stored."""
+
+    def __init__(self, *given: Any, before: list[Any], **named: Any) -> None:
+        super().__init__(*given, **named)
+        self.before = before  # the rows above it on the page
+
+    def clean(self) -> None:
+        super().clean()
+        procedure: Procedure = self.instance
+        sets = [*self.before, self]
+        if procedure.service_id is None or not all(part.is_valid() for part in self.before):
+            return
+        if any(form.errors for form in self.forms):
+            return
+        rows = [row for part in sets for row in _kept(part)]
+        found = faults(
+            procedure,
+            [row for row in rows if isinstance(row, Step)],
+            [row for row in rows if isinstance(row, Fastener)],
+            [row for row in rows if isinstance(row, Material)],
+            list(Caution.objects.all()),
+            procedure.service.vehicle_type.powertrain,
+        )
+        if found:
+            raise forms.ValidationError([f"{text[0].upper()}{text[1:]}." for text in found])
+
+
+def _kept(formset: Any) -> list[Any]:
+    """Rows of a formset as they would be stored."""
+    gone = set(formset.deleted_forms)
+    extra = [form for form in formset.extra_forms if form.has_changed()]
+    return [form.instance for form in (*formset.initial_forms, *extra) if form not in gone]
+
+
+class Fasteners(RemovableRows):
+    model = Fastener
+    form = FastenerForm
+
+
+class Tools(RemovableRows):
+    model = Tool
+
+
+class Materials(RemovableRows):
+    model = Material
+
+
+class Steps(RemovableRows):
+    model = Step
+    formset = SoundFormSet
+
+
+@admin.register(Procedure)
+class ProcedureAdmin(SetUpAdmin):
+    list_display = ("service", "family", "edition", "minutes", "source")
+    list_filter = ("family", "service__vehicle_type")
+    list_select_related = ("service__vehicle_type",)
+    inlines = (Fasteners, Tools, Materials, Steps)
+
+    def get_readonly_fields(self, request: HttpRequest, obj: Procedure | None = None) -> Any:
+        return () if obj is None else ("service",)
+
+    def _create_formsets(self, request: HttpRequest, obj: Any, change: bool) -> Any:
+        """Let the last rows know of those before: a procedure is sound only as a whole."""
+        request.formsets_before = []  # type: ignore[attr-defined]
+        formsets, inlines = super()._create_formsets(request, obj, change)
+        request.formsets_before.extend(formsets[:-1])  # type: ignore[attr-defined]
+        return formsets, inlines
+
+    def get_formset_kwargs(
+        self, request: HttpRequest, obj: Any, inline: Any, prefix: str
+    ) -> dict[str, Any]:
+        given: dict[str, Any] = super().get_formset_kwargs(request, obj, inline, prefix)
+        if isinstance(inline, Steps):
+            given["before"] = request.formsets_before  # type: ignore[attr-defined]
+        return given
+
+
+# --- cautions --------------------------------------------------------------------------------
+def _some_of(choices: Any, text: str) -> forms.MultipleChoiceField:
+    return forms.MultipleChoiceField(
+        choices=choices, required=False, widget=forms.CheckboxSelectMultiple, help_text=text
+    )
+
+
+class CautionForm(forms.ModelForm):  # type: ignore[type-arg]
+    """A caution may be changed as long as every procedure keeps what it needs."""
+
+    step_kinds = _some_of(Step.Kind.choices, "Before these steps.")
+    raising = _some_of(Raising.choices, "In bays that raise the vehicle so; none: all.")
+    families = _some_of(Procedure.Family.choices, "For these families; none: all.")
+    powertrains = _some_of(Powertrain.choices, "For vehicles driven so; none: all.")
+
+    class Meta:
+        model = Caution
+        fields = (
+            *("slug", "text", "step_kinds", "under_vehicle", "engine_running", "wheels_removed"),
+            *("raising", "families", "powertrains", "salted_roads", "source"),
+        )
+        widgets = {"text": forms.Textarea(attrs={"rows": 4, "cols": 80})}  # noqa: RUF012
+
+    def clean(self) -> dict[str, Any]:
+        given = super().clean() or {}
+        if not self.errors:
+            for name, value in given.items():
+                setattr(self.instance, name, value)
+            others = [row for row in Caution.objects.all() if row.pk != self.instance.pk]
+            newly = lost([*others, self.instance])
+            if newly:
+                raise forms.ValidationError(newly)
+        return given
+
+
+def lost(cautions: list[Caution]) -> list[str]:
+    """What procedures would lack with these cautions, and do not lack now."""
+    now = all_faults()
+    found = [
+        f"{name}: {text}."
+        for name, texts in all_faults(cautions).items()
+        for text in texts
+        if text not in now.get(name, [])
+    ]
+    more = [f"… and {len(found) - LISTED} more."] if len(found) > LISTED else []
+    return found[:LISTED] + more
+
+
+@admin.register(Caution)
+class CautionAdmin(SetUpAdmin):
+    form = CautionForm
+    list_display = ("slug", "text", "source")
+    search_fields = ("slug", "text")
+
+    def has_delete_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        """What a procedure needs cannot be taken away."""
+        allowed = super().has_delete_permission(request, obj)
+        if not allowed or obj is None:
+            return allowed
+        return not lost([row for row in Caution.objects.all() if row.pk != obj.pk])
+
+
+# --- wrenches --------------------------------------------------------------------------------
+@admin.register(Wrench)
+class WrenchAdmin(Table):
+    list_display = ("tag", "depot", "calibrated_until_on")
+    list_filter = ("depot",)
+
+    def get_queryset(self, request: HttpRequest) -> QuerySet[Any]:
+        return super().get_queryset(request).filter(depot__in=depots_of(request.user))
