@@ -206,7 +206,7 @@ def _job(order: WorkOrder, job: Job, cautions: list[Caution]) -> CardJob:
         steps=_steps(order, procedure, fasteners, cautions),
         tools=tuple(str(tool) for tool in procedure.tools.all()),
         fasteners=tuple(fasteners.values()),
-        materials=tuple(_material(row) for row in procedure.materials.all()),
+        materials=tuple(_material(row) for row in sorted(procedure.materials.all(), key=_fetched)),
         used_fluid=procedure.used_fluid_class,
         wheel_nut_torque_nm=procedure.wheel_nut_torque_nm,
         retorque_after_km=procedure.retorque_after_km,
@@ -285,6 +285,11 @@ def _fastener(procedure: Procedure, row: Fastener) -> CardFastener:
         source=row.source,
         edition=procedure.edition,
     )
+
+
+def _fetched(row: Material) -> int:
+    """Fluid first, spares last: the order in which a mechanic thinks of them."""
+    return Material.Kind.values.index(row.kind)
 
 
 def _material(row: Material) -> CardMaterial:

@@ -67,6 +67,15 @@ def test_one_washer_for_each_plug_and_two_bottles_of_oil(order: WorkOrder) -> No
     assert (oil.litres, oil.containers) == (1.5, 2)
 
 
+def test_what_goes_in_is_listed_before_its_seals(order: WorkOrder) -> None:
+    assert [row.kind for row in shown(order).jobs[0].materials] == ["fluid", "seal", "seal"]
+
+
+def test_what_to_look_at_again_stands_on_the_card(order: WorkOrder) -> None:
+    Procedure.objects.update(re_check="both plugs within 14 days")
+    assert shown(order).jobs[0].re_check == "both plugs within 14 days"
+
+
 def test_a_us_quart_bottle_also_makes_two(order: WorkOrder) -> None:
     Material.objects.filter(kind="fluid").update(container_ml=946)
     assert [row.containers for row in shown(order).jobs[0].materials if row.litres] == [2]
