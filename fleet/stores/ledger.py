@@ -63,7 +63,7 @@ def receive(
     Fault
         Nothing came, or the arrival is of another item or depot, or was received already.
     """
-    actor.must(Right.KEEP_STOCK, depot)
+    _may(actor, depot)
     move = Move(
         depot=depot,
         item=item,
@@ -106,7 +106,7 @@ def use(
     key: str | None = None,
 ) -> StockMove:
     """Take off what was used outside a work order, such as by a driver on the road."""
-    actor.must(Right.KEEP_STOCK, depot)
+    _may(actor, depot)
     return record(
         actor,
         Move(
@@ -125,7 +125,7 @@ def count(
     actor: Actor, *, depot: Depot, item: Item, counted: int, reason: str, key: str | None = None
 ) -> StockMove:
     """Set what is on hand to what was counted; the move is the difference, which may be 0."""
-    actor.must(Right.KEEP_STOCK, depot)
+    _may(actor, depot)
     if not 0 <= counted <= MOST:
         raise Fault("What was counted is a whole number from 0 up.")
     said = _said(reason, "why it was counted")
@@ -158,7 +158,7 @@ def write_off(
     key: str | None = None,
 ) -> StockMove:
     """Take off what is spoilt, lost or too old."""
-    actor.must(Right.KEEP_STOCK, depot)
+    _may(actor, depot)
     return record(
         actor,
         Move(
@@ -186,8 +186,8 @@ def transfer(
     key: str | None = None,
 ) -> tuple[StockMove, StockMove]:
     """Move stock from one depot to another: two moves that stand or fall together."""
-    actor.must(Right.KEEP_STOCK, from_depot)
-    actor.must(Right.KEEP_STOCK, to_depot)
+    _may(actor, from_depot)
+    _may(actor, to_depot)
     if from_depot.pk == to_depot.pk:
         raise Fault("Choose two different depots.")
     price = unit_prices(from_depot.pk, [item.pk]).get(item.pk)
@@ -221,7 +221,7 @@ def take_back(actor: Actor, move: StockMove, *, reason: str) -> StockMove:
     Refused
         The move belongs to a work order or a transfer, or is itself a taking back.
     """
-    actor.must(Right.KEEP_STOCK, move.depot)
+    _may(actor, move.depot)
     said = _said(reason, "why it is taken back")
     if move.order_number:
         raise Refused(f"Correct work order {move.order_number} instead: its stock follows it.")
@@ -249,10 +249,8 @@ def record(actor: Actor, move: Move) -> StockMove:
     Raises
     ------
     Fault
-        The key was used for another move, or the time lies ahead.
+        The key was used for another move.
     """
-    if actor.at > actor.now + AHEAD:
-        raise Fault("That lies ahead: enter what has happened.")
     try:
         with transaction.atomic():
             stock = _locked(move.depot, move.item)
@@ -313,6 +311,12 @@ def _agreeing(known: StockMove, depot: Depot, item: Item, kind: str, quantity: i
     if there != (depot.pk, item.pk, kind, quantity):
         raise Fault("This key was used for another move: make a new one for every move.")
     return known
+
+
+def _may(actor: Actor, depot: Depot) -> None:
+    actor.must(Right.KEEP_STOCK, depot)
+    if actor.at > actor.now + AHEAD:
+        raise Fault("That lies ahead: enter what has happened.")
 
 
 def _above_zero(quantity: int) -> int:

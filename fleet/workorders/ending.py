@@ -16,7 +16,7 @@ from fleet.readings.enter import Entry, enter, meters_of
 from fleet.readings.models import Reading, Source, Verdict
 from fleet.usage import rates
 from fleet.vehicles.models import Meter
-from fleet.workorders import evidence
+from fleet.workorders import booking, evidence
 from fleet.workorders.actor import Actor
 from fleet.workorders.models import Job, WorkOrder
 from fleet.workorders.progress import edit, locked, move
@@ -72,6 +72,7 @@ def finish(
             finished_by=actor.person,
         )
         _record_services(actor, order, reading, engine_hours)
+        booking.book(actor, order.pk)
     return Finished(order, reading.verdict, reading.reason, reading.suggestion)
 
 
@@ -155,6 +156,7 @@ def sign_off(actor: Actor, order_id: int, *, version: int | None = None) -> Work
         order = locked(order_id)
         if actor.person is not None and worked_on(order, actor.person):
             raise Forbidden("Nobody signs off their own work: ask another person who may.")
+        booking.book(actor, order_id)  # with records that came while it was being finished
         evidence.complete(order)
         return move(
             actor,
@@ -177,7 +179,7 @@ def worked_on(order: WorkOrder, person: Person) -> bool:
 
 
 def correct(actor: Actor, order_id: int, *, reason: str, version: int | None = None) -> WorkOrder:
-    """Open a finished order again; the services it recorded are voided, not erased.
+    """Open a finished order again; its services are voided and its stock is put back.
 
     Papers of an outside workshop are cancelled instead: they are entered anew.
 
@@ -207,6 +209,7 @@ def correct(actor: Actor, order_id: int, *, reason: str, version: int | None = N
                 withdraw(job.done, person=actor.person, source=f"correction of {order.number}")
         order.jobs.exclude(done=None).update(done=None)
         _open_again(order, Job.State.DROPPED if papers else Job.State.OPEN)
+        booking.book(actor, order.pk)
     return order
 
 

@@ -16,7 +16,7 @@ from fleet.faults import Fault, Question, Refused
 from fleet.people.roles import Right
 from fleet.stores.models import Product
 from fleet.vehicles.models import Compartment
-from fleet.workorders import findings
+from fleet.workorders import booking, findings
 from fleet.workorders.actor import Actor
 from fleet.workorders.fluids_in import acceptance
 from fleet.workorders.keys import known
@@ -197,6 +197,7 @@ def fluid(
     record, new = FluidRecord.objects.get_or_create(client_key=client_key, defaults=given)
     if not new:  # the same record, sent twice at once
         return _poured_before(record)
+    booking.follow(actor, job_id)
     return Poured(record, _keep(actor, job, record), _proposals(record, refill_l))
 
 
@@ -318,7 +319,9 @@ def material(
     if row is not None:
         return row
     given = {**_stamp(actor, client_key), "job": _job(actor, job_id), **used}
-    return MaterialUsed.objects.get_or_create(client_key=client_key, defaults=given)[0]
+    row, _ = MaterialUsed.objects.get_or_create(client_key=client_key, defaults=given)
+    booking.follow(actor, job_id)
+    return row
 
 
 @transaction.atomic

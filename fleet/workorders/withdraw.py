@@ -4,8 +4,9 @@ from django.db import transaction
 
 from fleet.due.record import take_back_fill, take_back_top_up
 from fleet.faults import Fault, Refused
+from fleet.workorders import booking
 from fleet.workorders.actor import Actor, note_event
-from fleet.workorders.models import FluidRecord, WorkOrder
+from fleet.workorders.models import FluidRecord, MaterialUsed, WorkOrder
 from fleet.workorders.models.records import Record
 from fleet.workorders.recording import open_order
 
@@ -25,6 +26,8 @@ def withdraw(actor: Actor, order_id: int, record: Record, *, reason: str) -> Non
             raise Refused("It was taken back already.")
         if isinstance(record, FluidRecord):
             _pour_back(order, record)
+        if isinstance(record, FluidRecord | MaterialUsed):
+            booking.follow(actor, record.job_id)
         note_event(actor, order, "withdraw record", reason=f"{record}: {reason.strip()}"[:300])
 
 

@@ -1,0 +1,100 @@
+"""Which item of the stores serves a material of a procedure, and how much of it a job takes.
+
+The material's own item comes first. Else a fluid is served by an item whose product the
+compartment accepts, and anything else by the item of the same name.
+"""
+
+from collections import defaultdict
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass
+
+from fleet.stores.models import AcceptedFluid, Item, ProductClaim
+from fleet.workorders.models import Material
+
+
+@dataclass(frozen=True)
+class Served:
+    """The item that serves a material."""
+
+    item_id: int
+    quantity: int  # per job [mL or pieces, as the item's unit says]
+
+
+@dataclass(frozen=True)
+class _Fluid:
+    item_id: int
+    grade: str
+    specification_ids: frozenset[int]
+
+
+@dataclass(frozen=True)
+class _Shelf:
+    units: dict[int, str]
+    by_name: dict[tuple[str, str], int]  # name and unit
+    fluids: list[_Fluid]
+    accepted: dict[int, list[tuple[int, str]]]  # compartment: specifications and grades
+
+
+def items_of(procedure_ids: Collection[int]) -> dict[tuple[int, int], Served]:
+    """Item and quantity per job for each (procedure, material); what nobody keeps is left out."""
+    materials = list(
+        Material.objects.filter(procedure__in=procedure_ids).select_related("procedure__service")
+    )
+    shelf = _shelf({row.procedure.service.compartment_id for row in materials})
+    found = {(row.procedure_id, row.pk): _served(row, shelf) for row in materials}
+    return {key: served for key, served in found.items() if served is not None}
+
+
+def _shelf(compartment_ids: Iterable[int]) -> _Shelf:
+    items = list(Item.objects.select_related("product").order_by("slug"))
+    claims: dict[int, set[int]] = defaultdict(set)
+    for product_id, specification_id in ProductClaim.objects.values_list(
+        "product_id", "specification_id"
+    ):
+        claims[product_id].add(specification_id)
+    accepted: dict[int, list[tuple[int, str]]] = defaultdict(list)
+    rows = AcceptedFluid.objects.filter(compartment__in=compartment_ids)
+    for row in rows:
+        accepted[row.compartment_id].append((row.specification_id, row.grade))
+    return _Shelf(
+        units={item.pk: item.unit for item in items},
+        by_name={(plain(item.name), item.unit): item.pk for item in reversed(items)},
+        fluids=[
+            _Fluid(item.pk, item.product.grade, frozenset(claims[item.product.pk]))
+            for item in items
+            if item.product is not None
+        ],
+        accepted=accepted,
+    )
+
+
+def plain(name: str) -> str:
+    """A name without what people write differently: case and blanks."""
+    return " ".join(name.casefold().split())
+
+
+def _served(row: Material, shelf: _Shelf) -> Served | None:
+    pieces = row.quantity_ml is None
+    unit = Item.Unit.PIECES if pieces else Item.Unit.ML
+    quantity = row.pieces if pieces else row.quantity_ml
+    item_id = row.item_id
+    if item_id is None and row.kind == Material.Kind.FLUID:
+        item_id = _accepted(row, shelf)
+    if item_id is None:
+        item_id = shelf.by_name.get((plain(row.name), unit))
+    if item_id is None or not quantity or shelf.units.get(item_id) != unit:
+        return None
+    return Served(item_id, quantity)
+
+
+def _accepted(row: Material, shelf: _Shelf) -> int | None:
+    wanted = shelf.accepted.get(row.procedure.service.compartment_id, [])
+    for fluid in shelf.fluids:
+        if row.specification_id not in (None, *fluid.specification_ids):
+            continue
+        if any(
+            specification in fluid.specification_ids and grade in ("", fluid.grade)
+            for specification, grade in wanted
+        ):
+            return fluid.item_id
+    return None
