@@ -7,6 +7,7 @@ without harm.
 
 from collections.abc import Callable, Sequence
 from datetime import UTC, date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from django.db.models import Max, Min
@@ -122,7 +123,7 @@ def _night(as_of: datetime, zone: str | None, progress: Progress) -> Counts:
 
 def _follow_up(as_of: datetime, zone: str | None) -> Counts:
     """Draft orders, ask about what is overdue, and look for oil that goes somewhere."""
-    actor = Actor(person=None, channel="night", now=as_of)
+    actor = Actor(person=None, channel="night", now=_moment(as_of.date(), zone))
     depots = Depot.objects.all() if zone is None else Depot.objects.filter(zone=zone)
     here = dict(depots.values_list("pk", "slug"))
     ids = list(here)
@@ -131,6 +132,12 @@ def _follow_up(as_of: datetime, zone: str | None) -> Counts:
         "questions asked": escalate.escalate(actor, list(here.values())),
         "consumption findings": consumption.watch(actor, consumption.topped_up(ids), as_of),
     }
+
+
+def _moment(on: date, zone: str | None) -> datetime:
+    """When a night acts: on that day by the depots' clock, and never ahead of the clock."""
+    noon = datetime.combine(on, time(12), UTC if zone is None else ZoneInfo(zone))
+    return min(noon, timezone.now())
 
 
 def _vehicles_in(zone: str) -> Array:

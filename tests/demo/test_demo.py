@@ -20,6 +20,7 @@ from fleet.vehicles.models import Vehicle
 from fleet.workorders import jobcard
 from fleet.workorders.models import (
     DoNotUse,
+    Escalation,
     Finding,
     FluidRecord,
     Job,
@@ -99,8 +100,9 @@ def _check_orders() -> None:
     waiting = orders.get(state="waiting")
     assert waiting.waiting_for
     assert waiting.waiting_since is not None
-    late = OrderEvent.objects.filter(channel="page", performed_at__gt=timezone.now())
+    late = OrderEvent.objects.filter(performed_at__gt=timezone.now())
     assert not late.exists()
+    assert not Escalation.objects.filter(since_on__gt=TODAY).exists()
 
 
 def _check_follow_ups() -> None:
