@@ -12,6 +12,7 @@ driven is drawn from it with a fixed seed: the same day gives the same demo.
     logbooks.py  what people noted of the odometers, slips included
     files.py     these notes as spreadsheets, as each depot sends them
     orders.py    work orders in every state, findings, outside papers
+    trial.py     a running field trial of a dearer gearbox oil
     build.py     the workbook, the people, the uploads and the orders
 
 It uses the same ways in as everybody: the workbook, uploads of odometer spreadsheets, and the

@@ -12,10 +12,13 @@ from config.commands import demo as command
 from fleet.demo import build
 from fleet.demo.fixtures import lines
 from fleet.demo.orders import add_work
+from fleet.demo.trial import add_trial
 from fleet.due.listing import due_rows
 from fleet.due.models import CheckResult, Deferral, DueEarlier
 from fleet.people.models import Person, Role
 from fleet.readings.models import Reading, Upload, UploadRow, Verdict
+from fleet.trials.approve import conditions
+from fleet.trials.models import Rating, Trial
 from fleet.vehicles.models import Vehicle
 from fleet.workorders import jobcard
 from fleet.workorders.models import (
@@ -55,6 +58,7 @@ def test_the_demo_comes_up_and_is_kept(
     _check_orders()
     _check_follow_ups()
     _check_work_is_made_once()
+    _check_trial()
     before = Reading.objects.count()
     assert command.run(arguments) == 0
     assert "its data are kept" in capsys.readouterr().out
@@ -156,3 +160,15 @@ def test_an_interrupted_demo_goes_on_with_the_day_it_began_with(data_folder: Pat
     assert not build.belongs_to_others()
     assert not build.is_loaded()
     assert str(build.begun(data_folder / "demo", timezone.now().date())) == "2026-03-04"
+
+
+def _check_trial() -> None:
+    trial = Trial.objects.get(slug="dearer-gearbox-oil")
+    result = trial.results.get()
+    assert result.verdict.startswith("better by")
+    assert not result.details["start"]["unequal"]
+    assert result.details["vehicles"]["never rated"] == []
+    before = Rating.objects.count()
+    add_trial(build.drives(TODAY), timezone.now(), TODAY)
+    assert Rating.objects.count() == before > 100
+    assert not any(one.met for one in conditions(trial, timezone.now()) if one.what == "Laboratory")
