@@ -229,8 +229,10 @@ SPECTACULAR_SETTINGS = {
         "ReporterKind": "fleet.api.findings.REPORTERS",
         "RunState": "fleet.api.runs.STATES",
         "ServiceKind": "fleet.due.models.Service.Kind",
+        "TrialAssignment": "fleet.trials.models.Trial.Assignment",
         "UploadState": "fleet.readings.models.Upload.State",
         "VehicleStatus": "fleet.vehicles.models.Vehicle.Status",
+        "Warmth": "fleet.trials.models.Rating.Warmth",
     },
     "ENUM_SUFFIX": "",
 }

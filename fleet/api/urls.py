@@ -21,6 +21,7 @@ from fleet.api.duty import Duty, Overrides
 from fleet.api.readings import OneReading, Readings, Settle
 from fleet.api.runs import Night, Runs
 from fleet.api.telematics import Telematics
+from fleet.api.trials import OneTrial, Ratings, Result, Samples, Trials
 from fleet.api.uploads import OneUpload, UploadRows, Uploads
 from fleet.api.usage import Usage
 from fleet.api.vehicles import OneVehicle, Vehicles
@@ -28,7 +29,7 @@ from fleet.api.work_urls import urlpatterns as work
 
 LISTS = (
     *("vehicles", "readings", "uploads", "usage", "duty", "due-dates", "work-orders", "findings"),
-    *("do-not-use", "deferrals", "escalations", "check-figures", "on-time", "runs"),
+    *("do-not-use", "deferrals", "escalations", "check-figures", "on-time", "trials", "runs"),
 )
 
 
@@ -103,6 +104,11 @@ urlpatterns = [
     path("duty/overrides", Overrides.as_view(), name="api-duty-overrides"),
     path("due-dates", DueDates.as_view(), name="api-due-dates"),
     path("calibration", Calibration.as_view(), name="api-calibration"),
+    path("trials", Trials.as_view(), name="api-trials"),
+    path("trials/<slug:trial>", OneTrial.as_view(), name="api-trial"),
+    path("trials/<slug:trial>/result", Result.as_view(), name="api-trial-result"),
+    path("trials/<slug:trial>/ratings", Ratings.as_view(), name="api-trial-ratings"),
+    path("trials/<slug:trial>/samples", Samples.as_view(), name="api-trial-samples"),
     path("runs", Runs.as_view(), name="api-runs"),
     path("runs/night", Night.as_view(), name="api-night"),
     *work,

@@ -34,6 +34,8 @@ SCOPES = (
     "deferrals:read",
     "deferrals:write",
     "evidence:read",
+    "trials:read",
+    "trials:write",
     "runs:read",
     "runs:write",
 )

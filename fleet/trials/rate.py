@@ -7,6 +7,7 @@ from typing import TypeVar
 
 import numpy as np
 from django.db import transaction
+from django.db.models import QuerySet
 
 from fleet.calc.trial_power import BEST, WORST
 from fleet.faults import Fault, Refused
@@ -15,8 +16,9 @@ from fleet.people.roles import Right
 from fleet.trials.ages import fluid_ages
 from fleet.trials.models import LabProperty, LabSample, Rating, Trial, TrialVehicle
 from fleet.trials.note import must, note
-from fleet.vehicles.models import Vehicle
+from fleet.vehicles.models import Alias, Depot
 
+Places = dict[str, TrialVehicle]
 Kept = TypeVar("Kept", Rating, LabSample)
 
 AHEAD = timedelta(minutes=5)  # by which a phone's clock may be wrong
@@ -91,13 +93,15 @@ def warmth_of(temperature_c: float | None) -> str:
     return next(bands, Rating.Warmth.HOT)
 
 
-def taking_part(trial: Trial, vehicle: Vehicle) -> TrialVehicle:
-    """A vehicle's place in a trial, or a fault that says it has none."""
-    found = trial.vehicles.select_related("vehicle", "trial__service").filter(vehicle=vehicle)
-    place = found.first()
-    if place is None:
-        raise Fault(f"{vehicle} takes no part in {trial}: name a vehicle that does.")
-    return place
+def places_of(trial: Trial, depots: QuerySet[Depot] | None) -> Places:
+    """Vehicles of a trial at some depots (all of them: None), by fleet number in capitals."""
+    rows = trial.vehicles.select_related("vehicle__depot", "trial__service", "group")
+    if depots is not None:
+        rows = rows.filter(vehicle__depot__in=depots)
+    by_vehicle = {row.vehicle_id: row for row in rows}
+    former = Alias.objects.filter(vehicle__in=by_vehicle)
+    aliases = {one.fleet_number.upper(): by_vehicle[one.vehicle_id] for one in former}
+    return aliases | {row.vehicle.fleet_number.upper(): row for row in by_vehicle.values()}
 
 
 def check_rating(one: Felt, now: datetime) -> None:

@@ -25,12 +25,13 @@ from fleet.trials.models import LabSample, Rating, Trial, TrialVehicle
 from fleet.trials.rate import (
     Felt,
     Measured,
+    Places,
     add_samples,
     check_rating,
     check_sample,
+    places_of,
     rate,
 )
-from fleet.vehicles.models import Alias
 
 MOST_ROWS = 20_000  # our choice
 VEHICLE = ("fleet number", "vehicle", "van")
@@ -51,7 +52,6 @@ SAMPLE_COLUMNS = {
 RATING_NEEDS, SAMPLE_NEEDS = ("vehicle", "date", "value"), tuple(SAMPLE_COLUMNS)
 
 Cells = dict[str, Any]
-Places = dict[str, TrialVehicle]
 HEADING_ROWS = 20  # among which the headings are looked for; our choice
 
 
@@ -113,7 +113,8 @@ def _take_in(
     model: type[Rating] | type[LabSample],
 ) -> TakenIn:
     rows = _rows(sheet, path)
-    places = _places(sheet)
+    person = sheet.actor.person
+    places = places_of(sheet.trial, None if person is None else depots_of(person))
     told: dict[int, RowTold] = {}
     ready: list[Any] = []
     known = _known(model, [row.key for row in rows])
@@ -177,19 +178,6 @@ def _below(sheet: _Sheet, grid: Rows, first: int, columns: dict[str, int]) -> li
         key = sha256(f"{said}|{seen[said]}".encode()).hexdigest()
         rows.append(_Row(number, cells, key, day_first))
     return rows
-
-
-def _places(sheet: _Sheet) -> Places:
-    """Vehicles of the trial within the person's depots, by fleet number in capitals."""
-    rows = sheet.trial.vehicles.select_related("vehicle__depot", "trial__service", "group")
-    person = sheet.actor.person
-    if person is not None:
-        rows = rows.filter(vehicle__depot__in=depots_of(person))
-    numbers = {row.vehicle.fleet_number.upper(): row for row in rows}
-    aliases = Alias.objects.filter(vehicle__in=[row.vehicle_id for row in rows])
-    by_vehicle = {row.vehicle_id: row for row in rows}
-    former = {one.fleet_number.upper(): by_vehicle[one.vehicle_id] for one in aliases}
-    return former | numbers
 
 
 def _felt(sheet: _Sheet, row: _Row, places: Places) -> Felt:

@@ -10,11 +10,19 @@ from PIL import Image
 from pytest_django import Settings
 from rest_framework.test import APIClient
 
+from fleet.due.models import Service
+from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.readings.models import Reading, Upload
+from fleet.stores.models import Product
+from fleet.trials.assign import assign
+from fleet.trials.evaluate import evaluate
+from fleet.trials.rate import name_property
+from fleet.trials.set_up import SetUp, set_up
 from fleet.workorders import findings, photos, recording
 from tests.cast import Cast, cast, driven, oil_change
 from tests.dashboard.workshop import open_workshop
+from tests.scene import INVENTED
 
 Caller = Callable[[Person], APIClient]
 
@@ -51,6 +59,7 @@ def there(running: Cast, settings: Settings, tmp_path: Path) -> dict[str, object
     finding = findings.report(
         mechanic, vehicle=van, kind="seep", severity="soon", text="damp", client_key="seep-there"
     )
+    _trial(running)
     today = timezone.now().date()
     deferral = van.deferrals.create(
         service=oil, until_on=today, reason="on a trip", person=running.supervisor
@@ -74,7 +83,38 @@ def there(running: Cast, settings: Settings, tmp_path: Path) -> dict[str, object
         "mark_id": findings.set_do_not_use(mechanic, vehicle=van, reason="brakes").pk,
         "deferral_id": deferral.pk,
         "escalation_id": question.pk,
+        "trial": "oil-trial",
     }
+
+
+def _trial(people: Cast) -> None:
+    """A field trial of two engine oils with the cast's vans, evaluated once."""
+    oil = Service.objects.get(slug="engine-oil")
+    first, second = (
+        Product.objects.get_or_create(slug=slug, defaults={"name": slug, "source": INVENTED})[0]
+        for slug in ("oil-one", "oil-two")
+    )
+    asked = oil.compartment.accepted_fluids.first()
+    second.claims.create(specification=asked.specification, source=INVENTED)
+    Product.objects.filter(pk=second.pk).update(grade=asked.grade)
+    today, program = timezone.now().date(), Actor(None, "command", timezone.now())
+    given = SetUp(
+        name="Oil trial",
+        service=oil,
+        usual=first,
+        tried=Product.objects.get(pk=second.pk),
+        usual_price_minor_per_l=900,
+        tried_price_minor_per_l=1_170,
+        starts_on=today - timedelta(days=30),
+        ends_on=today + timedelta(days=300),
+        source=INVENTED,
+        quantity_ml=6_000,
+        seed=1,
+    )
+    trial = set_up(program, given)
+    assign(program, trial, [people.van, people.second_van])
+    name_property(program, trial, name="Iron", slug="iron", unit="mg/kg", high=100, source=INVENTED)
+    evaluate(trial, timezone.now())
 
 
 def picture() -> bytes:
@@ -118,6 +158,21 @@ def bodies(there: dict[str, object]) -> dict[str, dict[str, object]]:
         },
         "do-not-use": of,
         "deferrals": {**of, "service": service, "until_on": str(today)},
+        "trials/<slug:trial>/ratings": {
+            "rows": [{"client_key": "a-new-rating", "vehicle": vehicle, "value": 4}]
+        },
+        "trials/<slug:trial>/samples": {
+            "rows": [
+                {
+                    "client_key": "a-new-sample",
+                    "vehicle": vehicle,
+                    "property": "iron",
+                    "drawn_on": str(today),
+                    "value": 20,
+                    "report": "L-1",
+                }
+            ]
+        },
         "substitutes": {**of, "compartment": "engine", "product": "wrong", "source": "a bulletin"},
     }
 

@@ -1,0 +1,331 @@
+"""Field trials: what is compared, what was felt and measured, what it shows."""
+
+from http import HTTPStatus
+from typing import Any
+
+from django.db.models import Count
+from django.utils import timezone
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers
+from rest_framework.exceptions import NotFound
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from fleet.api.acting import Happened, actor, wrong
+from fleet.api.fields import Day, Number, Strict, Text, body, query
+from fleet.api.paging import Order, PageQuery, Row, listed, page, page_shape
+from fleet.api.repeats import Answer, once
+from fleet.api.resource import Resource
+from fleet.api.signin import caller, depots_for
+from fleet.calc.trial_power import BEST, WORST
+from fleet.people.roles import Right
+from fleet.trials.blind import knows_products, trials_at
+from fleet.trials.evaluate import evaluate, needed_in_all
+from fleet.trials.models import LabProperty, LabSample, Rating, Trial, TrialResult, TrialVehicle
+from fleet.trials.rate import Felt, Measured, Places, add_samples, places_of, rate
+
+BY_SLUG = Order("trials", ("slug",))
+COLUMNS = ("slug", "name", "question", "starts_on", "ends_on", "assignment", "blinded")
+OUTCOME = ("difference", "low", "high", "p_value", "verdict", "vehicles_needed", "break_even_km")
+MOST_ROWS = 500
+
+
+class TrialShape(serializers.Serializer[Any]):
+    slug = serializers.SlugField()
+    name = serializers.CharField()
+    service = serializers.SlugField()
+    vehicle_type = serializers.SlugField()
+    question = serializers.CharField(help_text="What raters are asked")
+    starts_on = serializers.DateField()
+    ends_on = serializers.DateField()
+    assignment = serializers.ChoiceField(Trial.Assignment.choices)
+    blinded = serializers.BooleanField(help_text="Raters see A and B until the end")
+    vehicles = serializers.IntegerField()
+
+
+class TrialGroupShape(serializers.Serializer[Any]):
+    letter = serializers.CharField()
+    product = serializers.SlugField(allow_null=True, help_text="Null for raters of a blinded trial")
+    tried = serializers.BooleanField(allow_null=True, help_text="Null for raters as well")
+    vehicles = serializers.ListField(
+        child=serializers.CharField(), help_text="Fleet numbers within your depots"
+    )
+
+
+class LabPropertyShape(serializers.Serializer[Any]):
+    slug = serializers.SlugField()
+    name = serializers.CharField()
+    unit = serializers.CharField()
+    low = serializers.FloatField(allow_null=True)
+    high = serializers.FloatField(allow_null=True)
+    source = serializers.CharField()  # type: ignore[assignment]
+
+
+class OneTrialShape(TrialShape):
+    groups = TrialGroupShape(many=True)
+    properties = LabPropertyShape(many=True)
+    interval_km = serializers.FloatField(help_text="Fluid ages up to here are compared")
+    run_in_km = serializers.FloatField()
+    run_in_d = serializers.FloatField()
+    smallest_difference = serializers.FloatField()
+    vehicles_needed = serializers.IntegerField(allow_null=True)
+
+
+class TrialResultShape(serializers.Serializer[Any]):
+    trial = serializers.SlugField()
+    as_of_on = serializers.DateField()
+    difference = serializers.FloatField(
+        allow_null=True, help_text="Tried less usual product, on the scale of 1 to 5"
+    )
+    low = serializers.FloatField(allow_null=True, help_text="Of the 95 % interval")
+    high = serializers.FloatField(allow_null=True)
+    p_value = serializers.FloatField(allow_null=True)
+    verdict = serializers.CharField()
+    vehicles_needed = serializers.IntegerField(allow_null=True, help_text="Of both groups together")
+    break_even_km = serializers.FloatField(allow_null=True)
+    unequal_start = serializers.BooleanField()
+
+
+class FeltGiven(Strict):
+    client_key = Text(min_length=8, max_length=64, help_text="Made by the sender")
+    vehicle = Text(max_length=40, help_text="Fleet number")
+    value = serializers.IntegerField(
+        min_value=WORST, max_value=BEST, help_text="1 (worst) to 5 (best)"
+    )
+    rated_at = Happened(required=False, help_text="By default now; at most 60 days ago")
+    temperature_c = Number(required=False, min_value=-60, max_value=60, help_text="Outside")
+    warmth = serializers.ChoiceField(Rating.Warmth.choices, required=False)
+    by = Text(max_length=80, required=False, help_text="A driver without an account")
+
+
+class FeltRows(Strict):
+    rows = serializers.ListField(child=FeltGiven(), min_length=1, max_length=MOST_ROWS)
+
+
+class MeasuredGiven(Strict):
+    client_key = Text(min_length=8, max_length=64, help_text="Made by the sender")
+    vehicle = Text(max_length=40, help_text="Fleet number")
+    property = Text(max_length=40, help_text="Slug, as the trial names it")
+    drawn_on = Day()
+    value = Number(help_text="In the unit of the property")
+    report = Text(max_length=120, help_text="The laboratory's paper")
+
+
+class MeasuredRows(Strict):
+    rows = serializers.ListField(child=MeasuredGiven(), min_length=1, max_length=MOST_ROWS)
+
+
+class RatingShape(serializers.Serializer[Any]):
+    id = serializers.IntegerField()
+    client_key = serializers.CharField()
+    value = serializers.IntegerField()
+    fluid_age_km = serializers.FloatField(allow_null=True)
+    fluid_age_d = serializers.FloatField(allow_null=True)
+
+
+class SampleShape(serializers.Serializer[Any]):
+    id = serializers.IntegerField()
+    client_key = serializers.CharField()
+    value = serializers.FloatField()
+
+
+class RatingRows(serializers.Serializer[Any]):
+    rows = RatingShape(many=True, help_text="In the order in which they were sent")
+
+
+class SampleRows(serializers.Serializer[Any]):
+    rows = SampleShape(many=True, help_text="In the order in which they were sent")
+
+
+class Trials(Resource):
+    scope = "trials"
+
+    @extend_schema(
+        operation_id="trials_list",
+        parameters=[PageQuery],
+        responses=page_shape("TrialPage", TrialShape),
+    )
+    def get(self, request: Request) -> Response:
+        rows = (
+            Trial.objects.filter(pk__in=trials_at(depots_for(request)).values("pk"))
+            .annotate(count=Count("vehicles"))
+            .values(*COLUMNS, "service__slug", "service__vehicle_type__slug", "count")
+        )
+        on_page, following = page(request, rows, BY_SLUG, query(request, PageQuery))
+        return listed([_row(row) for row in on_page], following)
+
+
+class OneTrial(Resource):
+    scope = "trials"
+
+    @extend_schema(operation_id="trials_one", responses=OneTrialShape)
+    def get(self, request: Request, trial: str) -> Response:
+        return Response(_one(request, trial_or_404(request, trial)))
+
+
+class Result(Resource):
+    """What the trial shows, as of the day it was last evaluated."""
+
+    scope = "trials"
+    rights = {"GET": Right.SEE, "POST": Right.RUN_TRIAL}
+    repeatable = ("POST",)
+
+    @extend_schema(operation_id="trials_result", responses=TrialResultShape)
+    def get(self, request: Request, trial: str) -> Response:
+        found = trial_or_404(request, trial).results.first()
+        if found is None:
+            raise NotFound("This trial was not evaluated yet: the next night does it.")
+        return Response(_result(found))
+
+    @extend_schema(operation_id="trials_evaluate", request=None, responses=TrialResultShape)
+    def post(self, request: Request, trial: str) -> Response:
+        found = trial_or_404(request, trial)
+        return once(request, lambda: Answer(_result(evaluate(found, timezone.now()))))
+
+
+class Ratings(Resource):
+    """How vehicles felt; all rows are taken, or none."""
+
+    scope = "trials"
+    rights = {"POST": Right.RATE}
+    repeatable = ("POST",)
+
+    @extend_schema(operation_id="trials_rate", request=FeltRows, responses={201: RatingRows})
+    def post(self, request: Request, trial: str) -> Response:
+        found, given = trial_or_404(request, trial), body(request, FeltRows)["rows"]
+        acting, now = actor(request, {}), timezone.now()
+        places = places_of(found, depots_for(request))
+        felt = [
+            Felt(
+                trial_vehicle=_place(places, row["vehicle"], found),
+                value=row["value"],
+                rated_at=row.get("rated_at", now),
+                client_key=row["client_key"],
+                temperature_c=row.get("temperature_c"),
+                warmth=row.get("warmth", ""),
+                by=row.get("by", ""),
+            )
+            for row in given
+        ]
+
+        def effect() -> Answer:
+            rows = [_rating(one) for one in rate(acting, felt)]
+            return Answer({"rows": rows}, HTTPStatus.CREATED)
+
+        return once(request, effect)
+
+
+class Samples(Resource):
+    """What the laboratory found; all rows are taken, or none."""
+
+    scope = "trials"
+    rights = {"POST": Right.RUN_TRIAL}
+    repeatable = ("POST",)
+
+    @extend_schema(operation_id="trials_sample", request=MeasuredRows, responses={201: SampleRows})
+    def post(self, request: Request, trial: str) -> Response:
+        found, given = trial_or_404(request, trial), body(request, MeasuredRows)["rows"]
+        properties = {one.slug: one for one in found.properties.all()}
+        places = places_of(found, depots_for(request))
+        measured = [_measured(found, places, row, properties) for row in given]
+
+        def effect() -> Answer:
+            kept = add_samples(actor(request, {}), measured)
+            rows = [
+                {"id": one.pk, "client_key": one.client_key, "value": one.value} for one in kept
+            ]
+            return Answer({"rows": rows}, HTTPStatus.CREATED)
+
+        return once(request, effect)
+
+
+def trial_or_404(request: Request, slug: str) -> Trial:
+    seen = trials_at(depots_for(request)).select_related("service__vehicle_type")
+    found = seen.filter(slug=slug).first()
+    if found is None:
+        raise NotFound(f"There is no trial {slug[:40]} within your depots.")
+    return found
+
+
+def _row(row: Row) -> Row:
+    return {
+        **{name: row[name] for name in COLUMNS},
+        "service": row["service__slug"],
+        "vehicle_type": row["service__vehicle_type__slug"],
+        "vehicles": row["count"],
+    }
+
+
+def _one(request: Request, trial: Trial) -> Row:
+    knows = knows_products(caller(request), trial, timezone.now().date())
+    places = trial.vehicles.filter(vehicle__depot__in=depots_for(request))
+    numbers: dict[int, list[str]] = {}
+    for group_id, number in places.values_list("group_id", "vehicle__fleet_number"):
+        numbers.setdefault(group_id, []).append(number)
+    return {
+        **{name: getattr(trial, name) for name in COLUMNS},
+        "service": trial.service.slug,
+        "vehicle_type": trial.service.vehicle_type.slug,
+        "vehicles": trial.vehicles.count(),
+        "groups": [
+            {
+                "letter": group.letter,
+                "product": group.product.slug if knows else None,
+                "tried": group.tried if knows else None,
+                "vehicles": numbers.get(group.pk, []),
+            }
+            for group in trial.groups.select_related("product")
+        ],
+        "properties": list(
+            trial.properties.values("slug", "name", "unit", "low", "high", "source")
+        ),
+        **{name: getattr(trial, name) for name in ("interval_km", "run_in_km", "run_in_d")},
+        "smallest_difference": trial.smallest_difference,
+        "vehicles_needed": needed_in_all(trial),
+    }
+
+
+def _result(result: TrialResult) -> Row:
+    return {
+        "trial": result.trial.slug,
+        "as_of_on": result.as_of_on,
+        **{name: getattr(result, name) for name in OUTCOME},
+        "unequal_start": result.details["start"]["unequal"],
+    }
+
+
+def _rating(one: Rating) -> Row:
+    return {
+        "id": one.pk,
+        "client_key": one.client_key,
+        "value": one.value,
+        "fluid_age_km": one.age_km,
+        "fluid_age_d": one.age_d,
+    }
+
+
+def _sample(one: LabSample) -> Row:
+    return {"id": one.pk, "client_key": one.client_key, "value": one.value}
+
+
+def _place(places: Places, number: str, trial: Trial) -> TrialVehicle:
+    place = places.get(number.strip().upper())
+    if place is None:
+        raise wrong("rows", f"No vehicle {number.strip()} of your depots is in {trial}.")
+    return place
+
+
+def _measured(
+    trial: Trial, places: Places, row: Row, properties: dict[str, LabProperty]
+) -> Measured:
+    if row["property"] not in properties:
+        named = ", ".join(properties) or "none yet"
+        raise wrong("rows", f"{trial} has no property {row['property']}; it has {named}.")
+    return Measured(
+        trial_vehicle=_place(places, row["vehicle"], trial),
+        property=properties[row["property"]],
+        drawn_on=row["drawn_on"],
+        value=row["value"],
+        report=row["report"],
+        client_key=row["client_key"],
+    )

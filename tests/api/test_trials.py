@@ -1,0 +1,81 @@
+"""Field trials through the API: blinded raters, records once, the result as promised."""
+
+import pytest
+
+from fleet.people.models import Role
+from fleet.trials.models import LabSample, Rating, Trial
+from tests.api.conftest import Caller
+from tests.cast import Cast, person
+
+RATING = {"client_key": "a-phone-1", "vehicle": "V-101", "value": 4, "warmth": "cool"}
+
+
+@pytest.fixture
+def base(there: dict[str, object]) -> str:
+    return f"/api/v1/trials/{there['trial']}"
+
+
+@pytest.mark.parametrize(("role", "knows"), [("mechanic", False), ("engineer", True)])
+def test_raters_see_letters_and_the_engineer_products(
+    running: Cast, base: str, call: Caller, role: Role, knows: bool
+) -> None:
+    shown = call(person("Case", role, running.plain)).get(base).json()
+    assert [group["letter"] for group in shown["groups"]] == ["A", "B"]
+    assert all((group["product"] is not None) == knows for group in shown["groups"])
+    assert all((group["tried"] is not None) == knows for group in shown["groups"])
+    assert sorted(sum((group["vehicles"] for group in shown["groups"]), [])) == ["V-101", "V-102"]
+
+
+def test_after_its_end_everybody_knows(running: Cast, base: str, call: Caller) -> None:
+    trial = Trial.objects.get()
+    Trial.objects.update(ends_on=trial.starts_on.replace(year=2000), starts_on="1999-01-01")
+    shown = call(running.mechanic).get(base).json()
+    assert {group["product"] for group in shown["groups"]} == {"oil-one", "oil-two"}
+
+
+def test_a_result_has_the_promised_keys(running: Cast, base: str, call: Caller) -> None:
+    shown = call(running.viewer).get(f"{base}/result").json()
+    assert set(shown) == {
+        *("trial", "as_of_on", "difference", "low", "high", "p_value", "verdict"),
+        *("vehicles_needed", "break_even_km", "unequal_start"),
+    }
+    assert shown["verdict"] == f"too few vehicles: {shown['vehicles_needed']} needed"
+
+
+def test_a_rating_sent_twice_is_there_once(running: Cast, base: str, call: Caller) -> None:
+    client = call(running.mechanic)
+    answers = [client.post(f"{base}/ratings", {"rows": [RATING]}, format="json") for _ in range(2)]
+    assert [answer.status_code for answer in answers] == [201, 201]
+    assert answers[0].json() == answers[1].json()
+    assert Rating.objects.get().person == running.mechanic
+
+
+def test_another_rating_under_the_same_key_is_refused(
+    running: Cast, base: str, call: Caller
+) -> None:
+    client = call(running.mechanic)
+    client.post(f"{base}/ratings", {"rows": [RATING]}, format="json")
+    answer = client.post(f"{base}/ratings", {"rows": [RATING | {"value": 1}]}, format="json")
+    assert answer.status_code == 409
+    assert Rating.objects.get().value == 4
+
+
+def test_all_rows_are_taken_or_none(running: Cast, base: str, call: Caller) -> None:
+    rows = [RATING, RATING | {"client_key": "a-phone-2", "vehicle": "V-201"}]
+    answer = call(running.mechanic).post(f"{base}/ratings", {"rows": rows}, format="json")
+    assert answer.status_code == 400
+    assert "No vehicle V-201 of your depots" in answer.json()["detail"]
+    assert not Rating.objects.exists()
+
+
+def test_a_sample_needs_a_property_of_the_trial(running: Cast, base: str, call: Caller) -> None:
+    row = {
+        **{"client_key": "sample-1", "vehicle": "V-101", "property": "copper", "value": 1},
+        **{"drawn_on": str(Trial.objects.get().starts_on), "report": "L-1"},
+    }
+    engineer = call(person("Noor", Role.ENGINEER, running.plain))
+    answer = engineer.post(f"{base}/samples", {"rows": [row]}, format="json")
+    assert "it has iron" in answer.json()["detail"]
+    row["property"] = "iron"
+    assert engineer.post(f"{base}/samples", {"rows": [row]}, format="json").status_code == 201
+    assert LabSample.objects.get().report == "L-1"
