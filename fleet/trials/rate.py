@@ -82,7 +82,7 @@ def rate(actor: Actor, given: Sequence[Felt]) -> list[Rating]:
     ]
     Rating.objects.bulk_create(rows, ignore_conflicts=True)
     kept = Rating.objects.in_bulk([row.client_key for row in rows], field_name="client_key")
-    return [_same(kept[row.client_key], row, "rated_at") for row in rows]
+    return [_same(kept[row.client_key], row) for row in rows]
 
 
 def warmth_of(temperature_c: float | None) -> str:
@@ -191,12 +191,12 @@ def add_samples(actor: Actor, given: Sequence[Measured]) -> list[LabSample]:
     ]
     LabSample.objects.bulk_create(rows, ignore_conflicts=True)
     kept = LabSample.objects.in_bulk([row.client_key for row in rows], field_name="client_key")
-    return [_same(kept[row.client_key], row, "drawn_on") for row in rows]
+    return [_same(kept[row.client_key], row, "drawn_on", "property_id") for row in rows]
 
 
-def _same(kept: Kept, given: Kept, when: str) -> Kept:
+def _same(kept: Kept, given: Kept, *also: str) -> Kept:
     """The record that stands under a key; refuse what is another record under the same key."""
-    for name in ("trial_vehicle_id", "value", when):
+    for name in ("trial_vehicle_id", "value", *also):
         if getattr(kept, name) != getattr(given, name):
             raise Refused(
                 "Another record came under this client_key before: send this one under a new key.",

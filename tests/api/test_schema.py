@@ -78,8 +78,8 @@ def test_names_of_choices_are_settled(schema: dict[str, Any]) -> None:
         "DutyClass", "EscalationAnswer", "EscalationStage", "FindingKind", "FitForUse",
         "FluidWay", "FoundBy", "JobEnd", "JobReason", "JobState", "JoinedAs", "MeterKind",
         "OrderState", "Outcome", "Powertrain", "Protocol", "Raising", "ReadingUnit",
-        "ReporterKind", "RunState", "ServiceKind", "Severity", "Source", "UploadState",
-        "VehicleStatus", "Verdict", "Where",
+        "ReporterKind", "RunState", "ServiceKind", "Severity", "Source", "TrialAssignment",
+        "UploadState", "VehicleStatus", "Verdict", "Warmth", "Where",
     }  # fmt: skip
 
 
