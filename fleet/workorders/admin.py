@@ -29,12 +29,45 @@ SHOWN_DIGITS = 6  # of a torque brought back into the unit of its source
 LISTED = 10  # our choice: faults of other procedures named at once
 
 
+def _wide(signs: int) -> forms.TextInput:
+    return forms.TextInput(attrs={"size": signs})
+
+
+def _words(choices: Any) -> list[tuple[str, str]]:
+    """Choices in the words in which faults speak of them."""
+    return [(value, value) for value in choices.values]
+
+
 # --- procedures ------------------------------------------------------------------------------
+class ProcedureForm(forms.ModelForm):  # type: ignore[type-arg]
+    """A procedure's own figures, with their units."""
+
+    class Meta:
+        model = Procedure
+        fields = (
+            *("service", "family", "edition", "source", "minutes", "refill_l"),
+            *("refill_tolerance_low", "refill_tolerance_high", "wheels_removed"),
+            *("wheel_nut_torque_nm", "retorque_after_km", "used_fluid_class", "re_check", "note"),
+        )
+        labels = {
+            "minutes": "Labour [min]",
+            "refill_l": "Refill [L]",
+            "refill_tolerance_low": "Refill less by up to [share]",
+            "refill_tolerance_high": "Refill more by up to [share]",
+            "wheel_nut_torque_nm": "Wheel-nut torque [N·m]",
+            "retorque_after_km": "Tighten wheels again after [km]",
+            "used_fluid_class": "Used fluid, collected as",
+            "re_check": "Look again",
+        }
+
+
 class FastenerForm(forms.ModelForm):  # type: ignore[type-arg]
     """Torque is typed as the source states it, and stored in N·m."""
 
-    torque = forms.FloatField(min_value=0.01, label="Torque, as the source states it")
-    torque_max = forms.FloatField(min_value=0.01, required=False, label="Up to, of a range")
+    torque = forms.FloatField(min_value=0.01, label="Torque, as stated", widget=_wide(6))
+    torque_max = forms.FloatField(
+        min_value=0.01, required=False, label="Up to, of a range", widget=_wide(6)
+    )
     stated_unit = forms.ChoiceField(choices=[(unit, unit) for unit in TORQUE_UNITS], label="Unit")
 
     class Meta:
@@ -43,6 +76,14 @@ class FastenerForm(forms.ModelForm):  # type: ignore[type-arg]
             *("slug", "name", "torque", "torque_max", "stated_unit", "tolerance", "drive"),
             *("seal", "seal_size", "single_use", "source"),
         )
+        widgets = {
+            "slug": _wide(14),
+            "name": _wide(16),
+            "tolerance": _wide(5),
+            "drive": _wide(14),
+            "seal_size": _wide(20),
+            "source": _wide(20),
+        }
 
     def __init__(self, *given: Any, **named: Any) -> None:
         super().__init__(*given, **named)
@@ -99,6 +140,36 @@ def _kept(formset: Any) -> list[Any]:
     return [form.instance for form in (*formset.initial_forms, *extra) if form not in gone]
 
 
+class MaterialForm(forms.ModelForm):  # type: ignore[type-arg]
+    kind = forms.ChoiceField(choices=_words(Material.Kind))
+
+    class Meta:
+        model = Material
+        fields = (
+            *("kind", "name", "fastener", "specification", "item"),
+            *("quantity_ml", "container_ml", "pieces", "source"),
+        )
+        labels = {
+            "quantity_ml": "Quantity [mL]",
+            "container_ml": "Container [mL]",
+            "fastener": "Of fastener",
+        }
+        widgets = {"name": _wide(24), "fastener": _wide(14), "source": _wide(20)}
+
+
+class StepForm(forms.ModelForm):  # type: ignore[type-arg]
+    kind = forms.ChoiceField(choices=_words(Step.Kind))
+
+    class Meta:
+        model = Step
+        fields = ("number", "kind", "text", "under_vehicle", "engine_running", "fastener")
+        widgets = {
+            "number": _wide(3),
+            "text": forms.Textarea(attrs={"rows": 2, "cols": 70}),
+            "fastener": _wide(14),
+        }
+
+
 class Fasteners(RemovableRows):
     model = Fastener
     form = FastenerForm
@@ -110,15 +181,18 @@ class Tools(RemovableRows):
 
 class Materials(RemovableRows):
     model = Material
+    form = MaterialForm
 
 
 class Steps(RemovableRows):
     model = Step
+    form = StepForm
     formset = SoundFormSet
 
 
 @admin.register(Procedure)
 class ProcedureAdmin(SetUpAdmin):
+    form = ProcedureForm
     list_display = ("service", "family", "edition", "minutes", "source")
     list_filter = ("family", "service__vehicle_type")
     list_select_related = ("service__vehicle_type",)
@@ -146,17 +220,17 @@ class ProcedureAdmin(SetUpAdmin):
 # --- cautions --------------------------------------------------------------------------------
 def _some_of(choices: Any, text: str) -> forms.MultipleChoiceField:
     return forms.MultipleChoiceField(
-        choices=choices, required=False, widget=forms.CheckboxSelectMultiple, help_text=text
+        choices=_words(choices), required=False, widget=forms.CheckboxSelectMultiple, help_text=text
     )
 
 
 class CautionForm(forms.ModelForm):  # type: ignore[type-arg]
     """A caution may be changed as long as every procedure keeps what it needs."""
 
-    step_kinds = _some_of(Step.Kind.choices, "Before these steps.")
-    raising = _some_of(Raising.choices, "In bays that raise the vehicle so; none: all.")
-    families = _some_of(Procedure.Family.choices, "For these families; none: all.")
-    powertrains = _some_of(Powertrain.choices, "For vehicles driven so; none: all.")
+    step_kinds = _some_of(Step.Kind, "Before these steps.")
+    raising = _some_of(Raising, "In bays that raise the vehicle so; none: all.")
+    families = _some_of(Procedure.Family, "For these families; none: all.")
+    powertrains = _some_of(Powertrain, "For vehicles driven so; none: all.")
 
     class Meta:
         model = Caution
@@ -164,7 +238,7 @@ class CautionForm(forms.ModelForm):  # type: ignore[type-arg]
             *("slug", "text", "step_kinds", "under_vehicle", "engine_running", "wheels_removed"),
             *("raising", "families", "powertrains", "salted_roads", "source"),
         )
-        widgets = {"text": forms.Textarea(attrs={"rows": 4, "cols": 80})}  # noqa: RUF012
+        widgets = {"text": forms.Textarea(attrs={"rows": 4, "cols": 80})}
 
     def clean(self) -> dict[str, Any]:
         given = super().clean() or {}
