@@ -33,6 +33,13 @@ class Environment:
     def words(self, name: str, default: str = "") -> list[str]:
         return [word for word in self.text(name, default).replace(",", " ").split() if word]
 
+    def currency(self, name: str, default: str) -> str:
+        """Three letters, as ISO 4217 has them."""
+        given = self.text(name, default).upper()
+        if len(given) != 3 or not (given.isascii() and given.isalpha()):
+            raise EnvironmentFault(f"{name}={given!r} is no currency: write EUR, USD or the like.")
+        return given
+
     def folder(self, name: str, default: str) -> Path:
         return Path(self.text(name, default)).expanduser().resolve()
 

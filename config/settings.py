@@ -263,6 +263,9 @@ CELERY_BEAT_SCHEDULE = {
 # distances that the program scores its own forecasts at [km]; our choice
 BACKTEST_DISTANCES_KM = ENV.whole_numbers("SUMPWISE_BACKTEST_KM", "2000 5000 15000 30000")
 
+# --- stores -------------------------------------------------------------------------------
+CURRENCY = ENV.currency("SUMPWISE_CURRENCY", "EUR")  # ISO 4217; all amounts are net
+
 # --- work ---------------------------------------------------------------------------------
 # an order is drafted when its first service may fall due within so many days; our choice
 DRAFT_AHEAD_DAYS = ENV.whole_numbers("SUMPWISE_DRAFT_AHEAD_DAYS", "14")[0]

@@ -16,6 +16,7 @@ from fleet.demo.fixtures import Line, lines, words
 from fleet.demo.history import Records
 from fleet.demo.logbooks import entries
 from fleet.demo.orders import add_work
+from fleet.demo.shelves import fill_shelves, go_on
 from fleet.demo.trial import add_trial
 from fleet.people.models import Person
 from fleet.readings import intake
@@ -60,9 +61,11 @@ def build(now: datetime, progress: Progress) -> None:
     add_people(today)
     send_odometers(vans, today, lambda share, text: progress(0.2 + 0.7 * share, text))
     progress(0.9, "working orders off")
+    fill_shelves(now, today)
     add_work(vans, now, today)
     progress(0.97, "running a field trial")
     add_trial(vans, now, today)
+    go_on(now, today)
     mark.write_text(f"complete {today}\nAll names and figures here are invented.\n")
 
 

@@ -100,9 +100,22 @@ MATERIALS = Sheet(
         Column(
             "pieces", "Pieces", whole_of(example="1", low=1, high=1000), "Else give a quantity."
         ),
+        Column(
+            "item",
+            "Item",
+            SLUG,
+            "That serves it, as named in sheet Items; empty: what the compartment accepts, or "
+            "the item of the same name.",
+            path="item__slug",
+            refers="Items",
+        ),
         SOURCE,
     ),
-    links=(PROCEDURE_LINK, Link("specification_id", "Specifications", ("specification",))),
+    links=(
+        PROCEDURE_LINK,
+        Link("specification_id", "Specifications", ("specification",)),
+        Link("item_id", "Items", ("item",)),
+    ),
 )
 
 _VALUE = number_of(example="-30", low=-1e6, high=1e6)

@@ -219,6 +219,22 @@ def parts_are_within_the_whole(world: World, row: Record) -> None:
             row.fault(part, f"{row[part]:g} is more than {of}; correct one")
 
 
+# --- stores ----------------------------------------------------------------------------------
+def hygroscopic_is_drawn_whole(world: World, row: Record) -> None:
+    if row["hygroscopic"] and row["draw"] != "whole packs per job":
+        row.fault("draw", "a hygroscopic fluid is drawn in whole packs per job; write that")
+
+
+def product_is_a_fluid(world: World, row: Record) -> None:
+    if row["product"] and (row["kind"], row["unit"]) != ("fluid", "mL"):
+        row.fault("product", "only a fluid kept in mL has a product; leave it empty")
+
+
+def price_has_a_source(world: World, row: Record) -> None:
+    if row["price_minor"] is not None and not row["price_source"]:
+        row.fault("price_source", "say where the price is from")
+
+
 RULES: dict[str, tuple[Rule, ...]] = {
     "Depots": (zone_is_known,),
     "Climate": (warmest_is_above_coldest,),
@@ -229,6 +245,8 @@ RULES: dict[str, tuple[Rule, ...]] = {
         hours_are_counted,
         product_suits_the_limit,
     ),
+    "Items": (hygroscopic_is_drawn_whole, product_is_a_fluid),
+    "Packs": (price_has_a_source,),
     "Materials": (quantity_or_pieces,),
     "Check figures": (figure_has_a_limit, watch_is_wider_than_pass),
     "Duty criteria": (measures_are_known,),

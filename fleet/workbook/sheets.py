@@ -8,6 +8,7 @@ from fleet.workbook.history_sheets import FILLS, SERVICE_HISTORY
 from fleet.workbook.part_sheets import CHECK_FIGURES, FASTENERS, MATERIALS, TOOLS, WRENCHES
 from fleet.workbook.procedure_sheets import CAUTIONS, PROCEDURES, STEPS
 from fleet.workbook.service_sheets import LIMITS, SERVICES
+from fleet.workbook.stock_sheets import ITEMS, PACKS, STOCK
 from fleet.workbook.type_sheets import COMPARTMENTS, VEHICLE_TYPES
 from fleet.workbook.vehicle_sheets import METER_CHANGES, STAYS, VEHICLES
 
@@ -21,6 +22,9 @@ SHEETS = (
     PRODUCTS,
     CLAIMS,
     ACCEPTED,
+    ITEMS,
+    PACKS,
+    STOCK,
     SERVICES,
     LIMITS,
     CAUTIONS,

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 import time_machine
+from django.db.models import Sum
 from django.utils import timezone
 
 from config.cli import parser
@@ -12,11 +13,13 @@ from config.commands import demo as command
 from fleet.demo import build
 from fleet.demo.fixtures import lines
 from fleet.demo.orders import add_work
+from fleet.demo.shelves import fill_shelves
 from fleet.demo.trial import add_trial
 from fleet.due.listing import due_rows
 from fleet.due.models import CheckResult, Deferral, DueEarlier
 from fleet.people.models import Person, Role
 from fleet.readings.models import Reading, Upload, UploadRow, Verdict
+from fleet.stores.models import Stock, StockMove
 from fleet.trials.approve import conditions
 from fleet.trials.models import Rating, Trial
 from fleet.vehicles.models import Vehicle
@@ -57,6 +60,7 @@ def test_the_demo_comes_up_and_is_kept(
     _check_stories()
     _check_orders()
     _check_follow_ups()
+    _check_shelves()
     _check_work_is_made_once()
     _check_trial()
     before = Reading.objects.count()
@@ -121,6 +125,21 @@ def _check_follow_ups() -> None:
     assert set(outcomes) == {"pass", "watch", "fail"}
     assert set(DoNotUse.objects.values_list("vehicle__fleet_number", flat=True)) == {"210", "303"}
     assert Deferral.objects.exists()
+
+
+def _check_shelves() -> None:
+    """Orders drew on what was received and counted; one item shows that it needs a count."""
+    moved = {kind for (kind,) in StockMove.objects.exclude(order_number="").values_list("kind")}
+    assert moved == {"used", "written off"}  # brake fluid comes in sealed packs
+    below = Stock.objects.get(on_hand__lt=0)
+    assert (below.item.slug, below.depot.slug) == ("lint-free-cloth", "hollins-hill")
+    sums = StockMove.objects.order_by().values_list("depot", "item").annotate(Sum("quantity"))
+    held = {(depot, item): on_hand for depot, item, on_hand in sums}
+    assert all(
+        row.on_hand == held.get((row.depot_id, row.item_id), 0) for row in Stock.objects.all()
+    )
+    fill_shelves(timezone.now(), TODAY)  # once more changes nothing
+    assert sum(held.values()) == StockMove.objects.aggregate(all=Sum("quantity"))["all"]
 
 
 def _check_work_is_made_once() -> None:

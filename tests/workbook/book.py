@@ -72,6 +72,28 @@ _SMALL: Book = {
             "Source": SOURCE,
         }
     ],
+    "Items": [
+        {
+            "Item": "gear-oil",
+            "Name": "Gear oil",
+            "Kind": "fluid",
+            "Unit": "mL",
+            "Draw": "whole packs per job",
+            "Shelf life [days]": 1825,
+            "Hygroscopic": "yes",
+            "Source": SOURCE,
+        }
+    ],
+    "Packs": [
+        {
+            "Item": "gear-oil",
+            "Holds [mL or pieces]": 1000,
+            "Price": 12.5,
+            "Price source": SOURCE,
+            "Preferred": "yes",
+        }
+    ],
+    "Stock": [{"Depot": "plain", "Item": "gear-oil", "Lead time [days]": 10}],
     "Services": [
         {
             "Vehicle type": "van",

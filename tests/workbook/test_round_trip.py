@@ -155,7 +155,7 @@ def test_every_stored_attribute_has_a_column() -> None:
         "revision",
         "void",
         "reading_id",
-        "item_id",  # of a material: stores find it by its name, or by what is accepted
+        "on_hand",  # of a stock: the sum of its moves
     }
     for sheet in SHEETS:
         stored = {sheet.columns[index].name for index in sheet.stored}

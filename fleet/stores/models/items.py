@@ -81,9 +81,6 @@ class Pack(models.Model):
             models.UniqueConstraint(
                 fields=["item", "quantity"], name="one_pack_per_item_and_quantity"
             ),
-            models.UniqueConstraint(
-                fields=["item"], condition=Q(preferred=True), name="one_preferred_pack_per_item"
-            ),
             models.CheckConstraint(
                 condition=Q(quantity__gt=0),
                 name="a_pack_holds_something",
