@@ -1,11 +1,11 @@
-"""Run the measurements: ``python -m tests.bench [night|replay|upload] [--vehicles N]``."""
+"""Run the measurements: ``python -m tests.bench [night|replay|upload|orders] [--vehicles N]``."""
 
 import argparse
 import os
 import sys
 import tempfile
 
-ALL = ("replay", "night", "upload")
+ALL = ("replay", "night", "upload", "orders")
 
 
 def main() -> int:
@@ -32,12 +32,12 @@ def _measure(what: list[str] | tuple[str, ...], vehicles: int) -> None:
     from django.db import connection
 
     call_command("migrate", verbosity=0)
-    from tests.bench import night, replay, upload
+    from tests.bench import night, orders, replay, upload
 
     print(f"{connection.vendor}, {vehicles:,} vehicles")
     for name in what:
         print(name)
-        {"night": night.run, "replay": replay.run, "upload": upload.run}[name](vehicles)
+        {"night": night, "orders": orders, "replay": replay, "upload": upload}[name].run(vehicles)
 
 
 if __name__ == "__main__":
