@@ -23,6 +23,7 @@ from fleet.readings import judge
 from fleet.readings.models import Reading, Upload, Verdict
 from fleet.runs import ledger
 from fleet.runs.models import Run
+from fleet.trials import evaluate
 from fleet.usage import measure, rates, seasons
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.workorders import consumption, escalate, issue
@@ -131,6 +132,7 @@ def _follow_up(as_of: datetime, zone: str | None) -> Counts:
         "orders drafted": issue.draft_due(actor, as_of.date(), ids),
         "questions asked": escalate.escalate(actor, list(here.values())),
         "consumption findings": consumption.watch(actor, consumption.topped_up(ids), as_of),
+        "trials evaluated": evaluate.evaluate_running(as_of, ids),
     }
 
 

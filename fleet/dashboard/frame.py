@@ -77,6 +77,7 @@ PAGES = (
     Page("todays-orders", "Today's orders", by_depot=True),
     Page("findings", "Findings", by_depot=True),
     Page("readings", "Readings", by_depot=True),
+    Page("field-trials", "Field trials", by_depot=True),
     Page("runs", "Runs"),
     Page("method", "Method", by_depot=True),
     Page("people-and-tokens", "People and tokens"),
@@ -84,6 +85,7 @@ PAGES = (
 # a mechanic's pages, the first one where they land; everybody else has them all, from Due on
 OF_MECHANICS = (
     *("todays-orders", "work-orders", "due", "findings", "readings"),
+    "field-trials",
     *("method", "people-and-tokens"),
 )
 

@@ -2,7 +2,7 @@
 
 from django.urls import path, re_path
 
-from fleet.dashboard import work_urls
+from fleet.dashboard import trial_urls, work_urls
 from fleet.dashboard.signin import sign_in, sign_in_by_link, sign_out
 from fleet.dashboard.views.due import due, due_file, forget_view, save_view
 from fleet.dashboard.views.method import method, method_chart, start_backtest
@@ -29,6 +29,7 @@ from fleet.dashboard.views.vehicle import (
 
 urlpatterns = [
     *work_urls.urlpatterns,
+    *trial_urls.urlpatterns,
     path("", due, name="due"),
     re_path(r"^due\.(?P<ending>csv|xlsx)$", due_file, name="due-file"),
     path("due/lists", save_view, name="save-view"),

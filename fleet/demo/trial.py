@@ -85,6 +85,7 @@ def _given(today: date) -> SetUp:
         costs=Costs(labour_minor=4_500, materials_minor=650, visit_minor=2_000),
         question="How easily does it shift?",
         proposed_interval_km=80_000,
+        ratings_per_vehicle=24,
         seed=SEED,
     )
 

@@ -121,9 +121,10 @@ def _compartment(trial: Trial) -> Condition:
     kind = trial.service.compartment.kind
     allowed = kind not in NEVER_LONGER
     told = (
-        f"{kind} may be tried longer."
+        f"{kind.capitalize()} fluid may be tried longer."
         if allowed
-        else f"{kind} fluid ages by moisture and time: its interval is never made longer here."
+        else f"{kind.capitalize()} fluid ages by moisture and time: its interval is never made "
+        "longer here."
     )
     return Condition("Kind of fluid", allowed, told)
 
@@ -207,7 +208,7 @@ def _findings(trial: Trial) -> Condition:
         closed_at=None,
     )
     numbers = sorted(set(open_ones.values_list("vehicle__fleet_number", flat=True)))
-    told = f"open on {', '.join(numbers)}: settle them first." if numbers else "none is open."
+    told = f"Open on {', '.join(numbers)}: settle them first." if numbers else "None is open."
     return Condition("Related findings", not numbers, told)
 
 
@@ -217,8 +218,8 @@ def _warranty(trial: Trial, as_of: datetime, consent: str) -> Condition:
     ).exclude(status=Vehicle.Status.SOLD)
     count = under.count()
     if not count:
-        return Condition("Warranty", True, "no vehicle of this type is under warranty.")
+        return Condition("Warranty", True, "No vehicle of this type is under warranty.")
     if consent.strip():
-        return Condition("Warranty", True, f"the maker consents in writing: {consent.strip()}")
+        return Condition("Warranty", True, f"The maker consents in writing: {consent.strip()}")
     told = f"{count} vehicles of this type are under warranty: name the maker's written consent."
     return Condition("Warranty", False, told)

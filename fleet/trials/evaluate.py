@@ -1,8 +1,9 @@
 """What a trial shows: gather its ratings, compare at equal fluid age, record the result."""
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import asdict
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -37,6 +38,8 @@ STANDINGS = {
     OTHER_FLUID: "another fluid inside, or not recorded",
     NO_AGE: "fluid age not known",
 }
+CURVE_POINTS, CURVE_REACH = 7, 1.4  # of the power curve; our choice
+AFTERWARDS = timedelta(days=60)  # in which sheets of an ended trial may still come; our choice
 COLD_APART = 0.2  # by which the groups' shares of cold ratings may differ; our choice
 
 
@@ -50,6 +53,19 @@ def evaluate(trial: Trial, as_of: datetime) -> TrialResult:
             trial=trial, as_of_on=as_of.date(), defaults=fields
         )
     return result
+
+
+def evaluate_running(as_of: datetime, depot_ids: Sequence[int]) -> int:
+    """Evaluate every trial under way with a vehicle at these depots; give their number."""
+    under_way = Trial.objects.filter(
+        vehicles__vehicle__depot__in=depot_ids,
+        starts_on__lte=as_of.date(),
+        ends_on__gte=as_of.date() - AFTERWARDS,
+    )
+    trials = list(under_way.select_related("service").distinct())
+    for trial in trials:
+        evaluate(trial, as_of)
+    return len(trials)
 
 
 def plan_of(trial: Trial) -> Plan:
@@ -193,6 +209,7 @@ def _power(trial: Trial, compared: Compared, tried: Array) -> dict[str, Any]:
     plan = plan_of(trial)
     smaller = int(min((compared.used & tried).sum(), (compared.used & ~tried).sum()))
     reached = trial_power.power(plan, smaller) if smaller >= plan.least else 0.0
+    sizes = _sizes(plan.least, max(trial.needed_per_group or 0, smaller))
     return {
         **asdict(plan),
         "effect_left": trial.effect_left,
@@ -200,5 +217,12 @@ def _power(trial: Trial, compared: Compared, tried: Array) -> dict[str, Any]:
         "needed_per_group": trial.needed_per_group,
         "compared_per_group": smaller,
         "reached": reached,
+        "curve": [[size, trial_power.power(plan, size)] for size in sizes],
         "wanted": trial_power.WANTED,
     }
+
+
+def _sizes(least: int, most: int) -> list[int]:
+    """A few vehicles per group around what is needed, for the curve."""
+    last = max(round(CURVE_REACH * most), least + 4)
+    return sorted({round(size) for size in np.linspace(least, last, CURVE_POINTS)})

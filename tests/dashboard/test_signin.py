@@ -102,6 +102,7 @@ EXAMPLES = {
     "mark_id": "1",
     "token_id": "1",
     "person_id": "1",
+    "slug": "an-oil-trial",
 }
 
 

@@ -107,7 +107,7 @@ def test_an_open_finding_stands_in_its_way(shown: Field, chief: Actor) -> None:
         text="damp",
         client_key="seep-there",
     )
-    refused(shown, chief, f"open on {place.vehicle.fleet_number}")
+    refused(shown, chief, f"Open on {place.vehicle.fleet_number}")
 
 
 def test_under_warranty_the_maker_must_consent(shown: Field, chief: Actor) -> None:

@@ -1,0 +1,188 @@
+"""The pages about field trials, for who runs them and for raters who must not know."""
+
+from collections.abc import Callable
+from datetime import timedelta
+
+import pytest
+import time_machine
+from django.core.files.uploadedfile import SimpleUploadedFile
+from django.test import Client
+
+from fleet.people.models import Person, Role
+from fleet.trials.evaluate import evaluate
+from fleet.trials.models import Rating, Trial
+from tests.scene import NOW, depot, service, van
+from tests.trials.field import Field, begun, better, person, products, rated
+
+pytestmark = pytest.mark.django_db
+SignIn = Callable[[Person], Client]
+PAGE = "/field-trials/dearer-gearbox-oil"
+
+
+@pytest.fixture(autouse=True)
+def then() -> object:
+    with time_machine.travel(NOW, tick=False):
+        yield
+
+
+@pytest.fixture
+def field() -> Field:
+    found = begun()
+    rated(found, better)
+    evaluate(found.trial, NOW)
+    return found
+
+
+@pytest.fixture
+def engineer(field: Field, signed_in: SignIn) -> Client:
+    return signed_in(person("Noor", Role.ENGINEER, depot()))
+
+
+@pytest.fixture
+def mechanic(field: Field, signed_in: SignIn) -> Client:
+    return signed_in(person("Mika", Role.MECHANIC, depot()))
+
+
+def test_trials_are_listed_with_what_they_show(engineer: Client) -> None:
+    shown = engineer.get("/field-trials").content.decode()
+    assert "Dearer gearbox oil" in shown
+    assert "better by" in shown
+
+
+def test_one_trial_answers_the_sceptic(engineer: Client) -> None:
+    shown = engineer.get(PAGE).content.decode()
+    assert "What a sceptic would ask" in shown
+    assert "never compared: any fresh fluid feels better" in shown
+    assert "Pays if it lasts" in shown
+    assert "not shown to last" in shown
+    assert "Every vehicle that was drawn is compared." in shown
+
+
+def test_who_is_missing_is_named(field: Field, engineer: Client) -> None:
+    silent = field.places[0]
+    silent.ratings.all().delete()
+    engineer.post(f"{PAGE}/change", {"change": "evaluate"})
+    shown = engineer.get(PAGE).content.decode()
+    assert f"<dt>Never rated</dt><dd>{silent.vehicle.fleet_number}</dd>" in shown
+
+
+@pytest.mark.parametrize("chart", ["run-in", "equal-age", "interval", "power", "cost"])
+def test_every_chart_is_a_scatter_with_both_products(engineer: Client, chart: str) -> None:
+    figure = engineer.get(f"{PAGE}/charts/{chart}").json()
+    assert {trace["type"] for trace in figure["data"]} == {"scatter"}
+    assert figure["data"]
+
+
+def test_there_is_no_other_chart(engineer: Client) -> None:
+    assert engineer.get(f"{PAGE}/charts/lab-copper").status_code == 404
+
+
+def test_a_rater_sees_neither_product_nor_result(mechanic: Client) -> None:
+    for page in ("/field-trials", PAGE, f"{PAGE}/rate"):
+        shown = mechanic.get(page).content.decode()
+        assert "Usual oil" not in shown
+        assert "better by" not in shown
+    assert "This trial is blinded" in mechanic.get(PAGE).content.decode()
+    assert mechanic.get(f"{PAGE}/charts/equal-age").status_code == 404
+
+
+def test_after_the_end_a_rater_sees_it_all(field: Field, mechanic: Client) -> None:
+    Trial.objects.update(ends_on=NOW.date() - timedelta(days=1))
+    assert "better by" in mechanic.get(PAGE).content.decode()
+
+
+def rating(field: Field, **changes: str) -> dict[str, str]:
+    plain = {"vehicle": "V-1", "warmth": "cool", "value": "4", "client_key": "phone-key-1"}
+    return plain | changes
+
+
+def test_three_taps_make_a_rating(field: Field, mechanic: Client) -> None:
+    shown = mechanic.get(f"{PAGE}/rate").content.decode()
+    assert shown.count('name="vehicle"') == 16
+    before = Rating.objects.count()
+    answer = mechanic.post(f"{PAGE}/rate", rating(field), follow=True)
+    assert "V-1 rated 4. Thank you." in answer.content.decode()
+    kept = Rating.objects.latest("id")
+    assert (kept.value, kept.warmth, kept.age_d is not None) == (4, "cool", True)
+    assert Rating.objects.count() == before + 1
+
+
+def test_the_same_tap_twice_is_one_rating(field: Field, mechanic: Client) -> None:
+    before = Rating.objects.count()
+    for _ in range(2):
+        mechanic.post(f"{PAGE}/rate", rating(field))
+    assert Rating.objects.count() == before + 1
+
+
+@pytest.mark.parametrize("change", [{"vehicle": ""}, {"value": "6"}, {"client_key": ""}])
+def test_a_tap_too_few_is_told(field: Field, mechanic: Client, change: dict[str, str]) -> None:
+    before = Rating.objects.count()
+    answer = mechanic.post(f"{PAGE}/rate", rating(field, **change), follow=True)
+    assert "notice-error" in answer.content.decode()
+    assert Rating.objects.count() == before
+
+
+def test_a_viewer_does_not_rate_and_an_outsider_finds_nothing(
+    field: Field, signed_in: SignIn
+) -> None:
+    viewer = signed_in(person("Vito", Role.VIEWER, depot()))
+    assert viewer.get(f"{PAGE}/rate").status_code == 403
+    assert viewer.get(PAGE).status_code == 200
+    outsider = signed_in(person("Otto", Role.SUPERVISOR, depot("hill")))
+    for page in (PAGE, f"{PAGE}/rate", f"{PAGE}/charts/power"):
+        assert outsider.get(page).status_code == 404
+
+
+def test_a_sheet_of_ratings_is_taken_in(field: Field, mechanic: Client) -> None:
+    sheet = b"Fleet number,Date,Rating\nV-1,2026-03-01,4\nV-1,2026-03-02,9\n"
+    answer = mechanic.post(
+        f"{PAGE}/change",
+        {"change": "ratings", "file": SimpleUploadedFile("r.csv", sheet)},
+        follow=True,
+    )
+    shown = answer.content.decode()
+    assert "1 taken, 0 repeated, 1 refused." in shown
+    assert "Row 3: A rating is a whole number" in shown
+
+
+def test_days_set_apart_are_listed(field: Field, engineer: Client) -> None:
+    engineer.post(
+        f"{PAGE}/change",
+        {"change": "exclude", "from": "2026-02-01", "until": "2026-02-07", "reason": "a strike"},
+    )
+    shown = engineer.get(PAGE).content.decode()
+    assert "1 Feb 2026 to 7 Feb 2026, every vehicle: a strike" in shown
+
+
+@pytest.mark.parametrize("change", ["evaluate", "exclude", "property", "samples", "approve"])
+def test_a_mechanic_changes_nothing_of_a_trial(field: Field, mechanic: Client, change: str) -> None:
+    posted = {
+        **{"change": change, "from": "2026-02-01", "until": "2026-02-02", "reason": "x"},
+        **{"name": "Iron", "unit": "mg/kg", "high": "100", "source": "x"},
+        "file": SimpleUploadedFile("s.csv", b"Fleet number\nV-1\n"),
+    }
+    assert mechanic.post(f"{PAGE}/change", posted).status_code == 403
+
+
+def test_what_is_not_shown_is_not_approved(field: Field, signed_in: SignIn) -> None:
+    chief = signed_in(person("Sura", Role.SUPERVISOR, depot()))
+    posted = {"change": "approve", "reason": "it feels fine"}
+    answer = chief.post(f"{PAGE}/change", posted, follow=True)
+    assert "A longer interval is not shown to last" in answer.content.decode()
+    assert not field.trial.longer_intervals.exists()
+
+
+def test_an_engineer_sets_up_a_trial(signed_in: SignIn) -> None:
+    of, (usual, tried) = service(km=60_000), products()
+    for number in range(8):
+        van(f"N-{number}")
+    of.vehicle_type.compartments.update(service_refill_l=1.5)
+    posted = {
+        **{"name": "A new oil", "service": of.pk, "usual": usual.pk, "tried": tried.pk},
+        **{"usual_price": "12", "tried_price": "15.60", "starts_on": "2026-06-15"},
+        **{"ends_on": "2027-06-15", "source": "price list", "difference": "1"},
+    }
+    client = signed_in(person("Noor", Role.ENGINEER, depot()))
+    answer = client.post("/field-trials/set-up", posted, follow=True)
+    assert "A new oil is set up with 8 vehicles." in answer.content.decode()
+    assert Trial.objects.get().groups.get(tried=True).price_minor_per_l == 1_560
