@@ -20,6 +20,7 @@ from fleet.api.due_dates import DueDates, Explanation
 from fleet.api.duty import Duty, Overrides
 from fleet.api.readings import OneReading, Readings, Settle
 from fleet.api.runs import Night, Runs
+from fleet.api.stock import Items, StockLevels, StockMoves, TakeBack
 from fleet.api.telematics import Telematics
 from fleet.api.trials import OneTrial, Ratings, Result, Samples, Trials
 from fleet.api.uploads import OneUpload, UploadRows, Uploads
@@ -30,6 +31,7 @@ from fleet.api.work_urls import urlpatterns as work
 LISTS = (
     *("vehicles", "readings", "uploads", "usage", "duty", "due-dates", "work-orders", "findings"),
     *("do-not-use", "deferrals", "escalations", "check-figures", "on-time", "trials", "runs"),
+    *("items", "stock", "stock-moves"),
 )
 
 
@@ -104,6 +106,10 @@ urlpatterns = [
     path("duty/overrides", Overrides.as_view(), name="api-duty-overrides"),
     path("due-dates", DueDates.as_view(), name="api-due-dates"),
     path("calibration", Calibration.as_view(), name="api-calibration"),
+    path("items", Items.as_view(), name="api-items"),
+    path("stock", StockLevels.as_view(), name="api-stock"),
+    path("stock-moves", StockMoves.as_view(), name="api-stock-moves"),
+    path("stock-moves/<int:move_id>/take-back", TakeBack.as_view(), name="api-take-back"),
     path("trials", Trials.as_view(), name="api-trials"),
     path("trials/<slug:trial>", OneTrial.as_view(), name="api-trial"),
     path("trials/<slug:trial>/result", Result.as_view(), name="api-trial-result"),

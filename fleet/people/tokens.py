@@ -36,6 +36,9 @@ SCOPES = (
     "evidence:read",
     "trials:read",
     "trials:write",
+    "items:read",
+    "stock-moves:read",
+    "stock-moves:write",
     "runs:read",
     "runs:write",
 )

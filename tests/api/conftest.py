@@ -14,7 +14,8 @@ from fleet.due.models import Service
 from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.readings.models import Reading, Upload
-from fleet.stores.models import Product
+from fleet.stores import ledger
+from fleet.stores.models import Item, Product
 from fleet.trials.assign import assign
 from fleet.trials.evaluate import evaluate
 from fleet.trials.rate import name_property
@@ -84,7 +85,17 @@ def there(running: Cast, settings: Settings, tmp_path: Path) -> dict[str, object
         "deferral_id": deferral.pk,
         "escalation_id": question.pk,
         "trial": "oil-trial",
+        "move_id": _move(running),
     }
+
+
+def _move(people: Cast) -> int:
+    """The number of something that stores received."""
+    washer = Item.objects.create(
+        slug="washer", name="Washer", kind="seal", unit="pieces", source=INVENTED
+    )
+    program = Actor(None, "command", timezone.now())
+    return ledger.receive(program, depot=people.plain, item=washer, quantity=10).pk
 
 
 def _trial(people: Cast) -> None:
@@ -157,6 +168,10 @@ def bodies(there: dict[str, object]) -> dict[str, dict[str, object]]:
             "client_key": "a-new-leak",
         },
         "do-not-use": of,
+        "stock-moves": {
+            **{"kind": "counted", "depot": "plain", "item": "washer", "quantity": 9},
+            "reason": "a test",
+        },
         "deferrals": {**of, "service": service, "until_on": str(today)},
         "trials/<slug:trial>/ratings": {
             "rows": [{"client_key": "a-new-rating", "vehicle": vehicle, "value": 4}]

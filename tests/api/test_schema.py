@@ -76,8 +76,10 @@ def test_names_of_choices_are_settled(schema: dict[str, Any]) -> None:
     assert names == {
         "Action", "BindingLimit", "Blank", "CheckOutcome", "DistanceUnit", "DueState",
         "DutyClass", "EscalationAnswer", "EscalationStage", "FindingKind", "FitForUse",
-        "FluidWay", "FoundBy", "JobEnd", "JobReason", "JobState", "JoinedAs", "MeterKind",
-        "OrderState", "Outcome", "Powertrain", "Protocol", "Raising", "ReadingUnit",
+        "Draw", "FluidWay", "FoundBy", "ItemKind", "ItemUnit",
+        "JobEnd", "JobReason", "JobState", "JoinedAs", "MeterKind",
+        "MoveGivenKind", "MoveKind", "OrderState", "Outcome",
+        "Powertrain", "Protocol", "Raising", "ReadingUnit",
         "ReporterKind", "RunState", "ServiceKind", "Severity", "Source", "TrialAssignment",
         "UploadState", "VehicleStatus", "Verdict", "Warmth", "Where",
     }  # fmt: skip

@@ -1,0 +1,349 @@
+"""What stores keep, what is there, and what moved."""
+
+from dataclasses import asdict
+from http import HTTPStatus
+from typing import Any
+
+from django.db.models import F, Q
+from django.utils import timezone
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers
+from rest_framework.exceptions import NotFound
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from fleet.api.acting import Act, actor, wrong
+from fleet.api.fields import Day, Strict, Text, body, query
+from fleet.api.paging import Order, PageQuery, Row, listed, page, page_shape
+from fleet.api.repeats import Answer, once
+from fleet.api.resource import Resource
+from fleet.api.shapes import shape_of
+from fleet.api.signin import depots_for
+from fleet.people.actor import Actor
+from fleet.people.roles import Right
+from fleet.stores import ledger
+from fleet.stores.levels import Level, levels
+from fleet.stores.models import Arrival, Item, StockMove
+from fleet.vehicles.models import Depot
+
+BY_SLUG = Order("items", ("slug",))
+NEWEST_FIRST = Order("stock moves", ("id",), descending=True)
+PLAIN = (
+    *("slug", "name", "kind", "unit", "draw", "shelf_life_d", "after_opening_life_d"),
+    *("waste_class", "hygroscopic", "source"),
+)
+MOVED = (
+    *("id", "kind", "quantity", "at", "reason", "price_minor", "batch", "best_before"),
+    *("order_number", "channel"),
+)
+GIVEN = ("received", "used", "counted", "written off", "transferred")
+QUANTITY_MAX = 2_000_000_000  # what the columns hold
+
+
+class ItemQuery(PageQuery):
+    kind = serializers.ChoiceField(Item.Kind.choices, required=False)
+
+
+class ItemPackShape(serializers.Serializer[Any]):
+    quantity = serializers.IntegerField(help_text="In the item's unit: mL or pieces")
+    price_minor = serializers.IntegerField(allow_null=True, help_text="Net, in minor units")
+    price_source = serializers.CharField()
+    preferred = serializers.BooleanField()
+
+
+class ItemShape(serializers.Serializer[Any]):
+    slug = serializers.SlugField()
+    name = serializers.CharField()
+    kind = serializers.ChoiceField(Item.Kind.choices)
+    unit = serializers.ChoiceField(Item.Unit.choices)
+    product = serializers.SlugField(allow_null=True, help_text="Of a fluid")
+    grade = serializers.CharField(allow_null=True)
+    draw = serializers.ChoiceField(Item.Draw.choices)
+    shelf_life_d = serializers.IntegerField(allow_null=True, help_text="Sealed")
+    after_opening_life_d = serializers.IntegerField(allow_null=True)
+    waste_class = serializers.CharField()
+    hygroscopic = serializers.BooleanField()
+    source = serializers.CharField()  # type: ignore[assignment]
+    packs = ItemPackShape(many=True)
+
+
+class StockQuery(Strict):
+    depot = Text(max_length=40, required=False)
+    item = Text(max_length=60, required=False)
+
+
+class StockAnswer(serializers.Serializer[Any]):
+    rows = shape_of(Level)(many=True)
+
+
+class MoveQuery(PageQuery):
+    depot = Text(max_length=40, required=False)
+    item = Text(max_length=60, required=False)
+    kind = serializers.ChoiceField(StockMove.Kind.choices, required=False)
+    order_number = Text(max_length=20, required=False)
+
+
+class MoveShape(serializers.Serializer[Any]):
+    id = serializers.IntegerField()
+    depot = serializers.SlugField()
+    item = serializers.SlugField()
+    unit = serializers.ChoiceField(Item.Unit.choices)
+    kind = serializers.ChoiceField(StockMove.Kind.choices)
+    quantity = serializers.IntegerField(help_text="What came is positive, what went negative")
+    at = serializers.DateTimeField()
+    reason = serializers.CharField()
+    price_minor = serializers.IntegerField(
+        allow_null=True, help_text="Net, of all of it, signed like the quantity"
+    )
+    batch = serializers.CharField()
+    best_before = serializers.DateField(allow_null=True)
+    order_number = serializers.CharField(help_text="Of the work order that used it")
+    other_depot = serializers.SlugField(allow_null=True, help_text="Of a transfer")
+    person = serializers.CharField(allow_null=True)
+    channel = serializers.CharField()
+
+
+class MovesMade(serializers.Serializer[Any]):
+    rows = MoveShape(many=True)
+
+
+class MoveGiven(Act):
+    kind = serializers.ChoiceField(GIVEN)
+    depot = Text(max_length=40, help_text="Of a transfer, the one that gives")
+    item = Text(max_length=60)
+    quantity = serializers.IntegerField(
+        min_value=0,
+        max_value=QUANTITY_MAX,
+        help_text="mL or pieces; never signed. Of a count, what was found, which may be 0",
+    )
+    reason = Text(max_length=300, required=False, help_text="Required unless received, transferred")
+    to_depot = Text(max_length=40, required=False, help_text="Of a transfer")
+    price_minor = serializers.IntegerField(
+        required=False,
+        min_value=0,
+        max_value=QUANTITY_MAX,
+        help_text="Of what was received: net, of all of it",
+    )
+    batch = Text(max_length=60, required=False)
+    best_before = Day(required=False)
+    arrival = serializers.IntegerField(
+        required=False, min_value=1, max_value=2**31 - 1, help_text="What was on order and came"
+    )
+
+
+class TakeBackGiven(Act):
+    reason = Text(max_length=300)
+
+
+class Items(Resource):
+    scope = "items"
+
+    @extend_schema(
+        operation_id="items_list",
+        parameters=[ItemQuery],
+        responses=page_shape("ItemPage", ItemShape),
+    )
+    def get(self, request: Request) -> Response:
+        asked = query(request, ItemQuery)
+        rows = Item.objects.filter(**({"kind": asked["kind"]} if "kind" in asked else {}))
+        found = rows.values(
+            "id", *PLAIN, product_slug=F("product__slug"), product_grade=F("product__grade")
+        )
+        on_page, following = page(request, found, BY_SLUG, asked)
+        packs = _packs([row["id"] for row in on_page])
+        return listed([_item(row, packs) for row in on_page], following)
+
+
+def _packs(item_ids: list[int]) -> dict[int, list[Row]]:
+    found: dict[int, list[Row]] = {item_id: [] for item_id in item_ids}
+    for item in Item.objects.filter(pk__in=item_ids).prefetch_related("packs"):
+        found[item.pk] = [
+            {
+                "quantity": pack.quantity,
+                "price_minor": pack.price_minor,
+                "price_source": pack.price_source,
+                "preferred": pack.preferred,
+            }
+            for pack in item.packs.all()
+        ]
+    return found
+
+
+def _item(row: Row, packs: dict[int, list[Row]]) -> Row:
+    return {
+        **{name: row[name] for name in PLAIN},
+        "product": row["product_slug"],
+        "grade": row["product_grade"],
+        "packs": packs[row["id"]],
+    }
+
+
+class StockLevels(Resource):
+    scope = "items"
+
+    @extend_schema(
+        operation_id="stock_list",
+        parameters=[StockQuery],
+        responses=StockAnswer,
+        description="On hand is the sum of the moves; below zero it must be counted.",
+    )
+    def get(self, request: Request) -> Response:
+        asked = query(request, StockQuery)
+        depots = depots_for(request)
+        if "depot" in asked:
+            depots = depots.filter(slug=asked["depot"])
+        found = levels([depot.pk for depot in depots], timezone.now().date())
+        rows = [asdict(row) for row in found if asked.get("item", row.item) == row.item]
+        return Response({"rows": rows})
+
+
+class StockMoves(Resource):
+    scope = "stock-moves"
+    rights = {"GET": Right.SEE, "POST": Right.KEEP_STOCK}
+    repeatable = ("POST",)
+
+    @extend_schema(
+        operation_id="stock_moves_list",
+        parameters=[MoveQuery],
+        responses=page_shape("MovePage", MoveShape),
+    )
+    def get(self, request: Request) -> Response:
+        asked = query(request, MoveQuery)
+        wanted = Q(depot__in=depots_for(request))
+        for name, column in (
+            *(("depot", "depot__slug"), ("item", "item__slug")),
+            *(("kind", "kind"), ("order_number", "order_number")),
+        ):
+            if name in asked:
+                wanted &= Q(**{column: asked[name]})
+        rows = _moves(StockMove.objects.filter(wanted))
+        on_page, following = page(request, rows, NEWEST_FIRST, asked)
+        return listed([_move(row) for row in on_page], following)
+
+    @extend_schema(operation_id="stock_moves_add", request=MoveGiven, responses={201: MovesMade})
+    def post(self, request: Request) -> Response:
+        """Receive, use, count, write off or transfer. Work orders book what they use themselves."""
+        given = body(request, MoveGiven)
+        depot, item = _depot_or_404(request, given["depot"]), _item_named(given["item"])
+        to_depot = _depot_or_404(request, given["to_depot"]) if "to_depot" in given else None
+        place = {"depot": depot, "item": item}
+
+        def effect() -> Answer:
+            acting = actor(request, given)
+            moved = _moved(acting, given, place, to_depot)
+            return Answer(_made(moved), HTTPStatus.CREATED)
+
+        return once(request, effect)
+
+
+class TakeBack(Resource):
+    """Undo a move by its opposite; both stay."""
+
+    scope = "stock-moves"
+    rights = {"POST": Right.KEEP_STOCK}
+    repeatable = ("POST",)
+
+    @extend_schema(
+        operation_id="stock_moves_take_back", request=TakeBackGiven, responses={201: MovesMade}
+    )
+    def post(self, request: Request, move_id: int) -> Response:
+        seen = StockMove.objects.filter(depot__in=depots_for(request))
+        move = seen.select_related("depot", "item").filter(pk=move_id).first()
+        if move is None:
+            raise NotFound(f"There is no stock move {move_id} within your depots.")
+        given = body(request, TakeBackGiven)
+
+        def effect() -> Answer:
+            back = ledger.take_back(actor(request, given), move, reason=given["reason"])
+            return Answer(_made([back]), HTTPStatus.CREATED)
+
+        return once(request, effect)
+
+
+def _moved(
+    acting: Actor, given: Row, place: dict[str, Any], to_depot: Depot | None
+) -> list[StockMove]:
+    quantity, reason = given["quantity"], given.get("reason", "")
+    batch = {"batch": given.get("batch", "")}
+    match given["kind"]:
+        case "received":
+            return [_received(acting, given, place)]
+        case "used":
+            return [ledger.use(acting, **place, **batch, quantity=quantity, reason=reason)]
+        case "counted":
+            return [ledger.count(acting, **place, counted=quantity, reason=reason)]
+        case "written off":
+            return [ledger.write_off(acting, **place, **batch, quantity=quantity, reason=reason)]
+    if to_depot is None:
+        raise wrong("to_depot", "Say to which depot it goes.")
+    return list(
+        ledger.transfer(
+            acting,
+            from_depot=place["depot"],
+            to_depot=to_depot,
+            item=place["item"],
+            quantity=quantity,
+            reason=reason,
+            best_before=given.get("best_before"),
+            **batch,
+        )
+    )
+
+
+def _received(acting: Actor, given: Row, place: dict[str, Any]) -> StockMove:
+    arrival = None
+    if "arrival" in given:
+        arrival = Arrival.objects.filter(pk=given["arrival"], depot=place["depot"]).first()
+        if arrival is None:
+            raise wrong("arrival", f"Nothing of number {given['arrival']} is on order there.")
+    return ledger.receive(
+        acting,
+        **place,
+        quantity=given["quantity"],
+        price_minor=given.get("price_minor"),
+        batch=given.get("batch", ""),
+        best_before=given.get("best_before"),
+        arrival=arrival,
+        reason=given.get("reason", ""),
+    )
+
+
+def _depot_or_404(request: Request, slug: str) -> Depot:
+    found = depots_for(request).filter(slug=slug).first()
+    if not isinstance(found, Depot):
+        raise NotFound(f"There is no depot {slug} within your depots.")
+    return found
+
+
+def _item_named(slug: str) -> Item:
+    found = Item.objects.filter(slug=slug).first()
+    if found is None:
+        raise wrong("item", f"Stores keep no item {slug}: GET items lists them.")
+    return found
+
+
+def _moves(found: Any) -> Any:
+    return found.values(
+        *MOVED,
+        at_depot=F("depot__slug"),
+        what=F("item__slug"),
+        counted_in=F("item__unit"),
+        other=F("other_depot__slug"),
+        who=F("person__username"),
+    )
+
+
+def _move(row: Row) -> Row:
+    return {
+        **{name: row[name] for name in MOVED},
+        "depot": row["at_depot"],
+        "item": row["what"],
+        "unit": row["counted_in"],
+        "other_depot": row["other"],
+        "person": row["who"],
+    }
+
+
+def _made(moves: list[StockMove]) -> Row:
+    rows = _moves(StockMove.objects.filter(pk__in=[move.pk for move in moves])).order_by("id")
+    return {"rows": [_move(row) for row in rows]}
