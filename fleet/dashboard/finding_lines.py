@@ -7,7 +7,8 @@ from django.db.models import QuerySet
 from django.http import QueryDict
 
 from fleet.dashboard.order_changes import read_number
-from fleet.people.models import Person, Role
+from fleet.due.models import CheckResult
+from fleet.people.models import Person
 from fleet.people.roles import Right, may
 from fleet.vehicles.models import Compartment, Vehicle
 from fleet.workorders import evidence, findings
@@ -64,11 +65,11 @@ def vehicle_work(vehicle: Vehicle, person: Person) -> dict[str, Any]:
             "set_by"
         ),
         "found": Finding.objects.filter(vehicle=vehicle, closed_at=None, withdrawn_by=None),
+        "measured": _measured_last(vehicle),
         "deferrals": vehicle.deferrals.filter(withdrawn_at=None).select_related(
             "service", "person", "second_person"
         ),
         "may": rights,
-        "supervisors": _supervisors(vehicle, person) if rights["defer"] else [],
         "compartments": Compartment.objects.filter(vehicle_type=vehicle.vehicle_type_id),
         "finding_kinds": Finding.Kind.values,
         "severities": Finding.Severity.values,
@@ -78,6 +79,13 @@ def vehicle_work(vehicle: Vehicle, person: Person) -> dict[str, Any]:
     }
 
 
+def _measured_last(vehicle: Vehicle) -> list[CheckResult]:
+    """The newest value of each figure that was ever measured on a vehicle."""
+    rows = CheckResult.objects.filter(vehicle=vehicle).select_related("figure", "person")
+    newest = {row.figure_id: row for row in rows.order_by("measured_at", "pk")}
+    return sorted(newest.values(), key=lambda row: row.figure.name)
+
+
 OFFERED = (
     Right.REPORT_FINDING,
     Right.RELEASE,
@@ -85,10 +93,3 @@ OFFERED = (
     Right.CLEAR_DO_NOT_USE,
     Right.SEE,
 )
-
-
-def _supervisors(vehicle: Vehicle, person: Person) -> list[Person]:
-    others = Person.objects.filter(
-        depots=vehicle.depot_id, role=Role.SUPERVISOR, is_active=True
-    ).exclude(pk=person.pk)
-    return list(others.order_by("username"))

@@ -8,11 +8,14 @@ from django.db import transaction
 from django.http import QueryDict
 
 from fleet import chain
+from fleet.dashboard.words import grouped, km
 from fleet.faults import Fault
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
+from fleet.readings.models import Verdict
+from fleet.readings.reasons import SENTENCES
 from fleet.units import UnitError, number
-from fleet.workorders import ending, progress
+from fleet.workorders import ending, progress, read_again
 from fleet.workorders.actor import Actor
 from fleet.workorders.models import WorkOrder
 
@@ -55,7 +58,11 @@ def _plan(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Sai
 
 
 def read_day(given: QueryDict) -> date | None:
-    text = given.get("planned_on", "").strip()
+    return read_date(given, "planned_on")
+
+
+def read_date(given: QueryDict, name: str) -> date | None:
+    text = given.get(name, "").strip()
     try:
         return date.fromisoformat(text) if text else None
     except ValueError:
@@ -149,6 +156,20 @@ def _sign_off(actor: Actor, order: WorkOrder, version: int, given: QueryDict) ->
     return Said(f"{order} is signed off.")
 
 
+def _read_again(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    """Take another look at the odometer's word."""
+    found = read_again.read_again(
+        actor,
+        order.pk,
+        odometer=read_number(given.get("odometer", ""), "odometer"),
+        unit="mi" if given.get("unit") == "mi" else "km",
+        version=version,
+    )
+    chain.refresh([order.vehicle_id], actor.now)
+    question = ending.odometer_question(found)
+    return Said(question or f"{order}: the odometer is accepted now.", bool(question))
+
+
 def _correct(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
     ending.correct(actor, order.pk, reason=given.get("reason", ""), version=version)
     chain.refresh([order.vehicle_id], actor.now)
@@ -173,6 +194,7 @@ CHANGES: dict[str, Change] = {
     "finish": Change(WORK, (State.STARTED,), _finish),
     "hand-back": Change(WORK, (State.FINISHED, State.SIGNED_OFF), _hand_back),
     "sign-off": Change(Right.SIGN_OFF, (State.FINISHED,), _sign_off),
+    "read-again": Change(WORK, (State.FINISHED, State.SIGNED_OFF), _read_again),
     "correct": Change(Right.RELEASE, (State.FINISHED,), _correct),
     "cancel": Change(Right.RELEASE, BEFORE, _cancel),
 }
@@ -188,9 +210,25 @@ def open_to(person: Person, order: WorkOrder) -> frozenset[str]:
     }
     found -= {"arrive"} if order.arrived_at else set()
     found -= {"hand-back"} if order.returned_at else set()
+    found -= set() if in_doubt(order) else {"read-again"}
     if "sign-off" in found and ending.worked_on(order, person):
         found.discard("sign-off")
     return frozenset(found)
+
+
+def in_doubt(order: WorkOrder) -> bool:
+    """Whether the odometer given at the finish still waits to be believed."""
+    return order.reading is not None and order.reading.verdict != Verdict.ACCEPTED
+
+
+def odometer_words(order: WorkOrder) -> str:
+    """What is doubtful about the odometer given at the finish, and what was likely meant."""
+    reading = order.reading
+    if reading is None:
+        return ""
+    why = SENTENCES.get(reading.reason, reading.reason.replace("_", " "))
+    meant = "" if reading.suggestion is None else f" {km(reading.suggestion)} was likely meant."
+    return f"{grouped(reading.value)} {reading.unit} is {reading.verdict}. {why}{meant}"
 
 
 def make(actor: Actor, order: WorkOrder, given: QueryDict) -> Said:

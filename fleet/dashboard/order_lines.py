@@ -4,8 +4,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from urllib.parse import urlencode
+from zoneinfo import ZoneInfo
 
-from django.db.models import Count, F, Q, QuerySet
+from django.db.models import Count, Exists, F, Min, OuterRef, Q, QuerySet
 from django.http import Http404, QueryDict
 
 from fleet.due.listing import by_day, depot_days
@@ -18,6 +19,7 @@ from fleet.workorders.models import Job, WorkOrder
 State = WorkOrder.State
 STATES = (*WorkOrder.OPEN, State.SIGNED_OFF, State.CANCELLED)
 AT_WORK = (State.RELEASED, State.STARTED, State.WAITING)
+MOST_AT_ONCE = 200  # released by one press
 NO_DAY = "none"  # as a filter: not planned yet
 AfterOrder = tuple[date | None, int]
 
@@ -40,6 +42,7 @@ class OrderLine:
     jobs: tuple[str, ...]
     minutes: int
     do_not_use: str  # the reason; empty: the vehicle may be used
+    bring_in_by: date | None = None  # the earliest of its open jobs
 
 
 @dataclass(frozen=True)
@@ -89,7 +92,7 @@ def read_order_filters(query: QueryDict) -> OrderFilters:
 def order_seen_by(person: Person, number: str) -> WorkOrder:
     """An order of one of the person's depots; any other is not found."""
     seen = WorkOrder.objects.filter(depot__in=depots_of(person), number__iexact=number.strip())
-    found = seen.select_related("vehicle__vehicle_type", "depot", "assigned_to").first()
+    found = seen.select_related("vehicle__vehicle_type", "depot", "assigned_to", "reading").first()
     if found is None:
         raise Http404
     return found
@@ -159,14 +162,51 @@ def todays(depots: Sequence[Depot], person: Person | None, now: datetime) -> Que
     return rows.order_by(F("planned_on").asc(nulls_first=True), "pk")
 
 
-def order_lines(rows: QuerySet[WorkOrder], days: dict[int, date]) -> list[OrderLine]:
-    """Lines of orders, three queries whatever their number; ``days`` is today at each depot."""
+def order_lines(
+    rows: QuerySet[WorkOrder], days: dict[int, date], *, needed_by: bool = False
+) -> list[OrderLine]:
+    """Lines of orders, three queries whatever their number (four with the days by which vehicles
+    are needed in the workshop); ``days`` is today at each depot."""
     found = list(rows.select_related("vehicle", "depot", "assigned_to").prefetch_related("jobs"))
     stopped = findings.in_force([order.vehicle_id for order in found])
-    return [_line(order, days, stopped.get(order.vehicle_id, "")) for order in found]
+    needed = _bring_in_by(found) if needed_by else {}
+    return [
+        _line(order, days, stopped.get(order.vehicle_id, ""), needed.get(order.pk))
+        for order in found
+    ]
 
 
-def _line(order: WorkOrder, days: dict[int, date], do_not_use: str) -> OrderLine:
+def _bring_in_by(orders: Sequence[WorkOrder]) -> dict[int, date]:
+    """The earliest day by which the vehicle of an order is to be brought in, by order id."""
+    rows = Job.objects.filter(
+        order__in=[order.pk for order in orders],
+        state=Job.State.OPEN,
+        vehicle__due_dates__service=F("service"),
+    )
+    found = rows.values_list("order").annotate(on=Min("vehicle__due_dates__bring_in_by_on"))
+    return {pk: on for pk, on in found.order_by() if on is not None}
+
+
+def weeks_drafts(slugs: Sequence[str], today: date) -> list[WorkOrder]:
+    """Drafted orders of this week: planned up to Sunday, or without a day and needed by then."""
+    sunday = today + timedelta(days=6 - today.weekday())
+    needed = Job.objects.filter(
+        order=OuterRef("pk"),
+        state=Job.State.OPEN,
+        vehicle__due_dates__service=F("service"),
+        vehicle__due_dates__bring_in_by_on__lte=sunday,
+    )
+    rows = WorkOrder.objects.filter(
+        Q(planned_on__lte=sunday) | Q(Exists(needed), planned_on=None),
+        depot__slug__in=slugs,
+        state=State.DRAFTED,
+    )
+    return list(rows.order_by("pk")[:MOST_AT_ONCE])
+
+
+def _line(
+    order: WorkOrder, days: dict[int, date], do_not_use: str, bring_in_by: date | None
+) -> OrderLine:
     jobs = [job for job in order.jobs.all() if job.state != Job.State.DROPPED]
     today = days.get(order.depot_id)
     late = bool(today and order.planned_on and order.planned_on < today)
@@ -183,11 +223,16 @@ def _line(order: WorkOrder, days: dict[int, date], do_not_use: str) -> OrderLine
         late=late and order.state in (State.DRAFTED, *AT_WORK),
         assigned_to=str(order.assigned_to or ""),
         waiting_for=order.waiting_for,
-        waiting_since=order.waiting_since,
+        waiting_since=_local(order.waiting_since, order.depot.zone),
         jobs=tuple(job.title for job in jobs),
         minutes=sum(job.minutes for job in jobs),
         do_not_use=do_not_use,
+        bring_in_by=bring_in_by,
     )
+
+
+def _local(at: datetime | None, zone: str) -> datetime | None:
+    return None if at is None else at.astimezone(ZoneInfo(zone))
 
 
 def months_back(today: date, number: int) -> date:

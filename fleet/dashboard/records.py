@@ -5,19 +5,27 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import IO
 
-from django.http import QueryDict
+from django.http import Http404, QueryDict
 from django.utils.dateparse import parse_datetime
 
 from fleet.dashboard.order_changes import read_number
 from fleet.dashboard.words import torque
-from fleet.due.models import CheckFigure
+from fleet.due.models import CheckFigure, CheckResult
 from fleet.faults import Fault
 from fleet.stores.models import Product
 from fleet.units import UnitError, torque_nm
 from fleet.vehicles.models import Compartment
 from fleet.workorders import checks, findings, photos, recording
 from fleet.workorders.actor import Actor
-from fleet.workorders.models import FluidRecord, Job, TorqueRecord, WorkOrder
+from fleet.workorders.models import (
+    FluidRecord,
+    Job,
+    MaterialUsed,
+    Note,
+    Photo,
+    TorqueRecord,
+    WorkOrder,
+)
 from fleet.workorders.models.records import Record
 
 
@@ -208,6 +216,10 @@ class Kept:
     what: str
     person: str
     at: datetime
+    kind: str = ""  # of WITHDRAWABLE; empty: it cannot be taken back
+    pk: int = 0
+    title: str = ""  # what it belongs to, where the place does not say
+    outcome: str = ""  # of a measured value: pass, watch or fail
 
 
 def kept(order: WorkOrder) -> dict[str, list[Kept]]:
@@ -217,8 +229,57 @@ def kept(order: WorkOrder) -> dict[str, list[Kept]]:
     """
     found: dict[str, list[Kept]] = {}
     for place, record, what in [*_of_jobs(order), *_of_order(order)]:
-        line = Kept(what, str(record.person or ""), record.performed_at)
+        kind = KIND_OF.get(type(record), "")
+        title = record.fastener_name if isinstance(record, TorqueRecord) else ""
+        line = Kept(what, str(record.person or ""), record.performed_at, kind, record.pk, title)
         found.setdefault(place, []).append(line)
+    for place, line in _measured(order):
+        found.setdefault(place, []).append(line)
+    return found
+
+
+def _measured(order: WorkOrder) -> list[tuple[str, Kept]]:
+    """What was measured since the order began, by figure."""
+    if order.started_at is None:
+        return []
+    rows = CheckResult.objects.filter(
+        vehicle=order.vehicle_id,
+        figure__service__in=order.jobs.exclude(service=None).values("service"),
+        measured_at__gte=order.started_at,
+    )
+    if order.signed_off_at is not None:
+        rows = rows.filter(measured_at__lte=order.signed_off_at)
+    return [
+        (
+            f"check-{row.figure.pk}",
+            Kept(_value_words(row), str(row.person or ""), row.measured_at, outcome=row.outcome),
+        )
+        for row in rows.select_related("figure", "person").order_by("pk")
+    ]
+
+
+def _value_words(row: CheckResult) -> str:
+    said = f"{row.figure.name} {row.value:g} {row.figure.unit}"
+    return f"{said}, by {row.test_method}" if row.test_method else said
+
+
+# what can be taken back, by its word in the address
+WITHDRAWABLE: dict[str, tuple[type[Record], str]] = {
+    "torque": (TorqueRecord, "job__order"),
+    "fluid": (FluidRecord, "job__order"),
+    "material": (MaterialUsed, "job__order"),
+    "note": (Note, "order"),
+    "photo": (Photo, "order"),
+}
+KIND_OF = {model: kind for kind, (model, _) in WITHDRAWABLE.items()}
+
+
+def record_of(order: WorkOrder, kind: str, pk: int) -> Record:
+    """A record of an order; any other is not found."""
+    model, to_order = WITHDRAWABLE.get(kind, (None, ""))
+    found = model and model._default_manager.filter(**{to_order: order}, pk=pk).first()
+    if not isinstance(found, Record):
+        raise Http404
     return found
 
 

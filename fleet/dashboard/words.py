@@ -3,6 +3,7 @@
 from datetime import date, datetime
 
 from fleet.due.listing import STATES
+from fleet.due.models import CheckFigure
 
 STATE_WORDS = {
     "history_unknown": "History unknown",
@@ -119,3 +120,24 @@ ORDER_SHAPES = {
     "part done": "started",
     "not done": "rejected",
 }
+
+OUTCOME_SHAPES = {"pass": "signed-off", "watch": "caution", "fail": "rejected"}
+
+
+def check_limits(figure: CheckFigure) -> str:
+    """Which values pass and which want watching, in the figure's unit; all others fail."""
+    parts = [
+        f"{word} {_between(low, high)}"
+        for word, low, high in (
+            ("pass", figure.pass_from, figure.pass_to),
+            ("watch", figure.watch_from, figure.watch_to),
+        )
+        if low is not None or high is not None
+    ]
+    return f"{', '.join(parts)} {figure.unit}, else fail"
+
+
+def _between(low: float | None, high: float | None) -> str:
+    if low is None:
+        return f"up to {high:g}"
+    return f"from {low:g}" if high is None else f"{low:g} to {high:g}"

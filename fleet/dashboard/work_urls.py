@@ -5,15 +5,24 @@ from django.urls import path, re_path
 from fleet.dashboard.views.evidence import evidence, evidence_file
 from fleet.dashboard.views.findings import change_finding, findings
 from fleet.dashboard.views.job_card import job_card, order_code, photo, record_work
+from fleet.dashboard.views.order_papers import (
+    add_papers,
+    approve_substitute,
+    order_papers,
+    withdraw_record,
+    withdraw_substitute,
+)
 from fleet.dashboard.views.people_and_tokens import (
     add_person,
     add_token,
     change_person,
+    name_deputy,
     people_and_tokens,
     revoke_token,
 )
 from fleet.dashboard.views.todays_orders import service_worker, todays_orders
 from fleet.dashboard.views.vehicle_work import (
+    agree_to_deferral,
     clear_do_not_use,
     defer_service,
     enter_outside_work,
@@ -42,10 +51,24 @@ urlpatterns = [
     path("work-orders/<str:number>/change", change_order, name="change-order"),
     path("work-orders/<str:number>/card", job_card, name="job-card"),
     path("work-orders/<str:number>/records", record_work, name="record-work"),
+    path(
+        "work-orders/<str:number>/records/<slug:kind>/<int:record_id>/withdraw",
+        withdraw_record,
+        name="withdraw-record",
+    ),
+    path("work-orders/<str:number>/papers", order_papers, name="order-papers"),
+    path("work-orders/<str:number>/papers/add", add_papers, name="add-papers"),
+    path("work-orders/<str:number>/substitutes", approve_substitute, name="approve-substitute"),
+    path(
+        "work-orders/<str:number>/substitutes/<int:substitute_id>/withdraw",
+        withdraw_substitute,
+        name="withdraw-substitute",
+    ),
     path("work-orders/<str:number>/code.svg", order_code, name="order-code"),
     path("photos/<int:photo_id>", photo, name="photo"),
     path("findings", findings, name="findings"),
     path("findings/<int:finding_id>", change_finding, name="change-finding"),
+    path("deferrals/<int:deferral_id>/agree", agree_to_deferral, name="agree-to-deferral"),
     path("deferrals/<int:deferral_id>/withdraw", withdraw_deferral, name="withdraw-deferral"),
     path("vehicles/<str:fleet_number>/findings", report_finding, name="report-finding"),
     path("vehicles/<str:fleet_number>/do-not-use", set_do_not_use, name="set-do-not-use"),
@@ -61,6 +84,7 @@ urlpatterns = [
     path("people-and-tokens", people_and_tokens, name="people-and-tokens"),
     path("people-and-tokens/people", add_person, name="add-person"),
     path("people-and-tokens/people/<int:person_id>", change_person, name="change-person"),
+    path("people-and-tokens/people/<int:person_id>/deputy", name_deputy, name="name-deputy"),
     path("people-and-tokens/tokens", add_token, name="add-token"),
     path("people-and-tokens/tokens/<int:token_id>/revoke", revoke_token, name="revoke-token"),
 ]

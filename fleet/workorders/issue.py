@@ -2,7 +2,7 @@
 
 import uuid
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import date, timedelta
 
 import numpy as np
@@ -105,6 +105,21 @@ def _joining(actor: Actor, vehicle: Vehicle, chosen: set[int]) -> list[Service]:
         .select_related("service__compartment", "service__procedure")
     )
     return [row.service for row in rows if _in_early_window(row, today)]
+
+
+def joining(vehicle_ids: Collection[int], today: date) -> dict[int, list[Service]]:
+    """What would join an order drafted today, for each of some vehicles; one query."""
+    open_jobs = Job.objects.filter(
+        vehicle=OuterRef("vehicle"), service=OuterRef("service"), state=Job.State.OPEN
+    )
+    rows = DueDate.objects.filter(
+        ~Exists(open_jobs), vehicle__in=vehicle_ids, history_known=True
+    ).select_related("service")
+    found: dict[int, list[Service]] = defaultdict(list)
+    for row in rows.order_by("sort_on"):
+        if _in_early_window(row, today):
+            found[row.vehicle_id].append(row.service)
+    return found
 
 
 def _in_early_window(row: DueDate, today: date) -> bool:

@@ -75,8 +75,14 @@ def attach(actor: Actor, order_id: int, data: bytes, *, version: int | None = No
             actor, order_id, "add papers", Right.RELEASE, version, states=ENTERED, document=path
         )
     except Fault:
-        _target(path).unlink(missing_ok=True)
+        discard(path)
         raise
+
+
+def discard(path: str) -> None:
+    """Remove a document that was kept a moment ago, since what it belongs to was refused."""
+    if OURS.fullmatch(path):
+        (Path(settings.MEDIA_ROOT) / path).unlink(missing_ok=True)
 
 
 def kept(order: WorkOrder) -> tuple[Path, str] | None:

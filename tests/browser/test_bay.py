@@ -2,13 +2,22 @@
 
 import re
 from collections.abc import Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from PIL import Image
 
 from fleet.people.links import issue
-from fleet.workorders import progress
-from fleet.workorders.models import Note, TorqueRecord, WorkOrder
+from fleet.workorders import ending, progress
+from fleet.workorders.models import (
+    Finding,
+    FluidRecord,
+    Note,
+    Photo,
+    TorqueRecord,
+    WorkOrder,
+)
 from tests.browser.conftest import _bad
 from tests.cast import Cast
 from tests.dashboard.workshop import Workshop, open_workshop
@@ -61,6 +70,17 @@ def test_one_tap_after_signing_in_shows_the_torque_of_the_drain_plug(phone: Page
     assert figure.bounding_box()["y"] < 800  # type: ignore[index]
 
 
+def test_two_taps_from_todays_orders_to_the_torque_of_the_drain_plug(phone: Page) -> None:
+    taps = 0
+    phone.goto("/todays-orders")
+    link = phone.get_by_role("link", name="V-101")
+    assert "39.3" not in phone.locator("main").inner_text()
+    link.tap()
+    taps += 1
+    phone.get_by_label("Torques of Engine oil").get_by_text("39.3").wait_for()
+    assert taps <= 2
+
+
 def test_targets_on_the_card_are_large_enough_for_a_gloved_finger(
     phone: Page, shop: Workshop
 ) -> None:
@@ -100,12 +120,13 @@ def test_a_doubtful_odometer_is_asked_about_at_once(phone: Page, shop: Workshop)
     phone.get_by_label("Odometer now").fill("107 000")
     phone.get_by_label("yes").check()
     phone.get_by_role("button", name="Finish the order").tap()
-    phone.get_by_text("please look again").wait_for()
+    phone.get_by_role("heading", name="please look again").wait_for()
 
 
 def test_a_slip_is_asked_about_and_a_reason_lets_it_stand(phone: Page, shop: Workshop) -> None:
     card(phone, shop)
-    phone.get_by_label("Only if it differs").first.fill("29")
+    phone.get_by_text("another value").first.tap()
+    phone.get_by_label("Tightened to another value").first.fill("29")
     phone.get_by_role("button", name="Record the typed value").first.tap()
     phone.get_by_text("lbf·ft instead of N·m").wait_for()
     assert 0 <= phone.locator(".asked").bounding_box()["y"] < 400  # type: ignore[index]
@@ -133,6 +154,65 @@ def test_records_made_without_a_network_are_sent_in_order_when_it_is_back(
     torque, note = TorqueRecord.objects.get(), Note.objects.get()
     assert torque.performed_at < note.performed_at
     assert torque.recorded_at < note.recorded_at
+
+
+def test_everything_seen_at_the_vehicle_is_kept_offline_and_survives_a_reload(
+    phone: Page, shop: Workshop, tmp_path: Path, settings: Any
+) -> None:
+    settings.MEDIA_ROOT = tmp_path / "kept"
+    picture = tmp_path / "plug.png"
+    Image.new("RGB", (40, 30), "grey").save(picture)
+    card(phone, shop)
+    phone.context.set_offline(True)
+    phone.get_by_role("button", name=DRAIN_PLUG).tap()
+    phone.get_by_label("Drained [L]").fill("1.4")
+    phone.get_by_label("It looks").select_option("dark")
+    phone.get_by_role("button", name="Record drained").tap()
+    phone.get_by_text("Report a finding").tap()
+    phone.get_by_label("In words").last.fill("damp at the pan")
+    phone.get_by_role("button", name="Report", exact=True).tap()
+    phone.get_by_text("Add a photo").tap()
+    phone.get_by_label("Photo", exact=True).set_input_files(picture)
+    phone.get_by_role("button", name="Add photo").tap()
+    phone.get_by_text("4 records not sent yet").wait_for()
+    phone.reload()
+    phone.get_by_text("4 records not sent yet").wait_for()
+    assert not TorqueRecord.objects.exists()
+    phone.context.set_offline(False)
+    phone.locator("#photos img").wait_for()
+    assert FluidRecord.objects.get().look == "dark"
+    assert (Finding.objects.get().text, Photo.objects.get().width_px) == ("damp at the pan", 40)
+    assert TorqueRecord.objects.get().performed_at < FluidRecord.objects.get().performed_at
+
+
+def test_a_second_person_on_the_same_phone_sends_nothing_of_the_first(
+    phone: Page, shop: Workshop
+) -> None:
+    card(phone, shop)
+    phone.context.set_offline(True)
+    phone.get_by_role("button", name=DRAIN_PLUG).tap()
+    phone.get_by_text("1 record not sent yet").wait_for()
+    phone.goto("/todays-orders")  # away from the card, so that nothing is sent on the way out
+    phone.context.clear_cookies(name="sessionid")
+    phone.context.set_offline(False)
+    phone.goto(issue(shop.people.supervisor))
+    phone.goto(f"{shop.page}/card")
+    phone.get_by_text("1 more wait for the person who made them").wait_for()
+    assert not phone.get_by_role("button", name="Send now").is_visible()
+    phone.get_by_role("button", name=DRAIN_PLUG).tap()
+    phone.get_by_text("39.3 N·m, to the figure").wait_for()
+    assert TorqueRecord.objects.get().person == shop.people.supervisor
+
+
+def test_a_slip_read_again_settles_the_odometer_on_the_card(phone: Page, shop: Workshop) -> None:
+    card(phone, shop)
+    actor = shop.actor(shop.people.mechanic)
+    progress.end_job(actor, shop.job.pk, state="done")
+    ending.finish(actor, shop.order.pk, odometer=107_000, fit_for_use="yes")
+    phone.reload()
+    phone.get_by_label("Odometer, read again").fill("10 700")
+    phone.get_by_role("button", name="Correct it").tap()
+    phone.get_by_text("is accepted now").wait_for()
 
 
 def test_the_day_and_its_cards_open_without_a_network(phone: Page, shop: Workshop) -> None:

@@ -1,7 +1,6 @@
 from collections.abc import Callable
 from typing import Any
 
-import pytest
 from django.test import Client
 from django.utils import timezone
 
@@ -87,15 +86,33 @@ def test_a_service_is_deferred_with_a_reason_and_the_deferral_taken_back(
     assert "deferred until" not in client.get("/?search=V-101").content.decode()
 
 
-@pytest.mark.parametrize(("second", "kept"), [(False, False), (True, True)])
-def test_beyond_tolerance_a_second_person_must_agree(
-    second: bool, kept: bool, shop: Workshop, signed_in: SignedIn
+def defer_beyond(shop: Workshop, client: Client) -> str:
+    given = {"service": "engine-oil", "until_km": "90000", "reason": "no bay"}
+    return enter(client, "defer", **given).content.decode()
+
+
+def test_beyond_tolerance_another_person_agrees_signed_in_themselves(
+    shop: Workshop, signed_in: SignedIn
 ) -> None:
-    given: dict[str, Any] = {"service": "engine-oil", "until_km": "90000", "reason": "no bay"}
-    given |= {"second_person": shop.second_supervisor.pk} if second else {}
-    answer = enter(signed_in(shop.people.supervisor), "defer", **given)
-    assert Deferral.objects.exists() is kept
-    assert ("a second person must agree" in answer.content.decode()) is not kept
+    first, second = signed_in(shop.people.supervisor), signed_in(shop.second_supervisor)
+    assert "waits until another supervisor agrees" in defer_beyond(shop, first)
+    assert "deferred until" not in first.get("/?search=V-101").content.decode()
+    address = f"/deferrals/{Deferral.objects.get().pk}/agree"
+    assert address not in first.get(VAN).content.decode()
+    assert address in second.get(VAN).content.decode()
+    assert address in second.get("/work-orders").content.decode()
+    second.post(address)
+    assert "deferred until" in first.get("/?search=V-101").content.decode()
+    assert Deferral.objects.get().second_person == shop.second_supervisor
+
+
+def test_who_asked_or_may_not_defer_does_not_agree(shop: Workshop, signed_in: SignedIn) -> None:
+    people, first = shop.people, signed_in(shop.people.supervisor)
+    defer_beyond(shop, first)
+    address = f"/deferrals/{Deferral.objects.get().pk}/agree"
+    for who, status in ((people.supervisor, 403), (people.mechanic, 403), (people.outsider, 404)):
+        assert signed_in(who).post(address).status_code == status
+    assert Deferral.objects.get().second_person is None
 
 
 def test_a_mechanic_does_not_defer(shop: Workshop, signed_in: SignedIn) -> None:

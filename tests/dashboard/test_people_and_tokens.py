@@ -1,5 +1,6 @@
 import re
 from collections.abc import Callable
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -8,7 +9,9 @@ from django.utils import timezone
 
 from fleet.people import tokens
 from fleet.people.models import Person, Token
+from fleet.workorders.models import WorkOrder
 from tests.cast import Cast
+from tests.dashboard.workshop import Workshop
 
 SignedIn = Callable[[Person], Client]
 PAGE = "/people-and-tokens"
@@ -116,3 +119,39 @@ def test_only_a_supervisor_manages_people(who: str, people: Cast, signed_in: Sig
     assert client.post(f"{PAGE}/people", given).status_code == 403
     assert client.post(f"{PAGE}/people/{people.viewer.pk}", given).status_code == 403
     assert "Cleo</span>" not in client.get(PAGE).content.decode()
+
+
+def name_deputy(client: Client, who: Person, deputy: Person, **days: int) -> Any:
+    today = timezone.now().date()
+    given = {name: (today + timedelta(days=day)).isoformat() for name, day in days.items()}
+    address = f"/people-and-tokens/people/{who.pk}/deputy"
+    return client.post(address, {"deputy": deputy.pk, **given}, follow=True)
+
+
+def test_a_deputy_named_for_some_days_releases_orders(shop: Workshop, signed_in: SignedIn) -> None:
+    people = shop.people
+    client = signed_in(people.supervisor)
+    name_deputy(client, people.supervisor, people.mechanic, from_on=0, until_on=3)
+    assert "Mika" in client.get("/people-and-tokens").content.decode().split("Deputy", 2)[2]
+    WorkOrder.objects.update(state="drafted")
+    given = {"change": "release", "version": shop.now().version}
+    signed_in(people.mechanic).post(f"{shop.page}/change", given)
+    assert shop.now().state == "released"
+
+
+def test_days_that_make_no_span_are_told(shop: Workshop, signed_in: SignedIn) -> None:
+    people = shop.people
+    client = signed_in(people.supervisor)
+    answer = name_deputy(client, people.supervisor, people.mechanic, from_on=3, until_on=0)
+    assert answer.status_code == 422
+    assert "a first and a last day" in answer.content.decode()
+
+
+def test_who_does_not_manage_people_names_no_deputy(shop: Workshop, signed_in: SignedIn) -> None:
+    people = shop.people
+    for who, status in ((people.mechanic, 403), (people.outsider, 404)):
+        answer = name_deputy(
+            signed_in(who), people.supervisor, people.mechanic, from_on=0, until_on=1
+        )
+        assert answer.status_code == status
+    assert Person.objects.get(pk=people.supervisor.pk).deputy is None

@@ -86,6 +86,9 @@ def addresses() -> list[str]:
 
 
 EXAMPLES = {
+    "kind": "torque",
+    "record_id": "1",
+    "substitute_id": "1",
     "ending": "csv",
     "view_id": "1",
     "fleet_number": "V-1",

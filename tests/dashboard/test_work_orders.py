@@ -1,3 +1,4 @@
+import re
 from collections.abc import Callable
 from datetime import timedelta
 
@@ -6,6 +7,7 @@ from django.test import Client
 from django.utils import timezone
 from pytest_django import DjangoAssertNumQueries
 
+from fleet.due.models import DueDate, Service
 from fleet.people.models import Person
 from fleet.workorders import issue, progress
 from fleet.workorders.models import DoNotUse, Escalation, Job, WorkOrder
@@ -80,9 +82,9 @@ def test_the_number_of_queries_does_not_grow_with_the_list(
     for number in range(8):
         drafted(shop, f"W-{number}")
     client = signed_in(shop.people.supervisor)
-    # session, person, depots; orders, jobs, vehicles not to be used; counts, mechanics, months,
-    # questions, jobs that came back
-    with django_assert_num_queries(11):
+    # session, person, depots; orders, jobs, vehicles not to be used, when each is needed; counts,
+    # mechanics, the week's drafts, months, questions, jobs that came back, deferrals to agree to
+    with django_assert_num_queries(14):
         page(client)
 
 
@@ -101,6 +103,29 @@ def test_one_click_releases_many_for_a_day_and_a_mechanic(
         state="released", planned_on="2026-12-01", assigned_to=shop.people.mechanic
     )
     assert set(done) == set(orders)
+
+
+def test_one_press_releases_the_weeks_drafts_and_no_others(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    today = timezone.now().date()
+    sunday = today + timedelta(days=6 - today.weekday())
+    planned, later = drafted(shop, "W-1"), drafted(shop, "W-2")
+    needed, calm = drafted(shop, "W-3"), drafted(shop, "W-4")
+    for order, day in ((planned, sunday), (later, sunday + timedelta(days=1))):
+        progress.plan(shop.actor(shop.people.supervisor), order.pk, planned_on=day)
+    for order, day in ((needed, sunday), (calm, sunday + timedelta(days=1))):
+        row = DueDate.objects.get(vehicle=shop.people.van)
+        row.pk, row.vehicle, row.bring_in_by_on = None, order.vehicle, day
+        row.save()
+    client = signed_in(shop.people.supervisor)
+    seen = page(client)
+    form = seen[: seen.index("Release this week's 2 drafted orders")].rsplit("<form", 1)[1]
+    chosen = re.findall(r'name="order" value="([^"]+)"', form)
+    client.post("/work-orders/release", {"order": chosen})
+    assert set(WorkOrder.objects.filter(state="released").exclude(pk=shop.order.pk)) == {
+        *(planned, needed),
+    }
 
 
 def test_an_order_changed_meanwhile_is_left_out_and_named(
@@ -143,6 +168,27 @@ def test_a_row_of_due_drafts_an_order_and_then_leads_to_it(
     seen = client.get("/?search=V-102").content.decode()
     assert order.number in seen
     assert "Draft order" not in seen
+
+
+def test_the_services_that_join_a_draft_are_named_before(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    row = DueDate.objects.get(vehicle=shop.people.second_van)
+    filter_change = Service.objects.create(
+        vehicle_type=shop.people.van_type,
+        compartment=shop.oil.compartment,
+        slug="fuel-filter",
+        name="Fuel filter",
+        source="invented for the tests",
+    )
+    row.pk, row.service = None, filter_change
+    row.p50 = timezone.now().date() - timedelta(days=1)
+    row.save()
+    client = signed_in(shop.people.supervisor)
+    assert "with Fuel filter" in client.get("/?search=V-102").content.decode()
+    client.post("/work-orders/draft", {"vehicle": "V-102", "service": "engine-oil"})
+    titles = WorkOrder.objects.latest("pk").jobs.values_list("title", flat=True)
+    assert set(titles) == {"Engine oil", "Fuel filter"}
 
 
 def test_a_second_order_for_the_same_service_is_refused_in_words(

@@ -1,5 +1,6 @@
 """Marks and figures for the templates."""
 
+from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Any
 from uuid import uuid4
@@ -11,6 +12,7 @@ from django.urls import reverse
 from fleet.dashboard import frame, words
 from fleet.dashboard.strip import Scale, Strip, strip
 from fleet.due.listing import DueRow
+from fleet.due.models import CheckFigure
 from fleet.people.models import Person
 
 register = template.Library()
@@ -92,6 +94,23 @@ def order_state(state: str) -> dict[str, str]:
     return {"words": state, "shape": words.ORDER_SHAPES[state]}
 
 
+@register.inclusion_tag("dashboard/_outcome.html")
+def outcome_mark(outcome: str) -> dict[str, str]:
+    return {"outcome": outcome, "shape": words.OUTCOME_SHAPES[outcome]}
+
+
+@register.filter
+def check_limits(figure: CheckFigure) -> str:
+    """Which values pass, and which want watching, as 'pass up to 2 %, watch up to 3 %'."""
+    return words.check_limits(figure)
+
+
+@register.filter
+def of(found: Mapping[Any, Any] | None, key: Any) -> Any:
+    """What a mapping holds under a key."""
+    return (found or {}).get(key)
+
+
 @register.simple_tag
 def pages_of(person: object) -> tuple[frame.Page, ...]:
     return frame.pages_of(person) if isinstance(person, Person) else ()
@@ -146,6 +165,7 @@ def row_work(context: Context, row: DueRow) -> dict[str, Any]:
         "deferred": marks.deferred.get(key),
         "stopped": marks.stopped.get(row.vehicle_id, ""),
         "may_release": marks.may_release,
+        "beside": marks.beside(*key) if marks.may_release else (),
         "csrf_token": context.get("csrf_token"),
     }
 

@@ -7,6 +7,7 @@ from typing import Any
 import segno
 from django.conf import settings
 from django.contrib import messages
+from django.db.models import QuerySet
 from django.http import Http404, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.template.loader import render_to_string
@@ -15,15 +16,15 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from fleet.dashboard.frame import SignedIn, scope_of, show
-from fleet.dashboard.order_changes import FITNESS, open_to
+from fleet.dashboard.order_changes import FITNESS, in_doubt, odometer_words, open_to
 from fleet.dashboard.order_lines import order_seen_by
 from fleet.dashboard.records import Sent, keep, kept, performed_at
+from fleet.due.listing import today_at
 from fleet.due.models import CheckFigure
 from fleet.faults import Fault, Question
 from fleet.people.roles import Right, depots_of, may
-from fleet.stores.models import Product
 from fleet.vehicles.models import Compartment
-from fleet.workorders import jobcard
+from fleet.workorders import fluids_in, jobcard
 from fleet.workorders.actor import Actor
 from fleet.workorders.models import Finding, Job, Photo, Raising, TorqueRecord, WorkOrder, Wrench
 from fleet.workorders.recording import ODD_LOOKS, OPEN_FOR_RECORDS
@@ -46,6 +47,9 @@ def _page(
         "card": jobcard.card(order.pk),
         "open_to": open_to(request.user, order),
         "kept": kept(order),
+        "figures": _figures(order),
+        "question": odometer_words(order) if in_doubt(order) else "",
+        "today": today_at(order.depot.zone, timezone.now()),
         "may_record": recording and order.state in OPEN_FOR_RECORDS,
         "address": request.build_absolute_uri(reverse("work-order", args=[order.number])),
         **(_choices(request, order) if recording else {}),
@@ -57,12 +61,10 @@ def _page(
 def _choices(request: SignedIn, order: WorkOrder) -> dict[str, Any]:
     """What the forms of the card offer."""
     last = TorqueRecord.objects.filter(person=request.user, wrench__depot=order.depot_id)
-    services = order.jobs.exclude(service=None).values("service")
     return {
         "wrenches": Wrench.objects.filter(depot=order.depot_id),
         "wrench_in_use": last.order_by("-pk").values_list("wrench__tag", flat=True).first(),
-        "products": Product.objects.order_by("name"),  # judged when recorded, never refused
-        "figures": CheckFigure.objects.filter(service__in=services),
+        "pours": _pours(order),
         "compartments": Compartment.objects.filter(vehicle_type=order.vehicle.vehicle_type_id),
         "raisings": Raising.values,
         "looks": LOOKS,
@@ -71,6 +73,21 @@ def _choices(request: SignedIn, order: WorkOrder) -> dict[str, Any]:
         "severities": Finding.Severity.values,
         "fitness": FITNESS,
         "photos": order.photos.filter(withdrawn_by=None),
+    }
+
+
+def _figures(order: WorkOrder) -> QuerySet[CheckFigure]:
+    services = order.jobs.exclude(service=None).values("service")
+    return CheckFigure.objects.filter(service__in=services).select_related("service")
+
+
+def _pours(order: WorkOrder) -> dict[int, fluids_in.Choice]:
+    """Products by job; the others stay to be chosen: what was poured in is never refused."""
+    jobs = order.jobs.exclude(service=None).select_related("service__compartment")
+    return {
+        job.pk: fluids_in.choices(job.service.compartment, job)
+        for job in jobs
+        if job.service is not None
     }
 
 

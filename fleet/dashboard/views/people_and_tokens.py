@@ -14,6 +14,7 @@ from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_GET, require_POST
 
 from fleet.dashboard.frame import SignedIn, scope_of, show
+from fleet.dashboard.order_changes import read_date
 from fleet.faults import Fault
 from fleet.people import manage, tokens
 from fleet.people.models import Person, Role, Token
@@ -53,7 +54,7 @@ def _people(person: Person) -> QuerySet[Person]:
     seen = Person.objects.all()
     if not person.is_superuser:
         seen = seen.filter(depots__in=depots_of(person))
-    return seen.distinct().order_by("username").prefetch_related("depots")
+    return seen.distinct().order_by("username").select_related("deputy").prefetch_related("depots")
 
 
 def managed_by(person: Person) -> QuerySet[Person]:
@@ -121,6 +122,27 @@ def change_person(request: SignedIn, person_id: int) -> HttpResponse:
     if fresh:
         return _page(request, {"shown_once": fresh, "shown_for": f"password of {other.username}"})
     messages.success(request, f"{other} is changed.")
+    return redirect("people-and-tokens")
+
+
+@never_cache
+@require_POST
+def name_deputy(request: SignedIn, person_id: int) -> HttpResponse:
+    """Say who decides in somebody's place, and on which days; one's own deputy included."""
+    _must_manage(request.user)
+    itself = person_id == request.user.pk
+    person = request.user if itself else get_object_or_404(managed_by(request.user), pk=person_id)
+    pk = request.POST.get("deputy", "")
+    found = _people(request.user).filter(pk=int(pk) if pk.isdecimal() else 0).first()
+    try:
+        if pk and found is None:
+            raise Fault("Choose the deputy among the people listed.")
+        first, last = (read_date(request.POST, name) for name in ("from_on", "until_on"))
+        manage.name_deputy(person, found, first, last)
+    except Fault as fault:
+        return _page(request, {"fault": str(fault)}, REFUSED_STATUS)
+    said = f"{found} decides for {person} from {first} to {last}." if found else None
+    messages.success(request, said or f"{person} has no deputy any more.")
     return redirect("people-and-tokens")
 
 

@@ -1,13 +1,12 @@
 """What is entered about work on the Vehicle page: findings, do not use, deferrals, papers."""
 
 from collections.abc import Callable
-from datetime import date
 from functools import wraps
 
 from django.contrib import messages
 from django.core.exceptions import PermissionDenied
 from django.db import transaction
-from django.http import HttpResponse, QueryDict
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils import timezone
@@ -16,14 +15,14 @@ from django.views.decorators.http import require_POST
 from fleet import chain
 from fleet.dashboard.finding_lines import report
 from fleet.dashboard.frame import SignedIn, vehicle_seen_by
-from fleet.dashboard.order_changes import read_number
+from fleet.dashboard.order_changes import read_date, read_number
 from fleet.due import defer
 from fleet.due.models import Deferral, Service
 from fleet.faults import Fault, Forbidden
 from fleet.people.models import Person
-from fleet.people.roles import depots_of
+from fleet.people.roles import Right, depots_of
 from fleet.vehicles.models import Vehicle
-from fleet.workorders import findings, outside
+from fleet.workorders import findings, outside, papers
 from fleet.workorders.actor import Actor
 from fleet.workorders.models import DoNotUse
 
@@ -84,29 +83,16 @@ def defer_service(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
             reason=given.get("reason", ""),
             until_on=read_date(given, "until_on"),
             until_km=read_number(km, "until km") if km else None,
-            second_person=_second(given, seen),
+            may_wait=True,
         )
+    if row.beyond_tolerance:
+        return "That is beyond the tolerance: it waits until another supervisor agrees to it."
     return f"{service.name} is deferred until {_until(row)}; it still counts as late."
-
-
-def _second(given: QueryDict, seen: Vehicle) -> Person | None:
-    pk = given.get("second_person", "")
-    return (
-        Person.objects.filter(pk=int(pk), depots=seen.depot_id).first() if pk.isdecimal() else None
-    )
 
 
 def _until(row: Deferral) -> str:
     parts = [str(row.until_on or ""), f"{row.until_km:,.0f} km" if row.until_km else ""]
     return " or ".join(part for part in parts if part)
-
-
-def read_date(given: QueryDict, name: str) -> date | None:
-    text = given.get(name, "").strip()
-    try:
-        return date.fromisoformat(text) if text else None
-    except ValueError:
-        raise Fault(f"“{text[:40]}” is not a date: write it as 2026-03-31.") from None
 
 
 @_entry
@@ -118,28 +104,69 @@ def enter_outside_work(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
     done_on = read_date(given, "done_on")
     if done_on is None:
         raise Fault("Say on which day the work was done.")
-    order = outside.record(
-        actor,
-        vehicle=seen,
-        services=list(Service.objects.filter(vehicle_type=seen.vehicle_type_id, slug__in=slugs)),
-        done_on=done_on,
-        odometer_km=read_number(km, "odometer") if km else None,
-        workshop_name=given.get("workshop_name", ""),
-        invoice_number=given.get("invoice_number", ""),
-        cost_minor=round(read_number(cost, "cost") * 100) if cost else None,
-        document=given.get("document", "").strip()[:200],
-    )
+    document = _papers(request, actor, seen)
+    try:
+        order = outside.record(
+            actor,
+            vehicle=seen,
+            services=list(
+                Service.objects.filter(vehicle_type=seen.vehicle_type_id, slug__in=slugs)
+            ),
+            done_on=done_on,
+            odometer_km=read_number(km, "odometer") if km else None,
+            workshop_name=given.get("workshop_name", ""),
+            invoice_number=given.get("invoice_number", ""),
+            cost_minor=round(read_number(cost, "cost") * 100) if cost else None,
+            document=document,
+        )
+    except Fault:
+        papers.discard(document)
+        raise
     chain.refresh([seen.pk], actor.now)
     return f"{order}: entered; due dates are up to date."
 
 
-@require_POST
-def withdraw_deferral(request: SignedIn, deferral_id: int) -> HttpResponse:
-    rows = Deferral.objects.filter(vehicle__depot__in=depots_of(request.user))
-    row = get_object_or_404(rows.select_related("vehicle", "service"), pk=deferral_id)
-    try:
-        defer.withdraw(row, person=request.user, now=timezone.now())
-    except Forbidden as fault:
-        raise PermissionDenied(str(fault)) from fault
-    messages.success(request, f"{row.service.name}: the deferral is taken back.")
-    return redirect(f"{reverse('vehicle', args=[row.vehicle.fleet_number])}#work")
+def _papers(request: SignedIn, actor: Actor, seen: Vehicle) -> str:
+    """The document that came with the form, kept; else the words where it lies."""
+    sent = request.FILES.get("papers")
+    if sent is None:
+        return request.POST.get("document", "").strip()[:200]
+    actor.must(Right.RELEASE, seen.depot_id)
+    return papers.keep(sent.read(papers.MOST_BYTES + 1))
+
+
+Decide = Callable[[Deferral, Person], str]
+
+
+def _decision(decide: Decide) -> Callable[[SignedIn, int], HttpResponse]:
+    """A button about a deferral; back to the vehicle, or to the list that asked."""
+
+    @require_POST
+    @wraps(decide)
+    def view(request: SignedIn, deferral_id: int) -> HttpResponse:
+        rows = Deferral.objects.filter(vehicle__depot__in=depots_of(request.user))
+        row = get_object_or_404(rows.select_related("vehicle", "service"), pk=deferral_id)
+        try:
+            messages.success(request, decide(row, request.user))
+        except Forbidden as fault:
+            raise PermissionDenied(str(fault)) from fault
+        except Fault as fault:
+            messages.error(request, str(fault))
+        if request.POST.get("page") == "work-orders":
+            return redirect("work-orders")
+        return redirect(f"{reverse('vehicle', args=[row.vehicle.fleet_number])}#work")
+
+    return view
+
+
+@_decision
+def withdraw_deferral(row: Deferral, person: Person) -> str:
+    defer.withdraw(row, person=person, now=timezone.now())
+    return f"{row.service.name} of {row.vehicle}: the deferral is taken back."
+
+
+@_decision
+def agree_to_deferral(row: Deferral, person: Person) -> str:
+    """The second person's own word on a deferral beyond the tolerance."""
+    agreed = defer.agree(row, person=person)
+    return f"{row.service.name} of {row.vehicle} is deferred until {_until(agreed)}."

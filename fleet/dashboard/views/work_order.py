@@ -10,14 +10,25 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from fleet.dashboard.frame import SignedIn, scope_of, show
-from fleet.dashboard.order_changes import FITNESS, downtime, make, open_to
+from fleet.dashboard.order_changes import (
+    FITNESS,
+    downtime,
+    in_doubt,
+    make,
+    odometer_words,
+    open_to,
+)
 from fleet.dashboard.order_lines import order_seen_by
 from fleet.dashboard.records import kept
+from fleet.dashboard.views.order_papers import substitutes_of
 from fleet.faults import Fault, Forbidden
 from fleet.people.models import Person, Role
-from fleet.workorders import findings
+from fleet.people.roles import Right, may
+from fleet.stores.models import Product
+from fleet.workorders import findings, papers
 from fleet.workorders.actor import Actor
 from fleet.workorders.models import Job, Raising, WorkOrder
+from fleet.workorders.recording import OPEN_FOR_RECORDS
 
 REFUSED_STATUS = 422
 
@@ -38,6 +49,11 @@ def _page(
         "photos": order.photos.filter(withdrawn_by=None),
         "open_to": open_to(request.user, order),
         "downtime": downtime(order, timezone.now()),
+        "papers": papers.kept(order),
+        "cost": "" if order.cost_minor is None else f"{order.cost_minor / 100:,.2f}",
+        "question": odometer_words(order) if in_doubt(order) else "",
+        **_rights(request.user, order),
+        **_substitutes(request.user, order),
         "do_not_use": findings.in_force([order.vehicle_id]).get(order.vehicle_id, ""),
         "mechanics": mechanics(order.depot_id),
         "raisings": Raising.values,
@@ -46,6 +62,28 @@ def _page(
     }
     with timezone.override(order.depot.zone):
         return show(request, "work-order", scope_of(request), {**facts, **context}, status)
+
+
+def _rights(person: Person, order: WorkOrder) -> dict[str, bool]:
+    outside = order.where == WorkOrder.Where.OUTSIDE and order.state in papers.ENTERED
+    records = may(person, Right.RECORD_WORK, order.depot_id)
+    return {
+        "may_withdraw": records and order.state in OPEN_FOR_RECORDS,
+        "may_add_papers": outside and may(person, Right.RELEASE, order.depot_id),
+    }
+
+
+def _substitutes(person: Person, order: WorkOrder) -> dict[str, Any]:
+    """Leaves to use another product, and who may give one: offered while there is work to do."""
+    jobs = order.jobs.exclude(service=None).filter(state=Job.State.OPEN)
+    approves = may(person, Right.APPROVE_SUBSTITUTE, order.depot_id)
+    offered = jobs.select_related("service__compartment") if approves else jobs.none()
+    return {
+        "substitutes": substitutes_of(order),
+        "may_approve": approves,
+        "jobs_for_substitutes": offered,
+        "products": Product.objects.order_by("name") if approves else [],
+    }
 
 
 def mechanics(*depot_ids: int) -> list[Person]:

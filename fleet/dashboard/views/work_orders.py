@@ -1,5 +1,6 @@
 """Work orders: what is open, what waits for a decision, and releasing many at once."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,6 +17,7 @@ from django.views.decorators.http import require_GET, require_POST
 from fleet.dashboard.frame import Scope, SignedIn, scope_of, show, vehicle_seen_by
 from fleet.dashboard.order_changes import mechanic, read_day
 from fleet.dashboard.order_lines import (
+    MOST_AT_ONCE,
     NO_DAY,
     OrderFilters,
     listed,
@@ -26,11 +28,13 @@ from fleet.dashboard.order_lines import (
     read_order_after,
     read_order_filters,
     state_counts,
+    weeks_drafts,
 )
 from fleet.dashboard.views.work_order import mechanics
 from fleet.due.listing import today_at
-from fleet.due.models import Service
+from fleet.due.models import Deferral, Service
 from fleet.faults import Fault, Forbidden
+from fleet.people.models import Person
 from fleet.people.roles import Right, depots_of, may
 from fleet.workorders import escalate, evidence, issue, progress
 from fleet.workorders.actor import Actor
@@ -38,7 +42,6 @@ from fleet.workorders.models import Escalation, Job, WorkOrder
 
 PAGE_ROWS = 40
 DECISIONS_SHOWN = 12
-MOST_AT_ONCE = 200  # released by one click
 MONTHS_SHOWN = 6
 Stage = Escalation.Stage
 
@@ -57,7 +60,7 @@ def work_orders(request: SignedIn) -> HttpResponse:
     chosen = [depot for depot in scope.depots if depot.slug in scope.slugs]
     days = {depot.pk: today_at(depot.zone, now) for depot in chosen}
     after = read_order_after(request.GET.get("after", ""))
-    lines = order_lines(listed(scope.slugs, filters, after)[: PAGE_ROWS + 1], days)
+    lines = order_lines(listed(scope.slugs, filters, after)[: PAGE_ROWS + 1], days, needed_by=True)
     today = min(days.values(), default=now.date())
     releases = may(request.user, Right.RELEASE)
     context = {
@@ -70,8 +73,9 @@ def work_orders(request: SignedIn) -> HttpResponse:
         "may_release": releases,
         "may_answer": may(request.user, Right.DEFER),
         "mechanics": mechanics(*days) if releases else [],
+        "week": weeks_drafts(scope.slugs, today) if releases else [],
         "months": evidence.on_time(list(days), months_back(today, MONTHS_SHOWN - 1), today),
-        **_decisions(scope),
+        **_decisions(scope, request.user),
     }
     return show(request, "work-orders", scope, context)
 
@@ -83,16 +87,21 @@ def _choices(scope: Scope, filters: OrderFilters) -> list[StateChoice]:
     ]
 
 
-def _decisions(scope: Scope) -> dict[str, Any]:
-    """What waits for a supervisor: jobs that came back, and overdue services to answer for."""
-    questions = open_questions(scope.slugs)[: DECISIONS_SHOWN + 1]
+def _decisions(scope: Scope, person: Person) -> dict[str, Any]:
+    """What waits for a supervisor: overdue services to answer for, jobs that came back, and
+    deferrals beyond the tolerance that another person asked for."""
+    questions = list(open_questions(scope.slugs)[: DECISIONS_SHOWN + 1])
+    orders = _orders_of(questions)
     returned = returned_jobs(scope.slugs)[: DECISIONS_SHOWN + 1]
     return {
-        "questions": list(questions)[:DECISIONS_SHOWN],
+        "questions": [
+            (one, orders.get((one.vehicle_id, one.service_id)))
+            for one in questions[:DECISIONS_SHOWN]
+        ],
         "more_questions": len(questions) > DECISIONS_SHOWN,
         "returned": list(returned)[:DECISIONS_SHOWN],
         "more_returned": len(returned) > DECISIONS_SHOWN,
-        "answers": Escalation.Answer.values,
+        "to_agree": waiting_deferrals(scope.slugs, person)[:DECISIONS_SHOWN],
     }
 
 
@@ -108,6 +117,27 @@ def open_questions(slugs: list[str]) -> QuerySet[Escalation]:
     )
     # "use or stand down" sorts last of the three by name, and presses most
     return rows.select_related("vehicle", "service").order_by("-stage", "since_on", "pk")
+
+
+def _orders_of(questions: Sequence[Escalation]) -> dict[tuple[int, int], WorkOrder]:
+    """Open orders that have these services, by vehicle and service."""
+    jobs = Job.objects.filter(
+        vehicle__in=[one.vehicle_id for one in questions], state=Job.State.OPEN
+    ).exclude(service=None)
+    return {
+        (job.vehicle_id, job.service_id or 0): job.order for job in jobs.select_related("order")
+    }
+
+
+def waiting_deferrals(slugs: list[str], person: Person) -> QuerySet[Deferral]:
+    """Deferrals beyond the tolerance that wait for a second person, who is not the first."""
+    rows = Deferral.objects.filter(
+        vehicle__depot__slug__in=slugs,
+        beyond_tolerance=True,
+        second_person=None,
+        withdrawn_at=None,
+    ).exclude(person=person)
+    return rows.select_related("vehicle", "service", "person").order_by("created_at")
 
 
 def returned_jobs(slugs: list[str]) -> QuerySet[Job]:

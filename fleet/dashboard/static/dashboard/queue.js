@@ -93,6 +93,9 @@
       document.querySelectorAll("[data-wrench]").forEach((one) => {
         one.value = event.target.value;
       });
+      document.querySelectorAll("[data-wrench-said]").forEach((one) => {
+        one.textContent = event.target.value || "not noted";
+      });
     }
   });
 
