@@ -78,6 +78,7 @@ PAGES = (
     Page("findings", "Findings", by_depot=True),
     Page("readings", "Readings", by_depot=True),
     Page("field-trials", "Field trials", by_depot=True),
+    Page("stock", "Stock", by_depot=True),
     Page("runs", "Runs"),
     Page("method", "Method", by_depot=True),
     Page("people-and-tokens", "People and tokens"),

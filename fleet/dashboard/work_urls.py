@@ -20,6 +20,7 @@ from fleet.dashboard.views.people_and_tokens import (
     people_and_tokens,
     revoke_token,
 )
+from fleet.dashboard.views.stock import move_stock, stock, stock_file, take_move_back
 from fleet.dashboard.views.todays_orders import service_worker, todays_orders
 from fleet.dashboard.views.vehicle_work import (
     agree_to_deferral,
@@ -66,6 +67,10 @@ urlpatterns = [
     ),
     path("work-orders/<str:number>/code.svg", order_code, name="order-code"),
     path("photos/<int:photo_id>", photo, name="photo"),
+    path("stock", stock, name="stock"),
+    re_path(r"^stock\.(?P<ending>csv|xlsx)$", stock_file, name="stock-file"),
+    path("stock/moves", move_stock, name="move-stock"),
+    path("stock/moves/<int:move_id>/take-back", take_move_back, name="take-move-back"),
     path("findings", findings, name="findings"),
     path("findings/<int:finding_id>", change_finding, name="change-finding"),
     path("deferrals/<int:deferral_id>/agree", agree_to_deferral, name="agree-to-deferral"),
