@@ -20,7 +20,7 @@ from fleet.workorders.models import (
 )
 from tests.browser.conftest import _bad
 from tests.cast import Cast
-from tests.dashboard.workshop import Workshop, open_workshop
+from tests.dashboard.workshop import Workshop, finish, open_workshop
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
@@ -98,6 +98,13 @@ def test_no_page_about_work_scrolls_sideways(width: int, phone: Page, shop: Work
     for address in (*pages, "/vehicles/V-101/evidence", shop.page, f"{shop.page}/card"):
         phone.goto(address)
         assert phone.evaluate(SIDEWAYS) <= 0, address
+
+
+def test_the_shares_done_on_time_fit_a_phone(phone: Page, shop: Workshop) -> None:
+    finish(shop)
+    phone.goto("/work-orders")
+    phone.get_by_text("(100 %)").first.wait_for()
+    assert phone.evaluate(SIDEWAYS) <= 0
 
 
 def test_an_order_is_done_from_start_to_finish_on_the_phone(phone: Page, shop: Workshop) -> None:

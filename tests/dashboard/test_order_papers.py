@@ -10,7 +10,7 @@ from django.utils import timezone
 from fleet.due.models import CheckFigure, CheckResult, Fill, ServiceDone
 from fleet.people.models import Person
 from fleet.stores.models import Product
-from fleet.workorders import checks, ending, progress, recording
+from fleet.workorders import checks, ending, findings, progress, recording
 from fleet.workorders.models import Substitute, WorkOrder
 from tests.dashboard.workshop import INVENTED, Workshop
 
@@ -82,6 +82,22 @@ def test_papers_that_are_refused_leave_no_file(
     answer = said(signed_in(shop.people.supervisor), "/vehicles/V-102/outside", **given)
     assert "Name the workshop" in answer
     assert not list(files.rglob("*.pdf"))
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        *("papers/add", "substitutes", "substitutes/1/withdraw", "records/note/1/withdraw"),
+        "change",
+    ],
+)
+def test_a_form_about_an_order_without_its_token_changes_nothing(
+    address: str, shop: Workshop
+) -> None:
+    client = Client(enforce_csrf_checks=True)
+    client.force_login(shop.people.supervisor)
+    answer = client.post(f"{shop.page}/{address}", {"reason": "x"})
+    assert (answer.status_code, b"Nothing was changed" in answer.content) == (403, True)
 
 
 # --- records taken back --------------------------------------------------------------------
@@ -197,6 +213,22 @@ def test_nobody_is_asked_about_an_odometer_that_was_accepted(
     progress.end_job(actor, shop.job.pk, state="done")
     ending.finish(actor, shop.order.pk, odometer=10_700, fit_for_use="yes")
     assert "look again" not in signed_in(shop.people.mechanic).get(shop.page).content.decode()
+
+
+def test_do_not_use_stands_wherever_the_vehicle_is_until_it_is_cleared(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    van, first = shop.people.van, shop.actor(shop.people.supervisor)
+    mark = findings.set_do_not_use(first, vehicle=van, reason="brake pipe chafed")
+    client = signed_in(shop.people.viewer)
+    pages = ("/?search=V-101", "/work-orders", "/findings", "/todays-orders", "/vehicles/V-101")
+    pages += ("/vehicles/V-101/evidence", shop.page, f"{shop.page}/card")
+    for address in pages:
+        assert "brake pipe chafed" in client.get(address).content.decode(), address
+    other = shop.actor(shop.second_supervisor)
+    findings.clear_do_not_use(other, mark.pk, reason="pipe replaced")
+    for address in pages:
+        assert "brake pipe chafed" not in client.get(address).content.decode(), address
 
 
 # --- measured values -----------------------------------------------------------------------

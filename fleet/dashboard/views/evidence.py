@@ -6,6 +6,7 @@ from django.views.decorators.http import require_GET
 from fleet.dashboard.downloads import Cell, table_file
 from fleet.dashboard.frame import SignedIn, scope_of, show, vehicle_seen_by
 from fleet.workorders.evidence import PackLine, pack
+from fleet.workorders.findings import in_force
 
 HEADINGS = (
     *("Service", "Done on", "At [km]", "Due on", "Deviation", "Evidence", "Source", "Limit"),
@@ -19,7 +20,8 @@ def evidence(request: SignedIn, fleet_number: str) -> HttpResponse:
     seen = vehicle_seen_by(request.user, fleet_number)
     lines = pack(seen.pk)
     late = sum(1 for line in lines if "after its limit" in line.deviation)
-    context = {"vehicle": seen, "lines": lines, "late": late}
+    stopped = in_force([seen.pk]).get(seen.pk, "")
+    context = {"vehicle": seen, "lines": lines, "late": late, "do_not_use": stopped}
     return show(request, "evidence", scope_of(request), context)
 
 
