@@ -49,6 +49,7 @@ def _page(
         "kept": kept(order),
         "figures": _figures(order),
         "question": odometer_words(order) if in_doubt(order) else "",
+        "may_settle": may(request.user, Right.SETTLE_READINGS, order.depot_id),
         "today": today_at(order.depot.zone, timezone.now()),
         "may_record": recording and order.state in OPEN_FOR_RECORDS,
         "address": request.build_absolute_uri(reverse("work-order", args=[order.number])),

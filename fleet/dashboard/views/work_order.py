@@ -68,6 +68,7 @@ def _rights(person: Person, order: WorkOrder) -> dict[str, bool]:
     outside = order.where == WorkOrder.Where.OUTSIDE and order.state in papers.ENTERED
     records = may(person, Right.RECORD_WORK, order.depot_id)
     return {
+        "may_settle": may(person, Right.SETTLE_READINGS, order.depot_id),
         "may_withdraw": records and order.state in OPEN_FOR_RECORDS,
         "may_add_papers": outside and may(person, Right.RELEASE, order.depot_id),
     }
