@@ -86,6 +86,7 @@ def addresses() -> list[str]:
 
 
 EXAMPLES = {
+    "move_id": "1",
     "kind": "torque",
     "record_id": "1",
     "substitute_id": "1",
