@@ -19,9 +19,11 @@ from fleet.api.repeats import Answer, once
 from fleet.api.resource import Resource
 from fleet.api.shapes import shape_of
 from fleet.api.signin import depots_for
+from fleet.calc.grades import Limit, misfits
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.stores import ledger
+from fleet.stores.grades import FIGURES, figures_of, grade_limits
 from fleet.stores.levels import Level, levels
 from fleet.stores.models import Arrival, Item, StockMove
 from fleet.vehicles.models import Depot
@@ -65,6 +67,10 @@ class ItemShape(serializers.Serializer[Any]):
     hygroscopic = serializers.BooleanField()
     source = serializers.CharField()  # type: ignore[assignment]
     packs = ItemPackShape(many=True)
+    grade_warnings = serializers.ListField(
+        child=serializers.CharField(),
+        help_text="Figures of the data sheet that do not fit the grade, with the limits",
+    )
 
 
 class StockQuery(Strict):
@@ -147,11 +153,13 @@ class Items(Resource):
         asked = query(request, ItemQuery)
         rows = Item.objects.filter(**({"kind": asked["kind"]} if "kind" in asked else {}))
         found = rows.values(
-            "id", *PLAIN, product_slug=F("product__slug"), product_grade=F("product__grade")
+            *("id", *PLAIN, *(f"product__{name}" for name in FIGURES.values())),
+            product_slug=F("product__slug"),
+            product_grade=F("product__grade"),
         )
         on_page, following = page(request, found, BY_SLUG, asked)
-        packs = _packs([row["id"] for row in on_page])
-        return listed([_item(row, packs) for row in on_page], following)
+        packs, limits = _packs([row["id"] for row in on_page]), grade_limits()
+        return listed([_item(row, packs, limits) for row in on_page], following)
 
 
 def _packs(item_ids: list[int]) -> dict[int, list[Row]]:
@@ -169,12 +177,16 @@ def _packs(item_ids: list[int]) -> dict[int, list[Row]]:
     return found
 
 
-def _item(row: Row, packs: dict[int, list[Row]]) -> Row:
+def _item(row: Row, packs: dict[int, list[Row]], limits: list[Limit]) -> Row:
+    sheet = figures_of({name: row[f"product__{name}"] for name in FIGURES.values()})
     return {
         **{name: row[name] for name in PLAIN},
         "product": row["product_slug"],
         "grade": row["product_grade"],
         "packs": packs[row["id"]],
+        "grade_warnings": [
+            found.text for found in misfits(row["product_grade"] or "", sheet, limits)
+        ],
     }
 
 

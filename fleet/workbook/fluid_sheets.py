@@ -1,11 +1,12 @@
 """Sheets on fluids: specifications, products, what they claim and what a compartment accepts."""
 
 from fleet.stores.models import AcceptedFluid, Product, ProductClaim, Specification
-from fleet.workbook.cells import SLUG, TEXT
+from fleet.workbook.cells import SLUG, TEXT, number_of
 from fleet.workbook.columns import Column, Link, Sheet
 from fleet.workbook.depot_sheets import SOURCE
 from fleet.workbook.type_sheets import TYPE_REF
 
+_VISCOSITY = number_of(example="14.5", high=1e6, above=True)
 GRADE = Column("grade", "Grade", TEXT, "As the label prints it, e.g. 75W-90.")
 _SPECIFICATION_REF = Column(
     "specification",
@@ -40,6 +41,21 @@ PRODUCTS = Sheet(
         Column("slug", "Product", SLUG, "Short name.", required=True, key=True),
         Column("name", "Name", TEXT, "As printed on the pack.", required=True),
         GRADE,
+        Column("kv40_mm2_s", "Viscosity at 40 °C [mm²/s]", _VISCOSITY, "Of its data sheet."),
+        Column("kv100_mm2_s", "Viscosity at 100 °C [mm²/s]", _VISCOSITY, "Of its data sheet."),
+        Column(
+            "ccs_mpa_s",
+            "Cranking viscosity [mPa·s]",
+            _VISCOSITY,
+            "Of its data sheet, at the temperature of its grade.",
+        ),
+        Column(
+            "hths_mpa_s",
+            "High-shear viscosity [mPa·s]",
+            _VISCOSITY,
+            "Of its data sheet, at 150 °C.",
+        ),
+        Column("data_sheet", "Data sheet", TEXT, "Name and date of the sheet with these figures."),
         SOURCE,
     ),
 )

@@ -4,6 +4,8 @@ from collections.abc import Callable, Iterator
 from datetime import date
 from typing import Any
 
+from fleet.calc.grades import misfits
+from fleet.stores.grades import FIGURES, figures_of
 from fleet.vehicles import vin
 from fleet.workbook.columns import Row, fold
 from fleet.workbook.notes import Notes
@@ -219,6 +221,13 @@ def parts_are_within_the_whole(world: World, row: Record) -> None:
             row.fault(part, f"{row[part]:g} is more than {of}; correct one")
 
 
+# --- products --------------------------------------------------------------------------------
+def data_sheet_fits_the_grade(world: World, row: Record) -> None:
+    figures = figures_of({column: row[column] for column in FIGURES.values()})
+    for found in misfits(row["grade"], figures, world.grade_limits()) if figures else ():
+        row.warn(FIGURES[found.name], found.text)
+
+
 # --- stores ----------------------------------------------------------------------------------
 def hygroscopic_is_drawn_whole(world: World, row: Record) -> None:
     if row["hygroscopic"] and row["draw"] != "whole packs per job":
@@ -245,6 +254,7 @@ RULES: dict[str, tuple[Rule, ...]] = {
         hours_are_counted,
         product_suits_the_limit,
     ),
+    "Products": (data_sheet_fits_the_grade,),
     "Items": (hygroscopic_is_drawn_whole, product_is_a_fluid),
     "Packs": (price_has_a_source,),
     "Materials": (quantity_or_pieces,),

@@ -7,6 +7,8 @@ from difflib import get_close_matches
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from fleet.calc.grades import Limit
+from fleet.stores.grades import grade_limits
 from fleet.vehicles.models import Alias, Meter
 from fleet.workbook.columns import Column, Key, Link, Row, Sheet, fold
 from fleet.workbook.notes import Notes
@@ -96,6 +98,7 @@ class World:
         }
         self._with_hours: set[str] | None = None
         self._accepted: dict[Key, dict[str, set[str]]] | None = None
+        self._grade_limits: list[Limit] | None = None
         self._claimed: dict[str, set[str]] | None = None
 
     def lay(self, notes: Notes) -> None:
@@ -150,6 +153,12 @@ class World:
             numbers = meters.values_list("vehicle__fleet_number", flat=True)
             self._with_hours = {fold(number) for number in numbers}
         return fold(fleet_number) in self._with_hours
+
+    def grade_limits(self) -> list[Limit]:
+        """The limits of every viscosity grade."""
+        if self._grade_limits is None:
+            self._grade_limits = grade_limits()
+        return self._grade_limits
 
     def accepted(self) -> dict[Key, dict[str, set[str]]]:
         """Grades by specification ("" = any) that each compartment accepts."""

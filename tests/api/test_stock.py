@@ -4,7 +4,7 @@ import pytest
 from django.http import HttpResponse
 
 from fleet.people.models import Person, Role
-from fleet.stores.models import Item, Stock, StockMove
+from fleet.stores.models import GradeLimit, Item, Stock, StockMove
 from tests.api.conftest import Caller
 from tests.api.routes import address
 from tests.cast import Cast, person
@@ -125,3 +125,21 @@ def test_lists_are_narrowed_by_what_is_asked(keeper: Person, oil: Item, call: Ca
         assert len(call(keeper).get(MOVES, asked).json()["rows"]) == found
     assert call(keeper).get(address("items"), {"kind": "seal"}).json()["rows"] == []
     assert call(keeper).get(STOCK, {"item": "other"}).json()["rows"] == []
+
+
+def test_a_data_sheet_that_does_not_fit_its_grade_is_warned_of(
+    keeper: Person, oil: Item, call: Caller
+) -> None:
+    GradeLimit.objects.get_or_create(  # SAE J306, February 2019, secondary copy
+        **{"table": "SAE J306", "edition": "2019-02", "grade": "90", "property": "kv100"},
+        defaults={"least": 13.5, "most": 18.5, "unit": "mm²/s", "at_c": 100, "source": "test"},
+    )
+    GradeLimit.objects.get_or_create(
+        **{"table": "SAE J306", "edition": "2019-02", "grade": "75W", "property": "kv100"},
+        defaults={"least": 3.8, "unit": "mm²/s", "at_c": 100, "source": "test"},
+    )
+    assert oil.product is not None
+    oil.product.kv100_mm2_s = 12.9
+    oil.product.save()
+    (row,) = call(keeper).get(address("items")).json()["rows"]
+    assert "from 13.5 below 18.5 mm²/s" in row["grade_warnings"][0]

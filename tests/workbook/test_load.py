@@ -4,6 +4,7 @@ import pytest
 
 from fleet.due.models import Fill, Limit, ServiceDone
 from fleet.readings.models import UsageSheet
+from fleet.stores.models import GradeLimit, Product
 from fleet.vehicles.models import Compartment, Depot, Meter, MeterChange, Vehicle, VehicleType
 from fleet.workbook.load import load_cells
 from fleet.workbook.sheets import SHEETS
@@ -224,3 +225,17 @@ def test_blank_rows_and_columns_do_no_harm() -> None:
     cells["Depots"] = [[], ["", *cells["Depots"][0]], [""] * 8, ["", *cells["Depots"][1]]]
     assert faults_of(cells) == []
     assert Depot.objects.count() == 1
+
+
+def test_a_data_sheet_that_does_not_fit_its_grade_is_loaded_with_a_warning() -> None:
+    GradeLimit.objects.get_or_create(  # SAE J306, February 2019, secondary copy
+        **{"table": "SAE J306", "edition": "2019-02", "grade": "90", "property": "kv100"},
+        defaults={"least": 13.5, "most": 18.5, "unit": "mm²/s", "at_c": 100, "source": "test"},
+    )
+    book = small_book()
+    book["Products"][0] |= {"Grade": "90", "Viscosity at 100 °C [mm²/s]": 12.9}
+    loaded = load_book(book)
+    (warning,) = [str(one) for one in loaded.warnings if one.sheet == "Products"]
+    assert "Viscosity at 100 °C" in warning
+    assert "from 13.5 below 18.5 mm²/s" in warning
+    assert Product.objects.get().kv100_mm2_s == 12.9

@@ -1,12 +1,14 @@
 """What stores keep: fluids by specification, items and packs, and the ledger of what moved."""
 
 from fleet.stores.models.catalogue import AcceptedFluid, Product, ProductClaim, Specification
+from fleet.stores.models.grades import GradeLimit
 from fleet.stores.models.items import Item, Pack
 from fleet.stores.models.ledger import Arrival, Stock, StockMove, UsedFluidCollected
 
 __all__ = [
     "AcceptedFluid",
     "Arrival",
+    "GradeLimit",
     "Item",
     "Pack",
     "Product",

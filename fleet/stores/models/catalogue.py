@@ -20,6 +20,15 @@ class Product(models.Model):
     slug = models.SlugField(max_length=60, unique=True)
     name = models.CharField(max_length=120)
     grade = models.CharField(max_length=20, blank=True)  # as the label prints it, e.g. 75W-90
+    kv40_mm2_s = models.FloatField("kinematic viscosity at 40 °C [mm²/s]", null=True, blank=True)
+    kv100_mm2_s = models.FloatField("kinematic viscosity at 100 °C [mm²/s]", null=True, blank=True)
+    ccs_mpa_s = models.FloatField(
+        "cranking viscosity at the grade's temperature [mPa·s]", null=True, blank=True
+    )
+    hths_mpa_s = models.FloatField(
+        "viscosity at high temperature and high shear, 150 °C [mPa·s]", null=True, blank=True
+    )
+    data_sheet = models.CharField(max_length=200, blank=True)  # where these figures are from
     source = models.CharField(max_length=200)
     specifications = models.ManyToManyField(
         Specification, through="ProductClaim", related_name="products"
