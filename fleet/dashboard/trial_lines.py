@@ -91,6 +91,11 @@ def sceptics_lines(trial: Trial, result: TrialResult) -> list[str]:
             f"in {_chance(result.p_value)} of the ways the groups could have been drawn "
             f"({grouped(test['arrangements'])} ways; {drawn})."
         )
+    if details["odds"]:
+        lines.append(
+            "Grades are an order rather than a measure. Read as an order, the odds of a better "
+            f"grade are {details['odds']:.1f} times as high with the tried product at equal age."
+        )
     lines.append(_power_words(result, power))
     if details["start"]["unequal"]:
         lines.append(
@@ -235,8 +240,12 @@ def _slope(side: dict[str, Any]) -> str:
         return f"{count} samples, no slope yet{outside}"
     reach = ""
     if side["low"] is not None:
-        reach = f" ({signed(side['low'])} to {signed(side['high'])})"
-    return f"{signed(side['per_1000_km'])}{reach}; {count} samples{outside}"
+        reach = f" ({_fine(side['low'])} to {_fine(side['high'])})"
+    return f"{_fine(side['per_1000_km'])}{reach}; {count} samples{outside}"
+
+
+def _fine(number: float) -> str:
+    return f"{number:+.2g}".replace("-", MINUS)
 
 
 def needed_words(trial: Trial) -> str:

@@ -13,6 +13,7 @@ from fleet.bulk import Array
 from fleet.calc import trial_power
 from fleet.calc.trial_cells import Compared, FloatArray, cells, compare
 from fleet.calc.trial_inference import Inference, infer
+from fleet.calc.trial_odds import proportional_odds
 from fleet.calc.trial_power import Plan
 from fleet.calc.trial_trend import falls_with_age
 from fleet.trials import cost, lab, starts
@@ -39,6 +40,7 @@ STANDINGS = {
     NO_AGE: "fluid age not known",
 }
 CURVE_POINTS, CURVE_REACH = 7, 1.4  # of the power curve; our choice
+MOST_LOG_ODDS = np.log(100)  # beyond, the ratings hardly overlap and no figure holds; our choice
 AFTERWARDS = timedelta(days=60)  # in which sheets of an ended trial may still come; our choice
 COLD_APART = 0.2  # by which the groups' shares of cold ratings may differ; our choice
 
@@ -113,6 +115,7 @@ def _fields(gathered: Gathered, as_of: datetime) -> dict[str, Any]:
         "trends": {side: _trend(gathered, cell, side) for side in SIDES},
         "warmth": _warmth(gathered, counting),
         "start": starts.of_trial(gathered, as_of),
+        "odds": _odds(gathered, compared),
         "test": {"arrangements": float(found.arrangements), "exact": found.exact},
         "power": _power(trial, compared, vehicles.tried),
         "cost": asdict(costs),
@@ -202,6 +205,18 @@ def _warmth(gathered: Gathered, counting: Array) -> dict[str, Any]:
     known = [share for share in shares.values() if share is not None]
     apart = len(known) == 2 and abs(known[0] - known[1]) > COLD_APART
     return {"cold share": shares, "apart": apart}
+
+
+def _odds(gathered: Gathered, compared: Compared) -> float | None:
+    """How much likelier a better grade is with the tried product, at equal fluid age."""
+    row, band = gathered.felt.row, np.maximum(gathered.band, 0)
+    kept = (gathered.standing == COUNTS) & compared.used[row] & compared.counting[band]
+    bands = np.unique(band[kept])[1:].tolist()
+    design = np.column_stack(
+        [gathered.vehicles.tried[row[kept]], *(band[kept] == one for one in bands)]
+    )
+    slope = proportional_odds(gathered.felt.value[kept], design).slope
+    return float(np.exp(slope[0])) if abs(slope[0]) < MOST_LOG_ODDS else None
 
 
 def _power(trial: Trial, compared: Compared, tried: Array) -> dict[str, Any]:

@@ -1,11 +1,11 @@
-"""Run the measurements: ``python -m tests.bench [night|replay|upload|orders] [--vehicles N]``."""
+"""Run the measurements: ``python -m tests.bench [NAME …] [--vehicles N]``."""
 
 import argparse
 import os
 import sys
 import tempfile
 
-ALL = ("replay", "night", "upload", "orders")
+ALL = ("replay", "night", "upload", "orders", "trials")
 
 
 def main() -> int:
@@ -32,12 +32,14 @@ def _measure(what: list[str] | tuple[str, ...], vehicles: int) -> None:
     from django.db import connection
 
     call_command("migrate", verbosity=0)
-    from tests.bench import night, orders, replay, upload
+    from tests.bench import night, orders, replay, trials, upload
 
+    module = {"night": night, "orders": orders, "replay": replay, "upload": upload}
+    module["trials"] = trials
     print(f"{connection.vendor}, {vehicles:,} vehicles")
     for name in what:
         print(name)
-        {"night": night, "orders": orders, "replay": replay, "upload": upload}[name].run(vehicles)
+        module[name].run(vehicles)
 
 
 if __name__ == "__main__":

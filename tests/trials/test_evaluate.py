@@ -37,7 +37,8 @@ def test_a_better_product_is_found() -> None:
     assert result.verdict.startswith("better by ")
     assert result.difference == pytest.approx(1.2, abs=0.5)
     assert result.p_value is not None
-    assert result.p_value <= 0.05 < 1
+    assert result.p_value <= 0.05
+    assert result.details["odds"] > 3
 
 
 def test_a_worse_product_is_told_so() -> None:
