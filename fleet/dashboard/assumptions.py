@@ -16,6 +16,9 @@ from fleet.calc import (
     rebase,
     replay,
     seasons_then,
+    trial_cells,
+    trial_inference,
+    trial_power,
     usage,
     verdicts,
 )
@@ -24,6 +27,7 @@ from fleet.dashboard.words import THIN_SPACE
 from fleet.due import backtest, forecast, guard
 from fleet.due.models import Service
 from fleet.readings import judge
+from fleet.trials import approve
 from fleet.usage import rates
 from fleet.workorders import consumption, escalate, findings, recording
 
@@ -201,6 +205,25 @@ WORK = (
            "{:g} L per 1,000 km", OUR_CHOICE),
     Figure("Consumption is not judged below", consumption, "SHORTEST_KM", "{:g} km", OUR_CHOICE),
 )  # fmt: skip
+TRIALS = (
+    Figure("Ratings count once the fluid has run",
+           trial_cells, "RUN_IN_KM", "{:,.0f} km", OUR_CHOICE),
+    Figure("and has been in for", trial_cells, "RUN_IN_D", "{:g} days", OUR_CHOICE),
+    Figure("Bands of fluid age up to the interval", trial_cells, "BANDS", PLAIN, OUR_CHOICE),
+    Figure("A band is compared from so many vehicles of each group on",
+           trial_cells, "LEAST_VEHICLES", PLAIN, OUR_CHOICE),
+    Figure("A difference is shown when chance alone would bring it in at most",
+           trial_inference, "LEVEL", SHARE, "common practice, no source"),
+    Figure("Vehicles are asked for until the smallest difference is shown in",
+           trial_power, "WANTED", SHARE, OUR_CHOICE),
+    Figure("Spread between vehicles, until 30 past ratings say",
+           trial_power, "BETWEEN_SD", "{:g} grades", OUR_CHOICE),
+    Figure("Spread within a vehicle, until 30 past ratings say",
+           trial_power, "WITHIN_SD", "{:g} grades", OUR_CHOICE),
+    Figure("A longer interval needs vehicles inside every limit at its end, at least",
+           approve, "LEAST_SAMPLED", PLAIN, OUR_CHOICE),
+    Figure("and of them in severe duty, at least", approve, "LEAST_SEVERE", PLAIN, OUR_CHOICE),
+)  # fmt: skip
 CHAPTERS = (
     Chapter("How far vehicles run", USAGE),
     Chapter("Classes and seasons", CLASSES),
@@ -209,4 +232,5 @@ CHAPTERS = (
     Chapter("Due dates", DATES),
     Chapter("Scoring and the look back", PROOF),
     Chapter("Work orders", WORK),
+    Chapter("Field trials", TRIALS),
 )

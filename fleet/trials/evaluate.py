@@ -51,9 +51,13 @@ def evaluate(trial: Trial, as_of: datetime) -> TrialResult:
     fields = _fields(gathered, as_of)
     with transaction.atomic():
         keep_ages(gathered)
-        result, _ = TrialResult.objects.update_or_create(
+        result, new = TrialResult.objects.get_or_create(
             trial=trial, as_of_on=as_of.date(), defaults=fields
         )
+        if not new and any(getattr(result, name) != value for name, value in fields.items()):
+            for name, value in fields.items():
+                setattr(result, name, value)
+            result.save()
     return result
 
 

@@ -6,7 +6,7 @@ from datetime import date
 
 import numpy as np
 from django.db import transaction
-from django.db.models import Min
+from django.db.models import Min, Q
 from django.utils.text import slugify
 
 from fleet.calc import trial_power
@@ -74,7 +74,7 @@ def set_up(actor: Actor, given: SetUp) -> Trial:
     if actor.person is not None and not may(actor.person, Right.RUN_TRIAL):
         raise Forbidden(f"{actor.person} may not {Right.RUN_TRIAL}: ask a person who may.")
     _check(given)
-    interval_km = given.interval_km or _shortest_km(given.service)
+    interval_km = given.interval_km or _shortest_km(given)
     plan, spreads_source = planned(given)
     seed = secrets.randbits(31) if given.seed is None else given.seed
     with transaction.atomic():
@@ -165,10 +165,13 @@ def _check(given: SetUp) -> None:
         raise Fault(f"{found.why} A supervisor may approve a substitute, with reason and source.")
 
 
-def _shortest_km(service: Service) -> float:
-    found = Limit.objects.filter(service=service, product=None).aggregate(km=Min("limit_km"))["km"]
+def _shortest_km(given: SetUp) -> float:
+    """The shorter of the two products' intervals, by the service's limits and their own."""
+    either = Q(product=None) | Q(product__in=[given.usual, given.tried])
+    limits = Limit.objects.filter(either, service=given.service)
+    found = limits.aggregate(km=Min("limit_km"))["km"]
     if found is None:
-        raise Fault(f"{service} has no limit in km: say over how many km to compare.")
+        raise Fault(f"{given.service} has no limit in km: say over how many km to compare.")
     return float(found)
 
 

@@ -3,11 +3,13 @@
 from datetime import date, timedelta
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 
 from fleet.due.models import Fill
 from fleet.people.actor import Actor
 from fleet.trials.assign import exclude
-from fleet.trials.evaluate import evaluate
+from fleet.trials.evaluate import evaluate, evaluate_running
 from fleet.trials.models import Rating, Trial, TrialResult
 from fleet.trials.rate import Felt, rate
 from tests.scene import NOW
@@ -186,3 +188,21 @@ def test_money_breaks_even_as_by_hand() -> None:
     assert cost.break_even_km == pytest.approx(17_000 * 59.5 / 55)
     assert cost.details["cost"]["break_even_fluid_only_km"] == pytest.approx(17_000 * 1.3)
     assert cost.details["cost"]["usual_per_1000_km"] == pytest.approx(5_500 / 17)
+
+
+def test_the_night_evaluates_what_runs_and_writes_nothing_twice() -> None:
+    field = begun()
+    rated(field, alike)
+    here = [field.vans[0].depot_id]
+    assert evaluate_running(NOW, here) == 1
+    with CaptureQueriesContext(connection) as asked:
+        assert evaluate_running(NOW, here) == 1
+    written = [one["sql"] for one in asked if one["sql"].startswith(("INSERT", 'UPDATE "trials_t'))]
+    assert written == []
+
+
+def test_the_night_leaves_other_depots_and_long_ended_trials_alone() -> None:
+    field = begun(2)
+    assert evaluate_running(NOW, []) == 0
+    Trial.objects.update(ends_on=NOW.date() - timedelta(days=61))
+    assert evaluate_running(NOW, [field.vans[0].depot_id]) == 0
