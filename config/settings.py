@@ -85,6 +85,7 @@ INSTALLED_APPS = [
     "fleet.duty",
     "fleet.due",
     "fleet.workorders",
+    "fleet.consumables",
     "fleet.trials",
     "fleet.dashboard",
     "fleet.api",

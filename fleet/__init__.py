@@ -17,6 +17,7 @@ stage does; its arithmetic has the same name in ``calc``.
     duty/        normal or severe, per vehicle and compartment, and why
     due/         services, limits, what was done, and when each falls due next
     workorders/  from due services to work done, recorded and followed up
+    consumables/ what stores will need, month by month, and what to order
     trials/      whether a dearer fluid is worth its price, at equal fluid age
 
     chain.py     the only place that knows the order: refresh(vehicles) and nightly(day)

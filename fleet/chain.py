@@ -15,8 +15,9 @@ from django.utils import timezone
 
 from fleet import bulk
 from fleet.bulk import Array
+from fleet.consumables import demand
 from fleet.due import forecast, guard, record
-from fleet.due.rules import gather_book
+from fleet.due.rules import Book, gather_book
 from fleet.due.stamps import changed_vehicles
 from fleet.duty import assess
 from fleet.readings import judge
@@ -119,11 +120,11 @@ def _night(as_of: datetime, zone: str | None, progress: Progress) -> Counts:
         progress(0.7 + 0.3 * share, "due dates")
         counts["due dates"] += forecast.forecast(ids, today, book)
         counts["vehicles looked at"] += len(ids)
-    return counts | _follow_up(as_of, zone)
+    return counts | _follow_up(as_of, zone, book)
 
 
-def _follow_up(as_of: datetime, zone: str | None) -> Counts:
-    """Draft orders, ask about what is overdue, and look for oil that goes somewhere."""
+def _follow_up(as_of: datetime, zone: str | None, book: Book) -> Counts:
+    """Draft orders, ask about what is overdue, forecast what stores will need."""
     actor = Actor(person=None, channel="night", now=_moment(as_of.date(), zone))
     depots = Depot.objects.all() if zone is None else Depot.objects.filter(zone=zone)
     here = dict(depots.values_list("pk", "slug"))
@@ -132,6 +133,7 @@ def _follow_up(as_of: datetime, zone: str | None) -> Counts:
         "orders drafted": issue.draft_due(actor, as_of.date(), ids),
         "questions asked": escalate.escalate(actor, list(here.values())),
         "consumption findings": consumption.watch(actor, consumption.topped_up(ids), as_of),
+        "demand rows": demand.forecast_demand(as_of.date(), ids, book),
         "trials evaluated": evaluate.evaluate_running(as_of, ids),
     }
 

@@ -1,8 +1,7 @@
 """How much to keep and to order: demand above a level, the best level, order points, whole packs.
 
 Formulas as in L. V. Snyder and Z.-J. M. Shen, *Fundamentals of Supply Chain Theory* (2nd ed. 2019),
-chapters 4 and 5. Quantities in packs are whole numbers throughout: in binary floats 2.1 / 0.7
-rounds up to 4.
+chapters 4 and 5. Whole packs are those of `fleet.calc.packs`.
 """
 
 from __future__ import annotations
@@ -13,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr, ndtri
+
+from fleet.calc.packs import packs_for, packs_within
 
 FloatArray = NDArray[np.float64]
 
@@ -219,20 +220,6 @@ def _renewals(chance: FloatArray, length: int) -> FloatArray:
     return renewal
 
 
-def whole_packs(quantity: int, pack: int) -> int:
-    """
-    Whole packs that hold a quantity, both in millilitres or both in pieces.
-
-    Raises
-    ------
-    ValueError
-        When the pack is empty.
-    """
-    if pack <= 0:
-        raise ValueError("a pack must hold something")
-    return max(-(-int(quantity) // int(pack)), 0)
-
-
 @dataclass(frozen=True)
 class Order:
     """What to order now."""
@@ -260,8 +247,8 @@ def to_order(needed: int, available: int, usable: int | None, pack: int) -> Orde
     Returns
     -------
     Order
-        Never more than the packs that cover what is usable.
+        Never more than what is usable.
     """
-    packs = whole_packs(needed - available, pack)
-    most = packs if usable is None else whole_packs(usable - available, pack)
-    return Order(min(packs, most), min(packs, most) * pack, most < packs)
+    wanted = packs_for(needed - available, pack)
+    packs = wanted if usable is None else packs_within(needed - available, pack, usable - available)
+    return Order(packs, packs * pack, packs < wanted)

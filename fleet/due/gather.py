@@ -67,7 +67,7 @@ def gather(vehicle_ids: Array, rules: Rules, depots: Depots, today: date) -> Chu
     """Read a chunk of vehicles with what their due dates rest on."""
     vehicles = _vehicles(vehicle_ids)
     ids = vehicles["id"]
-    (km, km_of), (hours, hours_of) = _meters(ids)
+    (km, km_of), (hours, hours_of) = meters_of(ids)
     vehicle, service = _pairs(vehicles["type_id"], rules)
     anchors = _anchors(ids, vehicles, vehicle, service, rules, km, km_of)
     called_on = _calls(ids, vehicle, service, rules, anchors["on"])
@@ -100,7 +100,7 @@ def gather(vehicle_ids: Array, rules: Rules, depots: Depots, today: date) -> Chu
     return Chunk(
         vehicle_id=ids,
         depot_id=vehicles["depot_id"],
-        utc_offset_d=_utc_offsets(vehicles["depot_id"], depots),
+        utc_offset_d=utc_offsets(vehicles["depot_id"], depots),
         warranty_until_on=vehicles["warranty_until_on"],
         km=km,
         hours=hours,
@@ -132,7 +132,7 @@ def _dates(day_numbers: Array) -> Array:
     return np.where(known, days, np.datetime64("NaT", "D"))
 
 
-def _utc_offsets(depot_ids: Array, depots: Depots) -> Array:
+def utc_offsets(depot_ids: Array, depots: Depots) -> Array:
     """Standard time of each vehicle's depot less UTC [d]; summer time moves no forecast."""
     winter = datetime(2001, 1, 1, tzinfo=ZoneInfo("UTC"))
     by_depot = {}
@@ -142,7 +142,7 @@ def _utc_offsets(depot_ids: Array, depots: Depots) -> Array:
     return np.array([by_depot[pk] for pk in depot_ids.tolist()], dtype=np.float64)
 
 
-def _meters(vehicle_ids: Array) -> list[tuple[Meters, Array]]:
+def meters_of(vehicle_ids: Array) -> list[tuple[Meters, Array]]:
     """Distance meters and hour meters, each with its row by vehicle row."""
     where, params = bulk.among("s.vehicle_id", vehicle_ids)
     stored = ", ".join(f"s.{name}" for name in STATE_COLUMNS)

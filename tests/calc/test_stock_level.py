@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from fleet.calc import stock_level
-from fleet.calc.stock_level import to_order, whole_packs
+from fleet.calc.stock_level import to_order
 
 
 def poisson(mean: float) -> np.ndarray:
@@ -100,20 +100,6 @@ def test_the_95_percent_level_of_four_a_day_is_eight_and_not_seven() -> None:
     assert stock_level.best_level(poisson(4), 0.05, 0.95) == 8
 
 
-# exact fractions: 2.1 L in packs of .7 L and so on, where binary floats give 4
-@pytest.mark.parametrize(
-    ("quantity_ml", "pack_ml", "packs"),
-    [(2100, 700, 3), (6900, 2300, 3), (13_800, 4600, 3), (300, 100, 3), (0, 500, 0), (1, 500, 1)],
-)
-def test_packs_are_whole_and_not_one_too_many(quantity_ml: int, pack_ml: int, packs: int) -> None:
-    assert whole_packs(quantity_ml, pack_ml) == packs
-
-
-def test_an_empty_pack_is_refused() -> None:
-    with pytest.raises(ValueError, match="hold something"):
-        whole_packs(5, 0)
-
-
 def test_an_order_fills_up_what_is_there_and_on_its_way() -> None:
     assert to_order(20_000, 6000, None, 5000).packs == 3
     assert to_order(20_000, 25_000, None, 5000).packs == 0
@@ -125,5 +111,5 @@ def test_an_order_covers_what_was_used_but_never_booked_in() -> None:
 
 def test_an_order_never_goes_beyond_what_is_used_before_it_is_out_of_date() -> None:
     order = to_order(20_000, 1000, usable=9000, pack=5000)
-    assert (order.packs, order.capped) == (2, True)
+    assert (order.packs, order.capped) == (1, True)
     assert to_order(20_000, 1000, usable=900, pack=5000).packs == 0

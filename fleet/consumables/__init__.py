@@ -1,0 +1,1 @@
+"""What will be used, month by month, and what to order."""

@@ -1,0 +1,155 @@
+"""Write down what each depot will use, month by month, and what to order now."""
+
+from collections.abc import Collection
+from datetime import date
+
+import numpy as np
+from django.db import transaction
+
+from fleet import bulk
+from fleet.bulk import Array
+from fleet.calc.packs import packs_for
+from fleet.consumables.ahead import Ahead, Calendar, look_ahead
+from fleet.consumables.gather import gather
+from fleet.consumables.learn import Learnt, learn
+from fleet.consumables.models import ClassMonth, FirstForecast, MonthlyDemand
+from fleet.consumables.propose import horizons_of, propose
+from fleet.consumables.recipes import Recipes, gather_recipes
+from fleet.due.gather import utc_offsets
+from fleet.due.rules import Book, gather_book
+from fleet.stores.models import Stock
+
+LEVELS = {"p50": 0.5, "p80": 0.8, "p95": 0.95}
+NO_DAY = np.datetime64("NaT", "D")
+
+
+def forecast_demand(today: date, depot_ids: Collection[int], book: Book | None = None) -> int:
+    """Bring the demand of some depots up to date; give the number of rows written.
+
+    It starts from the due dates as they stand, so the caller brings those up to date first. Run
+    again on the same day it writes nothing.
+    """
+    recipes = gather_recipes()
+    if not recipes.items:
+        return 0
+    book = book or gather_book()
+    learnt = learn(today, recipes)
+    return sum(_one_depot(today, pk, recipes, learnt, book) for pk in sorted(depot_ids))
+
+
+def _one_depot(today: date, depot_id: int, recipes: Recipes, learnt: Learnt, book: Book) -> int:
+    shelves = list(Stock.objects.filter(depot=depot_id).order_by("item"))
+    ahead = look_ahead(
+        depot_id,
+        gather(depot_id, book.rules),
+        Calendar.of(today, horizons_of(shelves)),
+        recipes,
+        learnt,
+        float(utc_offsets(np.array([depot_id]), book.depots)[0]),
+        book.rules.widening,
+    )
+    leads = {shelf.item_id: shelf.lead_time_d for shelf in shelves}
+    columns = _columns(depot_id, today, ahead, recipes, leads)
+    with transaction.atomic():
+        written = _record(depot_id, columns)
+        _record_first(depot_id, today, ahead)
+        _record_classes(depot_id, ahead)
+        written += propose(depot_id, today, shelves, ahead, recipes)
+    return written
+
+
+def _columns(
+    depot_id: int, today: date, ahead: Ahead, recipes: Recipes, leads: dict[int, int]
+) -> dict[str, Array]:
+    calendar = ahead.calendar
+    count = len(calendar.months)
+    items = [
+        item_id
+        for item_id, laws in ahead.laws.items()
+        if any(law.mean > 0 for law in laws[:count]) or item_id in leads
+    ]
+    laws = [ahead.laws[item_id][number] for item_id in items for number in range(count)]
+    item = np.repeat(np.array(items, dtype=np.int64), count)
+    p95 = [law.quantile(LEVELS["p95"]) for law in laws]
+    packs = [
+        packs_for(needed, pack.quantity) if (pack := recipes.pack_of(item_id)) else None
+        for item_id, needed in zip(item.tolist(), p95, strict=True)
+    ]
+    on = np.array(calendar.months_on, dtype="M8[D]")
+    return {
+        "depot_id": np.full(len(laws), depot_id),
+        "item_id": item,
+        "month_on": np.tile(on, len(items)),
+        "mean": np.round([law.mean for law in laws], 6),
+        "p50": np.array([law.quantile(LEVELS["p50"]) for law in laws], dtype=np.int64),
+        "p80": np.array([law.quantile(LEVELS["p80"]) for law in laws], dtype=np.int64),
+        "p95": np.array(p95, dtype=np.int64),
+        "packs": np.array(packs, dtype=object),
+        "order_by_on": _order_by(item, np.tile(on, len(items)), leads, today, np.array(p95) > 0),
+    }
+
+
+def _order_by(
+    item: Array, month_on: Array, leads: dict[int, int], today: date, wanted: Array
+) -> Array:
+    """Ordered on this day it is there as the month begins, or as soon as can be."""
+    lead_d = np.array([leads.get(pk, -1) for pk in item.tolist()], dtype=np.int64)
+    by_on = np.maximum(month_on - lead_d.astype("m8[D]"), np.datetime64(today, "D"))
+    return np.where((lead_d >= 0) & wanted, by_on, NO_DAY)
+
+
+def _record(depot_id: int, columns: dict[str, Array]) -> int:
+    there = set(
+        zip(columns["item_id"].tolist(), columns["month_on"].astype("M8[D]").tolist(), strict=True)
+    )
+    stored = MonthlyDemand.objects.filter(depot=depot_id).values_list("pk", "item_id", "month_on")
+    stale = [pk for pk, item_id, month_on in stored if (item_id, month_on) not in there]
+    MonthlyDemand.objects.filter(pk__in=stale).delete()
+    if not len(columns["item_id"]):
+        return len(stale)
+    return len(stale) + bulk.upsert(MonthlyDemand, columns, ["depot_id", "item_id", "month_on"])
+
+
+def _record_first(depot_id: int, today: date, ahead: Ahead) -> None:
+    """Keep the first forecast that this month makes of each month to come."""
+    calendar = ahead.calendar
+    made_in = today.replace(day=1)
+    rows = [
+        FirstForecast(
+            depot_id=depot_id,
+            item_id=item_id,
+            month_on=month_on,
+            made_on=today,
+            made_in=made_in,
+            mean=law.mean,
+            **{name: law.quantile(level) for name, level in LEVELS.items()},
+            p80_below=law.below(law.quantile(LEVELS["p80"])),
+            p80_at=law.at(law.quantile(LEVELS["p80"])),
+            p95_below=law.below(law.quantile(LEVELS["p95"])),
+            p95_at=law.at(law.quantile(LEVELS["p95"])),
+        )
+        for item_id, laws in ahead.laws.items()
+        for month_on, law in zip(calendar.months_on[1:], laws[1:], strict=False)
+        if law.mean > 0
+    ]
+    if not FirstForecast.objects.filter(depot=depot_id, made_in=made_in).exists():
+        FirstForecast.objects.bulk_create(rows, ignore_conflicts=True)
+
+
+def _record_classes(depot_id: int, ahead: Ahead) -> None:
+    month_on = ahead.calendar.months_on[1]
+    ClassMonth.objects.bulk_create(
+        [
+            ClassMonth(
+                depot_id=depot_id,
+                vehicle_type_id=one.type_id,
+                month_on=month_on,
+                vehicles=one.vehicles,
+                mean_km=one.mean_km,
+                var_km2=one.var_km2,
+            )
+            for one in ahead.classes
+            if one.vehicles
+        ],
+        ignore_conflicts=True,
+    )

@@ -1,0 +1,161 @@
+"""Everything a depot's demand rests on, as arrays: one row per vehicle and service.
+
+It starts from the stored due dates and from the usage states they were computed from, so that both
+tell the same.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+
+from fleet import bulk
+from fleet.bulk import Array
+from fleet.calc.demand import Repeats, Services
+from fleet.due.gather import Meters, meters_of
+from fleet.due.rules import ANY_PRODUCT, CLASSES, REPEAT, Rules
+from fleet.workorders.models import WorkOrder
+
+# a released order fixes the day; a drafted one may still be moved
+FIXED = (WorkOrder.State.RELEASED, WorkOrder.State.STARTED, WorkOrder.State.WAITING)
+NO_DAY = np.datetime64("NaT", "D")
+DAYS_PER_YEAR = 365
+VEHICLES_AT_ONCE = 2_000  # their levels over a year stay within a few hundred megabytes
+
+
+@dataclass(frozen=True)
+class Class:
+    """Some vehicles of a depot that are of one type."""
+
+    type_id: int
+    vehicle_id: Array  # (v,) sorted
+    km: Meters
+    km_of: Array  # (v,) row in ``km``, -1 for none
+    hours: Meters
+    hours_of: Array
+    vehicle: Array  # (r,) row of the vehicle
+    service_id: Array  # (r,)
+    services: Services  # (r,)
+    unknown: Array  # (u, 2) vehicle and service whose history is not known
+
+
+def gather(depot_id: int, rules: Rules) -> Iterator[Class]:
+    """Read the vehicles of a depot with what falls due on them, type by type, some at a time."""
+    vehicles = _vehicles(depot_id)
+    rows, planned = _due_rows(depot_id), _planned(depot_id)
+    for type_id in np.unique(vehicles["type_id"]):
+        ids = vehicles["id"][vehicles["type_id"] == type_id]
+        for begin in range(0, len(ids), VEHICLES_AT_ONCE):
+            some = ids[begin : begin + VEHICLES_AT_ONCE]
+            yield _class(int(type_id), some, rows, planned, rules)
+
+
+def _vehicles(depot_id: int) -> dict[str, Array]:
+    sql = """
+        SELECT id, vehicle_type_id FROM vehicles_vehicle
+        WHERE depot_id = %s AND status <> 'sold' ORDER BY id"""
+    return bulk.read(sql, [depot_id], {"id": "i8", "type_id": "i8"})
+
+
+def _due_rows(depot_id: int) -> dict[str, Array]:
+    sql = f"""
+        SELECT d.vehicle_id, d.service_id, d.remaining_km, d.remaining_h,
+            {bulk.day_number("d.calendar_on")}, d.duty_class, COALESCE(l.product_id, 0),
+            d.history_known
+        FROM due_duedate d JOIN vehicles_vehicle v ON v.id = d.vehicle_id
+        LEFT JOIN due_limit l ON l.id = d.limit_id
+        WHERE v.depot_id = %s AND v.status <> 'sold'
+        ORDER BY d.vehicle_id, d.service_id"""  # noqa: S608
+    kinds = {"vehicle_id": "i8", "service_id": "i8", "km_left": "f8", "hours_left": "f8"}
+    kinds |= {"calendar_d": "f8", "duty_class": "O", "product_id": "i8", "known": "?"}
+    return bulk.read(sql, [depot_id], kinds)
+
+
+def _planned(depot_id: int) -> dict[tuple[int, int], int]:
+    """Day that a released order fixes for a service of a vehicle."""
+    sql = f"""
+        SELECT j.vehicle_id, j.service_id, {bulk.day_number("o.planned_on")}
+        FROM workorders_job j JOIN workorders_workorder o ON o.id = j.order_id
+        JOIN vehicles_vehicle v ON v.id = j.vehicle_id
+        WHERE v.depot_id = %s AND j.state = 'open' AND j.service_id IS NOT NULL
+            AND o.planned_on IS NOT NULL AND o.state IN (%s, %s, %s)"""  # noqa: S608
+    kinds = dict.fromkeys(("vehicle_id", "service_id", "on_d"), "i8")
+    found = bulk.read(sql, [depot_id, *map(str, FIXED)], kinds)
+    pairs = zip(found["vehicle_id"].tolist(), found["service_id"].tolist(), strict=True)
+    return dict(zip(pairs, found["on_d"].tolist(), strict=True))
+
+
+def _class(
+    type_id: int,
+    ids: Array,
+    rows: dict[str, Array],
+    planned: dict[tuple[int, int], int],
+    rules: Rules,
+) -> Class:
+    mine = np.isin(rows["vehicle_id"], ids) & np.isin(rows["service_id"], rules.service_id)
+    unknown = mine & ~rows["known"]
+    rows_known = {name: column[mine & rows["known"]] for name, column in rows.items()}
+    (km, km_of), (hours, hours_of) = meters_of(ids)
+    vehicle = np.searchsorted(ids, rows_known["vehicle_id"])
+    return Class(
+        type_id=type_id,
+        vehicle_id=ids,
+        km=km,
+        km_of=km_of,
+        hours=hours,
+        hours_of=hours_of,
+        vehicle=vehicle,
+        service_id=rows_known["service_id"],
+        services=_services(rows_known, km_of[vehicle], hours_of[vehicle], planned, rules),
+        unknown=np.column_stack((rows["vehicle_id"][unknown], rows["service_id"][unknown])),
+    )
+
+
+def _services(
+    rows: dict[str, Array],
+    km_meter: Array,
+    hours_meter: Array,
+    planned: dict[tuple[int, int], int],
+    rules: Rules,
+) -> Services:
+    pairs = zip(rows["vehicle_id"].tolist(), rows["service_id"].tolist(), strict=True)
+    return Services(
+        km_meter=km_meter,
+        hours_meter=hours_meter,
+        km_left=rows["km_left"],
+        hours_left=rows["hours_left"],
+        calendar_on=_days(rows["calendar_d"]),
+        planned_on=_days(np.array([planned.get(pair, np.nan) for pair in pairs], dtype=float)),
+        repeats=_repeats(rows, rules),
+    )
+
+
+def _days(number: Array) -> Array:
+    known = np.isfinite(number)
+    return np.where(known, np.where(known, number, 0).astype("i8").astype("M8[D]"), NO_DAY)
+
+
+def _repeats(rows: dict[str, Array], rules: Rules) -> Repeats:
+    """By what each service falls due again: its present class, the repeat limit, its product."""
+    service = np.searchsorted(rules.service_id, rows["service_id"])
+    duty_class = np.array([CLASSES[one] for one in rows["duty_class"]], dtype=np.int64)
+    product = np.where(rows["product_id"] > 0, rows["product_id"], ANY_PRODUCT)
+    limit = rules.limit_rows(service, duty_class, np.full(len(service), REPEAT), product)
+
+    def figure(name: str) -> Array:
+        return np.append(rules.figures[name], np.nan)[limit]
+
+    return Repeats(
+        km=figure("limit_km"),
+        hours=figure("limit_h"),
+        months=figure("limit_months"),
+        yearly_month=figure("yearly_month"),
+        yearly_day=figure("yearly_day"),
+        early_d=np.floor(rules.early_share[service] * DAYS_PER_YEAR),
+    )
+
+
+def day_number(on: date) -> int:
+    """Days since 1970."""
+    return int(np.datetime64(on, "D").astype(np.int64))

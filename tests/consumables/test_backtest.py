@@ -1,0 +1,76 @@
+"""Coverage of past forecasts, counted by hand."""
+
+from datetime import UTC, date, datetime
+
+import pytest
+
+from fleet.consumables.backtest import held
+from fleet.consumables.models import FirstForecast
+from fleet.people.actor import Actor
+from fleet.stores import ledger
+from fleet.stores.models import Item, StockMove
+from tests import scene
+from tests.stores import shelf
+
+pytestmark = pytest.mark.django_db
+TODAY = date(2026, 6, 20)
+
+
+def forecast(item: Item, month: int, *, made_in: int, p80: int = 1000, at: float = 0.0) -> None:
+    FirstForecast.objects.create(
+        depot=scene.depot(),
+        item=item,
+        month_on=date(2026, month, 1),
+        made_on=date(2026, made_in, 1),
+        made_in=date(2026, made_in, 1),
+        mean=900,
+        p50=900,
+        p80=p80,
+        p95=2000,
+        p80_below=0.8 - at / 2,
+        p80_at=at,
+        p95_below=0.95,
+        p95_at=0,
+    )
+
+
+def used(item: Item, month: int, quantity: int) -> None:
+    at = datetime(2026, month, 10, tzinfo=UTC)
+    move = ledger.Move(depot=scene.depot(), item=item, kind=StockMove.Kind.USED, quantity=-quantity)
+    ledger.record(Actor(person=None, channel="test", now=at), move)
+
+
+def test_each_month_counts_once_with_the_forecast_made_a_month_ahead() -> None:
+    item = shelf.item()
+    for month, quantity in ((1, 10), (3, 500), (4, 1500), (5, 2500)):
+        used(item, month, quantity)
+    for month in (3, 4, 5):
+        forecast(item, month, made_in=month - 1)
+    forecast(item, 5, made_in=2)  # made three months ahead: left out
+    found = held([scene.depot().pk], TODAY)
+    assert (found.months, found.cells) == (3, 3)
+    assert (found.p80, found.p95) == (pytest.approx(1 / 3), pytest.approx(2 / 3))
+
+
+def test_a_month_without_a_ledger_is_not_judged() -> None:
+    item = shelf.item()
+    forecast(item, 4, made_in=3)
+    used(item, 5, 500)  # the shelf was first booked in May
+    assert held([scene.depot().pk], TODAY).cells == 0
+
+
+def test_a_use_that_equals_the_quantile_is_covered_as_often_as_it_should() -> None:
+    items = [shelf.item(f"item-{number}") for number in range(200)]
+    for item in items:
+        used(item, 1, 1)
+        used(item, 4, 1000)
+        forecast(item, 4, made_in=3, at=0.4)
+    # by hand: .8 − .6 of the .4 at the quantile lie below the level: one in two
+    assert held([scene.depot().pk], TODAY).p80 == pytest.approx(0.5, abs=0.1)
+
+
+def test_the_present_month_is_not_judged() -> None:
+    item = shelf.item()
+    used(item, 1, 1)
+    forecast(item, 6, made_in=5)
+    assert held([scene.depot().pk], TODAY).p80 is None
