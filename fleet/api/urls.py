@@ -16,6 +16,7 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from fleet.api.calibration import Calibration
+from fleet.api.demand import Demand, OrderProposals
 from fleet.api.due_dates import DueDates, Explanation
 from fleet.api.duty import Duty, Overrides
 from fleet.api.readings import OneReading, Readings, Settle
@@ -31,7 +32,7 @@ from fleet.api.work_urls import urlpatterns as work
 LISTS = (
     *("vehicles", "readings", "uploads", "usage", "duty", "due-dates", "work-orders", "findings"),
     *("do-not-use", "deferrals", "escalations", "check-figures", "on-time", "trials", "runs"),
-    *("items", "stock", "stock-moves"),
+    *("items", "stock", "stock-moves", "demand", "order-proposals"),
 )
 
 
@@ -106,6 +107,8 @@ urlpatterns = [
     path("duty/overrides", Overrides.as_view(), name="api-duty-overrides"),
     path("due-dates", DueDates.as_view(), name="api-due-dates"),
     path("calibration", Calibration.as_view(), name="api-calibration"),
+    path("demand", Demand.as_view(), name="api-demand"),
+    path("order-proposals", OrderProposals.as_view(), name="api-order-proposals"),
     path("items", Items.as_view(), name="api-items"),
     path("stock", StockLevels.as_view(), name="api-stock"),
     path("stock-moves", StockMoves.as_view(), name="api-stock-moves"),

@@ -77,6 +77,7 @@ PAGES = (
     Page("todays-orders", "Today's orders", by_depot=True),
     Page("findings", "Findings", by_depot=True),
     Page("readings", "Readings", by_depot=True),
+    Page("consumables", "Consumables", by_depot=True),
     Page("field-trials", "Field trials", by_depot=True),
     Page("stock", "Stock", by_depot=True),
     Page("runs", "Runs"),

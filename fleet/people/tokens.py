@@ -37,6 +37,7 @@ SCOPES = (
     "trials:read",
     "trials:write",
     "items:read",
+    "demand:read",
     "stock-moves:read",
     "stock-moves:write",
     "runs:read",

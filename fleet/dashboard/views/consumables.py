@@ -1,0 +1,129 @@
+"""Consumables: what to order, what stores will need month by month, and whether forecasts held."""
+
+from dataclasses import dataclass
+from datetime import date
+
+from django.http import HttpResponse
+from django.utils import timezone
+from django.views.decorators.http import require_GET
+
+from fleet.consumables.backtest import held
+from fleet.consumables.listing import (
+    KEYS,
+    MONTHS,
+    DemandRow,
+    demand_rows,
+    proposals,
+    unknown_history,
+    waste_by_month,
+)
+from fleet.dashboard.downloads import Cell, table_file
+from fleet.dashboard.frame import Scope, SignedIn, scope_of, show
+from fleet.dashboard.stock_lines import amount
+
+WORTH_SHOWING = {"mL": 50, "pieces": 0.05}  # less is written 0; the file has it
+HEADINGS = (*KEYS, "unit")
+
+
+@dataclass(frozen=True)
+class MonthCell:
+    """One month of one item."""
+
+    words: str  # heading of the column, for a phone
+    mean: str
+    enough: str  # suffices in 95 of 100 cases
+    packs: int | None
+
+
+@dataclass(frozen=True)
+class ItemLine:
+    name: str
+    depot: str
+    cells: list[MonthCell | None]
+
+
+@dataclass(frozen=True)
+class WasteLine:
+    name: str
+    litres: list[tuple[str, str]]  # month in words, figure
+
+
+@require_GET
+def consumables(request: SignedIn) -> HttpResponse:
+    scope, today = scope_of(request), timezone.now().date()
+    months = months_from(today, MONTHS)
+    ids = [depot.pk for depot in scope.depots if depot.slug in scope.slugs]
+    wanted = list(proposals(scope.slugs))
+    context = {
+        "proposals": [
+            {
+                "row": row,
+                "quantity": amount(row.quantity, row.item.unit),
+                "needed": amount(row.needed, row.item.unit),
+                "there": amount(row.on_hand + row.on_order, row.item.unit),
+                "pack": row.pack and amount(row.pack.quantity, row.item.unit),
+            }
+            for row in wanted
+        ],
+        "months": months,
+        "lines": item_lines(demand_rows(today, scope.slugs, MONTHS), months, scope),
+        "waste": _waste(today, scope, months),
+        "unknown": unknown_history(scope.slugs),
+        "held": held(ids, today),
+        "today": today,
+    }
+    return show(request, "consumables", scope, context)
+
+
+@require_GET
+def consumables_file(request: SignedIn, ending: str) -> HttpResponse:
+    """The forecast as a file to keep."""
+    scope, today = scope_of(request), timezone.now().date()
+    rows = [_cells(row) for row in demand_rows(today, scope.slugs, 12)]
+    return table_file(f"demand-{today}", ending, HEADINGS, rows)
+
+
+def _cells(row: DemandRow) -> list[Cell]:
+    return [*(getattr(row, key) for key in KEYS), row.unit]
+
+
+def months_from(today: date, count: int) -> list[date]:
+    """First days of the present month and those after it."""
+    index = today.year * 12 + today.month - 1
+    return [date((index + at) // 12, (index + at) % 12 + 1, 1) for at in range(count)]
+
+
+def item_lines(rows: list[DemandRow], months: list[date], scope: Scope) -> list[ItemLine]:
+    """One line per item and depot, with a cell for each month; by name, then depot."""
+    names = {depot.slug: depot.name for depot in scope.depots}
+    place = {f"{month:%Y-%m}": at for at, month in enumerate(months)}
+    found: dict[tuple[str, str], ItemLine] = {}
+    for row in rows:
+        if not row.p95 and row.mean < WORTH_SHOWING[row.unit]:
+            continue
+        line = found.setdefault(
+            (row.name, row.depot), ItemLine(row.name, names[row.depot], [None] * len(months))
+        )
+        at = place[row.month]
+        line.cells[at] = MonthCell(
+            f"{months[at]:%b %Y}", _mean(row), amount(row.p95, row.unit), row.packs
+        )
+    return [found[key] for key in sorted(found)]
+
+
+def _mean(row: DemandRow) -> str:
+    if row.unit == "mL":
+        return amount(round(row.mean / 10) * 10, row.unit)
+    return f"{row.mean:.1f}"
+
+
+def _waste(today: date, scope: Scope, months: list[date]) -> list[WasteLine]:
+    found = waste_by_month(today, scope.slugs, len(months))
+    return [
+        WasteLine(name, [(f"{month:%b %Y}", _litres(by_month, month)) for month in months])
+        for name, by_month in sorted(found.items())
+    ]
+
+
+def _litres(by_month: dict[str, float], month: date) -> str:
+    return f"{by_month.get(f'{month:%Y-%m}', 0.0) / 1000:.1f}"

@@ -1,0 +1,56 @@
+from collections.abc import Callable
+
+import pytest
+import time_machine
+from django.test import Client
+
+from fleet.consumables.demand import forecast_demand
+from fleet.people.models import Person, Role
+from tests import scene
+from tests.cast import person
+from tests.consumables.test_demand import due_on, months_ahead
+from tests.stores import shelf
+
+SignedIn = Callable[[Person], Client]
+
+
+@pytest.fixture
+def keeper(db: None, signed_in: SignedIn) -> object:
+    """A keeper of the stores of a depot where 1.5 L are needed in two months."""
+    with time_machine.travel(scene.NOW, tick=False):
+        _, item = due_on(months_ahead(1).replace(day=9))
+        shelf.stock(item, lead_time_d=30)
+        item.waste_class = "used brake fluid"
+        item.save()
+        forecast_demand(scene.NOW.date(), [scene.depot().pk])
+        yield signed_in(person("Stella", Role.STORES, scene.depot()))
+
+
+def test_the_page_says_what_to_order_and_what_is_needed_when(keeper: Client) -> None:
+    page = keeper.get("/consumables").content.decode()
+    assert "Brake fluid" in page
+    assert "3 <span" in page  # by hand: 1.5 L in packs of half a litre
+    assert "1.5\u00a0L needed until the next order is here" in page
+    assert "up to 1.5\u00a0L" in page
+
+
+def test_used_fluid_is_shown_by_waste_class(keeper: Client) -> None:
+    page = keeper.get("/consumables").content.decode()
+    assert '<th scope="row">used brake fluid</th>' in page
+    assert 'data-label="Jul 2026">1.5<' in page
+
+
+def test_without_a_past_month_nothing_is_claimed_about_the_bands(keeper: Client) -> None:
+    assert "No whole month has passed yet" in keeper.get("/consumables").content.decode()
+
+
+@pytest.mark.parametrize("ending", ["csv", "xlsx"])
+def test_the_forecast_can_be_kept_as_a_file(keeper: Client, ending: str) -> None:
+    answer = keeper.get(f"/consumables.{ending}")
+    assert answer.status_code == 200
+    assert f"demand-2026-06-15.{ending}" in answer["Content-Disposition"]
+
+
+def test_another_depot_is_not_shown(keeper: Client, signed_in: SignedIn) -> None:
+    other = signed_in(person("Sven", Role.STORES, scene.depot("far")))
+    assert "Brake fluid" not in other.get("/consumables").content.decode()
