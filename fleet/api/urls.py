@@ -16,6 +16,7 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from fleet.api.calibration import Calibration
+from fleet.api.costs import Costs
 from fleet.api.demand import Demand, OrderProposals
 from fleet.api.due_dates import DueDates, Explanation
 from fleet.api.duty import Duty, Overrides
@@ -32,7 +33,7 @@ from fleet.api.work_urls import urlpatterns as work
 LISTS = (
     *("vehicles", "readings", "uploads", "usage", "duty", "due-dates", "work-orders", "findings"),
     *("do-not-use", "deferrals", "escalations", "check-figures", "on-time", "trials", "runs"),
-    *("items", "stock", "stock-moves", "demand", "order-proposals"),
+    *("items", "stock", "stock-moves", "demand", "order-proposals", "costs"),
 )
 
 
@@ -109,6 +110,7 @@ urlpatterns = [
     path("calibration", Calibration.as_view(), name="api-calibration"),
     path("demand", Demand.as_view(), name="api-demand"),
     path("order-proposals", OrderProposals.as_view(), name="api-order-proposals"),
+    path("costs", Costs.as_view(), name="api-costs"),
     path("items", Items.as_view(), name="api-items"),
     path("stock", StockLevels.as_view(), name="api-stock"),
     path("stock-moves", StockMoves.as_view(), name="api-stock-moves"),

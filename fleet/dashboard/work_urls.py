@@ -2,6 +2,7 @@
 
 from django.urls import path, re_path
 
+from fleet.dashboard.views.costs import costs, costs_file
 from fleet.dashboard.views.evidence import evidence, evidence_file
 from fleet.dashboard.views.findings import change_finding, findings
 from fleet.dashboard.views.job_card import job_card, order_code, photo, record_work
@@ -67,6 +68,8 @@ urlpatterns = [
     ),
     path("work-orders/<str:number>/code.svg", order_code, name="order-code"),
     path("photos/<int:photo_id>", photo, name="photo"),
+    path("costs", costs, name="costs"),
+    re_path(r"^costs\.(?P<ending>csv|xlsx)$", costs_file, name="costs-file"),
     path("stock", stock, name="stock"),
     re_path(r"^stock\.(?P<ending>csv|xlsx)$", stock_file, name="stock-file"),
     path("stock/moves", move_stock, name="move-stock"),

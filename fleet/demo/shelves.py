@@ -14,6 +14,7 @@ from fleet.stores import ledger
 from fleet.stores.models import Arrival, Item
 from fleet.stores.money import to_minor
 from fleet.vehicles.models import Depot
+from fleet.workorders.models import LabourRate
 
 AT = time(8, 0)
 BEFORE_D = 40  # the orders of the demo are younger
@@ -28,6 +29,12 @@ def go_on(now: datetime, today: date) -> None:
     """What happened beside the orders, and what is on its way."""
     _move(now, today, lambda on: on > today - timedelta(days=BEFORE_D))
     depots, items = _depots(), _items()
+    for line in lines("labour-rates", today):
+        rate = {
+            "rate_minor_per_h": to_minor(float(line["Rate per hour"])),
+            "source": line["Source"],
+        }
+        LabourRate.objects.get_or_create(depot=depots[line["Depot"]], defaults=rate)
     for line in lines("arrivals", today):
         Arrival.objects.get_or_create(
             depot=depots[line["Depot"]],

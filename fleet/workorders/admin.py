@@ -16,6 +16,7 @@ from fleet.workorders.families import faults
 from fleet.workorders.models import (
     Caution,
     Fastener,
+    LabourRate,
     Material,
     Procedure,
     Raising,
@@ -287,3 +288,9 @@ class WrenchAdmin(Table):
 
     def get_queryset(self, request: HttpRequest) -> QuerySet[Any]:
         return super().get_queryset(request).filter(depot__in=depots_of(request.user))
+
+
+@admin.register(LabourRate)
+class LabourRateAdmin(SetUpAdmin):
+    list_display = ("depot", "rate_minor_per_h", "source")
+    depot_path = "depot"

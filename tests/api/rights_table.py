@@ -35,6 +35,7 @@ POST  trials/<slug:trial>/ratings                                       yes yes 
 POST  trials/<slug:trial>/samples                                       yes no  no  no  yes no
 GET   demand                                                            yes yes yes yes yes yes
 GET   order-proposals                                                   yes yes yes yes yes yes
+GET   costs                                                             yes yes yes yes yes yes
 GET   items                                                             yes yes yes yes yes yes
 GET   stock                                                             yes yes yes yes yes yes
 GET   stock-moves                                                       yes yes yes yes yes yes

@@ -74,7 +74,7 @@ def test_changes_name_the_condition_and_repeats_the_key(schema: dict[str, Any]) 
 def test_names_of_choices_are_settled(schema: dict[str, Any]) -> None:
     names = {name for name, shape in schema["components"]["schemas"].items() if "enum" in shape}
     assert names == {
-        "Action", "BindingLimit", "Blank", "CheckOutcome", "DistanceUnit", "DueState",
+        "Action", "BindingLimit", "Blank", "By", "CheckOutcome", "DistanceUnit", "DueState",
         "DutyClass", "EscalationAnswer", "EscalationStage", "FindingKind", "FitForUse",
         "Draw", "FluidWay", "FoundBy", "ItemKind", "ItemUnit",
         "JobEnd", "JobReason", "JobState", "JoinedAs", "MeterKind",

@@ -143,3 +143,13 @@ def test_a_data_sheet_that_does_not_fit_its_grade_is_warned_of(
     oil.product.save()
     (row,) = call(keeper).get(address("items")).json()["rows"]
     assert "from 13.5 below 18.5 mm²/s" in row["grade_warnings"][0]
+
+
+def test_costs_are_told_by_vehicle_and_as_csv(running: Cast, call: Caller) -> None:
+    url = address("costs")
+    answer = call(running.viewer).get(url, {"by": "depot"}).json()
+    assert (answer["by"], answer["currency"], answer["rows"]) == ("depot", "EUR", [])
+    sheet = call(running.viewer).get(url, headers={"Accept": "text/csv"})
+    assert b"".join(sheet.streaming_content).startswith(b"name,materials_minor,labour_minor")
+    wrong = call(running.viewer).get(url, {"from_on": "2026-02-01", "until_on": "2026-01-01"})
+    assert wrong.status_code == 400

@@ -111,3 +111,9 @@ def test_the_list_is_a_file_too(keeper: Client) -> None:
 )
 def test_quantities_are_shown_with_their_unit(quantity: int, unit: str, words: str) -> None:
     assert amount(quantity, unit) == words
+
+
+def test_costs_are_shown_by_vehicle_service_and_depot(keeper: Client) -> None:
+    for by in ("vehicle", "service", "depot", "nonsense"):
+        assert "No work order was finished" in keeper.get(f"/costs?by={by}").content.decode()
+    assert keeper.get("/costs.csv").content.decode().lstrip("\ufeff").startswith("By,Jobs")

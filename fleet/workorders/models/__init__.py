@@ -11,6 +11,7 @@ from fleet.workorders.models.procedures import (
     Substitute,
     Tool,
 )
+from fleet.workorders.models.rates import LabourRate
 from fleet.workorders.models.records import (
     Evidence,
     Finding,
@@ -31,6 +32,7 @@ __all__ = [
     "Finding",
     "FluidRecord",
     "Job",
+    "LabourRate",
     "Material",
     "MaterialUsed",
     "Note",

@@ -1,0 +1,78 @@
+"""Cost per 1,000 km from records, worked by hand."""
+
+from datetime import date
+
+import pytest
+
+from fleet.calc.costs import Cost
+from fleet.people.actor import Actor
+from fleet.stores import ledger
+from fleet.workorders import outside
+from fleet.workorders.costs import costs
+from fleet.workorders.models import LabourRate
+from tests import scene
+from tests.scene import NOW
+from tests.workorders.test_booking import Shop, shop
+
+__all__ = ["shop"]
+SPAN = {"from_on": date(2026, 1, 1), "until_on": date(2026, 12, 31)}
+
+
+def cost(by: str) -> dict[str, Cost]:
+    return {line.name: line.cost for line in costs([scene.depot().pk], by=by, **SPAN)}
+
+
+@pytest.fixture
+def priced(shop: Shop) -> Shop:
+    """10.00 a litre of oil, .50 a washer, 60.00 an hour."""
+    program = Actor(None, "test", NOW)
+    place = {"depot": scene.depot()}
+    ledger.receive(program, **place, item=shop.oil, quantity=5000, price_minor=5_000)
+    ledger.receive(program, **place, item=shop.washer, quantity=10, price_minor=500)
+    LabourRate.objects.create(
+        depot=scene.depot(), rate_minor_per_h=6_000, source="invented for the tests"
+    )
+    return shop
+
+
+@pytest.mark.parametrize("by", ["vehicle", "service", "depot"])
+def test_materials_and_labour_are_held_against_the_km(priced: Shop, by: str) -> None:
+    priced.finish()
+    (found,) = cost(by).values()
+    # by hand: 1.5 L and two washers are 15.00 + 1.00; 40 min are 40.00;
+    # first and last accepted reading: 10,000 and 23,350 km
+    assert (found.materials_minor, found.labour_minor, found.outside_minor) == (1_600, 4_000, 0)
+    assert found.km == 13_350
+    assert found.per_1000_km_minor == 419  # 56.00 / 13.35 = 4.1948
+    assert found.missing == ()
+
+
+def test_what_is_missing_is_said(shop: Shop) -> None:
+    shop.finish()
+    (found,) = cost("depot").values()
+    assert found.missing == (
+        "material without a price (1 job)",
+        "no labour rate at plain (1 job)",
+    )
+
+
+def test_an_invoice_of_outside_work_counts(priced: Shop) -> None:
+    papers = {"workshop_name": "An invented workshop", "invoice_number": "I-1"}
+    outside.record(
+        priced.bay.actor(),
+        vehicle=priced.bay.van,
+        services=[priced.bay.oil],
+        done_on=NOW.date(),
+        odometer_km=23_300,
+        cost_minor=12_345,
+        **papers,
+    )
+    assert cost("service")["gearbox-oil"].outside_minor == 12_345
+
+
+def test_a_correction_takes_its_cost_back(priced: Shop) -> None:
+    from fleet.workorders import ending
+
+    priced.finish()
+    ending.correct(priced.bay.actor(), priced.order.pk, reason="wrong odometer")
+    assert cost("vehicle") == {}
