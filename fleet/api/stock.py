@@ -236,8 +236,8 @@ class StockMoves(Resource):
     def post(self, request: Request) -> Response:
         """Receive, use, count, write off or transfer. Work orders book what they use themselves."""
         given = body(request, MoveGiven)
-        depot, item = _depot_or_404(request, given["depot"]), _item_named(given["item"])
-        to_depot = _depot_or_404(request, given["to_depot"]) if "to_depot" in given else None
+        depot, item = depot_or_404(request, given["depot"]), _item_named(given["item"])
+        to_depot = depot_or_404(request, given["to_depot"]) if "to_depot" in given else None
         place = {"depot": depot, "item": item}
 
         def effect() -> Answer:
@@ -320,7 +320,7 @@ def _received(acting: Actor, given: Row, place: dict[str, Any]) -> StockMove:
     )
 
 
-def _depot_or_404(request: Request, slug: str) -> Depot:
+def depot_or_404(request: Request, slug: str) -> Depot:
     found = depots_for(request).filter(slug=slug).first()
     if not isinstance(found, Depot):
         raise NotFound(f"There is no depot {slug} within your depots.")

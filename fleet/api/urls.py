@@ -27,6 +27,7 @@ from fleet.api.telematics import Telematics
 from fleet.api.trials import OneTrial, Ratings, Result, Samples, Trials
 from fleet.api.uploads import OneUpload, UploadRows, Uploads
 from fleet.api.usage import Usage
+from fleet.api.used_fluid import UsedFluids
 from fleet.api.vehicles import OneVehicle, Vehicles
 from fleet.api.work_urls import urlpatterns as work
 
@@ -34,6 +35,7 @@ LISTS = (
     *("vehicles", "readings", "uploads", "usage", "duty", "due-dates", "work-orders", "findings"),
     *("do-not-use", "deferrals", "escalations", "check-figures", "on-time", "trials", "runs"),
     *("items", "stock", "stock-moves", "demand", "order-proposals", "costs"),
+    "used-fluid",
 )
 
 
@@ -111,6 +113,7 @@ urlpatterns = [
     path("demand", Demand.as_view(), name="api-demand"),
     path("order-proposals", OrderProposals.as_view(), name="api-order-proposals"),
     path("costs", Costs.as_view(), name="api-costs"),
+    path("used-fluid", UsedFluids.as_view(), name="api-used-fluid"),
     path("items", Items.as_view(), name="api-items"),
     path("stock", StockLevels.as_view(), name="api-stock"),
     path("stock-moves", StockMoves.as_view(), name="api-stock-moves"),

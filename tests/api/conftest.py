@@ -172,6 +172,10 @@ def bodies(there: dict[str, object]) -> dict[str, dict[str, object]]:
             **{"kind": "counted", "depot": "plain", "item": "washer", "quantity": 9},
             "reason": "a test",
         },
+        "used-fluid": {
+            **{"depot": "plain", "waste_class": "used oil", "litres": 9, "carrier": "a carrier"},
+            **{"note_number": "N-1", "collected_on": str(today)},
+        },
         "deferrals": {**of, "service": service, "until_on": str(today)},
         "trials/<slug:trial>/ratings": {
             "rows": [{"client_key": "a-new-rating", "vehicle": vehicle, "value": 4}]

@@ -65,7 +65,7 @@ def test_a_role_may_exactly_what_the_table_says(
 
 ABOUT_A_VEHICLE = {
     *("duty/overrides", "work-orders", "work-orders/outside", "findings", "do-not-use"),
-    *("deferrals", "substitutes", "stock-moves"),
+    *("deferrals", "substitutes", "stock-moves", "used-fluid"),
 }
 OF_ONE_VEHICLE = [(m, p) for m, p in CASES if "<" in p or p in ABOUT_A_VEHICLE and m == "POST"]
 
@@ -82,7 +82,8 @@ def test_beyond_ones_depots_nothing_is_found(
 LISTS = (
     *("vehicles", "readings", "usage", "duty", "due-dates", "uploads", "duty/overrides"),
     *("work-orders", "work-orders?planned_on=today&expand=card", "findings", "do-not-use"),
-    *("deferrals", "escalations", "on-time", "trials", "stock", "stock-moves", "costs"),
+    *("deferrals", "escalations", "on-time", "trials", "stock", "stock-moves"),
+    *("costs", "used-fluid"),
 )
 
 
