@@ -13,11 +13,11 @@ from hashlib import sha256
 from http import HTTPStatus
 from typing import Any
 
-from django.core.serializers.json import DjangoJSONEncoder
 from django.db import transaction
 from django.utils import timezone
 from rest_framework.request import Request
 from rest_framework.response import Response
+from rest_framework.utils.encoders import JSONEncoder
 
 from fleet.api.errors import Problem
 from fleet.api.signin import caller
@@ -158,7 +158,7 @@ def digest(file: Any) -> str:
 
 
 def _stored(answer: Answer) -> Any:
-    plain = json.loads(json.dumps(answer.body, cls=DjangoJSONEncoder))
+    plain = json.loads(json.dumps(answer.body, cls=JSONEncoder))
     return {"body": plain, "location": answer.location}
 
 

@@ -1,0 +1,119 @@
+"""Records at the vehicle: added under the sender's key, questioned where they look wrong, kept."""
+
+from typing import Any
+
+import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
+from pytest_django import Settings
+from rest_framework.test import APIClient
+
+from fleet.workorders import ending, progress
+from fleet.workorders.models import DoNotUse, Finding, FluidRecord, Note, TorqueRecord
+from tests.api.conftest import Caller, picture
+from tests.api.routes import address
+from tests.cast import Cast
+from tests.dashboard.workshop import Workshop, open_workshop
+
+
+@pytest.fixture
+def shop(running: Cast) -> Workshop:
+    made = open_workshop(running)
+    made.start()
+    return made
+
+
+@pytest.fixture
+def mechanic(shop: Workshop, call: Caller) -> APIClient:
+    return call(shop.people.mechanic)
+
+
+def record(client: APIClient, shop: Workshop, kind: str, **given: Any) -> Any:
+    given = {"client_key": f"a-new-{kind}", **given}
+    return client.post(address(f"jobs/{shop.job.pk}/{kind}"), given, "json")
+
+
+def test_one_tap_says_tightened_to_the_figure(shop: Workshop, mechanic: APIClient) -> None:
+    answer = record(mechanic, shop, "torque", fastener="drain-plug", wrench="TW-3")
+    assert answer.status_code == 201
+    row = TorqueRecord.objects.get()
+    assert (row.torque_nm, answer.json()["warning"]) == (row.reference_nm, "")
+
+
+def test_a_figure_typed_in_the_wrong_unit_is_asked_back_by_name(
+    shop: Workshop, mechanic: APIClient
+) -> None:
+    given = {"fastener": "drain-plug", "torque_nm": 29, "typed_text": "29"}
+    answer = record(mechanic, shop, "torque", **given)
+    (error,) = answer.json()["errors"]
+    # check-values T-02: 29 recorded as N·m against 39.3 is a lbf·ft slip
+    assert (answer.status_code, error["code"]) == (409, "question")
+    assert error["pointer"] == "#/torque_nm"
+    assert answer.json()["candidates"] == ["39.32: lbf·ft instead of N·m"]
+    assert not TorqueRecord.objects.exists()
+    kept = record(mechanic, shop, "torque", **given, override_reason="measured twice")
+    assert kept.status_code == 201
+
+
+def test_a_record_sent_twice_is_there_once(shop: Workshop, mechanic: APIClient) -> None:
+    sent = [record(mechanic, shop, "torque", fastener="drain-plug") for _ in range(2)]
+    assert [answer.json()["id"] for answer in sent] == [TorqueRecord.objects.get().pk] * 2
+
+
+def test_a_dry_fill_is_asked_back(shop: Workshop, mechanic: APIClient) -> None:
+    answer = record(mechanic, shop, "fluids", way="filled", litres=15, product="right")
+    assert answer.status_code == 409
+    assert answer.json()["errors"][0]["pointer"] == "#/litres"
+
+
+def test_the_wrong_fluid_is_recorded_and_stops_the_vehicle(
+    shop: Workshop, mechanic: APIClient
+) -> None:
+    answer = record(mechanic, shop, "fluids", way="filled", litres=1.5, product="wrong")
+    assert answer.status_code == 201
+    assert FluidRecord.objects.get().product.slug == "wrong"
+    assert Finding.objects.get(pk=answer.json()["raised"]).kind == "wrong fluid"
+    assert DoNotUse.objects.filter(cleared_at=None).count() == 1
+
+
+def test_a_record_is_taken_after_the_finish_but_not_after_the_sign_off(
+    shop: Workshop, mechanic: APIClient
+) -> None:
+    progress.end_job(shop.actor(shop.people.mechanic), shop.job.pk, state="done")
+    ending.finish(
+        shop.actor(shop.people.mechanic), shop.order.pk, odometer=10_700, fit_for_use="yes"
+    )
+    late = record(mechanic, shop, "fluids", way="drained", litres=1.4, client_key="late-drained")
+    assert late.status_code == 201
+    ending.sign_off(shop.actor(shop.second_supervisor), shop.order.pk)
+    after = record(mechanic, shop, "fluids", way="drained", litres=1.4, client_key="after-that")
+    assert after.status_code == 409
+
+
+def test_a_note_needs_no_tag(shop: Workshop, mechanic: APIClient) -> None:
+    where = address(f"work-orders/{shop.order.number}/notes")
+    given = {"text": "rusty plug", "client_key": "note-rusty"}
+    assert mechanic.post(where, given, "json").status_code == 201
+    assert Note.objects.get().text == "rusty plug"
+
+
+def test_a_photo_is_encoded_anew_and_nothing_else_is_taken(
+    shop: Workshop, mechanic: APIClient, settings: Settings, tmp_path: Any
+) -> None:
+    settings.MEDIA_ROOT = tmp_path
+    where = address(f"work-orders/{shop.order.number}/photos")
+    photo = SimpleUploadedFile("plug.png", picture(), content_type="image/png")
+    sent = mechanic.post(where, {"photo": photo, "client_key": "photo-one"}, "multipart")
+    assert sent.status_code == 201
+    other = SimpleUploadedFile("plug.jpg", b"<svg></svg>", content_type="image/jpeg")
+    refused = mechanic.post(where, {"photo": other, "client_key": "photo-two"}, "multipart")
+    assert refused.status_code == 422
+
+
+def test_a_record_is_taken_back_with_a_reason_and_stays(
+    shop: Workshop, mechanic: APIClient
+) -> None:
+    made = record(mechanic, shop, "torque", fastener="drain-plug").json()
+    where = f"work-orders/{shop.order.number}/records/torques/{made['id']}/withdraw"
+    assert mechanic.post(address(where), {"reason": "other plug"}, "json").status_code == 204
+    row = TorqueRecord.objects.get()
+    assert (row.withdrawn_reason, row.withdrawn_by) == ("other plug", shop.people.mechanic)

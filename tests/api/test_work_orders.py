@@ -1,0 +1,146 @@
+"""A mechanic's client: what is on today, down to the drain plug, and the orders around it."""
+
+from datetime import timedelta
+
+import pytest
+from django.utils import timezone
+from pytest_django import DjangoAssertNumQueries
+from rest_framework.test import APIClient
+
+from fleet.workorders.models import WorkOrder
+from tests.api.conftest import Caller
+from tests.api.routes import address
+from tests.cast import Cast
+from tests.dashboard.workshop import Workshop, open_workshop, released
+
+ORDERS = address("work-orders")
+MINE = {"planned_on": "today", "assigned_to": "me"}
+
+
+@pytest.fixture
+def shop(running: Cast) -> Workshop:
+    return open_workshop(running)
+
+
+@pytest.fixture
+def mechanic(shop: Workshop, call: Caller) -> APIClient:
+    return call(shop.people.mechanic)
+
+
+@pytest.fixture
+def supervisor(shop: Workshop, call: Caller) -> APIClient:
+    return call(shop.people.supervisor)
+
+
+def test_one_request_leads_from_today_to_the_torque_of_the_drain_plug(
+    shop: Workshop, mechanic: APIClient
+) -> None:
+    shop.start()
+    (row,) = mechanic.get(ORDERS, MINE).json()["rows"]
+    (job,) = row["card"]["jobs"]
+    plug = next(one for one in job["fasteners"] if one["slug"] == "drain-plug")
+    # check-values T-02: 29 lbf·ft are 39.31872 N·m
+    assert plug["torque_nm"] == pytest.approx(39.31872, abs=0.05)
+    assert plug["torque_lbfft"] == pytest.approx(29, abs=0.05)
+    assert "washer" in plug["seal"]
+
+
+def test_the_card_has_steps_cautions_and_sources(shop: Workshop, mechanic: APIClient) -> None:
+    card = mechanic.get(address("work-orders/<str:number>/card", number=shop.order.number)).json()
+    kinds = [step["kind"] for step in card["jobs"][0]["steps"]]
+    assert kinds.index("open fill plug") < kinds.index("open drain plug")  # T-05
+    assert any(step["cautions"] for step in card["jobs"][0]["steps"])
+    assert card["jobs"][0]["source"]
+
+
+def test_what_is_nobodys_or_of_another_day_is_not_mine(shop: Workshop, mechanic: APIClient) -> None:
+    assert mechanic.get(ORDERS, MINE).json()["rows"] == []
+    tomorrow = timezone.now().date() + timedelta(days=1)
+    WorkOrder.objects.update(assigned_to=shop.people.mechanic, planned_on=tomorrow)
+    assert mechanic.get(ORDERS, MINE).json()["rows"] == []
+    assert len(mechanic.get(ORDERS, {"planned_on": str(tomorrow)}).json()["rows"]) == 1
+
+
+@pytest.mark.parametrize("asked", [{}, {"planned_on": "today"}, {"state": "released"}])
+def test_a_list_takes_two_queries_at_most_however_long_it_is(
+    shop: Workshop,
+    supervisor: APIClient,
+    django_assert_max_num_queries: DjangoAssertNumQueries,
+    asked: dict[str, str],
+) -> None:
+    released(shop.people, shop.people.second_van, shop.oil)
+    with django_assert_max_num_queries(2):
+        rows = supervisor.get(ORDERS, asked).json()["rows"]
+    assert len(rows) == 2
+
+
+def test_pages_lead_through_all_orders(shop: Workshop, supervisor: APIClient) -> None:
+    released(shop.people, shop.people.second_van, shop.oil)
+    first = supervisor.get(ORDERS, {"limit": 1}).json()
+    second = supervisor.get(first["next"]).json()
+    numbers = [row["number"] for row in (*first["rows"], *second["rows"])]
+    assert numbers == sorted(numbers, reverse=True)
+    assert (len(set(numbers)), second["next"]) == (2, None)
+
+
+def test_another_depot_does_not_see_the_order(shop: Workshop, call: Caller) -> None:
+    outsider = call(shop.people.outsider)
+    assert outsider.get(ORDERS).json()["rows"] == []
+    one = address("work-orders/<str:number>", number=shop.order.number)
+    assert outsider.get(one).status_code == 404
+
+
+def draft(client: APIClient, **given: object) -> tuple[int, dict[str, object]]:
+    answer = client.post(ORDERS, {"vehicle": "V-102", "services": ["engine-oil"], **given}, "json")
+    return answer.status_code, answer.json()
+
+
+def test_a_supervisor_drafts_an_order_for_a_service(shop: Workshop, supervisor: APIClient) -> None:
+    name = shop.people.mechanic.username
+    status, made = draft(supervisor, planned_on=str(timezone.now().date()), assigned_to=name)
+    assert (status, made["state"], made["assigned_to"]) == (201, "drafted", name)
+    assert [job["service"] for job in made["jobs"]] == ["engine-oil"]
+
+
+def test_a_second_open_job_for_the_same_service_is_refused(supervisor: APIClient) -> None:
+    draft(supervisor)
+    status, problem = draft(supervisor)
+    assert status == 409
+    assert "W-" in problem["detail"]
+
+
+def test_a_draft_sent_again_under_its_key_is_the_same_order(supervisor: APIClient) -> None:
+    body = {"vehicle": "V-102", "services": ["engine-oil"]}
+    sent = [
+        supervisor.post(ORDERS, body, "json", headers={"Idempotency-Key": "one"}) for _ in range(2)
+    ]
+    assert [answer.status_code for answer in sent] == [201, 201]
+    assert sent[0].json() == sent[1].json()
+    other = {**body, "reason": "another"}
+    again = supervisor.post(ORDERS, other, "json", headers={"Idempotency-Key": "one"})
+    assert again.status_code == 422
+
+
+def test_an_unknown_service_is_named_where_it_stands(supervisor: APIClient) -> None:
+    status, problem = draft(supervisor, services=["engine-oil", "tea"])
+    assert status == 400
+    assert problem["errors"][0]["pointer"].startswith("#/services")
+    assert "tea" in problem["errors"][0]["detail"]
+
+
+def test_late_papers_of_an_outside_workshop_are_back_dated(
+    shop: Workshop, supervisor: APIClient
+) -> None:
+    done_on = timezone.now().date() - timedelta(days=20)
+    given = {
+        "vehicle": "V-102",
+        "services": ["engine-oil"],
+        "done_on": str(done_on),
+        "workshop_name": "An outside workshop",
+        "invoice_number": "R-17",
+        "cost_minor": 21_000,
+    }
+    answer = supervisor.post(address("work-orders/outside"), given, "json")
+    assert answer.status_code == 201
+    done = shop.people.second_van.services_done.get(evidence="outside workshop")
+    assert done.done_on == done_on
