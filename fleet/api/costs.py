@@ -21,7 +21,7 @@ from fleet.api.shapes import shape_of
 from fleet.api.signin import depots_for
 from fleet.api.tables import CSVRenderer, csv_line, csv_response
 from fleet.calc.costs import Cost
-from fleet.workorders.costs import BY, CostLine, costs
+from fleet.workorders.costs import BY, CostLine, costs, without_order
 
 YEAR = timedelta(days=365)
 
@@ -49,6 +49,9 @@ class CostAnswer(serializers.Serializer[Any]):
     from_on = serializers.DateField()
     until_on = serializers.DateField()
     currency = serializers.CharField(help_text="ISO 4217; amounts are net, in its minor units")
+    services_without_order = serializers.IntegerField(
+        help_text="Recorded as done without a work order: nobody knows what they cost"
+    )
     rows = CostShape(many=True, help_text="The dearest first")
 
 
@@ -72,7 +75,8 @@ class Costs(Resource):
         if request.accepted_renderer.format == "csv":
             return csv_response("costs", _lines(rows))
         said = {"by": asked["by"], **span, "currency": settings.CURRENCY}
-        return Response({**said, "rows": rows})
+        lacking = without_order([depot.pk for depot in depots], **span)
+        return Response({**said, "services_without_order": lacking, "rows": rows})
 
 
 def _row(line: CostLine) -> dict[str, Any]:

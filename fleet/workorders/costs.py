@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 from django.db.models import Count, F, Max, Min, Q, Sum
 
 from fleet.calc.costs import Cost, JobCost, add_up, labour, split, sum_of
-from fleet.due.models import Service
+from fleet.due.models import Service, ServiceDone
 from fleet.readings.models import Reading, Verdict
 from fleet.stores.models import StockMove
 from fleet.vehicles.models import Depot, Meter, Vehicle
@@ -52,6 +52,18 @@ def costs(depot_ids: Collection[int], *, by: str, from_on: date, until_on: date)
     km = _km_by(by, km_of, vehicles)
     found = [CostLine(name, add_up(group, km(name))) for name, group in groups.items()]
     return sorted(found, key=lambda line: (-line.cost.total_minor, line.name))
+
+
+def without_order(depot_ids: Collection[int], *, from_on: date, until_on: date) -> int:
+    """Services recorded as done without a work order: nobody knows what they cost."""
+    return ServiceDone.objects.filter(
+        vehicle__depot__in=depot_ids,
+        done_on__gte=from_on,
+        done_on__lte=until_on,
+        job=None,
+        void=False,
+        superseded_by=None,
+    ).count()
 
 
 def _span(depot_ids: Collection[int], from_on: date, until_on: date) -> tuple[datetime, datetime]:

@@ -8,7 +8,7 @@ from fleet.calc.costs import Cost
 from fleet.people.actor import Actor
 from fleet.stores import ledger
 from fleet.workorders import outside
-from fleet.workorders.costs import costs
+from fleet.workorders.costs import costs, without_order
 from fleet.workorders.models import LabourRate
 from tests import scene
 from tests.scene import NOW
@@ -68,6 +68,13 @@ def test_an_invoice_of_outside_work_counts(priced: Shop) -> None:
         **papers,
     )
     assert cost("service")["gearbox-oil"].outside_minor == 12_345
+
+
+def test_services_without_an_order_are_counted(priced: Shop) -> None:
+    before = without_order([scene.depot().pk], **SPAN)
+    scene.done(priced.bay.van, priced.bay.oil, date(2026, 2, 1), 12_000)
+    priced.finish()
+    assert without_order([scene.depot().pk], **SPAN) == before + 1
 
 
 def test_a_correction_takes_its_cost_back(priced: Shop) -> None:

@@ -9,7 +9,7 @@ from django.views.decorators.http import require_GET
 from fleet.dashboard.downloads import Cell, table_file
 from fleet.dashboard.frame import Scope, SignedIn, scope_of, show
 from fleet.stores.money import from_minor, words
-from fleet.workorders.costs import BY, CostLine
+from fleet.workorders.costs import BY, CostLine, without_order
 from fleet.workorders.costs import costs as costs_of
 
 YEAR = timedelta(days=365)
@@ -27,6 +27,7 @@ def costs(request: SignedIn) -> HttpResponse:
         "ways": BY,
         "from_on": today - YEAR,
         "until_on": today,
+        "without_order": without_order(_ids(scope), from_on=today - YEAR, until_on=today),
         "rows": [
             {
                 "line": line,
@@ -56,8 +57,11 @@ def _by(request: SignedIn) -> str:
 
 
 def _found(scope: Scope, by: str, today: date) -> list[CostLine]:
-    ids = [depot.pk for depot in scope.depots if depot.slug in scope.slugs]
-    return costs_of(ids, by=by, from_on=today - YEAR, until_on=today)
+    return costs_of(_ids(scope), by=by, from_on=today - YEAR, until_on=today)
+
+
+def _ids(scope: Scope) -> list[int]:
+    return [depot.pk for depot in scope.depots if depot.slug in scope.slugs]
 
 
 def _cells(line: CostLine) -> list[Cell]:
