@@ -1,10 +1,12 @@
 """How orders, their jobs, history and records look."""
 
+from datetime import timedelta
 from typing import Any
 
 from django.db.models import Aggregate, F, JSONField, QuerySet
 from rest_framework import serializers
 
+from fleet.workorders.downtime import SECONDS_PER_H, split
 from fleet.workorders.models import (
     FluidRecord,
     Job,
@@ -166,8 +168,13 @@ def whole(order_id: int) -> Row:
 def _downtime(row: Row) -> Row:
     if row["arrived_at"] is None or row["returned_at"] is None:
         return {"downtime_s": None, "working_s": None}
-    downtime_s = max(0, round((row["returned_at"] - row["arrived_at"]).total_seconds()))
-    return {"downtime_s": downtime_s, "working_s": max(0, downtime_s - row["waited_s"])}
+    found = split(
+        row["arrived_at"], row["returned_at"], timedelta(seconds=row["waited_s"]), running=False
+    )
+    return {
+        "downtime_s": round(found.whole_h * SECONDS_PER_H),
+        "working_s": round(found.working_h * SECONDS_PER_H),
+    }
 
 
 def _jobs(order_id: int) -> list[Row]:

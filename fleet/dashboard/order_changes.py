@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date
 
 from django.db import transaction
 from django.http import QueryDict
@@ -238,24 +238,3 @@ def make(actor: Actor, order: WorkOrder, given: QueryDict) -> Said:
     if change is None or not version.isdecimal():
         raise Fault("Load the page again: this form is not complete.")
     return change.act(actor, order, int(version[:9]), given)
-
-
-@dataclass(frozen=True)
-class Downtime:
-    """How long a vehicle was (or has been) in the workshop [h], split into work and waiting."""
-
-    whole_h: float
-    working_h: float
-    waiting_h: float
-    running: bool  # still there
-
-
-def downtime(order: WorkOrder, now: datetime) -> Downtime | None:
-    if order.arrived_at is None:
-        return None
-    whole = (order.returned_at or now) - order.arrived_at
-    waiting = timedelta(seconds=order.waited_s)
-    if order.waiting_since is not None:
-        waiting += now - order.waiting_since
-    hours = [part.total_seconds() / 3600 for part in (whole, whole - waiting, waiting)]
-    return Downtime(hours[0], max(0.0, hours[1]), hours[2], order.returned_at is None)

@@ -7,9 +7,10 @@ import pytest
 from django.test import Client
 from django.utils import timezone
 
-from fleet.dashboard.order_changes import CHANGES, downtime
+from fleet.dashboard.order_changes import CHANGES
 from fleet.people.models import Person
 from fleet.workorders import progress
+from fleet.workorders.downtime import downtime
 from fleet.workorders.models import WorkOrder
 from tests.dashboard.workshop import Workshop, finish
 

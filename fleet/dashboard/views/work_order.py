@@ -12,7 +12,6 @@ from django.views.decorators.http import require_GET, require_POST
 from fleet.dashboard.frame import SignedIn, scope_of, show
 from fleet.dashboard.order_changes import (
     FITNESS,
-    downtime,
     in_doubt,
     make,
     odometer_words,
@@ -27,6 +26,7 @@ from fleet.people.roles import Right, may
 from fleet.stores.models import Product
 from fleet.workorders import findings, papers
 from fleet.workorders.actor import Actor
+from fleet.workorders.downtime import downtime
 from fleet.workorders.models import Job, Raising, WorkOrder
 from fleet.workorders.recording import OPEN_FOR_RECORDS
 
