@@ -6,7 +6,9 @@ from dataclasses import dataclass
 from django.conf import settings
 
 from fleet.calc import (
+    breakage,
     class_rates,
+    common_factor,
     due,
     duty,
     expectations,
@@ -23,6 +25,7 @@ from fleet.calc import (
     verdicts,
 )
 from fleet.calc import guard as widening
+from fleet.consumables import learn, recipes
 from fleet.dashboard.words import THIN_SPACE
 from fleet.due import backtest, forecast, guard
 from fleet.due.models import Service
@@ -205,6 +208,20 @@ WORK = (
            "{:g} L per 1,000 km", OUR_CHOICE),
     Figure("Consumption is not judged below", consumption, "SHORTEST_KM", "{:g} km", OUR_CHOICE),
 )  # fmt: skip
+STORES = (
+    Figure("Levels of a vehicle's future share a factor by class, with a spread of",
+           common_factor, "USUAL_SIGMA", SHARE, "our choice until 12 months are known"),
+    Figure("learnt from so many months on", common_factor, "MONTHS_TO_LEARN", PLAIN, OUR_CHOICE),
+    Figure("and never above", common_factor, "MOST_SIGMA", SHARE, OUR_CHOICE),
+    Figure("Parts that break and parts that do not, before any record: broken",
+           breakage, "PRIOR_BROKEN", PLAIN, OUR_CHOICE),
+    Figure("and whole", breakage, "PRIOR_WHOLE", PLAIN, OUR_CHOICE),
+    Figure("A record of a top-up counts half after",
+           breakage, "HALF_LIFE_D", "{:g} days", OUR_CHOICE),
+    Figure("A stated use per km counts like records over",
+           learn, "PRIOR_KM", "{:,.0f} km", OUR_CHOICE),
+    Figure("Fluids are counted in steps of", recipes, "FLUID_STEP_ML", "{:g} mL", OUR_CHOICE),
+)  # fmt: skip
 TRIALS = (
     Figure("Ratings count once the fluid has run",
            trial_cells, "RUN_IN_KM", "{:,.0f} km", OUR_CHOICE),
@@ -232,5 +249,6 @@ CHAPTERS = (
     Chapter("Due dates", DATES),
     Chapter("Scoring and the look back", PROOF),
     Chapter("Work orders", WORK),
+    Chapter("Consumables", STORES),
     Chapter("Field trials", TRIALS),
 )

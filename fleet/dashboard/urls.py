@@ -4,7 +4,11 @@ from django.urls import path, re_path
 
 from fleet.dashboard import trial_urls, work_urls
 from fleet.dashboard.signin import sign_in, sign_in_by_link, sign_out
-from fleet.dashboard.views.consumables import consumables, consumables_file
+from fleet.dashboard.views.consumables import (
+    collect_used_fluid,
+    consumables,
+    consumables_file,
+)
 from fleet.dashboard.views.due import due, due_file, forget_view, save_view
 from fleet.dashboard.views.method import method, method_chart, start_backtest
 from fleet.dashboard.views.readings import (
@@ -54,6 +58,7 @@ urlpatterns = [
         upload_file,
         name="upload-file",
     ),
+    path("consumables/used-fluid", collect_used_fluid, name="collect-used-fluid"),
     path("consumables", consumables, name="consumables"),
     re_path(r"^consumables\.(?P<ending>csv|xlsx)$", consumables_file, name="consumables-file"),
     path("runs", runs, name="runs"),

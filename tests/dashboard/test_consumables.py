@@ -6,6 +6,7 @@ from django.test import Client
 
 from fleet.consumables.demand import forecast_demand
 from fleet.people.models import Person, Role
+from fleet.stores.models import UsedFluidCollected
 from tests import scene
 from tests.cast import person
 from tests.consumables.test_demand import due_on, months_ahead
@@ -54,3 +55,38 @@ def test_the_forecast_can_be_kept_as_a_file(keeper: Client, ending: str) -> None
 def test_another_depot_is_not_shown(keeper: Client, signed_in: SignedIn) -> None:
     other = signed_in(person("Sven", Role.STORES, scene.depot("far")))
     assert "Brake fluid" not in other.get("/consumables").content.decode()
+
+
+NOTE = {
+    "depot": "plain",
+    "waste_class": "used oil",
+    "litres": "180.5",
+    "carrier": "A carrier",
+    "note_number": "N-17",
+    "collected_on": "2026-06-12",
+    "key": "one-note",
+}
+
+
+def test_a_carriers_note_is_kept_once(keeper: Client) -> None:
+    for _ in range(2):
+        page = keeper.post("/consumables/used-fluid", NOTE, follow=True).content.decode()
+    assert "180.5\u00a0L used oil collected." in page
+    assert UsedFluidCollected.objects.get().quantity_ml == 180_500
+    assert '<th scope="row">used oil</th>' in page
+
+
+def test_a_note_from_the_future_is_refused_with_what_to_do(keeper: Client) -> None:
+    given = NOTE | {"collected_on": "2026-07-01"}
+    page = keeper.post("/consumables/used-fluid", given, follow=True).content.decode()
+    assert "2026-07-01 lies ahead: enter the day of the note." in page
+    assert not UsedFluidCollected.objects.exists()
+
+
+def test_a_clerk_enters_no_note_and_another_depot_is_not_found(
+    keeper: Client, signed_in: SignedIn
+) -> None:
+    clerk = signed_in(person("Cleo", Role.CLERK, scene.depot()))
+    assert clerk.post("/consumables/used-fluid", NOTE).status_code == 403
+    far = signed_in(person("Sven", Role.STORES, scene.depot("far")))
+    assert far.post("/consumables/used-fluid", NOTE).status_code == 404

@@ -1,11 +1,15 @@
 """Consumables: what to order, what stores will need month by month, and whether forecasts held."""
 
+import uuid
 from dataclasses import dataclass
 from datetime import date
 
-from django.http import HttpResponse
+from django.contrib import messages
+from django.core.exceptions import PermissionDenied
+from django.http import Http404, HttpResponse
+from django.shortcuts import redirect
 from django.utils import timezone
-from django.views.decorators.http import require_GET
+from django.views.decorators.http import require_GET, require_POST
 
 from fleet.consumables.backtest import held
 from fleet.consumables.listing import (
@@ -19,7 +23,13 @@ from fleet.consumables.listing import (
 )
 from fleet.dashboard.downloads import Cell, table_file
 from fleet.dashboard.frame import Scope, SignedIn, scope_of, show
+from fleet.dashboard.order_changes import read_number
 from fleet.dashboard.stock_lines import amount
+from fleet.faults import Fault, Forbidden
+from fleet.people.actor import Actor
+from fleet.people.roles import Right, depots_of, may
+from fleet.stores.used_fluid import Note, collect
+from fleet.workorders.used_fluid import used_fluid
 
 WORTH_SHOWING = {"mL": 50, "pieces": 0.05}  # less is written 0; the file has it
 HEADINGS = (*KEYS, "unit")
@@ -68,11 +78,56 @@ def consumables(request: SignedIn) -> HttpResponse:
         "months": months,
         "lines": item_lines(demand_rows(today, scope.slugs, MONTHS), months, scope),
         "waste": _waste(today, scope, months),
+        "tanks": [
+            {
+                "row": row,
+                "drained": amount(row.drained_ml, "mL"),
+                "collected": amount(row.collected_ml, "mL"),
+                "left": amount(row.left_ml, "mL"),
+            }
+            for row in used_fluid(ids)
+        ],
+        "may_keep": may(request.user, Right.KEEP_STOCK),
+        "key": uuid.uuid4().hex,
         "unknown": unknown_history(scope.slugs),
         "held": held(ids, today),
         "today": today,
     }
     return show(request, "consumables", scope, context)
+
+
+@require_POST
+def collect_used_fluid(request: SignedIn) -> HttpResponse:
+    """Enter what a carrier took, from the note."""
+    given = request.POST
+    depot = depots_of(request.user).filter(slug=given.get("depot", "")).first()
+    if depot is None:
+        raise Http404
+    try:
+        note = Note(
+            depot=depot,
+            waste_class=given.get("waste_class", "")[:60],
+            quantity_ml=round(1000 * read_number(given.get("litres", ""), "litres")),
+            carrier=given.get("carrier", "")[:120],
+            note_number=given.get("note_number", "")[:60],
+            collected_on=_day(given.get("collected_on", "")),
+            tank=given.get("tank", "")[:60],
+        )
+        key = f"page:{request.user.pk}:{given.get('key', '')[:60]}"
+        row = collect(Actor(request.user, "page", timezone.now()), note, key=key)
+        messages.success(request, f"{amount(row.quantity_ml, 'mL')} {row.waste_class} collected.")
+    except Forbidden as fault:
+        raise PermissionDenied(str(fault)) from fault
+    except Fault as fault:
+        messages.error(request, str(fault))
+    return redirect("consumables")
+
+
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise Fault("Give the day of the note, as 2026-08-31.") from None
 
 
 @require_GET
