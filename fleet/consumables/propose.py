@@ -4,11 +4,17 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
 
+from django.db import transaction
+
 from fleet.calc.convolve import Distribution
 from fleet.calc.stock_level import to_order
 from fleet.consumables.ahead import Ahead
 from fleet.consumables.models import OrderProposal
 from fleet.consumables.recipes import Recipes
+from fleet.faults import Refused
+from fleet.people.actor import Actor
+from fleet.stores import ordering
+from fleet.stores.ledger import day_at
 from fleet.stores.models import Arrival, Stock
 
 
@@ -112,6 +118,30 @@ def _order_by(
         return today
     share = min((available - first) / (needed - first), 1.0)
     return today + timedelta(days=int(share * shelf.review_period_d))
+
+
+def order(actor: Actor, proposal: OrderProposal, due_on: date) -> Arrival:
+    """Note that a proposal was ordered, so that it is on order and proposed no more.
+
+    Raises
+    ------
+    Refused
+        Somebody else noted it before.
+    Forbidden, Fault
+        See `fleet.stores.ordering.expect`.
+    """
+    with transaction.atomic():
+        gone, _ = OrderProposal.objects.filter(pk=proposal.pk).delete()
+        if not gone:
+            raise Refused(f"{proposal.item} was ordered already, or is not needed any more.")
+        return ordering.expect(
+            actor,
+            depot=proposal.depot,
+            item=proposal.item,
+            quantity=proposal.quantity,
+            ordered_on=day_at(proposal.depot, actor),
+            due_on=due_on,
+        )
 
 
 FIELDS = (

@@ -8,6 +8,8 @@ from fleet.dashboard.views.consumables import (
     collect_used_fluid,
     consumables,
     consumables_file,
+    give_up_order,
+    order_proposed,
 )
 from fleet.dashboard.views.due import due, due_file, forget_view, save_view
 from fleet.dashboard.views.method import method, method_chart, start_backtest
@@ -58,6 +60,8 @@ urlpatterns = [
         upload_file,
         name="upload-file",
     ),
+    path("consumables/proposals/<int:proposal_id>", order_proposed, name="order-proposed"),
+    path("consumables/orders/<int:arrival_id>", give_up_order, name="give-up-order"),
     path("consumables/used-fluid", collect_used_fluid, name="collect-used-fluid"),
     path("consumables", consumables, name="consumables"),
     re_path(r"^consumables\.(?P<ending>csv|xlsx)$", consumables_file, name="consumables-file"),

@@ -5,8 +5,9 @@ import time_machine
 from django.test import Client
 
 from fleet.consumables.demand import forecast_demand
+from fleet.consumables.models import OrderProposal
 from fleet.people.models import Person, Role
-from fleet.stores.models import UsedFluidCollected
+from fleet.stores.models import Arrival, UsedFluidCollected
 from tests import scene
 from tests.cast import person
 from tests.consumables.test_demand import due_on, months_ahead
@@ -90,3 +91,41 @@ def test_a_clerk_enters_no_note_and_another_depot_is_not_found(
     assert clerk.post("/consumables/used-fluid", NOTE).status_code == 403
     far = signed_in(person("Sven", Role.STORES, scene.depot("far")))
     assert far.post("/consumables/used-fluid", NOTE).status_code == 404
+
+
+def proposed() -> OrderProposal:
+    return OrderProposal.objects.get()
+
+
+def test_what_was_ordered_is_on_order_and_proposed_no_more(keeper: Client) -> None:
+    row = proposed()
+    where, given = f"/consumables/proposals/{row.pk}", {"due_on": "2026-07-06"}
+    page = keeper.post(where, given, follow=True).content.decode()
+    assert "1.5\u00a0L Brake fluid on order." in page
+    coming = Arrival.objects.get()
+    assert (coming.quantity, str(coming.due_on)) == (1500, "2026-07-06")
+    assert not OrderProposal.objects.exists()
+    assert "That proposal is gone" in keeper.post(where, given, follow=True).content.decode()
+    forecast_demand(scene.NOW.date(), [scene.depot().pk])
+    assert not OrderProposal.objects.exists()  # on order, so the night asks for nothing more
+
+
+def test_an_order_that_will_not_come_is_proposed_again(keeper: Client) -> None:
+    keeper.post(f"/consumables/proposals/{proposed().pk}", {"due_on": "2026-07-06"})
+    keeper.post(f"/consumables/orders/{Arrival.objects.get().pk}")
+    assert not Arrival.objects.exists()
+    forecast_demand(scene.NOW.date(), [scene.depot().pk])
+    assert proposed().packs == 3
+
+
+def test_a_day_that_nobody_can_read_orders_nothing(keeper: Client) -> None:
+    page = keeper.post(f"/consumables/proposals/{proposed().pk}", {"due_on": "soon"}, follow=True)
+    assert "Give the day" in page.content.decode()
+    assert proposed().packs == 3
+
+
+def test_a_clerk_orders_nothing(keeper: Client, signed_in: SignedIn) -> None:
+    clerk = signed_in(person("Cleo", Role.CLERK, scene.depot()))
+    given = {"due_on": "2026-07-06"}
+    assert clerk.post(f"/consumables/proposals/{proposed().pk}", given).status_code == 403
+    assert proposed().packs == 3

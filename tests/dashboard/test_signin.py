@@ -87,6 +87,8 @@ def addresses() -> list[str]:
 
 EXAMPLES = {
     "move_id": "1",
+    "proposal_id": "1",
+    "arrival_id": "1",
     "kind": "torque",
     "record_id": "1",
     "substitute_id": "1",

@@ -1,16 +1,18 @@
 """Consumables: what to order, what stores will need month by month, and whether forecasts held."""
 
 import uuid
+from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
 from django.contrib import messages
 from django.core.exceptions import PermissionDenied
 from django.http import Http404, HttpResponse
-from django.shortcuts import redirect
+from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
+from fleet.consumables import propose
 from fleet.consumables.backtest import held
 from fleet.consumables.listing import (
     KEYS,
@@ -21,6 +23,7 @@ from fleet.consumables.listing import (
     unknown_history,
     waste_by_month,
 )
+from fleet.consumables.models import OrderProposal
 from fleet.dashboard.downloads import Cell, table_file
 from fleet.dashboard.frame import Scope, SignedIn, scope_of, show
 from fleet.dashboard.order_changes import read_number
@@ -28,6 +31,8 @@ from fleet.dashboard.stock_lines import amount
 from fleet.faults import Fault, Forbidden
 from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of, may
+from fleet.stores import ordering
+from fleet.stores.models import Arrival, Stock
 from fleet.stores.used_fluid import Note, collect
 from fleet.workorders.used_fluid import used_fluid
 
@@ -63,7 +68,10 @@ def consumables(request: SignedIn) -> HttpResponse:
     scope, today = scope_of(request), timezone.now().date()
     months = months_from(today, MONTHS)
     ids = [depot.pk for depot in scope.depots if depot.slug in scope.slugs]
+    names = {depot.slug: depot.name for depot in scope.depots}
     wanted = list(proposals(scope.slugs))
+    shelves = Stock.objects.filter(depot__in=ids).values_list("depot", "item", "lead_time_d")
+    leads = {(depot_id, item_id): days for depot_id, item_id, days in shelves}
     context = {
         "proposals": [
             {
@@ -72,8 +80,15 @@ def consumables(request: SignedIn) -> HttpResponse:
                 "needed": amount(row.needed, row.item.unit),
                 "there": amount(row.on_hand + row.on_order, row.item.unit),
                 "pack": row.pack and amount(row.pack.quantity, row.item.unit),
+                "due_on": today + timedelta(days=leads.get((row.depot_id, row.item_id), 0)),
             }
             for row in wanted
+        ],
+        "coming": [
+            {"row": row, "quantity": amount(row.quantity, row.item.unit)}
+            for row in Arrival.objects.filter(depot__in=ids, received_on=None).select_related(
+                "item", "depot"
+            )
         ],
         "months": months,
         "lines": item_lines(demand_rows(today, scope.slugs, MONTHS), months, scope),
@@ -81,6 +96,7 @@ def consumables(request: SignedIn) -> HttpResponse:
         "tanks": [
             {
                 "row": row,
+                "depot": names[row.depot],
                 "drained": amount(row.drained_ml, "mL"),
                 "collected": amount(row.collected_ml, "mL"),
                 "left": amount(row.left_ml, "mL"),
@@ -97,13 +113,42 @@ def consumables(request: SignedIn) -> HttpResponse:
 
 
 @require_POST
+def order_proposed(request: SignedIn, proposal_id: int) -> HttpResponse:
+    """Note that what was proposed is on order now."""
+    seen = OrderProposal.objects.filter(depot__in=depots_of(request.user))
+    row = seen.select_related("depot", "item").filter(pk=proposal_id).first()
+
+    def act(actor: Actor) -> str:
+        if row is None:
+            raise Fault("That proposal is gone: it was ordered, or is not needed any more.")
+        coming = propose.order(actor, row, _day(request.POST.get("due_on", "")))
+        return f"{amount(coming.quantity, row.item.unit)} {row.item} on order."
+
+    return _done(request, act)
+
+
+@require_POST
+def give_up_order(request: SignedIn, arrival_id: int) -> HttpResponse:
+    """Take an order off the list that will not come."""
+    seen = Arrival.objects.filter(depot__in=depots_of(request.user))
+    row = get_object_or_404(seen.select_related("depot", "item"), pk=arrival_id)
+
+    def act(actor: Actor) -> str:
+        ordering.give_up(actor, row)
+        return f"{row.item} is not on order any more; the next night proposes anew."
+
+    return _done(request, act)
+
+
+@require_POST
 def collect_used_fluid(request: SignedIn) -> HttpResponse:
     """Enter what a carrier took, from the note."""
     given = request.POST
     depot = depots_of(request.user).filter(slug=given.get("depot", "")).first()
     if depot is None:
         raise Http404
-    try:
+
+    def act(actor: Actor) -> str:
         note = Note(
             depot=depot,
             waste_class=given.get("waste_class", "")[:60],
@@ -114,8 +159,15 @@ def collect_used_fluid(request: SignedIn) -> HttpResponse:
             tank=given.get("tank", "")[:60],
         )
         key = f"page:{request.user.pk}:{given.get('key', '')[:60]}"
-        row = collect(Actor(request.user, "page", timezone.now()), note, key=key)
-        messages.success(request, f"{amount(row.quantity_ml, 'mL')} {row.waste_class} collected.")
+        row = collect(actor, note, key=key)
+        return f"{amount(row.quantity_ml, 'mL')} {row.waste_class} collected."
+
+    return _done(request, act)
+
+
+def _done(request: SignedIn, act: Callable[[Actor], str]) -> HttpResponse:
+    try:
+        messages.success(request, act(Actor(request.user, "page", timezone.now())))
     except Forbidden as fault:
         raise PermissionDenied(str(fault)) from fault
     except Fault as fault:
@@ -127,7 +179,7 @@ def _day(text: str) -> date:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise Fault("Give the day of the note, as 2026-08-31.") from None
+        raise Fault("Give the day, as 2026-08-31.") from None
 
 
 @require_GET
