@@ -37,7 +37,13 @@ def register(commands: Any) -> None:
     form = demand.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="print a JSON list")
     form.add_argument("--csv", action="store_true", help="print CSV")
-    form.add_argument("--xlsx", metavar="FILE", help="write a spreadsheet")
+    form.add_argument(
+        "--xlsx",
+        nargs="?",
+        const="demand.xlsx",
+        metavar="FILE",
+        help="write a spreadsheet, by default demand.xlsx in this folder",
+    )
     demand.set_defaults(run=list_demand)
 
 

@@ -130,17 +130,36 @@ def product_suits_the_limit(world: World, row: Record) -> None:
 
 
 def _suits(world: World, row: Record, vehicle_type: str, compartment: str) -> None:
+    unsuited = _unsuited(world, row["product"], vehicle_type, compartment)
+    if unsuited:
+        row.warn("product", unsuited)
+
+
+def _unsuited(world: World, slug: str, vehicle_type: str, compartment: str) -> str:
+    """Why a product does not suit a compartment; empty where it does, or nobody can tell."""
     accepted = world.accepted().get((fold(vehicle_type), fold(compartment)), {})
-    claimed = world.claimed().get(fold(row["product"]), set())
-    suiting = claimed & accepted.keys()
-    product = world.rows["Products"].get((fold(row["product"]),))
+    suiting = world.claimed().get(fold(slug), set()) & accepted.keys()
+    product = world.rows["Products"].get((fold(slug),))
     if not accepted or product is None:
-        return
+        return ""
     grade = fold(product[BY_NAME["Products"].at["grade"]])
-    if not any(grade in accepted[name] or "" in accepted[name] for name in suiting):
-        wanted = ", ".join(sorted(accepted)).lower()
-        message = f"'{row['product']}' claims nothing that the {compartment} accepts ({wanted})"
-        row.warn("product", f"{message}, or has another grade")
+    if any(grade in accepted[name] or "" in accepted[name] for name in suiting):
+        return ""
+    wanted = ", ".join(sorted(accepted)).lower()
+    said = f"'{slug}' claims nothing that the {compartment} accepts ({wanted})"
+    return f"{said}, or has another grade"
+
+
+def item_is_accepted(world: World, row: Record) -> None:
+    """What a compartment does not accept is never planned."""
+    item = world.rows["Items"].get((fold(row["item"]),)) if row["item"] else None
+    service = world.rows["Services"].get((fold(row["vehicle_type"]), fold(row["service"])))
+    product = item[BY_NAME["Items"].at["product"]] if item else ""
+    if product and service is not None:
+        compartment = service[BY_NAME["Services"].at["compartment"]]
+        unsuited = _unsuited(world, product, row["vehicle_type"], compartment)
+        if unsuited:
+            row.fault("item", f"{unsuited}; choose another item")
 
 
 def product_is_named(world: World, row: Record) -> None:
@@ -257,7 +276,7 @@ RULES: dict[str, tuple[Rule, ...]] = {
     "Products": (data_sheet_fits_the_grade,),
     "Items": (hygroscopic_is_drawn_whole, product_is_a_fluid),
     "Packs": (price_has_a_source,),
-    "Materials": (quantity_or_pieces,),
+    "Materials": (quantity_or_pieces, item_is_accepted),
     "Check figures": (figure_has_a_limit, watch_is_wider_than_pass),
     "Duty criteria": (measures_are_known,),
     "Vehicles": (

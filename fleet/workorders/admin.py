@@ -8,11 +8,13 @@ from django.db.models import QuerySet
 from django.forms.models import BaseInlineFormSet
 from django.http import HttpRequest
 
+from fleet.faults import Fault
 from fleet.people.roles import depots_of
 from fleet.people.setting_up import RemovableRows, SetUpAdmin, Table
 from fleet.units import TORQUE_UNITS, torque_in, torque_nm
 from fleet.vehicles.models import Powertrain
 from fleet.workorders.families import faults
+from fleet.workorders.fluids_in import refuse_unaccepted
 from fleet.workorders.models import (
     Caution,
     Fastener,
@@ -132,6 +134,21 @@ class SoundFormSet(BaseInlineFormSet):  # type: ignore[type-arg]
         )
         if found:
             raise forms.ValidationError([f"{text[0].upper()}{text[1:]}." for text in found])
+        refused = [text for row in rows if isinstance(row, Material) for text in _refused(row)]
+        if refused:
+            raise forms.ValidationError(refused)
+
+
+def _refused(material: Material) -> list[str]:
+    """What the compartment does not accept is never planned."""
+    if material.item is None or material.item.product is None:
+        return []
+    try:
+        compartment = material.procedure.service.compartment
+        refuse_unaccepted(compartment, material.item.product)
+    except Fault as fault:
+        return [str(fault)]
+    return []
 
 
 def _kept(formset: Any) -> list[Any]:

@@ -5,7 +5,7 @@ import os
 import sys
 import tempfile
 
-ALL = ("replay", "night", "upload", "orders", "trials")
+ALL = ("replay", "night", "upload", "orders", "demand", "trials")
 
 
 def main() -> int:
@@ -32,10 +32,10 @@ def _measure(what: list[str] | tuple[str, ...], vehicles: int) -> None:
     from django.db import connection
 
     call_command("migrate", verbosity=0)
-    from tests.bench import night, orders, replay, trials, upload
+    from tests.bench import demand, night, orders, replay, trials, upload
 
     module = {"night": night, "orders": orders, "replay": replay, "upload": upload}
-    module["trials"] = trials
+    module |= {"demand": demand, "trials": trials}
     print(f"{connection.vendor}, {vehicles:,} vehicles")
     for name in what:
         print(name)

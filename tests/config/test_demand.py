@@ -48,6 +48,14 @@ def test_a_spreadsheet_is_written(tmp_path: Path, capsys: pytest.CaptureFixture[
     assert str(file) in capsys.readouterr().out
 
 
+def test_without_a_name_the_spreadsheet_lies_in_this_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert cli.main(["demand", "--xlsx"]) == 0
+    assert (tmp_path / "demand.xlsx").exists()
+
+
 def test_months_and_depots_narrow_the_list(capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main(["demand", "--months", "2"]) == 0
     assert "Nothing is forecast" in capsys.readouterr().out

@@ -132,6 +132,22 @@ def test_a_fleet_number_that_no_address_can_hold_is_refused_with_a_remedy() -> N
     )
 
 
+def test_a_fluid_that_the_compartment_does_not_accept_is_never_planned() -> None:
+    book = small_book()
+    wrong = {"Product": "axle-oil", "Name": "Axle oil", "Grade": "85W-140", "Source": "invented"}
+    book["Products"].append(wrong)
+    book["Items"].append(book["Items"][0] | {"Item": "axle-oil", "Product": "axle-oil"})
+    book["Materials"].append(
+        book["Materials"][0]
+        | {"Kind": "fluid", "Name": "Oil", "Fastener": "", "Pieces": None, "Quantity [L]": 1.5}
+        | {"Item": "axle-oil"}
+    )
+    (fault,) = faults_of(book)
+    assert fault.startswith(
+        "Materials, row 3, column 'Item': 'axle-oil' claims nothing that the gearbox accepts"
+    )
+
+
 def test_the_same_row_twice_is_refused() -> None:
     book = small_book()
     book["Vehicles"].append(vehicle("v-1"))

@@ -7,8 +7,10 @@ from django.test import Client
 from django.urls import reverse
 
 from fleet.people.models import Person
+from fleet.stores.models import Specification
 from fleet.workorders.models import Caution, Fastener, Procedure, Step
 from tests.scene import INVENTED
+from tests.stores import shelf
 from tests.workorders.book import Book
 from tests.workorders.conftest import Bay
 
@@ -139,3 +141,19 @@ def test_a_step_added_later_is_held_against_the_family_too(bay: Bay, client: Cli
     answer = client.post(where, form)
     assert "There is no step &#x27;level vehicle&#x27;" in answer.content.decode()
     assert Step.objects.filter(pk=first.pk).exists()
+
+
+def test_a_fluid_that_the_compartment_does_not_accept_is_not_planned(
+    client: Client, bay: Bay
+) -> None:
+    wanted = Specification.objects.create(slug="gear", name="Gear oil class", source=INVENTED)
+    bay.oil.compartment.accepted_fluids.create(specification=wanted, source=INVENTED)
+    item = shelf.item("axle-oil", product=shelf.product("axle-oil", "85W-140"))
+    oil = {"kind": "fluid", "name": "Oil", "item": item.pk, "quantity_ml": 1500}
+    form = gearbox_form(bay)
+    number = form["materials-TOTAL_FORMS"]
+    form |= {f"materials-{number}-{name}": value for name, value in oil.items()}
+    form |= {"materials-TOTAL_FORMS": number + 1, f"materials-{number}-source": INVENTED}
+    page = client.post(reverse("admin:workorders_procedure_add"), form).content.decode()
+    assert "axle-oil claims none of it" in page
+    assert not Procedure.objects.exists()
