@@ -209,7 +209,7 @@ WORK = (
     Figure("Consumption is not judged below", consumption, "SHORTEST_KM", "{:g} km", OUR_CHOICE),
 )  # fmt: skip
 STORES = (
-    Figure("Levels of a vehicle's future share a factor by class, with a spread of",
+    Figure("Vehicles of a type at a depot share busy and slack months, by a spread of",
            common_factor, "USUAL_SIGMA", SHARE, "our choice until 12 months are known"),
     Figure("learnt from so many months on", common_factor, "MONTHS_TO_LEARN", PLAIN, OUR_CHOICE),
     Figure("and never above", common_factor, "MOST_SIGMA", SHARE, OUR_CHOICE),
