@@ -1,9 +1,10 @@
 """Background work: files in the data folder as the broker, or Redis."""
 
+import logging.config
 import os
 
 from celery import Celery
-from celery.signals import beat_embedded_init, worker_init, worker_ready
+from celery.signals import beat_embedded_init, setup_logging, worker_init, worker_ready
 
 from config import lifeline
 
@@ -17,6 +18,14 @@ app.config_from_object("django.conf:settings", namespace="CELERY")
 def make_up_at_start(**_: object) -> None:
     """What was lost while no worker ran is found now, not at the next full ten minutes."""
     app.send_task("fleet.jobs.make_up")
+
+
+@setup_logging.connect
+def lines_like_those_of_the_pages(loglevel: int | str | None = None, **_: object) -> None:
+    from django.conf import settings
+
+    logging.config.dictConfig(settings.LOGGING)
+    logging.getLogger().setLevel(loglevel or logging.WARNING)
 
 
 @worker_init.connect

@@ -51,7 +51,7 @@ def parser() -> argparse.ArgumentParser:
     listed = whole.add_subparsers(metavar="COMMAND", title="commands", dest="command")
     for module in sorted(pkgutil.iter_modules(commands.__path__), key=lambda found: found.name):
         importlib.import_module(f"{commands.__name__}.{module.name}").register(listed)
-    whole.set_defaults(run=None, database=True)
+    whole.set_defaults(run=None, database=True, begins="")
     return whole
 
 
@@ -66,17 +66,30 @@ def _run(arguments: argparse.Namespace) -> int:
     if arguments.run is None:
         parser().print_help()
         return 2
+    tell_at_once(arguments.begins)
     set_up_django()
-    from django.db import OperationalError
+    from django.db import DatabaseError, OperationalError
 
     try:
         if arguments.database:
             from config.database import bring_up_to_date
 
-            bring_up_to_date()
+            bring_up_to_date(tell_at_once if arguments.begins else None)
         return int(arguments.run(arguments))
     except OperationalError as error:
         raise Fault(f"The database does not answer: {' '.join(str(error).split())}") from error
+    except DatabaseError as error:
+        if type(error) is not DatabaseError:  # its own kinds are faults of the program
+            raise
+        raise Fault(
+            f"The database is damaged ({' '.join(str(error).split())}): put a backup in its place."
+        ) from error
+
+
+def tell_at_once(words: str) -> None:
+    """Say on a terminal what takes its time, before it begins."""
+    if words and sys.stderr.isatty():
+        print(f"{words} …", file=sys.stderr, flush=True)
 
 
 def set_up_django() -> None:

@@ -10,10 +10,11 @@ from django.contrib.staticfiles import finders
 from django.db import connection
 from django.utils import timezone
 
-from config.database import steps_behind
+from config.database import steps_ahead, steps_behind
 from fleet.runs import ledger
 from fleet.runs.models import Run
 from fleet.workorders.models import Procedure
+from fleet.workorders.rules import printed_only
 from fleet.workorders.validate import all_faults, services_without
 
 LISTED = 5  # our choice: procedures named at once
@@ -53,6 +54,9 @@ def data_folder() -> Seen:
     key = folder / "secret-key"
     if key.exists() and key.stat().st_mode & 0o077:
         return False, f"{key} can be read by others: chmod 600 {key}"
+    kept = sorted(folder.glob("sumpwise.sqlite3*"))
+    if open_ones := [one for one in kept if one.stat().st_mode & 0o077]:
+        return False, f"{open_ones[0]} can be read by others: chmod 600 {open_ones[0]}"
     return True, str(folder)
 
 
@@ -62,6 +66,8 @@ def database() -> Seen:
     behind = steps_behind()
     if behind:
         return False, f"{connection.vendor}, {behind} steps behind: sumpwise migrate"
+    if steps_ahead():
+        return False, f"{connection.vendor}, newer than the program: install the newer version"
     return True, connection.vendor
 
 
@@ -83,9 +89,11 @@ def procedures() -> Seen:
     unsound = [f"{name}: {texts[0]}" for name, texts in all_faults().items()]
     if unsound:
         return False, f"{_some(unsound)}. Put right: sumpwise fleet export, then load"
-    missing = services_without()
-    count = f"{Procedure.objects.count()}, each by the rules of its family"
-    return True, f"{count}; services without one: {_some(missing)}" if missing else count
+    missing, printed = services_without(), printed_only()
+    said = [f"{Procedure.objects.count()}, each by the rules of its family"]
+    said += [f"services without one: {_some(missing)}"] if missing else []
+    said += [f"re-checks that are printed, never due: {_some(printed)}"] if printed else []
+    return True, "; ".join(said)
 
 
 def _some(texts: Sequence[str]) -> str:

@@ -1,10 +1,18 @@
 """Typed readers of the environment: nonsense is refused with the variable's name."""
 
 import os
+import re
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
+
+from psycopg import ProgrammingError
+from psycopg.conninfo import conninfo_to_dict
 
 from fleet.faults import Fault
+
+URL = re.compile(r"postgres(ql)?://")
+PARTS = {"dbname": "name", "user": "user", "password": "password", "host": "host", "port": "port"}
 
 
 class EnvironmentFault(Fault):
@@ -40,8 +48,31 @@ class Environment:
             raise EnvironmentFault(f"{name}={given!r} is no currency: write EUR, USD or the like.")
         return given
 
+    def postgres(self, name: str) -> dict[str, Any]:
+        """A database as Django names its parts, from an address that libpq understands."""
+        address = self.text(name)
+        try:
+            given = conninfo_to_dict(address) if URL.match(address) else {}
+        except ProgrammingError:
+            given = {}
+        port = str(given.get("port", "5432"))  # libpq reads it only when it connects
+        if not given.get("dbname") or not port.isdigit():
+            raise EnvironmentFault(
+                f"{name} must be a postgres:// address with a database, its port a number."
+            )
+        parts = {part.upper(): given.pop(key, "") for key, part in PARTS.items()}
+        return {"ENGINE": "django.db.backends.postgresql", **parts, "OPTIONS": given}
+
     def folder(self, name: str, default: str) -> Path:
         return Path(self.text(name, default)).expanduser().resolve()
+
+    def whole_number(self, name: str, default: int, least: int = 0) -> int:
+        text = self.text(name, str(default))
+        if not (text.isascii() and text.isdigit() and least <= int(text[:9]) == int(text)):
+            raise EnvironmentFault(
+                f"{name}={text!r}: write a whole number from {least} on, such as {default}."
+            )
+        return int(text)
 
     def whole_numbers(self, name: str, default: str) -> list[int]:
         """Numbers above 0, rising."""

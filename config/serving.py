@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from http.client import HTTPConnection
 from pathlib import Path
+from typing import IO
 
 from django.conf import settings
 from django.utils import timezone
@@ -19,12 +20,14 @@ from config import lifeline, supervisor
 from fleet.faults import Fault
 from fleet.people.links import issue
 from fleet.people.models import Person
-from fleet.runs import ledger
+from fleet.readings import leavings
+from fleet.runs import ledger, owner
 
 DEFAULT_HOST = "127.0.0.1"
 DEFAULT_PORT = 8000
 PORTS_TRIED = 50
 START_WITHIN_S = 60.0
+ORPHANS_END_WITHIN_S = 15.0  # our choice: they are made to end within 3
 
 Announce = Callable[[str], None]
 
@@ -37,7 +40,9 @@ class ServedAlready(Fault):
 
 def serve(port: int, host: str = DEFAULT_HOST, announce: Announce | None = None) -> int:
     """Serve until Ctrl-C or a kill; ``announce`` is told the address once pages answer."""
-    with listening(host, port) as listener, only_one(listener.getsockname()[1]):
+    with only_one(port) as lock, listening(host, port) as listener:
+        note(lock, listener.getsockname()[1])
+        leavings.sweep()
         if listener.getsockname()[1] != port:
             print(f"Port {port} is taken; this is port {listener.getsockname()[1]}.")
         stop = supervisor.stop_on_signals()
@@ -45,7 +50,7 @@ def serve(port: int, host: str = DEFAULT_HOST, announce: Announce | None = None)
         threading.Thread(
             target=_announce, args=(address, announce or greet, stop), daemon=True
         ).start()
-        supervisor.run([web(listener), worker()], stop, _failed)
+        supervisor.run([web(listener, lock), worker(lock)], stop, _failed)
     print("Stopped.")
     return 0
 
@@ -75,18 +80,53 @@ def _taken(error: OSError) -> bool:
 
 
 @contextmanager
-def only_one(port: int) -> Iterator[None]:
-    """Hold the data folder; the system lets go of the lock with the process, however it ends."""
+def only_one(port: int) -> Iterator[IO[str]]:
+    """Hold the data folder; the system lets go of the lock with the last process that has it.
+
+    The children have it too: whoever starts after a supervisor was killed waits until they are
+    gone, and so finds their port free again.
+
+    Raises
+    ------
+    ServedAlready
+        Another process serves it, or children of one that was killed do not end.
+    """
     path: Path = settings.DATA_DIR / "serve.lock"
     with path.open("a+") as file:
-        try:
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            raise ServedAlready(_who(path)) from None
-        file.truncate(0)
-        json.dump({"pid": os.getpid(), "port": port}, file)
-        file.flush()
-        yield
+        deadline_s = time.monotonic() + ORPHANS_END_WITHIN_S
+        while not _held(file):
+            if not _is_orphaned(path):
+                raise ServedAlready(_who(path))
+            if time.monotonic() > deadline_s:
+                raise ServedAlready(
+                    f"Processes of an earlier serve of {settings.DATA_DIR} do not end: end them "
+                    "(they hold serve.lock there), then start again."
+                )
+            time.sleep(0.1)
+        note(file, port)
+        yield file
+
+
+def _held(file: IO[str]) -> bool:
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True
+
+
+def note(lock: IO[str], port: int) -> None:
+    """Write down who holds the data folder, and on which port."""
+    lock.truncate(0)
+    json.dump({"pid": os.getpid(), "port": port, "owner": owner.me()}, lock)
+    lock.flush()
+
+
+def _is_orphaned(path: Path) -> bool:
+    """Whether only children of a supervisor that is gone hold the folder."""
+    with suppress(ValueError, KeyError):
+        return owner.is_dead(json.loads(path.read_text())["owner"])
+    return False
 
 
 def _who(path: Path) -> str:
@@ -99,21 +139,21 @@ def _who(path: Path) -> str:
     return f"{settings.DATA_DIR} is being served already by another process."
 
 
-def web(listener: socket.socket) -> supervisor.Child:
+def web(listener: socket.socket, lock: IO[str]) -> supervisor.Child:
     bind = f"fd://{listener.fileno()}"
     quiet = ["--log-level", "warning"]
     command = ["gunicorn", "-c", "python:config.webserver", "--bind", bind, *quiet]
-    return _child("pages", command, [listener.fileno()])
+    return _child("pages", command, [listener.fileno(), lock.fileno()])
 
 
-def worker() -> supervisor.Child:
+def worker(lock: IO[str]) -> supervisor.Child:
     """One process takes tasks, a second (its child) keeps the time of day."""
     command = ["celery", "--quiet", "-A", "config.celery:app", "worker", "-B", "-P", "solo"]
     lean = ["--without-gossip", "--without-mingle", "--loglevel", "ERROR"]
-    return _child("worker", [*command, *lean])
+    return _child("worker", [*command, *lean], [lock.fileno()])
 
 
-def _child(name: str, command: list[str], pass_fds: list[int] | None = None) -> supervisor.Child:
+def _child(name: str, command: list[str], pass_fds: list[int]) -> supervisor.Child:
     environment = {
         **os.environ,
         "SUMPWISE_DATA": str(settings.DATA_DIR),  # the child starts in another folder
@@ -125,7 +165,7 @@ def _child(name: str, command: list[str], pass_fds: list[int] | None = None) -> 
         [sys.executable, "-W", "ignore:You're running the worker", "-m", *command],
         environment,
         folder=str(settings.BASE_DIR),
-        pass_fds=pass_fds or [],
+        pass_fds=pass_fds,
     )
 
 

@@ -1,10 +1,10 @@
 """Settings of both ways to run: embedded by default, served by environment variables."""
 
 import secrets
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-import environ
 from celery.schedules import crontab
 from csp.constants import NONE, SELF
 
@@ -49,6 +49,16 @@ DATABASE_URL = ENV.text("SUMPWISE_DATABASE_URL")
 REDIS_URL = ENV.text("SUMPWISE_REDIS_URL")
 SERVED = bool(DATABASE_URL)
 
+
+def private(path: Path) -> Path:
+    """A file that only its owner reads, whatever the folder's mode and the umask."""
+    with suppress(OSError):  # somebody else's: using it will say so
+        path.touch(mode=0o600)
+        for one in (path, *path.parent.glob(f"{path.name}-*")):  # the write-ahead log as well
+            one.chmod(0o600)
+    return path
+
+
 EMBEDDED_DATABASE: dict[str, Any] = {
     "ENGINE": "django.db.backends.sqlite3",
     "NAME": DATA_DIR / "sumpwise.sqlite3",
@@ -62,16 +72,23 @@ EMBEDDED_DATABASE: dict[str, Any] = {
     },
 }
 if SERVED:
-    DATABASES = {"default": {**environ.Env.db_url_config(DATABASE_URL), "CONN_MAX_AGE": 60}}
-    if DATABASES["default"]["ENGINE"] != "django.db.backends.postgresql":
-        raise EnvironmentFault("SUMPWISE_DATABASE_URL must be a postgres:// address.")
+    DATABASES = {"default": {**ENV.postgres("SUMPWISE_DATABASE_URL"), "CONN_MAX_AGE": 60}}
+    DATABASES["default"]["CONN_HEALTH_CHECKS"] = True  # one that was cut is opened anew
 else:
+    private(EMBEDDED_DATABASE["NAME"])
     DATABASES = {"default": EMBEDDED_DATABASE}
 
-CACHES = {
-    "default": {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL}
+OF_PROCESS = {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}
+SOON_S = {"socket_connect_timeout": 1, "socket_timeout": 1}  # who waits for a page waits for it
+CACHES: dict[str, dict[str, Any]] = {
+    "default": {
+        "BACKEND": "django.core.cache.backends.redis.RedisCache",
+        "LOCATION": REDIS_URL,
+        "OPTIONS": SOON_S,
+    }
     if REDIS_URL
-    else {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}
+    else OF_PROCESS,
+    "of this process": OF_PROCESS,  # limits go on in it while Redis is away
 }
 
 # --- the program, in the order in which data flows ---------------------------------------
@@ -85,11 +102,13 @@ INSTALLED_APPS = [
     "fleet.duty",
     "fleet.due",
     "fleet.workorders",
+    "fleet.visits",
     "fleet.consumables",
     "fleet.trials",
+    "fleet.workbook",
     "fleet.dashboard",
     "fleet.api",
-    "django.contrib.admin",
+    "fleet.people.apps.AdministrationConfig",
     "django.contrib.auth",
     "django.contrib.contenttypes",
     "django.contrib.sessions",
@@ -103,6 +122,7 @@ INSTALLED_APPS = [
 ]
 
 MIDDLEWARE = [
+    "config.requests.numbered",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "csp.middleware.CSPMiddleware",
@@ -115,6 +135,8 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "simple_history.middleware.HistoryRequestMiddleware",
+    "config.requests.not_stored",
+    "config.requests.OfPerson",
 ]
 
 ROOT_URLCONF = "config.urls"
@@ -143,6 +165,7 @@ PASSWORD_HASHERS = [
     "django.contrib.auth.hashers.PBKDF2PasswordHasher",
 ]
 AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
     {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator"},
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
 ]
@@ -181,8 +204,12 @@ CONTENT_SECURITY_POLICY = {
     }
 }
 X_FRAME_OPTIONS = "DENY"
-CSRF_FAILURE_VIEW = "fleet.dashboard.views.errors.stale_form"
+CSRF_FAILURE_VIEW = "config.errors.stale_form"
+# how many proxies of our own stand in front, each adding to X-Forwarded-For; 0: it is not believed
+PROXIES = ENV.whole_number("SUMPWISE_PROXIES", 0)
 SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_AGE = ENV.whole_number("SUMPWISE_SESSION_HOURS", 336, least=1) * 3600
+SECURE_HSTS_SECONDS = ENV.whole_number("SUMPWISE_HSTS_DAYS", 0) * 86_400
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = BEHIND_TLS
 SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if BEHIND_TLS else None
 
@@ -197,7 +224,8 @@ REST_FRAMEWORK = {
     "DEFAULT_PARSER_CLASSES": ["fleet.api.formats.LimitedJSONParser"],
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
     "DEFAULT_CONTENT_NEGOTIATION_CLASS": "fleet.api.formats.Negotiation",
-    "DEFAULT_THROTTLE_CLASSES": ["rest_framework.throttling.UserRateThrottle"],
+    "DEFAULT_THROTTLE_CLASSES": ["fleet.api.limits.Limit"],
+    "NUM_PROXIES": PROXIES,
     "DEFAULT_THROTTLE_RATES": {"user": "600/min"},  # our choice
     "DEFAULT_SCHEMA_CLASS": "fleet.api.schema.ResourceSchema",
     "DEFAULT_METADATA_CLASS": None,  # OPTIONS tells nothing that the schema does not
@@ -222,7 +250,7 @@ SPECTACULAR_SETTINGS = {
         "FoundBy": "fleet.workorders.models.Finding.FoundBy",
         "ItemKind": "fleet.stores.models.Item.Kind",
         "ItemUnit": "fleet.stores.models.Item.Unit",
-        "JobEnd": "fleet.api.order_actions.ENDS",
+        "JobEnd": "fleet.api.orders.actions.ENDS",
         "JobReason": "fleet.workorders.models.Job.Reason",
         "JobState": "fleet.workorders.models.Job.State",
         "MeterKind": "fleet.vehicles.models.Meter.Kind",
@@ -240,12 +268,16 @@ SPECTACULAR_SETTINGS = {
         "Warmth": "fleet.trials.models.Rating.Warmth",
     },
     "ENUM_SUFFIX": "",
+    "POSTPROCESSING_HOOKS": [
+        "drf_spectacular.hooks.postprocess_schema_enums",
+        "fleet.api.examples.add_examples",
+    ],
 }
 
 # --- background work ---------------------------------------------------------------------
 CELERY_BROKER_URL = REDIS_URL or "filesystem://"
 CELERY_BROKER_TRANSPORT_OPTIONS: dict[str, Any] = (
-    {}
+    {"socket_connect_timeout": 1}
     if REDIS_URL
     else {
         "data_folder_in": str(DATA_DIR / "queue"),
@@ -260,8 +292,26 @@ CELERY_TASK_IGNORE_RESULT = True  # results are rows
 CELERY_WORKER_HIJACK_ROOT_LOGGER = False
 CELERY_BEAT_SCHEDULE_FILENAME = str(DATA_DIR / "beat-schedule")
 CELERY_BEAT_SCHEDULE = {
-    # finds each depot's night from its local 02:30 on, and whatever was lost
-    "make up what is owed": {"task": "fleet.jobs.make_up", "schedule": crontab(minute="*/10")},
+    # finds each depot's night from its local 02:30 on, and whatever was lost; one that no worker
+    # took before the next comes is dropped
+    "make up what is owed": {
+        "task": "fleet.jobs.make_up",
+        "schedule": crontab(minute="*"),
+        "options": {"expires": 55},
+    },
+}
+
+# --- log -------------------------------------------------------------------------------------
+LOGGING: dict[str, Any] = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"lines": {"()": "config.logs.Lines"}},
+    "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "lines"}},
+    "root": {"handlers": ["stderr"], "level": "WARNING"},
+    "loggers": {
+        "django": {"handlers": [], "level": "WARNING", "propagate": True},
+        "django.request": {"level": "ERROR"},  # what was refused was said to whoever asked
+    },
 }
 
 # --- calibration -------------------------------------------------------------------------

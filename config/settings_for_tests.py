@@ -21,6 +21,7 @@ def isolate() -> None:
         if not name.startswith("SUMPWISE_TEST_"):
             del os.environ[name]
     os.environ["SUMPWISE_DATA"] = str(DATA_DIR)
+    os.umask(0o077)  # the tests' database is made anew after the settings have made it private
     for name, address in given.items():
         if address:
             os.environ[f"SUMPWISE_{name}"] = address
@@ -44,9 +45,10 @@ isolate()
 from config.settings import *  # noqa: E402, F403
 from config.settings import DATABASES, SERVED  # noqa: E402
 
+DATABASES["default"]["TEST"] = {"MIGRATE": False}  # see django_db_setup in conftest.py
 if not SERVED:
     # a file, and the one that a process started by a test finds in the same data folder
-    DATABASES["default"]["TEST"] = {"NAME": DATA_DIR / "sumpwise.sqlite3"}
+    DATABASES["default"]["TEST"]["NAME"] = DATA_DIR / "sumpwise.sqlite3"
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]  # quick; guards nothing
 CELERY_TASK_ALWAYS_EAGER = True  # a real worker is tested in tests/jobs, as a process
 CELERY_TASK_EAGER_PROPAGATES = True

@@ -1,8 +1,11 @@
 """Settings of gunicorn; its own environment variables and options override them."""
 
+import os
 from typing import Any
 
-from config import lifeline
+from gunicorn import glogging
+
+from config import lifeline, logs
 
 wsgi_app = "config.wsgi:application"
 worker_class = "gthread"
@@ -12,5 +15,21 @@ timeout = 120
 control_socket_disable = True
 
 
+class Log(glogging.Logger):  # type: ignore[misc]  # gunicorn comes without types
+    """What gunicorn itself has to say, in lines like those of the program."""
+
+    def setup(self, cfg: Any) -> None:
+        super().setup(cfg)
+        for handler in self.error_log.handlers:
+            handler.setFormatter(logs.Lines())
+
+
+logger_class = Log
+
+
 def on_starting(_: Any) -> None:
     lifeline.hold()
+
+
+def post_fork(_: Any, __: Any) -> None:
+    lifeline.hold(os.getppid())

@@ -7,6 +7,9 @@ stage does; its arithmetic has the same name in ``calc``.
     units.py     text and quantities with units in, plain floats out
     bulk.py      many rows between arrays and the database
     faults.py    what a person can put right, in one sentence
+    tables.py    lists as CSV and XLSX
+    trace.py     which request, work and person a line of the log is about
+    today.py     what day it is at a depot
 
     people/      who may do what, and where
     vehicles/    depots, climate, vehicle types, compartments, vehicles, meters
@@ -16,11 +19,14 @@ stage does; its arithmetic has the same name in ``calc``.
     usage/       how much each vehicle runs
     duty/        normal or severe, per vehicle and compartment, and why
     due/         services, limits, what was done, and when each falls due next
+    hindcast/    whether past dates came true, what was said then, and by how much bands are widened
     workorders/  from due services to work done, recorded and followed up
+    visits/      which vehicle comes in on which day, and what is done together
     consumables/ what stores will need, month by month, and what to order
     trials/      whether a dearer fluid is worth its price, at equal fluid age
 
     chain.py     the only place that knows the order: refresh(vehicles) and nightly(day)
+    checks.py    whether the fleet agrees with itself
     workbook/    the whole fleet as one spreadsheet: template, load, export
     demo/        an invented fleet to look at
     jobs.py      every background task

@@ -31,6 +31,13 @@ def instant_d(column: str) -> str:
     return f"CAST(strftime('%%s', {column}) AS INTEGER) / 86400.0"
 
 
+def as_instant(days: str) -> str:
+    """SQL for the instant (whole seconds) that an expression gives as days since 1970 UTC."""
+    if on_postgres():
+        return f"to_timestamp(round(({days}) * 86400))"
+    return f"datetime(CAST(round(({days}) * 86400) AS INTEGER), 'unixepoch')"
+
+
 def day_number(column: str) -> str:
     """SQL for a date as whole days since 1970-01-01; empty stays empty."""
     if on_postgres():
@@ -122,6 +129,18 @@ def update(model: type[Model], columns: Columns, key: str = "id") -> int:
     differs = " OR ".join(f"{_quote(_column(model, name))} IS NOT %s" for name in names)
     sql = f"UPDATE {table} SET {sets} WHERE {key_column} = %s AND ({differs})"  # noqa: S608
     return _executemany(sql, columns, [*names, key, *names])
+
+
+def delete_after(model: type[Model], meter_ids: Array, column: str, after: Array) -> None:
+    """Delete the rows of some meters in which a column is beyond a figure, one figure a meter."""
+    table, params = pairs(meter_ids, after)
+    name = _quote(model._meta.db_table)
+    sql = f"""
+        DELETE FROM {name} WHERE id IN (
+            SELECT d.id FROM {table} AS w{"(id, figure)" if on_postgres() else ""}
+            CROSS JOIN {name} d WHERE d.meter_id = w.id AND d.{_quote(column)} > w.figure)"""  # noqa: S608
+    with connection.cursor() as cursor:
+        cursor.execute(sql, params)
 
 
 def _column(model: type[Model], attribute: str) -> str:

@@ -5,7 +5,7 @@ only where something changed. Both do the same work by the same verbs, and both 
 without harm.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
@@ -16,18 +16,21 @@ from django.utils import timezone
 from fleet import bulk
 from fleet.bulk import Array
 from fleet.consumables import demand
-from fleet.due import forecast, guard, record
+from fleet.due import forecast, record
+from fleet.due.differing import differing
 from fleet.due.rules import Book, gather_book
 from fleet.due.stamps import changed_vehicles
 from fleet.duty import assess
+from fleet.hindcast import widen
 from fleet.readings import judge
 from fleet.readings.models import Reading, Upload, Verdict
 from fleet.runs import ledger
 from fleet.runs.models import Run
+from fleet.today import today_at
 from fleet.trials import evaluate
 from fleet.usage import measure, rates, seasons
 from fleet.vehicles.models import Depot, Vehicle
-from fleet.workorders import consumption, escalate, issue
+from fleet.workorders import consumption, escalate, issue, rechecks
 from fleet.workorders.actor import Actor
 
 Progress = Callable[[float, str], None]
@@ -39,13 +42,15 @@ def silent(share: float, text: str) -> None:
 
 
 def refresh(vehicle_ids: Sequence[int] | Array, as_of: datetime) -> Counts:
-    """Bring some vehicles up to date: verdicts, usage, duty classes, due dates."""
+    """Bring some vehicles up to date: verdicts, usage, duty classes, due dates; and order what
+    was called for and must not wait."""
     ids = np.unique(np.asarray(vehicle_ids, dtype=np.int64))
     counts = catch_up(as_of, ids)
-    month_on = _month_of(as_of)
-    counts["duty rows"] = assess.assess(ids, month_on, assess.rules_stamp())
+    by_day, rules = _by_day(ids, as_of), assess.rules_stamp()
+    counts["duty rows"] = sum(assess.assess(some, _month(on), rules) for on, some in by_day)
     record.settle_provisional()
-    counts["due dates"] = forecast.forecast(ids, as_of.date())
+    counts["due dates"] = sum(forecast.forecast(some, on) for on, some in by_day)
+    counts["re-checks ordered"] = rechecks.order_called(as_of, vehicle_ids=ids.tolist())
     return counts
 
 
@@ -62,7 +67,7 @@ def catch_up(
     to each open month end before its rates are written. ``closing`` closes every month that is
     over, and not only those that the readings reach beyond.
     """
-    judged = judge.Judged()
+    judged = judge.replay_marked(as_of, vehicle_ids)
     states = 0
     pending = judge.pending_meters(vehicle_ids)
     onwards = _without_late_readings(pending)
@@ -109,8 +114,8 @@ def _night(as_of: datetime, zone: str | None, progress: Progress) -> Counts:
     here = None if zone is None else _vehicles_in(zone)
     counts = catch_up(as_of, here, lambda share, text: progress(0.5 * share, text), closing=True)
     # before the due dates: a new factor moves them
-    guard.watch(as_of.date(), lambda _, text: progress(0.5, f"looking back: {text}"))
-    month_on, rules = _month_of(as_of), assess.rules_stamp()
+    widen.watch(as_of.date(), lambda _, text: progress(0.5, f"looking back: {text}"))
+    month_on, rules = _month(as_of.date()), assess.rules_stamp()
     counts["duty rows"] = counts["due dates"] = counts["vehicles looked at"] = 0
     for share, ids in _chunks(_among(assess.changed_vehicles(month_on, rules), here)):
         progress(0.5 + 0.2 * share, "duty classes")
@@ -130,6 +135,7 @@ def _follow_up(as_of: datetime, zone: str | None, book: Book) -> Counts:
     here = dict(depots.values_list("pk", "slug"))
     ids = list(here)
     return {
+        "re-checks ordered": rechecks.order_called(actor.now, depot_ids=ids),
         "orders drafted": issue.draft_due(actor, as_of.date(), ids),
         "questions asked": escalate.escalate(actor, list(here.values())),
         "consumption findings": consumption.watch(actor, consumption.topped_up(ids), as_of),
@@ -178,13 +184,27 @@ def complete_upload(upload_id: int, progress: Progress | None = None) -> Upload:
     return upload
 
 
-def check(as_of: datetime) -> int:
-    """Compute all due dates anew and count the stored rows that differ: there should be none."""
-    return sum(forecast.differences(ids, as_of.date()) for _, ids in _chunks(_all_vehicles()))
+def due_dates_that_differ(as_of: datetime) -> Iterator[str]:
+    """Compute all due dates anew: a sentence for each stored one that differs; writes nothing."""
+    for on, some in _by_day(_all_vehicles(), as_of):
+        yield from differing(some, on)
 
 
-def _month_of(as_of: datetime) -> date:
-    return as_of.date().replace(day=1)
+def _by_day(vehicle_ids: Array, as_of: datetime) -> list[tuple[date, Array]]:
+    """Vehicles by the day that it is at their depots: what begins today begins there."""
+    where, params = bulk.among("v.id", vehicle_ids)
+    sql = f"""
+        SELECT v.id, d.zone FROM vehicles_vehicle v JOIN vehicles_depot d ON d.id = v.depot_id
+        WHERE {where} ORDER BY v.id"""  # noqa: S608
+    rows = bulk.read(sql, params, {"id": "i8", "zone": "O"})
+    zones, zone_of = np.unique(rows["zone"].astype(str), return_inverse=True)
+    days = np.array([today_at(zone, as_of) for zone in zones.tolist()], dtype="M8[D]")
+    day_of = days[zone_of]
+    return [(day.item(), rows["id"][day_of == day]) for day in np.unique(day_of)]
+
+
+def _month(on: date) -> date:
+    return on.replace(day=1)
 
 
 def _all_vehicles() -> Array:

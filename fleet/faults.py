@@ -40,8 +40,13 @@ class Question(Fault):
         The question.
     candidates
         Values that may have been meant, most likely first, each with its unit.
+    yes
+        The reason that a plain yes gives, where no other is wanted; empty: it must be said.
     """
 
-    def __init__(self, text: str, candidates: Sequence[str] = (), *, about: str = "") -> None:
+    def __init__(
+        self, text: str, candidates: Sequence[str] = (), *, about: str = "", yes: str = ""
+    ) -> None:
         super().__init__(text, about=about)
         self.candidates = tuple(candidates)
+        self.yes = yes

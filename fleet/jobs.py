@@ -3,17 +3,34 @@
 The pages import this file to send tasks; the arithmetic is loaded where one runs.
 """
 
+import logging
 from contextlib import suppress
 from datetime import date
+from typing import Any
 
+from celery import Task
 from django.utils import timezone
+from kombu.exceptions import OperationalError
 
 from config.celery import app
 from fleet.readings.models import Upload
 from fleet.runs import ledger
+from fleet.vehicles.models import Depot
+from fleet.workbook.models import SentBook
 
+log = logging.getLogger(__name__)
 UPLOAD = "upload"
+PLAN = "plan"
 SCORE = "backtest"
+BOOK = "workbook"
+
+
+def send(task: "Task[Any, Any]", *given: Any, **named: Any) -> None:
+    """Send a task; while the broker is away, what is noted in the database is made up later."""
+    try:
+        task.apply_async(given, named, retry=False)
+    except (OperationalError, OSError):
+        log.warning("The broker is away: %s is made up when it is back.", task.name)
 
 
 @app.task
@@ -23,30 +40,69 @@ def night(on: str, zone: str, again: bool = False) -> None:
 
     with suppress(ledger.Taken):
         chain.nightly(date.fromisoformat(on), zone=zone, again=again)
+        if depots := list(Depot.objects.filter(zone=zone).values_list("slug", flat=True)):
+            send(plan_visits, depots, on, again)
+
+
+@app.task
+def plan_visits(depots: list[str], on: str, again: bool = False) -> None:
+    """Plan the workshop days of the first of some depots; ``again`` although it is done.
+
+    The others are sent on one by one, so that an upload waits for two plans at most.
+    """
+    from fleet.visits import plan
+
+    depot, *others = depots
+    if others:
+        send(plan_visits, others, on, again)
+    day = date.fromisoformat(on)
+    with suppress(ledger.Taken), ledger.work(PLAN, day, depot, again=again):
+        ids = Depot.objects.filter(slug=depot).values_list("pk", flat=True)
+        plan.plan(list(ids), day, late=plan.safety_clock(plan.NIGHT_S))
 
 
 @app.task
 def make_up() -> None:
-    """Start what is owed: nights that have come or were missed, and uploads cut short."""
+    """Start what is owed: nights that have come or were missed, uploads and workbooks cut short."""
+    ledger.let_go_of_the_dead()
     for owed in ledger.owed(timezone.now()):
-        night.delay(owed.on.isoformat(), owed.part)
+        send(night, owed.on.isoformat(), owed.part)
     ended = [Upload.State.DONE, Upload.State.REFUSED]
+    left = ledger.given_up(UPLOAD) | ledger.in_hand(UPLOAD)
     for upload_id in Upload.objects.exclude(state__in=ended).values_list("pk", flat=True):
-        if str(upload_id) not in ledger.given_up(UPLOAD):
-            take_in_upload.delay(upload_id)
+        if str(upload_id) not in left:
+            send(take_in_upload, upload_id)
+    left = ledger.given_up(BOOK) | ledger.in_hand(BOOK)
+    waiting = SentBook.objects.filter(state__in=[SentBook.State.RECEIVED, SentBook.State.WANTED])
+    for sent_id in waiting.values_list("pk", flat=True):
+        if str(sent_id) not in left:
+            send(take_in_book, sent_id)
 
 
 @app.task
-def take_in_upload(upload_id: int) -> None:
-    """Bring an upload from wherever it stands to its end."""
+def take_in_upload(upload_id: int, again: bool = False) -> None:
+    """Bring an upload from wherever it stands to its end; ``again`` after rows were mended."""
     from fleet import chain
 
     received_on = Upload.objects.values_list("received_at__date", flat=True).get(pk=upload_id)
     with (
         suppress(ledger.Taken),
-        ledger.work(UPLOAD, received_on, str(upload_id)) as run,
+        ledger.work(UPLOAD, received_on, str(upload_id), again=again) as run,
     ):
         chain.complete_upload(upload_id, lambda share, _: ledger.renew(run, share))
+
+
+@app.task
+def take_in_book(sent_id: int) -> None:
+    """Check a workbook, or load it where that is wanted."""
+    from fleet.workbook.sent import go_on
+
+    received_on = SentBook.objects.values_list("received_at__date", flat=True).get(pk=sent_id)
+    with (
+        suppress(ledger.Taken),
+        ledger.work(BOOK, received_on, str(sent_id), again=True) as run,
+    ):
+        go_on(sent_id, timezone.now(), lambda share: ledger.renew(run, share))
 
 
 @app.task
@@ -60,9 +116,9 @@ def refresh(vehicle_ids: list[int]) -> None:
 @app.task
 def score() -> None:
     """Score the fleet's own past, for the Method page."""
-    from fleet.due import backtest
+    from fleet.hindcast import backtest
 
-    today = timezone.now().date()
+    today = backtest.newest_day_of_fleet()
     with suppress(ledger.Taken), ledger.work(SCORE, today, again=True) as run:
         result = backtest.backtest("", today, lambda share, _: ledger.renew(run, share))
         backtest.keep(result)

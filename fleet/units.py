@@ -268,35 +268,9 @@ def temperature_c(value: object, unit: str | None = None, decimal_mark: DecimalM
     return celsius
 
 
-def temperature_difference_c(
-    value: object, unit: str | None = None, decimal_mark: DecimalMark = "."
-) -> float:
-    """Difference between two temperatures [°C]: 18 °F apart is 10 °C apart."""
-    return _take("temperature difference", value, unit, decimal_mark)
-
-
 def hours_h(value: object, unit: str | None = None, decimal_mark: DecimalMark = ".") -> float:
     """Running time [h] of text, or of a number and its unit; no months, no years."""
     return _take("running time", value, unit, decimal_mark)
-
-
-def pressure_kpa(value: object, unit: str | None = None, decimal_mark: DecimalMark = ".") -> float:
-    """Pressure [kPa] of text, or of a number and its unit."""
-    return _take("pressure", value, unit, decimal_mark)
-
-
-def kinematic_viscosity_mm2_per_s(
-    value: object, unit: str | None = None, decimal_mark: DecimalMark = "."
-) -> float:
-    """Kinematic viscosity [mm²/s] of text, or of a number and its unit."""
-    return _take("kinematic viscosity", value, unit, decimal_mark)
-
-
-def dynamic_viscosity_mpa_s(
-    value: object, unit: str | None = None, decimal_mark: DecimalMark = "."
-) -> float:
-    """Dynamic viscosity [mPa·s] of text, or of a number and its unit."""
-    return _take("dynamic viscosity", value, unit, decimal_mark)
 
 
 def torque_lbfft(torque_nm: float) -> float:

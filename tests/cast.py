@@ -1,9 +1,7 @@
 """The small fixed cast of the tests: two depots, five people, three vehicles. All invented."""
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
-
-from django.utils import timezone
+from datetime import date, datetime, timedelta
 
 from fleet import chain
 from fleet.due.models import Service
@@ -11,6 +9,7 @@ from fleet.duty.models import Criterion, DutyClass
 from fleet.people.models import Person, Role
 from fleet.readings.enter import Entry, enter
 from fleet.readings.models import Source
+from fleet.today import today_at
 from fleet.vehicles.models import (
     Compartment,
     CompartmentKind,
@@ -20,6 +19,13 @@ from fleet.vehicles.models import (
     Vehicle,
     VehicleType,
 )
+
+ZONE = "Europe/Berlin"
+
+
+def depots_day() -> date:
+    """What day it is at the depots of the cast; around midnight not that of UTC."""
+    return today_at(ZONE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +79,7 @@ def cast() -> Cast:
 
 def depot(slug: str) -> Depot:
     return Depot.objects.create(
-        slug=slug, name=slug.title(), zone="Europe/Berlin", source="invented for the tests"
+        slug=slug, name=slug.title(), zone=ZONE, source="invented for the tests"
     )
 
 
@@ -84,7 +90,7 @@ def person(name: str, role: Role, *depots: Depot) -> Person:
 
 
 def vehicle(fleet_number: str, at: Depot, vehicle_type: VehicleType) -> Vehicle:
-    joined_on = timezone.now().date() - timedelta(days=200)
+    joined_on = depots_day() - timedelta(days=200)
     created = Vehicle.objects.create(
         fleet_number=fleet_number,
         depot=at,

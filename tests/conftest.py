@@ -1,17 +1,37 @@
 import ipaddress
 import os
 import socket
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, settings
+from pytest_django.plugin import blocking_manager_key
+
+from tests import kept
+
+# one tree, one verdict; `--hypothesis-profile=search` looks further than the examples of a run
+SLOW = [HealthCheck.too_slow]  # a busy machine is no fault
+settings.register_profile("same", derandomize=True, deadline=None, suppress_health_check=SLOW)
+settings.register_profile("search", deadline=None, suppress_health_check=SLOW)
+settings.load_profile("same")
 
 MOST_PROCESSES = 4  # our choice: each has a database and starts programs of its own
 
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     """Share a whole run between processors; what is named on the command line runs here."""
-    whole = config.args_source is pytest.Config.ArgsSource.TESTPATHS
-    return min(os.cpu_count() or 1, MOST_PROCESSES) if whole else 0
+    return min(os.cpu_count() or 1, MOST_PROCESSES) if _whole(config) else 0
+
+
+def pytest_configure_node(node: Any) -> None:
+    node.workerinput["whole"] = _whole(node.config)
+
+
+def _whole(config: pytest.Config) -> bool:
+    """Whether nothing was named on the command line; a worker is told."""
+    here = config.args_source is pytest.Config.ArgsSource.TESTPATHS
+    return bool(getattr(config, "workerinput", {}).get("whole", here))
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -43,6 +63,73 @@ def django_db_modify_db_settings(request: pytest.FixtureRequest) -> None:
 
     if settings.SERVED:
         request.getfixturevalue("django_db_modify_db_settings_parallel_suffix")
+
+
+@pytest.fixture(scope="session")
+def django_db_setup(django_db_setup: None, django_db_blocker: Any) -> Iterator[None]:
+    """Django made the tables from the models; the rest of a new database as in use."""
+    from config.database import build
+
+    with django_db_blocker.unblock():
+        build([])
+    yield
+    with django_db_blocker.unblock():
+        kept.close()
+
+
+# --- what a second database can change -------------------------------------------------------
+OF_PROCESSES = {"config", "jobs", "runs", "served"}  # may reach a service without a fixture
+
+
+def _leave_to_sqlite(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """On PostgreSQL and Redis, a whole run leaves out what neither of them can change."""
+    from django.conf import settings
+
+    if not settings.SERVED:
+        return
+    left = [item for item in items if not _may_tell_databases_apart(item)]
+    config.hook.pytest_deselected(items=left)
+    items[:] = [item for item in items if _may_tell_databases_apart(item)]
+
+
+def _may_tell_databases_apart(item: pytest.Item) -> bool:
+    return (
+        item.get_closest_marker("django_db") is not None
+        or "_django_db_helper" in getattr(item, "fixturenames", ())
+        or item.path.parent.name in OF_PROCESSES
+    )
+
+
+# --- scenes that outlast a test, see kept.py -------------------------------------------------
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if _whole(config):
+        _leave_to_sqlite(config, items)
+    kept.together(items)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """A test without a kept scene, or without a database, finds no rows and no transaction.
+
+    Before its fixtures: the transaction of a class of tests begins before any of a test.
+    """
+    if not kept.begins_with(item):
+        with item.config.stash[blocking_manager_key].unblock():
+            kept.close()
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_fixture_setup(fixturedef: Any, request: pytest.FixtureRequest) -> None:
+    """Before the transaction of a test begins, what it begins with is there."""
+    if fixturedef.argname == "_django_db_helper":
+        with request.getfixturevalue("django_db_blocker").unblock():
+            kept.open_for(kept.begins_with(request.node))
+
+
+@pytest.fixture
+def kept_scenes(db: None) -> dict[kept.Build, Any]:
+    return kept.copies()
 
 
 def require_service(found: bool, what: str) -> None:

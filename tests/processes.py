@@ -60,7 +60,7 @@ def worker() -> Any:
     return running([sys.executable, *command], "ready.")
 
 
-def wait_for(true: Callable[[], Any], seconds: float = 60) -> Any:
+def wait_for(true: Callable[[], Any], seconds: float = 180) -> Any:
     deadline = time.monotonic() + seconds
     while time.monotonic() < deadline:
         if found := true():

@@ -11,10 +11,10 @@ from django.db.migrations.loader import MigrationLoader
 ROOT = Path(__file__).resolve().parent.parent
 STAGES = (
     *("people", "vehicles", "stores", "runs", "readings", "usage", "duty", "due"),
-    *("workorders", "visits", "consumables", "trials"),
+    *("hindcast", "workorders", "visits", "consumables", "trials"),
 )
-BELOW_ALL = ("calc", "units", "bulk", "faults")
-AFTER = {"chain": 100, "workbook": 101, "demo": 102, "whatif": 103, "jobs": 104}
+BELOW_ALL = ("calc", "units", "bulk", "faults", "tables", "today", "trace")
+AFTER = {"chain": 100, "checks": 101, "workbook": 101, "demo": 102, "whatif": 103, "jobs": 104}
 FACES = ("dashboard", "api")
 RANK = (
     dict.fromkeys(BELOW_ALL, -1)

@@ -37,7 +37,7 @@ def register(commands: Any) -> None:
 def run_backtest(arguments: argparse.Namespace) -> int:
     if arguments.verdicts:
         return _run_verdicts(arguments)
-    from fleet.due import backtest
+    from fleet.hindcast import backtest
 
     with _bar() as progress:
         result = backtest.backtest(arguments.vehicle_class, arguments.as_of, progress)
@@ -47,7 +47,7 @@ def run_backtest(arguments: argparse.Namespace) -> int:
 
 
 def _run_verdicts(arguments: argparse.Namespace) -> int:
-    from fleet.due import fault_trial
+    from fleet.hindcast import fault_trial
 
     with _bar() as progress:
         result = fault_trial.fault_trial(arguments.vehicle_class, arguments.as_of, progress)

@@ -5,16 +5,23 @@ import csv
 import json
 import sys
 from collections.abc import Sequence
+from dataclasses import asdict
+from datetime import date
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from config.commands.due import FORMULA_STARTS
 from fleet.faults import Fault
+from fleet.tables import unlike_a_formula, xlsx_bytes
 
 if TYPE_CHECKING:
     from fleet.consumables.listing import DemandRow
 
-KEYS = ("depot", "item", "month", "mean", "p50", "p80", "p95", "packs", "order_by")
-HEADINGS = ("Depot", "Item", "Month", "Mean", "p50", "p80", "p95", "Unit", "Packs", "Order by")
+HEADINGS = (
+    *("Depot", "Item", "Month", "Mean", "Sum", "p95", "Unit", "On hand", "Usable", "Free"),
+    *("Pack", "Order", "Order by", "Runs out"),
+)
+FIGURES = range(3, 12)  # columns of the table that are set to the right
+UNIT_AT = 6
 
 
 def months(text: str) -> int:
@@ -29,8 +36,11 @@ def register(commands: Any) -> None:
         "demand",
         help="list what stores will need, month by month",
         description="Lists what each depot will use of each item in the present month and those "
-        "after it, as of the last night: mean and the quantities that suffice in 50, 80 and 95 of "
-        "100 cases [mL or pieces], the whole packs for p95, and the day to order them by.",
+        "after it, as of the last night: the mean, its sum so far, and what suffices in 50, 80 and "
+        "95 of 100 cases [mL or pieces]; beside it the stock as it is now, what of it is usable "
+        "before it is too old, what is free once the need to the month's end is met (orders that "
+        "come by then counted), the size of a pack, the packs and the day of the order that is "
+        "proposed, and the first day without stock.",
     )
     demand.add_argument("--months", type=months, default=6, metavar="N", help="1 to 12; default 6")
     demand.add_argument("--depot", action="append", metavar="D", help="one depot; may be repeated")
@@ -48,23 +58,31 @@ def register(commands: Any) -> None:
 
 
 def list_demand(arguments: argparse.Namespace) -> int:
-    from django.utils import timezone
-
     from fleet.consumables.listing import demand_rows
 
     depots = _depots(arguments.depot)
-    rows = demand_rows(timezone.now().date(), depots, arguments.months)
+    rows = demand_rows(_today(depots), depots, arguments.months)
     if arguments.json:
         print(json.dumps([_plain(row) for row in rows], indent=1))
     elif arguments.csv:
         writer = csv.writer(sys.stdout, lineterminator="\n")
-        writer.writerow(KEYS)
-        writer.writerows([_safe(value) for value in _plain(row).values()] for row in rows)
+        writer.writerow(keys())
+        writer.writerows(
+            [unlike_a_formula(value) for value in _plain(row).values()] for row in rows
+        )
     elif arguments.xlsx:
         _write(arguments.xlsx, rows)
     else:
         _print_table(rows)
     return 0
+
+
+def _today(depots: Sequence[str] | None) -> date:
+    from fleet.today import newest_day
+    from fleet.vehicles.models import Depot
+
+    found = Depot.objects.all() if depots is None else Depot.objects.filter(slug__in=depots)
+    return newest_day(found.values_list("zone", flat=True))
 
 
 def _depots(named: Sequence[str] | None) -> list[str] | None:
@@ -79,37 +97,25 @@ def _depots(named: Sequence[str] | None) -> list[str] | None:
     return list(named)
 
 
+def keys() -> tuple[str, ...]:
+    """Headings of the files: the names that the API gives the columns."""
+    from fleet.consumables.listing import KEYS
+
+    return KEYS
+
+
 def _plain(row: "DemandRow") -> dict[str, Any]:
-    plain = {key: getattr(row, key) for key in KEYS}
-    plain["order_by"] = row.order_by and row.order_by.isoformat()
-    return plain
-
-
-def _safe(value: Any) -> Any:
-    """A spreadsheet must not run what somebody typed as a name."""
-    return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA_STARTS) else value
+    return {
+        key: value.isoformat() if isinstance(value, date) else value
+        for key, value in asdict(row).items()
+    }
 
 
 def _write(name: str, rows: "Sequence[DemandRow]") -> None:
-    import xlsxwriter
-
+    table = xlsx_bytes(keys(), [list(asdict(row).values()) for row in rows], "Demand")
     try:
-        with xlsxwriter.Workbook(name) as book:
-            sheet = book.add_worksheet("Demand")
-            bold, day = book.add_format({"bold": True}), book.add_format({"num_format": 14})
-            sheet.write_row(0, 0, [*KEYS, "unit"], bold)
-            for number, row in enumerate(rows, start=1):
-                for column, key in enumerate([*KEYS[:-1], "", "unit"]):
-                    value = getattr(row, key) if key else None
-                    if isinstance(value, str):
-                        sheet.write_string(number, column, value)
-                    elif value is not None:
-                        sheet.write_number(number, column, value)
-                if row.order_by:
-                    sheet.write_datetime(number, len(KEYS) - 1, row.order_by, day)
-            sheet.freeze_panes(1, 0)
-            sheet.autofit()
-    except (OSError, xlsxwriter.exceptions.FileCreateError) as error:
+        Path(name).write_bytes(table)
+    except OSError as error:
         raise Fault(f"{name} cannot be written: {error}. Give another place.") from error
     print(f"{len(rows)} rows written to {name}.")
 
@@ -118,21 +124,21 @@ def _print_table(rows: "Sequence[DemandRow]") -> None:
     if not rows:
         print("Nothing is forecast: load items and procedures, then run sumpwise nightly.")
         return
-    lines = [
-        [
-            *(row.depot, row.item, row.month, f"{row.mean:,.1f}"),
-            *(f"{figure:,}" for figure in (row.p50, row.p80, row.p95)),
-            row.unit,
-            "–" if row.packs is None else str(row.packs),
-            str(row.order_by or "–"),
-        ]
-        for row in rows
-    ]
+    lines = [_cells(row) for row in rows]
     widths = [max(map(len, column)) for column in zip(HEADINGS, *lines, strict=True)]
     for line in (HEADINGS, *lines):
         cells = [
-            cell.rjust(width) if 3 <= at <= 6 or at == 8 else cell.ljust(width)
+            cell.rjust(width) if at in FIGURES and at != UNIT_AT else cell.ljust(width)
             for at, (cell, width) in enumerate(zip(line, widths, strict=True))
         ]
         print("  ".join(cells).rstrip())
     print(f"{len(rows)} rows.")
+
+
+def _cells(row: "DemandRow") -> list[str]:
+    return [
+        *(row.depot, row.item, row.month, f"{row.mean:,.1f}", f"{row.cumulative:,.1f}"),
+        *(f"{row.p95:,}", row.unit, f"{row.on_hand:,}", f"{row.usable:,}", f"{row.free:,}"),
+        *("–" if figure is None else f"{figure:,}" for figure in (row.pack, row.packs)),
+        *(str(day or "–") for day in (row.order_by, row.runs_out)),
+    ]

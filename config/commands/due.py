@@ -9,6 +9,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from fleet.faults import Fault
+from fleet.tables import unlike_a_formula
 
 if TYPE_CHECKING:
     from fleet.due.listing import DueRow
@@ -35,7 +36,6 @@ HEADINGS = {
 }
 DECIMALS = {"binding_probability": 4, "life_used": 4, "remaining_km": 1}
 OVERDUE = ("overdue", "probably_overdue")
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def register(commands: Any) -> None:
@@ -113,13 +113,7 @@ def _print_csv(rows: "Iterable[DueRow]") -> None:
     writer = csv.DictWriter(sys.stdout, KEYS, lineterminator="\n")
     writer.writeheader()
     for row in rows:
-        writer.writerow({key: _unlike_a_formula(value) for key, value in _plain(row).items()})
-
-
-def _unlike_a_formula(value: Any) -> Any:
-    """A spreadsheet must not run what somebody typed as a name."""
-    risky = isinstance(value, str) and value.startswith(FORMULA_STARTS)
-    return f"'{value}" if risky else value
+        writer.writerow({key: unlike_a_formula(value) for key, value in _plain(row).items()})
 
 
 def print_table(rows: "list[DueRow]") -> None:

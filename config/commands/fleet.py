@@ -25,7 +25,7 @@ def register(commands: Any) -> None:
         description="Adds and changes what the workbook says; never deletes. All or nothing.",
     )
     load.add_argument("--json", action="store_true", help="print one JSON object")
-    load.set_defaults(run=load_book)
+    load.set_defaults(run=load_book, begins="Loading the workbook")
     export = verbs.add_parser("export", help="write the fleet as it stands")
     export.set_defaults(run=export_book)
     for parser in (template, load, export):
@@ -39,7 +39,10 @@ def write_template(arguments: argparse.Namespace) -> int:
 
     path = _target(arguments)
     write.write_template(path)
-    print(f"{path}: an empty workbook. Fill it in, then: sumpwise fleet load {path}")
+    print(
+        f"{path}: an empty workbook but for the usual duty criteria, which are off. "
+        f"Fill it in, then: sumpwise fleet load {path}"
+    )
     return 0
 
 
@@ -110,7 +113,10 @@ def _print(loaded: "Loaded") -> None:
 def _print_lacking(name: str, count: "Count") -> None:
     if not count.lacking:
         return
-    print(f"\n{name}: in the fleet, but not in the book (nothing was deleted):")
+    from fleet.workbook.removing import how_to_remove
+
+    print(f"\n{name}: in the fleet, but not in the book. Loading never deletes; if one is to go,")
+    print(f"{how_to_remove(name)}:")
     for row in count.lacking[:LISTED]:
         print(f"  {row}")
     if len(count.lacking) > LISTED:
@@ -120,12 +126,15 @@ def _print_lacking(name: str, count: "Count") -> None:
 def _print_json(loaded: "Loaded") -> None:
     import json
 
+    from fleet.workbook.removing import how_to_remove
+
     sheets = {
         name: {
             "added": count.added,
             "changed": count.changed,
             "unchanged": count.unchanged,
             "not_in_book": list(count.lacking),
+            "to_remove_one": how_to_remove(name) if count.lacking else "",
         }
         for name, count in loaded.counts.items()
     }

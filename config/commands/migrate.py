@@ -14,8 +14,9 @@ def register(commands: Any) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    from config.database import migrate, steps_behind
+    from config.database import migrate, must_not_be_newer, steps_behind
 
+    must_not_be_newer()
     behind = steps_behind()
     migrate()
     print(f"{behind} steps applied." if behind else "Nothing to do.")

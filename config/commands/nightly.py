@@ -1,4 +1,4 @@
-"""``sumpwise nightly`` and ``sumpwise check``."""
+"""``sumpwise nightly``."""
 
 import argparse
 import json
@@ -20,13 +20,6 @@ def register(commands: Any) -> None:
     nightly.add_argument("--date", type=day, metavar="D", help="the night of this day; else today")
     nightly.add_argument("--json", action="store_true", help="print a JSON list of the runs")
     nightly.set_defaults(run=run_night)
-    check = commands.add_parser(
-        "check",
-        help="compute every due date again and compare",
-        description="Computes every due date again and counts those that differ from what is "
-        "stored; exit code 1 when some do. Changes nothing.",
-    )
-    check.set_defaults(run=run_check)
 
 
 def run_night(arguments: argparse.Namespace) -> int:
@@ -50,8 +43,8 @@ def do_night(on: Any = None) -> "list[Run]":
     from tqdm import tqdm
 
     from fleet import chain
-    from fleet.due.listing import today_at
     from fleet.faults import Fault
+    from fleet.today import today_at
     from fleet.vehicles.models import Depot
 
     runs = []
@@ -80,13 +73,3 @@ def _plain(run: "Run") -> dict[str, Any]:
         "counts": run.counts,
         "error": run.error,
     }
-
-
-def run_check(arguments: argparse.Namespace) -> int:
-    from django.utils import timezone
-
-    from fleet import chain
-
-    differing = chain.check(timezone.now())
-    print(f"{differing} due dates differ: sumpwise nightly" if differing else "Everything agrees.")
-    return 1 if differing else 0

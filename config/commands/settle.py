@@ -7,6 +7,7 @@ import json
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from fleet.readings.beside import Beside
     from fleet.readings.models import Reading
 
 ACTIONS = {
@@ -34,6 +35,10 @@ def register(commands: Any) -> None:
             help=words,
         )
     parser.add_argument("--value", type=float, help="in km, or in h for an hours meter")
+    parser.add_argument("--unit", choices=["km", "mi", "h"], help="of --value, where it is another")
+    parser.add_argument(
+        "--override-reason", default="", metavar="TEXT", help="why a value asked about stands"
+    )
     parser.add_argument("--reason", default="", metavar="TEXT", help="why, in a few words")
     parser.add_argument("--json", action="store_true", help="print JSON")
     parser.set_defaults(run=run)
@@ -55,11 +60,13 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def list_held(as_json: bool) -> int:
+    from fleet.readings.beside import beside
     from fleet.readings.models import Reading, Verdict
 
-    held = Reading.objects.filter(verdict=Verdict.HELD).select_related("vehicle__depot")
+    held = Reading.objects.filter(verdict=Verdict.HELD).select_related("vehicle__depot", "meter")
     held = held.order_by("vehicle__fleet_number", "taken_at")
-    lines = [_line(reading) for reading in held]
+    looked = beside([reading.pk for reading in held])
+    lines = [_line(reading, looked[reading.pk]) for reading in held]
     if as_json:
         print(json.dumps(lines, ensure_ascii=False))
         return 0
@@ -68,6 +75,7 @@ def list_held(as_json: bool) -> int:
             f"{reading.pk:>8}  {line['vehicle']}  {_taken(reading)}  "
             f"{reading.value:,.15g} {reading.unit}  {line['message']}"
         )
+        print(f"{'':>8}  {_about(looked[reading.pk])}")
     if not lines:
         print("No reading is held.")
         return 0
@@ -84,7 +92,21 @@ def _taken(reading: Reading) -> str:
     return f"{at:%Y-%m-%d %H:%M}" if reading.time_known else f"{at:%Y-%m-%d}"
 
 
-def _line(reading: Reading) -> dict[str, Any]:
+def _about(its: Beside) -> str:
+    """Last, next and expected value, and what may have been meant, in the vehicle's own unit."""
+    from fleet.vehicles.own_unit import in_words
+
+    values = {
+        "last": its.before and its.before.value,
+        "next": its.after and its.after.value,
+        "expected about": its.expected,
+    }
+    said = [f"{name} {in_words(value, its.unit)}" for name, value in values.items() if value]
+    meant = " or ".join(in_words(one.value, its.unit) for one in its.candidates)
+    return ", ".join([*said, f"meant perhaps {meant}"] if meant else said)
+
+
+def _line(reading: Reading, its: Beside) -> dict[str, Any]:
     from fleet.readings.reasons import sentence
 
     return {
@@ -93,10 +115,11 @@ def _line(reading: Reading) -> dict[str, Any]:
         "taken_at": reading.taken_at.isoformat(),
         "value": reading.value,
         "unit": reading.unit,
-        "reason": reading.reason,
-        "suggestion": reading.suggestion,
+        "reason": its.reason,
+        "suggestion": its.suggestion,
+        "candidates": [one.value for one in its.candidates],
         "probability": reading.probability,
-        "message": sentence(reading.reason, reading.suggestion, reading.unit),
+        "message": sentence(its.reason, its.suggestion, its.unit, shown_by_next=its.shown_by_next),
     }
 
 
@@ -104,8 +127,10 @@ def settle_one(arguments: argparse.Namespace) -> int:
     from django.utils import timezone
 
     from fleet import chain
+    from fleet.readings.beside import beside
     from fleet.readings.models import Reading
     from fleet.readings.settle import settle
+    from fleet.vehicles.own_unit import in_words
 
     decision = settle(
         reading_id=arguments.reading,
@@ -113,15 +138,20 @@ def settle_one(arguments: argparse.Namespace) -> int:
         person=None,
         reason=arguments.reason,
         value=arguments.value,
+        unit=arguments.unit,
+        override_reason=arguments.override_reason,
         channel="command",
     )
     vehicle_id = decision.reading.vehicle_id
     chain.refresh([vehicle_id], timezone.now())
-    reading = Reading.objects.select_related("vehicle").get(pk=arguments.reading)
+    reading = Reading.objects.select_related("vehicle", "meter").get(pk=arguments.reading)
     if arguments.json:
-        print(json.dumps({**_line(reading), "verdict": reading.verdict, "action": decision.action}))
-    else:
-        print(
-            f"Reading {reading.pk} of {reading.vehicle}: {decision.action}, now {reading.verdict}."
-        )
+        line = _line(reading, beside([reading.pk])[reading.pk])
+        print(json.dumps({**line, "verdict": reading.verdict, "action": decision.action}))
+        return 0
+    taken = "" if decision.value is None else f" {in_words(decision.value, reading.meter.unit)}"
+    print(
+        f"Reading {reading.pk} of {reading.vehicle}: {decision.action}{taken}, "
+        f"now {reading.verdict}."
+    )
     return 0

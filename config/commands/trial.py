@@ -17,7 +17,10 @@ if TYPE_CHECKING:
     from fleet.trials.models import Trial, TrialResult
     from fleet.trials.take_in import TakenIn
 
-KEYS = ("difference", "low", "high", "p_value", "verdict", "vehicles_needed", "break_even_km")
+KEYS = (
+    *("state", "difference", "low", "high", "p_value", "verdict"),
+    *("vehicles_needed", "break_even_km"),
+)
 LISTED = 20  # refused rows: our choice
 SET_UP = (
     ("--service", "TYPE/SERVICE", "the change that both products are for"),
@@ -56,6 +59,10 @@ def register(commands: Any) -> None:
         metavar="SLUG:UNIT:LOW:HIGH:SOURCE",
         help="a property that samples are tested for; LOW or HIGH may be empty",
     )
+    parser.add_argument(
+        "--end-early", metavar="REASON", help="end it before its time; --by says who decides"
+    )
+    parser.add_argument("--by", metavar="NAME", help="the supervisor who decides")
     _add_set_up(parser)
     parser.set_defaults(run=run)
 
@@ -75,6 +82,7 @@ def _add_set_up(parser: Any) -> None:
     group.add_argument("--labour", default="0", metavar="P", help="of one change")
     group.add_argument("--materials", default="0", metavar="P", help="of one change")
     group.add_argument("--visit", default="0", metavar="P", help="of bringing a vehicle in")
+    group.add_argument("--few-because", default="", metavar="REASON", help="draw fewer than needed")
     group.add_argument("--seed", type=int, metavar="N", help="of the draw; default: drawn")
 
 
@@ -84,7 +92,7 @@ def run(arguments: argparse.Namespace) -> int:
     trial = _begin(arguments) if arguments.set_up else _find(arguments.name)
     _name_properties(trial, arguments.property)
     refused = _take_in(trial, arguments)
-    result = _evaluate(trial, arguments.as_of)
+    result = _result(trial, arguments)
     if arguments.json:
         print(json.dumps({key: getattr(result, key) for key in KEYS}, ensure_ascii=False))
     else:
@@ -126,13 +134,38 @@ def _find(name: str) -> Trial:
     return found
 
 
+def _result(trial: Trial, arguments: argparse.Namespace) -> TrialResult:
+    from dataclasses import replace
+
+    from fleet.trials.evaluate import end_early
+    from fleet.trials.outcome import as_shown
+
+    if arguments.end_early is None:
+        return as_shown(_evaluate(trial, arguments.as_of))
+    actor = replace(_actor(), person=_person(arguments.by or ""))
+    return end_early(actor, trial, reason=arguments.end_early)
+
+
+def _person(name: str) -> Any:
+    from fleet.people.models import Person
+
+    found = Person.objects.filter(username__iexact=name).first()
+    if found is None:
+        raise Fault("Ending a trial early is a supervisor's decision: say who with --by NAME.")
+    return found
+
+
 def _evaluate(trial: Trial, as_of: date | None) -> TrialResult:
     from datetime import UTC, datetime, time
 
     from fleet.trials.evaluate import evaluate
+    from fleet.trials.outcome import today_of
 
-    until = datetime.combine(as_of, time(23, 59, 59), UTC) if as_of else _actor().now
-    return evaluate(trial, until)
+    now = _actor().now
+    until = datetime.combine(as_of, time(23, 59, 59), UTC) if as_of else now
+    if as_of and as_of > today_of(trial, now):
+        raise Fault(f"{as_of} has not come yet: a trial is evaluated as of a day that has.")
+    return evaluate(trial, min(until, now))
 
 
 # --- beginning -----------------------------------------------------------------------------
@@ -155,16 +188,22 @@ def _begin(arguments: argparse.Namespace) -> Trial:
 
     with transaction.atomic():
         trial = set_up(_actor(), _given(arguments))
-        drawn = assign(_actor(), trial, vehicles)
+        drawn = assign(_actor(), trial, vehicles, few_because=arguments.few_because)
     if drawn.left_over and not arguments.json:
         print(f"Left over, without a counterpart: {', '.join(drawn.left_over)}.")
     return trial
 
 
+def _today() -> date:
+    from fleet.hindcast.backtest import newest_day_of_fleet
+
+    return newest_day_of_fleet()
+
+
 def _given(arguments: argparse.Namespace) -> Any:
     from fleet.trials.set_up import Costs, SetUp
 
-    starts_on = arguments.starts or _actor().now.date()
+    starts_on = arguments.starts or _today()
     return SetUp(
         name=arguments.name,
         service=_service(arguments.service),
@@ -280,14 +319,20 @@ def _told(path: Path, told: TakenIn) -> Iterator[str]:
 
 # --- what it shows -------------------------------------------------------------------------
 def _lines(trial: Trial, result: TrialResult) -> Iterator[str]:
+    from fleet.trials.paying import in_words
+
     details = result.details
     yield f"{trial}, {trial.service}, as of {result.as_of_on}"
     yield f"Verdict on the tried product: {result.verdict}"
-    if result.low is not None and result.difference is not None:
-        yield (
-            f"  difference {result.difference:+.2f} on the scale of 1 to 5, 95 % interval "
-            f"{result.low:+.2f} to {result.high:+.2f}, p {result.p_value:.4f}"
+    if result.ended_reason:
+        yield f"  ended early by {result.ended_by}: {result.ended_reason}"
+    if result.difference is not None:
+        sure = (
+            f", 95 % interval {result.low:+.2f} to {result.high:+.2f}, p {result.p_value:.4f}"
+            if result.low is not None
+            else ", without interval or p"
         )
+        yield f"  difference {result.difference:+.2f} on the scale of 1 to 5{sure}"
     if details["start"]["unequal"]:
         yield "  unequal start: only one group was changed"
     yield from _vehicle_lines(details)
@@ -302,6 +347,7 @@ def _lines(trial: Trial, result: TrialResult) -> Iterator[str]:
             f"Pays from {result.break_even_km:,.0f} km, labour and visit included"
             + (f"; {fluid_only:,.0f} km by the fluid alone." if fluid_only else ".")
         )
+        yield from (f"  {line}" for line in in_words(details["cost"].get("paying")))
 
 
 def _vehicle_lines(details: dict[str, Any]) -> Iterator[str]:

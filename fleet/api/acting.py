@@ -18,7 +18,7 @@ from fleet.api.signin import caller, depots_for
 from fleet.due.models import Service
 from fleet.faults import Stale
 from fleet.people.models import Person
-from fleet.people.roles import Right, may
+from fleet.people.roles import Right, who_may
 from fleet.vehicles.models import Compartment, Vehicle
 from fleet.workorders.actor import Actor
 from fleet.workorders.models import Job, WorkOrder
@@ -27,24 +27,31 @@ from fleet.workorders.progress import locked
 OLDEST = timedelta(days=60)  # a phone that was offline for longer is not believed; our choice
 
 
-class Happened(Instant):
-    """When something was done, by the clock of a phone: one that runs ahead is not believed."""
+class Past(Instant):
+    """When something was done; whether it lies ahead is for the verb to say."""
 
     def to_internal_value(self, value: Any) -> datetime:
-        at, now = super().to_internal_value(value), timezone.now()
-        if at < now - OLDEST:
+        at = super().to_internal_value(value)
+        if at < timezone.now() - OLDEST:
             raise serializers.ValidationError(
                 f"{at:%Y-%m-%d} is more than {OLDEST.days} days ago: enter papers of outside work, "
                 "or leave performed_at out.",
                 code="too_old",
             )
-        return min(at, now)
+        return at
+
+
+class Happened(Past):
+    """The same by the clock of a phone, offline perhaps: one that runs ahead is not believed."""
+
+    def to_internal_value(self, value: Any) -> datetime:
+        return min(super().to_internal_value(value), timezone.now())
 
 
 class Act(Strict):
     """The body of a change that says nothing but, perhaps, when it happened."""
 
-    performed_at = Happened(
+    performed_at: Past = Happened(
         required=False, help_text="By default now; at most 60 days ago, and never ahead"
     )
 
@@ -148,7 +155,7 @@ def person_named(username: str | None, right: Right, depot_id: int, name: str) -
     """A person of a depot with a right there."""
     if username is None:
         return None
-    found = Person.objects.filter(username=username).first()
-    if found is None or not may(found, right, depot_id):
+    found = who_may(right, depot_id, username=username)
+    if found is None:
         raise wrong(name, f"{username} is nobody of this depot who may {right}.")
     return found

@@ -8,8 +8,8 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from fleet.api.resource import Resource
-from fleet.due import backtest
-from fleet.due.models import GuardFactor
+from fleet.due import widening
+from fleet.hindcast import backtest
 
 # Classes are left out: they name depots, and a person sees only some of them.
 PARTS = ("distance", "horizon", "by_readings", "pit")
@@ -34,14 +34,14 @@ class Calibration(Resource):
     def get(self, request: Request) -> Response:
         stored = backtest.newest()
         result = stored.result if stored else {}
-        guard = GuardFactor.objects.order_by("month_end_on").last()
+        found = widening.newest()
         return Response(
             {
                 "as_of": stored.as_of_on if stored else None,
                 "vehicles": result.get("vehicles", 0),
                 "forecasts": result.get("forecasts", 0),
                 **{part: result.get(part, {}) for part in PARTS},
-                "guard_factor": guard.factor if guard else 1.0,
-                "guard_since": guard.month_end_on if guard else None,
+                "guard_factor": found.factor if found else 1.0,
+                "guard_since": found.month_end_on if found else None,
             }
         )

@@ -1,6 +1,7 @@
 """Nobody overwrites what they have not seen: entity tags and ``If-Match`` (RFC 9110)."""
 
 import json
+from collections.abc import Sequence
 from hashlib import sha256
 from http import HTTPStatus
 from typing import Any
@@ -12,6 +13,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from fleet.api.errors import Problem
+from fleet.api.paging import listed
 
 
 def tag(shown: dict[str, Any]) -> str:
@@ -28,6 +30,13 @@ def shown(request: Request, found: dict[str, Any], mark: str = "") -> Any:
     if answer.status_code == HTTPStatus.PRECONDITION_FAILED:
         raise _changed()
     return answer
+
+
+def listed_with_tag(request: Request, rows: Sequence[Any], following: str | None) -> Any:
+    """A page of a list with its tag, or 304 for who has it already."""
+    answer = listed(rows, following)
+    answer["ETag"] = mark = tag(answer.data)
+    return get_conditional_response(request._request, etag=mark, response=answer)
 
 
 def require_match(request: Request, current: dict[str, Any]) -> None:

@@ -7,7 +7,6 @@ from typing import Any
 
 from django.conf import settings
 from django.http import HttpResponseBase
-from django.utils import timezone
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
@@ -18,9 +17,10 @@ from rest_framework.response import Response
 from fleet.api.fields import Day, Strict, Text, query
 from fleet.api.resource import Resource
 from fleet.api.shapes import shape_of
-from fleet.api.signin import depots_for
-from fleet.api.tables import CSVRenderer, csv_line, csv_response
+from fleet.api.signin import depots_for, today_for
+from fleet.api.tables import CSVRenderer, csv_response
 from fleet.calc.costs import Cost
+from fleet.tables import csv_line
 from fleet.workorders.costs import BY, CostLine, costs, without_order
 
 YEAR = timedelta(days=365)
@@ -33,7 +33,7 @@ class CostQuery(Strict):
     until_on = Day(required=False, help_text="By default today")
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
-        until_on = attrs.get("until_on", timezone.now().date())
+        until_on = attrs.get("until_on") or today_for(self.context["request"])
         from_on = attrs.get("from_on", until_on - min(YEAR, until_on - date.min))
         if from_on > until_on:
             raise serializers.ValidationError("from_on lies after until_on.", code="order")

@@ -3,7 +3,6 @@
 from http import HTTPStatus
 from typing import Any
 
-from django.db.models import F, Q
 from django.utils import timezone
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
@@ -14,9 +13,10 @@ from rest_framework.response import Response
 from fleet.api.acting import Act, actor, services_named
 from fleet.api.fields import Day, Number, Strict, Text, body, query
 from fleet.api.findings import MarkQuery, of_vehicles
-from fleet.api.paging import Order, Row, listed, page, page_shape
+from fleet.api.paging import Order, Row, page_shape
 from fleet.api.repeats import Answer, once
 from fleet.api.resource import Resource, vehicle_or_404
+from fleet.api.rows import Rows
 from fleet.api.signin import caller, depots_for
 from fleet.due import defer
 from fleet.due.models import Deferral
@@ -26,10 +26,6 @@ from fleet.workorders.models import Escalation
 
 NEWEST_FIRST = Order("deferrals", ("id",), descending=True)
 LONGEST_FIRST = Order("escalations", ("since_on", "id"))
-COLUMNS = (
-    *("id", "until_on", "until_km", "reason", "beyond_tolerance", "created_at", "withdrawn_at"),
-)
-ASKED_COLUMNS = ("id", "stage", "since_on", "answer", "answered_at", "reason", "closed_on")
 
 
 class DeferralQuery(MarkQuery):
@@ -60,6 +56,9 @@ class DeferralShape(serializers.Serializer[Any]):
     withdrawn_at = serializers.DateTimeField(allow_null=True)
 
 
+SHOWN = Rows(Deferral, DeferralShape, depot="vehicle__depot__slug")
+
+
 class DeferralGiven(Strict):
     vehicle = Text(max_length=40, help_text="Fleet number")
     service = Text(max_length=40)
@@ -86,6 +85,9 @@ class EscalationShape(serializers.Serializer[Any]):
     closed_on = serializers.DateField(allow_null=True)
 
 
+SHOWN_QUESTIONS = Rows(Escalation, EscalationShape, depot="vehicle__depot__slug")
+
+
 class AnswerGiven(Act):
     answer = serializers.ChoiceField(
         Escalation.Answer.choices, help_text="`stand down` also sets do not use"
@@ -105,14 +107,9 @@ class Deferrals(Resource):
     )
     def get(self, request: Request) -> Response:
         asked = query(request, DeferralQuery)
-        wanted = of_vehicles(asked)
-        if asked["withdrawn"] is not None:
-            wanted &= Q(withdrawn_at__isnull=not asked["withdrawn"])
-        if asked["waiting"]:
-            wanted &= Q(beyond_tolerance=True, second_person=None, withdrawn_at=None)
-        rows = _values(_seen(request).filter(wanted))
-        on_page, following = page(request, rows, NEWEST_FIRST, asked)
-        return listed([_row(row) for row in on_page], following)
+        kept = defer.deferrals(withdrawn=asked["withdrawn"], waiting=asked["waiting"])
+        seen = kept.filter(vehicle__depot__in=depots_for(request))
+        return SHOWN.page(request, seen.filter(of_vehicles(asked)), NEWEST_FIRST, asked)
 
     @extend_schema(
         operation_id="deferrals_add", request=DeferralGiven, responses={201: DeferralShape}
@@ -187,10 +184,8 @@ class Escalations(Resource):
     )
     def get(self, request: Request) -> Response:
         asked = query(request, MarkQuery)
-        wanted = of_vehicles(asked) & Q(closed_on=None, answer="")
-        rows = _questions(_asked_of(request).filter(wanted))
-        on_page, following = page(request, rows, LONGEST_FIRST, asked)
-        return listed([_question(row) for row in on_page], following)
+        found = escalate.open_questions(depots_for(request)).filter(of_vehicles(asked))
+        return SHOWN_QUESTIONS.page(request, found, LONGEST_FIRST, asked)
 
 
 class AnswerEscalation(Resource):
@@ -210,7 +205,7 @@ class AnswerEscalation(Resource):
             acting = actor(request, given)
             escalate.answer(acting, escalation_id, given=given["answer"], reason=given["reason"])
             found = Escalation.objects.filter(pk=escalation_id)
-            return Answer(_question(_questions(found).get()))
+            return Answer(SHOWN_QUESTIONS.one(found))
 
         return once(request, effect)
 
@@ -227,51 +222,9 @@ def _seen(request: Request) -> Any:
     return Deferral.objects.filter(vehicle__depot__in=depots_for(request))
 
 
-def _values(found: Any) -> Any:
-    return found.values(
-        *COLUMNS,
-        number=F("vehicle__fleet_number"),
-        at=F("vehicle__depot__slug"),
-        slug=F("service__slug"),
-        who=F("person__username"),
-        other=F("second_person__username"),
-    )
-
-
-def _row(row: Row) -> Row:
-    return {
-        **{name: row[name] for name in COLUMNS},
-        "vehicle": row["number"],
-        "depot": row["at"],
-        "service": row["slug"],
-        "person": row["who"],
-        "second_person": row["other"],
-    }
-
-
 def _one(pk: int) -> Row:
-    return _row(_values(Deferral.objects.filter(pk=pk)).get())
+    return SHOWN.one(Deferral.objects.filter(pk=pk))
 
 
 def _asked_of(request: Request) -> Any:
     return Escalation.objects.filter(vehicle__depot__in=depots_for(request))
-
-
-def _questions(found: Any) -> Any:
-    return found.values(
-        *ASKED_COLUMNS,
-        number=F("vehicle__fleet_number"),
-        at=F("vehicle__depot__slug"),
-        slug=F("service__slug"),
-        who=F("answered_by__username"),
-    )
-
-
-def _question(row: Row) -> Row:
-    return {
-        **{name: row[name] for name in ASKED_COLUMNS},
-        "vehicle": row["number"],
-        "depot": row["at"],
-        "service": row["slug"],
-        "answered_by": row["who"],
-    }

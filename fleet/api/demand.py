@@ -1,9 +1,9 @@
 """What stores will need month by month, and what to order now."""
 
+from dataclasses import asdict
 from typing import Any
 
 from django.db.models import F
-from django.utils import timezone
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
@@ -12,13 +12,24 @@ from rest_framework.response import Response
 from fleet.api.fields import Text, query
 from fleet.api.paging import Order, PageQuery, Row, listed, page, page_shape
 from fleet.api.resource import Resource
-from fleet.api.signin import depots_for
-from fleet.consumables.listing import MONTHS, MOST_MONTHS, demand
-from fleet.consumables.models import OrderProposal
+from fleet.api.rows import Rows
+from fleet.api.shapes import shape_of
+from fleet.api.signin import depots_for, today_for
+from fleet.consumables.listing import (
+    COLUMNS,
+    MONTHS,
+    MOST_MONTHS,
+    DemandRow,
+    demand,
+    described,
+    from_now_on,
+)
+from fleet.consumables.models import OrderProposal, TransferProposal
 from fleet.stores.models import Item
 
 BY_ITEM = Order("demand", ("at", "slug", "month_on"))
 PRESSING_FIRST = Order("order proposals", ("order_by_on", "id"))
+TRANSFERS = Order("transfer proposals", ("order_by_on", "id"))
 
 
 class DemandQuery(PageQuery):
@@ -29,19 +40,7 @@ class DemandQuery(PageQuery):
     )
 
 
-class DemandShape(serializers.Serializer[Any]):
-    depot = serializers.SlugField()
-    item = serializers.SlugField()
-    unit = serializers.ChoiceField(Item.Unit.choices)
-    month = serializers.RegexField(r"^\d{4}-\d{2}$")
-    mean = serializers.FloatField(help_text="In the item's unit")
-    p50 = serializers.IntegerField()
-    p80 = serializers.IntegerField()
-    p95 = serializers.IntegerField()
-    packs = serializers.IntegerField(allow_null=True, help_text="Whole ones that cover p95")
-    order_by = serializers.DateField(
-        allow_null=True, help_text="To be there as the month begins; null: not kept at this depot"
-    )
+DemandShape = shape_of(DemandRow)
 
 
 class ProposalQuery(PageQuery):
@@ -57,9 +56,35 @@ class ProposalShape(serializers.Serializer[Any]):
     quantity = serializers.IntegerField()
     needed = serializers.IntegerField(help_text="Over lead time and review period")
     on_hand = serializers.IntegerField()
-    on_order = serializers.IntegerField()
+    usable = serializers.IntegerField(help_text="Of what is on hand, before it is too old")
+    on_order = serializers.IntegerField(help_text="Without orders more than a week late")
+    transferred = serializers.IntegerField(help_text="Proposed from other depots instead")
     order_by = serializers.DateField()
     capped_by_shelf_life = serializers.BooleanField()
+
+
+SHOWN = Rows(
+    OrderProposal,
+    ProposalShape,
+    unit="item__unit",
+    pack_quantity="pack__quantity",
+    order_by="order_by_on",
+)
+
+
+class TransferShape(serializers.Serializer[Any]):
+    depot = serializers.SlugField(help_text="The one that lacks it")
+    from_depot = serializers.SlugField(help_text="The one that has more than it needs")
+    item = serializers.SlugField()
+    unit = serializers.ChoiceField(Item.Unit.choices)
+    quantity = serializers.IntegerField()
+    needed = serializers.IntegerField(help_text="Over lead time and review period")
+    usable = serializers.IntegerField(help_text="Where it is lacking, before it is too old")
+    on_order = serializers.IntegerField()
+    order_by = serializers.DateField(help_text="When an order would be due instead")
+
+
+SHOWN_TRANSFERS = Rows(TransferProposal, TransferShape, unit="item__unit", order_by="order_by_on")
 
 
 class Demand(Resource):
@@ -69,11 +94,18 @@ class Demand(Resource):
         operation_id="demand_list",
         parameters=[DemandQuery],
         responses=page_shape("DemandPage", DemandShape),
+        description="Need by month, as of the last night, beside the stock as it is now, in the "
+        "item's unit. Cumulative is the sum of the means from the present month on. Usable is what "
+        "of the stock will be used before it is too old. Free is what is left of it, and of orders "
+        "that come by then, when the need to the month's end is met; below 0 it is lacking. Pack "
+        "is what one pack holds. Packs and order_by are of the order that is proposed, else null. "
+        "Runs_out is the first day without stock, as expected.",
     )
     def get(self, request: Request) -> Response:
         asked = query(request, DemandQuery)
         on_page, following = page(request, _rows(request, asked), BY_ITEM, asked)
-        return listed([_shown(row) for row in on_page], following)
+        rows = described(on_page, today_for(request))
+        return listed([asdict(row) for row in rows], following)
 
 
 class OrderProposals(Resource):
@@ -86,16 +118,24 @@ class OrderProposals(Resource):
     )
     def get(self, request: Request) -> Response:
         asked = query(request, ProposalQuery)
-        rows = OrderProposal.objects.filter(depot__in=_depots(request, asked)).values(
-            *("id", "packs", "quantity", "needed", "on_hand", "on_order", "order_by_on"),
-            "capped_by_shelf_life",
-            at=F("depot__slug"),
-            slug=F("item__slug"),
-            of_item=F("item__unit"),
-            size=F("pack__quantity"),
-        )
-        on_page, following = page(request, rows, PRESSING_FIRST, asked)
-        return listed([_proposal(row) for row in on_page], following)
+        rows = OrderProposal.objects.filter(depot__in=_depots(request, asked))
+        return SHOWN.page(request, rows, PRESSING_FIRST, asked, "id")
+
+
+class TransferProposals(Resource):
+    """What another depot has beyond its own need: move it by ``stock-moves``, kind transferred."""
+
+    scope = "demand"
+
+    @extend_schema(
+        operation_id="transfer_proposals_list",
+        parameters=[ProposalQuery],
+        responses=page_shape("TransferPage", TransferShape),
+    )
+    def get(self, request: Request) -> Response:
+        asked = query(request, ProposalQuery)
+        rows = TransferProposal.objects.filter(depot__in=_depots(request, asked))
+        return SHOWN_TRANSFERS.page(request, rows, TRANSFERS, asked, "id")
 
 
 def _depots(request: Request, asked: Row) -> Any:
@@ -104,41 +144,9 @@ def _depots(request: Request, asked: Row) -> Any:
 
 
 def _rows(request: Request, asked: Row) -> Any:
-    present = timezone.now().date().replace(day=1)
-    index = present.year * 12 + present.month - 1 + asked["months"]
-    until = present.replace(year=index // 12, month=index % 12 + 1)
-    found = demand().filter(
-        depot__in=_depots(request, asked), month_on__gte=present, month_on__lt=until
-    )
+    today = today_for(request)
+    own = demand().filter(depot__in=_depots(request, asked))
+    found = from_now_on(own, today, asked["months"])
     if "item" in asked:
         found = found.filter(item__slug=asked["item"])
-    return found.values(
-        *("mean", "p50", "p80", "p95", "packs", "month_on", "order_by_on"),
-        at=F("depot__slug"),
-        slug=F("item__slug"),
-        of_item=F("item__unit"),
-    )
-
-
-def _shown(row: Row) -> Row:
-    return {
-        "depot": row["at"],
-        "item": row["slug"],
-        "unit": row["of_item"],
-        "month": f"{row['month_on']:%Y-%m}",
-        "mean": round(row["mean"], 1),
-        **{name: row[name] for name in ("p50", "p80", "p95", "packs")},
-        "order_by": row["order_by_on"],
-    }
-
-
-def _proposal(row: Row) -> Row:
-    return {
-        "depot": row["at"],
-        "item": row["slug"],
-        "unit": row["of_item"],
-        "pack_quantity": row["size"],
-        **{name: row[name] for name in ("packs", "quantity", "needed", "on_hand", "on_order")},
-        "order_by": row["order_by_on"],
-        "capped_by_shelf_life": row["capped_by_shelf_life"],
-    }
+    return found.values(*COLUMNS, at=F("depot__slug"), slug=F("item__slug"))

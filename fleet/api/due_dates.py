@@ -18,14 +18,18 @@ from rest_framework.response import Response
 from fleet.api.fields import Day, Text, query
 from fleet.api.paging import Order, PageQuery, listed, page_shape, position, split
 from fleet.api.resource import Resource, vehicle_or_404
-from fleet.api.shapes import DUE_KEYS, DueShape
-from fleet.api.signin import depots_for
-from fleet.api.tables import CSVRenderer, csv_line, csv_response
+from fleet.api.shapes import DUE_KEYS, DueShape, shape_of
+from fleet.api.signin import caller, depots_for
+from fleet.api.tables import CSVRenderer, csv_response
 from fleet.due.explain import explain
 from fleet.due.listing import STATES, DueRow, due_rows
 from fleet.due.models import BindingLimit, Service
+from fleet.due.split import Part
 from fleet.duty.models import DutyClass
 from fleet.faults import Fault
+from fleet.tables import csv_line
+from fleet.trials.blind import hidden_from
+from fleet.workorders.restrictions import texts
 
 SOONEST_FIRST = Order("due dates", ("sort_on", "vehicle_id", "service_id"))
 CSV_ROWS_AT_ONCE = 5_000
@@ -39,6 +43,15 @@ class DueQuery(PageQuery):
     until = Day(required=False, help_text="Expected on this day or before")
 
 
+PartShape = shape_of(Part)
+
+
+class DueDateShape(DueShape):
+    restrictions = serializers.ListField(
+        child=serializers.CharField(), help_text="That stand on the vehicle; see `restrictions`"
+    )
+
+
 class ExplanationShape(serializers.Serializer[Any]):
     vehicle = serializers.CharField(help_text="Fleet number")
     service = serializers.SlugField()
@@ -49,6 +62,7 @@ class ExplanationShape(serializers.Serializer[Any]):
     binding_limit = serializers.ChoiceField(choices=BindingLimit.choices)
     binding_probability = serializers.FloatField(allow_null=True)
     duty_class = serializers.ChoiceField(choices=DutyClass.choices)
+    life_by_class = PartShape(many=True, help_text="Since it was last done, in order of time")
     lines = serializers.ListField(child=serializers.CharField(), help_text="In words")
 
 
@@ -63,7 +77,7 @@ class DueDates(Resource):
         operation_id="due_dates_list",
         parameters=[DueQuery],
         responses={
-            (200, "application/json"): page_shape("DuePage", DueShape),
+            (200, "application/json"): page_shape("DuePage", DueDateShape),
             (200, "text/csv"): OpenApiTypes.STR,
         },
     )
@@ -74,9 +88,17 @@ class DueDates(Resource):
             return csv_response("due-dates", _lines(wanted))
         after = _after(asked)
         found = due_rows(**wanted, after=after, limit=asked["limit"] + 1)
+        stands = texts({row.vehicle_id for row in found})
         rows = [asdict(row) for row in found]
         on_page, following = split(request, SOONEST_FIRST, rows, asked["limit"])
-        return listed([{key: row[key] for key in DUE_KEYS} for row in on_page], following)
+        told = [
+            {
+                **{key: row[key] for key in DUE_KEYS},
+                "restrictions": stands.get(row["vehicle_id"], []),
+            }
+            for row in on_page
+        ]
+        return listed(told, following)
 
 
 class Explanation(Resource):
@@ -89,10 +111,16 @@ class Explanation(Resource):
         if own is None:
             raise NotFound(f"{vehicle} has no service {service[:40]}.")
         try:
-            told = explain(vehicle, own, timezone.now())
+            now = timezone.now()
+            hidden = (vehicle.pk, own.compartment_id) in hidden_from(
+                caller(request), [vehicle.pk], now
+            )
+            told = explain(vehicle, own, now, hide_fluid=hidden)
         except Fault as fault:
             raise NotFound(str(fault)) from fault
-        return Response({name: getattr(told, name) for name in TOLD})
+        parts = [asdict(part) for part in told.life_by_class]
+        shown = {name: getattr(told, name) for name in TOLD}
+        return Response({**shown, "life_by_class": parts})
 
 
 def _wanted(request: Request, asked: dict[str, Any]) -> dict[str, Any]:
@@ -115,10 +143,19 @@ def _after(asked: dict[str, Any]) -> tuple[date, int, int] | None:
 
 
 def _lines(wanted: dict[str, Any]) -> Iterator[str]:
-    yield csv_line(DUE_KEYS)
+    yield csv_line([*DUE_KEYS, "restrictions"])
     after = None
     while rows := due_rows(**wanted, after=after, limit=CSV_ROWS_AT_ONCE):
-        yield "".join(csv_line([getattr(row, key) for key in DUE_KEYS]) for row in rows)
+        stands = texts({row.vehicle_id for row in rows})
+        yield "".join(
+            csv_line(
+                [
+                    *(getattr(row, key) for key in DUE_KEYS),
+                    "; ".join(stands.get(row.vehicle_id, [])),
+                ]
+            )
+            for row in rows
+        )
         after = _key(rows[-1])
 
 

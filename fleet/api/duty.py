@@ -3,7 +3,7 @@
 from http import HTTPStatus
 from typing import Any
 
-from django.db.models import F, Q
+from django.db.models import Q
 from django.utils import timezone
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
@@ -12,12 +12,14 @@ from rest_framework.response import Response
 
 from fleet import chain
 from fleet.api.fields import Day, Strict, Text, body, query
-from fleet.api.paging import Order, PageQuery, listed, page, page_shape
+from fleet.api.paging import Order, PageQuery, page_shape
 from fleet.api.repeats import Answer, once
 from fleet.api.resource import Resource, vehicle_or_404
+from fleet.api.rows import Rows
 from fleet.api.signin import caller, depots_for
+from fleet.due.back_date import decide
+from fleet.duty import listing
 from fleet.duty.models import DutyAssessment, DutyClass, DutyOverride
-from fleet.duty.override import override
 from fleet.people.roles import Right
 from fleet.vehicles.models import Compartment, Vehicle
 
@@ -41,6 +43,9 @@ class DutyRow(serializers.Serializer[Any]):
     evidence = serializers.JSONField(help_text="Every exposure and what it was measured on")
 
 
+SHOWN = Rows(DutyAssessment, DutyRow, depot="vehicle__depot__slug")
+
+
 class OverrideGiven(Strict):
     vehicle = Text(max_length=40)
     compartment = Text(max_length=40)
@@ -48,6 +53,12 @@ class OverrideGiven(Strict):
     from_on = Day()
     until_on = Day()
     reason = Text(max_length=300)
+    override_reason = Text(
+        max_length=200,
+        allow_blank=True,
+        default="",
+        help_text="Why it may move days that are over, when it begins before today",
+    )
 
 
 class OverrideRow(serializers.Serializer[Any]):
@@ -62,6 +73,9 @@ class OverrideRow(serializers.Serializer[Any]):
     created_at = serializers.DateTimeField()
 
 
+SHOWN_OVERRIDES = Rows(DutyOverride, OverrideRow)
+
+
 class Duty(Resource):
     scope = "duty"
 
@@ -70,17 +84,8 @@ class Duty(Resource):
     )
     def get(self, request: Request) -> Response:
         asked = query(request, DutyQuery)
-        found = DutyAssessment.objects.filter(
-            _chosen(asked), vehicle__depot__in=depots_for(request)
-        )
-        rows = found.values(
-            *("id", "from_on", "duty_class", "evidence"),
-            number=F("vehicle__fleet_number"),
-            depot=F("vehicle__depot__slug"),
-            part=F("compartment__slug"),
-        )
-        on_page, following = page(request, rows, NEWEST_FIRST, asked)
-        return listed([_row(row) for row in on_page], following)
+        found = listing.assessments_at(depots_for(request), asked.get("duty_class"))
+        return SHOWN.page(request, found.filter(_chosen(asked)), NEWEST_FIRST, asked)
 
 
 class Overrides(Resource):
@@ -95,9 +100,8 @@ class Overrides(Resource):
     )
     def get(self, request: Request) -> Response:
         asked = query(request, DutyQuery)
-        found = DutyOverride.objects.filter(_chosen(asked), vehicle__depot__in=depots_for(request))
-        on_page, following = page(request, _values(found), OVERRIDES, asked)
-        return listed([_override_row(row) for row in on_page], following)
+        found = listing.overrides_at(depots_for(request), asked.get("duty_class"))
+        return SHOWN_OVERRIDES.page(request, found.filter(_chosen(asked)), OVERRIDES, asked)
 
     @extend_schema(
         operation_id="duty_overrides_add", request=OverrideGiven, responses={201: OverrideRow}
@@ -108,17 +112,19 @@ class Overrides(Resource):
         compartment = _compartment(vehicle, given["compartment"])
 
         def effect() -> Answer:
-            made = override(
-                vehicle_id=vehicle.pk,
-                compartment_id=compartment.pk,
+            made = decide(
+                vehicle=vehicle,
+                compartment=compartment,
                 duty_class=given["duty_class"],
                 from_on=given["from_on"],
                 until_on=given["until_on"],
                 reason=given["reason"],
                 person=caller(request),
+                now=timezone.now(),
+                override_reason=given["override_reason"],
             )
-            row = _values(DutyOverride.objects.filter(pk=made.pk)).get()
-            return Answer(_override_row(row), HTTPStatus.CREATED)
+            row = SHOWN_OVERRIDES.one(DutyOverride.objects.filter(pk=made.pk))
+            return Answer(row, HTTPStatus.CREATED)
 
         def then(answer: Answer) -> Answer:
             chain.refresh([vehicle.pk], timezone.now())
@@ -141,37 +147,4 @@ def _chosen(asked: dict[str, Any]) -> Q:
         wanted &= Q(vehicle__depot__slug=asked["depot"])
     if "vehicle" in asked:
         wanted &= Q(vehicle__fleet_number__iexact=asked["vehicle"].strip())
-    if "duty_class" in asked:
-        wanted &= Q(duty_class=asked["duty_class"])
     return wanted
-
-
-def _row(row: dict[str, Any]) -> dict[str, Any]:
-    return {
-        "id": row["id"],
-        "vehicle": row["number"],
-        "depot": row["depot"],
-        "compartment": row["part"],
-        "from_on": row["from_on"],
-        "duty_class": row["duty_class"],
-        "evidence": row["evidence"],
-    }
-
-
-def _values(found: Any) -> Any:
-    return found.values(
-        *("id", "duty_class", "from_on", "until_on", "reason", "created_at"),
-        number=F("vehicle__fleet_number"),
-        part=F("compartment__slug"),
-        who=F("person__username"),
-    )
-
-
-def _override_row(row: dict[str, Any]) -> dict[str, Any]:
-    names = ("id", "duty_class", "from_on", "until_on", "reason", "created_at")
-    return {
-        **{name: row[name] for name in names},
-        "vehicle": row["number"],
-        "compartment": row["part"],
-        "person": row["who"],
-    }

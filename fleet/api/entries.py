@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
-from django.db.models.functions import Upper
 from django.utils import timezone
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
@@ -29,7 +28,7 @@ from fleet.readings.enter import (
 )
 from fleet.readings.models import Reading, Source, UploadRow, Verdict
 from fleet.readings.reasons import sentence
-from fleet.vehicles.models import Alias, Vehicle
+from fleet.vehicles.find import numbered
 
 ROWS_MAX = 10_000
 Outcome = UploadRow.Outcome
@@ -180,18 +179,8 @@ def _try(read: Read, row: Row, vehicles: Vehicles) -> Draft | RowFault:
 def _vehicles(request: Request, given: Sequence[Row]) -> Vehicles:
     """Vehicles by their numbers in capitals: old numbers first, so that one in use wins."""
     wanted = {str(row.get("vehicle")).strip().upper().replace("\0", "") for row in given}
-    depots = depots_for(request)
-    former = Alias.objects.filter(vehicle__depot__in=depots).values_list(
-        "fleet_number", "vehicle_id", "vehicle__depot__zone"
-    )
-    current = Vehicle.objects.filter(depot__in=depots).values_list(
-        "fleet_number", "id", "depot__zone"
-    )
-    return {
-        number.upper(): Found(pk, zone)
-        for rows in (former, current)
-        for number, pk, zone in rows.alias(upper=Upper("fleet_number")).filter(upper__in=wanted)
-    }
+    found = numbered(wanted, depots_for(request))
+    return {number: Found(pk, zone) for number, (pk, zone) in found.items()}
 
 
 def _store(drafts: Sequence[tuple[int, Draft | RowFault]], source: Source) -> Row:

@@ -44,7 +44,12 @@ FAULTS: dict[type[Fault], tuple[HTTPStatus, str]] = {
 }
 
 
+ANSWERS = {"restrictions": "Answer each by its id: lifted or stays."}
 GO_ON = {"override_reason": "Say why the value stands; it is kept with the record."}
+GO_ON_ABOUT = {
+    "because": {"because": "Say why it is done all the same; it is kept with what is left out."},
+    "quantity": {"quantity": "Give it again with its unit in full, as a candidate has it."},
+}
 
 
 class QueryFault(ValidationError):
@@ -68,7 +73,14 @@ def _way_on(exc: Exception) -> dict[str, Any]:
     """What a question adds: what may have been meant, and what to send if it stands."""
     if not isinstance(exc, Question):
         return {}
-    return {"candidates": list(exc.candidates), "to_go_on": GO_ON}
+    return {"candidates": list(exc.candidates), "to_go_on": _to_go_on(exc)}
+
+
+def _to_go_on(question: Question) -> dict[str, str]:
+    if question.about in ANSWERS:
+        return ANSWERS
+    too_much = question.about == "quantity" and "US or imperial" not in str(question)
+    return GO_ON if too_much else GO_ON_ABOUT.get(question.about, GO_ON)
 
 
 def problem(status: int, errors: list[dict[str, str]], **more: Any) -> HttpResponse:

@@ -16,10 +16,14 @@ from rest_framework.response import Response
 from fleet.api.fields import Day, Strict, Text, query
 from fleet.api.resource import Resource, vehicle_or_404
 from fleet.api.shapes import shape_of
-from fleet.api.signin import depots_for
-from fleet.api.tables import CSVRenderer, csv_line, csv_response
-from fleet.workorders import evidence
+from fleet.api.signin import caller, depots_for, today_for
+from fleet.api.tables import CSVRenderer, csv_response
+from fleet.due.listing import due_rows
+from fleet.tables import csv_line
+from fleet.trials.blind import vehicle_shown
+from fleet.workorders import evidence, restrictions
 from fleet.workorders.evidence import OnTime, PackLine
+from fleet.workorders.evidence_words import KINDS
 
 LINE_COLUMNS = (*("service", "done_on", "total_km", "due_on", "deviation", "evidence", "source"),)
 FACT_COLUMNS = (
@@ -33,6 +37,7 @@ PackLineShape = shape_of(PackLine)
 class PackShape(serializers.Serializer[Any]):
     vehicle = serializers.CharField(help_text="Fleet number")
     rows = PackLineShape(many=True, help_text="Oldest first")
+    restrictions = serializers.ListField(child=serializers.CharField(), help_text="Standing now")
 
 
 class OnTimeQuery(Strict):
@@ -41,8 +46,7 @@ class OnTimeQuery(Strict):
     until_on = Day(required=False, help_text="By default today")
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
-        today = timezone.now().date()
-        until_on = attrs.get("until_on", today)
+        until_on = attrs.get("until_on") or today_for(self.context["request"])
         from_on = attrs.get("from_on", until_on.replace(month=1, day=1))
         if from_on > until_on:
             raise serializers.ValidationError("from_on lies after until_on.", code="order")
@@ -54,10 +58,17 @@ class MonthShape(shape_of(OnTime)):  # type: ignore[misc]
     share_within_limit = serializers.FloatField(help_text="0 to 1")
 
 
+class OverdueShape(serializers.Serializer[Any]):
+    vehicle = serializers.CharField(help_text="Fleet number")
+    service = serializers.SlugField()
+    since_on = serializers.DateField()
+
+
 class OnTimeShape(serializers.Serializer[Any]):
     from_on = serializers.DateField()
     until_on = serializers.DateField()
     rows = MonthShape(many=True, help_text="By month; a month in which nothing was done is absent")
+    overdue = OverdueShape(many=True, help_text="Not done: what is overdue today, oldest first")
 
 
 class EvidencePack(Resource):
@@ -72,10 +83,14 @@ class EvidencePack(Resource):
     )
     def get(self, request: Request, fleet_number: str) -> HttpResponseBase:
         vehicle = vehicle_or_404(request, fleet_number)
+        vehicle_shown(caller(request), vehicle.pk, "the evidence", timezone.now())
         lines = evidence.pack(vehicle.pk)
         if request.accepted_renderer.format == "csv":
             return csv_response(f"evidence-{vehicle.pk}", _csv(lines))
-        return Response({"vehicle": vehicle.fleet_number, "rows": [asdict(row) for row in lines]})
+        standing = restrictions.texts([vehicle.pk]).get(vehicle.pk, [])
+        rows = [asdict(row) for row in lines]
+        shown = {"vehicle": vehicle.fleet_number, "rows": rows, "restrictions": standing}
+        return Response(shown)
 
 
 class OnTimeShare(Resource):
@@ -97,7 +112,12 @@ class OnTimeShare(Resource):
         rows = [_month(row) for row in months]
         if request.accepted_renderer.format == "csv":
             return csv_response("on-time", _month_lines(rows))
-        return Response({"from_on": span[0], "until_on": span[1], "rows": rows})
+        overdue = due_rows(depots=depots.values_list("slug", flat=True), states=["overdue"])
+        beside = [
+            {"vehicle": row.vehicle, "service": row.service, "since_on": row.p50} for row in overdue
+        ]
+        answer = {"from_on": span[0], "until_on": span[1], "rows": rows, "overdue": beside}
+        return Response(answer)
 
 
 def _month(row: OnTime) -> dict[str, Any]:
@@ -115,21 +135,8 @@ def _month_lines(rows: list[dict[str, Any]]) -> Iterator[str]:
 
 
 def _csv(lines: list[PackLine]) -> Iterator[str]:
-    yield csv_line([*LINE_COLUMNS, *FACT_COLUMNS, "fluids", "torques"])
+    yield csv_line([*LINE_COLUMNS, *FACT_COLUMNS, *KINDS])
     for line in lines:
         own = [getattr(line, name) for name in LINE_COLUMNS]
         facts = [line.facts.get(name) for name in FACT_COLUMNS]
-        yield csv_line([*own, *facts, _fluids(line), _torques(line)])
-
-
-def _fluids(line: PackLine) -> str:
-    parts = [
-        f"{row['way']} {row['litres']:g} L {row['product'] or ''} {row['batch']}".strip()
-        for row in line.facts.get("fluids", [])
-    ]
-    return "; ".join(parts)
-
-
-def _torques(line: PackLine) -> str:
-    rows = line.facts.get("torques", [])
-    return "; ".join(f"{row['fastener']} {row['torque_nm']:g} N·m" for row in rows)
+        yield csv_line([*own, *facts, *("; ".join(line.words[kind]) for kind in KINDS)])

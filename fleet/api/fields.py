@@ -64,6 +64,15 @@ class Strict(serializers.Serializer[Any]):
 
     default_error_messages = {"unknown": "There is no {name}; there is {names}."}
 
+    def get_fields(self) -> dict[str, Any]:
+        """The fields; one that offers a choice says what it offers."""
+        found = super().get_fields()
+        for field in found.values():
+            if isinstance(field, serializers.ChoiceField):
+                offered = ", ".join(str(choice) for choice in field.choices)
+                field.error_messages["invalid_choice"] = f"“{{input}}” is none of these: {offered}."
+        return found
+
     def to_internal_value(self, data: Any) -> Any:
         unknown = [name for name in data if name not in self.fields] if _named(data) else []
         if unknown:
@@ -93,7 +102,7 @@ def query(request: Request, shape: type[Strict]) -> dict[str, Any]:
     """The parameters behind the question mark, or a fault for each that cannot be used."""
     given = request.query_params.copy()
     given.pop("format", None)  # chosen already
-    serializer = shape(data=given)
+    serializer = shape(data=given, context={"request": request})
     if not serializer.is_valid():
         raise QueryFault(serializer.errors)
     return dict(serializer.validated_data)

@@ -1,9 +1,10 @@
 """Findings: what looked wrong, followed up and closed; and vehicles that must not be used."""
 
+from collections.abc import Sequence
 from http import HTTPStatus
 from typing import Any
 
-from django.db.models import F, Q
+from django.db.models import Q
 from django.http import HttpResponseBase
 from django.utils import timezone
 from drf_spectacular.utils import extend_schema
@@ -27,25 +28,22 @@ from fleet.api.acting import (
     with_tag,
 )
 from fleet.api.fields import Day, Text, body, query
-from fleet.api.order_actions import ReasonGiven
-from fleet.api.order_records import JPEG, JpegRenderer, PhotoGiven, keep_photo, picture_of
-from fleet.api.order_shapes import OrderShape, PhotoShape
+from fleet.api.orders.actions import ReasonGiven
+from fleet.api.orders.records import JPEG, JpegRenderer, PhotoGiven, keep_photo, picture_of
+from fleet.api.orders.shapes import OrderShape, PhotoShape
+from fleet.api.orders.work_orders import made
 from fleet.api.paging import Order, PageQuery, Row, listed, page, page_shape
 from fleet.api.repeats import Answer, once
 from fleet.api.resource import Resource, vehicle_or_404
+from fleet.api.rows import Rows
 from fleet.api.signin import depots_for
-from fleet.api.work_orders import made
 from fleet.people.roles import Right
 from fleet.workorders import findings
-from fleet.workorders.models import DoNotUse, Finding, WorkOrder
+from fleet.workorders.models import DoNotUse, Finding, Photo, WorkOrder
+from fleet.workorders.photos import of_findings
 
 NEWEST_FIRST = Order("findings", ("id",), descending=True)
 MARKS = Order("do not use", ("id",), descending=True)
-COLUMNS = (
-    *("id", "client_key", "kind", "severity", "found_by", "text", "performed_at", "recorded_at"),
-    *("closed_at", "closed_reason"),
-)
-MARK_COLUMNS = ("id", "reason", "set_at", "cleared_at", "cleared_reason")
 STATES = OPEN, CLOSED = ("open", "closed")
 REPORTERS = [one for one in Finding.FoundBy.choices if one[0] != Finding.FoundBy.PROGRAM]
 
@@ -74,6 +72,10 @@ class FindingShape(serializers.Serializer[Any]):
     closed_at = serializers.DateTimeField(allow_null=True)
     closed_by = serializers.CharField(allow_null=True)
     closed_reason = serializers.CharField()
+    photos = serializers.ListField(child=serializers.IntegerField(), help_text="Ids, oldest first")
+
+
+SHOWN = Rows(Finding, FindingShape, depot="vehicle__depot__slug", photos="")
 
 
 class FindingGiven(Record):
@@ -93,12 +95,18 @@ class FollowGiven(Act):
     minutes = serializers.IntegerField(min_value=0, max_value=6_000, default=0)
     services = serializers.ListField(child=Text(max_length=40), max_length=50, default=list)
     planned_on = Day(required=False)
+    join = Text(
+        max_length=20,
+        allow_blank=True,
+        default="",
+        help_text="Number of an open order of the vehicle that it is put on; empty: a new order",
+    )
     re_check_days = serializers.IntegerField(
         min_value=1,
         max_value=366,
         allow_null=True,
         default=findings.RE_CHECK_DAYS,
-        help_text="After a leak: look again so many days from now; null: never",
+        help_text="After a leak: re-check so many days from now; null: never",
     )
 
 
@@ -119,6 +127,9 @@ class MarkShape(serializers.Serializer[Any]):
     cleared_reason = serializers.CharField()
 
 
+SHOWN_MARKS = Rows(DoNotUse, MarkShape, depot="vehicle__depot__slug")
+
+
 class MarkGiven(ReasonGiven):
     vehicle = Text(max_length=40, help_text="Fleet number")
 
@@ -135,9 +146,9 @@ class Findings(Resource):
     )
     def get(self, request: Request) -> Response:
         asked = query(request, FindingQuery)
-        rows = _values(_seen(request).filter(of_vehicles(asked), _in_state(asked)))
+        rows = SHOWN.values(_asked_for(request, asked))
         on_page, following = page(request, rows, NEWEST_FIRST, asked)
-        return listed([_row(row) for row in on_page], following)
+        return listed(_with_photos(on_page), following)
 
     @extend_schema(
         operation_id="findings_report", request=FindingGiven, responses={201: FindingShape}
@@ -230,7 +241,9 @@ class FindingPhoto(Resource):
 
     @extend_schema(operation_id="findings_photo_content", responses=JPEG)
     def get(self, request: Request, finding_id: int, photo_id: int) -> HttpResponseBase:
-        return picture_of(photo_id, finding=finding_or_404(request, finding_id))
+        return picture_of(
+            Photo.objects.filter(finding=finding_or_404(request, finding_id)), photo_id
+        )
 
 
 class Marks(Resource):
@@ -246,9 +259,8 @@ class Marks(Resource):
     )
     def get(self, request: Request) -> Response:
         asked = query(request, MarkQuery)
-        rows = _marks(_marks_seen(request).filter(of_vehicles(asked), cleared_at=None))
-        on_page, following = page(request, rows, MARKS, asked)
-        return listed([_mark(row) for row in on_page], following)
+        in_force = findings.marks_in_force().filter(vehicle__depot__in=depots_for(request))
+        return SHOWN_MARKS.page(request, in_force.filter(of_vehicles(asked)), MARKS, asked)
 
     @extend_schema(operation_id="do_not_use_set", request=MarkGiven, responses={201: MarkShape})
     def post(self, request: Request) -> Response:
@@ -302,68 +314,32 @@ def _order(request: Request, number: str | None) -> WorkOrder | None:
     return None if number is None else WorkOrder.objects.get(pk=order_id_or_404(request, number))
 
 
-def _in_state(asked: Row) -> Q:
-    wanted = Q(order__number=as_number(asked["order"])) if "order" in asked else Q()
-    if "state" in asked:
-        wanted &= Q(closed_at__isnull=asked["state"] == OPEN)
-    return wanted
+def _asked_for(request: Request, asked: Row) -> Any:
+    rows = _seen(request, asked.get("state")).filter(of_vehicles(asked))
+    return rows.filter(order__number=as_number(asked["order"])) if "order" in asked else rows
 
 
-def _seen(request: Request) -> Any:
-    return Finding.objects.filter(vehicle__depot__in=depots_for(request), withdrawn_by=None)
+def _seen(request: Request, state: str | None = None) -> Any:
+    reads = {None: findings.standing, OPEN: findings.open_findings}
+    rows = reads.get(state, findings.closed_findings)()
+    return rows.filter(vehicle__depot__in=depots_for(request))
 
 
-def _values(found: Any) -> Any:
-    return found.values(
-        *COLUMNS,
-        number=F("vehicle__fleet_number"),
-        at=F("vehicle__depot__slug"),
-        part=F("compartment__slug"),
-        on_order=F("order__number"),
-        who=F("person__username"),
-        closer=F("closed_by__username"),
-    )
-
-
-def _row(row: Row) -> Row:
-    return {
-        **{name: row[name] for name in COLUMNS},
-        "vehicle": row["number"],
-        "depot": row["at"],
-        "compartment": row["part"],
-        "order": row["on_order"],
-        "person": row["who"],
-        "closed_by": row["closer"],
-    }
+def _with_photos(found: Sequence[Row]) -> list[Row]:
+    pictures = of_findings([row["id"] for row in found])
+    return [
+        {**SHOWN.row(row), "photos": [one.pk for one in pictures.get(row["id"], [])]}
+        for row in found
+    ]
 
 
 def one_finding(pk: int) -> Row:
-    return _row(_values(Finding.objects.filter(pk=pk)).get())
+    return _with_photos([SHOWN.values(Finding.objects.filter(pk=pk)).get()])[0]
 
 
 def _marks_seen(request: Request) -> Any:
     return DoNotUse.objects.filter(vehicle__depot__in=depots_for(request))
 
 
-def _marks(found: Any) -> Any:
-    return found.values(
-        *MARK_COLUMNS,
-        number=F("vehicle__fleet_number"),
-        at=F("vehicle__depot__slug"),
-        setter=F("set_by__username"),
-        clearer=F("cleared_by__username"),
-    )
-
-
-def _mark(row: Row) -> Row:
-    return {
-        **{name: row[name] for name in MARK_COLUMNS},
-        "vehicle": row["number"],
-        "depot": row["at"],
-        "set_by": row["setter"],
-        "cleared_by": row["clearer"],
-    }
-
-
 def _one_mark(pk: int) -> Row:
-    return _mark(_marks(DoNotUse.objects.filter(pk=pk)).get())
+    return SHOWN_MARKS.one(DoNotUse.objects.filter(pk=pk))

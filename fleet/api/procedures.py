@@ -3,7 +3,7 @@
 from http import HTTPStatus
 from typing import Any
 
-from django.db.models import F, Q
+from django.db.models import Q
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
@@ -11,10 +11,11 @@ from rest_framework.response import Response
 
 from fleet.api.acting import Act, actor, compartment_named, wrong
 from fleet.api.fields import Text, body, query
-from fleet.api.order_records import product_named
-from fleet.api.paging import Order, PageQuery, Row, listed, page, page_shape
+from fleet.api.orders.records import product_named
+from fleet.api.paging import Order, PageQuery, Row, page_shape
 from fleet.api.repeats import Answer, once
 from fleet.api.resource import Resource, vehicle_or_404
+from fleet.api.rows import Rows
 from fleet.due.models import CheckFigure
 from fleet.people.roles import Right
 from fleet.vehicles.models import Vehicle
@@ -22,10 +23,6 @@ from fleet.workorders import fluids_in
 from fleet.workorders.models import Job, Substitute
 
 BY_SERVICE = Order("check figures", ("service_id", "slug", "id"))
-COLUMNS = (
-    *("id", "slug", "name", "unit", "test_method", "pass_from", "pass_to", "watch_from"),
-    *("watch_to", "watch_months", "source"),
-)
 
 
 class FigureQuery(PageQuery):
@@ -45,9 +42,15 @@ class FigureShape(serializers.Serializer[Any]):
     pass_to = serializers.FloatField(allow_null=True)
     watch_from = serializers.FloatField(allow_null=True)
     watch_to = serializers.FloatField(allow_null=True)
+    follows_frost = serializers.BooleanField(
+        help_text="Its limits follow the depot's climate; a job card has those of its vehicle"
+    )
     watch_months = serializers.IntegerField(help_text="Until the next check, after a watch")
     calls_for = serializers.SlugField(allow_null=True, help_text="Service due at once on a fail")
     source = serializers.CharField()  # type: ignore[assignment]
+
+
+SHOWN = Rows(CheckFigure, FigureShape, vehicle_type="service__vehicle_type__slug")
 
 
 class SubstituteGiven(Act):
@@ -87,15 +90,8 @@ class CheckFigures(Resource):
             wanted &= Q(service__vehicle_type__slug=asked["vehicle_type"])
         if "service" in asked:
             wanted &= Q(service__slug=asked["service"])
-        rows = CheckFigure.objects.filter(wanted).values(
-            *COLUMNS,
-            "service_id",
-            kind=F("service__vehicle_type__slug"),
-            of_service=F("service__slug"),
-            calls=F("calls_for__slug"),
-        )
-        on_page, following = page(request, rows, BY_SERVICE, asked)
-        return listed([_figure(row) for row in on_page], following)
+        rows = CheckFigure.objects.filter(wanted)
+        return SHOWN.page(request, rows, BY_SERVICE, asked, "service_id")
 
 
 class Substitutes(Resource):
@@ -140,15 +136,6 @@ def _job(vehicle: Vehicle, pk: int | None) -> Job | None:
     if found is None:
         raise wrong("job", f"{vehicle} has no job {pk}.")
     return found
-
-
-def _figure(row: Row) -> Row:
-    return {
-        **{name: row[name] for name in COLUMNS},
-        "vehicle_type": row["kind"],
-        "service": row["of_service"],
-        "calls_for": row["calls"],
-    }
 
 
 def _substitute(row: Substitute) -> Row:

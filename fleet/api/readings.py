@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from django.db.models import F, Q
+from django.db.models import F, Q, QuerySet
 from django.utils import timezone
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
@@ -19,10 +19,13 @@ from fleet.api.repeats import Answer, once
 from fleet.api.resource import Resource
 from fleet.api.signin import caller, depots_for
 from fleet.people.roles import Right
-from fleet.readings.models import Reading, ReadingDecision, Source, Verdict
+from fleet.readings import listing
+from fleet.readings.beside import Beside, Neighbour, beside
+from fleet.readings.models import OPEN, Reading, ReadingDecision, Source, Verdict
 from fleet.readings.reasons import sentence
 from fleet.readings.settle import settle
 from fleet.vehicles.models import Meter
+from fleet.vehicles.own_unit import in_own
 
 NEWEST_FIRST = Order("readings", ("id",), descending=True)
 COLUMNS = (
@@ -42,6 +45,7 @@ class ReadingShape(serializers.Serializer[Any]):
     vehicle = serializers.CharField(help_text="Fleet number")
     depot = serializers.SlugField()
     meter = serializers.ChoiceField(Meter.Kind.choices)
+    meter_unit = serializers.CharField(help_text="What the instrument shows: km, mi or h")
     taken_at = serializers.DateTimeField()
     time_known = serializers.BooleanField(help_text="False: 12:00 stands for the day")
     value = serializers.FloatField(help_text="As given, in `unit`")
@@ -60,10 +64,39 @@ class ReadingShape(serializers.Serializer[Any]):
     provisional = serializers.BooleanField(help_text="Rests on an offset nobody has confirmed")
 
 
+class NeighbourShape(serializers.Serializer[Any]):
+    taken_at = serializers.DateTimeField()
+    value = serializers.FloatField(help_text="In `unit`, as the instrument shows it")
+
+
+class MeantShape(serializers.Serializer[Any]):
+    value = serializers.FloatField(help_text="In `unit`; send it as `value` to take it")
+    reason = serializers.CharField(help_text="A code")
+    message = serializers.CharField(help_text="The reason in words")
+
+
+class BesideShape(serializers.Serializer[Any]):
+    unit = serializers.CharField(help_text="What the vehicle's own meter shows: km, mi or h")
+    last = NeighbourShape(allow_null=True, help_text="The accepted reading before it")
+    next = NeighbourShape(allow_null=True, help_text="The accepted reading after it")
+    expected = serializers.FloatField(allow_null=True, help_text="In `unit`")
+    candidates = MeantShape(many=True, help_text="What may have been meant, likeliest first")
+
+
+class OneReadingShape(ReadingShape):
+    beside = BesideShape(allow_null=True, help_text="Of one held or rejected, to decide by")
+
+
 class SettleGiven(Strict):
     action = serializers.ChoiceField(ReadingDecision.Action.choices)
     reason = Text(max_length=300)
-    value = Number(required=False, help_text="Meter value meant, in km (or h), when known")
+    value = Number(required=False, help_text="Meter value meant, when known")
+    unit = serializers.ChoiceField(
+        ("km", "mi", "h"), required=False, help_text="Of `value`; else km, or h of an hours meter"
+    )
+    override_reason = Text(
+        max_length=300, required=False, help_text="Why a value stands that was asked about"
+    )
 
 
 class Readings(Resource):
@@ -78,9 +111,11 @@ class Readings(Resource):
     )
     def get(self, request: Request) -> Response:
         asked = query(request, ReadingQuery)
-        rows = _rows(request).filter(_chosen(asked))
+        found = listing.readings_at(depots_for(request), asked.get("verdict") or None)
+        rows = _values(found.filter(_chosen(asked)))
         on_page, following = page(request, rows, NEWEST_FIRST, asked)
-        return listed([_row(row) for row in on_page], following)
+        looked = beside([row["id"] for row in on_page if row["verdict"] in OPEN])
+        return listed([_row(row, looked.get(row["id"])) for row in on_page], following)
 
     @extend_schema(operation_id="readings_add", request=BulkGiven, responses=BulkAnswer)
     def post(self, request: Request) -> Response:
@@ -90,7 +125,7 @@ class Readings(Resource):
 class OneReading(Resource):
     scope = "readings"
 
-    @extend_schema(operation_id="readings_one", responses=ReadingShape)
+    @extend_schema(operation_id="readings_one", responses=OneReadingShape)
     def get(self, request: Request, reading_id: int) -> Response:
         response: Response = shown(request, reading_or_404(request, reading_id))
         return response
@@ -101,7 +136,7 @@ class Settle(Resource):
     rights = {"POST": Right.SETTLE_READINGS}
     repeatable = conditional = ("POST",)
 
-    @extend_schema(operation_id="readings_settle", request=SettleGiven, responses=ReadingShape)
+    @extend_schema(operation_id="readings_settle", request=SettleGiven, responses=OneReadingShape)
     def post(self, request: Request, reading_id: int) -> Response:
         reading_or_404(request, reading_id)
         given = body(request, SettleGiven)
@@ -115,6 +150,8 @@ class Settle(Resource):
                 person=caller(request),
                 reason=given["reason"],
                 value=given.get("value"),
+                unit=given.get("unit"),
+                override_reason=given.get("override_reason", ""),
                 channel="api",
             )
             return Answer(reading_or_404(request, reading_id))
@@ -129,24 +166,45 @@ class Settle(Resource):
 
 
 def reading_or_404(request: Request, reading_id: int) -> dict[str, Any]:
-    row = _rows(request).filter(pk=reading_id).first()
+    row = _values(listing.readings_at(depots_for(request)).filter(pk=reading_id)).first()
     if row is None:
         raise NotFound(f"There is no reading {reading_id} within your depots.")
-    return _row(row)
+    its = beside([reading_id]).get(reading_id) if row["verdict"] in OPEN else None
+    return {**_row(row, its), "beside": None if its is None else _beside(its)}
+
+
+def _beside(its: Beside) -> dict[str, Any]:
+    def own(value: float | None) -> float | None:
+        return None if value is None else round(in_own(value, its.unit), 3)
+
+    def neighbour(one: Neighbour | None) -> dict[str, Any] | None:
+        return None if one is None else {"taken_at": one.taken_at, "value": own(one.value)}
+
+    return {
+        "unit": its.unit,
+        "last": neighbour(its.before),
+        "next": neighbour(its.after),
+        "expected": own(its.expected),
+        "candidates": [
+            {"value": own(one.value), "reason": one.reason, "message": sentence(one.reason)}
+            for one in its.candidates
+        ],
+    }
 
 
 def _vehicle_id(reading_id: int) -> int:
     return int(Reading.objects.values_list("vehicle_id", flat=True).get(pk=reading_id))
 
 
-def _rows(request: Request) -> Any:
-    return Reading.objects.filter(vehicle__depot__in=depots_for(request)).values(
+def _values(found: QuerySet[Reading]) -> Any:
+    return found.values(
         *COLUMNS,
         "total",
         "suggestion",
         number=F("vehicle__fleet_number"),
         depot=F("vehicle__depot__slug"),
         kind=F("meter__kind"),
+        meter_unit=F("meter__unit"),
     )
 
 
@@ -157,21 +215,26 @@ def _chosen(asked: dict[str, Any]) -> Q:
     if "vehicle" in asked:
         meters = Meter.objects.filter(vehicle__fleet_number__iexact=asked["vehicle"].strip())
         wanted &= Q(meter__in=meters)
-    if asked.get("verdict"):
-        wanted &= Q(verdict__in=asked["verdict"])
     return wanted
 
 
-def _row(row: dict[str, Any]) -> dict[str, Any]:
+def _row(row: dict[str, Any], its: Beside | None = None) -> dict[str, Any]:
+    """A reading; where the next one shows it to be a slip, with that reason and suggestion."""
     km = row["kind"] == Meter.Kind.KM
+    reason = its.reason if its else row["reason"]
+    suggestion = its.suggestion if its else row["suggestion"]
+    by_next = its is not None and its.shown_by_next
     return {
         **{name: row[name] for name in COLUMNS},
         "vehicle": row["number"],
         "depot": row["depot"],
         "meter": row["kind"],
+        "meter_unit": row["meter_unit"],
         "total_km": row["total"] if km else None,
         "total_h": None if km else row["total"],
-        "suggestion_km": row["suggestion"] if km else None,
-        "suggestion_h": None if km else row["suggestion"],
-        "message": sentence(row["reason"], row["suggestion"], row["unit"]),
+        "reason": reason,
+        "probability": None if by_next else row["probability"],
+        "suggestion_km": suggestion if km else None,
+        "suggestion_h": None if km else suggestion,
+        "message": sentence(reason, suggestion, row["meter_unit"], shown_by_next=by_next),
     }

@@ -8,7 +8,6 @@ a claim without an answer may be taken over once it is too old to be alive.
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
 from hashlib import sha256
 from http import HTTPStatus
 from typing import Any
@@ -21,10 +20,8 @@ from rest_framework.utils.encoders import JSONEncoder
 
 from fleet.api.errors import Problem
 from fleet.api.signin import caller
+from fleet.runs import repeats
 from fleet.runs.models import RepeatKey
-
-KEPT = timedelta(days=30)
-ALIVE = timedelta(minutes=10)  # longer than the server lets any request take; our choice
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,30 +73,22 @@ def _run(
             answer = effect()
             _keep(claim, answer)
     except BaseException:
-        _mine(claim).delete()  # nothing happened: the same key may be tried again
+        repeats.let_go(claim)
         raise
     if then is not None:
         answer = then(answer)
-        RepeatKey.objects.filter(pk=claim.pk).update(body=_stored(answer))
+        repeats.completed(claim, _stored(answer))
     return answer
 
 
 def _keep(claim: RepeatKey, answer: Answer) -> None:
-    kept = _mine(claim).update(status=answer.status, body=_stored(answer))
-    if kept != 1:  # taken over as lost: whoever did so has the effect
+    if not repeats.answered(claim, answer.status, _stored(answer)):
         raise _running()
 
 
-def _mine(claim: RepeatKey) -> Any:
-    return RepeatKey.objects.filter(pk=claim.pk, created_at=claim.created_at, status=None)
-
-
 def _claim(request: Request, key: str, digest: str) -> RepeatKey:
-    now, person_id = timezone.now(), caller(request).pk
-    RepeatKey.objects.filter(person_id=person_id, created_at__lt=now - KEPT).delete()
-    claim, made = RepeatKey.objects.get_or_create(
-        person_id=person_id, key=key, defaults={"request_hash": digest}
-    )
+    now = timezone.now()
+    claim, made = repeats.claim(caller(request).pk, key, digest, now)
     if made:
         return claim
     if claim.request_hash != digest:
@@ -108,16 +97,8 @@ def _claim(request: Request, key: str, digest: str) -> RepeatKey:
             "key_reused",
             "This Idempotency-Key came with another request before: use a new key.",
         )
-    return claim if claim.status is not None else _taken_over(claim, now)
-
-
-def _taken_over(claim: RepeatKey, now: datetime) -> RepeatKey:
-    lost = RepeatKey.objects.filter(
-        pk=claim.pk, status=None, created_at=claim.created_at, created_at__lt=now - ALIVE
-    )
-    if lost.update(created_at=now) != 1:
+    if claim.status is None and not repeats.take_over(claim, now):
         raise _running()
-    claim.created_at = now
     return claim
 
 

@@ -100,7 +100,7 @@ def _asked(zone: str, on: date | None) -> Run:
             f"The night of {night_on} has not come in {zone}: the newest is {newest}.",
         )
     run = ask_for(NIGHT, night_on, zone)
-    transaction.on_commit(partial(jobs.night.delay, night_on.isoformat(), zone))
+    transaction.on_commit(partial(jobs.send, jobs.night, night_on.isoformat(), zone))
     return run
 
 

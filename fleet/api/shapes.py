@@ -77,6 +77,7 @@ class DueShape(serializers.Serializer[Any]):
     life_used = serializers.FloatField(allow_null=True, help_text="1 is the whole interval")
     remaining_km = serializers.FloatField(allow_null=True)
     remaining_h = serializers.FloatField(allow_null=True)
+    odometer_unit = serializers.CharField(help_text="What the vehicle's own odometer shows")
     duty_class = serializers.ChoiceField(DutyClass.choices)
     provisional = serializers.BooleanField()
 

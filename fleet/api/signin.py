@@ -1,5 +1,6 @@
 """Who calls, and how far the call reaches: a signed-in page or a token, its scopes and depots."""
 
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from django.db.models import QuerySet
@@ -10,9 +11,11 @@ from rest_framework.exceptions import AuthenticationFailed, NotAuthenticated, Pe
 from rest_framework.permissions import SAFE_METHODS, BasePermission
 from rest_framework.request import Request
 
+from fleet import trace
 from fleet.people import tokens
 from fleet.people.models import Person, Token
 from fleet.people.roles import depots_of, may
+from fleet.today import NO_DEPOT, newest_day, today_at
 
 if TYPE_CHECKING:
     from rest_framework.views import APIView  # which imports this file by its setting
@@ -29,7 +32,7 @@ class TokenAuthentication(BaseAuthentication):
         token = tokens.find(secret.strip().decode("latin-1"), now)
         if token is None:
             raise AuthenticationFailed("This token is unknown, has ended or was revoked.")
-        tokens.mark_used(token, now.date())
+        tokens.mark_used(token, today_at(NO_DEPOT, now))
         return token.person, token
 
     def authenticate_header(self, request: Request) -> str:
@@ -54,6 +57,7 @@ class Allowed(BasePermission):
         right = view.rights.get(method)  # type: ignore[attr-defined]
         if right is None:
             return True  # no such method: answered with 405
+        trace.PERSON.set(request.user.pk)
         if not may(request.user, right):
             raise PermissionDenied(f"Your role does not include: {right.value}.")
         scope = f"{view.scope}:{_way(method)}"  # type: ignore[attr-defined]
@@ -77,3 +81,8 @@ def depots_for(request: Request) -> QuerySet[Any]:
     """The depots this call reaches: the person's, narrowed to the token's."""
     depots = depots_of(request.user)
     return depots.filter(tokens=request.auth) if isinstance(request.auth, Token) else depots
+
+
+def today_for(request: Request) -> date:
+    """The day at the depots this call reaches; around midnight, where it comes first."""
+    return newest_day(depots_for(request).values_list("zone", flat=True))

@@ -12,11 +12,12 @@ from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from fleet.api.acting import Act, actor, wrong
+from fleet.api.acting import Act, Past, actor, wrong
 from fleet.api.fields import Day, Strict, Text, body, query
 from fleet.api.paging import Order, PageQuery, Row, listed, page, page_shape
 from fleet.api.repeats import Answer, once
 from fleet.api.resource import Resource
+from fleet.api.rows import Rows
 from fleet.api.shapes import shape_of
 from fleet.api.signin import depots_for
 from fleet.calc.grades import Limit, misfits
@@ -26,17 +27,14 @@ from fleet.stores import ledger
 from fleet.stores.grades import FIGURES, figures_of, grade_limits
 from fleet.stores.levels import Level, levels
 from fleet.stores.models import Arrival, Item, StockMove
+from fleet.stores.moves import items, moves_at
 from fleet.vehicles.models import Depot
 
 BY_SLUG = Order("items", ("slug",))
 NEWEST_FIRST = Order("stock moves", ("id",), descending=True)
 PLAIN = (
     *("slug", "name", "kind", "unit", "draw", "shelf_life_d", "after_opening_life_d"),
-    *("waste_class", "hygroscopic", "source"),
-)
-MOVED = (
-    *("id", "kind", "quantity", "at", "reason", "price_minor", "batch", "best_before"),
-    *("order_number", "channel"),
+    *("part_number", "waste_class", "hygroscopic", "source"),
 )
 GIVEN = ("received", "used", "counted", "written off", "transferred")
 QUANTITY_MAX = 2_000_000_000  # what the columns hold
@@ -63,6 +61,7 @@ class ItemShape(serializers.Serializer[Any]):
     draw = serializers.ChoiceField(Item.Draw.choices)
     shelf_life_d = serializers.IntegerField(allow_null=True, help_text="Sealed")
     after_opening_life_d = serializers.IntegerField(allow_null=True)
+    part_number = serializers.CharField(help_text="The maker's own; empty: not known")
     waste_class = serializers.CharField()
     hygroscopic = serializers.BooleanField()
     source = serializers.CharField()  # type: ignore[assignment]
@@ -109,11 +108,20 @@ class MoveShape(serializers.Serializer[Any]):
     channel = serializers.CharField()
 
 
+SHOWN_MOVES = Rows(StockMove, MoveShape, unit="item__unit")
+
+
 class MovesMade(serializers.Serializer[Any]):
     rows = MoveShape(many=True)
 
 
-class MoveGiven(Act):
+class StockAct(Act):
+    """What happened to stock, when: a later instant is refused by the ledger, and not moved."""
+
+    performed_at = Past(required=False, help_text="By default now; at most 60 days ago")
+
+
+class MoveGiven(StockAct):
     kind = serializers.ChoiceField(GIVEN)
     depot = Text(max_length=40, help_text="Of a transfer, the one that gives")
     item = Text(max_length=60)
@@ -135,9 +143,14 @@ class MoveGiven(Act):
     arrival = serializers.IntegerField(
         required=False, min_value=1, max_value=2**31 - 1, help_text="What was on order and came"
     )
+    override_reason = Text(
+        max_length=200,
+        required=False,
+        help_text="Why it stands, where it was asked about; kept with the move",
+    )
 
 
-class TakeBackGiven(Act):
+class TakeBackGiven(StockAct):
     reason = Text(max_length=300)
 
 
@@ -151,8 +164,7 @@ class Items(Resource):
     )
     def get(self, request: Request) -> Response:
         asked = query(request, ItemQuery)
-        rows = Item.objects.filter(**({"kind": asked["kind"]} if "kind" in asked else {}))
-        found = rows.values(
+        found = items(asked.get("kind")).values(
             *("id", *PLAIN, *(f"product__{name}" for name in FIGURES.values())),
             product_slug=F("product__slug"),
             product_grade=F("product__grade"),
@@ -197,14 +209,16 @@ class StockLevels(Resource):
         operation_id="stock_list",
         parameters=[StockQuery],
         responses=StockAnswer,
-        description="On hand is the sum of the moves; below zero it must be counted.",
+        description="On hand is the sum of the moves; below zero it must be counted. Usable is "
+        "what of it is not past its best before. Lots are the oldest first: what nobody labelled "
+        "falls on the oldest, what a count finds more is a lot without a label.",
     )
     def get(self, request: Request) -> Response:
         asked = query(request, StockQuery)
         depots = depots_for(request)
         if "depot" in asked:
             depots = depots.filter(slug=asked["depot"])
-        found = levels([depot.pk for depot in depots], timezone.now().date())
+        found = levels([depot.pk for depot in depots], timezone.now())
         rows = [asdict(row) for row in found if asked.get("item", row.item) == row.item]
         return Response({"rows": rows})
 
@@ -221,16 +235,13 @@ class StockMoves(Resource):
     )
     def get(self, request: Request) -> Response:
         asked = query(request, MoveQuery)
-        wanted = Q(depot__in=depots_for(request))
-        for name, column in (
-            *(("depot", "depot__slug"), ("item", "item__slug")),
-            *(("kind", "kind"), ("order_number", "order_number")),
-        ):
+        found = moves_at(depots_for(request), asked.get("kind"))
+        for name in ("depot", "item"):
             if name in asked:
-                wanted &= Q(**{column: asked[name]})
-        rows = _moves(StockMove.objects.filter(wanted))
-        on_page, following = page(request, rows, NEWEST_FIRST, asked)
-        return listed([_move(row) for row in on_page], following)
+                found = found.filter(Q(**{f"{name}__slug": asked[name]}))
+        if "order_number" in asked:
+            found = found.filter(order_number=asked["order_number"])
+        return SHOWN_MOVES.page(request, found, NEWEST_FIRST, asked)
 
     @extend_schema(operation_id="stock_moves_add", request=MoveGiven, responses={201: MovesMade})
     def post(self, request: Request) -> Response:
@@ -276,29 +287,28 @@ def _moved(
     acting: Actor, given: Row, place: dict[str, Any], to_depot: Depot | None
 ) -> list[StockMove]:
     quantity, reason = given["quantity"], given.get("reason", "")
-    batch = {"batch": given.get("batch", "")}
+    because = {"override_reason": given.get("override_reason", "")}
+    batch = {"batch": given.get("batch", ""), **because}
     match given["kind"]:
         case "received":
             return [_received(acting, given, place)]
         case "used":
             return [ledger.use(acting, **place, **batch, quantity=quantity, reason=reason)]
         case "counted":
-            return [ledger.count(acting, **place, counted=quantity, reason=reason)]
+            return [ledger.count(acting, **place, **because, counted=quantity, reason=reason)]
         case "written off":
             return [ledger.write_off(acting, **place, **batch, quantity=quantity, reason=reason)]
     if to_depot is None:
         raise wrong("to_depot", "Say to which depot it goes.")
-    return list(
-        ledger.transfer(
-            acting,
-            from_depot=place["depot"],
-            to_depot=to_depot,
-            item=place["item"],
-            quantity=quantity,
-            reason=reason,
-            best_before=given.get("best_before"),
-            **batch,
-        )
+    return ledger.transfer(
+        acting,
+        from_depot=place["depot"],
+        to_depot=to_depot,
+        item=place["item"],
+        quantity=quantity,
+        reason=reason,
+        best_before=given.get("best_before"),
+        **batch,
     )
 
 
@@ -317,6 +327,7 @@ def _received(acting: Actor, given: Row, place: dict[str, Any]) -> StockMove:
         best_before=given.get("best_before"),
         arrival=arrival,
         reason=given.get("reason", ""),
+        override_reason=given.get("override_reason", ""),
     )
 
 
@@ -334,28 +345,6 @@ def _item_named(slug: str) -> Item:
     return found
 
 
-def _moves(found: Any) -> Any:
-    return found.values(
-        *MOVED,
-        at_depot=F("depot__slug"),
-        what=F("item__slug"),
-        counted_in=F("item__unit"),
-        other=F("other_depot__slug"),
-        who=F("person__username"),
-    )
-
-
-def _move(row: Row) -> Row:
-    return {
-        **{name: row[name] for name in MOVED},
-        "depot": row["at_depot"],
-        "item": row["what"],
-        "unit": row["counted_in"],
-        "other_depot": row["other"],
-        "person": row["who"],
-    }
-
-
 def _made(moves: list[StockMove]) -> Row:
-    rows = _moves(StockMove.objects.filter(pk__in=[move.pk for move in moves])).order_by("id")
-    return {"rows": [_move(row) for row in rows]}
+    rows = StockMove.objects.filter(pk__in=[move.pk for move in moves]).order_by("id")
+    return {"rows": SHOWN_MOVES.all(rows)}

@@ -3,11 +3,10 @@
 from http import HTTPStatus
 from typing import Any
 
-from django.db.models import Count
 from django.utils import timezone
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
-from rest_framework.exceptions import NotFound
+from rest_framework.exceptions import NotFound, PermissionDenied
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -20,13 +19,19 @@ from fleet.api.signin import caller, depots_for
 from fleet.calc.trial_power import BEST, WORST
 from fleet.people.roles import Right
 from fleet.trials.blind import knows_products, trials_at
-from fleet.trials.evaluate import evaluate, needed_in_all
-from fleet.trials.models import LabProperty, LabSample, Rating, Trial, TrialResult, TrialVehicle
+from fleet.trials.evaluate import evaluate
+from fleet.trials.listing import counted_at
+from fleet.trials.models import LabProperty, Rating, Trial, TrialResult, TrialVehicle
+from fleet.trials.outcome import as_shown, shown
 from fleet.trials.rate import Felt, Measured, Places, add_samples, places_of, rate
+from fleet.trials.set_up import needed_in_all
 
 BY_SLUG = Order("trials", ("slug",))
 COLUMNS = ("slug", "name", "question", "starts_on", "ends_on", "assignment", "blinded")
-OUTCOME = ("difference", "low", "high", "p_value", "verdict", "vehicles_needed", "break_even_km")
+OUTCOME = (
+    *("as_of_on", "state", "difference", "low", "high", "p_value", "verdict"),
+    *("vehicles_needed", "break_even_km"),
+)
 MOST_ROWS = 500
 
 
@@ -39,14 +44,16 @@ class TrialShape(serializers.Serializer[Any]):
     starts_on = serializers.DateField()
     ends_on = serializers.DateField()
     assignment = serializers.ChoiceField(Trial.Assignment.choices)
-    blinded = serializers.BooleanField(help_text="Raters see A and B until the end")
+    blinded = serializers.BooleanField(
+        help_text="Raters see no letter, product or result until the end"
+    )
     vehicles = serializers.IntegerField()
 
 
 class TrialGroupShape(serializers.Serializer[Any]):
     letter = serializers.CharField()
-    product = serializers.SlugField(allow_null=True, help_text="Null for raters of a blinded trial")
-    tried = serializers.BooleanField(allow_null=True, help_text="Null for raters as well")
+    product = serializers.SlugField()
+    tried = serializers.BooleanField()
     vehicles = serializers.ListField(
         child=serializers.CharField(), help_text="Fleet numbers within your depots"
     )
@@ -62,7 +69,10 @@ class LabPropertyShape(serializers.Serializer[Any]):
 
 
 class OneTrialShape(TrialShape):
-    groups = TrialGroupShape(many=True)
+    groups = TrialGroupShape(many=True, help_text="Empty for raters of a blinded trial")
+    taking_part = serializers.ListField(
+        child=serializers.CharField(), help_text="Fleet numbers within your depots"
+    )
     properties = LabPropertyShape(many=True)
     interval_km = serializers.FloatField(help_text="Fluid ages up to here are compared")
     run_in_km = serializers.FloatField()
@@ -74,13 +84,28 @@ class OneTrialShape(TrialShape):
 class TrialResultShape(serializers.Serializer[Any]):
     trial = serializers.SlugField()
     as_of_on = serializers.DateField()
+    state = serializers.ChoiceField(
+        TrialResult.State.choices,
+        help_text="interim: an estimate, no interval, p or verdict; evaluated once, at the end",
+    )
     difference = serializers.FloatField(
         allow_null=True, help_text="Tried less usual product, on the scale of 1 to 5"
     )
     low = serializers.FloatField(allow_null=True, help_text="Of the 95 % interval")
     high = serializers.FloatField(allow_null=True)
-    p_value = serializers.FloatField(allow_null=True)
+    p_value = serializers.FloatField(allow_null=True, help_text="Null while interim")
     verdict = serializers.CharField()
+    ended_reason = serializers.CharField(help_text="Why a supervisor ended it early, if so")
+    can_pay = serializers.ListField(
+        child=serializers.CharField(), help_text="Vehicles that reach the break-even in time"
+    )
+    cannot_pay = serializers.ListField(
+        child=serializers.CharField(),
+        help_text="Vehicles for which the calendar asks for a change before the break-even",
+    )
+    confounds = serializers.ListField(
+        child=serializers.CharField(), help_text="What no computation takes out"
+    )
     vehicles_needed = serializers.IntegerField(allow_null=True, help_text="Of both groups together")
     break_even_km = serializers.FloatField(allow_null=True)
     unequal_start = serializers.BooleanField()
@@ -146,10 +171,8 @@ class Trials(Resource):
         responses=page_shape("TrialPage", TrialShape),
     )
     def get(self, request: Request) -> Response:
-        rows = (
-            Trial.objects.filter(pk__in=trials_at(depots_for(request)).values("pk"))
-            .annotate(count=Count("vehicles"))
-            .values(*COLUMNS, "service__slug", "service__vehicle_type__slug", "count")
+        rows = counted_at(depots_for(request)).values(
+            *COLUMNS, "service__slug", "service__vehicle_type__slug", "count"
         )
         on_page, following = page(request, rows, BY_SLUG, query(request, PageQuery))
         return listed([_row(row) for row in on_page], following)
@@ -172,7 +195,9 @@ class Result(Resource):
 
     @extend_schema(operation_id="trials_result", responses=TrialResultShape)
     def get(self, request: Request, trial: str) -> Response:
-        found = trial_or_404(request, trial).results.first()
+        one = trial_or_404(request, trial)
+        _must_know(request, one)
+        found = shown(one)
         if found is None:
             raise NotFound("This trial was not evaluated yet: the next night does it.")
         return Response(_result(found))
@@ -180,7 +205,7 @@ class Result(Resource):
     @extend_schema(operation_id="trials_evaluate", request=None, responses=TrialResultShape)
     def post(self, request: Request, trial: str) -> Response:
         found = trial_or_404(request, trial)
-        return once(request, lambda: Answer(_result(evaluate(found, timezone.now()))))
+        return once(request, lambda: Answer(_result(as_shown(evaluate(found, timezone.now())))))
 
 
 class Ratings(Resource):
@@ -257,7 +282,7 @@ def _row(row: Row) -> Row:
 
 
 def _one(request: Request, trial: Trial) -> Row:
-    knows = knows_products(caller(request), trial, timezone.now().date())
+    knows = knows_products(caller(request), trial, timezone.now())
     places = trial.vehicles.filter(vehicle__depot__in=depots_for(request))
     numbers: dict[int, list[str]] = {}
     for group_id, number in places.values_list("group_id", "vehicle__fleet_number"):
@@ -270,12 +295,14 @@ def _one(request: Request, trial: Trial) -> Row:
         "groups": [
             {
                 "letter": group.letter,
-                "product": group.product.slug if knows else None,
-                "tried": group.tried if knows else None,
+                "product": group.product.slug,
+                "tried": group.tried,
                 "vehicles": numbers.get(group.pk, []),
             }
             for group in trial.groups.select_related("product")
+            if knows
         ],
+        "taking_part": sorted(number for of_group in numbers.values() for number in of_group),
         "properties": list(
             trial.properties.values("slug", "name", "unit", "low", "high", "source")
         ),
@@ -285,12 +312,21 @@ def _one(request: Request, trial: Trial) -> Row:
     }
 
 
+def _must_know(request: Request, trial: Trial) -> None:
+    if not knows_products(caller(request), trial, timezone.now()):
+        raise PermissionDenied("This trial is blinded: raters see its result after its end.")
+
+
 def _result(result: TrialResult) -> Row:
+    paying = result.details["cost"].get("paying") or {}
     return {
         "trial": result.trial.slug,
-        "as_of_on": result.as_of_on,
         **{name: getattr(result, name) for name in OUTCOME},
         "unequal_start": result.details["start"]["unequal"],
+        "ended_reason": result.ended_reason,
+        "can_pay": paying.get("can", []),
+        "cannot_pay": paying.get("cannot", []),
+        "confounds": result.details.get("confounds", []),
     }
 
 
@@ -302,10 +338,6 @@ def _rating(one: Rating) -> Row:
         "fluid_age_km": one.age_km,
         "fluid_age_d": one.age_d,
     }
-
-
-def _sample(one: LabSample) -> Row:
-    return {"id": one.pk, "client_key": one.client_key, "value": one.value}
 
 
 def _place(places: Places, number: str, trial: Trial) -> TrialVehicle:

@@ -8,7 +8,7 @@ from http import HTTPStatus
 from typing import Any, Literal
 
 from django.db import transaction
-from django.db.models import F, Q, QuerySet
+from django.db.models import F, QuerySet
 from django.http import StreamingHttpResponse
 from django.urls import reverse
 from drf_spectacular.types import OpenApiTypes
@@ -22,23 +22,26 @@ from rest_framework.response import Response
 
 from fleet import jobs
 from fleet.api.conditions import shown
-from fleet.api.fields import Strict, body, query
+from fleet.api.fields import Strict, Text, body, query
 from fleet.api.paging import Order, PageQuery, listed, page, page_shape
 from fleet.api.repeats import Answer, digest, once
-from fleet.api.resource import Resource
+from fleet.api.resource import Resource, vehicle_or_404
+from fleet.api.rows import Rows
 from fleet.api.signin import caller, depots_for
-from fleet.api.tables import CSVRenderer, csv_line, csv_response
+from fleet.api.tables import CSVRenderer, csv_response
 from fleet.people.roles import Right
-from fleet.readings.intake import Options, receive
+from fleet.readings import listing
+from fleet.readings.intake import Options, depots_of_upload, receive
+from fleet.readings.kinds import as_json, kinds_of
+from fleet.readings.mend import treat_as
 from fleet.readings.models import Upload, UploadRow
+from fleet.readings.report import with_decisive
+from fleet.readings.roll import Roll
+from fleet.tables import csv_line
 
 NEWEST_FIRST = Order("uploads", ("id",), descending=True)
 IN_ORDER = Order("upload rows", ("number",))
-COLUMNS = (
-    *("id", "name", "size_bytes", "received_at", "state", "rows_read", "rows_total"),
-    *("counts", "message"),
-)
-ROW_COLUMNS = ("number", "sheet", "row", "column", "raw", "outcome", "message", "reading_id")
+ROW_COLUMNS = ("number", "sheet", "row", "column", "raw", "outcome", "message", "decisive_id")
 
 
 class UploadShape(serializers.Serializer[Any]):
@@ -52,6 +55,28 @@ class UploadShape(serializers.Serializer[Any]):
     rows_total = serializers.IntegerField(allow_null=True)
     counts = serializers.DictField(child=serializers.IntegerField(), help_text="By outcome")
     message = serializers.CharField(help_text="Why a file was refused, and what to do")
+
+
+SHOWN = Rows(Upload, UploadShape)
+
+
+class KindShape(serializers.Serializer[Any]):
+    outcome = serializers.ChoiceField(choices=UploadRow.Outcome.choices)
+    reason = serializers.CharField(help_text="A code, of what was judged")
+    message = serializers.CharField(help_text="In words, with the count")
+    count = serializers.IntegerField()
+    first = serializers.CharField(help_text="Place of the first row")
+    named = serializers.CharField(help_text="The vehicle as given, where nobody knows it")
+    candidates = serializers.ListField(child=serializers.CharField(), help_text="Fleet numbers")
+
+
+class OneUploadShape(UploadShape):
+    kinds = KindShape(many=True, help_text="Rows that were not accepted, by kind")
+
+
+class MendGiven(Strict):
+    named = Text(max_length=40, help_text="The vehicle as the file names it")
+    vehicle = Text(max_length=40, help_text="Fleet number of the vehicle that is meant")
 
 
 class UploadGiven(Strict):
@@ -75,7 +100,9 @@ class UploadRowShape(serializers.Serializer[Any]):
     outcome = serializers.ChoiceField(choices=UploadRow.Outcome.choices)
     message = serializers.CharField()
     vehicle = serializers.CharField(allow_null=True, help_text="Fleet number")
-    reading = serializers.IntegerField(allow_null=True)
+    reading = serializers.IntegerField(
+        allow_null=True, help_text="Of odometer and engine hours the one that made the outcome"
+    )
 
 
 class Uploads(Resource):
@@ -91,8 +118,7 @@ class Uploads(Resource):
     )
     def get(self, request: Request) -> Response:
         asked = query(request, PageQuery)
-        on_page, following = page(request, _values(_seen(request)), NEWEST_FIRST, asked)
-        return listed([_row(row) for row in on_page], following)
+        return SHOWN.page(request, _seen(request), NEWEST_FIRST, asked)
 
     @extend_schema(
         operation_id="uploads_add",
@@ -106,8 +132,8 @@ class Uploads(Resource):
 
         def effect() -> Answer:
             upload = receive(given["file"], given["file"].name, caller(request), options)
-            transaction.on_commit(partial(jobs.take_in_upload.delay, upload.pk))
-            row = _row(_values(Upload.objects.filter(pk=upload.pk)).get())
+            transaction.on_commit(partial(jobs.send, jobs.take_in_upload, upload.pk))
+            row = SHOWN.one(Upload.objects.filter(pk=upload.pk))
             status = HTTPStatus.OK if upload.seen_before else HTTPStatus.ACCEPTED
             return Answer(row, status, reverse("api-upload", args=[upload.pk]))
 
@@ -118,13 +144,34 @@ class Uploads(Resource):
 class OneUpload(Resource):
     scope = "uploads"
 
-    @extend_schema(operation_id="uploads_one", responses=UploadShape)
+    @extend_schema(operation_id="uploads_one", responses=OneUploadShape)
     def get(self, request: Request, upload_id: int) -> Response:
-        row = _values(_seen(request)).filter(pk=upload_id).first()
-        if row is None:
-            raise _missing(upload_id)
-        response: Response = shown(request, _row(row))
+        upload = upload_or_404(request, upload_id)
+        row = SHOWN.one(Upload.objects.filter(pk=upload.pk))
+        response: Response = shown(request, {**row, "kinds": _kinds(request, upload)})
         return response
+
+
+class Mend(Resource):
+    """Take a name that nobody knew for a vehicle, in all rows of an upload."""
+
+    scope = "uploads"
+    rights = {"POST": Right.ADD_READINGS}
+    repeatable = ("POST",)
+
+    @extend_schema(operation_id="uploads_mend", request=MendGiven, responses={202: UploadShape})
+    def post(self, request: Request, upload_id: int) -> Response:
+        upload = upload_or_404(request, upload_id)
+        given = body(request, MendGiven)
+        vehicle = vehicle_or_404(request, given["vehicle"])
+
+        def effect() -> Answer:
+            treat_as(upload, given["named"], vehicle)
+            transaction.on_commit(partial(jobs.take_in_upload.delay, upload.pk, again=True))
+            row = SHOWN.one(Upload.objects.filter(pk=upload.pk))
+            return Answer(row, HTTPStatus.ACCEPTED, reverse("api-upload", args=[upload.pk]))
+
+        return once(request, effect)
 
 
 class UploadRows(Resource):
@@ -143,9 +190,7 @@ class UploadRows(Resource):
     )
     def get(self, request: Request, upload_id: int) -> Response | StreamingHttpResponse:
         asked = query(request, UploadRowQuery)
-        if not _seen(request).filter(pk=upload_id).exists():
-            raise _missing(upload_id)
-        rows = _rows(request, upload_id, asked)
+        rows = _rows(_visible(request, upload_or_404(request, upload_id)), asked)
         if request.accepted_renderer.format == "csv":
             return csv_response(f"upload-{upload_id}", _lines(rows))
         on_page, following = page(request, rows, IN_ORDER, asked)
@@ -167,31 +212,31 @@ def _options(request: Request, given: dict[str, Any]) -> Options:
 
 
 def _seen(request: Request) -> QuerySet[Upload]:
-    """Uploads of the caller and of people who share a depot with the caller."""
-    if caller(request).is_superuser:
-        return Upload.objects.all()
-    shared = Q(person__in=type(caller(request)).objects.filter(depots__in=depots_for(request)))
-    return Upload.objects.filter(shared | Q(person=caller(request)))
+    return listing.uploads_seen_by(caller(request), depots_for(request))
 
 
-def _missing(upload_id: int) -> NotFound:
-    return NotFound(f"There is no upload {upload_id} of yours or within your depots.")
+def _visible(request: Request, upload: Upload) -> QuerySet[UploadRow]:
+    return listing.rows_seen_by(caller(request), upload, depots_for(request))
 
 
-def _values(found: QuerySet[Upload]) -> Any:
-    return found.values(*COLUMNS, who=F("person__username"))
+def upload_or_404(request: Request, upload_id: int) -> Upload:
+    found = _seen(request).filter(pk=upload_id).first()
+    if found is None:
+        raise NotFound(f"There is no upload {upload_id} of yours or within your depots.")
+    return found
 
 
-def _row(row: dict[str, Any]) -> dict[str, Any]:
-    return {**{name: row[name] for name in COLUMNS}, "person": row["who"]}
+def _kinds(request: Request, upload: Upload) -> list[dict[str, Any]]:
+    reached = set(depots_for(request).values_list("slug", flat=True))
+    own = reached & set(depots_of_upload(upload) or reached)
+    roll = Roll(sorted(own), upload.options.get("treat_as"))
+    return [as_json(kind) for kind in kinds_of(_visible(request, upload), roll)]
 
 
-def _rows(request: Request, upload_id: int, asked: dict[str, Any]) -> Any:
-    visible = Q(vehicle=None) | Q(vehicle__depot__in=depots_for(request))
-    found = UploadRow.objects.filter(visible, upload=upload_id)
+def _rows(found: QuerySet[UploadRow], asked: dict[str, Any]) -> Any:
     if asked.get("outcome"):
-        found = found.filter(outcome__in=asked["outcome"])
-    return found.values(*ROW_COLUMNS, fleet_number=F("vehicle__fleet_number"))
+        found = listing.with_outcomes(found, asked["outcome"])
+    return with_decisive(found).values(*ROW_COLUMNS, fleet_number=F("vehicle__fleet_number"))
 
 
 def _cells(row: dict[str, Any]) -> dict[str, Any]:
@@ -200,7 +245,7 @@ def _cells(row: dict[str, Any]) -> dict[str, Any]:
         **{name: row[name] for name in names},
         "cells": json.loads(row["raw"]),
         "vehicle": row["fleet_number"],
-        "reading": row["reading_id"],
+        "reading": row["decisive_id"],
     }
 
 

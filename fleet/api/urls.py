@@ -16,26 +16,28 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from fleet.api.calibration import Calibration
+from fleet.api.climate import Climate
 from fleet.api.costs import Costs
-from fleet.api.demand import Demand, OrderProposals
+from fleet.api.demand import Demand, OrderProposals, TransferProposals
 from fleet.api.due_dates import DueDates, Explanation
 from fleet.api.duty import Duty, Overrides
+from fleet.api.orders.urls import urlpatterns as work
+from fleet.api.plans import Plans, Visits, WorkshopDays
 from fleet.api.readings import OneReading, Readings, Settle
 from fleet.api.runs import Night, Runs
 from fleet.api.stock import Items, StockLevels, StockMoves, TakeBack
 from fleet.api.telematics import Telematics
 from fleet.api.trials import OneTrial, Ratings, Result, Samples, Trials
-from fleet.api.uploads import OneUpload, UploadRows, Uploads
+from fleet.api.uploads import Mend, OneUpload, UploadRows, Uploads
 from fleet.api.usage import Usage
 from fleet.api.used_fluid import UsedFluids
 from fleet.api.vehicles import OneVehicle, Vehicles
-from fleet.api.work_urls import urlpatterns as work
 
 LISTS = (
     *("vehicles", "readings", "uploads", "usage", "duty", "due-dates", "work-orders", "findings"),
     *("do-not-use", "deferrals", "escalations", "check-figures", "on-time", "trials", "runs"),
     *("items", "stock", "stock-moves", "demand", "order-proposals", "costs"),
-    "used-fluid",
+    *("transfer-proposals", "used-fluid", "plan", "visits", "workshop-days"),
 )
 
 
@@ -104,14 +106,20 @@ urlpatterns = [
     path("readings/<int:reading_id>/settle", Settle.as_view(), name="api-settle"),
     path("uploads", Uploads.as_view(), name="api-uploads"),
     path("uploads/<int:upload_id>", OneUpload.as_view(), name="api-upload"),
+    path("uploads/<int:upload_id>/mend", Mend.as_view(), name="api-upload-mend"),
     path("uploads/<int:upload_id>/rows", UploadRows.as_view(), name="api-upload-rows"),
     path("usage", Usage.as_view(), name="api-usage"),
     path("duty", Duty.as_view(), name="api-duty"),
     path("duty/overrides", Overrides.as_view(), name="api-duty-overrides"),
+    path("depots/<slug:depot>/climate", Climate.as_view(), name="api-climate"),
     path("due-dates", DueDates.as_view(), name="api-due-dates"),
     path("calibration", Calibration.as_view(), name="api-calibration"),
     path("demand", Demand.as_view(), name="api-demand"),
     path("order-proposals", OrderProposals.as_view(), name="api-order-proposals"),
+    path("transfer-proposals", TransferProposals.as_view(), name="api-transfer-proposals"),
+    path("plan", Plans.as_view(), name="api-plan"),
+    path("visits", Visits.as_view(), name="api-visits"),
+    path("workshop-days", WorkshopDays.as_view(), name="api-workshop-days"),
     path("costs", Costs.as_view(), name="api-costs"),
     path("used-fluid", UsedFluids.as_view(), name="api-used-fluid"),
     path("items", Items.as_view(), name="api-items"),

@@ -15,7 +15,9 @@ from fleet.api.paging import Order, PageQuery, listed, page, page_shape
 from fleet.api.resource import Resource
 from fleet.api.shapes import instant
 from fleet.api.signin import depots_for
-from fleet.calc.usage import State, moments
+from fleet.calc.level_paths import moments_ahead
+from fleet.calc.usage import State, law
+from fleet.usage.measure import standing_since_d
 from fleet.usage.models import UsageState
 from fleet.vehicles.models import Meter
 
@@ -33,6 +35,7 @@ class UsageRow(serializers.Serializer[Any]):
     vehicle = serializers.CharField(help_text="Fleet number")
     depot = serializers.SlugField()
     meter = serializers.ChoiceField(Meter.Kind.choices)
+    unit = serializers.CharField(help_text="What the instrument shows: km, mi or h")
     readings = serializers.IntegerField(help_text="Accepted so far")
     first_at = serializers.DateTimeField()
     last_at = serializers.DateTimeField()
@@ -42,6 +45,9 @@ class UsageRow(serializers.Serializer[Any]):
         allow_null=True, help_text="Mean of the 30 days after the last accepted reading"
     )
     expected_h_per_day = serializers.FloatField(allow_null=True)
+    standing_since = serializers.DateTimeField(
+        allow_null=True, help_text="Since when it has hardly moved; dates assume it may stand on"
+    )
     provisional = serializers.BooleanField(help_text="Rests on an offset nobody has confirmed")
 
 
@@ -59,14 +65,15 @@ class Usage(Resource):
         rows = found.values(
             *STATE_COLUMNS,
             "meter_id",
+            "season_id",
             "provisional",
             number=F("vehicle__fleet_number"),
             depot=F("vehicle__depot__slug"),
             kind=F("meter__kind"),
+            unit=F("meter__unit"),
         )
         on_page, following = page(request, rows, BY_METER, asked)
-        rates = _expected_per_day(on_page)
-        return listed([_row(*pair) for pair in zip(on_page, rates, strict=True)], following)
+        return listed(_rows(on_page), following)
 
 
 def _chosen(asked: dict[str, Any]) -> Q:
@@ -78,21 +85,24 @@ def _chosen(asked: dict[str, Any]) -> Q:
     return wanted
 
 
-def _expected_per_day(rows: Any) -> list[float]:
+def _rows(rows: Any) -> list[dict[str, Any]]:
     if not rows:
         return []
     state = State(*(np.array([row[name] for row in rows]) for name in STATE_COLUMNS))
-    mean, _ = moments(state, AHEAD_D)
-    rates: list[float] = (mean / AHEAD_D).tolist()
-    return rates
+    mean, _ = moments_ahead(law(state), AHEAD_D)
+    season_id = np.array([row["season_id"] for row in rows], dtype=np.float64)
+    since_d = standing_since_d(state, season_id).tolist()
+    each = zip(rows, (mean / AHEAD_D).tolist(), since_d, strict=True)
+    return [_row(*parts) for parts in each]
 
 
-def _row(row: dict[str, Any], rate: float) -> dict[str, Any]:
+def _row(row: dict[str, Any], rate: float, since_d: float) -> dict[str, Any]:
     km = row["kind"] == Meter.Kind.KM
     return {
         "vehicle": row["number"],
         "depot": row["depot"],
         "meter": row["kind"],
+        "unit": row["unit"],
         "readings": row["readings"],
         "first_at": instant(row["first_at_d"]),
         "last_at": instant(row["last_at_d"]),
@@ -100,5 +110,6 @@ def _row(row: dict[str, Any], rate: float) -> dict[str, Any]:
         "total_h": None if km else row["last_km"],
         "expected_km_per_day": rate if km else None,
         "expected_h_per_day": None if km else rate,
+        "standing_since": None if np.isnan(since_d) else instant(since_d),
         "provisional": row["provisional"],
     }

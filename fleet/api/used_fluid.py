@@ -1,4 +1,4 @@
-"""Used fluid: what was drained and collected, and the carrier's notes."""
+"""Used fluid: what was drained and collected, and the consignment notes."""
 
 from http import HTTPStatus
 from typing import Any
@@ -30,7 +30,7 @@ class UsedFluidShape(serializers.Serializer[Any]):
     depot = serializers.SlugField()
     waste_class = serializers.CharField()
     drained_ml = serializers.IntegerField(help_text="As recorded on work orders")
-    collected_ml = serializers.IntegerField(help_text="By carriers' notes")
+    collected_ml = serializers.IntegerField(help_text="By consignment notes")
     left_ml = serializers.IntegerField(help_text="Below zero: more went than was recorded")
 
 
@@ -43,8 +43,8 @@ class CollectionGiven(Act):
     waste_class = Text(max_length=60)
     litres = Number(min_value=0, max_value=1e6)
     tank = Text(max_length=60, required=False)
-    carrier = Text(max_length=120)
-    note_number = Text(max_length=60)
+    carrier = Text(max_length=120, help_text="The waste collector")
+    note_number = Text(max_length=60, help_text="Of the consignment note")
     collected_on = Day()
 
 
@@ -54,8 +54,8 @@ class CollectionShape(serializers.Serializer[Any]):
     waste_class = serializers.CharField()
     quantity_ml = serializers.IntegerField()
     tank = serializers.CharField()
-    carrier = serializers.CharField()
-    note_number = serializers.CharField()
+    carrier = serializers.CharField(help_text="The waste collector")
+    note_number = serializers.CharField(help_text="Of the consignment note")
     collected_on = serializers.DateField()
 
 
@@ -83,7 +83,7 @@ class UsedFluids(Resource):
         responses={201: CollectionShape},
     )
     def post(self, request: Request) -> Response:
-        """Record what a carrier took, by its note."""
+        """Record what a waste collector took, by the consignment note."""
         given = body(request, CollectionGiven)
         note = Note(
             depot=depot_or_404(request, given["depot"]),

@@ -3,7 +3,7 @@
 from typing import Any
 
 from django.db import transaction
-from django.db.models import F, FilteredRelation, Q
+from django.db.models import F, Q
 from django.utils import timezone
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
@@ -20,8 +20,11 @@ from fleet.api.signin import caller, depots_for
 from fleet.due.listing import due_rows
 from fleet.duty.models import Criterion, DutyAssessment, DutyClass
 from fleet.people.roles import Right
+from fleet.usage.listing import with_odometer
 from fleet.vehicles.edit import edit
+from fleet.vehicles.find import vehicles_at
 from fleet.vehicles.models import Meter, Powertrain, Vehicle
+from fleet.workorders.restrictions import texts
 
 BY_FLEET_NUMBER = Order("vehicles", ("fleet_number", "id"))
 LISTED = ("id", "fleet_number", "registration", "status", "joined_on")
@@ -45,6 +48,7 @@ class VehicleRow(serializers.Serializer[Any]):
     status = serializers.ChoiceField(Vehicle.Status.choices)
     joined_on = serializers.DateField()
     total_km = serializers.FloatField(allow_null=True)
+    odometer_unit = serializers.CharField(allow_null=True, help_text="What it shows: km or mi")
     last_reading_at = serializers.DateTimeField(allow_null=True)
 
 
@@ -76,6 +80,9 @@ class VehicleShape(serializers.Serializer[Any]):
     meters = MeterShape(many=True)
     duty = ClassShape(many=True)
     due_dates = DueShape(many=True)
+    restrictions = serializers.ListField(
+        child=serializers.CharField(), help_text="Standing ones; see `restrictions`"
+    )
 
 
 class VehicleChange(Strict):
@@ -102,13 +109,13 @@ class Vehicles(Resource):
     )
     def get(self, request: Request) -> Response:
         asked = query(request, VehicleQuery)
-        found = Vehicle.objects.filter(_chosen(asked), depot__in=depots_for(request))
-        km = FilteredRelation("meters", condition=Q(meters__kind=Meter.Kind.KM))
-        rows = found.alias(km=km).values(
+        found = vehicles_at(depots_for(request), asked.get("status") or None)
+        rows = with_odometer(found.filter(_chosen(asked))).values(
             *LISTED,
             at_depot=F("depot__slug"),
             of_type=F("vehicle_type__slug"),
             total_km=F("km__usage__last_km"),
+            odometer_unit=F("km__unit"),
             last_at_d=F("km__usage__last_at_d"),
         )
         on_page, following = page(request, rows, BY_FLEET_NUMBER, asked)
@@ -153,6 +160,7 @@ def whole(vehicle: Vehicle) -> dict[str, Any]:
         "meters": meters_of(vehicle),
         "duty": _classes(vehicle),
         "due_dates": [{key: getattr(row, key) for key in DUE_KEYS} for row in due],
+        "restrictions": texts([vehicle.pk]).get(vehicle.pk, []),
     }
 
 
@@ -185,8 +193,6 @@ def _chosen(asked: dict[str, Any]) -> Q:
         wanted &= Q(depot__slug=asked["depot"])
     if "vehicle_type" in asked:
         wanted &= Q(vehicle_type__slug=asked["vehicle_type"])
-    if asked.get("status"):
-        wanted &= Q(status__in=asked["status"])
     return wanted
 
 
@@ -199,6 +205,7 @@ def _row(row: dict[str, Any]) -> dict[str, Any]:
         "status": row["status"],
         "joined_on": row["joined_on"],
         "total_km": row["total_km"],
+        "odometer_unit": row["odometer_unit"],
         "last_reading_at": instant(row["last_at_d"]),
     }
 

@@ -9,12 +9,11 @@ models; see Gelman and others, *Bayesian Data Analysis* (3rd ed. 2013), sections
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import betaln, gammaln
 
+from fleet.calc.arrays import FloatArray
 from fleet.calc.convolve import Distribution, power_of_two, probabilities, trimmed
-
-FloatArray = NDArray[np.float64]
 
 PRIOR_BROKEN, PRIOR_WHOLE = 1.0, 4.0  # one in five until records say otherwise; our choice
 PRIOR_EVENTS, LEAST_EXPOSURE = 0.5, 1.0

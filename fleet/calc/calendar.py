@@ -13,11 +13,9 @@ from datetime import date
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-DateArray = NDArray[np.datetime64]
+from fleet.calc.arrays import DateArray, FloatArray
+
 DateLike = ArrayLike | date
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 
 NO_DATE = np.datetime64("NaT", "D")
 ONE_DAY = np.timedelta64(1, "D")
@@ -124,35 +122,6 @@ def yearly_by(anchor_on: DateLike, month: ArrayLike, day: ArrayLike) -> DateArra
     here = _in_month(this_year, into_month)
     later = _in_month(this_year + np.timedelta64(12, "M"), into_month)
     return np.where(here > anchor, here, later)
-
-
-def months_between(start_on: DateLike, end_on: DateLike) -> tuple[IntArray, IntArray]:
-    """
-    Whole months from start to end, and the days left over.
-
-    Parameters
-    ----------
-    start_on, end_on : array_like of datetime64[D], broadcast
-        Dates.
-
-    Returns
-    -------
-    tuple of ndarray of int
-        The most months n with ``add_months(start, n) <= end``, and the days from there to the
-        end (never negative).
-
-    Raises
-    ------
-    ValueError
-        When a date is missing.
-    """
-    start, end = np.broadcast_arrays(dates(start_on), dates(end_on))
-    if np.isnat(start).any() or np.isnat(end).any():
-        raise ValueError("months between two dates need both dates")
-    step = end.astype("datetime64[M]") - start.astype("datetime64[M]")
-    months = step.astype(np.int64)
-    months = months - (add_months(start, months) > end)
-    return months, (end - add_months(start, months)).astype(np.int64)
 
 
 @dataclass(frozen=True)

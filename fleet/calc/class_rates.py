@@ -11,11 +11,9 @@ from enum import IntEnum
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
+from fleet.calc.arrays import BoolArray, FloatArray, IntArray
 
 # Our choice, all of these; measured as a whole on real bus odometers.
 FEWEST_VEHICLES = 5  # smaller classes fall back
@@ -27,10 +25,10 @@ LEAST_SPREAD = 0.15
 UNKNOWN_SPREAD = 0.6  # spread where no row exists and the type's expected rate stands in
 LEAST_KM_PER_DAY: Final = 1.0
 LEAST_H_PER_DAY: Final = 0.1
-SEASON_PRIOR_D = 300.0  # vehicle-days of "no season" mixed into each month [d]
 SEASON_YEARS = 2
-SEASON_VEHICLES = 20
-SEASON_CORRELATION = 0.8
+SEASON_VEHICLES = 5  # a year counts with so many that ran it whole
+SEASON_LEAST_SHARE = 0.05  # of the usual distance: an idle month counts as so much
+SEASON_STEP = 0.02  # a season takes force when a factor moves by so much
 SEASON_LEAST_PER_DAY = 1.0  # vehicles that hardly run say nothing about seasons [km/day]
 
 
@@ -172,24 +170,24 @@ def _find(rates: ClassRates, types: IntArray, depots: IntArray) -> IntArray:
 
 @dataclass(frozen=True)
 class Season:
-    """Season indices of c classes, with the evidence for using them or not."""
+    """Season indices of c classes, and how far they are believed."""
 
-    factors: FloatArray  # (c, 12) January … December, mean 1; all 1 where not used
-    used: BoolArray  # (c,) the gate is open
-    years: IntArray  # (c,) whole years seen
-    vehicles: IntArray  # (c,) vehicles with at least two whole years
-    correlation: FloatArray  # (c,) of the 12 values between odd and even years, NaN if undefined
+    factors: FloatArray  # (c, 12) January … December, mean 1; all 1 where nothing is believed
+    weight: FloatArray  # (c,) share of what was seen that is taken for a season, 0 to 1
+    years: IntArray  # (c,) years with enough vehicles that ran them whole
+    vehicles: IntArray  # (c,) vehicles with at least one whole year
 
 
 def season_index(
     month_km: ArrayLike, month_days: ArrayLike, class_row: ArrayLike, last_month: int
 ) -> Season:
     """
-    Season index per class and calendar month, behind a gate.
+    Season index per class and calendar month, drawn to "no season" as far as years disagree.
 
-    ``s = (Σ km/r̄ + 300)/(Σ days + 300)``, divided by the mean of the 12; r̄ is a vehicle's mean
-    rate over its whole years. Odd and even *years* must agree: halves of the vehicles would share
-    any trend and prove nothing.
+    With x the log of a month's distance relative to each vehicle's own rate in that year, less its
+    mean over the 12 months, and x̄ its mean over Y years: ``E = Σ(x − x̄)²/(Y(Y−1))`` is what
+    chance alone would leave in ``B = Σx̄²``, so ``w = max(0, 1 − E/B)`` of x̄ is believed:
+    ``s = exp(w·x̄)``, divided by the mean of the 12.
 
     Parameters
     ----------
@@ -207,75 +205,55 @@ def season_index(
     Returns
     -------
     Season
-        Used where at least 20 vehicles have two whole years and the odd and even years
-        correlate by at least 0.8.
+        A year counts with at least 5 vehicles that ran it whole; two years are needed.
     """
     km = np.asarray(month_km, np.float64)
     years = km.shape[1] // 12
     start = km.shape[1] - 12 * years
     blocks_km = km[:, start:].reshape(len(km), years, 12)
     blocks_d = np.asarray(month_days, np.float64)[start:].reshape(years, 12)
-    whole = np.isfinite(blocks_km).all(axis=2)
-    known_d = (whole * blocks_d.sum(axis=1)).sum(axis=1)
-    known_km = np.where(whole, blocks_km.sum(axis=2), 0.0).sum(axis=1)
-    mean_rate = known_km / np.maximum(known_d, 1.0)
-    whole &= (mean_rate >= SEASON_LEAST_PER_DAY)[:, None]
+    known = np.isfinite(blocks_km).all(axis=2)
+    rate = np.where(known, blocks_km.sum(axis=2), 0.0) / blocks_d.sum(axis=1)
+    whole = known & (rate >= SEASON_LEAST_PER_DAY)
+    relative_d = np.where(whole, blocks_km.transpose(2, 0, 1), 0.0) / np.where(whole, rate, 1.0)
     classes = np.asarray(class_row, np.int64)
-    relative_d = (
-        np.where(whole[:, :, None], blocks_km, 0.0)
-        / np.maximum(mean_rate, SEASON_LEAST_PER_DAY)[:, None, None]
-    )
-    counted_d = whole[:, :, None] * blocks_d
-    return _gated(classes, whole, relative_d, counted_d, last_month)
+    return _shrunk(classes, whole, relative_d.transpose(1, 2, 0), blocks_d, last_month)
 
 
-def _gated(
+def _shrunk(
     classes: IntArray,
     whole: BoolArray,
     relative_d: FloatArray,
-    counted_d: FloatArray,
+    blocks_d: FloatArray,
     last_month: int,
 ) -> Season:
     c = int(classes.max(initial=-1)) + 1
-    # The newest year is the last column of years; "odd" and "even" need no calendar year.
-    factors = _indices(classes, c, relative_d, counted_d)
-    odd = _indices(classes, c, relative_d[:, 1::2], counted_d[:, 1::2])
-    even = _indices(classes, c, relative_d[:, ::2], counted_d[:, ::2])
-    correlation = _correlation(odd, even)
-    seen = np.zeros((c, whole.shape[1]), dtype=np.int64)
-    np.add.at(seen, classes, whole)
-    vehicles = np.bincount(classes, whole.sum(axis=1) >= SEASON_YEARS, c).astype(np.int64)
-    years: IntArray = np.count_nonzero(seen, axis=1).astype(np.int64)
-    used = (
-        (years >= SEASON_YEARS)
-        & (vehicles >= SEASON_VEHICLES)
-        & (np.nan_to_num(correlation, nan=-1.0) >= SEASON_CORRELATION)
-    )
+    count = np.zeros((c, whole.shape[1]), dtype=np.int64)
+    np.add.at(count, classes, whole)
+    driven_d = np.zeros((c, *relative_d.shape[1:]))
+    np.add.at(driven_d, classes, relative_d)
+    share = driven_d / (np.maximum(count, 1)[:, :, None] * blocks_d)
+    x = np.log(np.maximum(share, SEASON_LEAST_SHARE))
+    counts = count >= SEASON_VEHICLES
+    x = np.where(counts[:, :, None], x - x.mean(axis=2, keepdims=True), 0.0)
+    years = counts.sum(axis=1)
+    mean = x.sum(axis=1) / np.maximum(years, 1)[:, None]
+    apart = np.where(counts[:, :, None], x - mean[:, None], 0.0)
+    by_chance = (apart**2).sum(axis=(1, 2)) / np.maximum(years * (years - 1), 1)
+    seen = (mean**2).sum(axis=1)
+    believed = (years >= SEASON_YEARS) & (seen > by_chance)
+    weight = np.where(believed, 1 - by_chance / np.where(seen > 0, seen, 1.0), 0.0)
+    factors = np.exp(weight[:, None] * mean)
+    factors /= factors.mean(axis=1, keepdims=True)
     by_calendar_month = np.roll(factors, last_month % 12, axis=1)
-    return Season(
-        np.where(used[:, None], by_calendar_month, 1.0), used, years, vehicles, correlation
-    )
+    vehicles = np.bincount(classes, whole.any(axis=1), c).astype(np.int64)
+    return Season(by_calendar_month, weight, years.astype(np.int64), vehicles)
 
 
-def _indices(
-    classes: IntArray, c: int, relative_d: FloatArray, counted_d: FloatArray
-) -> FloatArray:
-    """Index per class and block month, (c, 12), mean 1."""
-    above, below = np.full((c, 12), SEASON_PRIOR_D), np.full((c, 12), SEASON_PRIOR_D)
-    np.add.at(above, classes, relative_d.sum(axis=1))
-    np.add.at(below, classes, counted_d.sum(axis=1))
-    raw = above / below
-    index: FloatArray = raw / raw.mean(axis=1, keepdims=True)
-    return index
-
-
-def _correlation(left: FloatArray, right: FloatArray) -> FloatArray:
-    a = left - left.mean(axis=1, keepdims=True)
-    b = right - right.mean(axis=1, keepdims=True)
-    scale = np.sqrt((a * a).sum(axis=1) * (b * b).sum(axis=1))
-    # Rounding leaves flat indices with a scatter of 1e-17 that must not pass for a season.
-    defined = scale > 1e-12
-    return np.where(defined, (a * b).sum(axis=1) / np.where(defined, scale, 1.0), np.nan)
+def takes_force(factors: FloatArray, in_force: FloatArray) -> BoolArray:
+    """Say where new factors differ enough from those in force, shape (c,) of (c, 12)."""
+    takes: BoolArray = np.abs(factors - in_force).max(axis=1, initial=0.0) >= SEASON_STEP
+    return takes
 
 
 class Clock:

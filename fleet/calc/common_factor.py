@@ -10,10 +10,10 @@ keeps its 1/99.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
 
-FloatArray = NDArray[np.float64]
+from fleet.calc.arrays import FloatArray
 
 NODES = 41  # equal shares of the factor; five Gauss-Hermite nodes miss the upper quantiles
 MOST_RHO = 0.9

@@ -14,11 +14,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
+from fleet.calc.arrays import FloatArray, IntArray
 from fleet.calc.common_factor import level_weights
 
-FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
-IntArray = NDArray[np.int64]
 
 MOST_CELLS = 2**20  # a finer grid than this is left to the normal law
 NORMAL_CELLS = 2**12

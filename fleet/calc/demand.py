@@ -14,11 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fleet.calc.calendar import DateArray, add_months, on_day, yearly_by
+from fleet.calc.arrays import DateArray, FloatArray, IntArray
+from fleet.calc.calendar import add_months, on_day, yearly_by
 from fleet.calc.level_paths import LEVELS, Paths
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 CountArray = NDArray[np.int16]
 
 ROWS_AT_ONCE = 512  # fewer calls against temporaries that stay in the processor's cache

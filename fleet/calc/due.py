@@ -5,7 +5,8 @@ of both are ``q(min(T, C)) = min(q(T), C)`` exactly, and distance comes first wi
 ``P(T < C)``. Distance and hours move together: the minimum of their quantiles is taken (measured on
 simulated fleets: the 80 % band then covers .81; treating them as independent covers .73).
 
-Dates count from the last accepted reading and are local: ``utc_offset_d`` is the depot's.
+Dates count from the last accepted reading and are local: ``utc_offset_d`` is the depot's. The days
+that a standing vehicle may stand on are added to its quantiles level by level.
 """
 
 from __future__ import annotations
@@ -15,16 +16,14 @@ from dataclasses import dataclass
 from enum import IntEnum
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from fleet.calc.calendar import DateArray, DateLike, dates, day_number, on_day
+from fleet.calc.arrays import BoolArray, DateArray, FloatArray, IntArray
+from fleet.calc.calendar import DateLike, dates, day_number, on_day
 from fleet.calc.class_rates import Clock
 from fleet.calc.passage import LATEST_D, passage_cdf, passage_quantiles
+from fleet.calc.standing import days_left
 from fleet.calc.usage import Law, State, law, start
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 
 LEVELS = np.array([0.1, 0.5, 0.9])  # earliest likely, expected, latest likely
 SHARE_LEVELS = (np.arange(99) + 0.5) / 99
@@ -200,7 +199,12 @@ class _Side:
     def probability_before(self, rows: IntArray, day: FloatArray) -> FloatArray:
         """Probability that the limit is reached before a day begins, for rows that have one."""
         result = (self.reached_d[rows] < day).astype(np.float64)
-        for block in _blocks(np.flatnonzero(self.limit.left[rows] > 0), 1):
+        ahead = self.limit.left[rows] > 0
+        stands = self.law.idle_d[self.limit.meter[rows]] > 0
+        for block in _blocks(np.flatnonzero(ahead & stands), SHARE_LEVELS.size):
+            days = self.quantiles_d(rows[block], SHARE_LEVELS)
+            result[block] = (days < day[block, None]).mean(axis=1)
+        for block in _blocks(np.flatnonzero(ahead & ~stands), 1):
             here = rows[block]
             h_d = self._elapsed_d(here, day[block])
             if self.limit.widening != 1:
@@ -221,7 +225,11 @@ class _Side:
 
     def _passage_d(self, rows: IntArray, levels: FloatArray) -> FloatArray:
         prepared = self.law.take(self.limit.meter[rows])
-        return passage_quantiles(prepared.moments, self.limit.left[rows], levels)
+        days = passage_quantiles(prepared.moments, self.limit.left[rows], levels)
+        if prepared.idle_d.any():
+            days += days_left(prepared.idle_d, levels)
+            days[days > LATEST_D] = np.inf
+        return days
 
     def _local_d(self, rows: IntArray, ahead_d: FloatArray) -> FloatArray:
         """Local day numbers of days ahead of the last accepted reading."""

@@ -9,6 +9,7 @@ from typing import Self
 
 import numpy as np
 
+from fleet.calc.standing import HARDLY, LESSON
 from fleet.calc.verdict_rows import Bools, Floats, Ints
 
 SHORTEST_STEP_D = 0.5  # two readings on one day still allow half a day's driving
@@ -99,11 +100,16 @@ class Base:
         return Step(self.km, dt_d, rate, rate * dt_d, sd_km, top_km, self.grain)
 
     def grown(self, step: Step, km: Floats) -> tuple[Floats, Floats, Floats]:
-        """Return weight [d], weight [km] and scatter once a reading is accepted."""
+        """Return weight [d], weight [km] and scatter once a reading is accepted.
+
+        Days of standing weigh less: a vehicle that stands is probably laid up, not slow.
+        """
         fade = np.exp2(step.dt_d * (-1 / MEMORY_HALF_LIFE_D))
         surprise = np.minimum(np.abs(step.z(km)), 3)
         scatter = np.clip(
             0.9 * self.scatter + 0.1 * surprise * surprise, LEAST_SCATTER, MOST_SCATTER
         )
-        weight_km = fade * self.weight_km + np.maximum(km - self.km, 0)
-        return fade * self.weight_d + step.dt_d, weight_km, scatter
+        rise_km = km - self.km
+        weight_km = fade * self.weight_km + np.maximum(rise_km, 0)
+        days = np.where(rise_km < HARDLY * step.mean_km, LESSON * step.dt_d, step.dt_d)
+        return fade * self.weight_d + days, weight_km, scatter

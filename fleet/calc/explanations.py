@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fleet.calc.arrays import KM_PER_MILE
 from fleet.calc.expectations import Step
 from fleet.calc.verdict_rows import Bools, Floats, Ints, reason_code
 
@@ -17,8 +18,7 @@ PRIORS = np.array([0.965, 0.004, 0.004, 0.003, 0.002, 0.002, 0.004, 0.004, 0.002
 LOG_PRIORS = np.log(PRIORS)
 FIRST_REASON = reason_code("digits_swapped") - SWAP  # reason code of explanation e is e + this
 
-MILE_KM = 1.609344  # international mile, exact
-LOG_MILE = float(np.log(MILE_KM))
+LOG_MILE = float(np.log(KM_PER_MILE))
 LOG_TEN = float(np.log(10.0))
 MOST_TYPED = 1e15  # beyond it no digit explanation can bring a value back within reach
 PLACES = 10.0 ** np.arange(18)
@@ -125,7 +125,7 @@ def _digits(number: Floats, count: Ints) -> Floats:
     return np.asarray(np.floor(np.floor(number)[:, None] / places) % 10, dtype=np.float64)
 
 
-def _nearest(step: Step, typed: Typed, candidates: Floats, valid: Bools) -> tuple[Floats, Floats]:
+def nearest(step: Step, typed: Typed, candidates: Floats, valid: Bools) -> tuple[Floats, Floats]:
     """Return L and value [km] of the best candidate: L falls with the distance from the mean."""
     km = typed.in_km(candidates)
     rise_km = km - step.base_km[:, None]
@@ -146,15 +146,15 @@ def _swapped(step: Step, typed: Typed) -> tuple[Floats, Floats]:
     gap = digits[:, :-1] - digits[:, 1:]
     pairs = np.arange(gap.shape[1])
     valid = (gap != 0) & (pairs + 1 < count[:, None])
-    log, km = _nearest(step, typed, number[:, None] + 9 * gap * PLACES[pairs], valid)
+    log, km = nearest(step, typed, number[:, None] + 9 * gap * PLACES[pairs], valid)
     return log - np.log(np.maximum(count - 1, 1)), km
 
 
 def _other_unit(step: Step, typed: Typed) -> tuple[Floats, Floats]:
     """Weigh miles given as km, or km given as miles; never on an hour meter."""
     own_km = typed.km - typed.confirmed_km
-    larger_km = np.minimum(own_km, MOST_TYPED) * MILE_KM + typed.confirmed_km
-    smaller_km = own_km / MILE_KM + typed.confirmed_km
+    larger_km = np.minimum(own_km, MOST_TYPED) * KM_PER_MILE + typed.confirmed_km
+    smaller_km = own_km / KM_PER_MILE + typed.confirmed_km
     larger = step.log_density(larger_km) + LOG_MILE
     smaller = step.log_density(smaller_km) - LOG_MILE - 1
     log = np.where(step.grain == 1, np.maximum(larger, smaller), -np.inf)
@@ -201,7 +201,7 @@ def _one_wrong(step: Step, typed: Typed) -> tuple[Floats, Floats]:
     old, place = np.hstack([digits, digits]), np.hstack([places, places])
     inside = np.arange(digits.shape[1]) < count[:, None]
     valid = (changed >= 0) & (changed <= 9) & np.hstack([inside, inside])
-    log, km = _nearest(step, typed, number[:, None] + (changed - old) * place, valid)
+    log, km = nearest(step, typed, number[:, None] + (changed - old) * place, valid)
     return log - np.log(9 * count), km
 
 

@@ -124,26 +124,6 @@ def misfits(grade: str, figures: Mapping[str, float], limits: Iterable[Limit]) -
     ]
 
 
-def grades_at(table: str, name: str, value: float, limits: Iterable[Limit]) -> tuple[str, ...]:
-    """List the hot grades of a table that a value fits; often more than one does.
-
-    Parameters
-    ----------
-    table
-        E.g. SAE J300.
-    name
-        The property.
-    value
-        In the unit of its limit.
-    limits
-        The rows of all tables.
-    """
-    rows = [row for row in limits if (row.table, row.name) == (table, name)]
-    newest = max((row.edition for row in rows), default="")
-    hot = [row for row in rows if row.edition == newest and not row.grade.endswith("W")]
-    return tuple(dict.fromkeys(row.grade for row in hot if row.fits(value)))
-
-
 def _table_of(parts: Sequence[str], limits: Sequence[Limit]) -> list[Limit]:
     """Rows of the newest edition of the one table that knows every part."""
     known: dict[tuple[str, str], set[str]] = {}

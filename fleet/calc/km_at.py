@@ -7,10 +7,9 @@ come in CSR form: those of row i are ``offsets[i] … offsets[i + 1] − 1``, in
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
+from fleet.calc.arrays import FloatArray, IntArray
 
 ROUNDING_KM = 1e-6  # a limit no further beyond the last reading was reached by it [km or h]
 

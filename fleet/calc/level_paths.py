@@ -6,7 +6,7 @@ little. A level is followed through all services of the vehicle, so that what a 
 one of them it does to the others too.
 
 Days are calendar days after the last accepted reading; between the knots a level is a straight
-line.
+line. A standing meter covers nothing until its level has it running again.
 """
 
 from __future__ import annotations
@@ -14,15 +14,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
 
+from fleet.calc.arrays import FloatArray, IntArray
 from fleet.calc.class_rates import Clock
 from fleet.calc.passage import distances_ahead
+from fleet.calc.standing import days_left
 from fleet.calc.usage import Law
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 LEVELS: FloatArray = (np.arange(99) + 0.5) / 99
 # Dense where a service is about to fall due, monthly later; our choice of the 22.
@@ -153,6 +152,62 @@ def level_paths(
         begin_d = clock.operational_d(last_d, season)
         elapsed_d = clock.operational_d(last_d[:, None] + knots_d, season) - begin_d[:, None]
     levels = ndtr(widening * ndtri(1.0 - LEVELS))
-    ahead = distances_ahead(law.moments, elapsed_d, levels)
+    ahead = level_distances(law, elapsed_d, levels)
     ahead[:, 0] = 0.0
     return Paths(start_d, knots_d, ahead)
+
+
+def level_distances(law: Law, days_ahead: ArrayLike, levels: ArrayLike) -> FloatArray:
+    """
+    Distance covered at each level after some days, standing meters included.
+
+    Parameters
+    ----------
+    law : Law
+        Of n meters.
+    days_ahead : array_like, shape (n, k)
+        Days ahead of the last reading (of the filter), rising along the second axis [d].
+    levels : array_like, shape (m,)
+        Probabilities that no more is covered, above 0 and below 1.
+
+    Returns
+    -------
+    ndarray, shape (n, k, m)
+        Distance [km or h]; it never falls along the second axis.
+    """
+    h_d, at = np.asarray(days_ahead, np.float64), np.asarray(levels, np.float64)
+    ahead = distances_ahead(law.moments, h_d, at)
+    rows = np.flatnonzero(law.idle_d > 0)
+    if rows.size:
+        part = law.take(rows)
+        left_d = days_left(part.idle_d, 1.0 - at)
+        for column in range(at.size):
+            running_d = np.maximum(h_d[rows] - left_d[:, [column]], 0.0)
+            own = distances_ahead(part.moments, running_d, at[[column]])
+            ahead[rows, :, column] = own[:, :, 0]
+    return ahead
+
+
+def moments_ahead(law: Law, days_ahead: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """
+    Mean and variance of the distance covered after some days, standing meters included.
+
+    Parameters
+    ----------
+    law : Law
+        Of n meters.
+    days_ahead : array_like, broadcast to (n,)
+        Days ahead of the last reading (of the filter), not negative [d].
+
+    Returns
+    -------
+    tuple of ndarray, shape (n,)
+        Mean [km or h] and variance [km² or h²]; those of a standing meter over its 99 levels.
+    """
+    h_d = np.broadcast_to(np.asarray(days_ahead, np.float64), law.level.shape)
+    mean, var = law.moments(h_d)
+    rows = np.flatnonzero(law.idle_d > 0)
+    if rows.size:
+        each = level_distances(law.take(rows), h_d[rows, None], LEVELS)[:, 0]
+        mean[rows], var[rows] = each.mean(axis=1), each.var(axis=1)
+    return mean, var

@@ -14,62 +14,63 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from fleet.calc.calendar import NO_DATE, DateArray, DateLike, add_months, dates
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
+from fleet.calc.arrays import DateArray, FloatArray, IntArray
+from fleet.calc.calendar import NO_DATE, DateLike, add_months, dates
 
 # A share times its days may miss a whole day by rounding alone.
 DAY_SLACK = 1e-9
 
 
-def meter_life(offsets: ArrayLike, used: ArrayLike, interval: ArrayLike) -> FloatArray:
+def limit_total(
+    offsets: ArrayLike, begin: ArrayLike, end: ArrayLike, interval: ArrayLike
+) -> tuple[FloatArray, FloatArray]:
     """
-    Life used by distance or by running hours up to the last accepted reading.
+    Life used by a meter, and the total at which it reaches, or first reached, 1.
+
+    Each stretch counts at the interval of the class in force in it, so what takes effect later
+    moves no total that was reached before.
 
     Parameters
     ----------
     offsets : array_like of int, shape (n + 1,)
-        Where each row's stretches start.
-    used : array_like, shape (stretches,)
-        Growth of the meter in each stretch [km or h]; negative where the service was done beyond
-        the last accepted reading.
+        Where each row's stretches start; each row has at least one.
+    begin, end : array_like, shape (stretches,)
+        Total at both ends of each stretch [km or h]; the last one ends at the last accepted
+        reading, which may lie before its beginning.
     interval : array_like, shape (stretches,)
-        Interval of the class in force [km or h]; NaN where that class has no such limit, which
-        uses nothing.
+        Interval of the class in force [km or h]; NaN where it has no such limit.
 
     Returns
     -------
-    ndarray, shape (n,)
-        Life used, 1 at the limit.
+    life : ndarray, shape (n,)
+        Life used; NaN where no stretch had a limit.
+    total : ndarray, shape (n,)
+        Total at the limit [km or h]; NaN where the class now in force has no such limit and none
+        was reached before.
     """
     starts = np.asarray(offsets, np.int64)
+    counts = np.diff(starts)
+    first, last = np.asarray(begin, np.float64), np.asarray(end, np.float64)
     allowed = np.asarray(interval, np.float64)
     limited = np.isfinite(allowed)
-    share = np.where(limited, np.asarray(used, np.float64), 0.0) / np.where(limited, allowed, 1.0)
-    row = np.repeat(np.arange(starts.size - 1), np.diff(starts))
-    return np.bincount(row, share, starts.size - 1).astype(np.float64)
+    share = np.nan_to_num(np.where(limited, (last - first) / allowed, 0.0))
+    life, at_limit = np.zeros(counts.size), np.full(counts.size, np.nan)
+    reached = np.zeros(counts.size, dtype=bool)
+    for step in range(int(counts.max(initial=0))):
+        rows = np.flatnonzero(counts > step)
+        at = starts[rows] + step
+        here = first[at] + (1.0 - life[rows]) * allowed[at]
+        at_limit[rows] = np.where(reached[rows], at_limit[rows], here)
+        reached[rows] |= here <= last[at]
+        life[rows] += share[at]
+    row = np.repeat(np.arange(counts.size), counts)
+    return np.where(np.bincount(row, limited, counts.size) > 0, life, np.nan), at_limit
 
 
-def remaining(life: ArrayLike, interval: ArrayLike) -> FloatArray:
-    """
-    Distance or running hours left to the limit, in terms of the class in force now.
-
-    Parameters
-    ----------
-    life : array_like, shape (n,)
-        Life used, see `meter_life`.
-    interval : array_like, shape (n,)
-        Interval of the class in force now [km or h]; NaN for no such limit.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Left from the last accepted reading on, negative beyond the limit [km or h]; NaN without
-        such a limit.
-    """
-    left: FloatArray = (1.0 - np.asarray(life, np.float64)) * np.asarray(interval, np.float64)
-    return left
+def days_allowed(from_on: DateLike, months: ArrayLike) -> FloatArray:
+    """Days from each date until so many months later; NaN for no limit."""
+    start = dates(from_on)
+    return _days(add_months(start, months) - start)
 
 
 def calendar_life(
@@ -165,23 +166,3 @@ def elapsed_share(anchor_on: DateLike, limit_on: DateLike, as_of_on: DateLike) -
     anchor = dates(anchor_on)
     share: FloatArray = _days(dates(as_of_on) - anchor) / _days(dates(limit_on) - anchor)
     return np.maximum(share, 0.0)
-
-
-def reported_life(*lives: ArrayLike) -> FloatArray:
-    """
-    Life used as reported: the largest of those given, 0 at least.
-
-    Parameters
-    ----------
-    *lives : array_like, shape (n,)
-        Life used by distance, hours and calendar; NaN where there is no such limit.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        NaN where there is no limit at all.
-    """
-    largest = np.asarray(lives[0], np.float64)
-    for life in lives[1:]:
-        largest = np.fmax(largest, np.asarray(life, np.float64))
-    return np.maximum(largest, 0.0)

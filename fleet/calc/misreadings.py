@@ -12,14 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from fleet.calc.arrays import KM_PER_MILE, BoolArray, FloatArray
 from fleet.calc.usage import Events
 
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 ObjectArray = NDArray[np.object_]
 Rng = np.random.Generator
 
-MILE_KM = 1.609344  # international mile, exact
 SINGLE_SHARE = 0.05  # of readings, in equal parts of all kinds
 BREAKS_PER_YEAR = 0.1  # per vehicle
 BACK_DATED_SHARE = 0.05
@@ -130,7 +128,7 @@ def _wrong_digit(given: Given, rng: Rng) -> int:
 
 
 def _in_the_other_unit(given: Given, _: Rng) -> int:
-    return round(given.number * (MILE_KM if given.unit_km > 1 else 1 / MILE_KM))
+    return round(given.number * (KM_PER_MILE if given.unit_km > 1 else 1 / KM_PER_MILE))
 
 
 def _units(km: float, given: Given) -> int:

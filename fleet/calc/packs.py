@@ -8,29 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-import numpy as np
-from numpy.typing import NDArray
-
 MOST_LOOKED_AT = 200_000  # combinations of packs; past it the best one found so far stands
-
-
-@dataclass(frozen=True)
-class Packs:
-    """A choice of whole packs.
-
-    Parameters
-    ----------
-    counts
-        Packs of each size, in the order of the sizes given.
-    quantity
-        What they hold together [mL or pieces].
-    price_minor
-        What they cost together [minor units]; None where a price is not known.
-    """
-
-    counts: tuple[int, ...]
-    quantity: int
-    price_minor: int | None
 
 
 @dataclass(frozen=True)
@@ -89,46 +67,6 @@ def packs_within(wanted: int, size: int, most: int) -> int:
     return min(packs_for(wanted, size), max(0, most) // size)
 
 
-def fewest_packs(needed: int, sizes: Sequence[int]) -> Packs:
-    """Choose the fewest whole packs that cover a need; of several, the least left over.
-
-    Parameters
-    ----------
-    needed
-        What is needed [mL or pieces].
-    sizes
-        What packs hold [mL or pieces], each above 0.
-    """
-    chosen = _cover(needed, sizes, [1] * len(sizes))
-    return Packs(chosen, _total(chosen, sizes), None)
-
-
-def cheapest_packs(needed: int, sizes: Sequence[int], prices_minor: Sequence[int | None]) -> Packs:
-    """Choose the whole packs that cover a need for the least money, then the least left over.
-
-    Sizes without a price are left out as long as one has a price; where none has, the fewest
-    packs are taken.
-
-    Parameters
-    ----------
-    needed
-        What is needed [mL or pieces].
-    sizes
-        What packs hold [mL or pieces], each above 0.
-    prices_minor
-        What a pack of each size costs [minor units].
-    """
-    priced = [(at, price) for at, price in enumerate(prices_minor) if price is not None]
-    if not priced:
-        return fewest_packs(needed, sizes)
-    chosen = _cover(needed, [sizes[at] for at, _ in priced], [price for _, price in priced])
-    counts = [0] * len(sizes)
-    for (at, _), count in zip(priced, chosen, strict=True):
-        counts[at] = count
-    price_minor = sum(count * price for count, (_, price) in zip(chosen, priced, strict=True))
-    return Packs(tuple(counts), _total(counts, sizes), price_minor)
-
-
 def drawn(needed: int, sizes: Sequence[int], *, whole_packs: bool) -> Drawn:
     """Say what a job takes: its need, and with whole packs per job the rest of the last pack.
 
@@ -154,34 +92,6 @@ def drawn(needed: int, sizes: Sequence[int], *, whole_packs: bool) -> Drawn:
         return Drawn(needed, 0)
     counts = _cover(needed, sizes, sizes)
     return Drawn(needed, _total(counts, sizes) - needed)
-
-
-def left_of_receipts(
-    on_hand: int, received: Sequence[int] | NDArray[np.int64]
-) -> NDArray[np.int64]:
-    """Say what is left of each receipt when the oldest is used first.
-
-    Parameters
-    ----------
-    on_hand
-        What is there now [mL or pieces].
-    received : shape (n,)
-        What came, the newest first [mL or pieces].
-
-    Returns
-    -------
-    shape (n,)
-        What is left of each [mL or pieces].
-
-    Examples
-    --------
-    >>> left_of_receipts(1500, [1000, 1000, 1000]).tolist()
-    [1000, 500, 0]
-    """
-    came = np.asarray(received, dtype=np.int64)
-    newer = np.concatenate([[0], np.cumsum(came)[:-1]]) if came.size else came
-    left: NDArray[np.int64] = np.clip(max(0, on_hand) - newer, 0, came)
-    return left
 
 
 def share_of_price(quantity: int, price_minor: int, of_quantity: int) -> int:

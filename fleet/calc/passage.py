@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammaincc, ndtri
 
-FloatArray = NDArray[np.float64]
+from fleet.calc.arrays import FloatArray
+
 Moments = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
 
 SOONEST_D = 0.05  # earliest answer [d]
@@ -129,28 +130,6 @@ def _at_level(mean: FloatArray, third_sd: FloatArray, z: FloatArray) -> FloatArr
     cube *= root
     cube *= mean
     return cube
-
-
-def distance_quantiles(mean: ArrayLike, var: ArrayLike, levels: ArrayLike) -> FloatArray:
-    """
-    Distance covered at each level, for a fan ahead of a meter.
-
-    Parameters
-    ----------
-    mean, var : array_like, shape (n,)
-        Mean [km or h] and variance [km² or h²], not negative.
-    levels : array_like, shape (k,)
-        Probabilities, above 0 and below 1.
-
-    Returns
-    -------
-    ndarray, shape (n, k)
-        Distance [km or h]; it never falls along the first axis, as no meter does.
-    """
-    mean_km, var_km2 = (np.asarray(value, np.float64)[:, None] for value in (mean, var))
-    z: FloatArray = ndtri(np.asarray(levels, np.float64))
-    ahead: FloatArray = _at_level(*_prepared(mean_km, var_km2), z)
-    return np.maximum.accumulate(ahead, axis=0)
 
 
 def distances_ahead(moments: Moments, days_ahead: ArrayLike, levels: ArrayLike) -> FloatArray:

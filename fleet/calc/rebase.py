@@ -10,9 +10,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from fleet.calc.docket import BEFORE, NEWEST, Docket, Labels
 from fleet.calc.expectations import Base
 from fleet.calc.explanations import NEW_METER
+from fleet.calc.judging import BEFORE, NEWEST, Judging, Labels
 from fleet.calc.verdict_rows import (
     ACCEPTED,
     HELD,
@@ -27,42 +27,42 @@ AGREE_Z = 4.0
 NO_LEADER = -1
 
 
-def hold_or_rebase(docket: Docket, rows: Ints, pos: Ints, leader: Ints) -> None:
+def hold_or_rebase(judging: Judging, rows: Ints, pos: Ints, leader: Ints) -> None:
     """Remember readings just held or rejected, and move the base where they agree.
 
     Parameters
     ----------
-    docket
+    judging
         The meters being judged.
     rows, pos
         Meters whose reading has just been held or rejected, and its place in the batch.
     leader
         Likeliest explanation of that reading, ``NO_LEADER`` when none was weighed.
     """
-    since = docket.memory.held_count[rows] > 0
-    docket.hold(rows[~since], pos[~since])
+    since = judging.memory.held_count[rows] > 0
+    judging.hold(rows[~since], pos[~since])
     if since.any():
-        _rebase_or_hold(docket, rows[since], pos[since], leader[since])
+        _rebase_or_hold(judging, rows[since], pos[since], leader[since])
 
 
-def _rebase_or_hold(docket: Docket, rows: Ints, pos: Ints, leader: Ints) -> None:
+def _rebase_or_hold(judging: Judging, rows: Ints, pos: Ints, leader: Ints) -> None:
     """Do so for meters with readings held since the last accepted one."""
-    mem = docket.memory
+    mem = judging.memory
     newest = (mem.held_at_d[rows, NEWEST], mem.held_km[rows, NEWEST])
     pair = _agree(
-        docket.base_held(rows, NEWEST), docket.batch.at_d[pos], docket.batch.value_km[pos]
+        judging.base_held(rows, NEWEST), judging.batch.at_d[pos], judging.batch.value_km[pos]
     )
-    earlier = _agree(docket.base_held(rows, BEFORE), *newest)
+    earlier = _agree(judging.base_held(rows, BEFORE), *newest)
     three = pair & earlier & (mem.held_count[rows] == HELD_KEPT)
     only_one = (mem.accepted[rows] == 1) & ~mem.provisional[rows]
-    wrong_start = three & only_one & ~docket.last_decided(rows)
+    wrong_start = three & only_one & ~judging.last_decided(rows)
     moved = (three & ~wrong_start) | (pair & (leader == NEW_METER) & ~three)
     if wrong_start.any():
-        _start_again(docket, rows[wrong_start], pos[wrong_start])
+        _start_again(judging, rows[wrong_start], pos[wrong_start])
     if moved.any():
-        _move(docket, rows[moved], pos[moved], three[moved], leader[moved] == NEW_METER)
+        _move(judging, rows[moved], pos[moved], three[moved], leader[moved] == NEW_METER)
     stay = ~(wrong_start | moved)
-    docket.hold(rows[stay], pos[stay])
+    judging.hold(rows[stay], pos[stay])
 
 
 def _agree(base: Base, at_d: Floats, km: Floats) -> Bools:
@@ -72,30 +72,30 @@ def _agree(base: Base, at_d: Floats, km: Floats) -> Bools:
     return rising & (np.abs(step.z(km)) < AGREE_Z) & step.possible(km)
 
 
-def _move(docket: Docket, rows: Ints, pos: Ints, three: Bools, renewed: Bools) -> None:
+def _move(judging: Judging, rows: Ints, pos: Ints, three: Bools, renewed: Bools) -> None:
     """Count on from the newest of two or three agreeing readings, with a provisional offset."""
-    mem = docket.memory
+    mem = judging.memory
     column = np.where(three, BEFORE, NEWEST)
     oldest_km = mem.held_km[rows, column]
-    base = docket.base(rows)
+    base = judging.base(rows)
     expected_km = base.km + base.step(mem.held_at_d[rows, column]).mean_km
     below = np.where(renewed, reason_code("new_meter"), reason_code("rolled_back"))
     reason = np.where(oldest_km > base.km, reason_code("jump"), below)
     mem.offset_km[rows] += expected_km - oldest_km
     mem.provisional[rows] = True
-    _relabel_held(docket, rows[three], BEFORE, HELD, reason[three])
-    _relabel_held(docket, rows, NEWEST, HELD, reason)
-    docket.label(pos, HELD, reason)
-    docket.shift_totals(rows, pos)
-    docket.found.moves_base[pos] = True
-    docket.found.rewritten[docket.meter[rows]] = True
+    _relabel_held(judging, rows[three], BEFORE, HELD, reason[three])
+    _relabel_held(judging, rows, NEWEST, HELD, reason)
+    judging.label(pos, HELD, reason)
+    judging.shift_totals(rows, pos)
+    judging.found.moves_base[pos] = True
+    judging.found.rewritten[judging.meter[rows]] = True
     mem.prev_at_d[rows] = mem.prev_km[rows] = np.nan
-    docket.count_from(rows, pos)
+    judging.count_from(rows, pos)
 
 
-def _relabel_held(docket: Docket, rows: Ints, column: int, verdict: int, reason: Ints) -> None:
+def _relabel_held(judging: Judging, rows: Ints, column: int, verdict: int, reason: Ints) -> None:
     """Give remembered held readings a new label, counted with their meter's present offset."""
-    mem = docket.memory
+    mem = judging.memory
     none = np.full(len(rows), np.nan)
     labels = Labels(
         mem.held_id[rows, column],
@@ -106,21 +106,21 @@ def _relabel_held(docket: Docket, rows: Ints, column: int, verdict: int, reason:
         total_km=mem.held_km[rows, column] + mem.offset_km[rows],
         provisional=mem.provisional[rows],
     )
-    docket.relabel(docket.held_pos[rows, column], labels)
+    judging.relabel(judging.held_pos[rows, column], labels)
 
 
-def _start_again(docket: Docket, rows: Ints, pos: Ints) -> None:
+def _start_again(judging: Judging, rows: Ints, pos: Ints) -> None:
     """Hold the only accepted reading and accept the three that contradict it, without offset."""
-    mem, batch = docket.memory, docket.batch
-    _drop_the_first(docket, rows)
+    mem, batch = judging.memory, judging.batch
+    _drop_the_first(judging, rows)
     mem.offset_km[rows] = 0.0
     none = np.zeros(len(rows), dtype=np.int64)
-    _relabel_held(docket, rows, BEFORE, ACCEPTED, none)
-    _relabel_held(docket, rows, NEWEST, ACCEPTED, none)
-    docket.label(pos, ACCEPTED, none)
-    docket.shift_totals(rows, pos)
+    _relabel_held(judging, rows, BEFORE, ACCEPTED, none)
+    _relabel_held(judging, rows, NEWEST, ACCEPTED, none)
+    judging.label(pos, ACCEPTED, none)
+    judging.shift_totals(rows, pos)
     oldest = replace(
-        docket.base_held(rows, BEFORE),
+        judging.base_held(rows, BEFORE),
         weight_d=np.zeros(len(rows)),
         weight_km=np.zeros(len(rows)),
         scatter=np.ones(len(rows)),
@@ -132,15 +132,15 @@ def _start_again(docket: Docket, rows: Ints, pos: Ints) -> None:
     mem.weight_d[rows], mem.weight_km[rows] = newest.weight_d, newest.weight_km
     mem.scatter[rows] = newest.scatter
     mem.accepted[rows] = 3
-    docket.found.rewritten[docket.meter[rows]] = True
-    docket.count_from(rows, pos)
+    judging.found.rewritten[judging.meter[rows]] = True
+    judging.count_from(rows, pos)
 
 
-def _drop_the_first(docket: Docket, rows: Ints) -> None:
-    mem = docket.memory
+def _drop_the_first(judging: Judging, rows: Ints) -> None:
+    mem = judging.memory
     none = np.full(len(rows), np.nan)
     labels = Labels(
-        docket.last_id(rows),
+        judging.last_id(rows),
         np.full(len(rows), HELD),
         np.full(len(rows), reason_code("contradicted_by_later")),
         suggestion_km=none,
@@ -148,7 +148,7 @@ def _drop_the_first(docket: Docket, rows: Ints) -> None:
         total_km=mem.last_km[rows] + mem.offset_km[rows],
         provisional=mem.provisional[rows],
     )
-    docket.relabel(docket.last_pos[rows], labels)
+    judging.relabel(judging.last_pos[rows], labels)
 
 
 def _grown_to(base: Base, at_d: Floats, km: Floats) -> Base:

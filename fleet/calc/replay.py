@@ -15,17 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.calc import scores, usage
+from fleet.calc.arrays import FloatArray, IntArray
 from fleet.calc.class_rates import Clock
 from fleet.calc.due import MeterLimit, instants_d
 from fleet.calc.km_at import km_at, reached_at_d
-from fleet.calc.passage import distances_ahead
+from fleet.calc.level_paths import level_distances
 from fleet.calc.scores import Scored
 from fleet.calc.seasons_then import SeasonsThen
 from fleet.calc.usage import Events, State
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 Progress = Callable[[float], None]
 
 FOLLOW_UP_D = 365.0
@@ -183,6 +181,8 @@ class _Walk:
         self.done = self.months.first + self.has_any
         self.started = np.zeros(len(known), dtype=np.bool_)
         self.seasons = SeasonsThen(known.events, known.class_row)
+        self.clock: Clock | None = None
+        self.season: IntArray = np.full(len(known), -1)
 
     def _started(self) -> State:
         """Every meter at its first reading, whenever that will be."""
@@ -192,28 +192,33 @@ class _Walk:
         return usage.start(at_d[first], km[first], known.rate, known.spread)
 
     def go_to(self, month: int) -> None:
-        """Take in all readings up to the end of a month."""
+        """Take in all readings up to the end of a month, anew where a season takes force."""
         stop = self.months.end_of(month)
         self.started = stop > self.months.first
+        last_at_d = np.append(self.known.events.at_d, 0.0)[stop - 1]
+        self.clock, self.season = self.seasons.at(month, last_at_d, self.started)
+        anew = np.flatnonzero(self.seasons.changed[self.known.class_row] & self.started)
+        self._put(anew, self.start.take(anew))
+        self.done[anew] = self.months.first[anew] + 1
         rows = np.flatnonzero(stop > self.done)
         if rows.size:
             events = part_of(self.known.events, self.done[rows], stop[rows])
-            moved = usage.advance(self.state.take(rows), events)
-            for field in fields(State):
-                column = getattr(self.state, field.name).copy()
-                column[rows] = getattr(moved, field.name)
-                setattr(self.state, field.name, column)
+            moved = usage.advance(self.state.take(rows), events, self.clock, self.season[rows])
+            self._put(rows, moved)
             self.done[rows] = stop[rows]
 
-    def state_of(self, rows: IntArray, month: int) -> tuple[State, Clock | None, IntArray | None]:
-        """State of some meters now; with a season in force, replayed on its clock."""
-        clock, season = self.seasons.at(month, self.state.last_at_d, self.started)
-        here = season[rows]
-        if clock is None or (here < 0).all():
+    def _put(self, rows: IntArray, part: State) -> None:
+        for field in fields(State):
+            column = getattr(self.state, field.name).copy()
+            column[rows] = getattr(part, field.name)
+            setattr(self.state, field.name, column)
+
+    def state_of(self, rows: IntArray) -> tuple[State, Clock | None, IntArray | None]:
+        """State of some meters now, and the clock that they run on, if any."""
+        here = self.season[rows]
+        if self.clock is None or (here < 0).all():
             return self.state.take(rows), None, None
-        first = self.months.first[rows]
-        events = part_of(self.known.events, first + 1, self.done[rows])
-        return usage.advance(self.start.take(rows), events, clock, here), clock, here
+        return self.state.take(rows), self.clock, here
 
 
 class _Record:
@@ -277,7 +282,7 @@ class _Forecast:
 
     @classmethod
     def made(cls, walk: _Walk, record: _Record, rows: IntArray, month: int) -> Self:
-        state, clock, season = walk.state_of(rows, month)
+        state, clock, season = walk.state_of(rows)
         return cls(record, rows, month, state, clock, season, *record.at_origin(rows, month))
 
     def scored(self, plan: Plan, widening: float) -> Cases:
@@ -356,7 +361,7 @@ class _Forecast:
         total = km_at(after.offsets, after.at_d, after.km, row, until_d.ravel())
         truth_km = total.reshape(until_d.shape) - self.km[:, None]
         ahead_d = np.maximum(self._counted_d(until_d), 0.0)
-        quantiles = distances_ahead(usage.law(self.state).moments, ahead_d, scores.LEVELS)
+        quantiles = level_distances(usage.law(self.state), ahead_d, scores.LEVELS)
         quantiles = quantiles + (self.state.last_km - self.km)[:, None, None]
         recent, lifetime = (rate[:, None] * horizons_d for rate in rates)
         return Scored.of(quantiles, truth_km, (recent, lifetime), np.inf)

@@ -14,8 +14,7 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
+from fleet.calc.arrays import BoolArray, FloatArray
 
 LEVELS: FloatArray = np.arange(1, 40) / 40
 LOWEST, P10, P50, P90, HIGHEST = 0, 3, 19, 35, 38  # places of 2.5, 10, 50, 90 and 97.5 %

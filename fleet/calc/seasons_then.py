@@ -5,20 +5,19 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from fleet.calc.class_rates import SEASON_VEHICLES, SEASON_YEARS, Clock, season_index
+from fleet.calc.arrays import BoolArray, FloatArray, IntArray
+from fleet.calc.class_rates import SEASON_YEARS, Clock, season_index, takes_force
 from fleet.calc.km_at import km_at
 from fleet.calc.usage import Events
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 
 MOST_YEARS = 6  # older seasons say little about the next one; our choice
 
 
 class SeasonsThen:
     """
-    Season of each class at each month end.
+    Season of each class at one month end after another.
+
+    ``factors`` (c, 12) are those in force, and ``changed`` (c,) says where they just took force.
 
     Parameters
     ----------
@@ -39,6 +38,9 @@ class SeasonsThen:
         asked = np.tile(self._bounds_d, n)
         found = km_at(events.offsets, events.at_d, events.km, meter, asked)
         self._totals: FloatArray = found.reshape(n, self._bounds_d.size)
+        classes = int(class_row.max(initial=-1)) + 1
+        self.factors: FloatArray = np.ones((classes, 12))
+        self.changed: BoolArray = np.zeros(classes, dtype=np.bool_)
 
     def at(
         self, month: int, last_at_d: FloatArray, started: BoolArray
@@ -46,7 +48,8 @@ class SeasonsThen:
         """
         Clock in force at a month's end, and each meter's row in it (−1 for none).
 
-        Totals at the first of the month are the newest that readings within it can give.
+        Totals at the first of the month are the newest that readings within it can give. Months
+        are asked in order: a season stays in force until one that differs takes its place.
 
         Parameters
         ----------
@@ -57,31 +60,26 @@ class SeasonsThen:
         started : ndarray of bool, shape (n,)
             Meters read at all by then.
         """
-        none = np.full(self._class_row.size, -1, dtype=np.int64)
+        self._look(month, last_at_d, started)
+        some = (self.factors != 1.0).any(axis=1)
+        if not some.any():
+            return None, np.full(self._class_row.size, -1, dtype=np.int64)
+        return Clock(self.factors), np.where(some[self._class_row], self._class_row, -1)
+
+    def _look(self, month: int, last_at_d: FloatArray, started: BoolArray) -> None:
+        self.changed = np.zeros_like(self.changed)
         newest = month - self._first  # column of the first of this month
         oldest = max(newest - 12 * MOST_YEARS, 0)
         if newest - oldest < 12 * SEASON_YEARS or newest >= self._bounds_d.size:
-            return None, none
+            return
         bounds_d = self._bounds_d[oldest : newest + 1]
         seen = started[:, None] & (bounds_d <= last_at_d[:, None])
         totals = np.where(seen, self._totals[:, oldest : newest + 1], np.nan)
-        wanted = self._enough(totals)
-        if not wanted.any():
-            return None, none
         found = season_index(
             np.diff(totals, axis=1), np.diff(bounds_d), self._class_row, (month - 1) % 12 + 1
         )
-        used = found.used & wanted
-        if not used.any():
-            return None, none
-        return Clock(found.factors), np.where(used[self._class_row], self._class_row, -1)
-
-    def _enough(self, totals: FloatArray) -> BoolArray:
-        """Classes in which enough meters have totals now and two years back."""
-        both = np.isfinite(totals[:, -1]) & np.isfinite(totals[:, -1 - 12 * SEASON_YEARS])
-        classes = int(self._class_row.max(initial=-1)) + 1
-        enough: BoolArray = np.bincount(self._class_row[both], minlength=classes) >= SEASON_VEHICLES
-        return enough
+        self.changed = takes_force(found.factors, self.factors)
+        self.factors = np.where(self.changed[:, None], found.factors, self.factors)
 
 
 def _firsts(months: IntArray) -> FloatArray:

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fleet.calc.trial_cells import FloatArray, IntArray
+from fleet.calc.arrays import FloatArray, IntArray
 
 NONE = -1
 SPAN_D = 1e6  # far more days than any calendar here

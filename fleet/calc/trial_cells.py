@@ -2,8 +2,9 @@
 Ratings of a field trial compared at equal fluid age.
 
 Any fresh fluid feels better at once, so ratings inside the run-in period never count. What is
-left is laid into bands of fluid age; a cell is the mean rating of one vehicle in one band. Arrays
-may carry any number of leading axes (simulated trials).
+left is laid into bands of fluid age; a cell is the mean rating of one vehicle in one band. Where
+the groups were changed in different seasons, a cell is a band of age and of warmth together.
+Arrays may carry any number of leading axes (simulated trials).
 """
 
 from dataclasses import dataclass
@@ -12,14 +13,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
+from fleet.calc.arrays import BoolArray, FloatArray, IntArray
 
 RUN_IN_KM, RUN_IN_D = 1_000.0, 30.0  # both must have passed; our choice
 BANDS = 4
 LEAST_VEHICLES = 3  # of each group with a cell, for a band to count
 IN_RUN_IN, BEYOND = -1, -2
+WARMTHS = 3  # terciles
+SEASONS_APART_D = 60.0  # between the groups' changes, beyond which warmth counts; our choice
 
 
 @dataclass(frozen=True)
@@ -70,18 +71,20 @@ def band_of(age_km: ArrayLike, age_d: ArrayLike, ages: Ages) -> IntArray:
     return np.where(beyond, BEYOND, np.where(run_in, IN_RUN_IN, band))
 
 
-def cells(vehicle: ArrayLike, band: ArrayLike, value: ArrayLike, vehicles: int) -> FloatArray:
+def cells(
+    vehicle: ArrayLike, band: ArrayLike, value: ArrayLike, vehicles: int, bands: int = BANDS
+) -> FloatArray:
     """
     Average the ratings of each vehicle in each band.
 
     Parameters
     ----------
     vehicle, band : array_like of int, shape (ratings,)
-        Row of the vehicle; band as ``band_of`` gives it.
+        Row of the vehicle; band as ``band_of`` or ``with_warmth`` gives it.
     value : array_like, shape (ratings,)
         Ratings, 1 to 5.
-    vehicles : int
-        How many vehicles there are.
+    vehicles, bands : int
+        How many vehicles and bands there are.
 
     Returns
     -------
@@ -90,10 +93,77 @@ def cells(vehicle: ArrayLike, band: ArrayLike, value: ArrayLike, vehicles: int) 
     """
     rows, columns = np.asarray(vehicle, np.int64), np.asarray(band, np.int64)
     kept = columns >= 0
-    place = rows[kept] * BANDS + columns[kept]
-    size = vehicles * BANDS
+    place = rows[kept] * bands + columns[kept]
+    size = vehicles * bands
     total = np.bincount(place, np.asarray(value, np.float64)[kept], size)
-    return ratio(total, np.bincount(place, minlength=size)).reshape(vehicles, BANDS)
+    return ratio(total, np.bincount(place, minlength=size)).reshape(vehicles, bands)
+
+
+def seasons_apart(vehicle: ArrayLike, changed_d: ArrayLike, in_b: BoolArray) -> bool:
+    """
+    Tell whether the groups' fluid was changed in different seasons.
+
+    Parameters
+    ----------
+    vehicle : array_like of int, shape (ratings,)
+        Row of the vehicle.
+    changed_d : array_like, shape (ratings,)
+        When the fluid inside at that rating was changed [d since 1970].
+    in_b : ndarray of bool, shape (vehicles,)
+        Vehicles of group B.
+
+    Returns
+    -------
+    bool
+        True where the medians of the vehicles' first changes lie more than 60 days apart.
+    """
+    first_d = np.full(in_b.size, np.inf)
+    np.minimum.at(first_d, np.asarray(vehicle, np.int64), np.asarray(changed_d, np.float64))
+    medians = [first_d[side & np.isfinite(first_d)] for side in (in_b, ~in_b)]
+    if not all(side.size for side in medians):
+        return False
+    return bool(abs(np.median(medians[0]) - np.median(medians[1])) > SEASONS_APART_D)
+
+
+def warmth_of(mean_c: ArrayLike, over_the_trial_c: ArrayLike) -> IntArray:
+    """
+    Find the third of a trial's months, from cool to warm, that each rating was given in.
+
+    Parameters
+    ----------
+    mean_c : array_like, shape (ratings,)
+        Mean temperature of the month at the depot [°C]; NaN where it is not known.
+    over_the_trial_c : array_like, shape (months,)
+        The same of every month of the trial at that depot.
+
+    Returns
+    -------
+    ndarray of int, shape (ratings,)
+        0 cool, 1 between, 2 warm; -2 where it is not known.
+    """
+    months_c = np.asarray(over_the_trial_c, np.float64)
+    given_c = np.asarray(mean_c, np.float64)
+    if not np.isfinite(months_c).all() or not months_c.size:
+        return np.full(given_c.shape, BEYOND)
+    edges_c = np.quantile(months_c, [1 / WARMTHS, 2 / WARMTHS])
+    return np.where(np.isnan(given_c), BEYOND, np.searchsorted(edges_c, given_c, side="right"))
+
+
+def with_warmth(band: IntArray, warmth: IntArray) -> IntArray:
+    """
+    Give each pair of a fluid-age band and a warmth one number.
+
+    Parameters
+    ----------
+    band, warmth : ndarray of int, shape (ratings,)
+        As ``band_of`` and ``warmth_of`` give them.
+
+    Returns
+    -------
+    ndarray of int, shape (ratings,)
+        Age band times three plus warmth; below 0 where either is not compared.
+    """
+    return np.where((band < 0) | (warmth < 0), np.minimum(band, BEYOND), band * WARMTHS + warmth)
 
 
 def counting_bands(cell: FloatArray, in_b: BoolArray) -> BoolArray:

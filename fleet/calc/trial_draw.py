@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fleet.calc.trial_cells import BoolArray, IntArray
+from fleet.calc.arrays import BoolArray, IntArray
 
 LEFT_OUT = -1
 

@@ -5,8 +5,12 @@ Sources of the worked figures: closed form, see the tests.
 
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 PER_KM = 1_000.0
 ML_PER_L = 1_000
+DAYS_PER_MONTH = 365.25 / 12
 
 
 @dataclass(frozen=True)
@@ -73,3 +77,30 @@ def break_even_km(usual_minor: float, usual_interval_km: float, tried_minor: flo
     if usual_minor <= 0:
         raise ValueError("the usual change costs nothing")
     return usual_interval_km * tried_minor / usual_minor
+
+
+def can_pay(
+    km_per_day: ArrayLike, months: ArrayLike, usual_interval_km: ArrayLike, ratio: float
+) -> NDArray[np.bool_]:
+    """
+    Tell for which vehicles a dearer fluid can pay before the calendar asks for a change.
+
+    Parameters
+    ----------
+    km_per_day : array_like, shape (vehicles,)
+        How far each runs [km/day].
+    months : array_like, shape (vehicles,)
+        Calendar limit in each one's duty class; NaN: none.
+    usual_interval_km : array_like, shape (vehicles,)
+        Interval of the usual fluid in each one's duty class [km]; NaN: none.
+    ratio : float
+        Cost of a change with the tried fluid, in changes with the usual one.
+
+    Returns
+    -------
+    ndarray of bool, shape (vehicles,)
+        Whether the distance run within the calendar limit reaches the break-even interval.
+    """
+    limit_d = np.asarray(months, np.float64) * DAYS_PER_MONTH
+    within_km = np.asarray(km_per_day, np.float64) * np.where(np.isnan(limit_d), np.inf, limit_d)
+    return within_km >= np.asarray(usual_interval_km, np.float64) * ratio

@@ -13,7 +13,8 @@ from math import comb, floor, prod
 
 import numpy as np
 
-from fleet.calc.trial_cells import BoolArray, Compared, FloatArray, IntArray
+from fleet.calc.arrays import BoolArray, FloatArray, IntArray
+from fleet.calc.trial_cells import Compared
 
 MOST_EXACT = 20_000  # arrangements gone through one by one
 DRAWS = 100_000
@@ -63,6 +64,20 @@ def enough(sizes: tuple[tuple[int, int], ...]) -> bool:
     return 2 / arrangement_count(sizes) <= LEVEL
 
 
+def is_over(past_the_end: bool, counted: IntArray, planned: int) -> bool:
+    """
+    Whether the one planned look is due: at the end, or once every rating that was planned is in.
+
+    Parameters
+    ----------
+    counted : (vehicles,)
+        Ratings of each vehicle that count.
+    planned : int
+        Ratings of each vehicle.
+    """
+    return past_the_end or bool(counted.size and (counted >= planned).all())
+
+
 def infer(compared: Compared, groups: Groups, seed: int, draws: int = DRAWS) -> Inference:
     """
     Difference, interval and p of one trial.
@@ -85,15 +100,13 @@ def infer(compared: Compared, groups: Groups, seed: int, draws: int = DRAWS) -> 
         difference is T / a, with a the statistic of the group indicator through the same cells:
         cells missing on one side pull T towards 0, and a by the same share.
     """
+    found = estimate(compared, groups)
     kept = groups.of(compared.used)
-    count = arrangement_count(kept.sizes)
-    if not kept.in_b.any() or kept.in_b.all():
-        return Inference(np.nan, np.nan, np.nan, np.nan, count, exact=True)
+    if np.isnan(found.difference) or not enough(kept.sizes):
+        return found
+    count, difference = found.arrangements, found.difference
     score = np.column_stack([compared.score, compared.indicator])[compared.used]
     seen = difference_of_means(kept.in_b[None].astype(np.float64), score)[0]
-    difference = float(seen[0] / seen[1])
-    if not enough(kept.sizes):
-        return Inference(difference, np.nan, np.nan, np.nan, count, exact=True)
     rows = arrangements(kept, seed, draws)
     others = np.concatenate(
         [difference_of_means(rows[at : at + CHUNK], score) for at in range(0, len(rows), CHUNK)]
@@ -101,6 +114,31 @@ def infer(compared: Compared, groups: Groups, seed: int, draws: int = DRAWS) -> 
     low, high = _interval(seen, others)
     p_value = float(two_sided(seen[0], others[:, 0]))
     return Inference(difference, low, high, p_value, count, exact=count <= MOST_EXACT)
+
+
+def estimate(compared: Compared, groups: Groups) -> Inference:
+    """
+    Estimate the difference alone, for a look before the end.
+
+    Parameters
+    ----------
+    compared : Compared
+        Vehicle scores.
+    groups : Groups
+        All vehicles of the trial.
+
+    Returns
+    -------
+    Inference
+        Without interval and p.
+    """
+    kept = groups.of(compared.used)
+    count = arrangement_count(kept.sizes)
+    if not kept.in_b.any() or kept.in_b.all():
+        return Inference(np.nan, np.nan, np.nan, np.nan, count, exact=True)
+    score = np.column_stack([compared.score, compared.indicator])[compared.used]
+    seen = difference_of_means(kept.in_b[None].astype(np.float64), score)[0]
+    return Inference(float(seen[0] / seen[1]), np.nan, np.nan, np.nan, count, exact=True)
 
 
 def arrangements(groups: Groups, seed: int, draws: int = DRAWS) -> BoolArray:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fleet.calc.trial_cells import FloatArray, IntArray
+from fleet.calc.arrays import FloatArray, IntArray
 
 PER_KM = 1_000.0
 
@@ -23,23 +23,67 @@ class Slope:
     fills: int  # with at least two samples at different ages
 
 
-def undiluted(value: ArrayLike, topped_up: ArrayLike) -> FloatArray:
+@dataclass(frozen=True)
+class Thinned:
+    """What top-ups did to the fluid of one fill until it was sampled."""
+
+    effective_km: float  # of gathering; the fluid's age where nothing was added
+    left: float  # share of what was in the fluid at the start that is still in it
+
+
+def thinned(driven_km: ArrayLike, added: ArrayLike) -> Thinned:
     """
-    Correct what gathers in the fluid (wear metals) for fresh fluid added.
+    Balance what gathers in a fluid against fresh fluid topped up to the same mark.
 
     Parameters
     ----------
-    value : array_like, shape (samples,)
-        As measured.
-    topped_up : array_like, shape (samples,)
-        Fluid added since the change, as a share of the service refill.
+    driven_km : array_like, shape (top-ups + 1,)
+        Distance before each top-up since the one before, and from the last to the sample [km].
+    added : array_like, shape (top-ups,)
+        Each top-up as a share of the service refill, 0 <= x < .5.
 
     Returns
     -------
-    ndarray, shape (samples,)
-        To first order what would have been measured had nothing been lost and added.
+    Thinned
+        a = sum of distances, each thinned by what came after, with phi(x) = -ln(1-x)/x for the
+        fluid lost by and by before a top-up; D = product of (1 - x).
+
+    Notes
+    -----
+    Mass balance of a sump with steady loss and steady production, solved in closed form.
     """
-    return np.asarray(value, np.float64) * (1 + np.asarray(topped_up, np.float64))
+    shares = np.asarray(added, np.float64)
+    *before_km, last_km = np.asarray(driven_km, np.float64).tolist()
+    effective_km, left = 0.0, 1.0
+    for km, share in zip(before_km, shares.tolist(), strict=True):
+        lost_by_and_by = -np.log1p(-share) / share if share > 0 else 1.0
+        effective_km = (effective_km + km * lost_by_and_by) * (1 - share)
+        left *= 1 - share
+    return Thinned(float(effective_km + last_km), left)
+
+
+def undiluted(value: float, fluid: Thinned, age_km: float, fresh: float = 0.0) -> float:
+    """
+    Tell what would have been measured had nothing been lost and added.
+
+    Parameters
+    ----------
+    value : float
+        As measured, of something that gathers in the fluid (wear metals).
+    fluid : Thinned
+        What top-ups did.
+    age_km : float
+        Distance since the change [km].
+    fresh : float
+        Value of the fresh fluid.
+
+    Returns
+    -------
+    float
+        In the unit of the value.
+    """
+    gathered_per_km = (value - fresh) / fluid.effective_km if fluid.effective_km > 0 else 0.0
+    return fresh + gathered_per_km * age_km
 
 
 def slope(fill: ArrayLike, age_km: ArrayLike, value: ArrayLike) -> Slope:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import expit
 
-from fleet.calc.trial_cells import FloatArray, IntArray
+from fleet.calc.arrays import FloatArray, IntArray
 
 SMALLEST = 1e-300
 

@@ -14,10 +14,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ndtr
 
+from fleet.calc.arrays import BoolArray, FloatArray
 from fleet.calc.trial_cells import (
     BANDS,
-    BoolArray,
-    FloatArray,
     counting_bands,
     ratio,
     scores,

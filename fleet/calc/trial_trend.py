@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fleet.calc.trial_cells import BoolArray, FloatArray
+from fleet.calc.arrays import BoolArray, FloatArray
 
 LEAST_BANDS, LEAST_VEHICLES = 3, 4
 

@@ -5,7 +5,8 @@ The rate of a meter relative to its class rate R is ``mu + u``: ``mu`` a slowly 
 readings the mean rate is observed with a noise that falls with the days between them. The filter
 is the exact Kalman filter of that model over an interval of any length; see Harvey,
 *Forecasting, Structural Time Series Models and the Kalman Filter* (1989), chapter 9, for
-continuous-time structural models with flow variables.
+continuous-time structural models with flow variables. A vehicle that stands is taken to be laid
+up: see `fleet.calc.standing`.
 
 Engine-hour meters use the same code with hours in place of km. All arrays hold one entry per
 meter; instants are days since 1970-01-01 00:00 UTC.
@@ -16,21 +17,20 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from fleet.calc import standing
+from fleet.calc.arrays import BoolArray, FloatArray, IntArray
 from fleet.calc.class_rates import Clock
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
-
 # Measured on real bus odometers: halving or doubling any one costs up to 5 % in forecast score.
-NOISE_D = 1.5  # squared coefficient of variation of one day's distance [d]
+NOISE_D = 1.2  # squared coefficient of variation of one day's distance [d]
 EXCURSION_SD = 0.28  # stationary sd of the excursion, relative to the level
 EXCURSION_D = 80.0  # time constant of the excursion [d]
 WANDER_PER_D = 1e-4  # variance the level gains per day, relative to its square [1/d]
 SURPRISE_HALF_LIFE_D = 365.0  # half-life of the record of surprises [d]
 PRIOR_SURPRISES = 10.0  # prior weight of "as surprising as expected"
+LEAST_SHARE = 0.05  # of the level: an excursion takes the rate no lower; our choice
 
 SUM_HALF_LIFE_D = 180.0  # half-life of the sums that feed the class rates [d]; our choice
 SHORTEST_UPDATE_D = 5.0  # closer readings say little beyond the noise [d]; our choice
@@ -47,6 +47,7 @@ class State:
     p22: FloatArray  # variance of u
     sw: FloatArray  # weight of the surprises seen
     se: FloatArray  # weighted sum of squared standardised surprises
+    idle_d: FloatArray  # how long it has been standing, 0 for a running one [d of the filter]
     rate_km_per_day: FloatArray  # class rate R the meter started with [km/day or h/day]
     spread: FloatArray  # spread of the class the meter started with, log scale
     filtered_at_d: FloatArray  # instant of the last reading the filter used [d]
@@ -132,6 +133,7 @@ def start(at_d: ArrayLike, km: ArrayLike, rate: ArrayLike, spread: ArrayLike) ->
         p22=np.full(n, EXCURSION_SD**2),
         sw=np.zeros(n),
         se=np.zeros(n),
+        idle_d=np.zeros(n),
         rate_km_per_day=rate_km_per_day,
         spread=spread_log,
         filtered_at_d=at,
@@ -272,7 +274,8 @@ def _update(part: State, rows: IntArray, days: FloatArray, km: FloatArray) -> No
     wander = WANDER_PER_D * level2 * days
     c1 = s.p11 + g * s.p12 + wander / 2
     c2 = a * (s.p12 + g * s.p22) + s2 * one_minus_a**2 * EXCURSION_D / days
-    k1, k2 = c1 / variance, c2 / variance
+    idle, lesson = _standing(s, driven, s.mu + g * s.u, variance, days)
+    k1, k2 = lesson * c1 / variance, lesson * c2 / variance
     p11 = np.maximum(s.p11 + wander - k1 * c1, 1e-8)
     p22 = np.maximum(a * a * s.p22 + s2 * (1 - a * a) - k2 * c2, 1e-8)
     bound = 0.999 * np.sqrt(p11 * p22)
@@ -281,8 +284,29 @@ def _update(part: State, rows: IntArray, days: FloatArray, km: FloatArray) -> No
     part.p11[rows], part.p22[rows] = p11, p22
     part.p12[rows] = np.clip(a * s.p12 - k1 * c2, -bound, bound)
     fade = np.exp2(-days / SURPRISE_HALF_LIFE_D)
-    part.sw[rows] = fade * s.sw + 1.0
-    part.se[rows] = fade * s.se + np.minimum(error * error / variance, 25.0)
+    part.sw[rows] = fade * s.sw + lesson
+    part.se[rows] = fade * s.se + lesson * np.minimum(error * error / variance, 25.0)
+    part.idle_d[rows] = idle
+
+
+def _standing(
+    s: State, driven: FloatArray, expected: FloatArray, variance: FloatArray, days: FloatArray
+) -> tuple[FloatArray, FloatArray | float]:
+    """Days each meter has been standing by now [d], and the weight of what was seen."""
+    stood = s.idle_d > 0
+    hardly = driven < standing.HARDLY * np.maximum(expected, LEAST_SHARE * s.mu)
+    if not (hardly | stood).any():  # as nearly always, and quicker
+        return s.idle_d, 1.0
+    sd = np.sqrt(variance * _inflation(s))
+    laid_up = hardly & (stood | (driven - expected <= -standing.SURPRISE_SD * sd))
+    idle = np.where(laid_up, s.idle_d + days, 0.0)
+    return idle, np.where(laid_up | stood, standing.LESSON, 1.0)
+
+
+def _inflation(state: State) -> FloatArray:
+    """How much more the meter has surprised than it should have, as a factor on the variance."""
+    seen = (PRIOR_SURPRISES + state.se) / (PRIOR_SURPRISES + state.sw)
+    return np.clip(seen, 0.35, 4.0)
 
 
 @dataclass(frozen=True)
@@ -291,7 +315,9 @@ class Law:
     Mean and variance of the distance ahead, with everything that does not depend on h prepared.
 
     Mean ``max(level·h + excursion·G, 0.05·level·h)`` and variance ``hh·h² + hg·h·G + gg·G² +
-    noise·(…)`` with ``G = (1 − exp(−h/tau))·tau``; fields have shape (n,).
+    noise·(…)`` with ``G = (1 − exp(−h/tau))·tau``; spells to come take a share of the mean and add
+    to the variance. Fields have shape (n,). The days that a standing meter may stand on are not
+    in it: `fleet.calc.standing.days_left` says them, and h counts from their end.
     """
 
     level: FloatArray  # [km/day]
@@ -300,6 +326,8 @@ class Law:
     hg: FloatArray  # [km²/day²]
     gg: FloatArray  # [km²/day²]
     noise: FloatArray  # [km²/day²]
+    spells: FloatArray  # [km²/day²]
+    idle_d: FloatArray  # how long the meter has been standing, 0 for a running one [d]
 
     def take(self, rows: IntArray | slice) -> Law:
         """Meters of the given rows."""
@@ -307,7 +335,7 @@ class Law:
 
     def moments(self, h_d: ArrayLike) -> tuple[FloatArray, FloatArray]:
         """
-        Mean and variance of the distance covered h days after the last accepted reading.
+        Mean and variance of the distance covered h days after a running meter's last reading.
 
         Parameters
         ----------
@@ -326,8 +354,10 @@ class Law:
         linear = self.level[column] * h
         mean = self.excursion[column] * gain
         mean += linear
-        linear *= 0.05
+        linear *= LEAST_SHARE
         np.maximum(mean, linear, out=mean)
+        lost = standing.lost_share(h)
+        mean *= 1.0 - lost
         gain2 = gain * gain
         grown = np.maximum(2 * EXCURSION_D * (h - gain) - gain2, 0.0)
         grown *= EXCURSION_SD**2
@@ -335,23 +365,26 @@ class Law:
         var = self.noise[column] * grown
         var += self.gg[column] * gain2
         var += h * (self.hh[column] * h + self.hg[column] * gain)
+        var += self.spells[column] * (2 * standing.SPELL_D * h * lost)
         return mean, var
 
 
 def law(state: State) -> Law:
     """Prepare the law of the distance ahead for each meter; shapes as ``state``."""
-    inflation = np.clip((PRIOR_SURPRISES + state.se) / (PRIOR_SURPRISES + state.sw), 0.35, 4.0)
-    scale = state.rate_km_per_day**2 * inflation
+    scale = state.rate_km_per_day**2 * _inflation(state)
+    level2 = np.clip(state.mu, 0.25, 4.0) ** 2
     return Law(
         level=state.rate_km_per_day * state.mu,
         excursion=state.rate_km_per_day * state.u,
         hh=scale * state.p11,
         hg=2 * scale * state.p12,
         gg=scale * state.p22,
-        noise=scale * np.clip(state.mu, 0.25, 4.0) ** 2,
+        noise=scale * level2,
+        spells=state.rate_km_per_day**2 * level2,
+        idle_d=state.idle_d,
     )
 
 
 def moments(state: State, h_d: ArrayLike) -> tuple[FloatArray, FloatArray]:
-    """Mean [km] and variance [km²] of the distance h days after the last reading; see `Law`."""
+    """Mean [km] and variance [km²] h days after a running meter's last reading; see `Law`."""
     return law(state).moments(h_d)

@@ -42,6 +42,7 @@ REASONS: tuple[str, ...] = (
     "agrees_with_held",
     "contradicted_by_later",
     "kept",
+    "confirmed_by_the_next",
 )
 """Reason words by code; ``kept`` leaves the reason stored with an earlier decision in force."""
 
@@ -90,6 +91,7 @@ class Memory:
     accepted: Ints  # accepted readings so far
     offset_km: Floats  # total = value + offset [km], 0 unless provisional
     provisional: Bools  # the offset awaits a person
+    waiting: Bools  # a reading was held since the last accepted one that the next may confirm
     held_count: Ints
     held_id: Ints
     held_at_d: Floats
@@ -264,6 +266,13 @@ class Batch:
             raise ValueError("a reading accepted by a person must be a number")
 
 
+class Kept(NamedTuple):
+    """Memories of some meters as they stood at a reading that was accepted."""
+
+    meter: Ints  # rows of the meters
+    memory: Memory
+
+
 class Relabel(NamedTuple):
     """A new label for a reading that was judged in an earlier call."""
 
@@ -290,4 +299,6 @@ class Judgement:
     moves_base: Bools  # held, yet usage counts on from here
     late: Bools  # earlier than the last accepted reading: compare it with its neighbours in time
     rewritten: Bools  # per meter: an accepted reading lost its label or the base moved
+    again: Bools  # per meter: judge it from its first reading, one held earlier may be confirmed
     changed: list[Relabel] = field(default_factory=list)  # readings of earlier calls
+    kept: list[Kept] = field(default_factory=list)  # to begin from another time, oldest first

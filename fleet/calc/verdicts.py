@@ -12,7 +12,7 @@ replayed. All bounds are our choice unless another source is named.
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fleet.calc.docket import BEFORE, NEWEST, Docket
+from fleet.calc.confirm import ELSEWHERE, accept_confirming
 from fleet.calc.expectations import FALL_KM, SHORTEST_STEP_D, SLACK_KM
 from fleet.calc.explanations import (
     FIRST_REASON,
@@ -22,6 +22,7 @@ from fleet.calc.explanations import (
     Weighed,
     explain,
 )
+from fleet.calc.judging import BEFORE, NEWEST, Judging
 from fleet.calc.look_back import look_back
 from fleet.calc.rebase import NO_LEADER, hold_or_rebase
 from fleet.calc.verdict_rows import (
@@ -71,6 +72,7 @@ STUCK_D = (1.0, 3.0)
 STUCK_KM = 60.0
 SURE_FAULT = 0.8
 SURE_AS_IT_STANDS = 0.5
+KEPT_EVERY = 64  # accepted readings from one kept memory to the next
 ROWS_AT_ONCE = 8192  # keeps the arrays of a block within a processor's cache
 
 OPEN, FUTURE, NO_NUMBER, KEEP_ACCEPTED, KEEP_HELD, KEEP_REJECTED = range(6)
@@ -92,7 +94,8 @@ def judge(memory: Memory, batch: Batch, now_d: float) -> Judgement:
     Returns
     -------
     Judgement
-        One verdict per reading, and new labels for readings of earlier calls.
+        One verdict per reading, new labels for readings of earlier calls, and memories to begin
+        from when readings after them are judged again.
 
     Raises
     ------
@@ -105,11 +108,13 @@ def judge(memory: Memory, batch: Batch, now_d: float) -> Judgement:
     found = _blank_judgement(memory, batch)
     screen = _screen(batch, float(now_d))
     by_length = np.argsort(-np.diff(batch.start), kind="stable")
-    docket = Docket.open(memory, batch, found, by_length)
-    pending = docket.end - docket.first
+    judging = Judging.open(memory, batch, found, by_length)
+    pending = judging.end - judging.first
     for k in range(int(pending.max(initial=0))):
-        _judge_round(docket, k, int(np.count_nonzero(pending > k)), screen)
-    docket.close(memory)
+        size = int(np.count_nonzero(pending > k))
+        _judge_round(judging, k, size, screen)
+        judging.keep(k, size, KEPT_EVERY)
+    judging.close(memory)
     found.changed.sort(key=lambda relabel: relabel.reading_id)
     return found
 
@@ -172,6 +177,7 @@ def _blank_judgement(memory: Memory, batch: Batch) -> Judgement:
         moves_base=np.zeros(size, dtype=np.bool_),
         late=np.zeros(size, dtype=np.bool_),
         rewritten=np.zeros(len(each), dtype=np.bool_),
+        again=np.zeros(len(each), dtype=np.bool_),
     )
 
 
@@ -189,25 +195,26 @@ def _screen(batch: Batch, now_d: float) -> Codes:
     return screen
 
 
-def _judge_round(docket: Docket, k: int, size: int, screen: Codes) -> None:
+def _judge_round(judging: Judging, k: int, size: int, screen: Codes) -> None:
     """Judge the k-th pending reading of the first ``size`` meters."""
     blocks = [slice(i, min(i + ROWS_AT_ONCE, size)) for i in range(0, size, ROWS_AT_ONCE)]
-    rest = np.concatenate([_accept_plain(docket, rows, k, screen) for rows in blocks])
+    rest = np.concatenate([_accept_plain(judging, rows, k, screen) for rows in blocks])
     if len(rest):
-        _Doubtful(docket, rest, k, screen).judge()
+        _Doubtful(judging, rest, k, screen).judge()
 
 
-def _accept_plain(docket: Docket, rows: slice, k: int, screen: Codes) -> Ints:
+def _accept_plain(judging: Judging, rows: slice, k: int, screen: Codes) -> Ints:
     """Accept readings that are as expected, with nothing held before; return the other rows."""
-    pos = docket.first[rows] + k
-    at_d, km = docket.batch.at_d[pos], docket.batch.value_km[pos]
-    base = docket.base(rows)
+    pos = judging.first[rows] + k
+    at_d, km = judging.batch.at_d[pos], judging.batch.value_km[pos]
+    base = judging.base(rows)
     step = base.step(at_d)
     as_expected = (np.abs(step.z(km)) < PLAIN_Z) & step.possible(km)
     moved_on = (at_d > base.at_d) & (km != base.km)
-    undisturbed = (docket.memory.held_count[rows] == 0) & (screen[pos] == OPEN)
+    mem = judging.memory
+    undisturbed = (mem.held_count[rows] == 0) & ~mem.waiting[rows] & (screen[pos] == OPEN)
     taken = as_expected & moved_on & undisturbed
-    docket.accept(rows, pos, base, step, taken)
+    judging.accept(rows, pos, base, step, taken)
     left: Ints = np.flatnonzero(~taken) + rows.start
     return left
 
@@ -215,14 +222,14 @@ def _accept_plain(docket: Docket, rows: slice, k: int, screen: Codes) -> Ints:
 class _Doubtful:
     """Readings of one round that need a closer look; ``some`` are places among them."""
 
-    def __init__(self, docket: Docket, rows: Ints, k: int, screen: Codes) -> None:
-        self.docket = docket
+    def __init__(self, judging: Judging, rows: Ints, k: int, screen: Codes) -> None:
+        self.judging = judging
         self.rows = rows
-        self.pos = docket.first[rows] + k
-        self.at_d = docket.batch.at_d[self.pos]
-        self.km = docket.batch.value_km[self.pos]
+        self.pos = judging.first[rows] + k
+        self.at_d = judging.batch.at_d[self.pos]
+        self.km = judging.batch.value_km[self.pos]
         self.screen = screen[self.pos]
-        self.base = docket.base(rows)
+        self.base = judging.base(rows)
         self.step = self.base.step(self.at_d)
 
     def judge(self) -> None:
@@ -234,16 +241,24 @@ class _Doubtful:
         some = self._accept_as_expected(some)
         if len(some):
             self._explain(some)
+        self._remember_held()
+
+    def _remember_held(self) -> None:
+        """Note where something was held that the next reading may confirm."""
+        found, pos = self.judging.found, self.pos
+        held = (found.verdict[pos] == HELD) & (self.screen == OPEN) & ~found.moves_base[pos]
+        held &= ~np.isin(found.reason[pos], ELSEWHERE)
+        self.judging.memory.waiting[self.rows[held]] = True
 
     def _accept(self, some: Ints) -> None:
         base, step = self.base.take(some), self.step.take(some)
-        self.docket.accept(self.rows[some], self.pos[some], base, step)
+        self.judging.accept(self.rows[some], self.pos[some], base, step)
 
     def _split(self, some: Ints, out: Bools, verdict: int, reason: str) -> Ints:
         """Label those that are ``out`` and return the others."""
         if not out.any():
             return some
-        self.docket.label(self.pos[some[out]], verdict, reason_code(reason))
+        self.judging.label(self.pos[some[out]], verdict, reason_code(reason))
         kept: Ints = some[~out]
         return kept
 
@@ -256,18 +271,18 @@ class _Doubtful:
             (KEEP_REJECTED, REJECTED, "kept"),
         ):
             some = self._split(some, self.screen[some] == kind, verdict, reason)
-        known = self.docket.memory.accepted[self.rows[some]] > 0
+        known = self.judging.memory.accepted[self.rows[some]] > 0
         decided = (self.screen[some] == KEEP_ACCEPTED) & known
         self._accept(some[decided])
         undecided: Ints = some[~decided]
         return undecided
 
     def _accept_first(self, some: Ints) -> Ints:
-        mem = self.docket.memory
+        mem = self.judging.memory
         first = mem.accepted[self.rows[some]] == 0
         rows = self.rows[some[first]]
         mem.accepted[rows] = 1
-        self.docket.count_from(rows, self.pos[some[first]])
+        self.judging.count_from(rows, self.pos[some[first]])
         known: Ints = some[~first]
         return known
 
@@ -277,16 +292,16 @@ class _Doubtful:
         some = self._split(some, self._stuck(some), HELD, "duplicate")
         contrary = self.at_d[some] == self.base.at_d[some]
         same = some[contrary]
-        source = self.docket.batch.source[self.pos[same]]
-        contrary[contrary] = source == self.docket.last_source(self.rows[same])
+        source = self.judging.batch.source[self.pos[same]]
+        contrary[contrary] = source == self.judging.last_source(self.rows[same])
         some = self._split(some, contrary, HELD, "contradicts_earlier_entry")
         late = self.at_d[some] < self.base.at_d[some]
-        self.docket.found.late[self.pos[some[late]]] = True
+        self.judging.found.late[self.pos[some[late]]] = True
         return self._split(some, late, HELD, "out_of_order")
 
     def _copied(self, some: Ints) -> Bools:
         """Say which have moment and value of the last accepted reading or of one held since."""
-        mem, rows, at_d, km = self.docket.memory, self.rows[some], self.at_d[some], self.km[some]
+        mem, rows, at_d, km = self.judging.memory, self.rows[some], self.at_d[some], self.km[some]
         close_km = FALL_KM * mem.grain[rows] + SLACK_KM
         copied: Bools = (at_d == mem.last_at_d[rows]) & (np.abs(km - mem.last_km[rows]) <= close_km)
         for column in (BEFORE, NEWEST):
@@ -305,17 +320,17 @@ class _Doubtful:
 
     def _hold_what_continues_held(self, some: Ints) -> Ints:
         """Hold what follows two rising held readings better than the last accepted one."""
-        mem, rows = self.docket.memory, self.rows[some]
+        mem, rows = self.judging.memory, self.rows[some]
         held_km = mem.held_km[rows]
         held = (mem.held_count[rows] == HELD_KEPT) & (held_km[:, NEWEST] > held_km[:, BEFORE])
         held[held] = self._continues_held(some[held])
         part, rest = some[held], self._split(some, held, HELD, "agrees_with_held")
         leader = np.full(len(part), NO_LEADER)
-        hold_or_rebase(self.docket, self.rows[part], self.pos[part], leader)
+        hold_or_rebase(self.judging, self.rows[part], self.pos[part], leader)
         return rest
 
     def _continues_held(self, some: Ints) -> Bools:
-        base, km = self.docket.base_held(self.rows[some], NEWEST), self.km[some]
+        base, km = self.judging.base_held(self.rows[some], NEWEST), self.km[some]
         step = base.step(self.at_d[some])
         follows = (np.abs(step.z(km)) < PLAIN_Z) & (self.at_d[some] >= base.at_d)
         better: Bools = step.log_density(km) > self.step.take(some).log_density(km)
@@ -324,18 +339,19 @@ class _Doubtful:
     def _accept_as_expected(self, some: Ints) -> Ints:
         step, km = self.step.take(some), self.km[some]
         expected = (np.abs(step.z(km)) < PLAIN_Z) & step.possible(km)
-        self._accept(some[expected])
+        taken = some[expected]
+        accept_confirming(self.judging, self.rows[taken], self.pos[taken])
         odd: Ints = some[~expected]
         return odd
 
     def _explain(self, some: Ints) -> None:
         """Choose among explanations, looking back first."""
-        weighed = explain(self.step.take(some), self.docket.typed(self.pos[some]))
-        turned = look_back(self.docket, self.rows[some], self.pos[some], weighed)
+        weighed = explain(self.step.take(some), self.judging.typed(self.pos[some]))
+        turned = look_back(self.judging, self.rows[some], self.pos[some], weighed)
         some, weighed = some[~turned], weighed.take(~turned)
         leader, share = weighed.leader, weighed.share(weighed.leader)
         stands = (leader == STANDS) & (share > SURE_AS_IT_STANDS)
-        self.docket.found.probability[self.pos[some[stands]]] = share[stands]
+        self.judging.found.probability[self.pos[some[stands]]] = share[stands]
         self._accept(some[stands])
         self._refuse(some[~stands], weighed.take(~stands))
 
@@ -347,5 +363,5 @@ class _Doubtful:
         sure = impossible & (cause >= SWAP) & (cause <= WRONG) & (share >= SURE_FAULT)
         verdict = np.where(sure, REJECTED, HELD)
         pos, suggestion_km = self.pos[some], weighed.suggestion(cause)
-        self.docket.label(pos, verdict, cause + FIRST_REASON, suggestion_km, share)
-        hold_or_rebase(self.docket, self.rows[some], pos, weighed.leader)
+        self.judging.label(pos, verdict, cause + FIRST_REASON, suggestion_km, share)
+        hold_or_rebase(self.judging, self.rows[some], pos, weighed.leader)

@@ -15,7 +15,7 @@ from fleet.calc.breakage import EXPOSURE_D, broken, event_rate, top_ups
 from fleet.calc.common_factor import correlation, nodes
 from fleet.calc.convolve import Conditional, Distribution, added, combined, total
 from fleet.calc.demand import counts_before, month_edges
-from fleet.calc.level_paths import LEVELS, Paths, level_paths
+from fleet.calc.level_paths import LEVELS, Paths, level_paths, moments_ahead
 from fleet.consumables.gather import Class, day_number
 from fleet.consumables.learn import Learnt
 from fleet.consumables.recipes import FLUID_STEP_ML, Recipes
@@ -90,7 +90,8 @@ class Calendar:
 class _Tally:
     """Totals of one type so far, under each value of what its vehicles share."""
 
-    vehicles: int = 0
+    vehicles: int = 0  # that have an odometer
+    there: int = 0  # all of them
     by_services: dict[Parts, list[list[Conditional]]] = field(default_factory=dict)
     by_km: dict[int, list[list[Conditional]]] = field(default_factory=dict)
     mean_km: float = 0.0  # of the next whole month
@@ -251,20 +252,21 @@ def _rho(some: Class, paths: _Paths, stretch: Stretch, sigma: float) -> Array:
     found = np.zeros(len(some.vehicle_id))
     if sigma > 0 and len(some.km.id):
         ahead_d = np.maximum(stretch.middle_d - paths.km.start_d, 0.5)
-        rho = correlation(sigma, *paths.law.moments(ahead_d))
+        rho = correlation(sigma, *moments_ahead(paths.law, ahead_d))
         rows = np.flatnonzero(some.km_of >= 0)
         found[rows] = rho[some.km_of[rows]]
     return found
 
 
 def _add_next_month(tally: _Tally, some: Class, paths: _Paths, calendar: Calendar) -> None:
+    tally.there += len(some.vehicle_id)
     tally.vehicles += int((some.km_of >= 0).sum())
     if not len(some.km.id):
         return
     month = calendar.months[1]
     start_d = paths.km.start_d
-    mean_to, var_to = paths.law.moments(np.maximum(month.end_d - start_d, 0.5))
-    mean_from, var_from = paths.law.moments(np.maximum(month.begin_d - start_d, 0.0))
+    mean_to, var_to = moments_ahead(paths.law, np.maximum(month.end_d - start_d, 0.5))
+    mean_from, var_from = moments_ahead(paths.law, np.maximum(month.begin_d - start_d, 0.0))
     tally.mean_km += float((mean_to - mean_from).sum())
     tally.var_km2 += float(np.maximum(var_to - var_from, 0.0).sum())
 
@@ -350,6 +352,6 @@ def _between(
         events = learnt.events.get((type_id, item_id))
         if events is not None:
             shape, rate = event_rate(events.count, learnt.exposure.get(type_id, 0.0))
-            exposure = tally.vehicles * stretch.days / EXPOSURE_D
+            exposure = tally.there * stretch.days / EXPOSURE_D
             found.append(top_ups(shape, rate, exposure, events.quantities, events.weights))
     return found

@@ -8,19 +8,18 @@ from django.db import transaction
 
 from fleet import bulk
 from fleet.bulk import Array
-from fleet.calc.packs import packs_for
 from fleet.consumables.ahead import Ahead, Calendar, look_ahead
+from fleet.consumables.fluids import with_own_fluids
 from fleet.consumables.gather import gather
 from fleet.consumables.learn import Learnt, learn
-from fleet.consumables.models import ClassMonth, FirstForecast, MonthlyDemand
-from fleet.consumables.propose import horizons_of, propose
+from fleet.consumables.models import ClassMonth, FirstForecast, ForecastDay, MonthlyDemand
+from fleet.consumables.propose import horizons_of, propose, record_needs
 from fleet.consumables.recipes import Recipes, gather_recipes
 from fleet.due.gather import utc_offsets
 from fleet.due.rules import Book, gather_book
 from fleet.stores.models import Stock
 
 LEVELS = {"p50": 0.5, "p80": 0.8, "p95": 0.95}
-NO_DAY = np.datetime64("NaT", "D")
 
 
 def forecast_demand(today: date, depot_ids: Collection[int], book: Book | None = None) -> int:
@@ -34,68 +33,52 @@ def forecast_demand(today: date, depot_ids: Collection[int], book: Book | None =
         return 0
     book = book or gather_book()
     learnt = learn(today, recipes)
-    return sum(_one_depot(today, pk, recipes, learnt, book) for pk in sorted(depot_ids))
+    written = sum(_one_depot(today, pk, recipes, learnt, book) for pk in sorted(depot_ids))
+    return written + propose()
 
 
 def _one_depot(today: date, depot_id: int, recipes: Recipes, learnt: Learnt, book: Book) -> int:
     shelves = list(Stock.objects.filter(depot=depot_id).order_by("item"))
+    classes, recipes = with_own_fluids(depot_id, today, gather(depot_id, book.rules), recipes)
     ahead = look_ahead(
         depot_id,
-        gather(depot_id, book.rules),
+        classes,
         Calendar.of(today, horizons_of(shelves)),
         recipes,
         learnt,
         float(utc_offsets(np.array([depot_id]), book.depots)[0]),
         book.rules.widening,
     )
-    leads = {shelf.item_id: shelf.lead_time_d for shelf in shelves}
-    columns = _columns(depot_id, today, ahead, recipes, leads)
+    columns = _columns(depot_id, ahead, {shelf.item_id for shelf in shelves})
     with transaction.atomic():
         written = _record(depot_id, columns)
         _record_first(depot_id, today, ahead)
         _record_classes(depot_id, ahead)
-        written += propose(depot_id, today, shelves, ahead, recipes)
+        written += record_needs(depot_id, shelves, ahead, recipes)
+        ForecastDay.objects.update_or_create(depot_id=depot_id, defaults={"on": today})
     return written
 
 
-def _columns(
-    depot_id: int, today: date, ahead: Ahead, recipes: Recipes, leads: dict[int, int]
-) -> dict[str, Array]:
+def _columns(depot_id: int, ahead: Ahead, kept: set[int]) -> dict[str, Array]:
     calendar = ahead.calendar
     count = len(calendar.months)
     items = [
         item_id
         for item_id, laws in ahead.laws.items()
-        if any(law.mean > 0 for law in laws[:count]) or item_id in leads
+        if any(law.mean > 0 for law in laws[:count]) or item_id in kept
     ]
     laws = [ahead.laws[item_id][number] for item_id in items for number in range(count)]
-    item = np.repeat(np.array(items, dtype=np.int64), count)
-    p95 = [law.quantile(LEVELS["p95"]) for law in laws]
-    packs = [
-        packs_for(needed, pack.quantity) if (pack := recipes.pack_of(item_id)) else None
-        for item_id, needed in zip(item.tolist(), p95, strict=True)
-    ]
     on = np.array(calendar.months_on, dtype="M8[D]")
     return {
         "depot_id": np.full(len(laws), depot_id),
-        "item_id": item,
+        "item_id": np.repeat(np.array(items, dtype=np.int64), count),
         "month_on": np.tile(on, len(items)),
         "mean": np.round([law.mean for law in laws], 6),
-        "p50": np.array([law.quantile(LEVELS["p50"]) for law in laws], dtype=np.int64),
-        "p80": np.array([law.quantile(LEVELS["p80"]) for law in laws], dtype=np.int64),
-        "p95": np.array(p95, dtype=np.int64),
-        "packs": np.array(packs, dtype=object),
-        "order_by_on": _order_by(item, np.tile(on, len(items)), leads, today, np.array(p95) > 0),
+        **{
+            name: np.array([law.quantile(level) for law in laws], dtype=np.int64)
+            for name, level in LEVELS.items()
+        },
     }
-
-
-def _order_by(
-    item: Array, month_on: Array, leads: dict[int, int], today: date, wanted: Array
-) -> Array:
-    """Ordered on this day it is there as the month begins, or as soon as can be."""
-    lead_d = np.array([leads.get(pk, -1) for pk in item.tolist()], dtype=np.int64)
-    by_on = np.maximum(month_on - lead_d.astype("m8[D]"), np.datetime64(today, "D"))
-    return np.where((lead_d >= 0) & wanted, by_on, NO_DAY)
 
 
 def _record(depot_id: int, columns: dict[str, Array]) -> int:

@@ -9,11 +9,12 @@ import numpy as np
 
 from fleet import bulk
 from fleet.bulk import Array
-from fleet.calc.breakage import EXPOSURE_D, HALF_LIFE_D, fading
+from fleet.calc.breakage import fading
 from fleet.calc.common_factor import USUAL_SIGMA, learnt_sigma
 from fleet.consumables.gather import day_number
 from fleet.consumables.models import ClassMonth, PerKmUse
 from fleet.consumables.recipes import Recipes, rounded
+from fleet.consumables.watched import Watched, watched
 from fleet.stores.models import AcceptedFluid, Item, ProductClaim
 from fleet.vehicles.models import CompartmentKind
 from fleet.workorders.items_for import plain
@@ -50,11 +51,12 @@ def learn(today: date, recipes: Recipes) -> Learnt:
     today_d = day_number(today)
     per_km = _per_km(today_d)
     used_by_km = {(type_id, item_id) for type_id, by_item in per_km.items() for item_id in by_item}
-    events = _events(today_d, recipes)
+    there = watched(today_d)
+    events = _events(today_d, recipes, there)
     return Learnt(
         breakage=_breakage(recipes),
         events={key: found for key, found in events.items() if key not in used_by_km},
-        exposure=_exposure(today_d),
+        exposure=there.exposure(),
         per_km=per_km,
         sigma=_sigma(today),
     )
@@ -95,39 +97,48 @@ def _by_name(recipes: Recipes) -> dict[tuple[str, str], int]:
     return {(plain(item.name), item.unit): pk for pk, item in sorted(recipes.items.items())}
 
 
-def _events(today_d: int, recipes: Recipes) -> dict[tuple[int, int], Events]:
-    """Top-ups, and parts used on jobs that are no service, by type and item."""
+def _events(today_d: int, recipes: Recipes, there: Watched) -> dict[tuple[int, int], Events]:
+    """Top-ups, and parts used on jobs that are no service, by type and item: those of the days
+    that are counted."""
     found: dict[tuple[int, int], Events] = defaultdict(lambda: Events(0.0, [], []))
-    for type_id, item_id, quantity, age_d in [
-        *_top_ups(today_d, recipes),
-        *_other_uses(today_d, recipes),
-    ]:
-        weight = float(fading(age_d))
-        before = found[type_id, item_id]
-        found[type_id, item_id] = Events(
+    for one in (*_top_ups(recipes), *_other_uses(recipes)):
+        if not there.holds(one.vehicle_id, one.at_d):
+            continue
+        weight = float(fading(today_d - one.at_d))
+        before = found[one.type_id, one.item_id]
+        found[one.type_id, one.item_id] = Events(
             before.count + weight,
-            [*before.quantities, quantity],
+            [*before.quantities, one.quantity],
             [*before.weights, weight],
         )
     return dict(found)
 
 
-def _top_ups(today_d: int, recipes: Recipes) -> list[tuple[int, int, int, float]]:
+@dataclass(frozen=True)
+class _Use:
+    vehicle_id: int
+    type_id: int
+    item_id: int
+    quantity: int  # [mL or pieces]
+    at_d: float
+
+
+def _top_ups(recipes: Recipes) -> list[_Use]:
     sql = f"""
-        SELECT v.vehicle_type_id, t.compartment_id, COALESCE(t.product_id, 0), t.quantity_ml,
+        SELECT v.id, v.vehicle_type_id, t.compartment_id, COALESCE(t.product_id, 0), t.quantity_ml,
             {bulk.instant_d("t.topped_up_at")}
         FROM due_topup t JOIN vehicles_vehicle v ON v.id = t.vehicle_id
         WHERE t.quantity_ml > 0 ORDER BY t.id"""  # noqa: S608
-    kinds = dict.fromkeys(("type_id", "compartment_id", "product_id", "ml"), "i8")
+    kinds = dict.fromkeys(("vehicle_id", "type_id", "compartment_id", "product_id", "ml"), "i8")
     rows = bulk.read(sql, [], kinds | {"at_d": "f8"})
     fluid = _fluid_items(recipes)
     found = []
-    for type_id, place, product_id, ml, at_d in zip(
+    for vehicle_id, type_id, place, product_id, ml, at_d in zip(
         *(c.tolist() for c in rows.values()), strict=True
     ):
         item_id = fluid.get((0, product_id)) or fluid.get((place, 0))
         if item_id is not None:
-            found.append((type_id, item_id, rounded(ml), today_d - at_d))
+            found.append(_Use(vehicle_id, type_id, item_id, rounded(ml), at_d))
     return found
 
 
@@ -153,38 +164,26 @@ def _fluid_items(recipes: Recipes) -> dict[tuple[int, int], int]:
     return found
 
 
-def _other_uses(today_d: int, recipes: Recipes) -> list[tuple[int, int, int, float]]:
+def _other_uses(recipes: Recipes) -> list[_Use]:
     """Parts used on work that is no service: what findings led to."""
     sql = f"""
-        SELECT v.vehicle_type_id, m.name, COALESCE(m.pieces, 0), COALESCE(m.quantity_ml, 0),
+        SELECT v.id, v.vehicle_type_id, m.name, COALESCE(m.pieces, 0), COALESCE(m.quantity_ml, 0),
             {bulk.instant_d("m.performed_at")}
         FROM workorders_materialused m JOIN workorders_job j ON j.id = m.job_id
         JOIN vehicles_vehicle v ON v.id = j.vehicle_id
         WHERE j.service_id IS NULL AND m.withdrawn_reason = '' ORDER BY m.id"""  # noqa: S608
-    kinds = {"type_id": "i8", "name": "O", "pieces": "i8", "ml": "i8", "at_d": "f8"}
-    rows = bulk.read(sql, [], kinds)
+    kinds = {"vehicle_id": "i8", "type_id": "i8", "name": "O"}
+    rows = bulk.read(sql, [], kinds | {"pieces": "i8", "ml": "i8", "at_d": "f8"})
     by_name = _by_name(recipes)
     found = []
-    for type_id, name, pieces, ml, at_d in zip(*(c.tolist() for c in rows.values()), strict=True):
+    for vehicle_id, type_id, name, pieces, ml, at_d in zip(
+        *(c.tolist() for c in rows.values()), strict=True
+    ):
         unit = Item.Unit.PIECES if pieces else Item.Unit.ML
         item_id = by_name.get((plain(name), str(unit)))
         if item_id is not None and (pieces or ml):
-            found.append((type_id, item_id, pieces or rounded(ml), today_d - at_d))
+            found.append(_Use(vehicle_id, type_id, item_id, pieces or rounded(ml), at_d))
     return found
-
-
-def _exposure(today_d: int) -> dict[int, float]:
-    """Days that vehicles of each type were watched, faded like the records."""
-    sql = f"""
-        SELECT vehicle_type_id, {bulk.day_number("joined_on")} FROM vehicles_vehicle
-        WHERE status <> 'sold'"""  # noqa: S608
-    rows = bulk.read(sql, [], {"type_id": "i8", "joined_d": "i8"})
-    watched_d = np.maximum(today_d - rows["joined_d"], 0)
-    faded_d = HALF_LIFE_D / np.log(2) * (1 - fading(watched_d))  # the integral of the weight
-    return {
-        int(type_id): float(faded_d[rows["type_id"] == type_id].sum() / EXPOSURE_D)
-        for type_id in np.unique(rows["type_id"])
-    }
 
 
 def _per_km(today_d: int) -> dict[int, dict[int, float]]:

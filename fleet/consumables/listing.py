@@ -1,36 +1,59 @@
 """Demand and proposals as every face shows them."""
 
-from collections.abc import Collection
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, fields
 from datetime import date
+from typing import Any
 
-from django.db.models import Count, F, QuerySet
+from django.db.models import Count, F, Min, QuerySet
 
-from fleet.consumables.models import MonthlyDemand, OrderProposal
+from fleet.consumables.models import ForecastDay, MonthlyDemand, OrderProposal, TransferProposal
+from fleet.consumables.position import Position, positions
 from fleet.due.models import DueDate
+from fleet.stores.lots import Shelf
 from fleet.stores.models import Item
+from fleet.stores.ordering import packs_to_order
 
-KEYS = ("depot", "item", "month", "mean", "p50", "p80", "p95", "packs", "order_by")
 MONTHS = 6  # shown unless more are asked for
 MOST_MONTHS = 12
 
 
 @dataclass(frozen=True)
+class Standing:
+    """How an item stands at a depot [mL or pieces, as the unit says]."""
+
+    position: Position
+    pack: int | None  # what one holds; None: no pack is known
+    packs: int | None  # of the order that is proposed; None: none is
+    order_by: date | None
+
+
+@dataclass(frozen=True)
 class DemandRow:
-    """What a depot will use of an item in a month [mL or pieces, as the unit says]."""
+    """What a depot will use of an item in a month, and what it has [mL or pieces, by the unit]."""
 
     depot: str
     item: str
-    month: str  # as 2026-12
-    mean: float
-    p50: int
-    p80: int
-    p95: int
-    packs: int | None  # whole ones that cover p95; None: no pack is known
-    order_by: date | None  # to be there as the month begins; None: not kept, or nothing needed
     name: str
     unit: str
-    waste_class: str
+    month: str  # as 2026-12
+    mean: float
+    cumulative: float  # mean, from the present month on
+    p50: int  # of the month alone; these do not add up
+    p80: int
+    p95: int
+    on_hand: int
+    usable: int  # of it, before it is too old
+    free: (
+        int  # left with orders that come when the need to the month's end is met; below 0: lacking
+    )
+    pack: int | None  # what one holds; None: no pack is known
+    packs: int | None  # of the order that is proposed; None: none is
+    order_by: date | None  # of that order
+    runs_out: date | None  # first day without stock, as expected; None: not within the forecast
+
+
+KEYS = tuple(column.name for column in fields(DemandRow))
 
 
 def demand(depot_slugs: Collection[str] | None = None) -> QuerySet[MonthlyDemand]:
@@ -44,33 +67,87 @@ def demand(depot_slugs: Collection[str] | None = None) -> QuerySet[MonthlyDemand
 def demand_rows(
     today: date, depot_slugs: Collection[str] | None = None, months: int = MONTHS
 ) -> list[DemandRow]:
-    """The months from the present one on; one query."""
-    index = today.year * 12 + today.month - 1 + months
-    until = date(index // 12, index % 12 + 1, 1)
-    found = demand(depot_slugs).filter(month_on__gte=today.replace(day=1), month_on__lt=until)
-    return [
-        DemandRow(
-            depot=row["depot__slug"],
-            item=row["item__slug"],
-            month=f"{row['month_on']:%Y-%m}",
-            mean=round(row["mean"], 1),
-            order_by=row["order_by_on"],
-            name=row["item__name"],
-            unit=row["item__unit"],
-            waste_class=row["item__waste_class"],
-            **{name: row[name] for name in ("p50", "p80", "p95", "packs")},
+    """The months from the present one on; a few queries."""
+    rows = list(from_now_on(demand(depot_slugs), today, months).values(*COLUMNS))
+    return described(rows, today)
+
+
+def from_now_on(rows: QuerySet[MonthlyDemand], today: date, months: int) -> QuerySet[MonthlyDemand]:
+    """The months from the present one on."""
+    return rows.filter(month_on__gte=today.replace(day=1), month_on__lt=month_after(today, months))
+
+
+COLUMNS = (
+    *("depot_id", "item_id", "depot__slug", "item__slug", "item__name", "item__unit"),
+    *("month_on", "mean", "p50", "p80", "p95"),
+)
+
+
+def described(rows: Sequence[Mapping[str, Any]], today: date) -> list[DemandRow]:
+    """Rows of ``COLUMNS`` beside what is there."""
+    found = standings({row["depot_id"] for row in rows}, today, {row["item_id"] for row in rows})
+    return [_row(row, found[row["depot_id"], row["item_id"]]) for row in rows]
+
+
+def _row(row: Mapping[str, Any], standing: Standing) -> DemandRow:
+    position, month_on = standing.position, row["month_on"]
+    return DemandRow(
+        depot=row["depot__slug"],
+        item=row["item__slug"],
+        name=row["item__name"],
+        unit=row["item__unit"],
+        month=f"{month_on:%Y-%m}",
+        mean=round(row["mean"], 1),
+        cumulative=round(position.cumulative(month_on), 1),
+        p50=row["p50"],
+        p80=row["p80"],
+        p95=row["p95"],
+        on_hand=position.on_hand,
+        usable=position.usable,
+        free=position.free(month_on),
+        pack=standing.pack,
+        packs=standing.packs,
+        order_by=standing.order_by,
+        runs_out=position.runs_out_on,
+    )
+
+
+def standings(
+    depot_ids: Collection[int], today: date, item_ids: Collection[int]
+) -> dict[Shelf, Standing]:
+    """How items stand at depots; a few queries however many."""
+    packs = packs_to_order(item_ids)
+    rows = OrderProposal.objects.filter(depot__in=depot_ids, item__in=item_ids)
+    proposed = {(row.depot_id, row.item_id): row for row in rows}
+    return {
+        shelf: Standing(
+            position,
+            packs[shelf[1]].quantity if shelf[1] in packs else None,
+            proposed[shelf].packs if shelf in proposed else None,
+            proposed[shelf].order_by_on if shelf in proposed else None,
         )
-        for row in found.values(
-            *("mean", "p50", "p80", "p95", "packs", "month_on", "order_by_on"),
-            *("depot__slug", "item__slug", "item__name", "item__unit", "item__waste_class"),
-        )
-    ]
+        for shelf, position in positions(dict.fromkeys(depot_ids, today), item_ids).items()
+    }
 
 
 def proposals(depot_slugs: Collection[str]) -> QuerySet[OrderProposal]:
     """What to order, the most pressing first."""
     found = OrderProposal.objects.filter(depot__slug__in=depot_slugs)
     return found.select_related("depot", "item", "pack").order_by("order_by_on", "item__name")
+
+
+def transfer_proposals(depot_slugs: Collection[str]) -> QuerySet[TransferProposal]:
+    """What other depots should give these, the most pressing first."""
+    found = TransferProposal.objects.filter(depot__slug__in=depot_slugs)
+    rows = found.select_related("depot", "item", "from_depot")
+    return rows.order_by("order_by_on", "item__name", "pk")
+
+
+def as_of(depot_slugs: Collection[str]) -> date | None:
+    """The oldest of the days that the forecasts of some depots were brought up to."""
+    found = ForecastDay.objects.filter(depot__slug__in=depot_slugs)
+    oldest: date | None = found.aggregate(oldest=Min("on"))["oldest"]
+    return oldest
 
 
 @dataclass(frozen=True)
@@ -100,8 +177,19 @@ def waste_by_month(
 ) -> dict[str, dict[str, float]]:
     """Used fluid to expect [mL] by waste class and month: about as much as goes in."""
     found: dict[str, dict[str, float]] = {}
-    for row in demand_rows(today, depot_slugs, months):
-        if row.unit == Item.Unit.ML and row.waste_class:
-            by_month = found.setdefault(row.waste_class, {})
-            by_month[row.month] = by_month.get(row.month, 0.0) + row.mean
+    for waste_class, month_on, mean in (
+        demand(depot_slugs)
+        .filter(month_on__gte=today.replace(day=1), month_on__lt=month_after(today, months))
+        .filter(item__unit=Item.Unit.ML)
+        .exclude(item__waste_class="")
+        .values_list("item__waste_class", "month_on", "mean")
+    ):
+        by_month = found.setdefault(waste_class, {})
+        by_month[f"{month_on:%Y-%m}"] = by_month.get(f"{month_on:%Y-%m}", 0.0) + mean
     return found
+
+
+def month_after(today: date, months: int) -> date:
+    """First day of the month so many months after the present one."""
+    index = today.year * 12 + today.month - 1 + months
+    return date(index // 12, index % 12 + 1, 1)

@@ -26,11 +26,6 @@ class Forecast(models.Model):
 class MonthlyDemand(Forecast):
     """The newest forecast, the present month from today on."""
 
-    packs = models.PositiveIntegerField(
-        null=True
-    )  # whole ones that cover p95; no pack known: empty
-    order_by_on = models.DateField(null=True)  # to be there as the month begins; empty: not kept
-
     class Meta:
         ordering = ["depot", "item", "month_on"]
         constraints = [
@@ -73,11 +68,13 @@ class OrderProposal(models.Model):
     depot = models.ForeignKey(Depot, models.CASCADE, related_name="order_proposals", db_index=False)
     item = models.ForeignKey(Item, models.CASCADE, related_name="order_proposals")
     pack = models.ForeignKey(Pack, models.SET_NULL, null=True, related_name="+")
-    packs = models.PositiveIntegerField()
+    packs = models.PositiveBigIntegerField()
     quantity = models.PositiveBigIntegerField()  # mL or pieces
     needed = models.BigIntegerField()  # quantile over lead time and review period
     on_hand = models.BigIntegerField()
+    usable = models.BigIntegerField(default=0)  # of it, before it is too old
     on_order = models.BigIntegerField()
+    transferred = models.BigIntegerField(default=0)  # what other depots are proposed to give
     order_by_on = models.DateField()
     capped_by_shelf_life = models.BooleanField(default=False)
 
@@ -91,6 +88,61 @@ class OrderProposal(models.Model):
 
     def __str__(self) -> str:
         return f"{self.quantity} {self.item.unit} of {self.item}"
+
+
+class TransferProposal(models.Model):
+    """What another depot has beyond its own need, and should give before any is ordered."""
+
+    depot = models.ForeignKey(Depot, models.CASCADE, related_name="+", db_index=False)  # it goes to
+    from_depot = models.ForeignKey(Depot, models.CASCADE, related_name="+")
+    item = models.ForeignKey(Item, models.CASCADE, related_name="+")
+    quantity = models.PositiveBigIntegerField()  # mL or pieces
+    needed = models.BigIntegerField()  # quantile over lead time and review period
+    usable = models.BigIntegerField()  # at the depot it goes to, before it is too old
+    on_order = models.BigIntegerField()
+    order_by_on = models.DateField()
+
+    class Meta:
+        ordering = ["depot", "order_by_on", "item"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["depot", "item", "from_depot"],
+                name="one_transfer_proposal_per_depots_and_item",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.quantity} {self.item.unit} of {self.item} from {self.from_depot}"
+
+
+class StockNeed(models.Model):
+    """What the last night found that a shelf must hold; proposals follow from it and the stock."""
+
+    depot = models.ForeignKey(Depot, models.CASCADE, related_name="+", db_index=False)
+    item = models.ForeignKey(Item, models.CASCADE, related_name="+")
+    needed = models.BigIntegerField()  # quantile over lead time and review period
+    needed_first = models.BigIntegerField()  # quantile over the lead time alone
+    used_while_fresh = models.BigIntegerField(
+        null=True
+    )  # mean use while a delivery keeps; empty: it keeps for ever
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["depot", "item"], name="one_need_per_depot_and_item")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.item} at {self.depot}: {self.needed}"
+
+
+class ForecastDay(models.Model):
+    """The day that a depot's forecast was last brought up to."""
+
+    depot = models.OneToOneField(Depot, models.CASCADE, related_name="+")
+    on = models.DateField()
+
+    def __str__(self) -> str:
+        return f"{self.depot}, {self.on}"
 
 
 class ClassMonth(models.Model):

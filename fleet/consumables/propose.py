@@ -1,21 +1,31 @@
-"""What to order now, so that the stock lasts until the order after this one is here."""
+"""What to order now, so that the stock lasts until the order after this one is here.
+
+The night finds what each shelf must hold. What is proposed follows from that and from the stock as
+it is, so that every move brings it up to date at once.
+"""
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date, timedelta
+from typing import Any
 
-from django.db import transaction
+from django.db import models, transaction
 
 from fleet.calc.convolve import Distribution
+from fleet.calc.packs import packs_for
 from fleet.calc.stock_level import to_order
 from fleet.consumables.ahead import Ahead
-from fleet.consumables.models import OrderProposal
+from fleet.consumables.models import OrderProposal, StockNeed, TransferProposal
+from fleet.consumables.position import Position, forecast_days, positions
 from fleet.consumables.recipes import Recipes
 from fleet.faults import Refused
 from fleet.people.actor import Actor
-from fleet.stores import ordering
+from fleet.stores import ledger, ordering
 from fleet.stores.ledger import day_at
-from fleet.stores.models import Arrival, Stock
+from fleet.stores.lots import Shelf
+from fleet.stores.models import Arrival, Item, Pack, Stock, StockMove
+from fleet.vehicles.models import Depot
 
 
 def horizons_of(shelves: Iterable[Stock]) -> set[int]:
@@ -26,68 +36,41 @@ def horizons_of(shelves: Iterable[Stock]) -> set[int]:
     return found
 
 
-def propose(
-    depot_id: int, today: date, shelves: Sequence[Stock], ahead: Ahead, recipes: Recipes
-) -> int:
-    """Bring a depot's proposals up to date; give how many changed."""
-    coming = _coming(depot_id)
-    wanted = {}
-    for shelf in shelves:
-        found = _proposal(shelf, today, ahead, recipes, coming[shelf.item_id])
-        if found is not None:
-            wanted[shelf.item_id] = found
-    return _record(depot_id, wanted)
-
-
 def _until_next(shelf: Stock) -> int:
     """An order placed now must last until the one after the next review is here."""
     return shelf.lead_time_d + shelf.review_period_d
 
 
-def _coming(depot_id: int) -> dict[int, list[Arrival]]:
-    found: dict[int, list[Arrival]] = defaultdict(list)
-    for row in Arrival.objects.filter(depot=depot_id, received_on=None):
-        found[row.item_id].append(row)
-    return found
+# --- what the night finds ----------------------------------------------------------------------
+def record_needs(depot_id: int, shelves: Sequence[Stock], ahead: Ahead, recipes: Recipes) -> int:
+    """Keep what each shelf of a depot must hold; give how many changed."""
+    wanted = [
+        _need(shelf, ahead.laws[shelf.item_id], ahead, recipes)
+        for shelf in shelves
+        if shelf.item_id in ahead.laws
+    ]
+    return _bring(StockNeed.objects.filter(depot=depot_id), wanted, ("item_id",))
 
 
-def _proposal(
-    shelf: Stock, today: date, ahead: Ahead, recipes: Recipes, coming: Sequence[Arrival]
-) -> OrderProposal | None:
-    laws, pack = ahead.laws.get(shelf.item_id), recipes.pack_of(shelf.item_id)
-    if laws is None or pack is None:
-        return None
-    days = _until_next(shelf)
-    needed = _law(ahead, laws, days).quantile(shelf.service_level)
-    on_order = sum(row.quantity for row in coming if row.due_on <= today + timedelta(days=days))
-    order = to_order(
-        needed, shelf.on_hand + on_order, _usable(shelf, laws, ahead, recipes), pack.quantity
-    )
-    if order.packs == 0:
-        return None
-    return OrderProposal(
+def _need(shelf: Stock, laws: Sequence[Distribution], ahead: Ahead, recipes: Recipes) -> StockNeed:
+    return StockNeed(
         depot_id=shelf.depot_id,
         item_id=shelf.item_id,
-        pack=pack,
-        packs=order.packs,
-        quantity=order.quantity,
-        needed=needed,
-        on_hand=shelf.on_hand,
-        on_order=on_order,
-        order_by_on=_order_by(shelf, today, ahead, laws, needed, on_order),
-        capped_by_shelf_life=order.capped,
+        needed=_law(ahead, laws, _until_next(shelf)).quantile(shelf.service_level),
+        needed_first=_law(ahead, laws, shelf.lead_time_d).quantile(shelf.service_level)
+        if shelf.lead_time_d
+        else 0,
+        used_while_fresh=_used_while_fresh(shelf, laws, ahead, recipes),
     )
 
 
 def _law(ahead: Ahead, laws: Sequence[Distribution], days: int) -> Distribution:
-    """Demand from today over some days; of no days it is nothing."""
+    """Demand from today over some days."""
     calendar = ahead.calendar
-    if days not in calendar.horizons:
-        return laws[0]
     return laws[len(calendar.months) + list(calendar.horizons).index(days)]
 
 
-def _usable(
+def _used_while_fresh(
     shelf: Stock, laws: Sequence[Distribution], ahead: Ahead, recipes: Recipes
 ) -> int | None:
     """What the depot uses on average while a delivery keeps; None where it keeps for ever."""
@@ -99,27 +82,181 @@ def _usable(
     return int(mean * keeps_d / sum(stretch.days for stretch in months))
 
 
-def _order_by(
-    shelf: Stock,
-    today: date,
-    ahead: Ahead,
-    laws: Sequence[Distribution],
-    needed: int,
-    on_order: int,
-) -> date:
-    """The last day on which the order is not too late, on a straight line between the two needs."""
-    available = shelf.on_hand + on_order
-    first = (
-        _law(ahead, laws, shelf.lead_time_d).quantile(shelf.service_level)
-        if shelf.lead_time_d
-        else 0
+# --- what follows from it and the stock --------------------------------------------------------
+@dataclass
+class _Case:
+    """A shelf that lacks something."""
+
+    shelf: Stock
+    need: StockNeed
+    position: Position
+    pack: Pack | None
+    lacking: int
+    given: dict[int, int] = field(default_factory=dict)  # depot that gives -> quantity
+
+    @property
+    def until(self) -> date:
+        return self.position.on + timedelta(days=_until_next(self.shelf))
+
+    @property
+    def order_by_on(self) -> date:
+        """The last day on which the order is not too late, on a straight line between the needs."""
+        available = self.position.usable_with_orders(self.until)
+        first, needed = self.need.needed_first, self.need.needed
+        if available <= first or needed <= first:
+            return self.position.on
+        share = (available - first) / (needed - first)
+        return self.position.on + timedelta(days=int(share * self.shelf.review_period_d))
+
+
+def propose(item_ids: Collection[int] | None = None) -> int:
+    """Bring the proposals of all depots up to date, or those of some items; give how many changed.
+
+    Each depot counts from the day its forecast was brought up to. What another depot has beyond
+    its own need is proposed before any is ordered.
+    """
+    days = forecast_days(Depot.objects.values_list("pk", flat=True))
+    if not days:
+        return 0
+    shelves = Stock.objects.filter(depot__in=days).select_related("item").order_by("pk")
+    needs = StockNeed.objects.filter(depot__in=days)
+    if item_ids is not None:
+        shelves, needs = shelves.filter(item__in=item_ids), needs.filter(item__in=item_ids)
+    wanted = {(need.depot_id, need.item_id): need for need in needs}
+    there = positions(days, item_ids) if wanted else {}
+    cases = _cases(shelves, wanted, there)
+    _share_out(cases, shelves, wanted, there)
+    return _record(OrderProposal, item_ids, [row for one in cases if (row := _order(one))]) + (
+        _record(TransferProposal, item_ids, [row for one in cases for row in _transfers(one)])
     )
-    if available <= first or needed <= first:
-        return today
-    share = min((available - first) / (needed - first), 1.0)
-    return today + timedelta(days=int(share * shelf.review_period_d))
 
 
+def _cases(
+    shelves: Iterable[Stock], needs: Mapping[Shelf, StockNeed], there: Mapping[Shelf, Position]
+) -> list[_Case]:
+    """What lacks something, the most pressing first."""
+    packs = ordering.packs_to_order({item_id for _, item_id in needs})
+    found = []
+    for shelf in shelves:
+        key = shelf.depot_id, shelf.item_id
+        if key in needs:
+            case = _Case(shelf, needs[key], there[key], packs.get(shelf.item_id), 0)
+            case.lacking = case.need.needed - case.position.usable_with_orders(case.until)
+            if case.lacking > 0:
+                found.append(case)
+    return sorted(found, key=lambda one: (one.order_by_on, one.shelf.pk))
+
+
+def _share_out(
+    cases: Sequence[_Case],
+    shelves: Iterable[Stock],
+    needs: Mapping[Shelf, StockNeed],
+    there: Mapping[Shelf, Position],
+) -> None:
+    """Let depots that have more than they need give to those that lack it, the largest first."""
+    if not cases:
+        return
+    spare: dict[int, dict[int, int]] = defaultdict(dict)  # item -> depot -> quantity
+    for shelf in shelves:
+        key = shelf.depot_id, shelf.item_id
+        needed = needs[key].needed if key in needs else 0
+        spare[shelf.item_id][shelf.depot_id] = there[key].fit - needed
+    for case in cases:
+        others = spare[case.shelf.item_id]
+        for depot_id in sorted(others, key=lambda pk: (-others[pk], pk)):
+            lacking = case.lacking - sum(case.given.values())
+            quantity = _in_packs(case, lacking, _still_fit(case, depot_id, others, there))
+            if depot_id != case.shelf.depot_id and quantity > 0:
+                case.given[depot_id] = quantity
+                others[depot_id] -= quantity
+
+
+def _still_fit(
+    case: _Case, depot_id: int, spare: Mapping[int, int], there: Mapping[Shelf, Position]
+) -> int:
+    """What a depot can spare that is not too old before it would be used."""
+    lots = there[depot_id, case.shelf.item_id].lots
+    return min(spare[depot_id], sum(lot.left for lot in lots if not lot.past(case.until)))
+
+
+def _in_packs(case: _Case, lacking: int, spare: int) -> int:
+    """What to send: whole packs of a fluid that is not drawn from bulk, for none is opened."""
+    item, pack = case.shelf.item, case.pack
+    if pack is None or item.unit == Item.Unit.PIECES or item.draw == Item.Draw.BULK:
+        return min(lacking, spare)
+    return min(packs_for(lacking, pack.quantity), spare // pack.quantity) * pack.quantity
+
+
+def _transfers(case: _Case) -> list[TransferProposal]:
+    return [
+        TransferProposal(
+            depot_id=case.shelf.depot_id,
+            from_depot_id=depot_id,
+            item_id=case.shelf.item_id,
+            quantity=quantity,
+            needed=case.need.needed,
+            usable=case.position.usable,
+            on_order=case.position.on_order(case.until),
+            order_by_on=case.order_by_on,
+        )
+        for depot_id, quantity in case.given.items()
+    ]
+
+
+def _order(case: _Case) -> OrderProposal | None:
+    """What is still lacking, in whole packs."""
+    if case.pack is None:
+        return None
+    given, on_order = sum(case.given.values()), case.position.on_order(case.until)
+    available = case.position.usable + on_order + given
+    order = to_order(case.need.needed, available, case.need.used_while_fresh, case.pack.quantity)
+    if order.packs == 0:
+        return None
+    return OrderProposal(
+        depot_id=case.shelf.depot_id,
+        item_id=case.shelf.item_id,
+        pack=case.pack,
+        packs=order.packs,
+        quantity=order.quantity,
+        needed=case.need.needed,
+        on_hand=case.position.on_hand,
+        usable=case.position.usable,
+        on_order=on_order,
+        transferred=given,
+        order_by_on=case.order_by_on,
+        capped_by_shelf_life=order.capped,
+    )
+
+
+def _record(
+    model: type[models.Model], item_ids: Collection[int] | None, wanted: Sequence[Any]
+) -> int:
+    rows = model._default_manager.all()
+    stored = rows if item_ids is None else rows.filter(item__in=item_ids)
+    unique = next(iter(model._meta.constraints)).fields  # type: ignore[attr-defined]
+    return _bring(stored, wanted, tuple(f"{name}_id" for name in unique))
+
+
+def _bring(stored: models.QuerySet[Any], wanted: Sequence[Any], key: Sequence[str]) -> int:
+    """Write what differs; what is not wanted any more goes."""
+    there = {tuple(getattr(row, name) for name in key): row for row in stored}
+    written = 0
+    for row in wanted:
+        before = there.pop(tuple(getattr(row, name) for name in key), None)
+        row.pk = before.pk if before else None
+        if before is None or _differs(before, row):
+            row.save(force_update=before is not None)
+            written += 1
+    gone = [row.pk for row in there.values()]
+    return written + int(stored.filter(pk__in=gone).delete()[0])
+
+
+def _differs(before: models.Model, row: models.Model) -> bool:
+    names = [column.attname for column in before._meta.concrete_fields]
+    return any(getattr(before, name) != getattr(row, name) for name in names)
+
+
+# --- what a person does ------------------------------------------------------------------------
 def order(actor: Actor, proposal: OrderProposal, due_on: date) -> Arrival:
     """Note that a proposal was ordered, so that it is on order and proposed no more.
 
@@ -144,22 +281,25 @@ def order(actor: Actor, proposal: OrderProposal, due_on: date) -> Arrival:
         )
 
 
-FIELDS = (
-    *("pack_id", "packs", "quantity", "needed", "on_hand", "on_order", "order_by_on"),
-    "capped_by_shelf_life",
-)
+def hand_over(actor: Actor, proposal: TransferProposal, *, key: str) -> list[StockMove]:
+    """Move what another depot was proposed to give.
 
-
-def _record(depot_id: int, wanted: dict[int, OrderProposal]) -> int:
-    """Write what differs; a proposal that is no longer one goes."""
-    stored = {row.item_id: row for row in OrderProposal.objects.filter(depot=depot_id)}
-    gone = [row.pk for item_id, row in stored.items() if item_id not in wanted]
-    written = OrderProposal.objects.filter(pk__in=gone).delete()[0]
-    for item_id, row in wanted.items():
-        before = stored.get(item_id)
-        if before and all(getattr(before, name) == getattr(row, name) for name in FIELDS):
-            continue
-        row.pk = before.pk if before else None
-        row.save(force_update=before is not None)
-        written += 1
-    return written
+    Raises
+    ------
+    Refused
+        Somebody else did before, or it is not needed any more.
+    Forbidden
+        The person does not keep stock at both depots.
+    """
+    with transaction.atomic():
+        if not TransferProposal.objects.select_for_update().filter(pk=proposal.pk).exists():
+            raise Refused(f"{proposal.item} was transferred already, or is not needed any more.")
+        return ledger.transfer(
+            actor,
+            from_depot=proposal.from_depot,
+            to_depot=proposal.depot,
+            item=proposal.item,
+            quantity=proposal.quantity,
+            reason=f"proposed: {proposal.depot} lacks it",
+            key=key,
+        )

@@ -1,11 +1,13 @@
 """What a service takes from stores each time, item by item."""
 
 from collections import defaultdict
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 from fleet.calc.packs import drawn
 from fleet.stores.models import Item, Pack
-from fleet.workorders.items_for import items_of
+from fleet.workorders.fluid_for import FluidFor
+from fleet.workorders.items_for import Served, items_of, serve
 from fleet.workorders.models import Material, Procedure
 
 FLUID_STEP_ML = 50  # quantities of fluids are rounded to this
@@ -19,11 +21,27 @@ class Recipes:
     disturbed: dict[int, dict[int, int]]  # service id -> item id -> pieces that may break
     items: dict[int, Item]
     packs: dict[int, list[Pack]] = field(default_factory=dict)  # item id -> smallest first
+    materials: dict[int, list[Material]] = field(default_factory=dict)  # service id -> its book
+    served: dict[tuple[int, int], Served] = field(default_factory=dict)  # for any vehicle
 
-    def pack_of(self, item_id: int) -> Pack | None:
-        """The pack to order: the preferred one, else the largest."""
-        packs = self.packs.get(item_id, [])
-        return next((pack for pack in packs if pack.preferred), packs[-1] if packs else None)
+    def usual(self, row: Material) -> Served | None:
+        """The item of a material for any vehicle."""
+        return self.served.get((row.procedure_id, row.pk))
+
+    def varied(
+        self, number: int, service_id: int, fluid: FluidFor, items: Mapping[int, Sequence[int]]
+    ) -> tuple["Recipes", bool]:
+        """With a service as it is for vehicles that get a fluid; and whether that differs."""
+        rows = self.materials[service_id]
+        own = [(row, serve(row, self.usual(row), fluid, items)) for row in rows]
+        if all(served == self.usual(row) for row, served in own):
+            return self, False
+        taken, disturbed = _recipe(own, self.items, self.packs)
+        return replace(
+            self,
+            taken={**self.taken, number: taken},
+            disturbed={**self.disturbed, number: disturbed},
+        ), True
 
 
 def gather_recipes() -> Recipes:
@@ -33,21 +51,31 @@ def gather_recipes() -> Recipes:
     for pack in Pack.objects.order_by("quantity"):
         packs[pack.item_id].append(pack)
     service_of = dict(Procedure.objects.values_list("pk", "service_id"))
-    kind_of = dict(Material.objects.values_list("pk", "kind"))
-    taken: dict[int, dict[int, int]] = defaultdict(lambda: defaultdict(int))
-    disturbed: dict[int, dict[int, int]] = defaultdict(lambda: defaultdict(int))
-    for (procedure_id, material_id), served in items_of(list(service_of)).items():
-        spare = kind_of[material_id] == Material.Kind.SPARE
-        rows = disturbed if spare else taken
-        rows[service_of[procedure_id]][served.item_id] += served.quantity
-    for by_item in taken.values():
-        for item_id, quantity in by_item.items():
-            by_item[item_id] = _off_the_shelf(items[item_id], quantity, packs.get(item_id, []))
-    return Recipes(_plain(taken), _plain(disturbed), items, dict(packs))
+    materials: dict[int, list[Material]] = defaultdict(list)
+    for row in Material.objects.select_related("item"):
+        materials[service_of[row.procedure_id]].append(row)
+    made = Recipes({}, {}, items, dict(packs), dict(materials), items_of(list(service_of)))
+    for service_id, rows in materials.items():
+        taken, disturbed = _recipe([(row, made.usual(row)) for row in rows], items, packs)
+        made.taken.update({service_id: taken} if taken else {})
+        made.disturbed.update({service_id: disturbed} if disturbed else {})
+    return made
 
 
-def _plain(rows: dict[int, dict[int, int]]) -> dict[int, dict[int, int]]:
-    return {service_id: dict(by_item) for service_id, by_item in rows.items()}
+def _recipe(
+    book: Iterable[tuple[Material, Served | None]],
+    items: Mapping[int, Item],
+    packs: Mapping[int, list[Pack]],
+) -> tuple[dict[int, int], dict[int, int]]:
+    """What a job takes, and the pieces that may break, by item."""
+    taken: dict[int, int] = defaultdict(int)
+    disturbed: dict[int, int] = defaultdict(int)
+    for row, served in book:
+        if served is not None and not row.only_when_recorded:
+            rows = disturbed if row.kind == Material.Kind.ONE_TIME_FIXING else taken
+            rows[served.item_id] += served.quantity
+    shelved = {pk: _off_the_shelf(items[pk], q, packs.get(pk, [])) for pk, q in taken.items()}
+    return shelved, dict(disturbed)
 
 
 def _off_the_shelf(item: Item, quantity: int, packs: list[Pack]) -> int:

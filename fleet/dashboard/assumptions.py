@@ -13,30 +13,34 @@ from fleet.calc import (
     duty,
     expectations,
     explanations,
-    guards,
+    frost,
     passage,
     rebase,
     replay,
     seasons_then,
+    slips,
+    standing,
     trial_cells,
     trial_inference,
     trial_power,
     usage,
     verdicts,
+    widening,
 )
-from fleet.calc import guard as widening
 from fleet.consumables import learn, recipes
 from fleet.dashboard.words import THIN_SPACE
-from fleet.due import backtest, forecast, guard
+from fleet.due import forecast
 from fleet.due.models import Service
+from fleet.hindcast import backtest, widen
 from fleet.readings import judge
 from fleet.trials import approve
 from fleet.usage import rates
-from fleet.workorders import consumption, escalate, findings, recording
+from fleet.workorders import consumption, escalate, findings, fluids
 
 OUR_CHOICE = "our choice"
 SETTING = "our choice; a setting of the installation"
 MEASURED = "measured on real city-bus odometers"  # each by itself; the page says how
+FIVE_SETS = "measured as a whole on five real sets: buses, municipal, cars, bicycles, a city fleet"
 TUNED = "our choice, tuned on city-bus odometers"
 AS_A_WHOLE = "our choice, measured as a whole on city-bus odometers"
 PLAIN = "{:g}"
@@ -80,6 +84,17 @@ USAGE = (
            usage, "SURPRISE_HALF_LIFE_D", "{:g} days", MEASURED),
     Figure("Weight of “as surprising as expected” at its start",
            usage, "PRIOR_SURPRISES", "{:g} readings", MEASURED),
+    Figure("However deep an excursion, of the usual level a vehicle still runs",
+           usage, "LEAST_SHARE", SHARE, OUR_CHOICE),
+    Figure("A vehicle stands while it drives less, of what was expected, than",
+           standing, "HARDLY", SHARE, FIVE_SETS),
+    Figure("Standing begins with a shortfall, in standard deviations, of",
+           standing, "SURPRISE_SD", PLAIN, FIVE_SETS),
+    Figure("What is seen of a standing vehicle teaches, of what a running one does",
+           standing, "LESSON", SHARE, FIVE_SETS),
+    Figure("Share of the days ahead that spells to come cost a running vehicle",
+           standing, "LOST_SHARE", "{:.1%}", FIVE_SETS),
+    Figure("Size of a spell of standing", standing, "SPELL_D", "{:g} days", FIVE_SETS),
     Figure("Readings closer together than this enter with the next one",
            usage, "SHORTEST_UPDATE_D", "{:g} days", OUR_CHOICE),
     Figure("Half-life of the sums that class rates are made from",
@@ -108,11 +123,12 @@ CLASSES = (
     Figure("Where a type states no hours a day, an hour stands for", rates, "KM_PER_HOUR",
            "{:g} km", OUR_CHOICE),
     Figure("Whole years that a season needs", class_rates, "SEASON_YEARS", PLAIN, AS_A_WHOLE),
-    Figure("Vehicles that a season needs", class_rates, "SEASON_VEHICLES", PLAIN, AS_A_WHOLE),
-    Figure("Correlation between odd and even years that a season needs",
-           class_rates, "SEASON_CORRELATION", PLAIN, AS_A_WHOLE),
-    Figure("“No season” mixed into each month", class_rates, "SEASON_PRIOR_D",
-           "{:g} vehicle-days", AS_A_WHOLE),
+    Figure("Vehicles that must have run a year whole for it to count", class_rates,
+           "SEASON_VEHICLES", PLAIN, AS_A_WHOLE),
+    Figure("An idle month counts, of the usual distance, as", class_rates, "SEASON_LEAST_SHARE",
+           SHARE, AS_A_WHOLE),
+    Figure("A season takes force when a month's factor moves by", class_rates, "SEASON_STEP",
+           PLAIN, OUR_CHOICE),
     Figure("Seasons are read from vehicles that run at least",
            class_rates, "SEASON_LEAST_PER_DAY", "{:g} km a day", AS_A_WHOLE),
     Figure("A season is read from at most the last",
@@ -179,31 +195,36 @@ PROOF = (
     Figure("A forecast is scored over", replay, "FOLLOW_UP_D", "{:g} days", OUR_CHOICE),
     Figure("Vehicles replayed at most; of more, a fixed random sample", backtest, "MOST_VEHICLES",
            "{:,}", OUR_CHOICE),
-    Figure("Vehicles in the monthly look back at most", guard, "MOST_VEHICLES", "{:,}", OUR_CHOICE),
-    Figure("The look back counts outcomes of the last", guard, "OUTCOME_MONTHS", "{} months",
+    Figure("Vehicles in the monthly look back at most", widen, "MOST_VEHICLES", "{:,}", OUR_CHOICE),
+    Figure("The look back counts outcomes of the last", widen, "OUTCOME_MONTHS", "{} months",
            OUR_CHOICE),
     Figure("The look back decides nothing below",
-           widening, "FEWEST_OUTCOMES", "{} outcomes", OUR_CHOICE),
+           widening, "FEWEST_FORECASTS", "{} forecasts", OUR_CHOICE),
+    Figure("and below", widening, "FEWEST_VEHICLES", "{} vehicles", OUR_CHOICE),
     Figure("Bands are widened when fewer fell inside than", widening, "LEAST_SHARE", SHARE,
            OUR_CHOICE),
     Figure("Widened bands hold", widening, "WANTED_SHARE", SHARE, OUR_CHOICE),
     Figure("Bands are never widened by more than a factor of",
            widening, "MOST_WIDENING", PLAIN, OUR_CHOICE),
+    Figure("The factor is rounded up to", widening, "STEP", PLAIN, OUR_CHOICE),
 )  # fmt: skip
 WORK = (
     Figure("An order is drafted when its first service may fall due within",
            settings, "DRAFT_AHEAD_DAYS", "{} days", SETTING),
     Figure("An overdue service without an answer goes further up after",
            escalate, "PATIENCE_DAYS", "{} working days", OUR_CHOICE),
-    Figure("A leak is looked at again after", findings, "RE_CHECK_DAYS", "{} days", OUR_CHOICE),
+    Figure("Coolant stands the coldest mean daily minimum of its depot less",
+           frost, "MARGIN_C", "{:g} °C", OUR_CHOICE),
+    Figure("and freezes at the latest at", frost, "WARMEST_C", "{:g} °C", OUR_CHOICE),
+    Figure("A leak is re-checked after", findings, "RE_CHECK_DAYS", "{} days", OUR_CHOICE),
     Figure("A torque is asked about again when off by (unless its step states a tolerance)",
-           guards, "TORQUE_TOLERANCE", SHARE, OUR_CHOICE),
+           slips, "TORQUE_TOLERANCE", SHARE, OUR_CHOICE),
     Figure("A slip of unit or decimal point is named when it fits within",
-           guards, "SLIP_SHARE", SHARE, OUR_CHOICE),
+           slips, "SLIP_SHARE", SHARE, OUR_CHOICE),
     Figure("Less drained than this proposes a finding",
-           recording, "LITTLE_DRAINED", "{:.0%} of the refill", OUR_CHOICE),
+           fluids, "LITTLE_DRAINED", "{:.0%} of the refill", OUR_CHOICE),
     Figure("More drained than this proposes a finding",
-           recording, "MUCH_DRAINED", "{:.0%} of the refill", OUR_CHOICE),
+           fluids, "MUCH_DRAINED", "{:.0%} of the refill", OUR_CHOICE),
     Figure("Fluid consumption is reported above", consumption, "LITRES_PER_1000_KM",
            "{:g} L per 1,000 km", OUR_CHOICE),
     Figure("Consumption is not judged below", consumption, "SHORTEST_KM", "{:g} km", OUR_CHOICE),

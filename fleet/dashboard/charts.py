@@ -21,7 +21,7 @@ TRACE_TYPES = frozenset({"scatter"})  # the library draws an unknown type as sca
 @dataclass(frozen=True)
 class ReadingPoint:
     taken_at: datetime
-    shown: float  # total where it counts, else the meter value [km or h]
+    shown: float  # total where it counts, else the meter value [km, mi or h]
     verdict: str
     note: str  # as given, for the label under the pointer
 
@@ -29,7 +29,7 @@ class ReadingPoint:
 @dataclass(frozen=True)
 class FanPoint:
     on: date
-    p10: float  # total [km or h]
+    p10: float  # total [km, mi or h]
     p50: float
     p90: float
 
@@ -37,7 +37,7 @@ class FanPoint:
 @dataclass(frozen=True)
 class NextLimit:
     service: str
-    total: float  # [km or h]
+    total: float  # [km, mi or h]
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,7 @@ class Odometer:
     """What the odometer chart of a vehicle shows."""
 
     vehicle: str
-    unit: str  # km or h
+    unit: str  # km, mi or h
     readings: Sequence[ReadingPoint]
     fan: Sequence[FanPoint]
     limit: NextLimit | None

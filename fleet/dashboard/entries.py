@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 from django import forms
 
 from fleet.duty.models import DutyClass
+from fleet.faults import Fault
 from fleet.readings.enter import Entry, in_meter_unit, noon_at
 from fleet.readings.models import Source
 from fleet.units import UnitError, number
@@ -70,10 +71,10 @@ class DutyForm(forms.Form):
         field.queryset = Compartment.objects.filter(vehicle_type=vehicle.vehicle_type_id)
 
 
-def faults(form: forms.Form) -> str:
-    """What is wrong with a form, in one line."""
+def faults(form: forms.Form) -> Fault:
+    """What is wrong with a form, in one line, about the first field that is."""
     found = []
     for name, texts in form.errors.items():
         label = form.fields[name].label or name.replace("_", " ").capitalize()
         found.append(f"{label}: {' '.join(map(str, texts))}")
-    return " ".join(found)
+    return Fault(" ".join(found), about=next(iter(form.errors), ""))

@@ -1,14 +1,20 @@
 """What every page shares: who is looking, at which depots, in which frame."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from datetime import date
+from functools import wraps
 from typing import Any
 
+from django.conf import settings
+from django.core.exceptions import PermissionDenied
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 
+from fleet.faults import Question
 from fleet.people.models import Person, Role
-from fleet.people.roles import depots_of
+from fleet.people.roles import Right, depots_of, may
+from fleet.today import newest_day
 from fleet.vehicles.models import Depot, Vehicle
 
 
@@ -27,12 +33,48 @@ class Scope:
 
     @property
     def slugs(self) -> list[str]:
-        return [self.depot] if self.depot else [depot.slug for depot in self.depots]
+        return [depot.slug for depot in self.chosen]
+
+    @property
+    def chosen(self) -> list[Depot]:
+        return [depot for depot in self.depots if self.depot in ("", depot.slug)]
+
+    @property
+    def today(self) -> date:
+        """The day at the depots chosen; around midnight, where it comes first."""
+        return newest_day([depot.zone for depot in self.chosen])
+
+    @property
+    def clock(self) -> Depot | str:
+        """By whose clock instants of no depot are told: of the depot chosen, else of the first."""
+        return self.chosen[0] if self.chosen else "UTC"
 
     @property
     def names(self) -> str:
-        chosen = [depot.name for depot in self.depots if depot.slug in self.slugs]
-        return ", ".join(chosen)
+        return ", ".join(depot.name for depot in self.chosen)
+
+
+View = Callable[..., HttpResponse]
+
+
+def needs(right: Right) -> Callable[[View], View]:
+    """Refuse whoever lacks the right before anything that was sent is looked at."""
+
+    def decorated(view: View) -> View:
+        @wraps(view)
+        def refusing(request: SignedIn, *given: Any, **named: Any) -> HttpResponse:
+            if not may(request.user, right):
+                raise PermissionDenied(f"Your role does not include: {right.value}.")
+            return view(request, *given, **named)
+
+        return refusing
+
+    return decorated
+
+
+def is_demo_folder() -> bool:
+    """Whether the data folder is marked as a demo, whose people and figures are all invented."""
+    return bool((settings.DATA_DIR / "demo").exists())
 
 
 def scope_of(request: SignedIn) -> Scope:
@@ -50,6 +92,27 @@ def show(
     """A whole page in the common frame."""
     frame = {"page": page, "depots": scope.depots, "depot": scope.depot, "scope": scope}
     return render(request, f"dashboard/{page}.html", {**frame, **context}, status=status)
+
+
+def asked_about(request: SignedIn, question: Question) -> dict[str, Any]:
+    """What ``_asked_back.html`` shows: the same form goes through with a reason, or with another
+    value; nothing that was typed is lost."""
+    typed_name = question.about if question.about in request.POST else ""
+    left_out = {"csrfmiddlewaretoken", "override_reason", typed_name}
+    return {
+        "question": str(question),
+        "candidates": question.candidates,
+        "fields": [
+            (name, value)
+            for name, values in request.POST.lists()
+            for value in values
+            if name not in left_out
+        ],
+        "typed_name": typed_name,
+        "typed": request.POST.get(typed_name, ""),
+        "is_day": typed_name.endswith("_on") or typed_name == "best_before",
+        "files": list(request.FILES),
+    }
 
 
 def vehicle_seen_by(person: Person, fleet_number: str) -> Vehicle:

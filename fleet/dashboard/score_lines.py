@@ -5,14 +5,13 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from fleet.calc.guard import FEWEST_OUTCOMES
+from fleet.calc.widening import FEWEST_FORECASTS
 from fleet.dashboard.words import km
-from fleet.due import guard
-from fleet.due.backtest import NEW_WITH_CLASS
 from fleet.due.models import BacktestResult
-from fleet.runs.models import Run
+from fleet.hindcast import widen
+from fleet.hindcast.backtest import NEW_WITH_CLASS
 
-FEW = FEWEST_OUTCOMES  # fewer forecasts say little; the guard asks for as many: our choice
+FEW = FEWEST_FORECASTS  # fewer forecasts say little; widening asks for as many: our choice
 GROUP_WORDS = {"1": "1 reading", NEW_WITH_CLASS: "1-4 readings, class rate known"}
 
 
@@ -45,19 +44,19 @@ class Twentieth:
 
 @dataclass(frozen=True)
 class LookBack:
-    """What the guard saw when it last looked."""
+    """What was seen when the program last looked back."""
 
     month_end_on: date
-    outcomes: int
-    inside_share: float
+    forecasts: int
+    inside_share: float  # of what came of them, in the bands before any widening
 
 
 def look_back() -> LookBack | None:
-    run = Run.objects.filter(job=guard.JOB, state=Run.State.DONE).order_by("on").last()
+    run = widen.last_done()
     if run is None:
         return None
-    outcomes, inside = run.counts.get("outcomes", 0), run.counts.get("inside %", 0)
-    return LookBack(run.on, outcomes, inside / 100)
+    forecasts, inside = run.counts.get("forecasts", 0), run.counts.get("inside %", 0)
+    return LookBack(run.on, forecasts, inside / 100)
 
 
 def by_distance(stored: BacktestResult) -> list[ScoreLine]:

@@ -1,5 +1,8 @@
 """Signing in by password or by a single-use link, and signing out."""
 
+from http import HTTPStatus
+
+from django.conf import settings
 from django.contrib.auth import login
 from django.contrib.auth.decorators import login_not_required
 from django.contrib.auth.forms import AuthenticationForm
@@ -11,7 +14,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET
 
 from fleet.dashboard.frame import home_of
-from fleet.people.attempts import WAIT_S, refused
+from fleet.people.attempts import MARK_LASTS, address_of, mark_for, waits_s
 from fleet.people.links import redeem
 from fleet.people.models import Person
 
@@ -27,12 +30,34 @@ class SignIn(LoginView):
         person = self.request.user
         return reverse(home_of(person)) if isinstance(person, Person) else reverse("sign-in")
 
-    def form_invalid(self, form: AuthenticationForm) -> HttpResponse:
-        name = self.request.POST.get("username", "")
-        waits = refused(name, self.request.META.get("REMOTE_ADDR", ""))
-        return self.render_to_response(
-            self.get_context_data(form=form, wait_min=WAIT_S // 60 if waits else None)
+    def form_valid(self, form: AuthenticationForm) -> HttpResponse:
+        """Go on, in a browser that is known from now on."""
+        response = super().form_valid(form)
+        response.set_cookie(
+            *mark_for(form.get_user().get_username()),
+            max_age=MARK_LASTS,
+            path=self.request.path,
+            secure=settings.SESSION_COOKIE_SECURE,
+            httponly=True,
+            samesite="Strict",
         )
+        return response
+
+    def form_invalid(self, form: AuthenticationForm) -> HttpResponse:
+        """The form again; where there is a wait, with how long."""
+        wait_s = waits_s(self.request.POST.get("username", ""), self.request)
+        context = self.get_context_data(form=form, wait=wait_words(wait_s) if wait_s else "")
+        if not wait_s:
+            return self.render_to_response(context)
+        retry = {"Retry-After": str(wait_s)}
+        return self.render_to_response(context, status=HTTPStatus.TOO_MANY_REQUESTS, headers=retry)
+
+
+def wait_words(wait_s: int) -> str:
+    """A wait in words, rounded up."""
+    if wait_s < 60:
+        return f"{wait_s} seconds" if wait_s > 1 else "1 second"
+    return f"{-(-wait_s // 60)} minutes" if wait_s > 60 else "1 minute"
 
 
 sign_in = SignIn.as_view()
@@ -43,7 +68,7 @@ sign_out = LogoutView.as_view(next_page="sign-in")
 @never_cache
 @require_GET
 def sign_in_by_link(request: HttpRequest, secret: str) -> HttpResponse:
-    person = redeem(secret, request.META.get("REMOTE_ADDR", ""))
+    person = redeem(secret, address_of(request))
     if person is None:
         return render(request, "dashboard/sign-in-link.html", status=403)
     login(request, person, backend=BACKEND)

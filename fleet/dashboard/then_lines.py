@@ -6,9 +6,9 @@ from datetime import date, datetime, timedelta
 
 from fleet.dashboard.strip import Scale, Strip, strip
 from fleet.dashboard.words import day
-from fleet.due.listing import today_at
 from fleet.due.models import Service
-from fleet.due.then import Then, forecasts_then
+from fleet.hindcast.earlier import Earlier, earlier_forecasts
+from fleet.today import today_at
 from fleet.vehicles.models import Vehicle
 
 BEFORE_D = 10  # shown before the oldest question: our choice
@@ -19,7 +19,7 @@ AHEAD_D = 120  # shown at most after today: our choice
 class ThenLine:
     service: str
     first: bool  # of its service
-    then: Then
+    then: Earlier
     outcome: str  # in words
 
     @property
@@ -52,7 +52,7 @@ def then_lines(vehicle: Vehicle, now: datetime) -> list[ThenLine]:
     return [
         ThenLine(service.name, row == 0, then, outcome_words(then, today))
         for service in services
-        for row, then in enumerate(forecasts_then(vehicle, service, now))
+        for row, then in enumerate(earlier_forecasts(vehicle, service, now))
     ]
 
 
@@ -71,7 +71,7 @@ def then_scale(lines: Sequence[ThenLine], today: date) -> Scale:
     return Scale(min([today, *asked]) - timedelta(days=BEFORE_D), end_on)
 
 
-def outcome_words(then: Then, today: date) -> str:
+def outcome_words(then: Earlier, today: date) -> str:
     """What came of a forecast, as a sentence; empty where no date was given."""
     if then.p50 is None:
         return ""
@@ -83,7 +83,7 @@ def outcome_words(then: Then, today: date) -> str:
     return f"Limit reached {day(then.reached_on)}, {_against_band(then, then.reached_on)}."
 
 
-def _of_fixed_day(then: Then, fixed_on: date) -> str:
+def _of_fixed_day(then: Earlier, fixed_on: date) -> str:
     if fixed_on < then.asked_on:
         return "Overdue already then."
     if then.reached_on is None:
@@ -93,7 +93,7 @@ def _of_fixed_day(then: Then, fixed_on: date) -> str:
     return "By calendar; that day has come."
 
 
-def _against_band(then: Then, reached_on: date) -> str:
+def _against_band(then: Earlier, reached_on: date) -> str:
     if then.p10 is not None and reached_on < then.p10:
         return "earlier than likely"
     if then.p90 is not None and reached_on > then.p90:

@@ -8,11 +8,17 @@ from zoneinfo import ZoneInfo
 from fleet.dashboard.charts import FanPoint, NextLimit, Odometer, ReadingPoint
 from fleet.due.listing import DueRow
 from fleet.due.models import Fill, ServiceDone
-from fleet.duty import assess
+from fleet.due.record import standing_rows
+from fleet.duty import assess, listing
+from fleet.duty.lacking import lacking
 from fleet.duty.models import Criterion, DutyAssessment, DutyOverride
-from fleet.readings.models import Reading, Verdict
-from fleet.usage.measure import fan
+from fleet.readings.listing import last_accepted
+from fleet.readings.main_meter import main_meter, meters_in_use
+from fleet.readings.models import Reading
+from fleet.trials.blind import Place
+from fleet.usage.measure import fan, standing_since
 from fleet.vehicles.models import Compartment, Meter, Vehicle
+from fleet.vehicles.own_unit import in_own
 
 CHART_READINGS = 600  # newest
 FAN_BEYOND_D = 30  # drawn past the latest likely day
@@ -22,11 +28,12 @@ FAN_STEP_D = 3  # between the points drawn: the curve is smooth
 
 @dataclass(frozen=True)
 class LastReading:
-    total: float
-    unit: str
+    total: float  # [km or h]
+    unit: str  # what the instrument shows: km, mi or h
     taken_at: datetime  # local time of the depot
     age_d: int
     provisional: bool
+    standing_since_on: date | None  # empty: it runs
 
 
 @dataclass(frozen=True)
@@ -48,6 +55,7 @@ class DutyLine:
     since_on: date | None  # empty: nothing assessed yet
     overridden: DutyOverride | None
     exposures: Sequence[ExposureLine]
+    nothing: str  # why no use can make it severe; empty where some can
 
 
 @dataclass(frozen=True)
@@ -62,29 +70,42 @@ class HistoryLine:
     provisional: bool
 
 
-def last_reading(vehicle: Vehicle, today: date) -> LastReading | None:
-    accepted = Reading.objects.filter(
-        vehicle=vehicle, meter__kind=Meter.Kind.KM, verdict=Verdict.ACCEPTED
-    )
-    newest = accepted.order_by("-taken_at", "-id").first()
+def last_readings(vehicle: Vehicle, today: date) -> list[LastReading]:
+    """The last accepted reading of each meter, that of the meter it is read by first."""
+    found = (_last_reading(vehicle, meter, today) for meter in meters_in_use(vehicle.pk))
+    return [one for one in found if one is not None]
+
+
+def _last_reading(vehicle: Vehicle, meter: Meter, today: date) -> LastReading | None:
+    newest = last_accepted(meter)
     if newest is None:
         return None
     local = newest.taken_at.astimezone(ZoneInfo(vehicle.depot.zone))
     total = newest.meter_value if newest.total is None else newest.total
-    return LastReading(total, "km", local, (today - local.date()).days, newest.provisional)
+    since = standing_since(newest.meter_id)
+    return LastReading(
+        total=total,
+        unit=meter.unit,
+        taken_at=local,
+        age_d=(today - local.date()).days,
+        provisional=newest.provisional,
+        standing_since_on=since and since.astimezone(local.tzinfo).date(),
+    )
 
 
 def duty_lines(vehicle: Vehicle, today: date) -> list[DutyLine]:
     """One line for each compartment of the vehicle's type."""
-    rows = DutyAssessment.objects.filter(vehicle=vehicle, from_on__lte=today).order_by("from_on")
-    assessed = {row.compartment_id: row for row in rows}
-    decided = DutyOverride.objects.filter(
-        vehicle=vehicle, from_on__lte=today, until_on__gte=today
-    ).select_related("person")
-    overrides = {row.compartment_id: row for row in decided.order_by("from_on")}
+    assessed, overrides = listing.assessed(vehicle, today), listing.decided(vehicle, today)
     exposures = _exposures(vehicle, today.replace(day=1))
+    powertrain, in_force = vehicle.vehicle_type.powertrain, assess.criteria()
     return [
-        _duty_line(one, assessed.get(one.pk), overrides.get(one.pk), exposures.get(one.kind, []))
+        _duty_line(
+            one,
+            assessed.get(one.pk),
+            overrides.get(one.pk),
+            exposures.get(one.kind, []),
+            lacking(one, powertrain, in_force),
+        )
         for one in Compartment.objects.filter(vehicle_type=vehicle.vehicle_type_id)
     ]
 
@@ -94,6 +115,7 @@ def _duty_line(
     row: DutyAssessment | None,
     overridden: DutyOverride | None,
     exposures: Sequence[ExposureLine],
+    nothing: str,
 ) -> DutyLine:
     ruling = overridden or row
     return DutyLine(
@@ -102,6 +124,7 @@ def _duty_line(
         since_on=ruling.from_on if ruling else None,
         overridden=overridden,
         exposures=exposures,
+        nothing=nothing,
     )
 
 
@@ -123,12 +146,16 @@ def _exposures(vehicle: Vehicle, month_on: date) -> dict[str, list[ExposureLine]
     }
 
 
-def history_lines(vehicle: Vehicle) -> list[HistoryLine]:
-    """Services and fills, newest first; what a later row corrects is left out."""
-    done = ServiceDone.objects.filter(vehicle=vehicle, superseded_by=None)
+def history_lines(vehicle: Vehicle, hidden: set[Place]) -> list[HistoryLine]:
+    """Services and fills, newest first; what a later row corrects is left out, and so is what
+    went into compartments that the reader must not know of."""
+    done = standing_rows(vehicle)
     fills = Fill.objects.filter(vehicle=vehicle)
     lines = [_done_line(row) for row in done.select_related("service")]
-    lines += [_fill_line(row) for row in fills.select_related("compartment", "product")]
+    lines += [
+        _fill_line(row, hidden=(vehicle.pk, row.compartment_id) in hidden)
+        for row in fills.select_related("compartment", "product")
+    ]
     return sorted(lines, key=lambda line: line.on, reverse=True)
 
 
@@ -143,11 +170,13 @@ def _done_line(row: ServiceDone) -> HistoryLine:
     )
 
 
-def _fill_line(row: Fill) -> HistoryLine:
+def _fill_line(row: Fill, *, hidden: bool) -> HistoryLine:
     litres = f", {row.quantity_ml / 1000:g} L" if row.quantity_ml else ""
     product = str(row.product) if row.product else row.origin
+    if hidden:
+        product = "not shown: you rate this vehicle in a blinded trial"
     extra = "" if row.full_change else ", not a full change"
-    mixed = f", mixed with {row.mixed_with}" if row.mixed_with else ""
+    mixed = f", mixed with {row.mixed_with}" if row.mixed_with and not hidden else ""
     return HistoryLine(
         on=row.filled_on,
         what=f"{row.compartment.name}: fill",
@@ -159,17 +188,20 @@ def _fill_line(row: Fill) -> HistoryLine:
 
 
 def odometer_chart(vehicle: Vehicle, rows: Sequence[DueRow], today: date) -> Odometer:
-    """Readings of the distance meter, what is to come, and the next limit in km."""
-    meter = Meter.objects.filter(vehicle=vehicle, kind=Meter.Kind.KM).first()
-    zone = ZoneInfo(vehicle.depot.zone)
-    next_row = next((row for row in rows if (row.remaining_km or 0) > 0 and row.p90), None)
-    last = last_reading(vehicle, today)
+    """Readings of the meter it is read by, what is to come, and the next limit, as its own
+    instrument shows them."""
+    meter = main_meter(vehicle.pk)
+    zone, unit = ZoneInfo(vehicle.depot.zone), meter.unit if meter else "km"
+    name = "remaining_h" if unit == "h" else "remaining_km"
+    next_row = next((row for row in rows if (getattr(row, name) or 0) > 0 and row.p90), None)
+    last = _last_reading(vehicle, meter, today) if meter else None
     limit = None
-    if next_row and last and next_row.remaining_km is not None:
-        limit = NextLimit(next_row.service_name, last.total + next_row.remaining_km)
+    if next_row and last:
+        total = last.total + getattr(next_row, name)
+        limit = NextLimit(next_row.service_name, in_own(total, unit))
     return Odometer(
         vehicle=vehicle.fleet_number,
-        unit="km",
+        unit=unit,
         readings=_points(meter, zone) if meter else [],
         fan=_fan(meter, next_row, today) if meter and last else [],
         limit=limit,
@@ -181,7 +213,9 @@ def _points(meter: Meter, zone: ZoneInfo) -> list[ReadingPoint]:
     return [
         ReadingPoint(
             taken_at=reading.taken_at.astimezone(zone),
-            shown=reading.meter_value if reading.total is None else reading.total,
+            shown=in_own(
+                reading.meter_value if reading.total is None else reading.total, meter.unit
+            ),
             verdict=reading.verdict,
             note=f"{reading.value:,.0f} {reading.unit}",
         )
@@ -199,9 +233,7 @@ def _fan(meter: Meter, next_row: DueRow | None, today: date) -> list[FanPoint]:
     return [
         FanPoint(
             found.on[at].item(),
-            float(found.p10[at]),
-            float(found.p50[at]),
-            float(found.p90[at]),
+            *(in_own(float(line[at]), meter.unit) for line in (found.p10, found.p50, found.p90)),
         )
         for at in days
     ]

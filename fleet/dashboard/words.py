@@ -121,7 +121,12 @@ ORDER_SHAPES = {
     "not done": "rejected",
 }
 
-OUTCOME_SHAPES = {"pass": "signed-off", "watch": "caution", "fail": "rejected"}
+OUTCOME_SHAPES = {
+    "pass": "signed-off",
+    "watch": "caution",
+    "fail": "rejected",
+    "not judged": "waiting",
+}
 
 
 def check_limits(figure: CheckFigure) -> str:

@@ -5,7 +5,6 @@ from datetime import date, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from django.conf import settings
 
@@ -20,6 +19,7 @@ from fleet.demo.shelves import fill_shelves, go_on
 from fleet.demo.trial import add_trial
 from fleet.people.models import Person
 from fleet.readings import intake
+from fleet.today import NO_DEPOT, newest_day, today_at
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.workbook.cells import Cell
 from fleet.workbook.columns import Sheet
@@ -71,8 +71,8 @@ def build(now: datetime, progress: Progress) -> None:
 
 def today_at_depots(now: datetime) -> date:
     """The day it is at the depots; around midnight, where it comes first."""
-    zones = {row["Time zone"] for row in lines("depots", now.date())}
-    return max(now.astimezone(ZoneInfo(zone)).date() for zone in zones)
+    zones = {row["Time zone"] for row in lines("depots", today_at(NO_DEPOT, now))}
+    return newest_day(zones, now)
 
 
 def begun(mark: Path, today: date) -> date:

@@ -6,6 +6,7 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
+from fleet.calc.arrays import KM_PER_MILE
 from fleet.demo.fixtures import Line
 
 SEED = 20_250_307
@@ -45,7 +46,7 @@ class Drive:
         change = date.fromordinal(self.today.toordinal() - NEW_METER_D)
         if self.story == "new meter" and day >= change:
             km -= self.at(change, 0.0)
-        return km / 1.609344 if self.van["Odometer shows"] == "mi" else km
+        return km / KM_PER_MILE if self.van["Odometer shows"] == "mi" else km
 
 
 def chance(number: str, purpose: int) -> np.random.Generator:

@@ -11,7 +11,7 @@ import xlsxwriter
 
 from fleet.demo.logbooks import LOG_D, Entry
 
-PIECES = {"torvale-plain": 7, "merrow-coast": 2, "hollins-hill": 4}  # files in 14 months
+PIECES = {"zarrovend-plain": 7, "ulmesqua-coast": 2, "brethkamm-hill": 4}  # files in 14 months
 OVERLAP_D = 21  # the wide sheet repeats its last weeks in the next one
 
 
@@ -24,14 +24,14 @@ class File:
 
 def files(entries: Sequence[Entry], today: date) -> list[File]:
     """Every file of every depot, in the order in which they were sent."""
-    writers = {"torvale-plain": _long_book, "merrow-coast": _wide_book, "hollins-hill": _csv}
+    writers = {"zarrovend-plain": _long_book, "ulmesqua-coast": _wide_book, "brethkamm-hill": _csv}
     sent = []
     for depot, write in writers.items():
         own = [entry for entry in entries if entry.depot == depot]
         for begin, end in _windows(PIECES[depot], today):
-            start = begin - timedelta(days=OVERLAP_D) if depot == "merrow-coast" else begin
+            start = begin - timedelta(days=OVERLAP_D) if depot == "ulmesqua-coast" else begin
             part = [entry for entry in own if start <= entry.day < end]
-            suffix = "csv" if depot == "hollins-hill" else "xlsx"
+            suffix = "csv" if depot == "brethkamm-hill" else "xlsx"
             sent.append(File(f"{depot}-to-{end:%Y-%m-%d}.{suffix}", end, write(part)))
     return sorted(sent, key=lambda file: (file.until, file.name))
 

@@ -6,6 +6,7 @@ from datetime import date, datetime, time, timedelta
 
 import numpy as np
 
+from fleet.calc.arrays import KM_PER_MILE
 from fleet.demo.drive import OFF_ROAD_D, Drive, chance
 
 LOG_D = 425  # about 14 months
@@ -37,7 +38,7 @@ def entries(drive: Drive) -> Iterator[Entry]:
     rng = chance(drive.number, 3)
     joined = date.fromisoformat(drive.van["Joined on"])
     day = max(drive.today - timedelta(days=LOG_D), joined)
-    weekly = drive.van["Depot"] != "torvale-plain"
+    weekly = drive.van["Depot"] != "zarrovend-plain"
     while (day := _next(day, weekly, rng)) < drive.today:
         if (drive.today - day).days < SILENT_D.get(drive.story.partition(" ")[0], 0):
             return
@@ -67,7 +68,7 @@ def _entry(drive: Drive, day: date, rng: np.random.Generator) -> Entry:
 def _depot(drive: Drive, day: date) -> str:
     """Where the van was noted: the moved one came over from the coast."""
     if drive.story == "moved" and (drive.today - day).days > 160:
-        return "merrow-coast"
+        return "ulmesqua-coast"
     return drive.van["Depot"]
 
 
@@ -88,7 +89,7 @@ def _written(entry: Entry, drive: Drive, rng: np.random.Generator) -> Iterator[E
 
 def _slipped(shown: str, slip: str, rng: np.random.Generator) -> str:
     if slip == "miles for km":
-        return f"{float(shown) / 1.609344:.0f}"
+        return f"{float(shown) / KM_PER_MILE:.0f}"
     if slip == "last digit lost" or len(shown) < 3:
         return shown[:-1] or shown
     at = int(rng.integers(0, len(shown) - 1))

@@ -20,7 +20,19 @@ from fleet.due.models import CheckFigure, Deferral, Service
 from fleet.people.models import Person
 from fleet.stores.models import Product
 from fleet.vehicles.models import Compartment, Vehicle
-from fleet.workorders import checks, ending, findings, issue, outside, progress, recording
+from fleet.workorders import (
+    checks,
+    confirming,
+    ending,
+    findings,
+    fluids,
+    issue,
+    outside,
+    points,
+    progress,
+    recording,
+    torques,
+)
 from fleet.workorders.actor import Actor
 from fleet.workorders.models import Finding, Job, OrderEvent, Procedure, Step, WorkOrder, Wrench
 
@@ -57,6 +69,9 @@ def add_work(vans: Sequence[Drive], now: datetime, today: date) -> None:
 def mark(line_key: str) -> uuid.UUID:
     """What the first event of a demo order is known by."""
     return uuid.uuid5(uuid.NAMESPACE_OID, f"demo work order {line_key}")
+
+
+DEMO_SPENT_MIN = 20  # on what was not done after all; invented
 
 
 class Shop:
@@ -134,6 +149,7 @@ class Shop:
             unit=van.van["Odometer shows"],
             fit_for_use=line["Fit for use"],
             restriction=line["Restriction"],
+            because=CALLED_FIT if line["Fit for use"] == WorkOrder.Fit.YES else "",
         )
         ending.hand_back(self.actor(mechanic, at + timedelta(minutes=25)), order.pk)
 
@@ -145,7 +161,9 @@ class Shop:
             if line["Job end"] == Job.State.DONE:
                 Bench(self, at, job, f"{key}-{job.pk}").work(line, whole=whole)
             elif line["Filled with"]:
-                Bench(self, at, job, f"{key}-{job.pk}").fill(line["Filled with"])
+                Bench(self, at, job, f"{key}-{job.pk}").fill(
+                    line["Filled with"], "it was really poured in"
+                )
             if whole:
                 progress.end_job(
                     at,
@@ -153,6 +171,8 @@ class Shop:
                     state=line["Job end"],
                     reason=line["Reason"],
                     reason_text=line["Reason text"],
+                    spent_min=None if line["Job end"] == Job.State.DONE else DEMO_SPENT_MIN,
+                    because=NOT_TYPED if line["Job end"] == Job.State.DONE else "",
                 )
         if line["Note"]:
             recording.note(at, order.pk, text=line["Note"], client_key=f"{key}-note")
@@ -216,6 +236,10 @@ class Shop:
             )
 
 
+CALLED_FIT = "invented for the demo: the change that the check called for is planned"
+NOT_TYPED = "invented for the demo: noted on the printed card, not typed"
+
+
 class Bench:
     """One job: what its procedure asks for, recorded."""
 
@@ -231,6 +255,8 @@ class Bench:
         if self.refill_l and self.service.kind == Service.Kind.CHANGE:
             self._drained()
         self._torques(whole=whole)
+        if whole:
+            self._hold()
         if whole and self.refill_l:
             self.fill(self.shop.fluids[self.service.compartment.kind])
         if line["Broke"]:
@@ -248,7 +274,7 @@ class Bench:
         litres = round(self.refill_l * self.rng.uniform(0.9, 1.0), 1)
         kind = self.service.compartment.kind
         look = "dark" if kind in ("engine", "brake") else "clear"
-        recording.fluid(
+        fluids.fluid(
             self.at,
             self.job.pk,
             way="drained",
@@ -257,29 +283,52 @@ class Bench:
             client_key=f"{self.key}-out",
         )
 
-    def fill(self, product: str) -> None:
-        recording.fluid(
+    def fill(self, product: str, because: str = "") -> None:
+        fluids.fluid(
             self.at,
             self.job.pk,
             way="filled",
             litres=self.refill_l,
             product=Product.objects.get(slug=product),
             batch=f"B{self.rng.integers(1000, 9999)}",
+            override_reason=because,
             client_key=f"{self.key}-in",
         )
 
     def _torques(self, *, whole: bool) -> None:
         """What a step tightens in any case; of work under way the first only."""
         steps = self.procedure.steps.exclude(fastener="").exclude(kind=Step.Kind.INSPECT)
-        wrench = Wrench.objects.filter(depot=self.job.order.depot).first()
         slugs = [step.fastener for step in steps]
+        ranges = {
+            row.slug: (row.torque_nm + (row.torque_max_nm or row.torque_nm)) / 2
+            for row in self.procedure.fasteners.exclude(torque_max_nm=None)
+        }
         for slug in slugs if whole else slugs[:1]:
-            recording.torque(
+            torques.torque(
                 self.at,
                 self.job.pk,
                 fastener=slug,
-                wrench=wrench.tag if wrench else "",
+                torque_nm=ranges.get(slug),
+                wrench=self._wrench(),
                 client_key=f"{self.key}-{slug}",
+            )
+
+    def _wrench(self) -> str:
+        """One whose calibration held on the day."""
+        on = self.at.at.date()
+        rows = Wrench.objects.filter(depot=self.job.order.depot, calibrated_until_on__gte=on)
+        return rows.values_list("tag", flat=True).first() or ""
+
+    def _hold(self) -> None:
+        """What must be confirmed before the vehicle moves."""
+        held = {point.step for point in points.missing_points(self.job) if point.moving_hold}
+        for step in sorted(number for number in held if number is not None):
+            confirming.confirm_all(
+                self.at,
+                self.job.pk,
+                step=step,
+                client_key=f"{self.key}-step-{step}",
+                wrench=self._wrench(),
             )
 
     def _measure(self, line: Line) -> None:

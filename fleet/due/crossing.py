@@ -6,15 +6,17 @@ from fleet import bulk
 from fleet.bulk import Array
 from fleet.calc import km_at
 from fleet.due.gather import Meters
+from fleet.due.neighbours import neighbours
 
-LOOK_BACK_D = 62.0  # readings this long before the limit suffice to draw the line through it
+FAR = 2.0**20  # more than any number of a day
 
 
-def totals_at(meters: Meters, meter: Array, on_d: Array) -> Array:
-    """Total at the start of days, NaN for days before the meter's first known total.
+def totals_at(meters: Meters, meter: Array, on_d: Array, anchor_on: Array, anchor: Array) -> Array:
+    """Total at the start of days, on the line between the accepted readings about each.
 
-    Days after the last reading take its total: nothing is extrapolated. Class changes fall on
-    firsts of months, where totals are kept; a day between two of them lies on the line between.
+    Days after the last reading take its total: nothing is extrapolated. Before the first reading
+    the line begins at the service that limits count from. First days of months are kept; others
+    are read.
 
     Parameters
     ----------
@@ -22,6 +24,8 @@ def totals_at(meters: Meters, meter: Array, on_d: Array) -> Array:
         Row of the meter of each question, -1 for none, shape (q,).
     on_d
         Days since 1970, shape (q,).
+    anchor_on, anchor
+        Day (datetime64[D]) and total of the service that limits count from, shape (q,).
     """
     result = np.full(len(on_d), np.nan)
     asked = np.flatnonzero(meter >= 0)
@@ -29,13 +33,41 @@ def totals_at(meters: Meters, meter: Array, on_d: Array) -> Array:
     changed = asked[np.concatenate(([False], np.diff(meter[asked]) == 0))] if len(asked) else asked
     if not len(changed):
         return result
-    wanted = np.unique(meter[changed])
-    offsets, at_d, km = _known_totals(meters, wanted)
-    row = np.searchsorted(wanted, meter[changed])
-    last_d = meters.state.last_at_d[meter[changed]]
-    asked_d = np.minimum(on_d[changed].astype(np.float64), last_d)
-    result[changed] = km_at.km_at(offsets, at_d, km, row, asked_d)
+    own = meter[changed]
+    asked_d = np.minimum(on_d[changed].astype(np.float64), meters.state.last_at_d[own])
+    totals = _kept(meters, own, asked_d)
+    missing = np.flatnonzero(np.isnan(totals))
+    totals[missing] = _read(
+        meters.id[own[missing]],
+        asked_d[missing],
+        anchor_on[changed][missing],
+        anchor[changed][missing],
+    )
+    result[changed] = totals
     return result
+
+
+def _kept(meters: Meters, meter: Array, asked_d: Array) -> Array:
+    """Totals kept for just these days, NaN for others."""
+    wanted = np.unique(meter)
+    offsets, at_d, km = _known_totals(meters, wanted)
+    known = np.repeat(np.arange(len(wanted)), np.diff(offsets)) * FAR + at_d
+    asked = np.searchsorted(wanted, meter) * FAR + asked_d
+    at = np.minimum(np.searchsorted(known, asked), len(known) - 1)
+    return np.where(known[at] == asked, km[at], np.nan)
+
+
+def _read(meter_id: Array, asked_d: Array, anchor_on: Array, anchor: Array) -> Array:
+    """Totals on the line between the readings about each instant, or from the anchor."""
+    about = neighbours(meter_id, asked_d)
+    anchor_d = anchor_on.astype(np.float64)
+    anchored = ~np.isnat(anchor_on) & np.isfinite(anchor) & (anchor_d <= asked_d)
+    nearer = anchored & ~(about.before_d >= anchor_d)
+    before_d = np.where(nearer, anchor_d, about.before_d)
+    before = np.where(nearer, anchor, about.before)
+    span_d = about.after_d - before_d
+    share = np.where(span_d > 0, (asked_d - before_d) / np.where(span_d > 0, span_d, 1.0), 1.0)
+    return np.asarray(before + share * (about.after - before))
 
 
 def _known_totals(meters: Meters, wanted: Array) -> tuple[Array, Array, Array]:
@@ -93,19 +125,20 @@ def reached_at_d(
 
 
 def _readings_about(meters: Meters, meter: Array, limit_at: Array) -> dict[str, Array]:
-    """Accepted readings from a little before each meter's lowest limit on."""
+    """Accepted readings from the last one below each meter's lowest limit on."""
     wanted, row = np.unique(meter, return_inverse=True)
     lowest = np.full(len(wanted), np.inf)
     np.minimum.at(lowest, row, limit_at)
-    state = meters.state
-    lowest -= LOOK_BACK_D * state.rate_km_per_day[wanted] * np.maximum(state.mu[wanted], 1.0)
     order = np.argsort(meters.id[wanted])
-    ids, lowest = meters.id[wanted][order], lowest[order]
-    table, params = bulk.pairs(ids, lowest)
+    table, params = bulk.pairs(meters.id[wanted][order], lowest[order])
+    usable = "(r.verdict = 'accepted' OR r.moves_base)"
     sql = f"""
         SELECT r.meter_id, {bulk.instant_d("r.taken_at")}, r.total
         FROM {table} AS w{"(id, figure)" if bulk.on_postgres() else ""}
-        JOIN readings_reading r ON r.meter_id = w.id AND r.total >= w.figure
-        WHERE r.verdict = 'accepted' OR r.moves_base
+        JOIN readings_reading r ON r.meter_id = w.id
+        WHERE {usable} AND r.taken_at >= COALESCE((
+            SELECT MAX(b.taken_at) FROM readings_reading b
+            WHERE b.meter_id = w.id AND b.total < w.figure AND {usable.replace("r.", "b.")}
+        ), r.taken_at)
         ORDER BY r.meter_id, r.taken_at, r.id"""  # noqa: S608
     return bulk.read(sql, params, {"meter_id": "i8", "at_d": "f8", "km": "f8"})

@@ -1,12 +1,17 @@
 """Leave to do a service later. It moves no limit and counts as late all the same."""
 
+from collections.abc import Collection
 from datetime import date, datetime
+
+from django.db.models import QuerySet
 
 from fleet.due.models import Deferral, DueDate, Service
 from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
+from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Vehicle
+from fleet.vehicles.own_unit import unit_column
 
 
 def defer(
@@ -83,10 +88,7 @@ def agree(deferral: Deferral, *, person: Person) -> Deferral:
         raise Forbidden(f"{person} may not agree to deferrals at this depot.")
     if deferral.person_id == person.pk:
         raise Forbidden("Nobody agrees to their own deferral: ask another person who may defer.")
-    waiting = Deferral.objects.filter(
-        pk=deferral.pk, beyond_tolerance=True, second_person=None, withdrawn_at=None
-    )
-    if not waiting.update(second_person=person):
+    if not deferrals(waiting=True).filter(pk=deferral.pk).update(second_person=person):
         raise Refused("This deferral waits for nobody's agreement.")
     deferral.refresh_from_db()
     return deferral
@@ -107,13 +109,36 @@ def withdraw(deferral: Deferral, *, person: Person, now: datetime) -> Deferral:
     return deferral
 
 
+def deferrals(*, withdrawn: bool | None = None, waiting: bool = False) -> QuerySet[Deferral]:
+    """Deferrals taken back or not (default both), or only those that wait for a second person."""
+    rows = Deferral.objects.all()
+    if withdrawn is not None:
+        rows = rows.filter(withdrawn_at__isnull=not withdrawn)
+    if waiting:
+        rows = rows.filter(beyond_tolerance=True, second_person=None, withdrawn_at=None)
+    return rows
+
+
+def standing(vehicle_ids: Collection[int]) -> QuerySet[Deferral]:
+    """Deferrals of vehicles that nobody has taken back."""
+    rows = deferrals(withdrawn=False).filter(vehicle__in=vehicle_ids)
+    return rows.select_related("service", "person", "second_person")
+
+
+def waiting_for(person: Person, depots: Depots) -> QuerySet[Deferral]:
+    """Those of some depots that wait for a person: never one's own."""
+    rows = deferrals(waiting=True).filter(vehicle__depot__in=depots).exclude(person=person)
+    rows = rows.annotate(odometer_unit=unit_column())
+    return rows.select_related("vehicle", "service", "person").order_by("created_at")
+
+
 def in_force(vehicle_ids: list[int], today: date) -> dict[tuple[int, int], Deferral]:
     """Deferrals that still run, by vehicle and service; the newest one counts.
 
     One beyond the tolerance that nobody has agreed to is none yet.
     """
     rows = (
-        Deferral.objects.filter(vehicle_id__in=vehicle_ids, withdrawn_at=None)
+        standing(vehicle_ids)
         .exclude(until_on__lt=today)
         .exclude(beyond_tolerance=True, second_person=None)
         .order_by("created_at")

@@ -7,13 +7,20 @@ from zoneinfo import ZoneInfo
 
 from django.db.models import Q
 
-from fleet.due.listing import STATES, life_used, state_on, today_at
+from fleet.due.calls import standing
+from fleet.due.listing import STATES, life_used, state_on
 from fleet.due.models import BindingLimit, DueDate, DueEarlier, Fill, Limit, Service
+from fleet.due.split import Part, split, words
+from fleet.duty.lacking import lacking
 from fleet.duty.models import DutyAssessment, DutyClass, DutyOverride
 from fleet.faults import Fault
-from fleet.readings.models import Reading, Verdict
+from fleet.readings.listing import last_accepted
+from fleet.readings.main_meter import main_meter
+from fleet.today import today_at
+from fleet.usage.measure import standing_since
 from fleet.usage.models import UsageState
-from fleet.vehicles.models import Meter, Vehicle
+from fleet.vehicles.models import Vehicle
+from fleet.vehicles.own_unit import figures, in_own, odometer_unit
 
 STATE_WORDS = dict(
     zip(
@@ -44,10 +51,18 @@ class Explanation:
     binding_limit: str
     binding_probability: float | None
     duty_class: str
+    life_by_class: tuple[Part, ...]  # since it was last done, one after the other
 
 
-def explain(vehicle: Vehicle, service: Service, now: datetime) -> Explanation:
+def explain(
+    vehicle: Vehicle, service: Service, now: datetime, *, hide_fluid: bool = False
+) -> Explanation:
     """Explain one due date from the rows it rests on.
+
+    Parameters
+    ----------
+    hide_fluid
+        Leave out which fluid is inside, for who must not know.
 
     Raises
     ------
@@ -66,13 +81,16 @@ def explain(vehicle: Vehicle, service: Service, now: datetime) -> Explanation:
         )
     today = today_at(vehicle.depot.zone, now)
     state = state_on(vars(row), today)
+    parts = split(vehicle, service, today) if row.history_known else []
+    unit = odometer_unit(vehicle.pk)
     lines = [
         _headline(row, state, today),
-        _counted_from(row, vehicle),
-        _limit_and_class(row, vehicle, today),
-        _called_for(row),
+        _counted_from(row, vehicle, unit, hide_fluid=hide_fluid),
+        _limit_and_class(row, vehicle, today, unit),
+        words(parts),
+        _called_for(row, unit),
         _usage(vehicle, now),
-        _what_binds(row),
+        _what_binds(row, unit),
         _what_would_move_it(row, state),
     ]
     return Explanation(
@@ -86,6 +104,7 @@ def explain(vehicle: Vehicle, service: Service, now: datetime) -> Explanation:
         binding_limit=row.binding_limit,
         binding_probability=row.binding_probability,
         duty_class=row.duty_class,
+        life_by_class=tuple(parts),
     )
 
 
@@ -107,15 +126,16 @@ def _headline(row: DueDate, state: str, today: date) -> str:
     )
 
 
-def _counted_from(row: DueDate, vehicle: Vehicle) -> str:
+def _counted_from(row: DueDate, vehicle: Vehicle, unit: str, *, hide_fluid: bool) -> str:
     fill = (
         Fill.objects.filter(vehicle=vehicle, compartment=row.service.compartment)
         .select_related("product")
         .first()
     )
-    inside = f" In the {row.service.compartment.name.lower()}: {fill}." if fill else ""
+    shown = fill is not None and not hide_fluid
+    inside = f" In the {row.service.compartment.name.lower()}: {fill}." if shown else ""
     if row.anchor is not None:
-        at = "" if row.anchor.total_km is None else f" at {row.anchor.total_km:,.0f} km"
+        at = "" if row.anchor.total_km is None else f" at {figures(row.anchor.total_km, unit)}"
         return (
             f"Last done {row.anchor.done_on}{at} "
             f"({row.anchor.evidence}: {row.anchor.source}).{inside}"
@@ -123,7 +143,7 @@ def _counted_from(row: DueDate, vehicle: Vehicle) -> str:
     if row.history_known:
         return (
             f"Never recorded as done: counted from the start of use on {vehicle.in_service_on} "
-            f"at {vehicle.in_service_km or 0:,.0f} km.{inside}"
+            f"at {figures(vehicle.in_service_km or 0, unit)}.{inside}"
         )
     return (
         "Nothing says when it was last done. Record the service, or a document with date and km "
@@ -131,29 +151,34 @@ def _counted_from(row: DueDate, vehicle: Vehicle) -> str:
     )
 
 
-def _limit_and_class(row: DueDate, vehicle: Vehicle, today: date) -> str:
-    if row.limit is None and row.calendar_on is not None:
+def _limit_and_class(row: DueDate, vehicle: Vehicle, today: date, unit: str) -> str:
+    if row.limit is None and row.p50 is not None:
         return ""  # due only because something calls for it
     if row.limit is None:
         return "No limit is entered for this service and duty class."
     return (
-        f"Limit under {row.duty_class} duty: {limit_words(row.limit)} ({row.limit.source}). "
+        f"Limit under {row.duty_class} duty: {limit_words(row.limit, unit)} ({row.limit.source}). "
         f"{_why_class(row, vehicle, today)}"
     )
 
 
-def _called_for(row: DueDate) -> str:
-    calls = DueEarlier.objects.filter(vehicle=row.vehicle_id, service=row.service_id)
-    if row.anchor is not None:
-        calls = calls.filter(called_on__gte=row.anchor.done_on)
-    return " ".join(f"Called for by {call.due_on}: {call.reason}." for call in calls)
+def _called_for(row: DueDate, unit: str) -> str:
+    calls = standing([row.vehicle_id]).filter(service=row.service_id)
+    return " ".join(f"Called for {call_words(call, unit)}: {call.reason}." for call in calls)
 
 
-def limit_words(limit: Limit) -> str:
+def call_words(call: DueEarlier, unit: str = "km") -> str:
+    """By when a call wants its service, e.g. "within 80 km" or "by 2026-02-14"."""
+    by = [f"within {in_own(call.after_km, unit):,.6g} {unit}"] if call.after_km is not None else []
+    by += [f"by {call.due_on}"] if call.due_on is not None else []
+    return " or ".join(by)
+
+
+def limit_words(limit: Limit, unit: str = "km") -> str:
     """The figures of a limit in words, e.g. "60,000 km or 36 months, whichever first"."""
     parts = []
     if limit.limit_km is not None:
-        parts.append(f"{limit.limit_km:,.0f} km")
+        parts.append(figures(limit.limit_km, unit))
     if limit.limit_h is not None:
         parts.append(f"{limit.limit_h:,.0f} h")
     if limit.limit_months is not None:
@@ -176,6 +201,9 @@ def _why_class(row: DueDate, vehicle: Vehicle, today: date) -> str:
     if override:
         who = f" by {override.person}" if override.person else ""
         return f"Set{who} until {override.until_on}: {override.reason}."
+    nothing = lacking(row.service.compartment, vehicle.vehicle_type.powertrain)
+    if nothing and row.duty_class == DutyClass.NORMAL:
+        return f"{nothing[0].upper()}{nothing[1:]}."
     rows = DutyAssessment.objects.filter(place, from_on__lte=today).order_by("from_on")
     newest = rows.last()
     if newest is None:
@@ -197,31 +225,38 @@ def _exposure_words(part: dict[str, object]) -> str:
 
 
 def _usage(vehicle: Vehicle, now: datetime) -> str:
-    reading = (
-        Reading.objects.filter(vehicle=vehicle, meter__kind=Meter.Kind.KM, verdict=Verdict.ACCEPTED)
-        .order_by("-taken_at")
-        .first()
-    )
-    state = UsageState.objects.filter(vehicle=vehicle, meter__kind=Meter.Kind.KM).first()
+    meter = main_meter(vehicle.pk)
+    reading = last_accepted(meter)
+    state = UsageState.objects.filter(meter=meter).first()
+    unit = meter.unit if meter else "km"
     if reading is None or state is None:
-        return "No accepted odometer reading yet: usage is not known."
+        return "No accepted reading yet: usage is not known."
     taken_on = reading.taken_at.astimezone(ZoneInfo(vehicle.depot.zone)).date()
     per_day = state.rate_km_per_day * max(state.mu + state.u, 0.05 * state.mu)
     usual = state.rate_km_per_day * state.mu
     note = " It rests on a meter offset that nobody has confirmed." if state.provisional else ""
     return (
-        f"Last accepted reading {state.last_km:,.0f} km on {taken_on}, "
-        f"{(now - reading.taken_at).days} days ago. Running about {per_day:,.0f} km a day now, "
-        f"{usual:,.0f} in the long run, from {state.readings} readings.{note}"
+        f"Last accepted reading {figures(state.last_km, unit)} on {taken_on}, "
+        f"{(now - reading.taken_at).days} days ago. Running about {figures(per_day, unit)} a day "
+        f"now, {in_own(usual, unit):,.0f} in the long run, from {state.readings} readings.{note}"
+        f"{_standing(state.meter_id, vehicle.depot.zone)}"
     )
 
 
-def _what_binds(row: DueDate) -> str:
+def _standing(meter_id: int, zone: str) -> str:
+    since = standing_since(meter_id)
+    if since is None:
+        return ""
+    since_on = since.astimezone(ZoneInfo(zone)).date()
+    return f" It has been standing since {since_on}; dates assume it may stand on."
+
+
+def _what_binds(row: DueDate, unit: str) -> str:
     if row.binding_limit not in LIMIT_WORDS:
         return ""
     words = LIMIT_WORDS[BindingLimit(row.binding_limit)]
     sure = row.binding_probability or 0
-    left = [f"{row.remaining_km:,.0f} km"] if row.remaining_km is not None else []
+    left = [figures(row.remaining_km, unit)] if row.remaining_km is not None else []
     left += [f"{row.remaining_h:,.0f} h"] if row.remaining_h is not None else []
     left += [f"the calendar until {row.calendar_on}"] if row.calendar_on else []
     odds = "certainly" if sure >= CERTAIN else f"with {sure:.0%} probability"

@@ -5,6 +5,7 @@ gathered, and of its rows those whose inputs differ are computed and written.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
@@ -14,12 +15,14 @@ from django.db import transaction
 from fleet import bulk
 from fleet.bulk import Array
 from fleet.calc import due, life
-from fleet.calc.calendar import last_working_day, yearly_by
+from fleet.calc.calendar import last_working_day
 from fleet.calc.due import Binding, DueDates, MeterLimit
-from fleet.due import crossing
+from fleet.due import crossing, lives
+from fleet.due.called import called_side
 from fleet.due.gather import Chunk, Meters, gather
+from fleet.due.lives import ByCalendar, Stretches
 from fleet.due.models import BindingLimit, DueDate
-from fleet.due.rules import SEVERE, Book, Depots, Rules, gather_book
+from fleet.due.rules import Book, Depots, Rules, gather_book
 from fleet.due.stamps import write_stamps
 from fleet.duty.models import DutyClass
 from fleet.usage import seasons
@@ -52,19 +55,6 @@ def forecast(
         ids = vehicle_ids[begin : begin + VEHICLES_AT_ONCE]
         written += _forecast_chunk(ids, book, today, only_changed)
     return written
-
-
-def differences(vehicle_ids: Array, today: date) -> int:
-    """Compute everything anew and count the stored rows that differ: there should be none."""
-    book = gather_book()
-    rules, depots = book.rules, book.depots
-    found = 0
-    for begin in range(0, len(vehicle_ids), VEHICLES_AT_ONCE):
-        chunk = gather(vehicle_ids[begin : begin + VEHICLES_AT_ONCE], rules, depots, today)
-        with transaction.atomic():
-            found += _record(compute(chunk, np.arange(len(chunk.rows.vehicle)), rules, depots))
-            transaction.set_rollback(True)
-    return found
 
 
 def _forecast_chunk(ids: Array, book: Book, today: date, only_changed: bool) -> int:
@@ -107,35 +97,23 @@ def compute(chunk: Chunk, picked: Array, rules: Rules, depots: Depots) -> dict[s
     rows = chunk.rows
     vehicle, service = rows.vehicle[picked], rows.service[picked]
     anchor_on = rows.anchor_on[picked]
-    anchor_d = np.where(np.isnat(anchor_on), 0, anchor_on.astype(np.int64))
-    offsets, from_d, classes = chunk.segments.stretches(
-        chunk.vehicle_id[vehicle], rules.compartment_id[service], anchor_d
-    )
-    lead = np.repeat(np.arange(len(picked)), np.diff(offsets))
-    warranty = chunk.warranty_until_on[vehicle].astype("M8[D]")
-    strict = rules.strictest[service] & ~np.isnat(warranty)
-    classes = _strictest(classes, lead, strict, from_d, warranty)
-    limit = rules.limit_rows(
-        service[lead], classes, rows.occasion[picked][lead], rows.product[picked][lead]
-    )
-    last = offsets[1:] - 1
-    in_force = limit[last]
-    calendar_on, per_day = _calendar(offsets, from_d, limit, in_force, anchor_on, rules, service)
-    sides = [
-        _side(chunk, picked, kind, offsets, from_d, lead, limit, in_force, rules)
-        for kind in ("km", "h")
-    ]
+    stretches = lives.stretches_of(chunk, picked, rules)
+    in_force = stretches.in_force
+    calendar = lives.by_calendar(stretches, anchor_on, service, rules)
+    calendar_on = calendar.due_on
+    sides = [_side(chunk, picked, kind, stretches, rules) for kind in ("km", "h")]
     known = ~np.isnat(anchor_on) & (in_force >= 0)
     known &= ~(np.isnan(sides[0]["missing"]) | np.isnan(sides[1]["missing"]))
     known &= _watched(chunk, picked, sides, calendar_on)
+    calendar = replace(calendar, life=np.where(known, calendar.life, np.nan))
     calendar_on = np.where(known, calendar_on, NO_DAY)
     for side in sides:
         side["life"], side["left"] = (
             np.where(known, side[name], np.nan) for name in ("life", "left")
         )
+    sides[0] = called_side(chunk, picked, sides[0])
     called_on = rows.called_on[picked]
     calendar_on = np.fmin(calendar_on, called_on)  # a call counts whatever the history
-    per_day = np.where(calendar_on == called_on, np.nan, per_day)
     found = due.forecast(
         _meter_limit(chunk.km, chunk.km_of[vehicle], sides[0], rules.widening),
         _meter_limit(chunk.hours, chunk.hours_of[vehicle], sides[1], rules.widening),
@@ -149,99 +127,40 @@ def compute(chunk: Chunk, picked: Array, rules: Rules, depots: Depots) -> dict[s
         rules,
         depots,
         found,
-        known | ~np.isnat(called_on),
+        known | rows.called[picked],
         sides,
-        per_day,
-        classes[last],
+        calendar,
+        stretches.duty_class[stretches.last],
         in_force,
     )
 
 
-def _strictest(
-    classes: Array, lead: Array, strict: Array, from_d: Array, warranty_on: Array
-) -> Array:
-    """Once severe, severe until done, where a service under warranty asks for it."""
-    if not strict.any():
-        return classes
-    stays = strict[lead] & (from_d <= warranty_on[lead].astype(np.int64))
-    severe_before = np.zeros(len(classes), dtype=bool)
-    for at in range(1, len(classes)):
-        if lead[at] == lead[at - 1] and stays[at]:
-            severe_before[at] = severe_before[at - 1] or classes[at - 1] == SEVERE
-    return np.where(severe_before, SEVERE, classes)
-
-
-def _figure(rules: Rules, name: str, limit: Array) -> Array:
-    """A figure of each limit, NaN where there is no such limit or figure."""
-    padded = np.append(rules.figures[name], np.nan)
-    return padded[limit]
-
-
-def _calendar(
-    offsets: Array,
-    from_d: Array,
-    limit: Array,
-    in_force: Array,
-    anchor_on: Array,
-    rules: Rules,
-    service: Array,
-) -> tuple[Array, Array]:
-    """Calendar limit of each row, and the life it uses per day."""
-    last = offsets[1:] - 1
-    months = _figure(rules, "limit_months", limit)
-    from_on = from_d.astype("M8[D]")
-    by_months_on, used = life.calendar_life(offsets, from_on, months, from_on[last])
-    span = (by_months_on - from_on[last]).astype(np.float64)
-    span[np.isnat(by_months_on)] = np.nan
-    per_day = (1 - used) / np.maximum(span, 1)
-    month, day = (_figure(rules, name, in_force) for name in ("yearly_month", "yearly_day"))
-    yearly_on = np.full(len(in_force), NO_DAY)
-    has = np.flatnonzero(np.isfinite(month) & ~np.isnat(anchor_on))
-    early_d = np.floor(rules.early_share[service[has]] * 365).astype("m8[D]")
-    yearly_on[has] = yearly_by(anchor_on[has] + early_d, month[has], day[has])
-    yearly_first = ~np.isnat(yearly_on) & ~(by_months_on <= yearly_on)
-    yearly_span = np.maximum((yearly_on - anchor_on).astype(np.float64), 1)
-    calendar_on = np.where(yearly_first, yearly_on, by_months_on)
-    return calendar_on, np.where(yearly_first, 1 / yearly_span, per_day)
-
-
 def _side(
-    chunk: Chunk,
-    picked: Array,
-    kind: str,
-    offsets: Array,
-    from_d: Array,
-    lead: Array,
-    limit: Array,
-    in_force: Array,
-    rules: Rules,
+    chunk: Chunk, picked: Array, kind: str, stretches: Stretches, rules: Rules
 ) -> dict[str, Array]:
     """Distance (or hours) of each row: life used, what is left, and where the limit lies."""
-    meters, row_of = (chunk.km, chunk.km_of) if kind == "km" else (chunk.hours, chunk.hours_of)
-    meter = row_of[chunk.rows.vehicle[picked]]
-    interval = _figure(rules, f"limit_{kind}", limit)
-    interval_now = _figure(rules, f"limit_{kind}", in_force)
-    anchor = (chunk.rows.anchor_km if kind == "km" else chunk.rows.anchor_h)[picked]
+    grown = lives.by_meter(chunk, picked, kind, stretches, rules)
+    interval_now = grown.interval[stretches.last]
     limited = np.isfinite(interval_now)
-    missing = np.where(limited & np.isnan(anchor), np.nan, 0.0)
-    total = _padded(meters.state.last_km)[meter]
-    begin = crossing.totals_at(meters, meter[lead], from_d)
-    begin[offsets[:-1]] = anchor
-    end = np.append(begin[1:], np.nan)
-    end[offsets[1:] - 1] = total
-    used = np.nan_to_num(end - begin)
-    used_life = life.meter_life(offsets, used, interval)
-    left = life.remaining(used_life, interval_now)
-    left = np.where(limited & (meter >= 0), left, np.nan)
+    missing = np.where(limited & np.isnan(grown.anchor), np.nan, 0.0)
+    used, limit_at = life.limit_total(stretches.offsets, grown.begin, grown.end, grown.interval)
+    metered = grown.meter >= 0
+    left = np.where(metered, limit_at - grown.total, np.nan)
+    tolerance = lives.figure(rules, f"tolerance_{kind}", stretches.in_force)
     return {
         "missing": missing,
-        "life": np.where(np.isnan(left), np.nan, used_life),
+        "life": np.where(metered, np.maximum(used, 0.0), np.nan),
         "left": left,
-        "limit_at": total + left,
+        "limit_at": limit_at,
         "interval": interval_now,
-        "tolerance": np.nan_to_num(_figure(rules, f"tolerance_{kind}", in_force)),
+        "tolerance": np.nan_to_num(tolerance),
         "reached_at_d": crossing.reached_at_d(
-            meters, meter, left, total + left, chunk.rows.anchor_on[picked], anchor
+            grown.meters,
+            grown.meter,
+            left,
+            limit_at,
+            chunk.rows.anchor_on[picked],
+            grown.anchor,
         ),
     }
 
@@ -293,7 +212,7 @@ def _columns(
     found: DueDates,
     known: Array,
     sides: Sequence[dict[str, Array]],
-    per_day: Array,
+    calendar: ByCalendar,
     duty_class: Array,
     in_force: Array,
 ) -> dict[str, Array]:
@@ -321,9 +240,11 @@ def _columns(
             found.binding == Binding.NONE, np.nan, found.binding_probability
         ),
         "meter_life": np.fmax(sides[0]["life"], sides[1]["life"]),
-        "calendar_life_per_d": np.where(np.isnat(found.calendar_on), np.nan, per_day),
-        "remaining_km": sides[0]["left"],
-        "remaining_h": sides[1]["left"],
+        "calendar_life": calendar.life,
+        "calendar_life_on": np.where(np.isnan(calendar.life), NO_DAY, calendar.life_on),
+        "calendar_life_per_d": np.where(np.isnan(calendar.life), np.nan, calendar.life_per_d),
+        "remaining_km": _one_interval(sides[0]),
+        "remaining_h": _one_interval(sides[1]),
         "beyond_by_reading": found.beyond_by_reading,
         "beyond_tolerance_by_reading": found.beyond_tolerance_by_reading,
         "tolerance_until_on": found.tolerance_until_on,
@@ -333,6 +254,12 @@ def _columns(
         "provisional": rows.provisional[picked] | guessed,
         "inputs_hash": rows.inputs_hash[picked],
     }
+
+
+def _one_interval(side: dict[str, Array]) -> Array:
+    """What is left from the last reading; after a service done since, one interval and no more."""
+    left, interval = side["left"], side["interval"]
+    return np.where(left > interval, interval, left)
 
 
 def _bring_in_by(p10: Array, depot_id: Array, depots: Depots) -> Array:

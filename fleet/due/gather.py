@@ -1,5 +1,6 @@
 """Everything the due dates of some vehicles rest on, as arrays: one row per vehicle and service."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
@@ -10,7 +11,7 @@ from fleet import bulk
 from fleet.bulk import Array
 from fleet.calc.stamps import stamp
 from fleet.calc.usage import State
-from fleet.due import segments
+from fleet.due import calls, segments
 from fleet.due.rules import ANY_PRODUCT, FIRST, REPEAT, Depots, Rules
 from fleet.due.segments import Segments
 from fleet.usage.measure import STATE_COLUMNS
@@ -41,7 +42,9 @@ class Rows:
     anchor_km: Array
     anchor_h: Array
     occasion: Array
+    called: Array  # bool: something calls for it
     called_on: Array  # datetime64[D] that something calls for it by, NaT for none
+    called_at_km: Array  # total that something calls for it by, NaN for none
     product: Array  # product in the compartment since a full change, 0 for any
     provisional: Array
     inputs_hash: Array
@@ -70,10 +73,12 @@ def gather(vehicle_ids: Array, rules: Rules, depots: Depots, today: date) -> Chu
     (km, km_of), (hours, hours_of) = meters_of(ids)
     vehicle, service = _pairs(vehicles["type_id"], rules)
     anchors = _anchors(ids, vehicles, vehicle, service, rules, km, km_of)
-    called_on = _calls(ids, vehicle, service, rules, anchors["on"])
-    wanted = np.flatnonzero(~rules.on_call[service] | ~np.isnat(called_on))
-    vehicle, service, called_on = vehicle[wanted], service[wanted], called_on[wanted]
-    anchors = {name: column[wanted] for name, column in anchors.items()}
+    called = _calls(vehicles, vehicle, service, rules, depots, km, km_of)
+    wanted = np.flatnonzero(~rules.on_call[service] | called["called"])
+    vehicle, service = vehicle[wanted], service[wanted]
+    anchors, called = (
+        {name: column[wanted] for name, column in each.items()} for each in (anchors, called)
+    )
     product = _products(ids, vehicle, service, rules, anchors["on"])
     found = segments.gather(ids, today)
     segment_stamp = found.stamp_of(ids[vehicle], rules.compartment_id[service])
@@ -86,15 +91,17 @@ def gather(vehicle_ids: Array, rules: Rules, depots: Depots, today: date) -> Chu
         anchor_km=anchors["km"],
         anchor_h=anchors["h"],
         occasion=np.where(np.isnan(anchors["id"]), FIRST, REPEAT),
-        called_on=called_on,
+        called=called["called"],
+        called_on=called["called_on"],
+        called_at_km=called["called_at_km"],
         product=product,
-        provisional=anchors["provisional"],
+        provisional=anchors["provisional"] | called["provisional"],
         inputs_hash=stamp(
             *(ids[vehicle], rules.stamp[service], vehicles["depot_id"][vehicle]),
             *(depot_stamp[vehicle], vehicles["warranty_until_on"][vehicle]),
             *(_stamp_of(km, km_of)[vehicle], _stamp_of(hours, hours_of)[vehicle]),
             *(segment_stamp, product, anchors["id"], anchors["on"], anchors["km"], anchors["h"]),
-            called_on,
+            *(called["called_on"], called["called_at_km"], called["provisional"].astype(np.int64)),
         ),
     )
     return Chunk(
@@ -121,12 +128,13 @@ def _vehicles(vehicle_ids: Array) -> dict[str, Array]:
     kinds = {"id": "i8", "type_id": "i8", "depot_id": "i8", "joined_new": "?"}
     kinds |= {"in_service_d": "f8", "in_service_km": "f8", "warranty_d": "f8"}
     found = bulk.read(sql, params, kinds)
-    found["in_service_on"] = _dates(found.pop("in_service_d"))
-    found["warranty_until_on"] = _dates(found.pop("warranty_d"))
+    found["in_service_on"] = dates(found.pop("in_service_d"))
+    found["warranty_until_on"] = dates(found.pop("warranty_d"))
     return found
 
 
-def _dates(day_numbers: Array) -> Array:
+def dates(day_numbers: Array) -> Array:
+    """Days as datetime64[D] from their numbers since 1970, NaT for NaN."""
     known = np.isfinite(day_numbers)
     days = np.where(known, day_numbers, 0).astype(np.int64).astype("M8[D]")
     return np.where(known, days, np.datetime64("NaT", "D"))
@@ -207,48 +215,78 @@ def _anchors(
         "provisional": np.zeros(len(vehicle), dtype=bool),
     }
     done = _services_done(ids)
-    width = len(rules.service_id) + 1
-    keys = vehicle * width + service
-    order = np.argsort(keys)
-    known = np.isin(done["service_id"], rules.service_id)
-    done = {name: column[known] for name, column in done.items()}
-    wanted = np.searchsorted(ids, done["vehicle_id"]) * width
-    wanted = wanted + np.searchsorted(rules.service_id, done["service_id"])
-    place = np.minimum(np.searchsorted(keys[order], wanted), max(len(keys) - 1, 0))
-    fits = keys[order][place] == wanted if len(keys) else np.zeros(len(wanted), dtype=bool)
-    at = order[place[fits]]
+    at, fits = _places(ids, vehicle, service, rules, done)
     # rows come oldest first: of several assignments to one place the newest stays
     anchors["id"][at] = done["id"][fits]
-    anchors["on"][at] = _dates(done["on_d"][fits])
+    anchors["on"][at] = dates(done["on_d"][fits])
     anchors["km"][at] = done["km"][fits]
     anchors["h"][at] = done["h"][fits]
     anchors["provisional"][at] = done["provisional"][fits]
     return anchors
 
 
-def _calls(ids: Array, vehicle: Array, service: Array, rules: Rules, anchor_on: Array) -> Array:
-    """Earliest day by which something calls for each service since it was last done."""
-    result = np.full(len(vehicle), np.datetime64("NaT", "D"))
-    where, params = bulk.among("vehicle_id", ids)
-    sql = f"""
-        SELECT vehicle_id, service_id, {bulk.day_number("called_on")}, {bulk.day_number("due_on")}
-        FROM due_dueearlier WHERE {where}"""  # noqa: S608
-    kinds = dict.fromkeys(("vehicle_id", "service_id", "called_d", "due_d"), "i8")
-    calls = bulk.read(sql, params, kinds)
-    if not len(calls["due_d"]):
-        return result
-    row_of = {
-        pair: row
-        for row, pair in enumerate(
-            zip(ids[vehicle].tolist(), rules.service_id[service].tolist(), strict=True)
-        )
+def _calls(
+    vehicles: dict[str, Array],
+    vehicle: Array,
+    service: Array,
+    rules: Rules,
+    depots: Depots,
+    km: Meters,
+    km_of: Array,
+) -> dict[str, Array]:
+    """What calls for each service: the earliest day, and the lowest total.
+
+    A vehicle whose usage is not known cannot be told a day for a distance: then it is the next
+    working day.
+    """
+    result = {
+        "called": np.zeros(len(vehicle), dtype=bool),
+        "called_on": np.full(len(vehicle), np.datetime64("NaT", "D")),
+        "called_at_km": np.full(len(vehicle), np.nan),
+        "provisional": np.zeros(len(vehicle), dtype=bool),
     }
-    for owner, what, called_d, due_d in zip(*(c.tolist() for c in calls.values()), strict=True):
-        row = row_of.get((owner, what))
-        if row is None or anchor_on[row] > np.datetime64(called_d, "D"):
-            continue
-        result[row] = np.fmin(result[row], np.datetime64(due_d, "D"))
+    found = _call_columns(calls.gather_calls(vehicles["id"].tolist()))
+    place, fits = _places(vehicles["id"], vehicle, service, rules, found)
+    found, owner = {name: column[fits] for name, column in found.items()}, vehicle[place]
+    last_km = np.append(km.state.last_km, np.nan)[km_of[owner]]
+    at_km = found["after_km"] + np.where(np.isnan(found["from_km"]), last_km, found["from_km"])
+    at_km = np.where(np.isnan(last_km), np.nan, at_km)
+    day_on = found["due_on"]
+    for row in np.flatnonzero(np.isnan(last_km) & np.isnat(day_on)):
+        working = depots.working[int(vehicles["depot_id"][owner[row]])].calendar()
+        next_on = found["called_on"][row] + 1
+        day_on[row] = np.busday_offset(next_on, 0, roll="forward", busdaycal=working)
+    result["called"][place] = True
+    np.logical_or.at(result["provisional"], place, found["provisional"])
+    np.fmin.at(result["called_on"], place, day_on)
+    np.fmin.at(result["called_at_km"], place, at_km)
     return result
+
+
+def _call_columns(rows: Sequence[calls.Call]) -> dict[str, Array]:
+    kinds = {"vehicle_id": "i8", "service_id": "i8", "called_on": "M8[D]", "due_on": "M8[D]"}
+    kinds |= {"after_km": "f8", "from_km": "f8", "provisional": "?"}
+    return {
+        name: np.array([getattr(row, name) for row in rows], dtype=kind)
+        for name, kind in kinds.items()
+    }
+
+
+def _places(
+    ids: Array, vehicle: Array, service: Array, rules: Rules, found: dict[str, Array]
+) -> tuple[Array, Array]:
+    """Row of the vehicle and service of each found row, for those that have one; which have."""
+    width = len(rules.service_id) + 1
+    keys = vehicle * width + service
+    order = np.argsort(keys)
+    known = np.isin(found["service_id"], rules.service_id)
+    wanted = np.searchsorted(ids, found["vehicle_id"]) * width
+    wanted = wanted + np.searchsorted(rules.service_id, found["service_id"])
+    at = np.minimum(np.searchsorted(keys[order], wanted), max(len(keys) - 1, 0))
+    if not len(keys):
+        return np.empty(0, dtype=np.int64), np.zeros(len(wanted), dtype=bool)
+    fits = known & (keys[order][at] == wanted)
+    return order[at[fits]], fits
 
 
 def _services_done(ids: Array) -> dict[str, Array]:

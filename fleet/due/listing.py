@@ -6,13 +6,14 @@ from collections.abc import Collection, Iterator
 from dataclasses import dataclass, fields
 from datetime import date, datetime
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from django.db.models import Count, F, Q
 from django.utils import timezone
 
 from fleet.due.models import DueDate
+from fleet.today import today_at as today_at
 from fleet.vehicles.models import Depot, Vehicle
+from fleet.vehicles.own_unit import unit_column
 
 STATES = ("history_unknown", "overdue", "probably_overdue", "due_this_month", "later")
 AfterKey = tuple[date, int, int]
@@ -48,6 +49,7 @@ class DueRow:
     life_used: float | None
     remaining_km: float | None
     remaining_h: float | None
+    odometer_unit: str  # what the vehicle's own instrument shows: km or mi
     duty_class: str
     provisional: bool
     sort_on: date
@@ -65,11 +67,14 @@ COLUMNS = {
     "service_name": F("service__name"),
     "kind": F("service__kind"),
     "bring_in_by": F("bring_in_by_on"),
+    "odometer_unit": unit_column(),
 }
 FROM_ROW = (
     *("vehicle_id", "service_id", "depot_id", "history_known", "sort_on", "p10", "p50", "p90"),
     *(
         "calendar_on",
+        "calendar_life",
+        "calendar_life_on",
         "calendar_life_per_d",
         "take_a_reading_first",
         "binding_limit",
@@ -80,10 +85,6 @@ FROM_ROW = (
 )
 PREFIX = "shown_"  # an annotation may not be called like a field
 SHOWN = {field.name for field in fields(DueRow)}
-
-
-def today_at(zone: str, now: datetime) -> date:
-    return now.astimezone(ZoneInfo(zone)).date()
 
 
 def depot_days(depots: Collection[str] | None, now: datetime) -> dict[int, date]:
@@ -171,9 +172,12 @@ def state_on(row: dict[str, Any], today: date) -> str:
 def life_used(row: dict[str, Any], today: date) -> float | None:
     """Share of the interval used: the larger of what meters and calendar say; 1 at the limit."""
     lives = [row["meter_life"]] if row["meter_life"] is not None else []
-    if row["calendar_on"] is not None and row["calendar_life_per_d"] is not None:
-        days_left = (row["calendar_on"] - today).days
-        lives.append(1 - days_left * row["calendar_life_per_d"])
+    if row["calendar_life"] is not None:
+        days = (today - row["calendar_life_on"]).days
+        lives.append(row["calendar_life"] + days * row["calendar_life_per_d"])
+    elif row["calendar_on"] is not None and row["calendar_life_per_d"] is not None:
+        # a row that no night has computed since the line was kept with its first day
+        lives.append(1 - (row["calendar_on"] - today).days * row["calendar_life_per_d"])
     return max(0.0, *lives) if lives else None
 
 

@@ -1,14 +1,22 @@
 """Write down what was done: services, fills, top-ups. Rows are only ever added."""
 
 from datetime import date, datetime
+from typing import Any
 
 from django.db import transaction
+from django.db.models import QuerySet
 
+from fleet.due import claims
 from fleet.due.models import Fill, Service, ServiceDone, TopUp
 from fleet.people.models import Person
 from fleet.readings.models import Reading, Verdict
 from fleet.stores.models import Product
 from fleet.vehicles.models import Compartment, Vehicle
+
+
+def standing_rows(vehicle: Vehicle) -> QuerySet[ServiceDone]:
+    """Services done on a vehicle that no later row corrects, those taken back among them."""
+    return ServiceDone.objects.filter(vehicle=vehicle, superseded_by=None)
 
 
 def record_done(
@@ -22,24 +30,36 @@ def record_done(
     reading: Reading | None = None,
     total_km: float | None = None,
     total_h: float | None = None,
+    why_it_stands: str = "",
+    done_at: datetime | None = None,
 ) -> ServiceDone:
     """Record a service done, at a reading or at a total taken from a document.
 
     A reading that is not accepted (yet) makes the row provisional: it keeps what was given, and
-    ``settle_provisional`` puts the settled total in its place.
+    ``settle_provisional`` puts the settled total in its place. Work has its instant ``done_at``; a
+    document has none, and settles only what was called for on earlier days.
+
+    Raises
+    ------
+    Question
+        The readings contradict a total from a document; with a reason why it stands it is kept.
     """
     if reading is not None:
         total_km = reading.meter_value if reading.total is None else reading.total
+    elif not why_it_stands.strip():
+        claims.ask(vehicle, done_on, total_km, total_h)
     return ServiceDone.objects.create(
         vehicle=vehicle,
         service=service,
         done_on=done_on,
+        done_at=done_at,
         total_km=total_km,
         total_h=total_h,
         evidence=evidence,
         source=source,
         reading=reading,
         provisional=reading is not None and reading.verdict != Verdict.ACCEPTED,
+        why_it_stands=why_it_stands.strip()[:300],
         person=person,
     )
 
@@ -87,6 +107,7 @@ def _superseding(row: ServiceDone, **changes: object) -> ServiceDone:
         "vehicle_id": row.vehicle_id,
         "service_id": row.service_id,
         "done_on": row.done_on,
+        "done_at": row.done_at,
         "total_km": row.total_km,
         "total_h": row.total_h,
         "evidence": row.evidence,
@@ -109,6 +130,7 @@ def record_fill(
     source: str,
     full_change: bool = True,
     mixed_with: str = "",
+    key: str | None = None,
 ) -> Fill:
     """Record what a compartment holds from a day on."""
     origin = Fill.Origin.UNKNOWN if product is None else Fill.Origin.PRODUCT
@@ -122,31 +144,20 @@ def record_fill(
         full_change=full_change,
         mixed_with=mixed_with,
         source=source,
+        key=key,
     )
 
 
-def take_back_fill(
-    *,
-    vehicle: Vehicle,
-    compartment: Compartment,
-    product: Product | None,
-    quantity_ml: int,
-    source: str,
-) -> None:
-    """Take out one fill whose record was withdrawn, the newest of its source."""
-    found = Fill.objects.filter(
-        vehicle=vehicle,
-        compartment=compartment,
-        product=product,
-        quantity_ml=quantity_ml,
-        source=source,
-    ).order_by("-pk")
-    Fill.objects.filter(pk__in=found.values("pk")[:1]).delete()
+def replace_fill(key: str, **given: Any) -> Fill:
+    """Record a fill in place of the one kept under its key; the night sees it by its new id."""
+    with transaction.atomic():
+        take_back_fill(key)
+        return record_fill(key=key, **given)
 
 
-def take_back_top_up(client_key: str) -> None:
-    """Take out the top-up whose record was withdrawn."""
-    TopUp.objects.filter(client_key=client_key).delete()
+def take_back_fill(key: str) -> None:
+    """Take out the fill kept under a key."""
+    Fill.objects.filter(key=key).delete()
 
 
 def record_top_up(

@@ -10,11 +10,12 @@ import numpy as np
 from fleet.bulk import Array
 from fleet.calc.calendar import WorkingDays
 from fleet.calc.stamps import stamp_text
-from fleet.due.models import GuardFactor, Limit, Service
+from fleet.due.models import Limit, Service
+from fleet.due.widening import in_force
 from fleet.duty.models import DutyClass
 from fleet.vehicles.models import Closure, Depot
 
-METHOD = 1  # rises when the computation itself changes: every due date is then computed anew
+METHOD = 3  # rises when the computation itself changes: every due date is then computed anew
 NORMAL, SEVERE = 0, 1
 FIRST, REPEAT = 0, 1
 NO_LIMIT = -1
@@ -42,7 +43,7 @@ class Rules:
     figures: dict[str, Array]  # name -> (L,), NaN where the limit has no such figure
     of_type: dict[int, Array]  # vehicle type id -> rows of its services
     product_specific: bool  # some limit counts for one product only
-    widening: float  # of the bands of distance and hours, by the guard
+    widening: float  # of the bands of distance and hours, by looking back
 
     def limit_rows(
         self, service: Array, duty_class: Array, occasion: Array, product: Array
@@ -60,7 +61,7 @@ def gather_rules() -> Rules:
     """Read services and limits; there are few of them whatever the size of the fleet."""
     services = list(Service.objects.order_by("pk"))
     limits = list(Limit.objects.order_by("pk"))
-    widening = GuardFactor.objects.order_by("month_end_on").values_list("factor", flat=True).last()
+    widening = in_force()
     place = {service.pk: row for row, service in enumerate(services)}
     of_type: dict[int, list[int]] = defaultdict(list)
     for row, service in enumerate(services):
@@ -82,7 +83,7 @@ def gather_rules() -> Rules:
         },
         of_type={type_id: np.array(rows) for type_id, rows in of_type.items()},
         product_specific=any(limit.product_id for limit in limits),
-        widening=widening or 1.0,
+        widening=widening,
     )
 
 
@@ -109,7 +110,7 @@ def _fill_gaps(table: Array, *, own_only: bool) -> None:
         np.copyto(table[:, one], table[:, other], where=table[:, one] == NO_LIMIT)
 
 
-def _service_stamps(services: list[Service], limits: list[Limit], widening: float | None) -> Array:
+def _service_stamps(services: list[Service], limits: list[Limit], widening: float) -> Array:
     by_service: dict[int, list[Any]] = defaultdict(list)
     for limit in limits:
         figures = [getattr(limit, name) for name in LIMIT_FIGURES]

@@ -13,9 +13,12 @@ from fleet.due.rules import Book
 
 COLUMNS = ("rules", "particulars", "usage_km", "usage_h", "duty", "done", "fills", "calls")
 
-# Rows of services done, fills and calls are only ever added, so the newest id says it all. A class
-# may be decided again in place, so its sum counts severe rows twice; an override counts anew on the
-# day it begins and on the day after its end.
+# Rows of services done and fills are only ever added, so the newest id says it all. A call may be
+# withdrawn, and then counts more than one that stands, so their sum only ever rises. A class may be
+# decided again in place: each row weighs by a number of its own that is no multiple of its
+# id, severe ones twice, so that an exchange of classes does not leave the sum as it was. An
+# override may be decided again in place too, and counts anew when it begins and after its end.
+WEIGHT = "(id * 18546 %% 30011) * (id * 9749 %% 30013)"  # modulo primes; our choice
 PRESENT = """
     SELECT v.id AS vehicle_id, COALESCE(r.stamp, 0) AS rules, v.revision AS particulars,
         COALESCE(k.stamp, 0) AS usage_km, COALESCE(h.stamp, 0) AS usage_h,
@@ -28,18 +31,20 @@ PRESENT = """
     LEFT JOIN usage_usagestate k ON k.meter_id = mk.id
     LEFT JOIN vehicles_meter mh ON mh.vehicle_id = v.id AND mh.kind = 'hours'
     LEFT JOIN usage_usagestate h ON h.meter_id = mh.id
-    LEFT JOIN (SELECT vehicle_id, CAST(SUM(id * CASE WHEN duty_class = 'severe' THEN 2 ELSE 1 END)
-        AS BIGINT) AS total FROM duty_dutyassessment {among} GROUP BY vehicle_id) a
+    LEFT JOIN (SELECT vehicle_id, CAST(SUM({weight} * CASE duty_class WHEN 'severe' THEN 2
+        ELSE 1 END) AS BIGINT) AS total FROM duty_dutyassessment {among} GROUP BY vehicle_id) a
         ON a.vehicle_id = v.id
-    LEFT JOIN (SELECT vehicle_id, CAST(SUM(id * 1000003 * CASE WHEN from_on > %s THEN 1
-        WHEN until_on < %s THEN 2 ELSE 3 END) AS BIGINT) AS total
+    LEFT JOIN (SELECT vehicle_id, CAST(SUM({weight} * (({from_d} * 31 + {until_d}) * 8
+        + CASE duty_class WHEN 'severe' THEN 4 ELSE 0 END
+        + CASE WHEN from_on > %s THEN 1 WHEN until_on < %s THEN 2 ELSE 3 END)) AS BIGINT) AS total
         FROM duty_dutyoverride {among} GROUP BY vehicle_id) o ON o.vehicle_id = v.id
     LEFT JOIN (SELECT vehicle_id, MAX(id) AS newest FROM due_servicedone {among}
         GROUP BY vehicle_id) d ON d.vehicle_id = v.id
     LEFT JOIN (SELECT vehicle_id, MAX(id) AS newest FROM due_fill {among}
         GROUP BY vehicle_id) f ON f.vehicle_id = v.id
-    LEFT JOIN (SELECT vehicle_id, MAX(id) AS newest FROM due_dueearlier {among}
-        GROUP BY vehicle_id) c ON c.vehicle_id = v.id
+    LEFT JOIN (SELECT vehicle_id, CAST(SUM(id * CASE WHEN withdrawn_at IS NULL THEN 3 ELSE 5 END)
+        AS BIGINT) AS newest FROM due_dueearlier {among} GROUP BY vehicle_id) c
+        ON c.vehicle_id = v.id
     WHERE v.status <> 'sold'"""
 
 
@@ -49,7 +54,7 @@ def changed_vehicles(today: date, book: Book) -> Array:
     unlike = "IS DISTINCT FROM" if bulk.on_postgres() else "IS NOT"
     differs = " OR ".join(f"p.{name} {unlike} s.{name}" for name in COLUMNS)
     sql = f"""
-        WITH {table}, present AS ({PRESENT.format(among="")})
+        WITH {table}, present AS ({_present("")})
         SELECT p.vehicle_id FROM present p
         LEFT JOIN due_duestamp s ON s.vehicle_id = p.vehicle_id
         WHERE {differs} ORDER BY p.vehicle_id"""  # noqa: S608
@@ -63,7 +68,7 @@ def write_stamps(vehicle_ids: Array, today: date, book: Book) -> None:
     table, params = _rules_table(book)
     among, ids = bulk.among("vehicle_id", np.asarray(vehicle_ids, dtype=np.int64))
     one, _ = bulk.among("v.id", vehicle_ids)
-    present = PRESENT.format(among=f"WHERE {among}")
+    present = _present(f"WHERE {among}")
     listed = ", ".join(COLUMNS)
     sets = ", ".join(f"{name} = excluded.{name}" for name in COLUMNS)
     with connection.cursor() as cursor:
@@ -74,6 +79,11 @@ def write_stamps(vehicle_ids: Array, today: date, book: Book) -> None:
                 ON CONFLICT (vehicle_id) DO UPDATE SET {sets}""",  # noqa: S608
             [*params, *ids, today, today, *(ids * 5)],
         )
+
+
+def _present(among: str) -> str:
+    days = {f"{name}_d": bulk.day_number(f"{name}_on") for name in ("from", "until")}
+    return PRESENT.format(among=among, weight=WEIGHT, **days)
 
 
 def _rules_table(book: Book) -> tuple[str, list[Any]]:

@@ -43,7 +43,7 @@ class Fleet:
 
 def criteria() -> list[Criterion]:
     """Criteria in force, as the arithmetic takes them."""
-    return [_criterion(row) for row in CriterionRow.objects.all()]
+    return [_criterion(row) for row in CriterionRow.objects.filter(in_force=True)]
 
 
 def _criterion(row: CriterionRow) -> Criterion:

@@ -8,6 +8,26 @@ from fleet import bulk
 from fleet.bulk import Array
 from fleet.vehicles.models import ClimateMonth, Depot
 
+# What a criterion can ask of a month: name -> what it is, with its unit.
+MEASURES = {
+    "declared": "1 where the vehicle's declared use names the criterion",
+    "trips": "trips",
+    "share_of_trips_under_8_km": "0 to 1",
+    "share_of_trips_under_16_km": "0 to 1",
+    "stops_per_10_km": "mean",
+    "mean_speed_km_per_h": "km/h",
+    "km": "km",
+    "engine_h": "h",
+    "idle_h": "h",
+    "idle_share": "of engine hours, 0 to 1",
+    "km_per_engine_h": "km/h",
+    "unpaved_share": "of km, 0 to 1",
+    "loaded_share": "of km, 0 to 1",
+    "mean_daily_max_c": "°C at the depot",
+    "mean_daily_min_c": "°C at the depot",
+    "hilly_depot": "1 where the depot is hilly",
+}
+
 SHEET = {
     "trips": "f8",
     "under_8": "f8",

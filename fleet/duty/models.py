@@ -23,6 +23,7 @@ class Criterion(models.Model):
     window_months = models.PositiveSmallIntegerField(default=12)
     share_limit = models.FloatField(default=0.5)
     source = models.CharField(max_length=300)
+    in_force = models.BooleanField(default=True)  # else it is kept, and judges nothing
 
     history = HistoricalRecords()
 

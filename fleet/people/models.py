@@ -1,9 +1,10 @@
 from django.conf import settings
 from django.contrib.auth.models import AbstractUser
 from django.db import models
-from django.utils import timezone
 from django.utils.functional import cached_property
 from simple_history.models import HistoricalRecords
+
+from fleet.today import newest_day
 
 
 class Role(models.TextChoices):
@@ -34,15 +35,14 @@ class Person(AbstractUser):
     @cached_property
     def stands_in_for(self) -> "list[Person]":
         """Whose deputy this person is today, asked once per request."""
-        today = timezone.now().date()
-        return list(
-            Person.objects.filter(
-                models.Q(deputy_from_on=None) | models.Q(deputy_from_on__lte=today),
-                models.Q(deputy_until_on=None) | models.Q(deputy_until_on__gte=today),
-                deputy=self,
-                is_active=True,
-            ).prefetch_related("depots")
-        )
+        absent = Person.objects.filter(deputy=self, is_active=True).prefetch_related("depots")
+        return [person for person in absent if person.is_away()]
+
+    def is_away(self) -> bool:
+        """Whether the deputy acts today, by the day at the person's own depots."""
+        today = newest_day([depot.zone for depot in self.depots.all()])
+        begun = self.deputy_from_on is None or self.deputy_from_on <= today
+        return begun and (self.deputy_until_on is None or today <= self.deputy_until_on)
 
 
 class Token(models.Model):
@@ -74,6 +74,21 @@ class SignInLink(models.Model):
 
     def __str__(self) -> str:
         return f"link for {self.person}"
+
+
+class Failures(models.Model):
+    """Failed tries to sign in that fall under one count; only the count's digest is stored."""
+
+    digest = models.CharField(max_length=64, unique=True)
+    failures = models.PositiveIntegerField(default=0)
+    last_at = models.DateTimeField(db_index=True)  # old ones are forgotten
+    wait_until = models.DateTimeField()
+
+    class Meta:
+        verbose_name_plural = "failures"
+
+    def __str__(self) -> str:
+        return f"{self.failures} failures until {self.last_at:%Y-%m-%d %H:%M}"
 
 
 class SavedView(models.Model):

@@ -1,5 +1,6 @@
 """Who may do what, and where."""
 
+from collections.abc import Iterable
 from enum import StrEnum
 from typing import Any
 
@@ -13,6 +14,7 @@ class Right(StrEnum):
     SEE = "see"
     ADD_READINGS = "add readings"
     SETTLE_READINGS = "settle readings"
+    ENTER_HISTORY = "enter service history"
     SET_DUTY = "set duty"
     RUN_NIGHT = "run the night"
     SET_UP = "set up"
@@ -33,7 +35,10 @@ class Right(StrEnum):
 RIGHTS: dict[Role, frozenset[Right]] = {
     Role.SUPERVISOR: frozenset(Right),
     Role.CLERK: frozenset(
-        {Right.SEE, Right.ADD_READINGS, Right.SETTLE_READINGS, Right.REPORT_FINDING, Right.RATE}
+        {
+            *(Right.SEE, Right.ADD_READINGS, Right.SETTLE_READINGS, Right.ENTER_HISTORY),
+            *(Right.REPORT_FINDING, Right.RATE),
+        }
     ),
     Role.MECHANIC: frozenset(
         {Right.SEE, Right.ADD_READINGS, Right.RECORD_WORK, Right.REPORT_FINDING, Right.RATE}
@@ -80,3 +85,34 @@ def depots_of(person: Person | AnonymousUser) -> QuerySet[Any]:
     if not isinstance(person, Person) or not person.is_active:
         return every.none()
     return every if person.is_superuser else every.filter(people=person)
+
+
+def mechanics_of(depot_ids: Iterable[int]) -> QuerySet[Person]:
+    """Who does the work at some depots."""
+    roles = [Role.MECHANIC, Role.SUPERVISOR]
+    found = Person.objects.filter(depots__in=depot_ids, role__in=roles, is_active=True)
+    return found.distinct().order_by("role", "username")
+
+
+def who_may(right: Right, depot_id: int, **named: Any) -> Person | None:
+    """The person so named, by id or user name, who has a right at a depot."""
+    found = Person.objects.filter(is_active=True, **named).first()
+    return found if found is not None and may(found, right, depot_id) else None
+
+
+def managed_by(person: Person | AnonymousUser) -> QuerySet[Person]:
+    """Whose role, depots, password and tokens this person may change, by page or administration.
+
+    Others, all of whose depots are one's own, and nobody who reaches further than oneself: no
+    superuser, and nobody with leave to set up for whoever has none. A person without a depot is
+    a superuser's matter, for nobody else can tell where they belong.
+    """
+    if not isinstance(person, Person) or not may(person, Right.MANAGE_PEOPLE):
+        return Person.objects.none()
+    others = Person.objects.exclude(pk=person.pk)
+    if person.is_superuser:
+        return others
+    own = depots_of(person)
+    foreign = own.model._default_manager.exclude(pk__in=own)
+    found = others.filter(depots__in=own, is_superuser=False).exclude(depots__in=foreign)
+    return (found if person.is_staff else found.filter(is_staff=False)).distinct()

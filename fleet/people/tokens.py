@@ -33,6 +33,7 @@ SCOPES = (
     "findings:write",
     "deferrals:read",
     "deferrals:write",
+    "visits:read",
     "evidence:read",
     "trials:read",
     "trials:write",

@@ -51,7 +51,7 @@ class Sheet:
         with self._rows.open("rb") as file:
             while True:
                 try:
-                    number, first, rows = _PlainValues(file).load()
+                    number, first, rows = PlainValues(file).load()
                 except EOFError:
                     return
                 if number == self._number:
@@ -62,9 +62,19 @@ class Sheet:
 class Book:
     sheets: tuple[Sheet, ...]
 
+    @classmethod
+    def of(cls, sheets: list[dict[str, Any]], rows: Path) -> Book:
+        """The book whose sheets are described so, with their rows in a file."""
+        return cls(
+            tuple(
+                Sheet(sheet["name"], sheet["height"], sheet["width"], number, rows)
+                for number, sheet in enumerate(sheets)
+            )
+        )
 
-class _PlainValues(pickle.Unpickler):
-    """Takes dates and times, and no other class: the rows come from a foreign file."""
+
+class PlainValues(pickle.Unpickler):
+    """Takes dates and times, and no other class: the values come from a foreign file."""
 
     def find_class(self, module: str, name: str) -> Any:
         known = {"date": date, "datetime": datetime, "time": time, "timedelta": timedelta}
@@ -78,13 +88,7 @@ def open_book(path: Path) -> Iterator[Book]:
     """Open a file for reading its sheets; BookFault says why one cannot be read."""
     with tempfile.TemporaryDirectory(prefix="sumpwise-") as folder:
         rows = Path(folder) / "rows"
-        sheets = _unpack(path, rows)
-        yield Book(
-            tuple(
-                Sheet(sheet["name"], sheet["height"], sheet["width"], number, rows)
-                for number, sheet in enumerate(sheets)
-            )
-        )
+        yield Book.of(run_apart(_UNPACK, path, rows), rows)
 
 
 def read_book(path: Path) -> dict[str, Rows]:
@@ -95,14 +99,15 @@ def read_book(path: Path) -> dict[str, Rows]:
         }
 
 
-def _unpack(path: Path, rows: Path) -> list[dict[str, Any]]:
+def run_apart(script: Path, path: Path, target: Path) -> list[dict[str, Any]]:
+    """Let one of our scripts read a file in a process of its own; what it says of each sheet."""
     try:
         child = subprocess.run(  # noqa: S603 - our own program, no shell
-            [sys.executable, "-I", str(_UNPACK), str(path), str(rows)],
+            [sys.executable, "-I", str(script), str(path), str(target)],
             stdin=subprocess.DEVNULL,
             capture_output=True,
             timeout=TIME_LIMIT_S,
-            env={},
+            env={"OPENBLAS_NUM_THREADS": "1"},  # each thread would take of the memory allowed
             check=False,
         )
     except subprocess.TimeoutExpired:

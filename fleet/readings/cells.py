@@ -13,6 +13,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from fleet.calc.arrays import KM_PER_MILE
 from fleet.readings.moments import CellFault, shown
 from fleet.readings.unpack import MARK
 from fleet.units import DecimalMark, UnitError, number
@@ -20,11 +21,12 @@ from fleet.units import DecimalMark, UnitError, number
 Array = np.ndarray[Any, Any]
 Unit = Literal["km", "mi", "h"]
 
-KM_PER_MI = 1.609344  # exact, international mile
+KM_PER = {"km": 1.0, "mi": KM_PER_MILE, "h": 1.0}  # of a meter's units
 _SPELLINGS: dict[Unit, str] = {
-    "km": "km kms k.m. kilometre kilometres kilometer kilometers",
-    "mi": "mi mi. mile miles",
-    "h": "h hr hrs hour hours",
+    "km": "km kms k.m. kilometre kilometres kilometer kilometers kilomètre kilomètres "
+    "kilómetro kilómetros kilometro kilometros",
+    "mi": "mi mi. mile miles meile meilen milla millas",
+    "h": "h hr hrs hour hours std std. stunde stunden heure heures hora horas",
 }
 UNITS = {word: unit for unit, words in _SPELLINGS.items() for word in words.split()}
 # digits that mean one thing whichever mark the sheet uses for decimals

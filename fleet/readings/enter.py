@@ -7,8 +7,9 @@ from zoneinfo import ZoneInfo
 
 from fleet.faults import Fault
 from fleet.readings.models import Reading, Source
-from fleet.units import UnitError, distance_km, hours_h
+from fleet.units import UnitError
 from fleet.vehicles.models import Meter
+from fleet.vehicles.own_unit import from_own
 
 KINDS = {"km": Meter.Kind.KM, "mi": Meter.Kind.KM, "h": Meter.Kind.HOURS}
 NOON = time(12)
@@ -54,7 +55,7 @@ def noon_at(day: date, zone: str) -> datetime:
 def in_meter_unit(value: float, unit: str) -> float:
     """A value as given in km (or h)."""
     try:
-        return hours_h(value, unit) if unit == "h" else distance_km(value, unit)
+        return from_own(value, unit)
     except UnitError as error:
         raise EntryFault(str(error)) from error
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from datetime import date, datetime
 from typing import Any
 
@@ -25,8 +25,13 @@ Array = np.ndarray[Any, Any]
 Row = list[Any]
 Numbered = Sequence[tuple[int, Row]]  # rows with the numbers a spreadsheet gives them
 
+_ARRAY = f"{MARK}array"
 NO_OFFSET = np.iinfo(np.int64).min
-_TOTAL = re.compile(r"(sub|grand )?-?\s?(total|sum|average|mean|count)s?\b.*", re.I)
+_TOTAL = re.compile(
+    r"(sub|grand |zwischen|gesamt|sous-)?-?\s?(total|totaux|totales|sum|summe|somme|suma|gesamt|"
+    r"average|mean|durchschnitt|mittelwert|moyenne|promedio|media|count|anzahl)s?\b.{0,60}",
+    re.I,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +72,32 @@ class Entries:
 
     def __len__(self) -> int:
         return len(self.rows)
+
+
+def to_plain(value: Any) -> Any:
+    """Entries as plain values, which another process may take without trust in this one."""
+    if isinstance(value, np.ndarray):
+        return _ARRAY, value.dtype.str, value.tobytes()
+    if isinstance(value, (Entries, Moments, Figures)):
+        return {item.name: to_plain(getattr(value, item.name)) for item in fields(value)}
+    return value
+
+
+def from_plain(given: dict[str, Any]) -> Entries:
+    """Entries from what ``to_plain`` made of them."""
+    whole = {name: _array_or_same(value) for name, value in given.items()}
+    parts = {"moments": Moments, "odometers": Figures, "hours": Figures}
+    for name, kind in parts.items():
+        if whole[name] is not None:
+            found = {part: _array_or_same(value) for part, value in whole[name].items()}
+            whole[name] = kind(**found)
+    return Entries(**whole)
+
+
+def _array_or_same(value: Any) -> Any:
+    if isinstance(value, tuple) and len(value) == 3 and value[0] == _ARRAY:
+        return np.frombuffer(value[2], dtype=value[1]).copy()
+    return value
 
 
 def raw_rows(rows: Sequence[Sequence[Any]]) -> list[str]:
@@ -135,6 +166,7 @@ def long_entries(sheet: str, shape: Shape, kept: Numbered, hints: Hints) -> Entr
     )
     _take_units(entries, column.get("unit", ()), shape)
     _collect_faults(entries, shape)
+    _collect_totals(entries, shape, kept)
     return entries
 
 
@@ -182,6 +214,30 @@ def _take_units(entries: Entries, cells: Sequence[Any], shape: Shape) -> None:
             entries.faults[position] = f"{place} {fault}."
 
 
+def _collect_totals(entries: Entries, shape: Shape, kept: Numbered) -> None:
+    """Rows without a vehicle that add up others, told apart from rows with a mistake."""
+    for position, vehicle in enumerate(entries.vehicles):
+        if vehicle != "":
+            continue
+        number, row = kept[position]
+        total = next((cell for cell in row if _is_total(cell)), None)
+        if total is not None:
+            entries.faults[position] = _totals_row(number, total)
+        elif row[shape.columns["date"]] == "":
+            entries.faults[position] = (
+                f"Row {number} has neither vehicle nor date: taken for a totals row, it is not "
+                "read."
+            )
+
+
+def _totals_row(number: int, cell: object) -> str:
+    return f"Row {number} adds up others ({shown(cell)}): a totals row is not read."
+
+
+def _is_total(cell: Any) -> bool:
+    return isinstance(cell, str) and len(cell) <= 80 and _TOTAL.fullmatch(cell.strip()) is not None
+
+
 def _collect_faults(entries: Entries, shape: Shape) -> None:
     for position, text in entries.moments.faults.items():
         places = [letter(shape.columns["date"])]
@@ -220,10 +276,10 @@ def _collect_vehicles(entries: Entries, shape: Shape) -> None:
             entries.faults[position] = (
                 f"{place} holds {shown(cell)} where the vehicle should stand: write its number."
             )
-        elif isinstance(cell, str) and (cell[0] == MARK or _TOTAL.fullmatch(cell.strip())):
-            entries.faults[position] = (
-                f"{place} holds {shown(cell)}, not a vehicle: totals and averages are not read."
-            )
+        elif isinstance(cell, str) and _is_total(cell):
+            entries.faults[position] = _totals_row(entries.rows[position], cell)
+        elif isinstance(cell, str) and cell[0] == MARK:
+            entries.faults[position] = f"{place} holds {shown(cell)}, not a vehicle."
 
 
 # --- wide form -------------------------------------------------------------------------------

@@ -1,7 +1,8 @@
 """Find the heading row of a sheet and what its columns hold.
 
 Long form: a row per reading (vehicle, date, odometer). Wide form: a row per vehicle and a column
-per date or month. Headings match without regard to case, accents, marks and units in brackets.
+per date or month. Headings match without regard to case, accents, marks and units in brackets, in
+English, German, French and Spanish.
 """
 
 from __future__ import annotations
@@ -13,44 +14,22 @@ from dataclasses import dataclass, field
 from datetime import date
 
 from fleet.readings.cells import Unit, unit_of
+from fleet.readings.heading_words import LOOSE, ROLES
 from fleet.readings.moments import (
     YEARS,
     CellFault,
     Moment,
     day_first_of,
+    is_open,
     read_moment,
     read_month,
     shown,
 )
 
 HEADING_ROWS = 50  # a heading row further down is not looked for: our choice
+HEADING_LETTERS = 200  # of a heading that are looked at: our choice
 
-_WORDS = {
-    "vehicle": "vehicle, vehicles, vehicle no, vehicle number, vehicle nr, vehicle id, "
-    "vehicle code, veh, veh no, fleet, fleet no, fleet number, fleet nr, fleet id, fleet vehicle, "
-    "unit no, unit number, unit id, van, van no, van number, truck, truck no, truck number, bus, "
-    "bus no, bus number, car, car no, car number, asset, asset no, asset number, asset id",
-    "date": "date, day, reading date, date read, date of reading, read on, taken on, date taken, "
-    "date time, date and time, date or time, datetime, timestamp, reading time stamp, taken at, "
-    "read at, as of, when, odometer date",
-    "time": "time, time of day, time of reading, reading time, clock, hour of day",
-    "odometer": "odometer, odo, odometer reading, odo reading, odometer value, mileage, "
-    "mileage reading, km, mi, miles, kilometres, meter, meter reading, reading, distance, "
-    "total distance, total km, km reading, odometer km, odometer mi, odometer miles",
-    "hours": "engine hours, engine hour, engine h, engine hrs, eng hours, eng hrs, hours, hrs, h, "
-    "hour meter, hourmeter, hours meter, hour meter reading, operating hours, run hours, "
-    "running hours",
-    "unit": "unit, units, uom, unit of measure, unit of distance, distance unit, odometer unit, "
-    "km mi, km or mi, mi km",
-    "note": "note, notes, comment, comments, remark, remarks",
-}
-_ROLES = {word.strip(): role for role, words in _WORDS.items() for word in words.split(",")}
-_BRACKETS = re.compile(r"[\[(]([^\])]*)[\])]")
-_LOOSE = (
-    ("odometer", re.compile(r"\b(odometer|odo|mileage)\b")),
-    ("hours", re.compile(r"\b(engine|operating|running)\b.*\b(hours|hrs)\b")),
-    ("vehicle", re.compile(r"\bfleet (no|number|id)\b")),
-)
+_BRACKETS = re.compile(r"[\[(]([^\[(\])]*)[\])]")  # the innermost: many that open cost no more
 _NEEDED = {"vehicle": "the vehicle", "date": "the date", "odometer": "the odometer"}
 
 
@@ -106,7 +85,8 @@ def find_shape(name: str, rows: Sequence[Sequence[object]]) -> Shape | Shapeless
     lacking = f"{_sheet(name)} has no heading row with vehicle, date and odometer"
     best = Shapeless(f"{lacking}: {_NAME_COLUMNS}.")
     most = 0
-    for number, row in enumerate(rows[:HEADING_ROWS], start=1):
+    rows = [[_clipped(cell) for cell in row] for row in rows[:HEADING_ROWS]]
+    for number, row in enumerate(rows, start=1):
         roles = _roles(row)
         days = [column for column, cell in enumerate(row) if _is_day(cell)]
         if "vehicle" not in roles and not ({"odometer", "hours"} & roles.keys()):
@@ -117,6 +97,10 @@ def find_shape(name: str, rows: Sequence[Sequence[object]]) -> Shape | Shapeless
         if len(roles) + bool(days) > most:
             best, most = found, len(roles) + bool(days)
     return best
+
+
+def _clipped(cell: object) -> object:
+    return cell[:HEADING_LETTERS] if isinstance(cell, str) else cell
 
 
 def _sheet(name: str) -> str:
@@ -136,14 +120,14 @@ def _roles(row: Sequence[object]) -> dict[str, list[int]]:
     plain = [_plain(cell) for cell in row]
     roles: dict[str, list[int]] = {}
     for column, text in enumerate(plain):
-        if text in _ROLES:
-            roles.setdefault(_ROLES[text], []).append(column)
-    for role, pattern in _LOOSE:
+        if text in ROLES:
+            roles.setdefault(ROLES[text], []).append(column)
+    for role, pattern in LOOSE:
         if role not in roles:
             loose = [
                 column
                 for column, text in enumerate(plain)
-                if text not in _ROLES and pattern.search(text)
+                if text not in ROLES and pattern.search(text)
             ]
             if loose:
                 roles[role] = loose
@@ -162,7 +146,7 @@ def _is_day(cell: object) -> bool:
     try:
         return _day(cell, None, None) is not None
     except CellFault as fault:
-        return "can be" in str(fault)
+        return is_open(fault)
 
 
 def _month_name(cell: str) -> bool:

@@ -18,21 +18,22 @@ from typing import IO, Any, Literal
 import numpy as np
 from django.conf import settings
 from django.db import IntegrityError, connection, transaction
-from django.db.models import Count
+from django.db.models import Count, Q
 
 from fleet import bulk
 from fleet.faults import Fault
 from fleet.people.models import Person
 from fleet.people.roles import depots_of
-from fleet.readings.book import BookFault, open_book
-from fleet.readings.headings import Shapeless
+from fleet.readings import leavings
+from fleet.readings.book import BookFault
 from fleet.readings.models import Reading, Source, Upload, UploadRow, Verdict
 from fleet.readings.reasons import sentence
 from fleet.readings.record import record
 from fleet.readings.report import Report, refusal, report_of
 from fleet.readings.resolve import Resolved, clipped, resolve
 from fleet.readings.roll import Roll
-from fleet.readings.sheets import Survey, read_entries, survey_book
+from fleet.readings.scratch import scratch
+from fleet.readings.sheets import ReadSheet, open_sheets
 
 Array = np.ndarray[Any, Any]
 Outcome = UploadRow.Outcome
@@ -102,7 +103,7 @@ def _keep(source: Path | bytes | IO[bytes]) -> tuple[Path, str, int]:
     folder = path_of("x").parent
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     digest, size = hashlib.sha256(), 0
-    handle, name = tempfile.mkstemp(dir=folder, prefix="arriving-")
+    handle, name = tempfile.mkstemp(dir=folder, prefix=leavings.prefix(leavings.ARRIVING))
     try:
         with os.fdopen(handle, "wb") as file:
             for step in _steps(source):
@@ -176,29 +177,29 @@ def stage(upload: Upload, progress: Progress | None = None) -> None:
     if upload.state != Upload.State.RECEIVED:
         return
     try:
-        with open_book(_kept_file(upload)) as book:
-            _stage(upload, survey_book(book), progress or (lambda share: None))
+        with open_sheets(kept_file(upload)) as sheets:
+            _stage(upload, sheets, progress or (lambda share: None))
     except BookFault as fault:
         upload.state, upload.message = Upload.State.REFUSED, str(fault)
         upload.save(update_fields=["state", "message"])
 
 
-def _kept_file(upload: Upload) -> Path:
+def kept_file(upload: Upload) -> Path:
     path = path_of(upload.hash)
     if not path.exists():
         raise BookFault("The file is no longer in the data folder: send it again.")
     return path
 
 
-def _stage(upload: Upload, surveys: list[Survey], progress: Progress) -> None:
-    roll = Roll(_depots(upload))
-    upload.rows_total = sum(found.count for found in surveys)
-    upload.message = _remarks(surveys)
+def _stage(upload: Upload, sheets: list[ReadSheet], progress: Progress) -> None:
+    roll = Roll(depots_of_upload(upload), upload.options.get("treat_as"))
+    upload.rows_total = sum(found.count for found in sheets)
+    upload.message = _remarks(sheets)
     upload.options = {**upload.options, "vehicles": roll.fingerprint()}
     upload.save(update_fields=["rows_total", "message", "options"])
     unit, at = upload.options.get("unit"), 0
-    for found in surveys:
-        for entries in read_entries(found):
+    for found in sheets:
+        for entries in found.entries():
             if at + len(entries) > upload.rows_read:
                 resolved = resolve(entries, roll, unit, upload.received_at)
                 write_rows(upload, resolved, at)
@@ -208,17 +209,17 @@ def _stage(upload: Upload, surveys: list[Survey], progress: Progress) -> None:
     upload.save(update_fields=["state"])
 
 
-def _depots(upload: Upload) -> list[str] | None:
+def depots_of_upload(upload: Upload) -> list[str] | None:
     depots: list[str] | None = upload.options.get("depots")
     return depots
 
 
-def _remarks(surveys: list[Survey]) -> str:
+def _remarks(sheets: list[ReadSheet]) -> str:
     """Sheets that were left alone, so that nobody believes they were read."""
     return " ".join(
-        f"{found.shape.message} It was left alone."
-        for found in surveys
-        if isinstance(found.shape, Shapeless) and not found.count
+        f"{found.message} It was left alone."
+        for found in sheets
+        if found.message and not found.count
     )
 
 
@@ -228,16 +229,21 @@ def write_rows(upload: Upload, resolved: Resolved, at: int) -> None:
     already = max(0, upload.rows_read - at)  # of an earlier run that cut its chunks elsewhere
     with transaction.atomic():
         _claim(upload, at + count)
-        ids, new = record(resolved.readings, Source.SHEET, upload.received_at)
-        for name, hours in (("reading_id", False), ("hours_reading_id", True)):
-            rows[name] = np.full(count, None, object)
-            mine = resolved.hours == hours
-            rows[name][resolved.row_of[mine]] = ids[mine].tolist()
-        _mark_repeated(rows, resolved.row_of[new])
+        link(resolved, *record(resolved.readings, Source.SHEET, upload.received_at))
         rows["number"] = np.arange(at + 1, at + count + 1)
         rows["upload_id"] = np.full(count, upload.pk)
         bulk.insert(UploadRow, {name: column[already:] for name, column in rows.items()})
     upload.rows_read = at + count
+
+
+def link(resolved: Resolved, ids: Array, new: Array) -> None:
+    """Tie rows to the readings recorded of them; a row that brought nothing new is repeated."""
+    rows = resolved.rows
+    for name, hours in (("reading_id", False), ("hours_reading_id", True)):
+        rows[name] = np.full(len(rows["row"]), None, object)
+        mine = resolved.hours == hours
+        rows[name][resolved.row_of[mine]] = ids[mine].tolist()
+    _mark_repeated(rows, resolved.row_of[new])
 
 
 def _claim(upload: Upload, after: int) -> None:
@@ -265,21 +271,17 @@ def dry_run(
     """Report what an upload would do, and keep nothing of it.
 
     ``judge`` gives the readings of the vehicles with these ids their verdicts. Everything is
-    written in one transaction and taken back; the file is parsed before it begins.
+    written to copies that are thrown away; the file is parsed before they are made.
     """
     kept, digest, size = _keep(source)
     try:
-        with open_book(kept) as book:
-            surveys = survey_book(book)
-            with transaction.atomic():
-                key = f"tried {digest}"[:64]
-                upload = _create(key, name, size, person, _within_reach(options, person))
-                _stage(upload, surveys, lambda share: None)
-                judge(vehicles_of(upload))
-                finish(upload)
-                report = report_of(upload, tried=True)
-                transaction.set_rollback(True)
-                return report
+        with open_sheets(kept) as sheets, scratch():
+            key = f"tried {digest}"[:64]
+            upload = _create(key, name, size, person, _within_reach(options, person))
+            _stage(upload, sheets, lambda share: None)
+            judge(vehicles_of(upload))
+            finish(upload)
+            return report_of(upload, tried=True)
     except BookFault as fault:
         return refusal(name, str(fault))
     finally:
@@ -291,7 +293,8 @@ def dry_run(
 
 def vehicles_of(upload: Upload) -> Array:
     """Ids of the vehicles whose readings this upload brought."""
-    ids = upload.rows.filter(reading__isnull=False).exclude(outcome=Outcome.REPEATED)
+    some = Q(reading__isnull=False) | Q(hours_reading__isnull=False)
+    ids = upload.rows.filter(some).exclude(outcome=Outcome.REPEATED)
     found = ids.order_by("vehicle_id").values_list("vehicle_id", flat=True).distinct()
     return np.array(list(found), dtype=np.int64)
 
@@ -332,9 +335,11 @@ def _explain_rows(upload: Upload, start: int, stop: int) -> None:
         for pk, message, *why in rows.filter(
             **{f"{column}__verdict__in": [Verdict.HELD, Verdict.REJECTED]}
         ).values_list(
-            "pk", "message", *(f"{column}__{f}" for f in ("reason", "suggestion", "unit"))
+            "pk", "message", *(f"{column}__{f}" for f in ("reason", "suggestion", "meter__unit"))
         ):
-            told[pk] = clipped(f"{told.get(pk, message)} {sentence(*why)}".strip())
+            said, before = sentence(*why), told.get(pk, message)
+            if said not in before:
+                told[pk] = clipped(f"{before} {said}".strip())
     if told:
         columns = {"id": np.array(list(told)), "message": np.array(list(told.values()), object)}
         bulk.update(UploadRow, columns)

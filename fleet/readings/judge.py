@@ -1,14 +1,14 @@
 """Give each reading its verdict: gather what is pending, judge it with ``calc``, record labels.
 
 A meter is judged from its memory where its readings come in order of time; where an older one
-turns up, or a person decided, the meter is replayed from its first reading.
+turns up, or a person decided, it is judged again from the newest memory before that (`earlier`).
 """
 
 import json
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field, fields, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
@@ -19,13 +19,17 @@ from fleet.bulk import Array
 from fleet.calc import verdicts
 from fleet.calc.verdict_rows import FREE
 from fleet.calc.verdicts import Batch, Judgement, Memory
+from fleet.readings import earlier
+from fleet.readings.cells import KM_PER
+from fleet.readings.earlier import CONFIRMED_KM, PENDING, confirmed_km, pending_readings
+from fleet.readings.misfits import hold_misfits
 from fleet.readings.models import Reading, Source, Verdict, VerdictMemory
 from fleet.vehicles.models import Meter
 
 METERS_AT_ONCE = 10_000
-KM_PER_UNIT = {"km": 1.0, "mi": 1.609344, "h": 1.0}
 GRAIN = {Meter.Kind.KM: 1.0, Meter.Kind.HOURS: 0.1}  # hour meters: .1 h where km meters take 1 km
 TOP_H_PER_DAY = 24.0
+LONG_AGO = datetime(1970, 1, 1, tzinfo=UTC)  # before any reading
 ON_THE_HOUR_D = 0.5 / 86_400  # instants are whole seconds; half of one decides equality
 
 # Class rate and spread for meters that start at given instants: ids and days since 1970 in,
@@ -74,11 +78,11 @@ class Meters:
 
 def pending_meters(vehicle_ids: Array | None = None) -> Array:
     """Ids of meters with readings that nobody judged yet."""
-    where, params = "verdict = %s", [str(Verdict.NOT_JUDGED)]
+    also, params = "1 = 1", list[Any]()
     if vehicle_ids is not None:
-        also, more = bulk.among("vehicle_id", vehicle_ids)
-        where, params = f"{where} AND {also}", params + more
-    sql = f"SELECT DISTINCT meter_id FROM readings_reading WHERE {where} ORDER BY 1"  # noqa: S608
+        also, params = bulk.among("r.vehicle_id", vehicle_ids)
+    where = f"{PENDING} AND {also}"
+    sql = f"SELECT DISTINCT r.meter_id FROM {pending_readings()} WHERE {where} ORDER BY 1"  # noqa: S608
     return bulk.read(sql, params, {"meter_id": "i8"})["meter_id"]
 
 
@@ -92,12 +96,36 @@ def judge(
     return done
 
 
-def replay(meter_ids: Array, now: datetime, start_rates: StartRates | None = None) -> Judged:
-    """Judge all readings of some meters again in order of time, decisions kept."""
+def replay(
+    meter_ids: Array,
+    now: datetime,
+    start_rates: StartRates | None = None,
+    since: datetime = LONG_AGO,
+) -> Judged:
+    """Judge readings of some meters again in order of time, decisions kept.
+
+    ``since``: the first instant at which a reading or its offset is not what it was.
+    """
     done = Judged()
     for begin in range(0, len(meter_ids), METERS_AT_ONCE):
         meters = gather_meters(meter_ids[begin : begin + METERS_AT_ONCE])
-        _replay(meters, now, start_rates, done)
+        changed_d = np.full(len(meters.id), _days(since))
+        _replay(meters, now, start_rates, done, changed_d)
+    return done
+
+
+def replay_marked(now: datetime, vehicle_ids: Array | None = None) -> Judged:
+    """Judge again what was judged by rules of before; what is pending stays so."""
+    done = Judged()
+    marked = VerdictMemory.objects.filter(to_replay=True).order_by("meter")
+    rows = list(marked.values_list("meter", "meter__vehicle"))
+    here = None if vehicle_ids is None else set(vehicle_ids.tolist())
+    ids = np.array([pk for pk, owner in rows if here is None or owner in here], dtype=np.int64)
+    for begin in range(0, len(ids), METERS_AT_ONCE):
+        some = ids[begin : begin + METERS_AT_ONCE]
+        from_the_first = np.full(len(some), _days(LONG_AGO))
+        _replay(gather_meters(some), now, None, done, from_the_first, LONG_AGO)
+        VerdictMemory.objects.filter(meter__in=some.tolist()).update(to_replay=False)
     return done
 
 
@@ -108,19 +136,36 @@ def _judge_chunk(
     rows = gather_readings(meters.id, until, pending_only=True)
     place = np.searchsorted(meters.id, rows["meter_id"])
     late = rows["at_d"] < meters.memory.last_at_d[place] - ON_THE_HOUR_D
+    amid = late | (rows["at_d"] < _held_until_d(meters.memory)[place])
     must_replay = np.zeros(len(meters.id), dtype=bool)
-    must_replay[place[late]] = True
-    if late.any():
-        _hold_misfits(rows, np.flatnonzero(late), meters, place)
-        _replay(meters.take(np.flatnonzero(must_replay)), now, start_rates, done)
+    must_replay[place[amid]] = True
+    if amid.any():
+        kinds = meters.memory.top_km_per_day[place], meters.memory.grain[place]
+        hold_misfits(rows, np.flatnonzero(late), *kinds)
+        again = np.flatnonzero(must_replay)
+        changed_d = np.full(len(meters.id), earlier.NEVER_D)
+        np.minimum.at(changed_d, place, rows["at_d"])
+        _replay(meters.take(again), now, start_rates, done, changed_d[again], until)
     straight = np.flatnonzero(~must_replay & np.isin(meters.id, rows["meter_id"]))
     kept = ~must_replay[place]
     rows = {name: column[kept] for name, column in rows.items()}
-    _judge_onwards(meters.take(straight), rows, now, start_rates, done)
+    _judge_onwards(meters.take(straight), rows, now, start_rates, done, until)
+
+
+def _held_until_d(memory: Memory) -> Array:
+    """Instants before which a reading may stand amid held ones, NaN where nothing is held [d]."""
+    stuck_d = np.where(memory.waiting, memory.last_at_d + verdicts.STUCK_D[1], np.nan)
+    held_d = np.where(memory.held_count > 0, memory.held_at_d[:, -1], np.nan)
+    return np.asarray(np.fmax(stuck_d, held_d) - ON_THE_HOUR_D)
 
 
 def _judge_onwards(
-    meters: Meters, rows: dict[str, Array], now: datetime, start_rates: StartRates, done: Judged
+    meters: Meters,
+    rows: dict[str, Array],
+    now: datetime,
+    start_rates: StartRates,
+    done: Judged,
+    until: datetime | None,
 ) -> None:
     if not len(rows["id"]):
         return
@@ -128,62 +173,43 @@ def _judge_onwards(
     new = np.flatnonzero(~meters.known)
     rate, spread = start_rates(meters.id[new], batch.at_d[batch.start[:-1][new]])
     meters.memory.rate_km_per_day[new], meters.memory.spread[new] = rate, spread
+    last_d = np.repeat(meters.memory.last_at_d, np.diff(batch.start))
     found = verdicts.judge(meters.memory, batch, _days(now))
+    at_once = (batch.at_d <= last_d) & (found.verdict == verdicts.ACCEPTED)
+    found.rewritten[np.searchsorted(meters.id, rows["meter_id"][at_once])] = True
     meters.version[found.rewritten] += 1
     _record(meters, rows, found, done)
+    # what was held in an earlier call may be confirmed now: only the whole story shows it
+    again = np.flatnonzero(found.again)
+    if len(again):
+        unchanged_d = np.full(len(again), earlier.NEVER_D)
+        whole = gather_meters(meters.id[again])
+        _replay(whole, now, None, done, unchanged_d, until or LONG_AGO)
 
 
-def _replay(meters: Meters, now: datetime, start_rates: StartRates | None, done: Judged) -> None:
-    rows = gather_readings(meters.id, None, pending_only=False)
-    meters = meters.take(np.flatnonzero(np.isin(meters.id, rows["meter_id"])))
-    if not len(meters.id):
-        return
-    batch = _batch(meters.id, rows)
+def _replay(
+    meters: Meters,
+    now: datetime,
+    start_rates: StartRates | None,
+    done: Judged,
+    changed_d: Array,
+    until: datetime | None = None,
+) -> None:
+    """Judge meters again from their newest memory before anything that changed or is pending."""
+    first_d, pending_d = earlier.bounds(meters.id)
+    read = np.flatnonzero(np.isfinite(first_d))
+    meters, changed_d = meters.take(read), np.fmin(changed_d, pending_d)[read]
     old = meters.memory
     rate, spread = old.rate_km_per_day, old.spread
     if start_rates is not None:
-        rate, spread = start_rates(meters.id, batch.at_d[batch.start[:-1]])
+        rate, spread = start_rates(meters.id, first_d[read])
     memory = Memory.start(len(meters.id), rate, spread, old.top_km_per_day, old.grain)
-    found = verdicts.judge(memory, batch, _days(now))
+    changed_d[~meters.known] = earlier.BEGINNING_D
+    begun = earlier.begin(meters.id, changed_d, memory)
+    rows = gather_readings(meters.id, until, pending_only=False, begun=begun)
+    found = verdicts.judge(memory, _batch(meters.id, rows), _days(now))
     meters.version[:] += 1
-    _record(replace(meters, memory=memory), rows, found, done)
-
-
-def _hold_misfits(rows: dict[str, Array], late: Array, meters: Meters, place: Array) -> None:
-    """Hold back-dated readings that do not fit between their accepted neighbours in time."""
-    owners = np.unique(rows["meter_id"][late])
-    known = gather_readings(owners, None, pending_only=False)
-    accepted = known["verdict"] == Verdict.ACCEPTED
-    key = _key(known["meter_id"], known["at_d"])[accepted]
-    after = np.searchsorted(key, _key(rows["meter_id"][late], rows["at_d"][late]))
-    columns = [known["meter_id"][accepted], known["at_d"][accepted], known["total"][accepted]]
-    before_d, before_km = _neighbours(columns, after - 1, rows["meter_id"][late])
-    after_d, after_km = _neighbours(columns, after, rows["meter_id"][late])
-    value = rows["value_km"][late] + rows["confirmed_km"][late]
-    top, grain = meters.memory.top_km_per_day[place[late]], meters.memory.grain[place[late]]
-    fits = verdicts.fits_between(
-        rows["at_d"][late], value, before_d, before_km, after_d, after_km, top, grain
-    )
-    # what carries a verdict of its own is left to the replay: it would be rejected there anyway
-    ids = rows["id"][late][~fits & np.isfinite(value) & (value >= 0)]
-    held = np.full(len(ids), str(Verdict.HELD), dtype=object)
-    reason = np.full(len(ids), "out_of_order", dtype=object)
-    bulk.update(Reading, {"id": ids, "fixed": held, "verdict": held, "reason": reason})
-
-
-def _key(meter_id: Array, at_d: Array) -> Array:
-    """One sortable number for meter and second; room for 136 years of seconds per meter."""
-    seconds = np.rint(at_d * 86_400).astype(np.int64)
-    return np.asarray(meter_id.astype(np.int64) * 2**33 + seconds)
-
-
-def _neighbours(columns: list[Array], at: Array, owner: Array) -> tuple[Array, Array]:
-    meter_id, at_d, km = columns
-    if not len(meter_id):
-        return np.full(len(at), np.nan), np.full(len(at), np.nan)
-    inside = np.clip(at, 0, len(meter_id) - 1)
-    own = (at == inside) & (meter_id[inside] == owner)
-    return np.where(own, at_d[inside], np.nan), np.where(own, km[inside], np.nan)
+    _record(replace(meters, memory=memory), rows, found, done, begun.at_d)
 
 
 def _days(now: datetime) -> float:
@@ -242,24 +268,38 @@ READING_COLUMNS = {
 
 
 def gather_readings(
-    meter_ids: Array, until: datetime | None, *, pending_only: bool
+    meter_ids: Array,
+    until: datetime | None,
+    *,
+    pending_only: bool,
+    begun: earlier.Begun | None = None,
 ) -> dict[str, Array]:
-    """Readings of some meters, by meter and time, with the confirmed offset of each."""
-    where, params = bulk.among("r.meter_id", np.asarray(meter_ids, dtype=np.int64))
+    """Readings of some meters, by meter and time, with the confirmed offset of each.
+
+    Those that nobody judged yet only up to ``until``, if it is given; of each meter only those
+    after the reading that it was ``begun`` at.
+    """
+    ids = np.asarray(meter_ids, dtype=np.int64)
+    where, params = bulk.among("r.meter_id", ids)
+    source = "readings_reading r"
     if pending_only:
-        where, params = f"{where} AND r.verdict = %s", [*params, str(Verdict.NOT_JUDGED)]
+        source, where = pending_readings(), f"{where} AND {PENDING}"
+    if begun is not None:
+        table, params = bulk.pairs(ids, begun.at_d)
+        source = f"{table} AS w{'(id, figure)' if bulk.on_postgres() else ''} "
+        source += "CROSS JOIN readings_reading r"
+        where = f"r.meter_id = w.id AND r.taken_at >= {bulk.as_instant('w.figure')}"
     if until is not None:
-        where, params = f"{where} AND r.taken_at < %s", [*params, until]
+        where = f"{where} AND (r.taken_at < %s OR r.verdict <> %s)"
+        params = [*params, until, str(Verdict.NOT_JUDGED)]
     sql = f"""
         SELECT r.id, r.meter_id, {bulk.instant_d("r.taken_at")},
-            COALESCE(r.settled_value, r.meter_value),
-            COALESCE((SELECT c."offset" FROM vehicles_meterchange c
-                      WHERE c.meter_id = r.meter_id AND c.from_at <= r.taken_at
-                      ORDER BY c.from_at DESC LIMIT 1), 0),
-            r.unit, r.source, r.fixed, r.verdict, r.reason, r.suggestion, r.probability,
+            COALESCE(r.settled_value, r.meter_value), {CONFIRMED_KM}, r.unit, r.source,
+            r.fixed, r.verdict, r.reason, r.suggestion, r.probability,
             r.total, r.provisional, r.moves_base
-        FROM readings_reading r WHERE {where} ORDER BY r.meter_id, r.taken_at, r.id"""  # noqa: S608
-    return bulk.read(sql, params, READING_COLUMNS)
+        FROM {source} WHERE {where} ORDER BY r.meter_id, r.taken_at, r.id"""  # noqa: S608
+    rows = bulk.read(sql, params, READING_COLUMNS)
+    return rows if begun is None else earlier.after(rows, ids, begun)
 
 
 def _batch(meter_ids: Array, rows: dict[str, Array]) -> Batch:
@@ -269,7 +309,7 @@ def _batch(meter_ids: Array, rows: dict[str, Array]) -> Batch:
         rows["id"],
         rows["at_d"],
         rows["value_km"] + rows["confirmed_km"],
-        unit_km=_coded(rows["unit"], KM_PER_UNIT, "f8"),
+        unit_km=_coded(rows["unit"], KM_PER, "f8"),
         confirmed_km=rows["confirmed_km"],
         source=_coded(rows["source"], SOURCE_CODE, "i8"),
         fixed=_coded(rows["fixed"], FIXED, "i8"),
@@ -281,7 +321,13 @@ def _coded(words: Array, codes: dict[Any, Any], dtype: str) -> Array:
 
 
 # --- record ------------------------------------------------------------------------------
-def _record(meters: Meters, rows: dict[str, Array], found: Judgement, done: Judged) -> None:
+def _record(
+    meters: Meters,
+    rows: dict[str, Array],
+    found: Judgement,
+    done: Judged,
+    since_d: Array | None = None,
+) -> None:
     labels = _labels(rows, found)
     differs = _differs(rows, labels)
     pending = rows["verdict"] == Verdict.NOT_JUDGED
@@ -293,6 +339,7 @@ def _record(meters: Meters, rows: dict[str, Array], found: Judgement, done: Judg
         if found.changed:
             bulk.update(Reading, _changed(found))
         bulk.upsert(VerdictMemory, _memory_columns(meters), key=["meter_id"])
+        earlier.keep(meters.id, meters.version, since_d, found.kept, ~found.again)
 
 
 def _labels(rows: dict[str, Array], found: Judgement) -> dict[str, Array]:
@@ -327,11 +374,13 @@ def _differs(rows: dict[str, Array], labels: dict[str, Array]) -> Array:
 
 def _changed(found: Judgement) -> dict[str, Array]:
     labels = found.changed
+    ids = np.array([row.reading_id for row in labels])
     return {
-        "id": np.array([row.reading_id for row in labels]),
+        "id": ids,
         "verdict": np.array([LABELS[row.verdict] for row in labels], dtype=object),
         "reason": np.array([verdicts.REASONS[row.reason] for row in labels], dtype=object),
-        "suggestion": np.array([row.suggestion_km for row in labels]),
+        # as the meter shows it, like those of labels
+        "suggestion": np.array([row.suggestion_km for row in labels]) - confirmed_km(ids),
         "probability": np.array([row.probability for row in labels]),
         "total": np.array([row.total_km for row in labels]),
         "provisional": np.array([row.provisional for row in labels]),
@@ -347,4 +396,5 @@ def _memory_columns(meters: Meters) -> dict[str, Array]:
         **columns,
         "held": np.array(held, dtype=object),
         "version": np.maximum(meters.version, 1),
+        "to_replay": np.zeros(len(meters.id), dtype=bool),
     }

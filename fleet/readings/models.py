@@ -11,6 +11,9 @@ class Verdict(models.TextChoices):
     REJECTED = "rejected"
 
 
+OPEN = (Verdict.HELD, Verdict.REJECTED)  # what a person may still decide otherwise
+
+
 class Source(models.TextChoices):
     SHEET = "sheet"
     PAGE = "page"
@@ -120,6 +123,7 @@ class UploadRow(models.Model):
     raw = models.TextField()  # JSON list of the cells as given
     outcome = models.CharField(max_length=15, choices=Outcome, default=Outcome.WAITING)
     message = models.CharField(max_length=300, blank=True)
+    named = models.CharField(max_length=40, blank=True)  # the vehicle as given, where unknown
     vehicle = models.ForeignKey(Vehicle, models.SET_NULL, null=True, db_index=False)
     reading = models.ForeignKey(Reading, models.SET_NULL, null=True, related_name="upload_rows")
     hours_reading = models.ForeignKey(  # of a row with engine hours beside the odometer
@@ -164,11 +168,9 @@ class ReadingDecision(models.Model):
         return f"{self.reading}: {self.action}"
 
 
-class VerdictMemory(models.Model):
-    """What the judge remembers of a meter; can be rebuilt from the readings. Times in days
-    since 1970-01-01 UTC, distances in km (or h)."""
+class Remembered(models.Model):
+    """What the judge remembers of a meter at an accepted reading, with nothing held since."""
 
-    meter = models.OneToOneField(Meter, models.CASCADE, primary_key=True, related_name="memory")
     rate_km_per_day = models.FloatField()
     spread = models.FloatField()
     weight_d = models.FloatField(default=0)
@@ -188,11 +190,52 @@ class VerdictMemory(models.Model):
     accepted = models.PositiveIntegerField(default=0)
     offset_km = models.FloatField(default=0)
     provisional = models.BooleanField(default=False)
+
+    class Meta:
+        abstract = True
+
+
+class VerdictMemory(Remembered):
+    """What the judge remembers of a meter; can be rebuilt from the readings. Times in days
+    since 1970-01-01 UTC, distances in km (or h)."""
+
+    meter = models.OneToOneField(Meter, models.CASCADE, primary_key=True, related_name="memory")
     held = models.JSONField(default=list)  # readings held since the last accepted one
+    waiting = models.BooleanField(default=False)  # one of them may be confirmed by the next
+    to_replay = models.BooleanField(default=False)  # the rules have changed: judge all again
     version = models.PositiveIntegerField(default=1)  # rises when earlier readings were re-labelled
+
+    class Meta:
+        indexes = [
+            models.Index(  # every refresh looks for them; there are hardly ever any
+                fields=["meter"],
+                name="memories_to_replay",
+                condition=models.Q(to_replay=True),
+            )
+        ]
 
     def __str__(self) -> str:
         return f"memory of meter {self.meter_id}"
+
+
+class EarlierMemory(Remembered):
+    """The memory as it was at every so many accepted readings: judging again begins there
+    instead of at the first reading. Without these rows it takes longer, and no more."""
+
+    meter = models.ForeignKey(Meter, models.CASCADE, related_name="+", db_index=False)
+    last_at_d = models.FloatField()
+    top_km_per_day = models.FloatField()  # as the vehicle type had it then
+    version = models.PositiveIntegerField()  # of the verdicts that it was written with
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["meter", "last_at_d"], name="one_earlier_memory_per_meter_and_instant"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"memory of meter {self.meter_id} at {self.last_at_d:.0f}"
 
 
 class UsageSheet(models.Model):

@@ -29,11 +29,18 @@ SERIAL_ZERO = date(1899, 12, 30).toordinal() - EPOCH.toordinal()  # the 1900 dat
 SERIALS = range(20_000, 80_001)  # our choice: 1954 to 2119
 STAMPS = range(19_540_101, 21_200_101)  # the same span written as YYYYMMDD
 YEARS = range(1954, 2120)
+LONGEST_MOMENT = 60  # letters of a date with time, weekday and zone: our choice
+OPEN_DAY = "which can be"  # of a fault: two days are possible
 QUARTER_S = 900  # offsets of zones change at whole quarters of an hour
 
 
 class CellFault(ValueError):
     """A cell that cannot be taken; its text says why and what to write instead."""
+
+
+def is_open(fault: CellFault) -> bool:
+    """Whether a cell is a date, but one of two days."""
+    return OPEN_DAY in str(fault)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,9 +62,34 @@ def _words(names: Iterable[str]) -> dict[str, int]:
     }
 
 
-MONTHS = _words(calendar.month_name) | {"sept": 9}
+_OTHER_MONTHS = (  # German, French, Spanish; in full and as they are shortened
+    "januar jänner jän jaenner janvier janv enero ene",
+    "februar février fevrier févr fevr fév fev febrero",
+    "märz maerz mär mars marzo",
+    "avril avr abril abr",
+    "mai mayo",
+    "juni juin junio",
+    "juli juillet juil julio",
+    "august août aout agosto ago",
+    "septembre septiembre setiembre set",
+    "oktober okt octobre octubre",
+    "novembre noviembre",
+    "dezember dez décembre decembre déc diciembre dic",
+)
+MONTHS = (
+    _words(calendar.month_name)
+    | {"sept": 9}
+    | {word: at for at, words in enumerate(_OTHER_MONTHS, 1) for word in words.split()}
+)
 _MONTH = "|".join(sorted(MONTHS, key=len, reverse=True))
-_WEEKDAY = re.compile(rf"^(?:{'|'.join(_words(['', *calendar.day_name]))})[.,]?\s+", re.I)
+_OTHER_DAYS = (  # German, French, Spanish; without "mar", which is rather the month
+    "montag dienstag mittwoch donnerstag freitag samstag sonnabend sonntag mo di mi do fr sa so "
+    "lundi mardi mercredi jeudi vendredi samedi dimanche lun mer jeu ven sam dim "
+    "lunes martes miércoles miercoles jueves viernes sábado sabado domingo mié jue vie sáb dom"
+)
+_ALL_DAYS = {*_words(["", *calendar.day_name]), *_OTHER_DAYS.split()}
+_WEEKDAYS = "|".join(sorted(_ALL_DAYS, key=len, reverse=True))
+_WEEKDAY = re.compile(rf"^(?:{_WEEKDAYS})[.,]?\s+", re.I)
 _CLOCK = re.compile(
     r"(?P<hour>\d{1,2})[:.](?P<minute>\d{2})(?:[:.](?P<second>\d{2})(?:[.,]\d+)?)?"
     r"\s*(?P<half>[ap]\.?m\.?)?\s*(?P<zone>z|utc|gmt|[+-]\d{2}:?(?:\d{2})?)?",
@@ -68,8 +100,8 @@ _DAY_FORMS = tuple(
     for form in (
         r"(?P<year>\d{4})(?P<mark>[-/.])(?P<month>\d{1,2})(?P=mark)(?P<day>\d{1,2})",
         r"(?P<year>\d{4})(?P<month>\d{2})(?P<day>\d{2})",
-        rf"(?P<day>\d{{1,2}})(?:st|nd|rd|th)?[-/. ]*(?P<name>{_MONTH})[-/., ]*"
-        r"(?P<year>\d{4}|\d\d)",
+        rf"(?P<day>\d{{1,2}})(?:st|nd|rd|th|er|º)?[-/. ]*(?:de )?(?P<name>{_MONTH})[-/., ]*"
+        r"(?:del? )?(?P<year>\d{4}|\d\d)",
         rf"(?P<name>{_MONTH})[. ]*(?P<day>\d{{1,2}})(?:st|nd|rd|th)?[, ]+(?P<year>\d{{4}})",
         r"(?P<one>\d{1,2})(?P<mark>[-/.])(?P<two>\d{1,2})(?P=mark)(?P<year>\d{4}|\d\d)",
     )
@@ -79,7 +111,7 @@ _MONTH_FORMS = tuple(
     for form in (
         r"(?P<year>\d{4})[-/. ](?P<month>\d{1,2})",
         r"(?P<month>\d{1,2})[-/. ](?P<year>\d{4})",
-        rf"(?P<name>{_MONTH})[-/., '’]*(?P<year>\d{{4}}|\d\d)?",
+        rf"(?P<name>{_MONTH})[-/., '’]*(?:del? )?(?P<year>\d{{4}}|\d\d)?",
         rf"(?P<year>\d{{4}})[-/., ]*(?P<name>{_MONTH})",
     )
 )
@@ -137,6 +169,8 @@ def _of_number(number: float) -> Moment:
 
 
 def _of_text(text: str, day_first: bool | None) -> Moment:
+    if len(text) > LONGEST_MOMENT:
+        raise CellFault(f"holds {shown(text)}, which is no date: {_REMEDY}")
     body = _WEEKDAY.sub("", text)
     for form in _DAY_FORMS:
         found = form.match(body)
@@ -166,7 +200,7 @@ def _day_of(found: re.Match[str], text: str, day_first: bool | None) -> date:
         day_first = True  # dates with full stops begin with the day: common practice, no source
     if day_first is None and one <= 12 and two <= 12 and one != two:
         raise CellFault(
-            f"holds {shown(text)}, which can be {_date(year, two, one, text):%-d %B %Y} or "
+            f"holds {shown(text)}, {OPEN_DAY} {_date(year, two, one, text):%-d %B %Y} or "
             f"{_date(year, one, two, text):%-d %B %Y}: write {_date(year, two, one, text)} or "
             f"{_date(year, one, two, text)}"
         )

@@ -1,5 +1,10 @@
 """Why a reading was held or rejected, in words for the person who entered it."""
 
+from fleet.vehicles.own_unit import in_words
+
+# of a slip that became one only when the meter went on from where it had stood before
+SHOWN_BY_NEXT = "The next reading shows that this one is a slip."
+
 SENTENCES = {
     "future_date": "The date lies in the future: correct it and send it again.",
     "not_a_number": "No meter can show this value: correct it and send it again.",
@@ -10,6 +15,7 @@ SENTENCES = {
     "miles_for_km": "It seems to be in miles instead of km, or the other way round.",
     "last_digit_lost": "The last digit seems to be missing.",
     "leading_digit_lost": "A leading digit seems to be missing.",
+    "digit_lost": "A digit seems to be missing.",
     "extra_digit": "There seems to be a digit too many.",
     "wrong_digit": "One digit seems to be wrong.",
     "rolled_back": "The meter stands lower than before.",
@@ -18,12 +24,17 @@ SENTENCES = {
     "jump": "The meter is far ahead of what was expected.",
     "agrees_with_held": "It agrees with readings that are held: the meter may have changed.",
     "contradicted_by_later": "Later readings contradict it.",
+    "confirmed_by_the_next": "It was held at first; the next reading confirmed it.",
 }
 
 
-def sentence(reason: str, suggestion: float | None, unit: str) -> str:
-    """A reason in words, with the value suggested instead (in km or h) if there is one."""
+def sentence(
+    reason: str, suggestion: float | None = None, unit: str = "km", *, shown_by_next: bool = False
+) -> str:
+    """A reason in words, with the value suggested instead (in km or h) in this unit."""
     words = SENTENCES.get(reason, reason.replace("_", " "))
+    if shown_by_next:
+        words = f"{SHOWN_BY_NEXT} {words}"
     if suggestion is None:
         return words
-    return f"{words} Suggested: {suggestion:.0f} {'h' if unit == 'h' else 'km'}."
+    return f"{words} Suggested: {in_words(suggestion, unit)}."

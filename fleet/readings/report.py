@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-import io
 import json
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from typing import Any
+
+from django.db.models import Case, F, QuerySet, When
+from django.db.models.functions import Coalesce
 
 from fleet.readings.models import Upload, UploadRow
 
@@ -91,10 +93,24 @@ def refusal(name: str, message: str) -> Report:
     return Report(None, name, Upload.State.REFUSED, message, False, nothing, ())
 
 
+def with_decisive(rows: QuerySet[UploadRow]) -> Any:
+    """Rows with ``decisive_id``: of odometer and engine hours, the reading that made the outcome.
+
+    Where both did, or neither does any more, the odometer if there is one.
+    """
+    return rows.annotate(
+        decisive_id=Case(
+            When(reading__verdict=F("outcome"), then=F("reading_id")),
+            When(hours_reading__verdict=F("outcome"), then=F("hours_reading_id")),
+            default=Coalesce("reading_id", "hours_reading_id"),
+        )
+    )
+
+
 def not_accepted(upload: Upload) -> Iterator[NotAccepted]:
     """Rows without an accepted reading, in the order of the file."""
-    rows = upload.rows.exclude(outcome=Outcome.ACCEPTED).order_by("number")
-    why = ("reading_id", "reading__reason", "hours_reading__reason")
+    rows = with_decisive(upload.rows.exclude(outcome=Outcome.ACCEPTED)).order_by("number")
+    why = ("decisive_id", "reading__reason", "hours_reading__reason")
     for row in rows.values_list(*_COLUMNS, *why).iterator(chunk_size=ROWS_AT_ONCE):
         sheet, number, column, outcome, message, vehicle, raw, reading, reason, other = row
         judged = outcome in (Outcome.HELD, Outcome.REJECTED)
@@ -109,22 +125,3 @@ def not_accepted(upload: Upload) -> Iterator[NotAccepted]:
             reading=reading if judged else None,
             as_given=json.loads(raw),
         )
-
-
-def download(upload: Upload) -> bytes:
-    """All rows of an upload as .xlsx: place, outcome, message, then the cells as given.
-
-    Texts are written as texts: what begins like a formula stays what it was in the file.
-    """
-    import xlsxwriter
-
-    out = io.BytesIO()
-    plain = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
-    with xlsxwriter.Workbook(out, {"constant_memory": True, "in_memory": False, **plain}) as book:
-        sheet = book.add_worksheet("Rows")
-        sheet.write_row(0, 0, HEADINGS)
-        rows = upload.rows.order_by("number").values_list(*_COLUMNS)
-        for at, row in enumerate(rows.iterator(chunk_size=ROWS_AT_ONCE), start=1):
-            *told, raw = row
-            sheet.write_row(at, 0, [*told, *json.loads(raw)])
-    return out.getvalue()

@@ -9,11 +9,11 @@ from typing import Any
 
 import numpy as np
 
-from fleet.readings.cells import KM_PER_MI, Figures, Unit
+from fleet.readings.cells import KM_PER, Figures, Unit
 from fleet.readings.entries import NO_OFFSET, Entries
 from fleet.readings.models import UploadRow
 from fleet.readings.moments import local_noon_s, to_utc_s
-from fleet.readings.roll import Roll
+from fleet.readings.roll import LONGEST, Roll, name_of
 from fleet.vehicles.models import Meter
 
 Array = np.ndarray[Any, Any]
@@ -162,6 +162,9 @@ def _rows(
     vehicles = np.full(len(entries), None, object)
     if known.any():
         vehicles[known] = roll.ids[place[known]].tolist()
+    named = np.full(len(entries), "", object)
+    for position in np.flatnonzero(outcomes == Outcome.UNKNOWN_VEHICLE).tolist():
+        named[position] = name_of(entries.vehicles[position])[:LONGEST]
     return {
         "sheet": np.full(len(entries), entries.sheet[:40], object),
         "row": np.array(entries.rows, np.int64),
@@ -170,6 +173,7 @@ def _rows(
         "vehicle_id": vehicles,
         "outcome": outcomes,
         "message": np.array([clipped(text) for text in messages], object),
+        "named": named,
     }
 
 
@@ -198,7 +202,7 @@ def _gathered(
             "time_known": entries.moments.time_known[at],
             "value": values,
             "unit": units,
-            "meter_value": np.where(units == "mi", values * KM_PER_MI, values),
+            "meter_value": np.where(units == "mi", values * KM_PER["mi"], values),
             "note": np.array(notes, object)[at],
         },
         at,

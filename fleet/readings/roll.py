@@ -10,7 +10,7 @@ from __future__ import annotations
 import difflib
 import hashlib
 import re
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -29,7 +29,9 @@ LONGEST = 40  # of a fleet number
 class Roll:
     """Vehicles as parallel columns, found by what a cell says; two queries, and one for meters."""
 
-    def __init__(self, depots: Collection[str] | None = None) -> None:
+    def __init__(
+        self, depots: Collection[str] | None = None, treat_as: Mapping[str, str] | None = None
+    ) -> None:
         vehicles = Vehicle.objects.order_by("id")
         if depots is not None:
             vehicles = vehicles.filter(depot__slug__in=depots)
@@ -40,8 +42,12 @@ class Roll:
         zone_at = {zone: index for index, zone in enumerate(self.zones)}
         self.zone = np.array([zone_at[row[3]] for row in rows], dtype=np.int64)
         self._place_of = {row[0]: place for place, row in enumerate(rows)}
-        self._registrations = {_key(row[2]): place for place, row in enumerate(rows) if row[2]}
+        self._registrations = {key_of(row[2]): place for place, row in enumerate(rows) if row[2]}
         self._places = self._by_number(vehicles)
+        self._said = {key_of(name) for name in treat_as or {}}  # by a person about one file
+        for name, number in (treat_as or {}).items():
+            if (place := self._places.get(key_of(number))) is not None:
+                self._places.setdefault(key_of(name), place)
         self._stripped: dict[str, list[int]] = {}
         for number, place in self._places.items():
             if number.isdigit():
@@ -54,8 +60,8 @@ class Roll:
         former = Alias.objects.filter(vehicle__in=vehicles).values_list(
             "fleet_number", "vehicle_id"
         )
-        places = {_key(number): self._place_of[vehicle] for number, vehicle in former}
-        places.update({_key(number): place for place, number in enumerate(self.fleet_numbers)})
+        places = {key_of(number): self._place_of[vehicle] for number, vehicle in former}
+        places.update({key_of(number): place for place, number in enumerate(self.fleet_numbers)})
         return places
 
     def fingerprint(self) -> str:
@@ -71,7 +77,7 @@ class Roll:
         return found
 
     def _find(self, cell: object) -> int | str:
-        text = f"{cell:.15g}" if isinstance(cell, (int, float)) else _key(str(cell))
+        text = key_of(name_of(cell))
         if text in self._places:
             return self._places[text]
         digits = _DIGITS.fullmatch(text)
@@ -100,11 +106,21 @@ class Roll:
     def _similar(self, text: str) -> list[str]:
         """Fleet numbers that differ by marks, one letter, or two letters swapped."""
         if not self._shortened:
-            for number in self._places:
+            for number in self._places.keys() - self._said:
                 for variant in _shortened(number):
                     self._shortened.setdefault(variant, []).append(number)
         near = {number for one in _shortened(text) for number in self._shortened.get(one, ())}
         return difflib.get_close_matches(text, near, n=SUGGESTIONS, cutoff=0)
+
+    def meant(self, name: str) -> tuple[str, ...]:
+        """Fleet numbers that an unknown name may stand for, likeliest first."""
+        text = key_of(name)
+        if text in self._registrations:
+            return (self.fleet_numbers[self._registrations[text]],)
+        near = self._similar(text)
+        same = [number for number in near if _bare(number) == _bare(text)]  # but for its marks
+        close = [self._places[number] for number in same or near]
+        return tuple(dict.fromkeys(self.fleet_numbers[place] for place in close))
 
     def _named(self, places: Sequence[int]) -> str:
         return ", ".join(self.fleet_numbers[place] for place in places[:SUGGESTIONS])
@@ -139,11 +155,21 @@ class Roll:
         return ids, units
 
 
+def name_of(cell: object) -> str:
+    """What a cell calls a vehicle; digits that a spreadsheet has turned into a number as typed."""
+    return f"{cell:.15g}" if isinstance(cell, (int, float)) else " ".join(str(cell).split())
+
+
+def _bare(number: str) -> str:
+    return re.sub(r"\W|_", "", number)[:LONGEST]
+
+
 def _shortened(number: str) -> set[str]:
     """The bare letters and digits, whole and with one left out."""
-    bare = re.sub(r"\W|_", "", number)[:LONGEST]
+    bare = _bare(number)
     return {bare, *(bare[:at] + bare[at + 1 :] for at in range(len(bare)))} - {""}
 
 
-def _key(text: str) -> str:
+def key_of(text: str) -> str:
+    """A fleet number as it is matched: trimmed, one space between words, capital letters."""
     return " ".join(text.split()).upper()

@@ -6,11 +6,16 @@ from django.utils import timezone
 
 from fleet.faults import Fault
 from fleet.people.models import Person
-from fleet.readings import judge
+from fleet.readings import doubts, judge
+from fleet.readings.beside import beside
+from fleet.readings.enter import KINDS
 from fleet.readings.models import Reading, ReadingDecision, Verdict, VerdictMemory
-from fleet.vehicles.models import MeterChange
+from fleet.vehicles.models import Meter, MeterChange
+from fleet.vehicles.own_unit import from_own
 
 Action = ReadingDecision.Action
+MOST_VALUE = 1e8  # no meter shows more
+LONGEST_REASON = 300
 
 
 def settle(
@@ -20,6 +25,8 @@ def settle(
     person: Person | None,
     reason: str,
     value: float | None = None,
+    unit: str | None = None,
+    override_reason: str = "",
     channel: str,
 ) -> ReadingDecision:
     """Record a decision and judge the meter's readings again; its caller refreshes the vehicle.
@@ -32,29 +39,40 @@ def settle(
         Why, in the person's words; never empty.
     value
         For *accept suggestion* another meter value than the one suggested; for *meter replaced*
-        the vehicle's total at that reading, where it is known [km or h].
+        the vehicle's total at that reading, where it is known.
+    unit
+        Of the value: km, mi or h; None: km, or h of an hours meter.
+    override_reason
+        Why a value stands that was asked about; kept with the reason.
 
     Raises
     ------
+    Question
+        The value falls below the reading before, goes beyond the one after, or is more than the
+        vehicle can cover in the time.
     Fault
         The reading does not exist, there is no reason, no suggestion to accept, or the value
         cannot be.
     """
     with transaction.atomic():
         reading = _locked(reading_id)
-        chosen = _chosen_value(reading, action, value)
+        given = _in_meter_unit(reading, value, unit)
+        chosen = _chosen_value(reading, action, given)
         if not reason.strip():
             raise Fault("Say in a few words why: the decision is kept with its reason.")
+        if given is not None and not override_reason.strip():
+            doubts.ask(reading, action, given)
+        reason = _with_override(reason.strip(), override_reason.strip())
         decision = ReadingDecision.objects.create(
             reading=reading,
             action=action,
             value=chosen,
-            reason=reason.strip(),
+            reason=reason,
             person=person,
             channel=channel,
         )
         _apply(reading, action, chosen, person, reason)
-        judge.replay(np.array([reading.meter_id]), timezone.now())
+        judge.replay(np.array([reading.meter_id]), timezone.now(), since=reading.taken_at)
     return decision
 
 
@@ -65,14 +83,30 @@ def _locked(reading_id: int) -> Reading:
     return found
 
 
+def _in_meter_unit(reading: Reading, value: float | None, unit: str | None) -> float | None:
+    """A value as given in km (or h)."""
+    if value is not None and not (np.isfinite(value) and 0 <= value < MOST_VALUE):
+        raise Fault(f"{value:g} is no meter value: give a number from 0 up.", about="value")
+    if value is None or unit is None:
+        return value
+    if KINDS.get(unit) != reading.meter.kind:
+        wanted = "h" if reading.meter.kind == Meter.Kind.HOURS else "km or mi"
+        raise Fault(f"“{unit[:10]}” is no unit of this meter: give {wanted}.", about="unit")
+    return from_own(value, unit)
+
+
+def _with_override(reason: str, override_reason: str) -> str:
+    if override_reason in ("", reason):
+        return reason[:LONGEST_REASON]
+    return f"{reason}; it stands: {override_reason}"[:LONGEST_REASON]
+
+
 def _chosen_value(reading: Reading, action: str, value: float | None) -> float | None:
     """Meter value accepted, or the total for a replaced meter; None for a rejection."""
     if action not in Action.values:
         raise Fault(f"{action!r} is no decision; one of: {', '.join(Action.values)}.")
-    if value is not None and not (np.isfinite(value) and 0 <= value < 1e8):
-        raise Fault(f"{value:g} is no meter value: give a number from 0 up.")
     if action == Action.ACCEPT_SUGGESTION:
-        chosen = reading.suggestion if value is None else value
+        chosen = beside([reading.pk])[reading.pk].suggestion if value is None else value
         if chosen is None:
             raise Fault("This reading comes without a suggestion: give the value, or reject it.")
         return chosen
@@ -127,7 +161,7 @@ def _replace_meter(reading: Reading, total: float, person: Person | None, reason
         meter_id=reading.meter_id,
         from_at=reading.taken_at,
         offset=total - reading.meter_value,
-        note=reason.strip()[:300],
+        note=reason,
         person=person,
     )
 

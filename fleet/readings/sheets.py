@@ -6,17 +6,21 @@ single cell cannot tell (day or month first, decimal mark); then the entries com
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
-from fleet.readings.book import Book, BookFault, Sheet
+from fleet.readings.book import Book, BookFault, PlainValues, Sheet, run_apart
 from fleet.readings.cells import decimal_mark_of
 from fleet.readings.entries import (
     Entries,
     Hints,
     Numbered,
     Row,
+    from_plain,
     long_entries,
     unusable_entries,
     wide_entries,
@@ -25,6 +29,43 @@ from fleet.readings.headings import HEADING_ROWS, Shape, Shapeless, find_shape
 from fleet.readings.moments import day_first_of
 
 ENTRIES_PER_CHUNK = 10_000
+_APART = Path(__file__).with_name("apart.py")
+
+
+OF_FLEET_BOOK = {"Vehicle types", "Vehicles", "Service history"}  # sheets that tell one
+MOST_TOLD = 3  # sheets named, where none has headings; our choice
+
+
+@dataclass(frozen=True, slots=True)
+class ReadSheet:
+    """One sheet as the process apart has read it."""
+
+    count: int  # entries
+    message: str  # why it has no usable headings; else empty
+    _number: int
+    _entries: Path
+
+    def entries(self) -> Iterator[Entries]:
+        """Entries chunk by chunk, in the order of the sheet's rows and columns."""
+        with self._entries.open("rb") as file:
+            while True:
+                try:
+                    number, given = PlainValues(file).load()
+                except EOFError:
+                    return
+                if number == self._number:
+                    yield from_plain(given)
+
+
+@contextmanager
+def open_sheets(path: Path) -> Iterator[list[ReadSheet]]:
+    """Read a file in a process of its own; BookFault says why it cannot be read."""
+    with tempfile.TemporaryDirectory(prefix="sumpwise-") as folder:
+        found = run_apart(_APART, path, Path(folder))
+        yield [
+            ReadSheet(sheet["count"], sheet["message"], number, Path(folder) / "entries")
+            for number, sheet in enumerate(found)
+        ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +82,14 @@ def survey_book(book: Book) -> list[Survey]:
     """Survey every sheet; BookFault when none has readings."""
     surveys = [survey(sheet) for sheet in book.sheets if sheet.height]
     if not any(isinstance(found.shape, Shape) for found in surveys):
+        if {sheet.name for sheet in book.sheets} >= OF_FLEET_BOOK:
+            raise BookFault(
+                "This is a fleet workbook, not a sheet of readings: load it with sumpwise fleet "
+                "load FILE.xlsx."
+            )
         told = [found.shape.message for found in surveys if isinstance(found.shape, Shapeless)]
+        if len(told) > MOST_TOLD:
+            told[MOST_TOLD:] = [f"Nor has any of the {len(told) - MOST_TOLD} other sheets."]
         raise BookFault(
             " ".join(told) or "The file has no rows: save the sheet again and send it once more."
         )

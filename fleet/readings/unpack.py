@@ -37,6 +37,7 @@ OLE = bytes.fromhex("D0CF11E0A1B11AE1")
 MARK = "\ufffe"  # cannot occur in XML, and is taken out of text: begins what is no value
 WITHOUT_VALUE = f"{MARK}formula without a value"
 ERROR_VALUE = f"{MARK}formula with an error"
+TOO_MUCH_MEMORY = "The file needs too much memory: split it into smaller files."
 SAVE_AS = "save it as .xlsx, .ods or .csv and send that"
 
 Rows = list[list[Any]]
@@ -54,7 +55,7 @@ def main(source: Path, target: Path) -> int:
     except Refused as fault:
         answer = {"fault": str(fault)}
     except MemoryError:
-        answer = {"fault": "The file needs too much memory: split it into smaller files."}
+        answer = {"fault": TOO_MUCH_MEMORY}
     print(json.dumps(answer))
     return 0
 
@@ -300,16 +301,21 @@ def decode(data: bytes) -> str:
     return _readable(text)
 
 
+_CONTROLS = re.compile(r"[\x00-\x08\x0b\x0e-\x1f\x7f]")  # all but tab, line and page ends
+FEW_STRANGE = 3  # a stray one in a short text makes no picture of it; our choice
+
+
 def _decode(data: bytes, encoding: str) -> str:
     return _readable(data.decode(encoding, errors="replace"))
 
 
 def _readable(text: str) -> str:
     sample = text[:4096]
-    strange = sum(1 for letter in sample if letter < " " and letter not in "\t\r\n\f")
-    strange += sample.startswith("%PDF")
-    if strange or sample.count("\ufffd") > len(sample) // 50 or sample.lstrip().startswith("<"):
+    strange = len(_CONTROLS.findall(sample)) + sample.count("\ufffd")
+    other = sample.lstrip().startswith("<") or sample.startswith("%PDF")
+    if other or strange > max(len(sample) // 50, FEW_STRANGE):
         raise Refused(f"The file is neither a spreadsheet nor a table in text: {SAVE_AS}.")
+    text = _CONTROLS.sub("", text).replace(MARK, "")
     if not text.strip():
         raise Refused("The file is empty: save the sheet again and send it once more.")
     return text
@@ -329,16 +335,63 @@ def separator_of(text: str) -> str:
 
 
 def _text_rows(text: str, separator: str) -> Iterator[list[Any]]:
-    text = text.replace("\x00", "").replace(MARK, "")
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
-    try:
-        table = [[_plain(cell) for cell in row] for row in reader]
-    except csv.Error as fault:
-        raise Refused(f"Line {reader.line_num} cannot be cut into cells: {fault}.") from fault
+    table = [row for _, row in _cut(text, separator)]
     widest = max(map(len, table), default=0)
     _check_size("", len(table), widest)
     for cells in table:
-        yield cells + [""] * (widest - len(cells))
+        yield [_plain(cell) for cell in cells] + [""] * (widest - len(cells))
+
+
+def _cut(text: str, separator: str) -> list[tuple[int, list[str]]]:
+    """Rows, each with the line that it begins in; refused where a quotation mark takes in rows."""
+    lines = io.StringIO(text + ("" if text.endswith("\n") else "\n"), newline="").readlines()
+    reader = csv.reader([*lines, MARK], delimiter=separator)
+    table: list[tuple[int, list[str]]] = []
+    begins = 1
+    try:
+        for row in reader:
+            table.append((begins, row))
+            begins = reader.line_num + 1
+    except csv.Error as fault:
+        if reader.line_num > begins:
+            raise Refused(_unclosed(begins)) from fault
+        raise Refused(f"Line {begins} cannot be cut into cells: {fault}.") from fault
+    last, end = table.pop()
+    if end != [MARK]:
+        raise Refused(_unclosed(last))
+    _check_taken_in(lines, table, separator)
+    return table
+
+
+def _unclosed(line: int) -> str:
+    return (
+        f"Line {line} opens a quotation mark that is not closed, so that the lines below it would "
+        "be lost: close it or delete it, and send the file again."
+    )
+
+
+def _check_taken_in(lines: list[str], table: list[tuple[int, list[str]]], separator: str) -> None:
+    """Refuse a cell that runs on over lines which are rows themselves."""
+    widths = [len(row) for _, row in table]
+    usual = max(set(widths), key=widths.count, default=1)
+    ends = [begins for begins, _ in table[1:]] + [len(lines) + 1]
+    for (begins, _), end in zip(table, ends, strict=True):
+        for line in range(begins + 1, end):
+            if _is_row(lines[line - 1], separator, usual):
+                raise Refused(
+                    f"The quotation mark opened in line {begins} runs on over line {line}, which "
+                    "looks like a row: close it or delete it, and send the file again."
+                )
+
+
+def _is_row(line: str, separator: str, width: int) -> bool:
+    """Whether a line has as many cells as usual, and no mark in it closes what was opened above."""
+    before, mark, _ = line.partition('"')
+    if width < 2 or (mark and before and not before.endswith(separator)):
+        return False
+    if line.count('"') % 2:
+        return line.count(separator) + 1 == width
+    return len(next(csv.reader([line], delimiter=separator), [])) == width
 
 
 if __name__ == "__main__":

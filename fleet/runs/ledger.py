@@ -4,8 +4,7 @@ A broker may lose work (on the embedded one a killed worker takes its task along
 stays: whoever asks what is ``owed`` finds it again when its lease has passed.
 """
 
-import os
-import socket
+import logging
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -16,10 +15,14 @@ from django.db.models import Case, DateTimeField, ExpressionWrapper, F, Q, Query
 from django.db.models.expressions import CombinedExpression
 from django.db.models.functions import Now
 
+from fleet import trace
 from fleet.faults import Fault
+from fleet.runs import owner
 from fleet.runs.models import Run
+from fleet.today import NO_DEPOT, today_at
 from fleet.vehicles.models import Depot
 
+log = logging.getLogger(__name__)
 LEASE = timedelta(minutes=5)  # our choice: longer than any chunk, short enough for a morning
 ATTEMPTS = 5  # our choice: what fails so often needs a person, not another attempt
 NIGHT_AT = time(2, 30)  # local; our choice: after the day's last reading, before the first shift
@@ -58,15 +61,19 @@ def work(job: str, on: date, part: str = "", again: bool = False) -> Iterator[Ru
     run = claim(job, on, part, again)
     if run is None:
         held = Run.objects.get(job=job, on=on, part=part)
-        raise Taken(f"{held} is {held.state} already ({held.owner}, see Runs).")
+        raise Taken(f"{held} is {held.state} already ({owner.in_words(held.owner)}, see Runs).")
+    traced = trace.RUN.set(run.pk)
     try:
         yield run
     except (KeyboardInterrupt, SystemExit):
         _close(run, Run.State.WAITING, error="Stopped before its end; it goes on at make-up.")
         raise
     except Exception as error:
+        log.exception("%s failed", run)
         _close(run, Run.State.FAILED, error=f"{type(error).__name__}: {error}"[:2000])
         raise
+    finally:
+        trace.RUN.reset(traced)
     _close(run, Run.State.DONE, progress_share=1.0, counts=run.counts)
 
 
@@ -75,7 +82,7 @@ def claim(job: str, on: date, part: str = "", again: bool = False) -> Run | None
     run = ask_for(job, on, part)
     won = Run.objects.filter(_free(again), pk=run.pk).update(
         state=Run.State.RUNNING,
-        owner=f"{socket.gethostname()} {os.getpid()}"[:80],
+        owner=owner.me(),
         lease_until=_lease(),
         started_at=Now(),
         finished_at=None,
@@ -88,9 +95,17 @@ def claim(job: str, on: date, part: str = "", again: bool = False) -> Run | None
     return run if won else None
 
 
-def ask_for(job: str, on: date, part: str = "") -> Run:
-    """Note that a piece of work is wanted; asked again, it is the same row."""
-    return Run.objects.get_or_create(job=job, on=on, part=part)[0]
+def ask_for(job: str, on: date, part: str = "", again: bool = False) -> Run:
+    """Note that a piece of work is wanted; it stays noted until somebody has done it.
+
+    Asked for ``again``, one that is done or has failed waits once more.
+    """
+    run = Run.objects.get_or_create(job=job, on=on, part=part)[0]
+    if again:
+        ended = Run.objects.filter(pk=run.pk, state__in=[Run.State.DONE, Run.State.FAILED])
+        ended.update(state=Run.State.WAITING, attempts=0)
+        run.refresh_from_db()
+    return run
 
 
 def renew(run: Run, share: float, counts: Mapping[str, int] | None = None) -> None:
@@ -117,7 +132,7 @@ def record_failure(job: str, now: datetime, error: str) -> Run:
     """Show on the list that something outside any planned work went wrong."""
     return Run.objects.create(
         job=job,
-        on=now.date(),
+        on=today_at(NO_DEPOT, now),
         part=f"{now:%H:%M:%S.%f}",
         state=Run.State.FAILED,
         error=error,
@@ -129,7 +144,8 @@ def record_failure(job: str, now: datetime, error: str) -> Run:
 def owed(now: datetime) -> list[Owed]:
     """For each zone with a depot the newest night, if it was neither done nor is in hand.
 
-    Older nights are overtaken: the newest one takes in all that came before it.
+    Older nights are overtaken: the newest one takes in all that came before it. One that a person
+    asked for and nobody has begun is owed whatever its day.
     """
     zones = sorted(set(Depot.objects.values_list("zone", flat=True)))
     nights = [Owed(NIGHT, newest_night(now, zone), zone) for zone in zones]
@@ -138,7 +154,23 @@ def owed(now: datetime) -> list[Owed]:
         .exclude(_free(again=False) & Q(attempts__lt=ATTEMPTS))
         .values_list("on", "part")
     )
-    return [night for night in nights if (night.on, night.part) not in settled]
+    due = [night for night in nights if (night.on, night.part) not in settled]
+    asked = Run.objects.filter(job=NIGHT, state=Run.State.WAITING, attempts=0)
+    wanted = [Owed(NIGHT, on, zone) for on, zone in asked.values_list("on", "part")]
+    return list(dict.fromkeys(due + wanted))
+
+
+def let_go_of_the_dead() -> None:
+    """End the leases of processes of this machine that are gone: nobody waits for those."""
+    for run in Run.objects.filter(state=Run.State.RUNNING, lease_until__gt=Now()):
+        if owner.is_dead(run.owner):
+            _held(run).update(lease_until=Now() - timedelta(seconds=1))
+
+
+def in_hand(job: str) -> set[str]:
+    """Parts that somebody is at."""
+    held = Run.objects.filter(job=job, state=Run.State.RUNNING, lease_until__gte=Now())
+    return set(held.values_list("part", flat=True))
 
 
 def given_up(job: str) -> set[str]:

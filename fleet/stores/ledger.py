@@ -5,40 +5,29 @@ sum of the moves. Under the sender's key a move is there once, however often it 
 zero is recorded, never refused: what was used was used, and somebody should count.
 """
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date, timedelta
 from zoneinfo import ZoneInfo
 
-from django.db import IntegrityError, transaction
-from django.db.models import F
+from django.db import transaction
 
+from fleet.calc.lots import Step, oldest
 from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
-from fleet.stores.models import Arrival, Item, Stock, StockMove
-from fleet.stores.prices import TAKEN_BACK, unit_prices
+from fleet.stores.doubt import Entered, ask
+from fleet.stores.lots import lots_at
+from fleet.stores.models import Arrival, Item, StockMove
+from fleet.stores.moves import ANOTHER, Move, agreeing, known_as, locked, record, same_key
+from fleet.stores.prices import TAKEN_BACK, UnitPrice, unit_prices
 from fleet.vehicles.models import Depot
 
-MOST = 2_000_000_000  # what the columns hold [mL or pieces]
+MOST = 2_000_000_000  # in one move, far more than any tank holds [mL or pieces]
+MOST_MINOR = 10**12  # no receipt costs more
+REASON_LENGTH = 300
 AHEAD = timedelta(minutes=5)  # a phone's clock may run so far ahead; our choice
 Kind = StockMove.Kind
-
-
-@dataclass(frozen=True, kw_only=True)
-class Move:
-    """One move before it is recorded."""
-
-    depot: Depot
-    item: Item
-    kind: str
-    quantity: int  # signed [mL or pieces]
-    reason: str = ""
-    price_minor: int | None = None  # of all of it, signed alike; None: at the price of the day
-    batch: str = ""
-    best_before: date | None = None
-    order_number: str = ""
-    other_depot: Depot | None = None
-    key: str | None = None
 
 
 def receive(
@@ -52,6 +41,7 @@ def receive(
     best_before: date | None = None,
     arrival: Arrival | None = None,
     reason: str = "",
+    override_reason: str = "",
     key: str | None = None,
 ) -> StockMove:
     """Take in what came; with its arrival, that is no longer on order.
@@ -62,8 +52,12 @@ def receive(
         The person does not keep stock at the depot.
     Fault
         Nothing came, or the arrival is of another item or depot, or was received already.
+    Question
+        See `fleet.stores.doubt`; with ``override_reason`` it is kept.
     """
     _may(actor, depot)
+    if price_minor is not None and not 0 <= price_minor <= MOST_MINOR:
+        raise Fault("The price of all of it is an amount from 0 up.", about="price")
     move = Move(
         depot=depot,
         item=item,
@@ -76,10 +70,38 @@ def receive(
         key=key,
     )
     with transaction.atomic():
-        known = _known(move)
-        if known is None and arrival is not None:
+        known = known_as(move)
+        if known is not None:
+            return known
+        believed = _believed(actor, move, override_reason)
+        if arrival is not None:
             _close(actor, arrival, move)
-        return known or record(actor, move)
+        return record(actor, believed)
+
+
+def _believed(actor: Actor, move: Move, because: str, counted: int | None = None) -> Move:
+    """A move that a person enters, with why it stands where it is doubtful."""
+    why = ask(
+        Entered(
+            depot=move.depot,
+            item=move.item,
+            quantity=abs(move.quantity) if counted is None else counted,
+            on=day_at(move.depot, actor),
+            counted=counted is not None,
+            price_minor=move.price_minor if move.kind == Kind.RECEIVED else None,
+            best_before=move.best_before if move.kind == Kind.RECEIVED else None,
+            batch=move.batch.strip(),
+        ),
+        because,
+    )
+    said = "; ".join(part for part in (move.reason.strip(), why) if part)
+    return replace(move, reason=said[:REASON_LENGTH])
+
+
+def _enter(actor: Actor, move: Move, because: str) -> StockMove:
+    """Record what a person enters; sent again under its key it is not doubted again."""
+    with transaction.atomic():
+        return known_as(move) or record(actor, _believed(actor, move, because))
 
 
 def _close(actor: Actor, arrival: Arrival, move: Move) -> None:
@@ -103,11 +125,12 @@ def use(
     quantity: int,
     reason: str,
     batch: str = "",
+    override_reason: str = "",
     key: str | None = None,
 ) -> StockMove:
     """Take off what was used outside a work order, such as by a driver on the road."""
     _may(actor, depot)
-    return record(
+    return _enter(
         actor,
         Move(
             depot=depot,
@@ -118,33 +141,39 @@ def use(
             batch=batch,
             key=key,
         ),
+        override_reason,
     )
 
 
 def count(
-    actor: Actor, *, depot: Depot, item: Item, counted: int, reason: str, key: str | None = None
+    actor: Actor,
+    *,
+    depot: Depot,
+    item: Item,
+    counted: int,
+    reason: str,
+    override_reason: str = "",
+    key: str | None = None,
 ) -> StockMove:
     """Set what is on hand to what was counted; the move is the difference, which may be 0."""
     _may(actor, depot)
     if not 0 <= counted <= MOST:
-        raise Fault("What was counted is a whole number from 0 up.")
+        raise Fault("What was counted is a whole number from 0 up.", about="quantity")
     said = _said(reason, "why it was counted")
     with transaction.atomic():
-        stock = _locked(depot, item)
-        known = _same_key(key)
+        stock = locked(depot, item)
+        known = same_key(key)
         if known is not None:
-            return _agreeing(known, depot, item, Kind.COUNTED, known.quantity)
-        return record(
-            actor,
-            Move(
-                depot=depot,
-                item=item,
-                kind=Kind.COUNTED,
-                quantity=counted - stock.on_hand,
-                reason=said,
-                key=key,
-            ),
+            return agreeing(known, depot, item, Kind.COUNTED, known.quantity)
+        move = Move(
+            depot=depot,
+            item=item,
+            kind=Kind.COUNTED,
+            quantity=counted - stock.on_hand,
+            reason=said,
+            key=key,
         )
+        return record(actor, _believed(actor, move, override_reason, counted))
 
 
 def write_off(
@@ -155,11 +184,12 @@ def write_off(
     quantity: int,
     reason: str,
     batch: str = "",
+    override_reason: str = "",
     key: str | None = None,
 ) -> StockMove:
     """Take off what is spoilt, lost or too old."""
     _may(actor, depot)
-    return record(
+    return _enter(
         actor,
         Move(
             depot=depot,
@@ -170,6 +200,7 @@ def write_off(
             batch=batch,
             key=key,
         ),
+        override_reason,
     )
 
 
@@ -183,34 +214,79 @@ def transfer(
     reason: str = "",
     batch: str = "",
     best_before: date | None = None,
+    override_reason: str = "",
     key: str | None = None,
-) -> tuple[StockMove, StockMove]:
-    """Move stock from one depot to another: two moves that stand or fall together."""
+) -> list[StockMove]:
+    """Move stock from one depot to another: moves in pairs that stand or fall together.
+
+    Batch and best before go along: a pair for each lot that it is taken from, the oldest first.
+    """
     _may(actor, from_depot)
     _may(actor, to_depot)
     if from_depot.pk == to_depot.pk:
         raise Fault("Choose two different depots.")
-    price = unit_prices(from_depot.pk, [item.pk]).get(item.pk)
     amount = _above_zero(quantity)
-    shared = {"item": item, "reason": reason, "batch": batch, "best_before": best_before}
-    moves = {
-        depot.pk: Move(
-            **shared,  # type: ignore[arg-type]
-            depot=depot,
-            other_depot=other,
-            kind=kind,
-            quantity=sign * amount,
-            price_minor=None if price is None else price.of(sign * amount),
-            key=f"{key}:{way}" if key else None,
-        )
-        for depot, other, kind, sign, way in (
-            (from_depot, to_depot, Kind.TRANSFERRED_OUT, -1, "out"),
-            (to_depot, from_depot, Kind.TRANSFERRED_IN, 1, "in"),
-        )
-    }
+    ends = sorted((from_depot, to_depot), key=lambda depot: depot.pk)
     with transaction.atomic():  # rows are locked in one order, so that two transfers never wait
-        rows = {pk: record(actor, moves[pk]) for pk in sorted(moves)}
-    return rows[from_depot.pk], rows[to_depot.pk]
+        for depot in ends:
+            locked(depot, item)
+        parts = _sent(key, from_depot, item, amount)
+        if parts is None:
+            entered = Entered(from_depot, item, amount, day_at(from_depot, actor))
+            why = ask(entered, override_reason)
+            reason = "; ".join(part for part in (reason.strip(), why) if part)[:REASON_LENGTH]
+            parts = [Step(amount, batch.strip(), best_before)]
+            if best_before is None:
+                parts = oldest(lots_at(from_depot.pk, item.pk), amount, batch.strip())
+        price = unit_prices(from_depot.pk, [item.pk]).get(item.pk)
+        return [
+            record(actor, move)
+            for number, part in enumerate(parts)
+            for move in _both_ways(from_depot, to_depot, item, part, reason, price, key, number)
+        ]
+
+
+def _both_ways(
+    from_depot: Depot,
+    to_depot: Depot,
+    item: Item,
+    part: Step,
+    reason: str,
+    price: UnitPrice | None,
+    key: str | None,
+    number: int,
+) -> Iterator[Move]:
+    for depot, other, kind, sign, way in (
+        (from_depot, to_depot, Kind.TRANSFERRED_OUT, -1, "out"),
+        (to_depot, from_depot, Kind.TRANSFERRED_IN, 1, "in"),
+    ):
+        yield Move(
+            depot=depot,
+            item=item,
+            kind=kind,
+            quantity=sign * part.quantity,
+            reason=reason,
+            price_minor=None if price is None else price.of(sign * part.quantity),
+            batch=part.batch,
+            best_before=part.best_before,
+            other_depot=other,
+            key=f"{key}:{way}{number or ''}" if key else None,
+        )
+
+
+def _sent(key: str | None, from_depot: Depot, item: Item, amount: int) -> list[Step] | None:
+    """The lots of a transfer that was sent before under its key."""
+    first = same_key(f"{key}:out") if key else None
+    if first is None:
+        return None
+    found = [first]
+    while (more := same_key(f"{key}:out{len(found)}")) is not None:
+        found.append(more)
+    total = sum(row.quantity for row in found)
+    whole = (first.depot_id, first.item_id, total) == (from_depot.pk, item.pk, -amount)
+    if not whole:
+        raise Fault(ANOTHER)
+    return [Step(-row.quantity, row.batch, row.best_before) for row in found]
 
 
 def take_back(actor: Actor, move: StockMove, *, reason: str) -> StockMove:
@@ -243,76 +319,6 @@ def take_back(actor: Actor, move: StockMove, *, reason: str) -> StockMove:
     return record(actor, opposite)
 
 
-def record(actor: Actor, move: Move) -> StockMove:
-    """Add a move and shift what is on hand; the caller has seen to the right to do so.
-
-    Raises
-    ------
-    Fault
-        The key was used for another move.
-    """
-    try:
-        with transaction.atomic():
-            stock = _locked(move.depot, move.item)
-            known = _known(move)
-            if known is not None:
-                return known
-            Stock.objects.filter(pk=stock.pk).update(on_hand=F("on_hand") + move.quantity)
-            return _added(actor, move)
-    except IntegrityError:  # the same key at the same moment, for another depot or item
-        known = _known(move)
-        if known is None:
-            raise
-        return known
-
-
-def _added(actor: Actor, move: Move) -> StockMove:
-    price_minor = move.price_minor
-    if price_minor is None and move.kind != Kind.RECEIVED:
-        price = unit_prices(move.depot.pk, [move.item.pk]).get(move.item.pk)
-        price_minor = None if price is None else price.of(move.quantity)
-    return StockMove.objects.create(
-        depot=move.depot,
-        item=move.item,
-        kind=move.kind,
-        quantity=move.quantity,
-        at=actor.at,
-        reason=move.reason.strip(),
-        price_minor=price_minor,
-        batch=move.batch.strip(),
-        best_before=move.best_before,
-        order_number=move.order_number,
-        other_depot=move.other_depot,
-        key=move.key,
-        person=actor.person,
-        channel=actor.channel,
-    )
-
-
-def _locked(depot: Depot, item: Item) -> Stock:
-    """The row of an item at a depot, which nobody else changes before this transaction ends."""
-    Stock.objects.get_or_create(depot=depot, item=item)
-    return Stock.objects.select_for_update().get(depot=depot, item=item)
-
-
-def _known(move: Move) -> StockMove | None:
-    known = _same_key(move.key)
-    if known is None:
-        return None
-    return _agreeing(known, move.depot, move.item, move.kind, move.quantity)
-
-
-def _same_key(key: str | None) -> StockMove | None:
-    return None if key is None else StockMove.objects.filter(key=key).first()
-
-
-def _agreeing(known: StockMove, depot: Depot, item: Item, kind: str, quantity: int) -> StockMove:
-    there = (known.depot_id, known.item_id, known.kind, known.quantity)
-    if there != (depot.pk, item.pk, kind, quantity):
-        raise Fault("This key was used for another move: make a new one for every move.")
-    return known
-
-
 def _may(actor: Actor, depot: Depot) -> None:
     actor.must(Right.KEEP_STOCK, depot)
     if actor.at > actor.now + AHEAD:
@@ -321,7 +327,9 @@ def _may(actor: Actor, depot: Depot) -> None:
 
 def _above_zero(quantity: int) -> int:
     if not 0 < quantity <= MOST:
-        raise Fault("The quantity is a whole number above 0: millilitres, or pieces.")
+        raise Fault(
+            "The quantity is a whole number above 0: millilitres, or pieces.", about="quantity"
+        )
     return quantity
 
 

@@ -1,23 +1,42 @@
 """What is on hand, on order and too old, per depot and item."""
 
-from collections import defaultdict
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from django.db.models import Min, OuterRef, Q, QuerySet, Subquery, Sum
+from django.db.models import Min, OuterRef, QuerySet, Subquery, Sum
 from django.db.models.functions import Coalesce
 
-from fleet.calc.packs import left_of_receipts
+from fleet.calc.lots import Lot
+from fleet.stores.lots import lots_of
 from fleet.stores.models import Arrival, Stock, StockMove
+from fleet.today import today_at
 
-CAME = (StockMove.Kind.RECEIVED, StockMove.Kind.TRANSFERRED_IN)
 COLUMNS = (
-    *("on_hand", "lead_time_d", "review_period_d", "service_level", "supplier"),
+    *("on_hand", "lead_time_d", "review_period_d", "service_level", "supplier", "shelf_place"),
     *("item_id", "depot_id", "on_order", "arrives_on", "counted_at"),
-    *("depot__slug", "depot__name", "item__slug", "item__name", "item__kind", "item__unit"),
+    *(
+        "depot__slug",
+        "depot__name",
+        "depot__zone",
+        "item__slug",
+        "item__name",
+        "item__kind",
+        "item__unit",
+        "item__part_number",
+    ),
 )
+
+
+@dataclass(frozen=True)
+class LotLevel:
+    """What is left of a lot [mL or pieces]."""
+
+    batch: str
+    best_before: date | None
+    left: int
+    too_old: bool
 
 
 @dataclass(frozen=True)
@@ -31,23 +50,30 @@ class Level:
     kind: str
     unit: str
     on_hand: int  # [mL or pieces]
+    usable: int  # of it, not past its best before [mL or pieces]
     on_order: int  # [mL or pieces]
     arrives_on: date | None  # the next that is on order
     counted_at: datetime | None
-    best_before: date | None  # of the oldest that is left, when the oldest is used first
+    best_before: date | None  # of the oldest lot
     too_old: int  # past its best before [mL or pieces]
+    lots: tuple[LotLevel, ...]  # the oldest first; of an item that grows old
     look: tuple[str, ...]  # what somebody should see to, in words
     lead_time_d: int
     review_period_d: int
     service_level: float
     supplier: str
+    part_number: str  # the maker's
+    shelf_place: str
 
 
-def levels(depot_ids: Collection[int], today: date) -> list[Level]:
+def levels(depot_ids: Collection[int], now: datetime) -> list[Level]:
     """Every item that these depots keep, by name; two queries however many there are."""
     rows = list(_rows(Stock.objects.filter(depot__in=depot_ids)))
-    receipts = _receipts(depot_ids)
-    return [_level(row, receipts[row["depot_id"], row["item_id"]], today) for row in rows]
+    there = lots_of({(row["depot_id"], row["item_id"]): row["on_hand"] for row in rows})
+    return [
+        _level(row, there[row["depot_id"], row["item_id"]], today_at(row["depot__zone"], now))
+        for row in rows
+    ]
 
 
 def _rows(found: QuerySet[Stock]) -> Any:
@@ -70,23 +96,13 @@ def _rows(found: QuerySet[Stock]) -> Any:
     )
 
 
-def _receipts(depot_ids: Collection[int]) -> dict[tuple[int, int], list[tuple[int, date | None]]]:
-    """Quantity and best before of what came, the newest first, of items that grow old."""
-    dated = StockMove.objects.exclude(best_before=None).values("item")
-    rows = StockMove.objects.filter(Q(kind__in=CAME), depot__in=depot_ids, item__in=dated)
-    found: dict[tuple[int, int], list[tuple[int, date | None]]] = defaultdict(list)
-    for depot_id, item_id, quantity, best_before in rows.order_by("-at", "-id").values_list(
-        "depot_id", "item_id", "quantity", "best_before"
-    ):
-        if quantity > 0:
-            found[depot_id, item_id].append((quantity, best_before))
-    return found
-
-
-def _level(row: dict[str, Any], came: list[tuple[int, date | None]], today: date) -> Level:
-    left = left_of_receipts(row["on_hand"], [quantity for quantity, _ in came])
-    dated = [(int(rest), on) for rest, (_, on) in zip(left, came, strict=True) if rest and on]
-    too_old = sum(rest for rest, on in dated if on < today)
+def _level(row: dict[str, Any], there: Sequence[Lot], today: date) -> Level:
+    lots = tuple(
+        LotLevel(lot.batch, lot.best_before, lot.left, lot.past(today))
+        for lot in there
+        if any(one.best_before for one in there)
+    )
+    too_old = sum(lot.left for lot in lots if lot.too_old)
     return Level(
         depot=row["depot__slug"],
         depot_name=row["depot__name"],
@@ -95,16 +111,20 @@ def _level(row: dict[str, Any], came: list[tuple[int, date | None]], today: date
         kind=row["item__kind"],
         unit=row["item__unit"],
         on_hand=row["on_hand"],
+        usable=row["on_hand"] - too_old,
         on_order=row["on_order"],
         arrives_on=row["arrives_on"],
         counted_at=row["counted_at"],
-        best_before=min((on for _, on in dated), default=None),
+        best_before=lots[0].best_before if lots else None,
         too_old=too_old,
+        lots=lots,
         look=_look(row, too_old, today),
         lead_time_d=row["lead_time_d"],
         review_period_d=row["review_period_d"],
         service_level=row["service_level"],
         supplier=row["supplier"],
+        part_number=row["item__part_number"],
+        shelf_place=row["shelf_place"],
     )
 
 

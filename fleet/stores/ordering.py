@@ -1,12 +1,24 @@
 """What was ordered and is on its way."""
 
+from collections.abc import Collection
 from datetime import date
+
+from django.db.models import QuerySet
 
 from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
-from fleet.stores.models import Arrival, Item
+from fleet.stores.models import Arrival, Item, Pack
+from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Depot
+
+MOST_ORDERED = 10**12  # no order is larger [mL or pieces]
+
+
+def packs_to_order(item_ids: Collection[int]) -> dict[int, Pack]:
+    """The pack in which each item is ordered: the preferred one, else the largest."""
+    rows = Pack.objects.filter(item__in=item_ids).order_by("preferred", "quantity")
+    return {pack.item_id: pack for pack in rows}
 
 
 def expect(
@@ -22,7 +34,7 @@ def expect(
         Nothing was ordered, or it is due before it was ordered.
     """
     actor.must(Right.KEEP_STOCK, depot)
-    if quantity <= 0:
+    if not 0 < quantity <= MOST_ORDERED:
         raise Fault("Say how much was ordered: millilitres or pieces, above 0.")
     if due_on < ordered_on:
         raise Fault("It is due before it was ordered: look at the two days.")
@@ -31,8 +43,14 @@ def expect(
     )
 
 
+def coming(depots: Depots) -> QuerySet[Arrival]:
+    """Orders of some depots that have not come yet."""
+    rows = Arrival.objects.filter(depot__in=depots, received_on=None)
+    return rows.select_related("item", "depot")
+
+
 def give_up(actor: Actor, arrival: Arrival) -> None:
-    """Take an order off the list that will not come."""
+    """Take a cancelled order off the list."""
     actor.must(Right.KEEP_STOCK, arrival.depot)
     gone, _ = Arrival.objects.filter(pk=arrival.pk, received_on=None).delete()
     if not gone:

@@ -3,7 +3,7 @@
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
-from django.db.models import CharField, Exists, OuterRef, Subquery, Value
+from django.db.models import CharField, Exists, OuterRef, QuerySet, Subquery, Value
 from django.db.models.functions import Cast, Concat
 
 from fleet.calc.packs import share_of_price
@@ -32,18 +32,22 @@ def unit_prices(depot_id: int, item_ids: Collection[int]) -> dict[int, UnitPrice
 
 def _paid(depot_id: int, item_ids: Collection[int]) -> dict[int, UnitPrice]:
     """What the newest receipt with a price cost."""
-    back_key = Concat(Value(TAKEN_BACK), Cast(OuterRef("pk"), CharField()))
-    priced = StockMove.objects.filter(
-        ~Exists(StockMove.objects.filter(key=back_key)),
-        depot=depot_id,
-        item=OuterRef("pk"),
-        kind=StockMove.Kind.RECEIVED,
-        quantity__gt=0,
+    priced = standing(
+        StockMove.objects.filter(
+            depot=depot_id, item=OuterRef("pk"), kind=StockMove.Kind.RECEIVED, quantity__gt=0
+        )
     ).exclude(price_minor=None)
     newest = priced.order_by("-at", "-id").values("pk")[:1]
     moves = Item.objects.filter(pk__in=item_ids).values_list(Subquery(newest), flat=True)
     rows = StockMove.objects.filter(pk__in=[move for move in moves if move is not None])
     return {row.item_id: UnitPrice(row.price_minor or 0, row.quantity) for row in rows}
+
+
+def standing(moves: QuerySet[StockMove]) -> QuerySet[StockMove]:
+    """Those that nobody took back, and without what took others back."""
+    back_key = Concat(Value(TAKEN_BACK), Cast(OuterRef("pk"), CharField()))
+    kept = moves.filter(~Exists(StockMove.objects.filter(key=back_key)))
+    return kept.exclude(key__startswith=TAKEN_BACK)
 
 
 def _listed(item_ids: Collection[int]) -> dict[int, UnitPrice]:

@@ -1,4 +1,4 @@
-"""Used fluid that a carrier took away: a row for each note, added once and kept."""
+"""Used fluid that a waste collector took away: a row for each note, added once and kept."""
 
 from dataclasses import dataclass
 from datetime import date
@@ -12,10 +12,16 @@ from fleet.stores.ledger import MOST, day_at
 from fleet.stores.models import UsedFluidCollected
 from fleet.vehicles.models import Depot
 
+ON_THE_NOTE = {
+    "waste_class": "waste class",
+    "carrier": "waste collector",
+    "note_number": "number of the consignment note",
+}
+
 
 @dataclass(frozen=True, kw_only=True)
 class Note:
-    """What the carrier's note says."""
+    """What the consignment note says."""
 
     depot: Depot
     waste_class: str
@@ -39,9 +45,9 @@ def collect(actor: Actor, note: Note, *, key: str | None = None) -> UsedFluidCol
     actor.must(Right.KEEP_STOCK, note.depot)
     if not 0 < note.quantity_ml <= MOST:
         raise Fault("Say how many litres were taken, above 0.", about="litres")
-    for name in ("waste_class", "carrier", "note_number"):
+    for name, words in ON_THE_NOTE.items():
         if not getattr(note, name).strip():
-            raise Fault(f"The {name.replace('_', ' ')} is missing: it stands on the note.")
+            raise Fault(f"The {words} is missing: it stands on the note.")
     if note.collected_on > day_at(note.depot, actor):
         raise Fault(f"{note.collected_on} lies ahead: enter the day of the note.")
     return _added(actor, note, note.quantity_ml, key, "")

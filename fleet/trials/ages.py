@@ -8,6 +8,7 @@ from fleet import bulk
 from fleet.bulk import Array
 from fleet.calc import usage
 from fleet.calc.km_at import km_at
+from fleet.calc.level_paths import moments_ahead
 from fleet.calc.trial_ages import NONE, age, newest
 from fleet.calc.usage import State
 from fleet.due.models import Service
@@ -44,7 +45,7 @@ class Odometers:
         ahead_d = asked_d - states["last_at_d"]
         later = np.flatnonzero(np.isnan(total) & (ahead_d > 0))
         state = State(**{name: column[later] for name, column in states.items()})
-        mean_km, _ = usage.moments(state, ahead_d[later])
+        mean_km, _ = moments_ahead(usage.law(state), ahead_d[later])
         total[later] = state.last_km + mean_km
         return total
 

@@ -6,14 +6,17 @@ from datetime import date
 
 import numpy as np
 from django.db import transaction
+from django.db.models import Q
 
 from fleet.bulk import Array
 from fleet.calc.trial_draw import LEFT_OUT, draw_groups, match_pairs
-from fleet.faults import Fault, Refused
+from fleet.due.choose import Chosen, choose
+from fleet.faults import Fault, Question, Refused
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
-from fleet.trials.models import ExcludedPeriod, Trial, TrialVehicle
+from fleet.trials.models import ExcludedPeriod, Trial, TrialGroup, TrialVehicle
 from fleet.trials.note import must, note
+from fleet.trials.set_up import needed_in_all
 from fleet.usage.models import UsageState
 from fleet.vehicles.models import Vehicle
 
@@ -26,7 +29,9 @@ class Drawn:
     left_over: tuple[str, ...]  # fleet numbers
 
 
-def assign(actor: Actor, trial: Trial, vehicles: Sequence[Vehicle]) -> Drawn:
+def assign(
+    actor: Actor, trial: Trial, vehicles: Sequence[Vehicle], *, few_because: str = ""
+) -> Drawn:
     """Draw vehicles into the groups, once, by the trial's own seed.
 
     Raises
@@ -34,7 +39,9 @@ def assign(actor: Actor, trial: Trial, vehicles: Sequence[Vehicle]) -> Drawn:
     Refused
         The groups are drawn already: who takes part is never changed afterwards.
     Fault
-        A vehicle of another type, or too few.
+        A vehicle of another type, one that is in a trial of this service, or fewer than two.
+    Question
+        Fewer vehicles than the trial needs; with a reason they are drawn all the same.
     """
     ordered = sorted({one.pk: one for one in vehicles}.values(), key=lambda one: one.pk)
     for depot_id in {one.depot_id for one in ordered}:
@@ -44,8 +51,9 @@ def assign(actor: Actor, trial: Trial, vehicles: Sequence[Vehicle]) -> Drawn:
     kept = np.flatnonzero(stratum != LEFT_OUT)
     if len(kept) < 2:
         raise Fault("No two of these vehicles can be compared: name more of them.")
+    _ask_whether_enough(trial, len(kept), few_because)
     tried = draw_groups(stratum[kept], trial.seed)
-    groups = {group.tried: group for group in trial.groups.all()}
+    groups = {group.tried: group for group in trial.groups.select_related("product")}
     left_over = tuple(one.fleet_number for one, at in zip(ordered, stratum, strict=True) if at < 0)
     with transaction.atomic():
         locked = Trial.objects.select_for_update().get(pk=trial.pk)
@@ -60,8 +68,37 @@ def assign(actor: Actor, trial: Trial, vehicles: Sequence[Vehicle]) -> Drawn:
             )
             for at, is_tried in zip(kept, tried, strict=True)
         )
-        note(actor, trial, "groups drawn", f"{len(kept)} vehicles, seed {trial.seed}")
+        choose(actor, _fluids(trial, groups, ordered, kept, tried))
+        few = f"; few, because {few_because.strip()}" if few_because.strip() else ""
+        note(actor, trial, "groups drawn", f"{len(kept)} vehicles, seed {trial.seed}{few}")
     return Drawn(len(kept), left_over)
+
+
+def _fluids(
+    trial: Trial,
+    groups: dict[bool, TrialGroup],
+    vehicles: Sequence[Vehicle],
+    kept: Array,
+    tried: Array,
+) -> list[Chosen]:
+    """What each vehicle is to get while the trial runs: cards, stock and demand follow it."""
+    return [
+        Chosen(
+            vehicle=vehicles[at],
+            compartment=trial.service.compartment,
+            product=groups[bool(is_tried)].product,
+            because=f"field trial: {trial}",
+            source=source_of(trial),
+            from_on=trial.starts_on,
+            until_on=trial.ends_on,
+        )
+        for at, is_tried in zip(kept, tried, strict=True)
+    ]
+
+
+def source_of(trial: Trial) -> str:
+    """By which the choices of a trial are found again, should it end early."""
+    return f"drawn by field trial {trial.slug}"
 
 
 def _check(trial: Trial, vehicles: Sequence[Vehicle]) -> None:
@@ -75,6 +112,36 @@ def _check(trial: Trial, vehicles: Sequence[Vehicle]) -> None:
             f"{', '.join(other[:10])} cannot take part: {trial} is about "
             f"{trial.service.vehicle_type} still in the fleet. Leave them out."
         )
+
+    _refuse_double(trial, vehicles)
+
+
+def _refuse_double(trial: Trial, vehicles: Sequence[Vehicle]) -> None:
+    """One vehicle's fluid cannot be two products at a time."""
+    rows = TrialVehicle.objects.filter(
+        vehicle__in=vehicles,
+        trial__service=trial.service,
+        trial__starts_on__lte=trial.ends_on,
+        trial__ends_on__gte=trial.starts_on,
+    ).exclude(Q(trial=trial) | Q(trial__results__frozen_at__isnull=False))
+    other = rows.select_related("vehicle", "trial").first()
+    if other is not None:
+        raise Fault(
+            f"{other.vehicle} is in {other.trial}, a trial of the same service, until "
+            f"{other.trial.ends_on}: leave it out."
+        )
+
+
+def _ask_whether_enough(trial: Trial, count: int, few_because: str) -> None:
+    needed = needed_in_all(trial)
+    if few_because.strip() or (needed is not None and count >= needed):
+        return
+    wanted = f"{needed} are needed" if needed else "more than 800 would be needed"
+    raise Question(
+        f"{count} vehicles can be compared, and {wanted} to show a difference of "
+        f"{trial.smallest_difference:g}: name more, or say why fewer are worth trying.",
+        about="vehicles",
+    )
 
 
 def _strata(trial: Trial, vehicles: Sequence[Vehicle]) -> Array:

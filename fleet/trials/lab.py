@@ -7,16 +7,17 @@ from typing import Any
 import numpy as np
 
 from fleet.bulk import Array
-from fleet.calc.trial_lab import slope, undiluted
+from fleet.calc.trial_lab import slope, thinned, undiluted
 from fleet.due.models import TopUp
-from fleet.trials.ages import FluidAges, fluid_ages
+from fleet.trials.ages import FluidAges, Odometers, fluid_ages, gather_odometers
 from fleet.trials.gather import SIDES, TRIED, Gathered
 from fleet.trials.models import LabProperty, LabSample, Trial
 
 NOON_D = 0.5
 OLDEST_FILL = timedelta(days=10 * 366)  # before the start; older top-ups belong to no fill here
 UNCORRECTED = "not corrected for top-ups"
-CORRECTED = "corrected for top-ups, to first order"
+CORRECTED = "corrected for top-ups by the mass balance of the fluid"
+MOST_ADDED = 0.5  # of the refill in one top-up, from which on the balance does not hold
 
 
 @dataclass(frozen=True)
@@ -73,7 +74,7 @@ def of_trial(gathered: Gathered, as_of: datetime) -> list[dict[str, Any]]:
     if not properties:
         return []
     samples = gather_samples(trial, as_of)
-    added = topped_up_share(trial, samples)
+    corrected = _undiluted(trial, samples)
     return [
         {
             "property": one.name,
@@ -82,17 +83,20 @@ def of_trial(gathered: Gathered, as_of: datetime) -> list[dict[str, Any]]:
             "high": one.high,
             "source": one.source,
             "correction": CORRECTED if one.gathers else UNCORRECTED,
-            **{side: _side(gathered, one, samples, added, side) for side in SIDES},
+            **{side: _side(gathered, one, samples, corrected, side) for side in SIDES},
         }
         for one in properties
     ]
 
 
 def _side(
-    gathered: Gathered, one: LabProperty, samples: Samples, added: Array, side: str
+    gathered: Gathered, one: LabProperty, samples: Samples, corrected: Array, side: str
 ) -> dict[str, Any]:
     own = samples.of(one, gathered.groups[side].product_id, tried=side == TRIED)
-    value = undiluted(samples.value[own], added[own]) if one.gathers else samples.value[own]
+    unbalanced = own & np.isnan(corrected)  # as measured would flatten the slope: left out
+    if one.gathers:
+        own &= ~unbalanced
+    value = (corrected if one.gathers else samples.value)[own]
     found = slope(samples.fluid.change_id[own], samples.fluid.age_km[own], value)
     plain = {
         name: None if isinstance(number, float) and np.isnan(number) else number
@@ -106,6 +110,7 @@ def _side(
         "points": [list(point) for point in points],
         "outside": int(outside.sum()),
         "not usable": int((of_side & ~own).sum()),
+        "not corrected": int(unbalanced.sum()) if one.gathers else 0,
     }
 
 
@@ -117,17 +122,55 @@ def within(one: LabProperty, value: Array) -> Array:
     return kept
 
 
-def topped_up_share(trial: Trial, samples: Samples) -> Array:
-    """Fluid added between the change and each sample, as a share of the refill."""
-    rows = TopUp.objects.filter(
-        compartment_id=trial.service.compartment_id,
-        vehicle_id__in=np.unique(samples.vehicle_id).tolist(),
-        topped_up_at__date__gte=trial.starts_on - OLDEST_FILL,
-    ).values_list("vehicle_id", "topped_up_at", "quantity_ml")
-    share = np.zeros(len(samples.value))
+@dataclass(frozen=True)
+class TopUps:
+    """Fluid added to the vehicles of a trial, in order of time."""
+
+    vehicle_id: Array
+    at_d: Array
+    total_km: Array  # of the vehicle then; NaN where it is not known
+    share: Array  # of the service refill
+
+    def between(self, vehicle_id: int, from_d: float, until_d: float) -> Array:
+        """Rows of one vehicle from one instant until another."""
+        later = (self.at_d > from_d) & (self.at_d < until_d)
+        return np.flatnonzero((self.vehicle_id == vehicle_id) & later)
+
+
+def top_ups(trial: Trial, odometers: Odometers) -> TopUps:
+    """Read the fluid added to some vehicles, with their odometers at that time."""
+    rows = list(
+        TopUp.objects.filter(
+            compartment_id=trial.service.compartment_id,
+            vehicle_id__in=odometers.vehicle_id.tolist(),
+            topped_up_at__date__gte=trial.starts_on - OLDEST_FILL,
+        )
+        .order_by("topped_up_at", "id")
+        .values_list("vehicle_id", "topped_up_at", "quantity_ml")
+    )
+    vehicle_id = np.array([row[0] for row in rows], np.int64)
+    at_d = np.array([row[1].timestamp() / 86_400 for row in rows], np.float64)
+    share = np.array([row[2] for row in rows], np.float64) / trial.quantity_ml
+    return TopUps(vehicle_id, at_d, odometers.total_km(vehicle_id, at_d), share)
+
+
+def _undiluted(trial: Trial, samples: Samples) -> Array:
+    """Every value as it would be had nothing been topped up; NaN where that cannot be told."""
+    odometers = gather_odometers(np.unique(samples.vehicle_id))
+    added = top_ups(trial, odometers)
+    now_km = odometers.total_km(samples.vehicle_id, samples.drawn_d)
     changed_d = samples.drawn_d - samples.fluid.age_d
-    for vehicle_id, at, quantity_ml in rows:
-        at_d = at.timestamp() / 86_400
-        since = (samples.vehicle_id == vehicle_id) & (changed_d <= at_d) & (at_d < samples.drawn_d)
-        share[since] += quantity_ml / trial.quantity_ml
-    return share
+    corrected = samples.value.copy()
+    for at in np.flatnonzero(np.isin(samples.vehicle_id, added.vehicle_id)):
+        rows = added.between(int(samples.vehicle_id[at]), changed_d[at], samples.drawn_d[at])
+        if len(rows):
+            age_km = samples.fluid.age_km[at]
+            marks_km = [now_km[at] - age_km, *added.total_km[rows], now_km[at]]
+            corrected[at] = _balanced(samples.value[at], np.diff(marks_km), added.share[rows])
+    return corrected
+
+
+def _balanced(value: float, driven_km: Array, share: Array) -> float:
+    if not np.isfinite(driven_km).all() or (driven_km < 0).any() or share.max() >= MOST_ADDED:
+        return float("nan")
+    return undiluted(value, thinned(driven_km, share), float(driven_km.sum()))

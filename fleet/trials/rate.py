@@ -10,12 +10,15 @@ from django.db import transaction
 from django.db.models import QuerySet
 
 from fleet.calc.trial_power import BEST, WORST
-from fleet.faults import Fault, Refused
+from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
+from fleet.today import today_at
 from fleet.trials.ages import fluid_ages
+from fleet.trials.blind import why_not_rate
 from fleet.trials.models import LabProperty, LabSample, Rating, Trial, TrialVehicle
 from fleet.trials.note import must, note
+from fleet.trials.outcome import frozen_of
 from fleet.vehicles.models import Alias, Depot
 
 Places = dict[str, TrialVehicle]
@@ -63,6 +66,7 @@ def rate(actor: Actor, given: Sequence[Felt]) -> list[Rating]:
         actor.must(Right.RATE, depot_id)
     for one in given:
         check_rating(one, actor.now)
+        _refuse_who_knows(actor, one)
     ages = _ages(given)
     rows = [
         Rating(
@@ -83,6 +87,15 @@ def rate(actor: Actor, given: Sequence[Felt]) -> list[Rating]:
     Rating.objects.bulk_create(rows, ignore_conflicts=True)
     kept = Rating.objects.in_bulk([row.client_key for row in rows], field_name="client_key")
     return [_same(kept[row.client_key], row) for row in rows]
+
+
+def _refuse_who_knows(actor: Actor, one: Felt) -> None:
+    """A rating without another person's name is the sender's own, and must be blind."""
+    if actor.person is None or one.by.strip():
+        return
+    why = why_not_rate(actor.person, one.trial_vehicle, one.rated_at)
+    if why:
+        raise Forbidden(why)
 
 
 def warmth_of(temperature_c: float | None) -> str:
@@ -111,11 +124,15 @@ def check_rating(one: Felt, now: datetime) -> None:
         raise Fault(f"A rating is a whole number from {WORST} (worst) to {BEST} (best).")
     if one.rated_at > now + AHEAD:
         raise Fault("This rating is dated in the future: correct its date.")
-    if not trial.starts_on <= one.rated_at.date() <= trial.ends_on + timedelta(days=1):
+    zone = one.trial_vehicle.vehicle.depot.zone
+    if not trial.starts_on <= today_at(zone, one.rated_at) <= trial.ends_on + timedelta(days=1):
         raise Fault(
             f"{trial} runs from {trial.starts_on} to {trial.ends_on}: a rating of "
             f"{one.rated_at:%Y-%m-%d} is not part of it."
         )
+    frozen = frozen_of(trial)
+    if frozen is not None and frozen.frozen_at and one.rated_at > frozen.frozen_at:
+        raise Fault(f"{trial} was evaluated on {frozen.as_of_on}: later ratings are no part of it.")
     if one.temperature_c is not None and not COLDEST_C <= one.temperature_c <= HOTTEST_C:
         raise Fault("The temperature lies between −60 and 60 °C: correct it or leave it out.")
     if one.warmth and one.warmth not in Rating.Warmth.values:
@@ -207,7 +224,13 @@ def _same(kept: Kept, given: Kept, *also: str) -> Kept:
 
 def check_sample(one: Measured, now: datetime) -> None:
     """Refuse a value or a day that cannot be, and one that no paper stands behind."""
-    if not np.isfinite(one.value) or one.drawn_on > now.date() + timedelta(days=1):
+    zone = one.trial_vehicle.vehicle.depot.zone
+    if not np.isfinite(one.value) or one.drawn_on > today_at(zone, now):
         raise Fault("A sample needs a finite value and a day that has come: correct it.")
+    limits = (one.property.low, one.property.high)
+    if one.value < 0 and not any(limit is not None and limit < 0 for limit in limits):
+        raise Fault(
+            f"{one.property.name} cannot be below 0 {one.property.unit}: look at the report again."
+        )
     if not one.report.strip():
         raise Fault("Name the laboratory's report that the value stands in.")

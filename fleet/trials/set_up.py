@@ -23,7 +23,13 @@ from fleet.vehicles.models import CompartmentKind
 from fleet.workorders.fluids_in import acceptance
 
 QUESTION = "How well does it feel to drive?"
-NEVER_LONGER = (CompartmentKind.BRAKE, CompartmentKind.CLUTCH, CompartmentKind.COOLING)
+NEVER_LONGER = (
+    CompartmentKind.BRAKE,
+    CompartmentKind.CLUTCH,
+    CompartmentKind.COOLING,
+    CompartmentKind.BATTERY_COOLING,
+)
+LONGEST_KM = 1_000_000.0  # beyond any fluid's life; our choice
 OUR_CHOICE = "our choice, until 30 ratings of an earlier trial exist"
 
 
@@ -74,7 +80,8 @@ def set_up(actor: Actor, given: SetUp) -> Trial:
     if actor.person is not None and not may(actor.person, Right.RUN_TRIAL):
         raise Forbidden(f"{actor.person} may not {Right.RUN_TRIAL}: ask a person who may.")
     _check(given)
-    interval_km = given.interval_km or _shortest_km(given)
+    interval_km = _shortest_km(given) if given.interval_km is None else given.interval_km
+    _check_intervals(interval_km, given.proposed_interval_km)
     plan, spreads_source = planned(given)
     seed = secrets.randbits(31) if given.seed is None else given.seed
     with transaction.atomic():
@@ -142,6 +149,24 @@ def needed(plan: Plan) -> int | None:
         return None
 
 
+def plan_of(trial: Trial) -> Plan:
+    """What the number of vehicles rested on."""
+    return Plan(
+        difference=trial.smallest_difference,
+        pairs=trial.assignment == Trial.Assignment.PAIRS,
+        ratings=trial.ratings_per_vehicle,
+        missing=trial.missing_share,
+        mean=trial.usual_mean,
+        between_sd=trial.between_sd,
+        within_sd=trial.within_sd,
+    )
+
+
+def needed_in_all(trial: Trial) -> int | None:
+    """Vehicles of both groups together: the power answer, at least the smallest design."""
+    return None if trial.needed_per_group is None else 2 * trial.needed_per_group
+
+
 def _check(given: SetUp) -> None:
     if not given.name.strip() or not given.source.strip():
         raise Fault("A trial needs a name, and the source of its prices and intervals.")
@@ -163,6 +188,19 @@ def _check(given: SetUp) -> None:
     found = acceptance(given.service.compartment, given.tried)
     if not found.accepted:
         raise Fault(f"{found.why} A supervisor may approve a substitute, with reason and source.")
+
+
+def _check_intervals(interval_km: float, proposed_km: float | None) -> None:
+    if not RUN_IN_KM < interval_km <= LONGEST_KM:
+        raise Fault(
+            f"Fluid ages are compared from {RUN_IN_KM:,.0f} km on, so the interval lies above that "
+            f"and not above {LONGEST_KM:,.0f} km; {interval_km:,.0f} km does not: correct it."
+        )
+    if proposed_km is not None and not interval_km < proposed_km <= LONGEST_KM:
+        raise Fault(
+            f"The longer interval to be shown lies above the {interval_km:,.0f} km compared and "
+            f"not above {LONGEST_KM:,.0f} km: correct it, or leave it out."
+        )
 
 
 def _shortest_km(given: SetUp) -> float:

@@ -1,21 +1,23 @@
 """Bring the usage state of each meter up to its accepted readings, and keep month totals."""
 
 from dataclasses import dataclass, fields
-from datetime import date
+from datetime import UTC, date, datetime
 from typing import Any
 
 import numpy as np
-from django.db import transaction
+from django.db import connection, transaction
 
 from fleet import bulk
 from fleet.bulk import Array
-from fleet.calc import passage, usage
+from fleet.calc import usage
+from fleet.calc.level_paths import level_distances
 from fleet.calc.stamps import stamp
 from fleet.calc.usage import Events, State
-from fleet.usage import seasons
+from fleet.usage import earlier, seasons
 from fleet.usage.models import KmAt, UsageState
 
 METERS_AT_ONCE = 10_000
+FAN_LEVELS = (0.1, 0.5, 0.9)
 STATE_COLUMNS = [item.name for item in fields(State)]
 FLOAT_COLUMNS = [name for name in STATE_COLUMNS if name != "readings"]
 
@@ -59,11 +61,16 @@ def _advance_chunk(meter_ids: Array) -> int:
     meters = _gather_meters(meter_ids)
     if not len(meters["id"]):
         return 0
-    events = _gather_events(meters)
-    meters, events = _with_events(meters, events)
-    state, before = _compute(meters, events)
+    begun = earlier.begin(meters)
+    events = _gather_events(meters, begun)
+    meters, begun = _with_events(meters, begun, events)
+    state, before, kept = _compute(meters, begun, events)
     boundary_rows = _month_totals(meters, events, before)
-    return _record(meters, state, boundary_rows)
+    with transaction.atomic():
+        written = _record(meters, state, boundary_rows)
+        _drop_stale_totals(meters["id"][meters["replay"]])
+        earlier.keep(meters, begun, kept)
+    return written
 
 
 # --- gather ------------------------------------------------------------------------------
@@ -80,52 +87,71 @@ def _gather_meters(meter_ids: Array) -> dict[str, Array]:
     return bulk.read(sql, params + more, kinds | dict.fromkeys(STATE_COLUMNS, "f8"))
 
 
-def _gather_events(meters: dict[str, Array]) -> dict[str, Array]:
+def _gather_events(meters: dict[str, Array], begun: earlier.Begun) -> dict[str, Array]:
     """Accepted readings and moved bases that the states do not know yet."""
-    where, params = bulk.among("r.meter_id", meters["id"])
-    since = (
-        "to_timestamp(round(s.last_at_d * 86400))"
-        if bulk.on_postgres()
-        else "datetime(CAST(round(s.last_at_d * 86400) AS INTEGER), 'unixepoch')"
-    )
-    replayed, more = bulk.among("r.meter_id", meters["id"][meters["replay"]])
+    table, params = bulk.pairs(meters["id"], begun.since_d)
     sql = f"""
-        SELECT r.meter_id, {bulk.instant_d("r.taken_at")}, r.total, r.moves_base
-        FROM readings_reading r LEFT JOIN usage_usagestate s ON s.meter_id = r.meter_id
-        WHERE {where} AND (r.verdict = 'accepted' OR r.moves_base)
-            AND ({replayed} OR r.taken_at > {since})
+        SELECT r.id, r.meter_id, {bulk.instant_d("r.taken_at")}, r.total, r.moves_base
+        FROM {table} AS w{"(id, figure)" if bulk.on_postgres() else ""}
+        CROSS JOIN readings_reading r
+        WHERE r.meter_id = w.id AND r.taken_at >= {bulk.as_instant("w.figure")}
+            AND (r.verdict = 'accepted' OR r.moves_base)
         ORDER BY r.meter_id, r.taken_at, r.id"""  # noqa: S608
-    return bulk.read(sql, params + more, {"meter_id": "i8", "at_d": "f8", "km": "f8", "shift": "?"})
+    kinds = {"id": "i8", "meter_id": "i8", "at_d": "f8", "km": "f8", "shift": "?"}
+    events = bulk.read(sql, params, kinds)
+    place = np.searchsorted(meters["id"], events["meter_id"])
+    later = events["at_d"] > begun.since_d[place]
+    later |= events["id"] > begun.last_id[place]
+    return {name: column[later] for name, column in events.items()}
 
 
 def _with_events(
-    meters: dict[str, Array], events: dict[str, Array]
-) -> tuple[dict[str, Array], dict[str, Array]]:
+    meters: dict[str, Array], begun: earlier.Begun, events: dict[str, Array]
+) -> tuple[dict[str, Array], earlier.Begun]:
     """Leave out meters without anything to learn from (all of their readings are held)."""
-    kept = np.isin(meters["id"], events["meter_id"])
-    return {name: column[kept] for name, column in meters.items()}, events
+    kept = np.isin(meters["id"], events["meter_id"]) | begun.resumed
+    return {name: column[kept] for name, column in meters.items()}, begun.take(kept)
 
 
 # --- compute -----------------------------------------------------------------------------
-def _compute(meters: dict[str, Array], events: dict[str, Array]) -> tuple[State, State]:
-    """States after the events, and before them (a replayed meter starts at its first one)."""
+def _compute(
+    meters: dict[str, Array], begun: earlier.Begun, events: dict[str, Array]
+) -> tuple[State, State, earlier.Kept]:
+    """States after the events, before them, and where the judge kept a memory.
+
+    A meter replayed from its first event starts at it.
+    """
     clock, season = seasons.clock_rows(meters["season_id"])
     first = np.searchsorted(events["meter_id"], meters["id"])
     last = np.searchsorted(events["meter_id"], meters["id"], side="right")
-    fresh = usage.start(
-        events["at_d"][first], events["km"][first], meters["rate"], meters["spread0"]
-    )
-    before = _chosen(meters["replay"], fresh, meters)
-    first = first + meters["replay"]
-    picked, offsets = _ranges(first, last)
+    afresh = meters["replay"] & ~begun.resumed
+    start = np.flatnonzero(afresh)
+    figures = (events["at_d"][first[start]], events["km"][first[start]])
+    fresh = usage.start(*figures, meters["rate"][start], meters["spread0"][start])
+    before = _put(begun.state, start, fresh)
+    picked, offsets = _ranges(first + afresh, last)
     rest = Events.of(offsets, *(events[name][picked] for name in ("at_d", "km", "shift")))
-    return usage.advance(before, rest, clock, season), before
+    version = _kept_version(meters, begun, events["id"][picked])
+    state, kept = earlier.advance(before, rest, version, clock, season)
+    return state, before, kept
 
 
-def _chosen(replay: Array, fresh: State, meters: dict[str, Array]) -> State:
-    chosen = {name: np.where(replay, getattr(fresh, name), meters[name]) for name in STATE_COLUMNS}
-    chosen["readings"] = chosen["readings"].astype(np.int64)
-    return State(**chosen)
+def _put(state: State, rows: Array, part: State) -> State:
+    columns = {name: getattr(state, name).copy() for name in STATE_COLUMNS}
+    for name, column in columns.items():
+        column[rows] = getattr(part, name)
+    return State(**columns)
+
+
+def _kept_version(meters: dict[str, Array], begun: earlier.Begun, reading_id: Array) -> Array:
+    """Version of the judge's memory kept at each reading, -1 where there is none."""
+    wanted = earlier.wanted(meters["id"], begun.since_d)
+    if not len(wanted["reading_id"]):
+        return np.full(len(reading_id), -1)
+    place = np.searchsorted(wanted["reading_id"], reading_id)
+    place = np.minimum(place, len(wanted["reading_id"]) - 1)
+    same = wanted["reading_id"][place] == reading_id
+    return np.where(same, wanted["version"][place], -1)
 
 
 def _ranges(first: Array, last: Array) -> tuple[Array, Array]:
@@ -158,6 +184,37 @@ def _month_index(at_d: Array) -> Array:
     return np.floor(at_d).astype("M8[D]").astype("M8[M]").astype(np.int64)
 
 
+# --- standing ----------------------------------------------------------------------------
+def standing_since_d(state: State, season_id: Array) -> Array:
+    """Instants since when meters have been standing [d since 1970], NaN for running ones.
+
+    Parameters
+    ----------
+    state, season_id
+        Meters and the season that each one's filter runs on, NaN for none; shape (n,).
+    """
+    clock, season = seasons.clock_rows(season_id)
+    if clock is None or season is None:
+        since_d = state.filtered_at_d - state.idle_d
+    else:
+        operational_d = clock.operational_d(state.filtered_at_d, season)
+        since_d = clock.calendar_d(operational_d - state.idle_d, season)
+    return np.where(state.idle_d > 0, since_d, np.nan)
+
+
+def standing_since(meter_id: int) -> datetime | None:
+    """Instant since when a meter has been standing, None for a running one or one never read."""
+    row = UsageState.objects.filter(meter=meter_id, idle_d__gt=0).values().first()
+    if row is None:
+        return None
+    since_d = standing_since_d(_state_of(dict(row)), np.array([row["season_id"]], dtype=np.float64))
+    return datetime.fromtimestamp(round(float(since_d[0]) * 86_400), UTC)
+
+
+def _state_of(row: dict[str, Any]) -> State:
+    return State(**{name: np.array([row[name]]) for name in STATE_COLUMNS})
+
+
 # --- ahead -------------------------------------------------------------------------------
 @dataclass(frozen=True)
 class Fan:
@@ -174,7 +231,7 @@ def fan(meter_id: int, until_on: date) -> Fan | None:
     row = UsageState.objects.filter(meter=meter_id).values(*STATE_COLUMNS, "season_id").first()
     if row is None:
         return None
-    state = State(**{name: np.array([row[name]]) for name in STATE_COLUMNS})
+    state = _state_of(row)
     last_d = float(state.last_at_d[0])
     days = np.arange(np.floor(last_d), np.datetime64(until_on, "D").astype(np.float64) + 1)
     ahead_d = np.maximum(days - last_d, 0.0)
@@ -183,8 +240,7 @@ def fan(meter_id: int, until_on: date) -> Fan | None:
         rows = np.repeat(season, len(days))
         begin_d = clock.operational_d(np.full(len(days), last_d), rows)
         ahead_d = clock.operational_d(last_d + ahead_d, rows) - begin_d
-    mean, var = usage.moments(state, ahead_d[None, :])
-    levels = passage.distance_quantiles(mean[0], var[0], np.array([0.1, 0.5, 0.9]))
+    levels = level_distances(usage.law(state), ahead_d[None, :], FAN_LEVELS)[0]
     totals = float(state.last_km[0]) + levels
     return Fan(days.astype("M8[D]"), *totals.T)
 
@@ -198,22 +254,28 @@ def _record(meters: dict[str, Array], state: State, totals: dict[str, Array]) ->
         "provisional": meters["provisional"],
     }
     row_stamp = stamp(*columns.values(), *rest.values())
-    with transaction.atomic():
-        _drop_stale_totals(meters["id"][meters["replay"]])
-        if len(totals["on"]):
-            bulk.upsert(KmAt, totals, key=["meter_id", "on"])
-        rest["season_id"] = bulk.ids(rest["season_id"])
-        return bulk.upsert(
-            UsageState,
-            {"meter_id": meters["id"], "vehicle_id": meters["vehicle_id"]}
-            | columns
-            | rest
-            | {"stamp": row_stamp},
-            key=["meter_id"],
-        )
+    if len(totals["on"]):
+        bulk.upsert(KmAt, totals, key=["meter_id", "on"])
+    rest["season_id"] = bulk.ids(rest["season_id"])
+    return bulk.upsert(
+        UsageState,
+        {"meter_id": meters["id"], "vehicle_id": meters["vehicle_id"]}
+        | columns
+        | rest
+        | {"stamp": row_stamp},
+        key=["meter_id"],
+    )
 
 
 def _drop_stale_totals(meter_ids: Array) -> None:
-    if len(meter_ids):
-        for begin in range(0, len(meter_ids), 500):
-            KmAt.objects.filter(meter_id__in=meter_ids[begin : begin + 500].tolist()).delete()
+    """Forget totals of month beginnings that lie outside what the states rest on now."""
+    if not len(meter_ids):
+        return
+    where, params = bulk.among("s.meter_id", meter_ids)
+    on_d = bulk.day_number('k."on"')
+    sql = f"""
+        DELETE FROM usage_kmat WHERE id IN (
+            SELECT k.id FROM usage_usagestate s JOIN usage_kmat k ON k.meter_id = s.meter_id
+            WHERE {where} AND ({on_d} > s.last_at_d OR {on_d} <= s.first_at_d))"""  # noqa: S608
+    with connection.cursor() as cursor:
+        cursor.execute(sql, params)

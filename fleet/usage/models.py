@@ -3,11 +3,9 @@ from django.db import models
 from fleet.vehicles.models import Meter, Vehicle
 
 
-class UsageState(models.Model):
-    """The usage filter of one meter. Times in days since 1970-01-01 UTC; distances in km (or h)."""
+class Filtered(models.Model):
+    """The usage filter of one meter after an accepted reading."""
 
-    meter = models.OneToOneField(Meter, models.CASCADE, primary_key=True, related_name="usage")
-    vehicle = models.ForeignKey(Vehicle, models.CASCADE, related_name="usage_states")
     rate_km_per_day = models.FloatField()  # class rate the state started with
     spread = models.FloatField()
     mu = models.FloatField()
@@ -17,6 +15,7 @@ class UsageState(models.Model):
     p22 = models.FloatField()
     sw = models.FloatField()
     se = models.FloatField()
+    idle_d = models.FloatField(default=0)  # days it has been standing, 0 for a running one
     first_at_d = models.FloatField()
     filtered_at_d = models.FloatField()
     filtered_km = models.FloatField()
@@ -26,6 +25,16 @@ class UsageState(models.Model):
     sum_km = models.FloatField()
     readings = models.PositiveIntegerField()
     version = models.PositiveIntegerField()  # of the verdicts it was made from
+
+    class Meta:
+        abstract = True
+
+
+class UsageState(Filtered):
+    """The usage filter of one meter. Times in days since 1970-01-01 UTC; distances in km (or h)."""
+
+    meter = models.OneToOneField(Meter, models.CASCADE, primary_key=True, related_name="usage")
+    vehicle = models.ForeignKey(Vehicle, models.CASCADE, related_name="usage_states")
     season = models.ForeignKey(
         "SeasonIndex", models.SET_NULL, null=True, related_name="+", db_index=False
     )
@@ -34,6 +43,24 @@ class UsageState(models.Model):
 
     def __str__(self) -> str:
         return f"usage of meter {self.meter_id}"
+
+
+class EarlierState(Filtered):
+    """The filter as it was at an earlier memory of the judge, of the same version: following the
+    readings again begins there. Without these rows it takes longer, and no more."""
+
+    meter = models.ForeignKey(Meter, models.CASCADE, related_name="+", db_index=False)
+    season_pk = models.BigIntegerField(default=-1)  # -1: calendar days
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["meter", "last_at_d"], name="one_earlier_state_per_meter_and_instant"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"usage of meter {self.meter_id} at {self.last_at_d:.0f}"
 
 
 class ClassRate(models.Model):
@@ -60,14 +87,15 @@ class ClassRate(models.Model):
 
 
 class SeasonIndex(models.Model):
-    """Share of usage by calendar month for a class; used only when it passed its gate."""
+    """Share of usage by calendar month for a class, drawn to 1 as far as its years disagree."""
 
     type_pk = models.BigIntegerField()
     depot_pk = models.BigIntegerField()
     month_end_on = models.DateField()
-    in_force = models.BooleanField()  # the newest row of its class, and it passed the gate
+    in_force = models.BooleanField()  # the class runs on it now
+    took_force = models.BooleanField(default=False)  # it did from this month end until the next
     factors = models.JSONField()  # twelve, January first, mean 1
-    correlation = models.FloatField(null=True)  # between odd and even years
+    weight = models.FloatField(null=True)  # share of what was seen that is believed, 0 to 1
     vehicles = models.PositiveIntegerField()
 
     class Meta:

@@ -1,6 +1,6 @@
 """Seasonal clocks: which class runs on which twelve factors, looked at again each month end.
 
-Most fleets have no season that repeats; a class gets a clock only when odd and even years agree.
+A season is believed as far as the years agree, and one in force stays until it would differ.
 """
 
 import json
@@ -11,9 +11,18 @@ from django.db import transaction
 
 from fleet import bulk
 from fleet.bulk import Array
-from fleet.calc.class_rates import SEASON_VEHICLES, SEASON_YEARS, Clock, Season, season_index
+from fleet.calc.class_rates import (
+    SEASON_VEHICLES,
+    SEASON_YEARS,
+    Clock,
+    Season,
+    season_index,
+    takes_force,
+)
 from fleet.calc.seasons_then import MOST_YEARS
 from fleet.usage.models import SeasonIndex
+
+NO_SEASON = [1.0] * 12  # as a row keeps it
 
 
 def clock_rows(season_id: Array) -> tuple[Clock | None, Array | None]:
@@ -36,16 +45,16 @@ def clock_rows(season_id: Array) -> tuple[Clock | None, Array | None]:
 
 
 def assess_seasons(month_end_on: date) -> int:
-    """Look at every class with enough vehicles; give the number that have a season."""
+    """Look at every class with enough vehicles; give the number that run on a season now."""
     months = _months_until(month_end_on)
-    passed = 0
-    for type_pk, depot_pk in _classes(months):
+    with_season = 0
+    for type_pk, depot_pk in _classes():
         km = _gather_month_km(type_pk, depot_pk, months)
         month_d = np.diff(months.astype("M8[D]")).astype(np.float64)
         last_month = (month_end_on.month - 2) % 12 + 1
         found = season_index(km, month_d, np.zeros(len(km), np.int64), last_month)
-        passed += _record(type_pk, depot_pk, month_end_on, found)
-    return passed
+        with_season += _record(type_pk, depot_pk, month_end_on, found)
+    return with_season
 
 
 def _months_until(month_end_on: date) -> Array:
@@ -57,19 +66,14 @@ def _months_until(month_end_on: date) -> Array:
     return np.arange(newest - 12 * MOST_YEARS, newest + 1)
 
 
-def _classes(months: Array) -> list[tuple[int, int]]:
-    """Classes in which enough vehicles have totals two years apart."""
-    newest, oldest = months[-1], months[-1] - 12 * SEASON_YEARS
+def _classes() -> list[tuple[int, int]]:
+    """Classes with enough vehicles to show a season."""
     sql = """
         SELECT v.vehicle_type_id, v.depot_id
-        FROM usage_kmat a
-        JOIN usage_kmat b ON b.meter_id = a.meter_id AND b."on" = %s
-        JOIN vehicles_meter m ON m.id = a.meter_id AND m.kind = 'km'
-        JOIN vehicles_vehicle v ON v.id = m.vehicle_id
-        WHERE a."on" = %s
+        FROM vehicles_meter m JOIN vehicles_vehicle v ON v.id = m.vehicle_id
+        WHERE m.kind = 'km'
         GROUP BY v.vehicle_type_id, v.depot_id HAVING COUNT(*) >= %s ORDER BY 1, 2"""
-    params = [newest.astype("M8[D]").item(), oldest.astype("M8[D]").item(), SEASON_VEHICLES]
-    found = bulk.read(sql, params, {"type": "i8", "depot": "i8"})
+    found = bulk.read(sql, [SEASON_VEHICLES], {"type": "i8", "depot": "i8"})
     return list(zip(found["type"].tolist(), found["depot"].tolist(), strict=True))
 
 
@@ -91,19 +95,39 @@ def _gather_month_km(type_pk: int, depot_pk: int, months: Array) -> Array:
 
 
 def _record(type_pk: int, depot_pk: int, month_end_on: date, found: Season) -> int:
-    in_force = bool(found.used[0])
-    correlation = float(found.correlation[0])
+    """Note what was seen, and put it in force where it differs from what was before."""
+    of_class = SeasonIndex.objects.filter(type_pk=type_pk, depot_pk=depot_pk)
+    before = season_at(type_pk, depot_pk, month_end_on)
+    if of_class.filter(month_end_on__gt=month_end_on).exists():
+        return 0  # older history came later: what was seen since stays
+    if not len(found.years) or (found.years[0] < SEASON_YEARS and before is None):
+        return 0
+    factors = np.ones(12) if before is None else np.array(before.factors)
+    takes = bool(takes_force(found.factors, factors[None, :])[0])
     with transaction.atomic():
-        SeasonIndex.objects.filter(type_pk=type_pk, depot_pk=depot_pk).update(in_force=False)
-        SeasonIndex.objects.update_or_create(
+        row, _ = SeasonIndex.objects.update_or_create(
             type_pk=type_pk,
             depot_pk=depot_pk,
             month_end_on=month_end_on,
             defaults={
-                "in_force": in_force,
+                "in_force": False,
+                "took_force": takes,
                 "factors": [float(factor) for factor in found.factors[0]],
-                "correlation": None if np.isnan(correlation) else correlation,
+                "weight": float(found.weight[0]),
                 "vehicles": int(found.vehicles[0]),
             },
         )
-    return int(in_force)
+        now = row if takes else before
+        kept = -1 if now is None or now.factors == NO_SEASON else now.pk
+        of_class.exclude(pk=kept).filter(in_force=True).update(in_force=False)
+        of_class.filter(pk=kept).update(in_force=True)
+    return int(kept >= 0)
+
+
+def season_at(type_pk: int, depot_pk: int, on: date) -> SeasonIndex | None:
+    """The season that a class ran on just before a day; None while calendar days counted."""
+    took = SeasonIndex.objects.filter(
+        type_pk=type_pk, depot_pk=depot_pk, took_force=True, month_end_on__lt=on
+    )
+    row = took.order_by("month_end_on").last()
+    return None if row is None or row.factors == NO_SEASON else row

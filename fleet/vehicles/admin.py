@@ -29,9 +29,12 @@ class Closures(RemovableRows):
 class DepotAdmin(SetUpAdmin):
     list_display = ("name", "slug", "zone", "hilly", "salted_roads")
     depot_path = "pk"
-    exclude = ("tokens",)
     filter_horizontal = ("people",)
     inlines = (ClimateMonths, Closures)
+
+    def get_exclude(self, request: HttpRequest, obj: Any = None) -> Any:
+        """Who is in which depot is said on the page People and tokens, about people one manages."""
+        return ("tokens",) if is_superuser(request) else ("tokens", "people")
 
     def has_add_permission(self, request: HttpRequest, obj: Any = None) -> bool:
         """Who adds a depot would not be in it: that is for those who are in all of them."""

@@ -9,12 +9,21 @@ from simple_history.models import HistoricalRecords
 
 
 class Depot(models.Model):
+    class Quart(models.TextChoices):
+        US = "us", "US"
+        IMPERIAL = "imperial"
+
     slug = models.SlugField(max_length=40, unique=True)
     name = models.CharField(max_length=80)
     zone = models.CharField(max_length=64)  # IANA name; "today" is decided there
     working_days = models.CharField(max_length=7, default="1111100")  # Monday first, 1 = open
     hilly = models.BooleanField(default=False)
     salted_roads = models.BooleanField(default=False)
+    quart = models.CharField(  # which quart, pint and gallon is meant; empty: not said yet
+        max_length=8, choices=Quart, blank=True
+    )
+    # from when top-ups are recorded; empty: the first one, or the first order, tells
+    use_recorded_since_on = models.DateField(null=True, blank=True)
     source = models.CharField(max_length=200)
     people = models.ManyToManyField(settings.AUTH_USER_MODEL, blank=True, related_name="depots")
     tokens = models.ManyToManyField("people.Token", blank=True, related_name="depots")
@@ -83,6 +92,7 @@ class VehicleType(models.Model):
     top_km_per_day = models.FloatField(validators=[MinValueValidator(1)])  # more is not believed
     expected_h_per_day = models.FloatField(null=True, blank=True)
     gross_mass_kg = models.FloatField(null=True, blank=True)
+    wheel_positions = models.JSONField(default=list, blank=True)  # e.g. "front left", one by one
     source = models.CharField(max_length=200)
 
     history = HistoricalRecords()
@@ -96,22 +106,31 @@ class VehicleType(models.Model):
 
 class CompartmentKind(models.TextChoices):
     ENGINE = "engine"
-    GEARBOX = "gearbox"
+    GEARBOX = "gearbox"  # manual
+    AUTOMATIC_GEARBOX = "automatic gearbox"
+    DUAL_CLUTCH_GEARBOX = "dual-clutch gearbox"
     FINAL_DRIVE = "final drive"
     TRANSFER_CASE = "transfer case"
     REDUCTION_GEAR = "reduction gear"
-    COOLING = "cooling"
+    COOLING = "cooling"  # of the engine, or of an electric drive
+    BATTERY_COOLING = "battery cooling"  # a loop of its own, often of low conductivity
     BRAKE = "brake"
     CLUTCH = "clutch"
     POWER_STEERING = "power steering"
     HYDRAULIC = "hydraulic"
+    TAIL_LIFT = "tail lift"
     EXHAUST_FLUID = "exhaust fluid"
+    FUEL = "fuel"  # its filter, and the water in it
+    WASHER_FLUID = "washer fluid"
+    HUB_OIL = "hub oil"
+    AIR_DRYER = "air dryer"
+    GREASE_POINTS = "grease points"
 
 
 class Compartment(models.Model):
     vehicle_type = models.ForeignKey(VehicleType, models.CASCADE, related_name="compartments")
     slug = models.SlugField(max_length=40)
-    kind = models.CharField(max_length=16, choices=CompartmentKind)
+    kind = models.CharField(max_length=24, choices=CompartmentKind)
     name = models.CharField(max_length=80)
     service_refill_l = models.FloatField(null=True, blank=True)
     service_refill_with_filter_l = models.FloatField(null=True, blank=True)

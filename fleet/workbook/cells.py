@@ -4,14 +4,16 @@ Spreadsheets keep 15 digits of a number, so numbers are rounded to six decimals 
 what was exported is what is loaded.
 """
 
+import contextlib
 import math
 import re
 import unicodedata
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta, timezone
 from typing import Any, Literal
 
+from fleet.readings import moments
 from fleet.units import TORQUE_UNITS, UnitError, number, torque_unit
 
 Cell = str | float | bool | date | datetime | time | timedelta | None
@@ -19,8 +21,7 @@ Style = Literal["text", "number", "whole", "date", "month", "instant"]
 
 DECIMALS = 6
 DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-SERIAL_START = datetime(1899, 12, 30)  # noqa: DTZ001 — day 0 of spreadsheet dates, no zone
-SERIALS = (18_264, 73_050)  # 1950 to 2099: other numbers are no dates; our choice
+START = datetime(1970, 1, 1)  # noqa: DTZ001 — seconds by the clock on the wall, no zone
 _SLUG = re.compile(r"[a-z0-9_-]+")
 _YES = {"yes", "y", "true", "x", "1"}
 _NO = {"no", "n", "false", "0"}
@@ -213,72 +214,55 @@ def _torque_unit(cell: Cell) -> str:
 
 
 # --- dates -----------------------------------------------------------------------------------
-def _day(cell: Cell) -> date:
-    if isinstance(cell, datetime):
-        return cell.date()
-    if isinstance(cell, date):
-        return cell
+def _moment(cell: Cell) -> moments.Moment:
+    """A day or moment in any of the ways that a sheet of readings may write it."""
     if isinstance(cell, (bool, time, timedelta)):
         raise CellFault(f"{say(cell)} is not a date; write e.g. 2025-03-31")
-    return _serial(cell).date() if isinstance(cell, (int, float)) else _written_day(text(cell))
-
-
-def _serial(cell: float) -> datetime:
-    if not SERIALS[0] <= cell <= SERIALS[1]:
-        raise CellFault(f"{say(cell)} is not a date; write e.g. 2025-03-31")
-    return SERIAL_START + timedelta(seconds=round(cell * 86_400))
-
-
-def _written_day(given: str) -> date:
-    """Year first, or day.month.year; 3/4/2025 can be read in two ways and is refused."""
-    if re.fullmatch(r"[0-9]{5}", given):
-        return _serial(float(given)).date()
-    found = re.fullmatch(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})(?:[T ]00:00(?::00)?)?", given)
-    dotted = re.fullmatch(r"(\d{1,2})([./-])(\d{1,2})\2(\d{4})", given)
     try:
-        if found:
-            return date(*map(int, found.groups()))
-        if dotted:
-            return _day_first(given, dotted)
-    except ValueError as error:
-        if isinstance(error, CellFault):
-            raise
-    raise CellFault(f"'{given[:40]}' is not a date; write e.g. 2025-03-31")
+        return moments.read_moment(cell)
+    except moments.CellFault as fault:
+        if moments.is_open(fault):
+            raise CellFault(
+                f"{say(cell)} can mean two dates; write the year first, e.g. 2025-03-31"
+            ) from None
+        raise CellFault(f"{say(cell)} is not a date; write e.g. 2025-03-31") from None
 
 
-def _day_first(given: str, found: re.Match[str]) -> date:
-    first, mark, second, year = found.groups()
-    if mark != "." and int(first) <= 12 and int(second) <= 12 and first != second:
-        raise CellFault(f"'{given}' can mean two dates; write the year first, e.g. 2025-03-31")
-    day, month = (second, first) if mark != "." and int(second) > 12 else (first, second)
-    return date(int(year), int(month), int(day))
+def _wall(moment: moments.Moment) -> datetime:
+    return START + timedelta(seconds=moment.wall_s)
+
+
+def _day(cell: Cell) -> date:
+    return _wall(_moment(cell)).date()
 
 
 def _month(cell: Cell) -> date:
-    given = re.fullmatch(r"(\d{4})-(\d{1,2})", text(cell))
-    if given and 1 <= int(given[2]) <= 12:
-        return date(int(given[1]), int(given[2]), 1)
+    """The first day of a month, which may be named as in the heading of a sheet of readings."""
     try:
+        named = moments.read_month(cell) if isinstance(cell, str) else None
+        if named is not None and named.month_from_s is not None:
+            return (START + timedelta(seconds=named.month_from_s)).date()
         return _day(cell).replace(day=1)
-    except CellFault:
+    except (CellFault, moments.CellFault):
         raise CellFault(f"{say(cell)} is not a month; write e.g. 2025-03") from None
 
 
 def _instant(cell: Cell) -> datetime:
     """A moment; without a zone (tzinfo None) it is local to the depot."""
-    if isinstance(cell, str):
-        try:
-            moment = datetime.fromisoformat(cell.strip())
-        except ValueError:
-            moment = datetime.combine(_day(cell), time())
-    elif isinstance(cell, datetime):
-        moment = cell
-    elif isinstance(cell, (int, float)) and not isinstance(cell, bool):
-        moment = _serial(cell)
-    else:
-        moment = datetime.combine(_day(cell), time())
+    moment = cell if isinstance(cell, datetime) else _exact(cell)
     whole = moment.replace(microsecond=0) + timedelta(seconds=moment.microsecond >= 500_000)
     return whole if whole.tzinfo is None else whole.astimezone(UTC)
+
+
+def _exact(cell: Cell) -> datetime:
+    if isinstance(cell, str):
+        with contextlib.suppress(ValueError):
+            return datetime.fromisoformat(cell.strip())
+    found = _moment(cell)
+    if not found.time_known:
+        return datetime.combine(_wall(found).date(), time())
+    zone = None if found.offset_s is None else timezone(timedelta(seconds=found.offset_s))
+    return _wall(found).replace(tzinfo=zone)
 
 
 TEXT = Kind(text, width=20, empty="", tidy=text)

@@ -8,6 +8,7 @@ from fleet.workbook.cells import (
     TEXT,
     WEEKDAYS,
     YES_NO,
+    choice_of,
     number_of,
     whole_of,
 )
@@ -58,6 +59,19 @@ DEPOTS = Sheet(
             "Salted roads",
             YES_NO,
             "yes where roads are salted in winter: plugs may be seized. no if empty.",
+        ),
+        Column(
+            "quart",
+            "Quart",
+            choice_of(Depot.Quart.values),
+            "Which quart, pint and gallon is meant where people write one; asked if empty.",
+        ),
+        Column(
+            "use_recorded_since_on",
+            "Use recorded since",
+            DATE,
+            "From when top-ups are recorded here; if empty, from the first one or the first order.",
+            past=True,
         ),
         SOURCE,
     ),

@@ -1,9 +1,10 @@
 """Sheets on use: when it counts as severe, and what was measured month by month."""
 
+from fleet.duty.measures import MEASURES
 from fleet.duty.models import Criterion
 from fleet.readings.models import UsageSheet
 from fleet.vehicles.models import CompartmentKind, Powertrain
-from fleet.workbook.cells import MONTH, SLUG, TEXT, choice_of, list_of, number_of, whole_of
+from fleet.workbook.cells import MONTH, SLUG, TEXT, YES_NO, choice_of, list_of, number_of, whole_of
 from fleet.workbook.columns import Column, Sheet
 from fleet.workbook.conditions import CONDITIONS
 from fleet.workbook.depot_sheets import SOURCE
@@ -11,11 +12,13 @@ from fleet.workbook.vehicle_sheets import VEHICLE_LINK, VEHICLE_REF
 
 _SHARE = number_of(example="0.3", high=1)
 _COUNT = whole_of(example="120")
+_MEASURES = "; ".join(f"{name} ({words})" for name, words in MEASURES.items())
 
 CRITERIA = Sheet(
     "Duty criteria",
     Criterion,
-    "When use counts as severe.",
+    "When use counts as severe. The usual criteria stand here to start with, off: write yes under "
+    "'In force' for those that are to count.",
     (
         Column("slug", "Criterion", SLUG, "Short name, e.g. short-trips.", required=True, key=True),
         Column("name", "Name", TEXT, "As shown on pages.", required=True),
@@ -36,7 +39,8 @@ CRITERIA = Sheet(
             "conditions",
             "Monthly conditions",
             CONDITIONS,
-            "A measure, a sign and a figure; joined by 'and', alternatives by 'or'.",
+            "A measure, a sign and a figure; joined by 'and', alternatives by 'or'. "
+            f"Measures of a month: {_MEASURES}.",
             required=True,
         ),
         Column(
@@ -59,6 +63,13 @@ CRITERIA = Sheet(
             _SHARE,
             "Severe from this share of the window on, 0 to 1; 0.5 if empty.",
             default=0.5,
+        ),
+        Column(
+            "in_force",
+            "In force",
+            YES_NO,
+            "no: it is kept and judges nothing; yes if empty.",
+            default=True,
         ),
         SOURCE,
     ),

@@ -1,7 +1,16 @@
 """Sheets on what was done: services, and what was filled in."""
 
 from fleet.due.models import Fill, ServiceDone
-from fleet.workbook.cells import DATE, MILLILITRES, SLUG, TEXT, YES_NO, choice_of, number_of
+from fleet.workbook.cells import (
+    DATE,
+    LONG_TEXT,
+    MILLILITRES,
+    SLUG,
+    TEXT,
+    YES_NO,
+    choice_of,
+    number_of,
+)
 from fleet.workbook.columns import Column, Link, Sheet
 from fleet.workbook.depot_sheets import SOURCE
 from fleet.workbook.vehicle_sheets import DISTANCE, UNIT, VEHICLE_LINK, VEHICLE_REF
@@ -40,6 +49,12 @@ SERVICE_HISTORY = Sheet(
             required=True,
         ),
         SOURCE,
+        Column(
+            "why_it_stands",
+            "Why the total stands",
+            LONG_TEXT,
+            "Only where the readings contradict it and it is right all the same.",
+        ),
     ),
     links=(VEHICLE_LINK, Link("service_id", "Services", ("vehicle.vehicle_type", "service"))),
     append_only=True,

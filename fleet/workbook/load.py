@@ -9,9 +9,10 @@ from django.db import transaction
 
 from fleet.readings.book import BookFault, read_book
 from fleet.workbook.columns import Key, Row, Sheet
+from fleet.workbook.history_doubts import check_history
 from fleet.workbook.notes import BookRefused, Note, Notes
 from fleet.workbook.numbers import settle_numbers
-from fleet.workbook.read import Grid, Table, tables_of
+from fleet.workbook.read import Table, tables_of
 from fleet.workbook.record import Author, Recorder
 from fleet.workbook.rules import check_meaning
 from fleet.workbook.safety import check_procedures
@@ -36,10 +37,14 @@ class Count:
     unchanged: int
     lacking: tuple[str, ...]  # rows that the fleet has and the book lacks
 
+    def __bool__(self) -> bool:
+        """Whether there is anything to tell of the sheet."""
+        return bool(self.added or self.changed or self.unchanged or self.lacking)
+
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
-    counts: dict[str, Count]
+    counts: dict[str, Count]  # of sheets that have rows, here or there
     warnings: tuple[Note, ...]
     use_changed: dict[int, date]  # known vehicle -> month from which its duty class may differ
 
@@ -73,45 +78,69 @@ def load(
     now: datetime,
     person_id: int | None = None,
     reason: str = "fleet workbook",
+    name: str = "",
     progress: Progress | None = None,
 ) -> Loaded:
-    """Load a workbook file; BookRefused names every fault, and then nothing was written."""
+    """Load a workbook file; BookRefused names every fault, and then nothing was written.
+
+    Parameters
+    ----------
+    name
+        What to call the file, where that is not its own name.
+    """
     tell = progress or silent
-    tell(0.0, "reading the file")
-    notes = Notes()
-    try:
-        tables = tables_of(read_book(path), _latest_today(now), notes)
-    except BookFault as fault:
-        raise BookRefused([Note(path.name, 0, "", str(fault).rstrip("."))]) from fault
+    tables, notes = _read(path, name, now, tell)
     return _load(tables, notes, Author(now, person_id, reason), tell)
 
 
-def load_cells(book: Mapping[str, Grid], *, now: datetime) -> Loaded:
-    """Load a workbook given as cells by sheet."""
+def check(path: Path, *, now: datetime, name: str = "", progress: Progress | None = None) -> Loaded:
+    """What loading a workbook file would do; nothing is written. BookRefused as ``load``."""
+    tell = progress or silent
+    tables, notes = _read(path, name, now, tell)
+    tell(0.4, "comparing with the fleet")
+    differences, world = _compare(tables, notes, now)
+    tell(1.0, "done")
+    return _loaded(world, differences, notes, now)
+
+
+def _read(path: Path, name: str, now: datetime, tell: Progress) -> tuple[dict[str, Table], Notes]:
+    tell(0.0, "reading the file")
     notes = Notes()
-    tables = tables_of(book, _latest_today(now), notes)
-    return _load(tables, notes, Author(now, None, "fleet workbook"), silent)
+    try:
+        return tables_of(read_book(path), _latest_today(now), notes), notes
+    except BookFault as fault:
+        raise BookRefused([Note(name or path.name, 0, "", str(fault).rstrip("."))]) from fault
 
 
 def _load(tables: Mapping[str, Table], notes: Notes, author: Author, tell: Progress) -> Loaded:
+    tell(0.4, "comparing with the fleet")
     with transaction.atomic():
-        tell(0.4, "comparing with the fleet")
-        world = _understand(tables, _latest_today(author.now), notes)
-        if notes.faults:
-            raise BookRefused(_in_order(notes.faults), _in_order(notes.warnings))
-        differences = [_differ(world, tables[sheet.name]) for sheet in SHEETS]
+        differences, world = _compare(tables, notes, author.now)
         recorder = Recorder(world, author)
         for done, found in enumerate(differences):
             tell(0.5 + 0.5 * done / len(differences), found.sheet.name)
             recorder.record(found.sheet, found.added, found.changed)
     tell(1.0, "done")
+    return _loaded(world, differences, notes, author.now)
+
+
+def _compare(
+    tables: Mapping[str, Table], notes: Notes, now: datetime
+) -> tuple[list[Difference], World]:
+    world = _understand(tables, _latest_today(now), notes)
+    if notes.faults:
+        raise BookRefused(_in_order(notes.faults), _in_order(notes.warnings))
+    return [_differ(world, tables[sheet.name]) for sheet in SHEETS], world
+
+
+def _loaded(world: World, differences: Sequence[Difference], notes: Notes, now: datetime) -> Loaded:
     counts = {
-        found.sheet.name: found.count()
+        found.sheet.name: count
         for found in differences
-        if found.given or found.added or found.changed
+        if (found.given or found.to_write()) and (count := found.count())
     }
     changed = [(found.sheet, found.to_write()) for found in differences]
-    since = use_changed(world, changed, author.now.astimezone(UTC).date())
+    since = use_changed(world, changed, now.astimezone(UTC).date())
     return Loaded(counts, tuple(_in_order(notes.warnings)), since)
 
 
@@ -129,6 +158,7 @@ def _understand(tables: Mapping[str, Table], today: date, notes: Notes) -> World
     world.check_links(notes)
     check_meaning(world, notes)
     check_procedures(world, notes)
+    check_history(world, notes)
     return world
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from fleet.faults import Fault
 
 LISTED = 200  # our choice: nobody reads more at once
+DOUBTS_LISTED = 20  # our choice: beside faults
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -34,7 +35,8 @@ class Notes:
 
 
 class BookRefused(Fault):
-    """Nothing was loaded; ``faults`` says everything that must be put right first."""
+    """Nothing was loaded; ``faults`` says everything that must be put right first, and
+    ``warnings`` what is doubtful besides."""
 
     def __init__(self, faults: Sequence[Note], warnings: Sequence[Note] = ()) -> None:
         self.faults = tuple(faults)
@@ -43,4 +45,10 @@ class BookRefused(Fault):
         if len(self.faults) > LISTED:
             listed.append(f"  … and {len(self.faults) - LISTED} more.")
         count = f"{len(self.faults)} fault{'s' * (len(self.faults) != 1)}"
+        if self.warnings:
+            places = f"{len(self.warnings)} doubtful place{'s' * (len(self.warnings) != 1)}"
+            listed += [f"Look at {places} besides:"]
+            listed += [f"  {warning}" for warning in self.warnings[:DOUBTS_LISTED]]
+        if len(self.warnings) > DOUBTS_LISTED:
+            listed.append(f"  … and {len(self.warnings) - DOUBTS_LISTED} more.")
         super().__init__("\n".join([f"Nothing was loaded: {count} in the workbook.", *listed]))

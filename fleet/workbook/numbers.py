@@ -1,5 +1,6 @@
 """Fleet numbers: what a cell names, whatever its case, its lost zeros or its former number."""
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
 from fleet.workbook.columns import Row, Sheet, fold
@@ -10,6 +11,10 @@ from fleet.workbook.world import Fleet, Stored
 
 _VEHICLES = BY_NAME["Vehicles"]
 _NUMBER, _ALIASES = _VEHICLES.at["fleet_number"], _VEHICLES.at["aliases"]
+_REGISTRATION, _VIN, _STATUS = (_VEHICLES.at[name] for name in ("registration", "vin", "status"))
+_ALIKE = tuple(_VEHICLES.at[name] for name in ("joined_on", "vehicle_type", "depot"))
+NO_OTHER = "NONE"  # under previous numbers: the vehicle never had another one
+NAMED = 3  # candidates that one sentence names; our choice
 
 
 def settle_numbers(tables: Mapping[str, Table], fleet: Fleet, notes: Notes) -> None:
@@ -19,7 +24,9 @@ def settle_numbers(tables: Mapping[str, Table], fleet: Fleet, notes: Notes) -> N
     """
     directory = _Directory(fleet)
     table = tables["Vehicles"]
+    _ask_about_renamed(table, fleet, directory.former, notes)
     for index, number in enumerate(table.numbers):
+        table.rows[index] = _without_answer(table.rows[index])
         table.rows[index] = directory.settle(
             table.rows[index], number, index in table.figures, notes
         )
@@ -31,6 +38,58 @@ def settle_numbers(tables: Mapping[str, Table], fleet: Fleet, notes: Notes) -> N
                 other.rows[:] = [_renamed(row, at, names) for row in other.rows]
                 if directory.renumbered:
                     _rekey(other.sheet, at, names, fleet)
+
+
+def _without_answer(row: Row) -> Row:
+    said = tuple(alias for alias in row[_ALIASES] if fold(alias) != NO_OTHER)
+    return (*row[:_ALIASES], said, *row[_ALIASES + 1 :])
+
+
+def _ask_about_renamed(table: Table, fleet: Fleet, former: Mapping[str, str], notes: Notes) -> None:
+    """Ask about a new number beside a vehicle just like it that the book no longer has.
+
+    Without its previous number a renumbered vehicle would stand in the fleet twice, and the one
+    with the readings would be the other one.
+    """
+    stored = fleet["Vehicles"]
+    said = {key[0] for key in map(_VEHICLES.key_of, table.rows)}
+    said |= {fold(alias) for row in table.rows for alias in row[_ALIASES]}
+    said |= {_bare(row[_NUMBER]) for row in table.rows} - {""}
+    said |= {str(key[0]) for key in table.broken}
+    lacking: dict[Row, list[Row]] = defaultdict(list)
+    for (number,), known in stored.items():
+        if not {number, _bare(number)} & said and known.row[_STATUS] != "sold":
+            lacking[_alike(known.row)].append(known.row)
+    for row, number in zip(table.rows, table.numbers, strict=True):
+        known_number = (fold(row[_NUMBER]),) in stored or fold(row[_NUMBER]) in former
+        if not known_number and not row[_ALIASES]:
+            old = [one for one in lacking[_alike(row)] if not _another(row, one)]
+            if old:
+                heading = _VEHICLES.columns[_NUMBER].heading
+                notes.fault("Vehicles", number, heading, _asked(row, old))
+
+
+def _alike(row: Row) -> Row:
+    return tuple(fold(row[index]) for index in _ALIKE)
+
+
+def _another(row: Row, known: Row) -> bool:
+    """Whether the papers say that it is another vehicle."""
+    pairs = ((fold(row[index]), fold(known[index])) for index in (_REGISTRATION, _VIN))
+    return any(new and old and new != old for new, old in pairs)
+
+
+def _asked(row: Row, old: Sequence[Row]) -> str:
+    names = [one[_NUMBER] for one in old]
+    listed = " or ".join(names[:NAMED]) + (
+        f" or {len(names) - NAMED} more" if names[NAMED:] else ""
+    )
+    heading = _VEHICLES.columns[_ALIASES].heading
+    return (
+        f"'{row[_NUMBER]}' is new, and the book no longer has {listed}, which joined on the same "
+        f"day and is of the same type and depot; if it was renumbered, write {names[0]} under "
+        f"'{heading}', and if this is another vehicle, write none there"
+    )
 
 
 def _renamed(row: Row, at: int, names: Mapping[str, str]) -> Row:

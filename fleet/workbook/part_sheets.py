@@ -11,6 +11,7 @@ from fleet.workbook.cells import (
     TORQUE_UNIT,
     YES_NO,
     choice_of,
+    list_of,
     number_of,
     whole_of,
 )
@@ -18,9 +19,10 @@ from fleet.workbook.columns import Column, Link, Sheet
 from fleet.workbook.depot_sheets import DEPOT_LINK, DEPOT_REF, SOURCE
 from fleet.workbook.procedure_sheets import PROCEDURE_LINK, PROCEDURE_REF, SHARE, fastener_ref
 from fleet.workbook.type_sheets import TYPE_REF
-from fleet.workorders.models import Fastener, Material, Tool, Wrench
+from fleet.workorders.models import Fastener, Material, Raising, Tool, Wrench
 
 _TORQUE = number_of(example="40", high=20_000, above=True)
+_RANGE = number_of("N·m", "20", high=20_000, above=True)
 
 FASTENERS = Sheet(
     "Fasteners",
@@ -57,7 +59,12 @@ FASTENERS = Sheet(
             SHARE,
             "Share of the torque that passes without a question; 0.1 if empty (our choice).",
         ),
-        Column("drive", "Drive", TEXT, "E.g. 17 mm hexagon."),
+        Column(
+            "drive",
+            "Drive",
+            TEXT,
+            "E.g. 13 mm hexagon, 17 mm internal hexagon, 1/2 in square; a tool must turn it.",
+        ),
         Column("seal", "Seal", choice_of(Fastener.Seal.values), "What is renewed.", required=True),
         Column("seal_size", "Seal size", TEXT, "E.g. 18 × 24 × 1.5 mm copper."),
         Column("single_use", "Single use", YES_NO, "yes when it is itself renewed."),
@@ -69,11 +76,40 @@ FASTENERS = Sheet(
 TOOLS = Sheet(
     "Tools",
     Tool,
-    "What to fetch before a procedure is begun.",
+    "What to fetch before a procedure is begun. Each fastener needs a tool that turns it, a torque "
+    "wrench that drives it, straight or by an adapter, and a ratchet or breaker bar to loosen it.",
     (
         *PROCEDURE_REF,
         Column("name", "Tool", TEXT, "E.g. torque wrench.", required=True, key=True),
-        Column("size", "Size", TEXT, "Drive or range.", key=True),
+        Column("size", "Size", TEXT, "As a person reads it: size, drive or range.", key=True),
+        Column(
+            "kind",
+            "Kind",
+            choice_of(Tool.Kind.values),
+            "What it is, so that fit can be checked; other if empty.",
+            default=Tool.Kind.OTHER.value,
+        ),
+        Column(
+            "drive",
+            "Drive",
+            TEXT,
+            "The square of a wrench, or what drives a socket, bit or adapter: 1/2 in square.",
+        ),
+        Column(
+            "turns",
+            "Turns",
+            TEXT,
+            "The drive of the fasteners it turns, as in sheet Fasteners, or wheel nut; of an "
+            "adapter the square it gives.",
+        ),
+        Column("least_nm", "From [N·m]", _RANGE, "The range of a torque wrench; empty: any."),
+        Column("most_nm", "To [N·m]", _RANGE, "Likewise."),
+        Column(
+            "raising",
+            "Raised by",
+            list_of(choice_of(Raising.values).read),
+            "Only in bays that raise the vehicle so, with ; between them; empty: all.",
+        ),
     ),
     links=(PROCEDURE_LINK,),
 )
@@ -81,7 +117,7 @@ TOOLS = Sheet(
 MATERIALS = Sheet(
     "Materials",
     Material,
-    "What goes in or on: fluid, filter, seals, and spares for what tends to break.",
+    "What goes in or on: fluid, filter, seals, and one-time fixings.",
     (
         *PROCEDURE_REF,
         Column("kind", "Kind", choice_of(Material.Kind.values), "", required=True, key=True),
@@ -108,6 +144,13 @@ MATERIALS = Sheet(
             "the item of the same name.",
             path="item__slug",
             refers="Items",
+        ),
+        Column(
+            "only_when_recorded",
+            "Only when recorded",
+            YES_NO,
+            "yes where a step uses it only at need: it is booked when it is recorded, and not by "
+            "the book; no if empty.",
         ),
         SOURCE,
     ),
@@ -140,11 +183,18 @@ CHECK_FIGURES = Sheet(
         Column("test_method", "Test method", TEXT, "E.g. refractometer."),
         Column("pass_from", "Pass from", _VALUE, "Empty: no lower limit."),
         Column("pass_to", "Pass to", _VALUE, "Empty: no upper limit."),
-        Column("watch_from", "Watch from", _VALUE, "Outside pass, inside this: look again sooner."),
+        Column("watch_from", "Watch from", _VALUE, "Outside pass, inside this: re-check sooner."),
         Column("watch_to", "Watch to", _VALUE, "Likewise; outside both it fails."),
         Column(
+            "follows_frost",
+            "Follows the frost",
+            YES_NO,
+            "yes for a freeze point: where sheet Climate knows the depot, the coldest mean daily "
+            "minimum less 15 °C, at most -15 °C (our choice), stands for Pass to.",
+        ),
+        Column(
             "watch_months",
-            "Look again after [months]",
+            "Re-check after [months]",
             whole_of("months", "3", 1, 120),
             "After a value to watch; 3 if empty (our choice).",
             default=3,

@@ -12,6 +12,7 @@ from fleet.workbook.cells import (
     choice_of,
     list_of,
     number_of,
+    text,
     whole_of,
 )
 from fleet.workbook.columns import Column, Link, Sheet
@@ -33,9 +34,9 @@ _SERVICE = Column(
 CAUTIONS = Sheet(
     "Cautions",
     Caution,
-    "Hazards and the least to do about them. A caution stands before every step that one of its "
-    "marks names, in the bays, families and vehicles it is for; without any mark before every "
-    "step. What a procedure needs cannot be left out.",
+    "Hazards and the least to do about them. A caution stands before the steps that one of its "
+    "marks names, in the bays, families and vehicles it is for, wherever its hazard begins again; "
+    "without any mark before every step. What a procedure needs cannot be left out.",
     (
         Column("slug", "Caution", SLUG, "Short name, e.g. hot-fluid.", required=True, key=True),
         Column(
@@ -88,6 +89,32 @@ CAUTIONS = Sheet(
             "Only for vehicles driven so, with ; between them; empty: all.",
         ),
         Column("salted_roads", "Salted roads", YES_NO, "yes: only at depots with salted roads."),
+        Column(
+            "used_fluids",
+            "Used fluids",
+            list_of(text),
+            "Only where what comes out is collected as one of these, with ; between them, e.g. "
+            "used oil; empty: all.",
+        ),
+        Column(
+            "only_while",
+            "Only while",
+            list_of(choice_of(Caution.While.values).read),
+            "Only before steps where all of this holds, with ; between them; empty: always.",
+        ),
+        Column(
+            "demands",
+            "Demands",
+            list_of(choice_of(Caution.Demand.values).read),
+            "What it asks for, with ; between them; a step that makes it impossible is refused.",
+        ),
+        Column(
+            "returns",
+            "Comes again",
+            choice_of(Caution.Returns.values),
+            "What brings it back on one job; empty: each time raised or each run where it stands "
+            "before those steps, else each job.",
+        ),
         SOURCE,
     ),
 )
@@ -156,9 +183,9 @@ PROCEDURES = Sheet(
         ),
         Column(
             "re_check",
-            "Look again",
+            "Re-check",
             TEXT,
-            "What to look at again and when, e.g. both plugs within 14 days.",
+            "What to re-check and when, e.g. both plugs within 14 days.",
         ),
         Column("note", "Note", LONG_TEXT, "What else the mechanic should know."),
         SOURCE,
@@ -197,6 +224,31 @@ STEPS = Sheet(
         Column("under_vehicle", "Under the vehicle", YES_NO, "yes when done under it."),
         Column("engine_running", "Engine running", YES_NO, "yes when it runs meanwhile."),
         fastener_ref("The plug or bolt it tightens, as named in sheet Fasteners."),
+        Column(
+            "points",
+            "Points",
+            list_of(text),
+            "A record each, with ; between them; each wheel: every wheel of the vehicle type.",
+        ),
+        Column("confirm", "Confirm", YES_NO, "yes: not done without a record."),
+        Column(
+            "moving_hold",
+            "Before it moves",
+            YES_NO,
+            "yes: the vehicle does not move before it is confirmed, e.g. a firm pedal.",
+        ),
+        Column(
+            "wait_min",
+            "Cures for [min]",
+            whole_of("min", "60", 1, 10_000),
+            "As long as its maker says; filling before that is asked about.",
+        ),
+        Column(
+            "figure",
+            "Figure",
+            SLUG,
+            "What it measures, as named in sheet Check figures for the service.",
+        ),
     ),
     links=(PROCEDURE_LINK,),
 )

@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime
 from typing import Any
 
 import numpy as np
-from django.db.models import Model
+from django.db.models import CharField, Model
 
 from fleet import bulk
 from fleet.vehicles.models import Alias, Meter, Vehicle, VehicleType
@@ -90,7 +90,7 @@ class Recorder:
             name = field.attname
             if name in author:
                 columns[name] = _array([author[name]] * count)
-            elif name not in columns and field.has_default():
+            elif name not in columns and (field.has_default() or _may_be_empty(field)):
                 columns[name] = _array([_kept(field.get_default())] * count)
 
     def _keep_history(
@@ -168,9 +168,14 @@ def _array(values: Sequence[Any]) -> bulk.Array:
     return array
 
 
+def _may_be_empty(field: Any) -> bool:
+    """Whether a text may be left out: it is stored as '' then, never as NULL."""
+    return isinstance(field, CharField) and field.blank and not field.null
+
+
 def _kept(value: Any) -> Any:
     """A value as the database takes it."""
-    if isinstance(value, tuple):
+    if isinstance(value, tuple | list):
         return json.dumps(value)
     if isinstance(value, datetime):
         moment = value.astimezone(UTC)

@@ -5,6 +5,8 @@ from datetime import date
 from typing import Any
 
 from fleet.calc.grades import misfits
+from fleet.duty.measures import MEASURES
+from fleet.stores.doubt import PackSaid, pack_doubt, unit_is_kept
 from fleet.stores.grades import FIGURES, figures_of
 from fleet.vehicles import vin
 from fleet.workbook.columns import Row, fold
@@ -12,25 +14,6 @@ from fleet.workbook.notes import Notes
 from fleet.workbook.read import Table
 from fleet.workbook.sheets import BY_NAME
 from fleet.workbook.world import World, is_zone
-
-MEASURES = (
-    "declared",
-    "engine_h",
-    "hilly_depot",
-    "idle_h",
-    "idle_share",
-    "km",
-    "km_per_engine_h",
-    "loaded_share",
-    "mean_daily_max_c",
-    "mean_daily_min_c",
-    "mean_speed_km_per_h",
-    "share_of_trips_under_16_km",
-    "share_of_trips_under_8_km",
-    "stops_per_10_km",
-    "trips",
-    "unpaved_share",
-)
 
 
 class Record:
@@ -71,8 +54,10 @@ def zone_is_known(world: World, row: Record) -> None:
 
 
 def warmest_is_above_coldest(world: World, row: Record) -> None:
-    if row["mean_daily_max_c"] < row["mean_daily_min_c"]:
-        row.fault("mean_daily_max_c", "it is below the minimum; exchange the two")
+    warm, cold = row["mean_daily_max_c"], row["mean_daily_min_c"]
+    if warm < cold:
+        message = f"{warm:g} °C is below the minimum of {cold:g} °C; exchange the two"
+        row.fault("mean_daily_max_c", message)
 
 
 # --- services and limits ---------------------------------------------------------------------
@@ -178,9 +163,20 @@ def quantity_or_pieces(world: World, row: Record) -> None:
 def figure_has_a_limit(world: World, row: Record) -> None:
     if all(row[name] is None for name in ("pass_from", "pass_to")):
         row.fault("pass_from", "without a limit every value would pass; give one or both")
+    elif row["follows_frost"] and row["pass_to"] is None:
+        row.fault(
+            "pass_to", "a figure that follows the frost needs it for unknown climates; give it"
+        )
     for low, high in (("pass_from", "pass_to"), ("watch_from", "watch_to")):
         if row[low] is not None and row[high] is not None and row[low] > row[high]:
             row.fault(low, f"{row[low]:g} is above {row[high]:g}; exchange the two")
+
+
+def re_check_says_when(world: World, row: Record) -> None:
+    if all(row[name] is None for name in ("to_km", "after_d", "after_min")):
+        row.fault("after_d", "say when: at the latest by km, days or minutes")
+    if row["from_km"] is not None and row["to_km"] is not None and row["from_km"] > row["to_km"]:
+        row.fault("from_km", "it is later than at the latest; exchange the two")
 
 
 def watch_is_wider_than_pass(world: World, row: Record) -> None:
@@ -200,13 +196,15 @@ def new_vehicle_has_a_start(world: World, row: Record) -> None:
 def use_began_before_joining(world: World, row: Record) -> None:
     start: date | None = row["in_service_on"]
     if row["joined_as"] == "used" and start is not None and start > row["joined_on"]:
-        row.fault("in_service_on", f"it joined used on {row['joined_on']}; write an earlier day")
+        message = f"{start} is after it joined used ({row['joined_on']}); write an earlier day"
+        row.fault("in_service_on", message)
 
 
 def odometer_never_fell(world: World, row: Record) -> None:
     start, joining = row["in_service_km"], row["meter_at_joining_km"]
     if start is not None and joining is not None and joining < start:
-        row.fault("meter_at_joining_km", "it is less than the odometer in service; correct one")
+        message = f"{joining:,.0f} km is less than the {start:,.0f} km in service; correct one"
+        row.fault("meter_at_joining_km", message)
 
 
 def vin_looks_right(world: World, row: Record) -> None:
@@ -263,6 +261,47 @@ def price_has_a_source(world: World, row: Record) -> None:
         row.fault("price_source", "say where the price is from")
 
 
+# --- stores ----------------------------------------------------------------------------------
+def unit_stays_once_stock_moved(world: World, row: Record) -> None:
+    stored = world.fleet["Items"].get(row.sheet.key_of(row.row))
+    if stored is None:
+        return
+    before = stored.row[row.sheet.at["unit"]]
+    if before != row["unit"] and (text := unit_is_kept(stored.id, before)):
+        row.fault("unit", text)
+
+
+def one_pack_is_preferred(world: World, row: Record) -> None:
+    at, own = row.sheet.at, row.sheet.key_of(row.row)
+    others = [other for key, other in _packs_of(world, row) if key != own]
+    if row["preferred"] and any(other[at["preferred"]] for other in others):
+        row.fault("preferred", "another pack of the item is preferred too; say yes at one of them")
+
+
+def pack_is_believed(world: World, row: Record) -> None:
+    item = world.rows["Items"].get((fold(row["item"]),)) if row["item"] else None
+    stored = world.fleet["Packs"].get(row.sheet.key_of(row.row))
+    if item is None or row["why_it_stands"] or row["quantity"] is None:
+        return
+    unit, own = item[BY_NAME["Items"].at["unit"]], row.sheet.key_of(row.row)
+    others = [_pack(row, unit, other) for key, other in _packs_of(world, row) if key != own]
+    before = _pack(row, unit, stored.row) if stored is not None else None
+    if text := pack_doubt(_pack(row, unit, row.row), others, before):
+        say = row.warn if stored is not None and stored.row == row.row else row.fault
+        say("quantity", f"{text} Correct it, or say why it stands")
+
+
+def _packs_of(world: World, row: Record) -> Iterator[tuple[Any, Row]]:
+    item = fold(row["item"])
+    for key, other in world.rows["Packs"].items():
+        if key[0] == item:
+            yield key, other
+
+
+def _pack(row: Record, unit: str, pack: Row) -> PackSaid:
+    return PackSaid(unit, pack[row.sheet.at["quantity"]], pack[row.sheet.at["price_minor"]])
+
+
 RULES: dict[str, tuple[Rule, ...]] = {
     "Depots": (zone_is_known,),
     "Climate": (warmest_is_above_coldest,),
@@ -274,10 +313,11 @@ RULES: dict[str, tuple[Rule, ...]] = {
         product_suits_the_limit,
     ),
     "Products": (data_sheet_fits_the_grade,),
-    "Items": (hygroscopic_is_drawn_whole, product_is_a_fluid),
-    "Packs": (price_has_a_source,),
+    "Items": (hygroscopic_is_drawn_whole, product_is_a_fluid, unit_stays_once_stock_moved),
+    "Packs": (price_has_a_source, one_pack_is_preferred, pack_is_believed),
     "Materials": (quantity_or_pieces, item_is_accepted),
     "Check figures": (figure_has_a_limit, watch_is_wider_than_pass),
+    "Re-checks": (re_check_says_when,),
     "Duty criteria": (measures_are_known,),
     "Vehicles": (
         new_vehicle_has_a_start,

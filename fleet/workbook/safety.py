@@ -11,11 +11,13 @@ from fleet.workbook.columns import Key, Row, Sheet
 from fleet.workbook.notes import Notes
 from fleet.workbook.sheets import BY_NAME
 from fleet.workbook.world import World
-from fleet.workorders.families import Wrong, wrongs
+from fleet.workorders.families import wrongs
+from fleet.workorders.fit import misfits
+from fleet.workorders.wrong import Wrong
 
-PARTS = ("Steps", "Fasteners", "Materials")
+PARTS = ("Steps", "Fasteners", "Materials", "Tools")
 OWN = ("Procedures", *PARTS)
-AROUND = ("Cautions", "Vehicle types")
+AROUND = ("Cautions", "Vehicle types", "Compartments")
 
 
 def check_procedures(world: World, notes: Notes) -> None:
@@ -25,20 +27,19 @@ def check_procedures(world: World, notes: Notes) -> None:
         return
     parts = {name: _by_procedure(world, name) for name in PARTS}
     cautions = [_instance(BY_NAME["Cautions"], row) for row in world.rows["Cautions"].values()]
-    broken = _broken(world)
+    broken, own = _broken(world), _own(world)
+    before = World({}, world.fleet, world.today)
     for key in sorted(touched - broken):
         row, vehicle_type = world.rows["Procedures"].get(key), _vehicle_type(world, key)
         if row is not None and vehicle_type is not None:
-            steps, fasteners, materials = (parts[name][key] for name in PARTS)
-            found = wrongs(
-                _instance(BY_NAME["Procedures"], row),
-                steps,
-                fasteners,
-                materials,
-                cautions,
-                vehicle_type[BY_NAME["Vehicle types"].at["powertrain"]],
-            )
-            for wrong in found:
+            steps, fasteners, materials, tools = (parts[name][key] for name in PARTS)
+            procedure = _instance(BY_NAME["Procedures"], row)
+            powertrain = vehicle_type[BY_NAME["Vehicle types"].at["powertrain"]]
+            rows = (steps, fasteners, materials)
+            found = wrongs(procedure, *rows, cautions, powertrain, _system(world, key))
+            unfit = misfits(procedure, steps, fasteners, materials, tools)
+            stood = set() if key in own else _stood(before, key, rows)
+            for wrong in (wrong for wrong in (*found, *unfit) if wrong.text not in stood):
                 _note(world, notes, key, wrong)
 
 
@@ -47,8 +48,25 @@ def _touched(world: World) -> set[Key]:
     known = world.rows["Procedures"].keys()
     if any(_changes(world, name) for name in AROUND):
         return set(known)
+    return _own(world) & known
+
+
+def _own(world: World) -> set[Key]:
+    """Procedures of which the book has a row."""
     rows = ((world.tables[name], row) for name in OWN for row in world.tables[name].rows)
-    return {table.sheet.key_of(row)[:2] for table, row in rows} & known
+    return {table.sheet.key_of(row)[:2] for table, row in rows}
+
+
+def _stood(before: World, key: Key, rows: tuple[list[Any], list[Any], list[Any]]) -> set[str]:
+    """What is wrong already with a procedure that the book leaves as it is."""
+    vehicle_type, procedure = _vehicle_type(before, key), before.rows["Procedures"].get(key)
+    if vehicle_type is None or procedure is None:
+        return set()
+    cautions = [_instance(BY_NAME["Cautions"], row) for row in before.rows["Cautions"].values()]
+    powertrain = vehicle_type[BY_NAME["Vehicle types"].at["powertrain"]]
+    row = _instance(BY_NAME["Procedures"], procedure)
+    found = wrongs(row, *rows, cautions, powertrain, _system(before, key))
+    return {wrong.text for wrong in found}
 
 
 def _changes(world: World, name: str) -> bool:
@@ -86,6 +104,16 @@ def _vehicle_type(world: World, key: Key) -> Row | None:
     return world.rows["Vehicle types"].get(key[:1])
 
 
+def _system(world: World, key: Key) -> str:
+    """The kind of the compartment that a service is done on; empty where it cannot be told."""
+    service = world.rows["Services"].get(key)
+    if service is None:
+        return ""
+    slug = service[BY_NAME["Services"].at["compartment"]]
+    found = world.rows["Compartments"].get((key[0], str(slug).upper()))
+    return str(found[BY_NAME["Compartments"].at["kind"]]) if found else ""
+
+
 def _note(world: World, notes: Notes, key: Key, wrong: Wrong) -> None:
     name, number, column = _place(world, key, wrong)
     vehicle_type, service, *_ = world.rows["Procedures"][key]
@@ -101,7 +129,7 @@ def _place(world: World, key: Key, wrong: Wrong) -> tuple[str, int, str]:
         return "Steps", number, "kind"
     fastener = wrong.fastener.upper()
     if fastener and (number := _row_of(world, "Fasteners", (*key, fastener))):
-        return "Fasteners", number, "seal"
+        return "Fasteners", number, wrong.column
     return "Procedures", _row_of(world, "Procedures", key), "family"
 
 

@@ -35,6 +35,12 @@ SERVICES = Sheet(
             YES_NO,
             "yes: once severe, severe until done, while the warranty runs. no if empty.",
         ),
+        Column(
+            "is_round",
+            "Round",
+            YES_NO,
+            "yes: no order is drafted for it alone; it joins the vehicle's next one. no if empty.",
+        ),
         SOURCE,
     ),
     links=(TYPE_LINK, Link("compartment_id", "Compartments", ("vehicle_type", "compartment"))),

@@ -7,6 +7,7 @@ from fleet.workbook.fluid_sheets import ACCEPTED, CLAIMS, PRODUCTS, SPECIFICATIO
 from fleet.workbook.history_sheets import FILLS, SERVICE_HISTORY
 from fleet.workbook.part_sheets import CHECK_FIGURES, FASTENERS, MATERIALS, TOOLS, WRENCHES
 from fleet.workbook.procedure_sheets import CAUTIONS, PROCEDURES, STEPS
+from fleet.workbook.recheck_sheets import RE_CHECKS
 from fleet.workbook.service_sheets import LIMITS, SERVICES
 from fleet.workbook.stock_sheets import ITEMS, PACKS, STOCK
 from fleet.workbook.type_sheets import COMPARTMENTS, VEHICLE_TYPES
@@ -34,6 +35,7 @@ SHEETS = (
     TOOLS,
     MATERIALS,
     CHECK_FIGURES,
+    RE_CHECKS,
     WRENCHES,
     CRITERIA,
     VEHICLES,

@@ -3,6 +3,7 @@
 from fleet.stores.models import Item, Pack, Stock
 from fleet.stores.money import from_minor, to_minor
 from fleet.workbook.cells import (
+    LONG_TEXT,
     SLUG,
     TEXT,
     YES_NO,
@@ -41,7 +42,7 @@ MONEY = Kind(
 ITEMS = Sheet(
     "Items",
     Item,
-    "What stores keep: fluids, filters, seals, spares.",
+    "What stores keep: fluids, filters, seals, one-time fixings.",
     (
         Column("slug", "Item", SLUG, "Short name.", required=True, key=True),
         Column("name", "Name", TEXT, "As materials of procedures name it.", required=True),
@@ -65,6 +66,12 @@ ITEMS = Sheet(
         Column("shelf_life_d", "Shelf life [days]", _DAYS, "Sealed; empty: no limit."),
         Column(
             "after_opening_life_d", "Life after opening [days]", _DAYS, "Empty: as the shelf life."
+        ),
+        Column(
+            "part_number",
+            "Part number",
+            TEXT,
+            "The maker's own, with its issuer where several are about.",
         ),
         Column("waste_class", "Waste class", TEXT, "Once used, e.g. used oil."),
         Column(
@@ -95,6 +102,12 @@ PACKS = Sheet(
         Column("price_minor", "Price", MONEY, "Of one pack, net; empty: not known."),
         Column("price_source", "Price source", TEXT, "E.g. price list and its date."),
         Column("preferred", "Preferred", YES_NO, "yes for the pack to order; no if empty."),
+        Column(
+            "why_it_stands",
+            "Why it stands",
+            LONG_TEXT,
+            "Where size or price is asked about: why it is right all the same.",
+        ),
     ),
     links=(_ITEM_LINK,),
 )
@@ -128,6 +141,7 @@ STOCK = Sheet(
             default=0.95,
         ),
         Column("supplier", "Supplier", TEXT, "In words."),
+        Column("shelf_place", "Shelf place", TEXT, "Where it stands at the depot, e.g. B 3."),
     ),
     links=(DEPOT_LINK, _ITEM_LINK),
 )

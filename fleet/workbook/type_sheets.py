@@ -1,7 +1,7 @@
 """Sheets on vehicle types and their compartments."""
 
 from fleet.vehicles.models import Compartment, CompartmentKind, Powertrain, VehicleType
-from fleet.workbook.cells import SLUG, TEXT, choice_of, number_of
+from fleet.workbook.cells import SLUG, TEXT, choice_of, list_of, number_of, text
 from fleet.workbook.columns import Column, Link, Sheet
 from fleet.workbook.depot_sheets import SOURCE
 
@@ -57,6 +57,12 @@ VEHICLE_TYPES = Sheet(
             "Gross mass [kg]",
             number_of("kg", "3500", high=100_000, above=True),
             "Largest permitted mass.",
+        ),
+        Column(
+            "wheel_positions",
+            "Wheels",
+            list_of(text),
+            "One by one with ; between them, e.g. front left; front right; rear left; rear right.",
         ),
         SOURCE,
     ),

@@ -127,7 +127,8 @@ VEHICLES = Sheet(
             "aliases",
             "Previous fleet numbers",
             list_of(text),
-            "Numbers it used to carry, with ; between. To renumber, put the old number here.",
+            "Numbers it used to carry, with ; between. To renumber, put the old number here; none "
+            "if you are asked and it never had another.",
             path="",
         ),
     ),

@@ -117,7 +117,8 @@ class World:
             for row, number in zip(table.rows, table.numbers, strict=True):
                 key = table.sheet.key_of(row)
                 if key in first:
-                    message = f"the same as row {first[key]}; keep one of them"
+                    shown = table.sheet.shown_key(row)
+                    message = f"{shown}: the same as row {first[key]}; keep one of them"
                     heading = table.sheet.columns[table.sheet.key_at[-1]].heading
                     notes.fault(name, number, heading, message)
                 first.setdefault(key, number)

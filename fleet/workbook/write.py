@@ -7,11 +7,16 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import xlsxwriter
+from xlsxwriter.utility import xl_rowcol_to_cell
 
+from fleet.today import newest_day
+from fleet.vehicles.models import Depot
 from fleet.workbook.cells import Cell
 from fleet.workbook.columns import Column, Row, Sheet
+from fleet.workbook.duty_sheets import CRITERIA
 from fleet.workbook.read import READ_ME, explanation
 from fleet.workbook.sheets import BY_NAME, SHEETS
+from fleet.workbook.usual import usual_criteria
 from fleet.workbook.world import World, whole_fleet
 
 LAST_ROW = 1_048_575
@@ -25,6 +30,7 @@ NUMBER_FORMATS = {
     "month": "yyyy-mm",
     "instant": "yyyy-mm-dd hh:mm:ss",
 }
+MOST_LISTED = 255  # signs of a drop-down that a spreadsheet keeps in the cell itself
 HOW_TO = (
     "One row per thing; a sheet per subject. The first row holds the headings with their units, "
     "the second says what belongs there.",
@@ -35,21 +41,22 @@ HOW_TO = (
     "Loading is all or nothing: every fault is named with sheet, row and column, and nothing is "
     "changed until all are put right.",
     "Loading adds and changes; it never deletes. Rows that the fleet has and the book lacks are "
-    "listed.",
+    "listed, with the way to take one away: a vehicle that is gone keeps its row with the status "
+    "sold.",
     "Dates: 2025-03-31. Numbers: 12500 or 12.5 without a unit behind. Every figure needs a source: "
     "a document, 'common practice, no source' or 'our choice'.",
 )
 
 
 def write_template(path: Path) -> None:
-    """An empty book with headings, explanations and drop-downs."""
-    _write(path, {sheet.name: () for sheet in SHEETS})
+    """A book with headings, explanations and drop-downs, and the usual duty criteria, off."""
+    write_cells(path, {CRITERIA.name: usual_criteria()})
 
 
 def export(path: Path) -> dict[str, int]:
     """The fleet as it stands; gives the number of rows by sheet."""
     fleet = whole_fleet()
-    world = World({}, fleet, datetime.now(UTC).date())
+    world = World({}, fleet, newest_day(Depot.objects.values_list("zone", flat=True)))
     rows = {sheet.name: _rows(world, sheet) for sheet in SHEETS}
     _write(path, rows)
     return {name: len(found) for name, found in fleet.items()}
@@ -127,6 +134,31 @@ def _write_read_me(book: Any, styles: Mapping[str, Any]) -> None:
     for row, sheet in enumerate(SHEETS, start + 1):
         page.write_url(row, 0, f"internal:'{sheet.name}'!A1", string=sheet.name)
         page.write_string(row, 1, sheet.explanation, styles["wrapped"])
+    for row, column in enumerate(_long_lists(), _row_of_lists()):
+        page.write_string(row, 1, f"May stand under {column.heading}:", styles["wrapped"])
+        for place, choice in enumerate(column.kind.choices, 2):
+            page.write_string(row, place, choice)
+
+
+def _long_lists() -> list[Column]:
+    """Columns whose choices are too many for the cell: they stand in a row of their own."""
+    columns = (column for sheet in SHEETS for column in sheet.columns)
+    return [one for one in columns if len(",".join(one.kind.choices)) > MOST_LISTED]
+
+
+def _row_of_lists() -> int:
+    return len(HOW_TO) + len(SHEETS) + 6  # below the sheets, after a blank row
+
+
+def _choices(column: Column) -> Any:
+    """The choices of a column themselves, or where they stand."""
+    lists = _long_lists()
+    if column not in lists:
+        return list(column.kind.choices)
+    row, last = _row_of_lists() + lists.index(column), 1 + len(column.kind.choices)
+    return f"='{READ_ME}'!{xl_rowcol_to_cell(row, 2, True, True)}:" + xl_rowcol_to_cell(
+        row, last, True, True
+    )
 
 
 def _lay_out(page: Any, sheet: Sheet, styles: Mapping[str, Any]) -> None:
@@ -150,7 +182,7 @@ def _width(column: Column) -> int:
 
 def _offer_choices(page: Any, index: int, column: Column) -> None:
     if column.kind.choices:
-        source: Any = list(column.kind.choices)
+        source: Any = _choices(column)
         severity = "stop"
     elif column.refers and not isinstance(column.empty, tuple):
         target = BY_NAME[column.refers]

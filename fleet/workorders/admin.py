@@ -14,6 +14,7 @@ from fleet.people.setting_up import RemovableRows, SetUpAdmin, Table
 from fleet.units import TORQUE_UNITS, torque_in, torque_nm
 from fleet.vehicles.models import Powertrain
 from fleet.workorders.families import faults
+from fleet.workorders.fit import misfits
 from fleet.workorders.fluids_in import refuse_unaccepted
 from fleet.workorders.models import (
     Caution,
@@ -26,7 +27,11 @@ from fleet.workorders.models import (
     Tool,
     Wrench,
 )
+from fleet.workorders.recheck_admin import ReCheckAdmin
 from fleet.workorders.validate import all_faults
+from fleet.workorders.words_field import Listed
+
+__all__ = ["ReCheckAdmin"]
 
 SHOWN_DIGITS = 6  # of a torque brought back into the unit of its source
 LISTED = 10  # our choice: faults of other procedures named at once
@@ -39,6 +44,12 @@ def _wide(signs: int) -> forms.TextInput:
 def _words(choices: Any) -> list[tuple[str, str]]:
     """Choices in the words in which faults speak of them."""
     return [(value, value) for value in choices.values]
+
+
+def _some_of(choices: Any, text: str) -> forms.MultipleChoiceField:
+    return forms.MultipleChoiceField(
+        choices=_words(choices), required=False, widget=forms.CheckboxSelectMultiple, help_text=text
+    )
 
 
 # --- procedures ------------------------------------------------------------------------------
@@ -60,7 +71,7 @@ class ProcedureForm(forms.ModelForm):  # type: ignore[type-arg]
             "wheel_nut_torque_nm": "Wheel-nut torque [N·m]",
             "retorque_after_km": "Tighten wheels again after [km]",
             "used_fluid_class": "Used fluid, collected as",
-            "re_check": "Look again",
+            "re_check": "Re-check",
         }
 
 
@@ -124,14 +135,18 @@ class SoundFormSet(BaseInlineFormSet):  # type: ignore[type-arg]
         if any(form.errors for form in self.forms):
             return
         rows = [row for part in sets for row in _kept(part)]
-        found = faults(
-            procedure,
+        parts = (
             [row for row in rows if isinstance(row, Step)],
             [row for row in rows if isinstance(row, Fastener)],
             [row for row in rows if isinstance(row, Material)],
-            list(Caution.objects.all()),
-            procedure.service.vehicle_type.powertrain,
         )
+        service = procedure.service
+        on = (service.vehicle_type.powertrain, service.compartment.kind)
+        tools = [row for row in rows if isinstance(row, Tool)]
+        found = [
+            *faults(procedure, *parts, list(Caution.objects.all()), *on),
+            *(wrong.text for wrong in misfits(procedure, *parts, tools)),
+        ]
         if found:
             raise forms.ValidationError([f"{text[0].upper()}{text[1:]}." for text in found])
         refused = [text for row in rows if isinstance(row, Material) for text in _refused(row)]
@@ -165,7 +180,7 @@ class MaterialForm(forms.ModelForm):  # type: ignore[type-arg]
         model = Material
         fields = (
             *("kind", "name", "fastener", "specification", "item"),
-            *("quantity_ml", "container_ml", "pieces", "source"),
+            *("quantity_ml", "container_ml", "pieces", "only_when_recorded", "source"),
         )
         labels = {
             "quantity_ml": "Quantity [mL]",
@@ -177,10 +192,15 @@ class MaterialForm(forms.ModelForm):  # type: ignore[type-arg]
 
 class StepForm(forms.ModelForm):  # type: ignore[type-arg]
     kind = forms.ChoiceField(choices=_words(Step.Kind))
+    points = Listed(required=False, help_text="A record each, with ; between.")
 
     class Meta:
         model = Step
-        fields = ("number", "kind", "text", "under_vehicle", "engine_running", "fastener")
+        fields = (
+            *("number", "kind", "text", "under_vehicle", "engine_running", "fastener"),
+            *("points", "confirm", "moving_hold", "wait_min", "figure"),
+        )
+        labels = {"moving_hold": "Before it moves", "wait_min": "Cures for [min]"}
         widgets = {
             "number": _wide(3),
             "text": forms.Textarea(attrs={"rows": 2, "cols": 70}),
@@ -193,8 +213,20 @@ class Fasteners(RemovableRows):
     form = FastenerForm
 
 
+class ToolForm(forms.ModelForm):  # type: ignore[type-arg]
+    kind = forms.ChoiceField(choices=_words(Tool.Kind), initial=Tool.Kind.OTHER)
+    raising = _some_of(Raising, "Only in bays that raise the vehicle so; none: all.")
+
+    class Meta:
+        model = Tool
+        fields = ("name", "size", "kind", "drive", "turns", "least_nm", "most_nm", "raising")
+        labels = {"least_nm": "From [N·m]", "most_nm": "To [N·m]"}
+        widgets = {"size": _wide(20), "drive": _wide(14), "turns": _wide(18)}
+
+
 class Tools(RemovableRows):
     model = Tool
+    form = ToolForm
 
 
 class Materials(RemovableRows):
@@ -236,12 +268,6 @@ class ProcedureAdmin(SetUpAdmin):
 
 
 # --- cautions --------------------------------------------------------------------------------
-def _some_of(choices: Any, text: str) -> forms.MultipleChoiceField:
-    return forms.MultipleChoiceField(
-        choices=_words(choices), required=False, widget=forms.CheckboxSelectMultiple, help_text=text
-    )
-
-
 class CautionForm(forms.ModelForm):  # type: ignore[type-arg]
     """A caution may be changed as long as every procedure keeps what it needs."""
 
@@ -249,12 +275,24 @@ class CautionForm(forms.ModelForm):  # type: ignore[type-arg]
     raising = _some_of(Raising, "In bays that raise the vehicle so; none: all.")
     families = _some_of(Procedure.Family, "For these families; none: all.")
     powertrains = _some_of(Powertrain, "For vehicles driven so; none: all.")
+    used_fluids = Listed(
+        required=False,
+        help_text="Where what comes out is collected as one of these, with ; between; none: all.",
+    )
+    only_while = _some_of(Caution.While, "Only where all of this holds; none: always.")
+    demands = _some_of(Caution.Demand, "A step that makes it impossible is refused.")
+    returns = forms.ChoiceField(
+        choices=[("", "as its mark does"), *_words(Caution.Returns)],
+        required=False,
+        label="Comes again",
+    )
 
     class Meta:
         model = Caution
         fields = (
             *("slug", "text", "step_kinds", "under_vehicle", "engine_running", "wheels_removed"),
-            *("raising", "families", "powertrains", "salted_roads", "source"),
+            *("raising", "families", "powertrains", "salted_roads", "used_fluids"),
+            *("only_while", "demands", "returns", "source"),
         )
         widgets = {"text": forms.Textarea(attrs={"rows": 4, "cols": 80})}
 

@@ -13,7 +13,7 @@ from django.db import transaction
 from django.db.models import Count, Q, Sum
 
 from fleet.calc.packs import drawn
-from fleet.stores import ledger
+from fleet.stores import moves as stock_moves
 from fleet.stores.models import Item, StockMove
 from fleet.workorders.actor import Actor
 from fleet.workorders.models import WorkOrder
@@ -50,7 +50,7 @@ def book(actor: Actor, order_id: int) -> Booked:
         wanted, there = _wanted(used), _there(order)
         items = {item.pk: item for item in Item.objects.filter(pk__in=_item_ids(wanted, there))}
         moves = [
-            ledger.record(actor, move)
+            stock_moves.record(actor, move)
             for slot in sorted({*wanted, *there})
             if (move := _difference(order, slot, wanted, there, items)) is not None
         ]
@@ -118,7 +118,7 @@ def _difference(
     wanted: dict[Slot, _Wanted],
     there: dict[Slot, dict[str, int]],
     items: dict[int, Item],
-) -> ledger.Move | None:
+) -> stock_moves.Move | None:
     target = wanted.get(slot, _Wanted())
     before = there.get(slot, {"moved": 0, "worth": 0, "moves": 0, "unpriced": 0})
     quantity = target.quantity - before["moved"]
@@ -126,7 +126,7 @@ def _difference(
         return None
     item_id, kind, batch = slot
     undone = target.quantity == 0 and not before["unpriced"]
-    return ledger.Move(
+    return stock_moves.Move(
         depot=order.depot,
         item=items[item_id],
         kind=kind,

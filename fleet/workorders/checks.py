@@ -1,26 +1,30 @@
 """Measured values against pass, watch and fail, and what follows from them."""
 
-from datetime import date, timedelta
+from datetime import date
 from zoneinfo import ZoneInfo
 
 import numpy as np
 from django.db import transaction
 
 from fleet.calc.calendar import add_months
+from fleet.calc.slips import Ask, Slip
 from fleet.due.models import CheckFigure, CheckResult, DueEarlier
 from fleet.faults import Fault
 from fleet.people.roles import Right
 from fleet.vehicles.models import Vehicle
 from fleet.workorders.actor import Actor
 from fleet.workorders.keys import known
-from fleet.workorders.models import WorkOrder
-from fleet.workorders.recording import open_order
+from fleet.workorders.models import CalledBy, Job, WorkOrder
+from fleet.workorders.recording import again, doubt_of, doubts_kept, order_to_record, refuse_waiting
 
 Outcome = CheckResult.Outcome
 
 
 def outcome(figure: CheckFigure, value: float) -> str:
-    """Pass inside the pass limits, watch inside the watch limits, else fail; on both sides."""
+    """Pass inside the pass limits, watch inside the watch limits, else fail; on both sides.
+    A figure without limits is not judged: nobody has said which values are right."""
+    if not figure.has_limits:
+        return Outcome.NOT_JUDGED
     if _inside(value, figure.pass_from, figure.pass_to):
         return Outcome.PASS
     watched = figure.watch_from is not None or figure.watch_to is not None
@@ -42,10 +46,11 @@ def measure(
     value: float,
     client_key: str,
     test_method: str = "",
+    override_reason: str = "",
 ) -> CheckResult:
     """Record a value measured on an order that still takes records; see ``record_check``."""
     if not CheckResult.objects.filter(client_key=client_key).exists():
-        open_order(actor, order.pk)
+        refuse_waiting(actor, order_to_record(actor, order.pk))
     return record_check(
         actor,
         vehicle=order.vehicle,
@@ -53,6 +58,21 @@ def measure(
         value=value,
         client_key=client_key,
         test_method=test_method,
+        order=order,
+        override_reason=override_reason,
+    )
+
+
+def sign_question(figure: CheckFigure, value: float) -> Ask | None:
+    """Ask about a value on the other side of zero from every value that passes."""
+    low, high = figure.pass_from, figure.pass_to
+    below, above = high is not None and high < 0 < value, low is not None and value < 0 < low
+    if not (below or above):
+        return None
+    side = "below" if below else "above"
+    return Ask(
+        f"{figure.name} {value:+g} {figure.unit}: it passes {side} zero only. Is the sign right?",
+        (Slip("the minus sign left out" if below else "a minus sign too many", -value),),
     )
 
 
@@ -64,8 +84,10 @@ def record_check(
     value: float,
     client_key: str,
     test_method: str = "",
+    order: WorkOrder | None = None,
+    override_reason: str = "",
 ) -> CheckResult:
-    """Record a measured value, once per key.
+    """Record a measured value, once per key; a slip of sign is asked about.
 
     A fail makes the change due now, a watch the next check sooner; a pass never extends the
     maker's limit, so nothing follows from it.
@@ -78,6 +100,12 @@ def record_check(
     )
     if row is not None:
         return row
+    doubts = doubt_of(sign_question(figure.at(vehicle.depot_id), value), "value")
+    same = CheckResult.objects.filter(vehicle=vehicle, figure=figure, value=value)
+    if order is not None and order.started_at is not None:
+        since = same.filter(measured_at__gte=order.started_at)
+        doubts += again(actor, since, order.depot.zone, client_key, "measured_at")
+    said = doubts_kept(doubts, override_reason)
     with transaction.atomic():
         result, new = CheckResult.objects.get_or_create(
             client_key=client_key,
@@ -85,34 +113,47 @@ def record_check(
                 "vehicle": vehicle,
                 "figure": figure,
                 "value": value,
-                "outcome": outcome(figure, value),
+                "outcome": outcome(figure.at(vehicle.depot_id), value),
                 "test_method": test_method or figure.test_method,
                 "measured_at": actor.at,
                 "person": actor.person,
+                **said,
             },
         )
         if new:
-            _follow(actor, vehicle, result)
+            _follow(actor, vehicle, result, order)
     return result
 
 
-def _follow(actor: Actor, vehicle: Vehicle, result: CheckResult) -> None:
+def _follow(actor: Actor, vehicle: Vehicle, result: CheckResult, order: WorkOrder | None) -> None:
     today = actor.at.astimezone(ZoneInfo(vehicle.depot.zone)).date()
-    figure = result.figure
+    figure = result.figure.at(vehicle.depot_id)
     reason = f"{figure.name} {result.value:g} {figure.unit}: {result.outcome} ({figure.source})"
     if result.outcome == Outcome.FAIL and figure.calls_for is not None:
-        service, due_on, called_on = figure.calls_for, today, today
+        service, due_on = figure.calls_for, today
     elif result.outcome == Outcome.WATCH:
-        # the check itself is recorded as done today, so the call must count from after it
-        service, called_on = figure.service, today + timedelta(days=1)
+        service = figure.service
         due_on = date.fromisoformat(str(add_months(today, figure.watch_months)))
     else:
         return
-    DueEarlier.objects.create(
+    call = DueEarlier.objects.create(
         vehicle=vehicle,
         service=service,
-        called_on=called_on,
+        called_on=today,
+        called_at=actor.at,
         due_on=due_on,
+        result=result,
         reason=reason[:300],
         person=actor.person,
     )
+    if order is not None:
+        job = order.jobs.filter(service=figure.service).first()
+        CalledBy.objects.create(call=call, job=job)
+
+
+def anchor_watch(job: Job) -> None:
+    """A value that wants watching calls for the next check: its own job does not end that."""
+    calls = DueEarlier.objects.filter(
+        called_by__job=job, called_by__rule=None, service=job.service, withdrawn_at=None
+    )
+    calls.update(anchor=job.done)

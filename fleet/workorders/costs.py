@@ -86,6 +86,8 @@ def _jobs(depot_ids: Collection[int], since: datetime, until: datetime) -> Any:
         .values(
             "order_id",
             "minutes",
+            "state",
+            "spent_min",
             number=F("order__number"),
             depot=F("order__depot__slug"),
             where=F("order__where"),
@@ -130,9 +132,16 @@ def _own(
     rate = rates.get(row["depot"])
     if rate is None:
         gap = (*gap, f"no labour rate at {row['depot']}")
-    elif not row["minutes"]:
+    minutes = _minutes(row)
+    if not minutes and (minutes is None or row["state"] == Job.State.DONE):
         gap = (*gap, "no labour minutes")
-    return JobCost(materials_minor, labour(row["minutes"], rate or 0), 0, gap)
+    return JobCost(materials_minor, labour(minutes or 0, rate or 0), 0, gap)
+
+
+def _minutes(row: dict[str, Any]) -> int | None:
+    """By the book where it was done, else those spent; None: nobody said."""
+    found: int | None = row["minutes"] if row["state"] == Job.State.DONE else row["spent_min"]
+    return found
 
 
 def _booked(numbers: Collection[str]) -> dict[str, _Materials]:

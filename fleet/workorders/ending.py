@@ -1,25 +1,37 @@
 """The end of an order: finished with the odometer, handed back, signed off, or opened again."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 import numpy as np
 from django.db import IntegrityError, transaction
 
-from fleet.due.models import ServiceDone
-from fleet.due.record import record_done, withdraw
-from fleet.faults import Fault, Forbidden, Refused
+from fleet.due.models import CheckResult, DueEarlier, ServiceDone
+from fleet.due.record import at_reading, record_done, withdraw
+from fleet.faults import Fault, Forbidden, Question, Refused
 from fleet.people.models import Person
 from fleet.people.roles import Right
-from fleet.readings import judge
+from fleet.readings import judge, thousands
 from fleet.readings.enter import Entry, enter, meters_of
 from fleet.readings.models import Reading, Source, Verdict
 from fleet.usage import rates
 from fleet.vehicles.models import Meter
-from fleet.workorders import booking, evidence
+from fleet.vehicles.own_unit import figures
+from fleet.workorders import (
+    booking,
+    confirming,
+    evidence,
+    findings,
+    gaps,
+    points,
+    rechecks,
+    restrictions,
+)
 from fleet.workorders.actor import Actor
+from fleet.workorders.checks import anchor_watch
 from fleet.workorders.models import Job, WorkOrder
-from fleet.workorders.progress import edit, locked, move
+from fleet.workorders.progress import edit, locked
 
 State = WorkOrder.State
 
@@ -32,6 +44,7 @@ class Finished:
     verdict: str
     reason: str
     suggestion: float | None
+    called: tuple[DueEarlier, ...] = ()  # re-checks that follow from the work
 
 
 def finish(
@@ -43,28 +56,43 @@ def finish(
     fit_for_use: str,
     restriction: str = "",
     engine_hours: float | None = None,
+    because: str = "",
+    answers: restrictions.Answers | None = None,
     version: int | None = None,
 ) -> Finished:
     """End the work: the odometer, whether the vehicle is fit for use, and what was done.
 
     It never waits for the odometer's verdict: services are recorded at what was given, marked
-    provisional until the reading is settled. The caller refreshes the vehicle afterwards.
+    provisional until the reading is settled. What must be looked at again is called for. Each
+    restriction that stands on the vehicle is answered (``answers``, by its id) *lifted* or
+    *stays*. The caller refreshes the vehicle afterwards.
+
+    Raises
+    ------
+    Refused
+        A job is open, or a point is not confirmed without which the vehicle must not move; with
+        fit for use "no" the latter passes, and sets *do not use*.
     """
     _check_fitness(fit_for_use, restriction)
     with transaction.atomic():
         order = locked(order_id)
+        actor.must(Right.RECORD_WORK, order.depot_id)  # before anything is asked
         _refuse_open_jobs(order)
+        unheld = points.refuse_unheld(order, fit_for_use)
+        _ask_before_finish(order, fit_for_use, because)
+        restrictions.must_answer(order, answers or {})
         reading = store_reading(actor, order, odometer, unit)
         if engine_hours is not None:
             store_reading(actor, order, engine_hours, "h")
-        order = move(
+        order = edit(
             actor,
             order_id,
             "finish",
-            (State.STARTED,),
-            State.FINISHED,
             Right.RECORD_WORK,
-            version=version,
+            version,
+            states=(State.STARTED,),
+            state=State.FINISHED,
+            reason=because.strip()[:300],
             reading=reading,
             fit_for_use=fit_for_use,
             restriction=restriction.strip(),
@@ -72,8 +100,18 @@ def finish(
             finished_by=actor.person,
         )
         _record_services(actor, order, reading, engine_hours)
+        called = rechecks.call(actor, order, reading)
+        _hold(actor, order, unheld)
+        restrictions.keep(actor, order, answers or {})
         booking.book(actor, order.pk)
-    return Finished(order, reading.verdict, reading.reason, reading.suggestion)
+    suggestion = thousands.meant(reading) or reading.suggestion
+    return Finished(order, reading.verdict, reading.reason, suggestion, tuple(called))
+
+
+def _hold(actor: Actor, order: WorkOrder, unheld: Sequence[points.Point]) -> None:
+    if unheld:
+        reason = f"not confirmed on {order}: {points.in_words(unheld)}"
+        findings.set_do_not_use(actor, vehicle=order.vehicle, reason=reason)
 
 
 def _check_fitness(fit_for_use: str, restriction: str) -> None:
@@ -84,6 +122,45 @@ def _check_fitness(fit_for_use: str, restriction: str) -> None:
         )
     if fit_for_use == WorkOrder.Fit.RESTRICTED and not restriction.strip():
         raise Fault("Say what the restriction is.", about="restriction")
+
+
+def _ask_before_finish(order: WorkOrder, fit_for_use: str, because: str) -> None:
+    """Ask once about all that speaks against the finish as it is given.
+
+    Raises
+    ------
+    Question
+        Something that safety rests on was left open, or the vehicle is called fit for use against
+        a measured fail or a standing *do not use*.
+    """
+    moves = fit_for_use != WorkOrder.Fit.NO
+    told = [f"{one.words} is not recorded" for one in (gaps.open_safety(order) if moves else ())]
+    if fit_for_use == WorkOrder.Fit.YES:
+        failed = [row for row in measured(order) if row.outcome == CheckResult.Outcome.FAIL]
+        told += [f"{row.figure.name} {row.value:g} {row.figure.unit} is a fail" for row in failed]
+        stopped = findings.in_force([order.vehicle_id]).get(order.vehicle_id, "")
+        told += [f"do not use stands: {stopped}"] if stopped else []
+    if told and not because.strip():
+        fit = " and it is called fit for use" if fit_for_use == WorkOrder.Fit.YES else ""
+        raise Question(
+            f"{'; '.join(told)}{fit}. Put it right first, or say why it is finished so.",
+            told,
+            about="because",
+        )
+
+
+def measured(order: WorkOrder) -> list[CheckResult]:
+    """The newest standing value of each figure of the order's services, since it was started."""
+    if order.started_at is None:
+        return []
+    rows = CheckResult.objects.filter(
+        vehicle=order.vehicle_id,
+        figure__service__in=order.jobs.exclude(service=None).values("service"),
+        measured_at__gte=order.started_at,
+        withdrawn_at=None,
+    )
+    newest = {row.figure_id: row for row in rows.select_related("figure").order_by("measured_at")}
+    return list(newest.values())
 
 
 def _refuse_open_jobs(order: WorkOrder) -> None:
@@ -114,9 +191,12 @@ def _record_services(
     actor: Actor, order: WorkOrder, reading: Reading, engine_hours: float | None
 ) -> None:
     done_on = actor.at.astimezone(ZoneInfo(order.depot.zone)).date()
-    jobs = order.jobs.filter(state=Job.State.DONE).select_related("service")
+    jobs = order.jobs.filter(state=Job.State.DONE).select_related("service", "done")
     for job in jobs:
-        if job.service is not None:
+        if job.done is not None:  # a re-check, ended by its last point
+            job.done = at_reading(job.done, reading)
+            job.save(update_fields=["done"])
+        elif job.service is not None and not confirming.standing_rule(job):
             job.done = record_done(
                 vehicle=order.vehicle,
                 service=job.service,
@@ -126,8 +206,10 @@ def _record_services(
                 person=actor.person,
                 reading=reading,
                 total_h=engine_hours,
+                done_at=job.ended_at,
             )
             job.save(update_fields=["done"])
+            anchor_watch(job)
         evidence.freeze(job, reading)
 
 
@@ -158,24 +240,42 @@ def sign_off(actor: Actor, order_id: int, *, version: int | None = None) -> Work
             raise Forbidden("Nobody signs off their own work: ask another person who may.")
         booking.book(actor, order_id)  # with records that came while it was being finished
         evidence.complete(order)
-        return move(
+        return edit(
             actor,
             order_id,
             "sign off",
-            (State.FINISHED,),
-            State.SIGNED_OFF,
             Right.SIGN_OFF,
-            version=version,
+            version,
+            states=(State.FINISHED,),
+            state=State.SIGNED_OFF,
             signed_off_at=actor.at,
             signed_off_by=actor.person,
         )
 
 
 def worked_on(order: WorkOrder, person: Person) -> bool:
-    """Whether a person finished the order, ended one of its jobs or recorded work on it."""
+    """Whether a person finished the order, ended one of its jobs or recorded work on it.
+
+    A record that was taken back counts too: they had their hands on it.
+    """
     ended = order.jobs.filter(ended_by=person).exists()
-    recorded = order.jobs.filter(torques__person=person) | order.jobs.filter(fluids__person=person)
-    return order.finished_by_id == person.pk or ended or recorded.exists()
+    kinds = ("torques", "fluids", "confirms", "materials_used")
+    recorded = any(order.jobs.filter(**{f"{kind}__person": person}).exists() for kind in kinds)
+    return order.finished_by_id == person.pk or ended or recorded or _measured_by(order, person)
+
+
+def _measured_by(order: WorkOrder, person: Person) -> bool:
+    if order.started_at is None:
+        return False
+    rows = CheckResult.objects.filter(
+        person=person,
+        vehicle=order.vehicle_id,
+        figure__service__in=order.jobs.exclude(service=None).values("service"),
+        measured_at__gte=order.started_at,
+    )
+    if order.signed_off_at is not None:
+        rows = rows.filter(measured_at__lte=order.signed_off_at)
+    return rows.exists()
 
 
 def correct(actor: Actor, order_id: int, *, reason: str, version: int | None = None) -> WorkOrder:
@@ -192,14 +292,14 @@ def correct(actor: Actor, order_id: int, *, reason: str, version: int | None = N
         raise Fault("Say what must be corrected.", about="reason")
     with transaction.atomic():
         papers = locked(order_id).where == WorkOrder.Where.OUTSIDE
-        order = move(
+        order = edit(
             actor,
             order_id,
             "correct",
-            (State.FINISHED,),
-            State.CANCELLED if papers else State.STARTED,
             Right.RELEASE,
-            version=version,
+            version,
+            states=(State.FINISHED,),
+            state=State.CANCELLED if papers else State.STARTED,
             reason=reason,
             finished_at=None,
             finished_by=None,
@@ -208,6 +308,8 @@ def correct(actor: Actor, order_id: int, *, reason: str, version: int | None = N
             if job.done is not None:
                 withdraw(job.done, person=actor.person, source=f"correction of {order.number}")
         order.jobs.exclude(done=None).update(done=None)
+        rechecks.withdraw_calls(actor, order)
+        restrictions.undo(actor, order)
         _open_again(order, Job.State.DROPPED if papers else Job.State.OPEN)
         booking.book(actor, order.pk)
     return order
@@ -228,6 +330,8 @@ def odometer_question(found: Finished) -> str:
     """What to ask back at once where the reading was not accepted; empty where it was."""
     if found.verdict == Verdict.ACCEPTED:
         return ""
-    meant = "" if found.suggestion is None else f" {found.suggestion:,.0f} km was likely meant."
+    reading, meant = found.order.reading, ""
+    if found.suggestion is not None and reading is not None:
+        meant = f" {figures(found.suggestion, reading.meter.unit)} was likely meant."
     why = found.reason.replace("_", " ")
     return f"The odometer reading is {found.verdict} ({why}): please look again.{meant}"

@@ -13,6 +13,7 @@ from fleet.due.models import DueDate
 from fleet.due.rules import gather_depots
 from fleet.faults import Fault, Refused
 from fleet.people.roles import Right
+from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Vehicle
 from fleet.workorders import findings
 from fleet.workorders.actor import Actor
@@ -41,9 +42,15 @@ def escalate(actor: Actor, depots: Sequence[str] | None = None) -> int:
 
 
 def _overdue(depot_ids: Sequence[int], today: date) -> QuerySet[DueDate]:
-    """Overdue due dates of some depots; the day they are sorted by is never ahead."""
+    """Overdue due dates of some depots; the day they are sorted by is never ahead.
+
+    Nobody is asked about a round: it waits for the vehicle's next order.
+    """
     return DueDate.objects.filter(
-        condition("overdue", today), depot_id__in=depot_ids, sort_on__lte=today
+        condition("overdue", today),
+        depot_id__in=depot_ids,
+        sort_on__lte=today,
+        service__is_round=False,
     ).exclude(vehicle__status=Vehicle.Status.SOLD)
 
 
@@ -70,6 +77,17 @@ def _unanswered(
         answer="",
     )
     return overdue.filter(Exists(waiting))
+
+
+def open_questions(depots: Depots) -> QuerySet[Escalation]:
+    """Overdue services nobody has answered for, each at its furthest stage, most pressing first."""
+    rows = Escalation.objects.filter(closed_on=None)
+    further = rows.filter(vehicle=OuterRef("vehicle"), service=OuterRef("service"))
+    told = Q(Exists(further.exclude(stage=Stage.SUPERVISOR)), stage=Stage.SUPERVISOR)
+    asked = Q(Exists(further.filter(stage=Stage.USE_OR_STAND_DOWN)), stage=Stage.DEPUTY_AND_MANAGER)
+    found = rows.filter(~told, ~asked, vehicle__depot__in=depots, answer="")
+    # "use or stand down" sorts last of the three by name, and presses most
+    return found.select_related("vehicle", "service").order_by("-stage", "since_on", "pk")
 
 
 def _open(rows: QuerySet[DueDate], stage: str, today: date) -> int:

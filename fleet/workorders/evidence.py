@@ -8,9 +8,22 @@ from django.db.models import Count, Q
 from django.db.models.functions import TruncMonth
 
 from fleet.due.explain import limit_words
-from fleet.due.models import Deferral, DueDate, ServiceDone
+from fleet.due.models import CheckResult, Deferral, DueDate, ServiceDone
 from fleet.readings.models import Reading
-from fleet.workorders.models import Evidence, Job, WorkOrder
+from fleet.workorders import measured
+from fleet.workorders.evidence_words import in_words
+from fleet.workorders.late import Late, came_late
+from fleet.workorders.models import (
+    ConfirmRecord,
+    Evidence,
+    Finding,
+    FluidRecord,
+    Job,
+    MaterialUsed,
+    TorqueRecord,
+    WorkOrder,
+)
+from fleet.workorders.torques import past_calibration
 
 
 def freeze(job: Job, reading: Reading) -> Evidence:
@@ -85,27 +98,91 @@ def _facts(job: Job, reading: Reading, row: DueDate | None) -> dict[str, Any]:
 
 
 def _recorded(job: Job) -> dict[str, Any]:
+    """Everything recorded at a job that stands, as plain values with their units in the keys."""
     return {
-        "fluids": [
-            {
-                "way": fluid.way,
-                "litres": fluid.quantity_ml / 1000,
-                "look": fluid.look,
-                "product": str(fluid.product) if fluid.product else None,
-                "batch": fluid.batch,
-            }
-            for fluid in job.fluids.filter(withdrawn_by=None).select_related("product")
-        ],
-        "torques": [
-            {
-                "fastener": torque.fastener_name,
-                "torque_nm": torque.torque_nm,
-                "figure_nm": torque.reference_nm,
-                "wrench": torque.wrench.tag if torque.wrench else None,
-                "override": torque.override_reason,
-            }
-            for torque in job.torques.filter(withdrawn_by=None).select_related("wrench")
-        ],
+        "fluids": [_fluid(row) for row in _standing(job.fluids).select_related("product")],
+        "torques": [_torque(row) for row in _standing(job.torques).select_related("wrench__depot")],
+        "checks": [_check(row) for row in measured.of_job(job)],
+        "levels": [_confirm(row) for row in _standing(job.confirms).select_related("rule")],
+        "materials": [_material(row) for row in _standing(job.materials_used)],
+        "findings": [_finding(row) for row in _findings(job)],
+        "gaps": [{"words": gap.words, "because": gap.reason} for gap in job.gaps.all()],
+    }
+
+
+def _standing(rows: Any) -> Any:
+    return rows.filter(withdrawn_by=None).order_by("performed_at", "pk")
+
+
+def _fluid(row: FluidRecord) -> dict[str, Any]:
+    return {
+        "way": row.way,
+        "litres": row.quantity_ml / 1000,
+        "typed": row.typed,
+        "look": row.look,
+        "product": str(row.product) if row.product else None,
+        "batch": row.batch,
+        "override": row.override_reason,
+    }
+
+
+def _torque(row: TorqueRecord) -> dict[str, Any]:
+    return {
+        "fastener": row.fastener_name,
+        "point": row.point,
+        "torque_nm": row.torque_nm,
+        "figure_nm": row.reference_nm,
+        "wrench": row.wrench.tag if row.wrench else None,
+        "calibration_ended": past_calibration(row),
+        "override": row.override_reason,
+    }
+
+
+def _check(row: CheckResult) -> dict[str, Any]:
+    return {
+        "figure": row.figure.name,
+        "value": row.value,
+        "unit": row.figure.unit,
+        "outcome": row.outcome,
+        "test_method": row.test_method,
+        "override": row.override_reason,
+    }
+
+
+def _confirm(row: ConfirmRecord) -> dict[str, Any]:
+    return {
+        "about": row.about,
+        "point": row.point,
+        "as_it_should_be": row.seen,
+        "value": row.value,
+        "unit": row.unit,
+        "temperature_c": row.temperature_c,
+        "override": row.override_reason,
+    }
+
+
+def _material(row: MaterialUsed) -> dict[str, Any]:
+    litres = None if row.quantity_ml is None else row.quantity_ml / 1000
+    return {"name": row.name, "pieces": row.pieces, "litres": litres, "broken": row.broken}
+
+
+def _findings(job: Job) -> Any:
+    """Findings of the order in the compartment of the job, or in none."""
+    place = job.place
+    rows = _standing(job.order.findings).select_related("compartment")
+    first = job.order.jobs.order_by("pk").values_list("pk", flat=True).first()
+    own = Q(compartment=place.pk if place else None)
+    others = {other.place.pk for other in job.order.jobs.all() if other.place is not None}
+    # what belongs to no job's compartment stands with the first job, so that none is left out
+    return rows.filter(own | ~Q(compartment__in=others) if job.pk == first else own)
+
+
+def _finding(row: Finding) -> dict[str, Any]:
+    return {
+        "kind": row.kind,
+        "severity": row.severity,
+        "where": row.compartment.name if row.compartment else None,
+        "text": row.text,
     }
 
 
@@ -126,6 +203,9 @@ class PackLine:
     due_on: date | None
     deviation: str  # empty: none
     facts: dict[str, Any]
+    words: dict[str, list[str]]  # its records, by kind
+    late: tuple[Late, ...]  # came after the sign-off, beside what is frozen
+    judged: bool  # held against its limit when it was done
 
 
 def pack(vehicle_id: int) -> list[PackLine]:
@@ -135,10 +215,11 @@ def pack(vehicle_id: int) -> list[PackLine]:
         .select_related("service", "job__evidence")
         .order_by("done_on", "pk")
     )
-    return [_line(row) for row in rows]
+    late = came_late(vehicle_id)
+    return [_line(row, late) for row in rows]
 
 
-def _line(row: ServiceDone) -> PackLine:
+def _line(row: ServiceDone, late: dict[int, list[Late]]) -> PackLine:
     job = getattr(row, "job", None)
     frozen = getattr(job, "evidence", None) if job else None
     return PackLine(
@@ -150,13 +231,18 @@ def _line(row: ServiceDone) -> PackLine:
         due_on=frozen.due_on if frozen else None,
         deviation=_deviation(row, frozen),
         facts=frozen.facts if frozen else {},
+        words=in_words(frozen.facts if frozen else {}),
+        late=tuple(late.get(job.pk, ())) if job else (),
+        judged=frozen is not None and frozen.within_limit is not None,
     )
 
 
 def _deviation(row: ServiceDone, frozen: Evidence | None) -> str:
     parts = ["odometer not settled"] if row.provisional else []
     if frozen is None:
-        parts.append("taken from a document; not held against the schedule")
+        parts.append("not judged: taken from a document; not held against the schedule")
+    elif frozen.within_limit is None:
+        parts.append("not judged: nobody knew then when it was due")
     elif frozen.within_limit is False:
         late = "within tolerance" if frozen.within_tolerance else "out of tolerance"
         deferred = _deferred(row)

@@ -3,16 +3,15 @@
 The texts and figures are data; these rules only say what may not be missing from them.
 """
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Sequence
 
-from fleet.vehicles.models import Powertrain
-from fleet.workorders.models import Caution, Fastener, Material, Procedure, Raising, Step
+from fleet.workorders.hazards import SEALED, caution_faults
+from fleet.workorders.models import Caution, Fastener, Material, Procedure, Step
+from fleet.workorders.stepwise import step_faults
+from fleet.workorders.wrong import Wrong
 
 Family = Procedure.Family
 Kind = Step.Kind
-HIGH_VOLTAGE = (Powertrain.ELECTRIC, Powertrain.HYBRID)
-RAISED = (Raising.LIFT, Raising.STANDS, Raising.RAMPS, Raising.PIT)
 
 # Each pair of neighbours must come in this order, and none may be missing.
 ORDER: dict[str, tuple[Kind, ...]] = {
@@ -29,132 +28,20 @@ ORDER: dict[str, tuple[Kind, ...]] = {
         *(Kind.CLOSE_FILL, Kind.LEAK_CHECK),
     ),
     Family.COOLANT: (
-        *(Kind.PREPARE, Kind.DRAIN, Kind.FILL, Kind.BLEED, Kind.RUN, Kind.WAIT),
-        *(Kind.READ_LEVEL, Kind.MEASURE),
+        *(Kind.OPEN_CAP, Kind.DRAIN, Kind.FILL, Kind.BLEED, Kind.RUN, Kind.WAIT),
+        *(Kind.READ_LEVEL, Kind.MEASURE, Kind.CLOSE_CAP),
     ),
     Family.BRAKE_FLUID: (Kind.FILL, Kind.BLEED, Kind.FIRM_PEDAL, Kind.BRAKE_TEST),
+    Family.SEALING_PLUG: (Kind.OPEN_PLUG, Kind.CLOSE_PLUG, Kind.FILL, Kind.LEAK_CHECK),
     Family.CHECK: (),
     Family.OTHER: (),
 }
-CHECKING = (Kind.MEASURE, Kind.INSPECT, Kind.LEAK_CHECK, Kind.READ_LEVEL)
-SEALED = (Kind.CLOSE_DRAIN, Kind.CLOSE_FILL)
-BENEATH = (Kind.OPEN_DRAIN, Kind.CLOSE_DRAIN)  # nobody reaches a drain plug from above
-
-
-@dataclass(frozen=True)
-class Hazard:
-    """A caution that must stand before certain steps."""
-
-    slug: str
-    needed: Callable[[Procedure, Step, str, str], bool]  # procedure, step, raising, powertrain
-
-
-def _under(raising: str) -> Callable[[Procedure, Step, str, str], bool]:
-    return lambda procedure, step, how, powertrain: step.under_vehicle and how == raising
-
-
-HAZARDS = (
-    Hazard("raised-on-lift", _under(Raising.LIFT)),
-    Hazard("raised-on-stands", _under(Raising.STANDS)),
-    Hazard("raised-on-ramps", _under(Raising.RAMPS)),
-    Hazard("over-a-pit", _under(Raising.PIT)),
-    Hazard("key-out", lambda procedure, step, how, powertrain: step.under_vehicle),
-    Hazard("exhaust-gas", lambda procedure, step, how, powertrain: step.engine_running),
-    Hazard("high-voltage", lambda procedure, step, how, powertrain: powertrain in HIGH_VOLTAGE),
-    Hazard(
-        "hot-fluid",
-        lambda procedure, step, how, powertrain: (
-            procedure.family != Family.BRAKE_FLUID and step.kind == Kind.DRAIN
-        ),
-    ),
-    Hazard("used-fluid", lambda procedure, step, how, powertrain: step.kind == Kind.DRAIN),
-    Hazard(
-        "coolant-only-cold",
-        lambda procedure, step, how, powertrain: (
-            procedure.family == Family.COOLANT and step.kind in (Kind.PREPARE, Kind.DRAIN)
-        ),
-    ),
-    Hazard(
-        "coolant-poisonous",
-        lambda procedure, step, how, powertrain: (
-            procedure.family == Family.COOLANT and step.kind in (Kind.DRAIN, Kind.FILL)
-        ),
-    ),
-    Hazard(
-        "brake-fluid-sealed",
-        lambda procedure, step, how, powertrain: (
-            procedure.family == Family.BRAKE_FLUID and step.kind == Kind.FILL
-        ),
-    ),
-    Hazard(
-        "brake-fluid-eyes",
-        lambda procedure, step, how, powertrain: (
-            procedure.family == Family.BRAKE_FLUID and step.kind == Kind.BLEED
-        ),
-    ),
-    Hazard("firm-pedal", lambda procedure, step, how, powertrain: step.kind == Kind.FIRM_PEDAL),
-    Hazard(
-        "wheel-nuts",
-        lambda procedure, step, how, powertrain: (
-            procedure.wheels_removed and step.kind == Kind.REFIT
-        ),
-    ),
+BY_SUCTION = (  # engine oil drawn out from above: no drain plug is opened
+    *(Kind.SUCTION, Kind.FILTER, Kind.FILL, Kind.RUN, Kind.WAIT, Kind.READ_LEVEL),
+    Kind.LEAK_CHECK,
 )
-
-
-def cautions_for(
-    cautions: Iterable[Caution],
-    procedure: Procedure,
-    step: Step,
-    *,
-    raising: str,
-    powertrain: str,
-    salted_roads: bool = False,
-) -> list[Caution]:
-    """Cautions that stand before a step, in this bay, on this vehicle."""
-    return [
-        caution
-        for caution in cautions
-        if _anywhere(caution, procedure, raising, powertrain, salted_roads)
-        and _before(caution, procedure, step)
-    ]
-
-
-def _anywhere(
-    caution: Caution, procedure: Procedure, raising: str, powertrain: str, salted_roads: bool
-) -> bool:
-    return (
-        (not caution.raising or raising in caution.raising)
-        and (not caution.families or procedure.family in caution.families)
-        and (not caution.powertrains or powertrain in caution.powertrains)
-        and (salted_roads or not caution.salted_roads)
-    )
-
-
-def _before(caution: Caution, procedure: Procedure, step: Step) -> bool:
-    marks = [
-        bool(caution.step_kinds) and step.kind in caution.step_kinds,
-        caution.under_vehicle and step.under_vehicle,
-        caution.engine_running and step.engine_running,
-        caution.wheels_removed and procedure.wheels_removed and step.kind == Kind.REFIT,
-    ]
-    general = not (
-        caution.step_kinds
-        or caution.under_vehicle
-        or caution.engine_running
-        or caution.wheels_removed
-    )
-    return general or any(marks)
-
-
-@dataclass(frozen=True)
-class Wrong:
-    """One thing that is wrong with a procedure, and which row of it must be looked at."""
-
-    text: str
-    step: int | None = None  # its number
-    fastener: str = ""  # its slug
-    caution: str = ""  # slug of the caution that is missing before the step
+CHECKING = (Kind.MEASURE, Kind.INSPECT, Kind.LEAK_CHECK, Kind.READ_LEVEL)
+RENEWED = (Fastener.Seal.WASHER, Fastener.Seal.O_RING, Fastener.Seal.SEALANT)
 
 
 def wrongs(
@@ -164,16 +51,25 @@ def wrongs(
     materials: Sequence[Material],
     cautions: Sequence[Caution],
     powertrain: str,
+    system: str = "",
 ) -> list[Wrong]:
-    """Everything that is wrong with a procedure; every text says what to do."""
+    """Everything that is wrong with a procedure; every text says what to do.
+
+    Parameters
+    ----------
+    system
+        Kind of the compartment it is done on; empty: unknown.
+    """
     ordered = sorted(steps, key=lambda step: step.number)
     return [
         *_order_faults(procedure, ordered),
         *_fastener_faults(ordered, fasteners),
         *_seal_faults(fasteners, materials),
-        *_mark_faults(ordered, powertrain),
         *_wheel_faults(procedure, ordered),
-        *_caution_faults(procedure, ordered, cautions, powertrain),
+        *_level_faults(procedure, ordered),
+        *_plug_faults(procedure, materials),
+        *step_faults(procedure, ordered, fasteners, powertrain),
+        *caution_faults(procedure, ordered, cautions, powertrain, system),
     ]
 
 
@@ -184,29 +80,73 @@ def faults(
     materials: Sequence[Material],
     cautions: Sequence[Caution],
     powertrain: str,
+    system: str = "",
 ) -> list[str]:
     """The same as sentences."""
-    found = wrongs(procedure, steps, fasteners, materials, cautions, powertrain)
+    found = wrongs(procedure, steps, fasteners, materials, cautions, powertrain, system)
     return [wrong.text for wrong in found]
 
 
+def order_of(procedure: Procedure, kinds: Collection[str]) -> tuple[Kind, ...]:
+    """The kinds of step that must be there, in their order."""
+    suction = Kind.SUCTION in kinds and Kind.DRAIN not in kinds
+    if procedure.family == Family.ENGINE_OIL and suction:
+        return BY_SUCTION
+    return ORDER[procedure.family]
+
+
 def _order_faults(procedure: Procedure, steps: Sequence[Step]) -> list[Wrong]:
-    wanted = ORDER[procedure.family]
     kinds = [step.kind for step in steps]
+    wanted = order_of(procedure, kinds)
+    places = {kind: _place(procedure, kind, kinds) for kind in wanted}
     found = [
-        Wrong(f"there is no step {str(kind)!r}: add it") for kind in wanted if kind not in kinds
+        Wrong(f"there is no step {str(kind)!r}: add it") for kind in wanted if places[kind] is None
     ]
-    present = [kind for kind in wanted if kind in kinds]
-    for before, after in zip(present, present[1:], strict=False):
-        place = kinds.index(after)
-        if kinds.index(before) > place:
+    present = [(kind, place) for kind, place in places.items() if place is not None]
+    for (before, early), (after, late) in zip(present, present[1:], strict=False):
+        if early > late:
             text = f"{str(before)!r} must come before {str(after)!r}: change the order"
-            found.append(Wrong(text, step=steps[place].number))
+            found.append(Wrong(text, step=steps[late].number))
     if procedure.family == Family.CHECK and not any(kind in CHECKING for kind in kinds):
         found.append(Wrong("a check needs a step that measures or looks: add one"))
     if not steps:
         found.append(Wrong("there are no steps: enter the maker's"))
     return found
+
+
+def _place(procedure: Procedure, kind: Kind, kinds: Sequence[str]) -> int | None:
+    """Where a kind of step first comes; gears are also turned by driving, a cap is closed last."""
+    if kind == Kind.RUN and kind not in kinds and procedure.family == Family.LEVEL_PLUG:
+        kind = Kind.DRIVE
+    if kind not in kinds:
+        return None
+    if kind in (Kind.DRIVE, Kind.CLOSE_CAP):
+        return len(kinds) - 1 - list(reversed(kinds)).index(kind)
+    return kinds.index(kind)
+
+
+def _level_faults(procedure: Procedure, steps: Sequence[Step]) -> list[Wrong]:
+    """A level that counts only at its temperature is read warm, and kept with the temperature."""
+    if procedure.family != Family.LEVEL_AT_TEMPERATURE:
+        return []
+    found = []
+    for step in steps:
+        if step.kind == Kind.READ_LEVEL and not step.confirm:
+            text = (
+                f"step {step.number} (read level) is read at a temperature: mark it as one to "
+                "confirm, so that both are recorded"
+            )
+            found.append(Wrong(text, step=step.number))
+    return found
+
+
+def _plug_faults(procedure: Procedure, materials: Sequence[Material]) -> list[Wrong]:
+    """Behind a sealing plug stands oil: what is lost is filled up again."""
+    if procedure.family != Family.SEALING_PLUG:
+        return []
+    if any(row.kind == Material.Kind.FLUID for row in materials):
+        return []
+    return [Wrong("what ran out is filled up again: add the fluid to the materials")]
 
 
 def _fastener_faults(steps: Sequence[Step], fasteners: Sequence[Fastener]) -> list[Wrong]:
@@ -237,7 +177,7 @@ def _seal_faults(fasteners: Sequence[Fastener], materials: Sequence[Material]) -
     ]
     for fastener in fasteners:
         seal, name = fastener.seal, fastener.name
-        if seal != Fastener.Seal.NONE and fastener.slug not in supplied:
+        if seal in RENEWED and fastener.slug not in supplied:
             text = f"the {seal} of {name} is missing from the materials: add it"
             found.append(Wrong(text, fastener=fastener.slug))
         if seal in (Fastener.Seal.WASHER, Fastener.Seal.O_RING) and not fastener.seal_size:
@@ -246,19 +186,6 @@ def _seal_faults(fasteners: Sequence[Fastener], materials: Sequence[Material]) -
         if fastener.torque_max_nm is not None and fastener.torque_max_nm < fastener.torque_nm:
             text = f"the torque range of {name} is the wrong way round: exchange the two"
             found.append(Wrong(text, fastener=fastener.slug))
-    return found
-
-
-def _mark_faults(steps: Sequence[Step], powertrain: str) -> list[Wrong]:
-    """Steps that lack the mark on which their cautions hang."""
-    found = []
-    for step in steps:
-        about = f"step {step.number} ({step.kind})"
-        if step.kind in BENEATH and not step.under_vehicle:
-            text = f"{about} is done under the vehicle: mark it so"
-            found.append(Wrong(text, step=step.number))
-        if step.kind == Kind.RUN and powertrain != Powertrain.ELECTRIC and not step.engine_running:
-            found.append(Wrong(f"{about} runs the engine: mark it so", step=step.number))
     return found
 
 
@@ -273,30 +200,3 @@ def _wheel_faults(procedure: Procedure, steps: Sequence[Step]) -> list[Wrong]:
     if not any(step.kind == Kind.REFIT for step in steps):
         found.append(Wrong("wheels come off: add a step 'refit'"))
     return found
-
-
-def _caution_faults(
-    procedure: Procedure, steps: Sequence[Step], cautions: Sequence[Caution], powertrain: str
-) -> list[Wrong]:
-    missing: dict[str, Step] = {}
-    for raising in RAISED:
-        for step in steps:
-            shown = {
-                caution.slug
-                for caution in cautions_for(
-                    cautions, procedure, step, raising=raising, powertrain=powertrain
-                )
-            }
-            for hazard in HAZARDS:
-                needed = hazard.needed(procedure, step, raising, powertrain)
-                if needed and hazard.slug not in shown:
-                    missing.setdefault(hazard.slug, step)
-    return [
-        Wrong(
-            f"the caution {slug!r} does not stand before step {step.number} "
-            f"({step.kind}): enter it, or widen its conditions",
-            step=step.number,
-            caution=slug,
-        )
-        for slug, step in missing.items()
-    ]

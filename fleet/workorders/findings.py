@@ -2,21 +2,37 @@
 
 from collections.abc import Sequence
 from datetime import date, timedelta
+from typing import TypedDict
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
+from django.db.models import Exists, OuterRef, QuerySet
 
 from fleet.due.models import DueEarlier, Service
 from fleet.faults import Fault, Forbidden, Refused
-from fleet.people.roles import Right
+from fleet.people.models import Person
+from fleet.people.roles import Right, may
 from fleet.vehicles.models import Compartment, Vehicle
-from fleet.workorders import issue
+from fleet.workorders import issue, joblist, late
 from fleet.workorders.actor import Actor
 from fleet.workorders.keys import known
-from fleet.workorders.models import DoNotUse, Finding, WorkOrder
+from fleet.workorders.listing import orders_to_join
+from fleet.workorders.models import CalledBy, DoNotUse, Finding, FluidRecord, WorkOrder
+
+
+class Work(TypedDict):
+    """What a follow-up puts on an order."""
+
+    service_ids: Sequence[int]
+    other_work: Sequence[issue.OtherWork]
+    reason: str
+
 
 RE_CHECK_DAYS = 14  # our choice: long enough for a seep to show again, short enough to matter
-LEAKING = (Finding.Kind.SEEP, Finding.Kind.LEAK, Finding.Kind.MISSING_SEALANT)
+LEAKING = (
+    *(Finding.Kind.SEEP, Finding.Kind.DRIP, Finding.Kind.STREAM, Finding.Kind.LEAK),
+    Finding.Kind.MISSING_SEALANT,
+)
 
 
 def report(
@@ -30,6 +46,7 @@ def report(
     compartment: Compartment | None = None,
     order: WorkOrder | None = None,
     found_by: str = Finding.FoundBy.MECHANIC,
+    fluid: FluidRecord | None = None,
 ) -> Finding:
     """Report what looked wrong, once per key; *before use* also sets *do not use*.
 
@@ -60,6 +77,7 @@ def report(
                 "vehicle": vehicle,
                 "compartment": compartment,
                 "order": order,
+                "fluid": fluid,
                 "kind": kind,
                 "severity": severity,
                 "found_by": found_by,
@@ -69,8 +87,12 @@ def report(
                 "performed_at": actor.at,
             },
         )
+        if new and order is not None:
+            late.tell_of(actor, order)
         if new and severity == Finding.Severity.BEFORE_USE:
-            set_do_not_use(actor, vehicle=vehicle, reason=f"{finding.kind}: {text}")
+            set_do_not_use(
+                actor, vehicle=vehicle, reason=f"{finding.kind}: {text}", finding=finding
+            )
     return finding
 
 
@@ -100,24 +122,43 @@ def follow_up(
     service_ids: Sequence[int] = (),
     planned_on: date | None = None,
     re_check_days: int | None = RE_CHECK_DAYS,
+    join: str = "",
 ) -> WorkOrder:
-    """Draft the order that puts a finding right; for a leak also call for a leak re-check."""
+    """Draft the order that puts a finding right, or put that on an open one of the vehicle.
+
+    Parameters
+    ----------
+    join
+        Number of the open order; empty: a new one. For a leak a leak re-check is called as well.
+    """
     finding = Finding.objects.select_related("vehicle__depot", "compartment").get(pk=finding_id)
     if finding.closed_at is not None:
         raise Refused("This finding is closed: report it anew, then follow it up.")
     with transaction.atomic():
-        order = issue.draft(
-            actor,
-            vehicle_id=finding.vehicle_id,
-            service_ids=service_ids,
-            other_work=[(what, minutes)],
-            planned_on=planned_on,
-            reason=f"follows a finding: {finding.text}"[:300],
-            follows=finding,
-            join_early=False,
-        )
+        work: Work = {"service_ids": service_ids, "other_work": [(what, minutes)],
+                      "reason": f"follows a finding: {finding.text}"[:300]}  # fmt: skip
+        if join:
+            order = _join(actor, finding, join, work)
+        else:
+            order = issue.draft(actor, vehicle_id=finding.vehicle_id, planned_on=planned_on,
+                                follows=finding, **work)  # fmt: skip
         if finding.kind in LEAKING and finding.compartment is not None and re_check_days:
             call_for_re_check(actor, finding, re_check_days)
+    return order
+
+
+def _join(actor: Actor, finding: Finding, number: str, work: Work) -> WorkOrder:
+    open_orders = orders_to_join([finding.vehicle_id])
+    order = open_orders.filter(number__iexact=number.strip()).first()
+    if order is None:
+        there = ", ".join(open_orders.values_list("number", flat=True)) or "none"
+        raise Fault(
+            f"{finding.vehicle} has no open order {number.strip()[:20]}; open: {there}.",
+            about="join",
+        )
+    WorkOrder.objects.filter(pk=order.pk, follows=None).update(follows=finding)
+    joblist.add_jobs(actor, order.pk, **work)
+    order.refresh_from_db()
     return order
 
 
@@ -126,14 +167,17 @@ def call_for_re_check(actor: Actor, finding: Finding, days: int) -> DueEarlier:
     if finding.compartment is None:
         raise Fault("Say which compartment is to be looked at again.")
     today = actor.at.astimezone(ZoneInfo(finding.vehicle.depot.zone)).date()
-    return DueEarlier.objects.create(
+    call = DueEarlier.objects.create(
         vehicle=finding.vehicle,
         service=_re_check_service(finding.compartment),
         called_on=today,
+        called_at=actor.at,
         due_on=today + timedelta(days=days),
         reason=f"{finding.kind} seen: {finding.text}"[:300],
         person=actor.person,
     )
+    CalledBy.objects.create(call=call, finding=finding)
+    return call
 
 
 def _re_check_service(compartment: Compartment) -> Service:
@@ -152,13 +196,19 @@ def _re_check_service(compartment: Compartment) -> Service:
 
 
 # --- do not use ----------------------------------------------------------------------------
-def set_do_not_use(actor: Actor, *, vehicle: Vehicle, reason: str) -> DoNotUse:
+def set_do_not_use(
+    actor: Actor, *, vehicle: Vehicle, reason: str, finding: Finding | None = None
+) -> DoNotUse:
     """Keep a vehicle from being used; anybody who sees the vehicle may."""
     actor.must(Right.SEE, vehicle.depot_id)
     if not reason.strip():
         raise Fault("Say why the vehicle must not be used.", about="reason")
     return DoNotUse.objects.create(
-        vehicle=vehicle, reason=reason.strip()[:300], set_by=actor.person, set_at=actor.at
+        vehicle=vehicle,
+        reason=reason.strip()[:300],
+        set_by=actor.person,
+        set_at=actor.at,
+        finding=finding,
     )
 
 
@@ -175,7 +225,8 @@ def clear_do_not_use(actor: Actor, do_not_use_id: int, *, reason: str) -> DoNotU
         raise Fault(f"There is no such mark {do_not_use_id}.")
     actor.must(Right.CLEAR_DO_NOT_USE, row.vehicle.depot_id)
     if actor.person is not None and row.set_by_id == actor.person.pk:
-        raise Forbidden("Whoever set it does not clear it: ask another person who may.")
+        others = " or ".join(str(one) for one in who_may_clear(row)) or "another person who may"
+        raise Forbidden(f"Whoever set it does not clear it: ask {others}.")
     if not reason.strip():
         raise Fault("Say why the vehicle may be used again.", about="reason")
     cleared = DoNotUse.objects.filter(pk=row.pk, cleared_at=None).update(
@@ -187,7 +238,42 @@ def clear_do_not_use(actor: Actor, do_not_use_id: int, *, reason: str) -> DoNotU
     return row
 
 
+def who_may_clear(mark: DoNotUse) -> tuple[Person, ...]:
+    """Those of the vehicle's depot who may clear a mark: never whoever set it."""
+    depot = mark.vehicle.depot_id
+    rows = Person.objects.filter(depots=depot, is_active=True).order_by("username").distinct()
+    others = [one for one in rows if one.pk != mark.set_by_id]
+    return tuple(one for one in others if may(one, Right.CLEAR_DO_NOT_USE, depot))
+
+
+def standing() -> QuerySet[Finding]:
+    """Findings that nobody has taken back."""
+    return Finding.objects.filter(withdrawn_by=None)
+
+
+def open_findings() -> QuerySet[Finding]:
+    """Those of them that nobody has closed."""
+    rows = standing().filter(closed_at=None)
+    return rows.select_related("vehicle__depot", "compartment", "order", "person")
+
+
+def closed_findings() -> QuerySet[Finding]:
+    return standing().exclude(closed_at=None)
+
+
+def marks_in_force() -> QuerySet[DoNotUse]:
+    """Marks that nobody has cleared."""
+    rows = DoNotUse.objects.filter(cleared_at=None)
+    return rows.select_related("vehicle__depot", "set_by")
+
+
+def with_marks(orders: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:
+    """Orders with whether their vehicle must not be used, as ``do_not_use``."""
+    marks = DoNotUse.objects.filter(vehicle=OuterRef("vehicle"), cleared_at=None)
+    return orders.annotate(do_not_use=Exists(marks))
+
+
 def in_force(vehicle_ids: Sequence[int]) -> dict[int, str]:
     """Vehicles that must not be used, with the newest reason."""
-    rows = DoNotUse.objects.filter(vehicle_id__in=vehicle_ids, cleared_at=None).order_by("set_at")
+    rows = marks_in_force().filter(vehicle__in=vehicle_ids).order_by("set_at")
     return dict(rows.values_list("vehicle_id", "reason"))

@@ -10,7 +10,8 @@ from fleet.people.roles import Right
 from fleet.stores.models import AcceptedFluid, Product
 from fleet.vehicles.models import Compartment
 from fleet.workorders.actor import Actor, note_event
-from fleet.workorders.models import Job, Substitute
+from fleet.workorders.listing import service_jobs
+from fleet.workorders.models import Job, Substitute, WorkOrder
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,20 @@ def _substitute(compartment: Compartment, product: Product, job: Job | None) -> 
 
 def _standing(compartment: Compartment, job: Job | None) -> QuerySet[Substitute]:
     for_this = Q(job=None) if job is None else Q(job=None) | Q(job=job)
-    return Substitute.objects.filter(for_this, compartment=compartment, withdrawn_at=None)
+    return standing_substitutes().filter(for_this, compartment=compartment)
+
+
+def standing_substitutes() -> QuerySet[Substitute]:
+    """Leaves for a substitute that nobody has ended."""
+    return Substitute.objects.filter(withdrawn_at=None)
+
+
+def substitutes_of(order: WorkOrder) -> QuerySet[Substitute]:
+    """Those that reach an order: for its jobs, or always for their compartments."""
+    jobs = service_jobs(order)
+    always = Q(job=None, compartment__in=jobs.values("service__compartment"))
+    rows = standing_substitutes().filter(always | Q(job__in=jobs.values("pk")))
+    return rows.select_related("product", "compartment", "person", "job__order")
 
 
 def refuse_unaccepted(compartment: Compartment, product: Product, job: Job | None = None) -> None:
@@ -93,8 +107,7 @@ def approve_substitute(
 def withdraw_substitute(actor: Actor, substitute: Substitute, depot_id: int) -> Substitute:
     """End a leave given before; what was poured in under it stays as it was recorded."""
     actor.must(Right.APPROVE_SUBSTITUTE, depot_id)
-    standing = Substitute.objects.filter(pk=substitute.pk, withdrawn_at=None)
-    if not standing.update(withdrawn_at=actor.at):
+    if not standing_substitutes().filter(pk=substitute.pk).update(withdrawn_at=actor.at):
         raise Refused("This substitute was taken back already.")
     if substitute.job is not None:
         note_event(

@@ -8,16 +8,19 @@ from datetime import date, timedelta
 import numpy as np
 from django.conf import settings
 from django.db import IntegrityError, transaction
-from django.db.models import Exists, OuterRef
+from django.db.models import Exists, OuterRef, QuerySet
 
 from fleet import bulk
-from fleet.due.listing import life_used, today_at
+from fleet.due.listing import life_used
 from fleet.due.models import DueDate, Service
 from fleet.faults import Fault, Refused
 from fleet.people.models import Person
 from fleet.people.roles import Right
-from fleet.vehicles.models import Vehicle
+from fleet.today import today_at
+from fleet.vehicles.models import Compartment, Vehicle
+from fleet.workorders import lines
 from fleet.workorders.actor import Actor, note_event
+from fleet.workorders.bays import check_raising
 from fleet.workorders.models import Finding, Job, OrderEvent, Raising, WorkOrder
 
 OtherWork = tuple[str, int]  # what, and minutes
@@ -35,9 +38,11 @@ def draft(
     where: str = WorkOrder.Where.OWN,
     reason: str = "",
     follows: Finding | None = None,
-    join_early: bool = True,
+    join_early: bool = False,
+    override_reason: str = "",
 ) -> WorkOrder:
-    """Draft one order for a vehicle; services within their early window join it.
+    """Draft one order for a vehicle, with what was chosen; only when asked, services within their
+    early window join it.
 
     Jobs are added by service id here and by night, so that two who draft at once never wait for
     each other in a circle.
@@ -47,20 +52,28 @@ def draft(
     Forbidden
         The person may not release orders at the vehicle's depot.
     Fault
-        Nothing to do, a service of another vehicle type, or one that has an open job already.
+        Nothing to do, a service of another vehicle type, one that has an open job already, or
+        on the ground although a step raises the vehicle or goes under it.
+    Question
+        On ramps, although the vehicle must stand level; with a reason it goes through.
     """
     vehicle = Vehicle.objects.select_related("depot").get(pk=vehicle_id)
     actor.must(Right.RELEASE, vehicle.depot)
-    services = _services(vehicle, service_ids)
+    services = services_of(vehicle, service_ids)
     if not services and not other_work:
         raise Fault(
             "An order needs at least one service, or other work in words.", about="services"
         )
     with transaction.atomic():
-        _refuse_open(vehicle, services)
+        refuse_open(vehicle, services)
         if join_early and where == WorkOrder.Where.OWN and services:
             services += _joining(actor, vehicle, {service.pk for service in services})
             services.sort(key=lambda service: service.pk)
+        why = reason
+        if where == WorkOrder.Where.OWN and check_raising(
+            raising, [service.pk for service in services], override_reason=override_reason
+        ):
+            why = "; ".join(filter(None, (reason, f"on {raising}: {override_reason.strip()}")))
         order = _new_order(
             vehicle,
             planned_on=planned_on,
@@ -70,12 +83,13 @@ def draft(
             reason=reason,
             follows=follows,
         )
-        _add_jobs(order, services, other_work)
-        note_event(actor, order, "draft", to_state=order.state, reason=reason)
+        put_on(order, services, other_work, follows.compartment if follows else None)
+        note_event(actor, order, "draft", to_state=order.state, reason=why[:300])
     return order
 
 
-def _services(vehicle: Vehicle, service_ids: Sequence[int]) -> list[Service]:
+def services_of(vehicle: Vehicle, service_ids: Sequence[int]) -> list[Service]:
+    """Services of a vehicle by their ids, or a Fault where one is not its own."""
     rows = Service.objects.filter(pk__in=service_ids).order_by("pk")
     found = list(rows.select_related("compartment", "procedure"))
     foreign = [service for service in found if service.vehicle_type_id != vehicle.vehicle_type_id]
@@ -86,38 +100,46 @@ def _services(vehicle: Vehicle, service_ids: Sequence[int]) -> list[Service]:
     return found
 
 
-def _refuse_open(vehicle: Vehicle, services: Sequence[Service]) -> None:
+def refuse_open(vehicle: Vehicle, services: Sequence[Service]) -> None:
+    """Refuse services that an open job has already."""
     taken = Job.objects.filter(vehicle=vehicle, service__in=services, state=Job.State.OPEN)
     for job in taken.select_related("order", "service"):
         name = job.service.name if job.service else job
         raise Refused(f"{name} is on {job.order} already.", about="services")
 
 
+def services_without_open_job(vehicle: Vehicle) -> list[Service]:
+    """What may still be put on an order of a vehicle, by name."""
+    open_jobs = Job.objects.filter(vehicle=vehicle, service=OuterRef("pk"), state=Job.State.OPEN)
+    rows = Service.objects.filter(~Exists(open_jobs), vehicle_type=vehicle.vehicle_type_id)
+    return list(rows.order_by("name", "pk"))
+
+
 def _joining(actor: Actor, vehicle: Vehicle, chosen: set[int]) -> list[Service]:
     """Services within their early window that no open job has."""
     today = today_at(vehicle.depot.zone, actor.now)
-    open_jobs = Job.objects.filter(
-        vehicle=vehicle, service=OuterRef("service"), state=Job.State.OPEN
-    )
     rows = (
-        DueDate.objects.filter(~Exists(open_jobs), vehicle=vehicle, history_known=True)
+        DueDate.objects.filter(~Exists(_open_jobs()), vehicle=vehicle, history_known=True)
         .exclude(service__in=chosen)
         .select_related("service__compartment", "service__procedure")
     )
-    return [row.service for row in rows if _in_early_window(row, today)]
+    found = lines.lines([vehicle.pk])
+    return [row.service for row in rows if _joins(row, today, found)]
+
+
+def _joins(row: DueDate, today: date, found: lines.Lines) -> bool:
+    return lines.joins(row, found) or _in_early_window(row, today)
 
 
 def joining(vehicle_ids: Collection[int], today: date) -> dict[int, list[Service]]:
     """What would join an order drafted today, for each of some vehicles; one query."""
-    open_jobs = Job.objects.filter(
-        vehicle=OuterRef("vehicle"), service=OuterRef("service"), state=Job.State.OPEN
-    )
     rows = DueDate.objects.filter(
-        ~Exists(open_jobs), vehicle__in=vehicle_ids, history_known=True
+        ~Exists(_open_jobs()), vehicle__in=vehicle_ids, history_known=True
     ).select_related("service")
     found: dict[int, list[Service]] = defaultdict(list)
+    waiting = lines.lines(vehicle_ids)
     for row in rows.order_by("sort_on"):
-        if _in_early_window(row, today):
+        if _joins(row, today, waiting):
             found[row.vehicle_id].append(row.service)
     return found
 
@@ -142,9 +164,13 @@ def number_of(order_id: int) -> str:
     return f"W-{order_id:06}"
 
 
-def _add_jobs(
-    order: WorkOrder, services: Sequence[Service], other_work: Sequence[OtherWork]
+def put_on(
+    order: WorkOrder,
+    services: Sequence[Service],
+    other_work: Sequence[OtherWork],
+    compartment: Compartment | None = None,
 ) -> None:
+    """Add rows of jobs, other work on this compartment; the event is the caller's."""
     for service in services:
         try:
             with transaction.atomic():
@@ -160,7 +186,13 @@ def _add_jobs(
                 f"{service.name} has just been put on another order.", about="services"
             ) from None
     for title, minutes in other_work:
-        Job.objects.create(order=order, vehicle=order.vehicle, title=title, minutes=minutes)
+        Job.objects.create(
+            order=order,
+            vehicle=order.vehicle,
+            compartment=compartment,
+            title=title,
+            minutes=minutes,
+        )
 
 
 def _minutes(service: Service) -> int:
@@ -172,11 +204,17 @@ def draft_due(actor: Actor, today: date, depot_ids: Sequence[int] | None = None)
     """Draft what is overdue or may fall due within the days of the setting; give the orders made.
 
     One order per vehicle. Vehicles off the road are left alone, and so is whatever has an open
-    job; two nights at once make one order.
+    job; two nights at once make one order. Rounds that fall due join, and are no reason for one.
     """
     rows = _due_soon(today, depot_ids)
     by_vehicle: dict[int, list[DueDate]] = defaultdict(list)
-    for row in rows:
+    waiting = lines.lines(row.vehicle_id for row in rows)
+    alone = [row for row in rows if (row.vehicle_id, row.service_id) not in waiting]
+    for row in alone:
+        if not row.service.is_round:
+            by_vehicle[row.vehicle_id].append(row)
+    rounds = [row for row in alone if row.service.is_round and row.vehicle_id in by_vehicle]
+    for row in [*_waiting_rows(waiting, by_vehicle), *rounds]:
         by_vehicle[row.vehicle_id].append(row)
     made = 0
     ids = sorted(by_vehicle)
@@ -188,11 +226,8 @@ def draft_due(actor: Actor, today: date, depot_ids: Sequence[int] | None = None)
 
 def _due_soon(today: date, depot_ids: Sequence[int] | None) -> list[DueDate]:
     until = today + timedelta(days=settings.DRAFT_AHEAD_DAYS)
-    open_jobs = Job.objects.filter(
-        vehicle=OuterRef("vehicle"), service=OuterRef("service"), state=Job.State.OPEN
-    )
     rows = DueDate.objects.filter(
-        ~Exists(open_jobs),
+        ~Exists(_open_jobs()),
         p10__lte=until,  # what is overdue has its earliest likely day behind it
         history_known=True,
         vehicle__status__in=[Vehicle.Status.IN_USE, Vehicle.Status.HIRED_IN],
@@ -201,6 +236,25 @@ def _due_soon(today: date, depot_ids: Sequence[int] | None) -> list[DueDate]:
         rows = rows.filter(depot_id__in=depot_ids)
     in_order = rows.order_by("vehicle_id", "service_id")
     return list(in_order.select_related("service__procedure"))
+
+
+def _waiting_rows(waiting: lines.Lines, vehicle_ids: Collection[int]) -> list[DueDate]:
+    """Lines of vehicles that get an order anyway, which join it."""
+    here = {pair for pair in waiting if pair[0] in vehicle_ids}
+    if not here:
+        return []
+    rows = DueDate.objects.filter(
+        ~Exists(_open_jobs()),
+        vehicle__in={pair[0] for pair in here},
+        service__in={pair[1] for pair in here},
+    ).select_related("service__procedure")
+    return [row for row in rows if lines.joins(row, waiting)]
+
+
+def _open_jobs() -> QuerySet[Job]:
+    return Job.objects.filter(
+        vehicle=OuterRef("vehicle"), service=OuterRef("service"), state=Job.State.OPEN
+    )
 
 
 def _draft_chunk(actor: Actor, by_vehicle: dict[int, list[DueDate]]) -> int:

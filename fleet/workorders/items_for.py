@@ -1,14 +1,16 @@
 """Which item of the stores serves a material of a procedure, and how much of it a job takes.
 
 The material's own item comes first. Else a fluid is served by an item whose product the
-compartment accepts, and anything else by the item of the same name.
+compartment accepts, and anything else by the item of the same name. For one vehicle the fluid is
+that of ``fluid_for``.
 """
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from fleet.stores.models import AcceptedFluid, Item, ProductClaim
+from fleet.workorders.fluid_for import KEPT_HERE, FluidFor
 from fleet.workorders.models import Material
 
 
@@ -66,6 +68,35 @@ def _shelf(compartment_ids: Iterable[int]) -> _Shelf:
         ],
         accepted=accepted,
     )
+
+
+def items_of_products(stocked: Collection[int] = ()) -> dict[int, list[int]]:
+    """Items by product, those that are stocked first."""
+    rows = Item.objects.exclude(product=None).order_by("slug").values_list("product_id", "pk")
+    found: dict[int, list[int]] = defaultdict(list)
+    for product_id, item_id in sorted(rows, key=lambda row: row[1] not in stocked):
+        found[product_id].append(item_id)
+    return found
+
+
+def serve(
+    row: Material, usual: Served | None, fluid: FluidFor | None, items: Mapping[int, Sequence[int]]
+) -> Served | None:
+    """The item for one vehicle: of the product that it is to get, where that differs.
+
+    Parameters
+    ----------
+    usual
+        Which item serves the material for any vehicle.
+    """
+    if fluid is None or not fluid.product_id or not row.quantity_ml or not fluid.fits(row):
+        return usual
+    if row.item_id is not None and fluid.rule == KEPT_HERE:
+        return usual
+    own = items.get(fluid.product_id, [])
+    if usual is not None and usual.item_id in own:
+        return usual
+    return Served(own[0], row.quantity_ml) if own else None
 
 
 def plain(name: str) -> str:

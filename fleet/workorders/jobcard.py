@@ -1,16 +1,39 @@
 """Everything a mechanic needs at the vehicle, on one card: page, print and API show the same."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
 from typing import Any
 
 from fleet.faults import Fault
-from fleet.units import torque_lbfft
+from fleet.today import today_at
 from fleet.workorders import findings
-from fleet.workorders.families import cautions_for
-from fleet.workorders.models import Caution, Fastener, Finding, Job, Material, Procedure, WorkOrder
+from fleet.workorders.cardfluids import CardFigure, CardFluid, CardMaterial, Supplies, supplies
+from fleet.workorders.cardsteps import (
+    CardCaution,
+    CardFastener,
+    CardReCheck,
+    CardStep,
+    card_fasteners,
+    card_re_checks,
+    card_steps,
+    general_cautions,
+)
+from fleet.workorders.models import (
+    Caution,
+    Finding,
+    Job,
+    Material,
+    Procedure,
+    ReCheckRule,
+    Tool,
+    WorkOrder,
+    Wrench,
+)
+from fleet.workorders.restrictions import texts
+from fleet.workorders.rules import re_check_words, retorque_after_km
+from fleet.workorders.validate import unsound
 
 MAKER_FIRST = (
     "The vehicle maker's current data, the rating plates of the equipment and local codes come "
@@ -20,55 +43,15 @@ NO_PROCEDURE = "No procedure is entered for this service: work by the maker's cu
 
 
 @dataclass(frozen=True)
-class CardCaution:
-    slug: str
-    text: str
-    source: str
-
-
-@dataclass(frozen=True)
-class CardFastener:
-    slug: str
-    name: str
-    torque_nm: float
-    torque_max_nm: float | None
-    torque_lbfft: float
-    torque_max_lbfft: float | None
-    drive: str
-    seal: str  # sealing washer, O-ring, sealant, none
-    seal_size: str
-    single_use: bool
-    source: str
-    edition: str
-
-
-@dataclass(frozen=True)
-class CardStep:
-    number: int
-    kind: str
-    text: str
-    cautions: tuple[CardCaution, ...]  # before this step; each where it first applies
-    fastener: CardFastener | None
-
-
-@dataclass(frozen=True)
-class CardMaterial:
-    kind: str
-    name: str
-    specification: str
-    litres: float | None
-    containers: int | None  # to fetch, where the fluid is sold in containers
-    container_l: float | None
-    pieces: int | None
-    source: str
-
-
-@dataclass(frozen=True)
 class CardJob:
     id: int
     title: str
-    service: str
+    service: str  # slug; empty: other work, in words
+    compartment: str  # slug; empty: none is named
+    compartment_name: str
     state: str
+    reason: str  # why it was not, or not all, done
+    reason_text: str
     family: str
     minutes: int
     edition: str
@@ -76,12 +59,25 @@ class CardJob:
     steps: tuple[CardStep, ...]
     tools: tuple[str, ...]
     fasteners: tuple[CardFastener, ...]
+    fluid: CardFluid | None
     materials: tuple[CardMaterial, ...]
+    figures: tuple[CardFigure, ...]  # that are measured
     used_fluid: str  # class to collect it under; empty: none comes out
     wheel_nut_torque_nm: float | None
     retorque_after_km: float | None
     re_check: str  # what to look at again, and when; empty: nothing
+    printed_only: bool  # no rule stands behind that: it is printed, and never due
+    re_checks: tuple[CardReCheck, ...]  # to record now: the job looks again after another
     note: str
+    cautions: tuple[CardCaution, ...]  # where no steps are entered
+    unsound: tuple[str, ...]  # what the procedure lacks by today's rules
+
+
+@dataclass(frozen=True)
+class CardWrench:
+    tag: str  # as engraved
+    calibrated_until_on: date
+    in_calibration: bool  # today, at its depot
 
 
 @dataclass(frozen=True)
@@ -99,7 +95,9 @@ class Card:
     assigned_to: str
     raising: str
     do_not_use: str  # reason; empty: the vehicle may be used
+    restrictions: tuple[str, ...]  # that stand on the vehicle
     open_findings: tuple[str, ...]
+    wrenches: tuple[CardWrench, ...]  # of the depot, those in calibration first
     maker_first: str
     jobs: tuple[CardJob, ...]
 
@@ -126,12 +124,16 @@ def cards(order_ids: Sequence[int]) -> dict[int, Card]:
     jobs, open_findings = _jobs(found), _open_findings(vehicle_ids)
     do_not_use = findings.in_force(list(vehicle_ids))
     cautions = list(Caution.objects.all())
+    wrenches = _wrenches({order.depot_id for order in found.values()})
+    lacking = _lacking([job for kept in jobs.values() for job in kept], cautions)
+    stores = supplies([(order, job) for pk, order in found.items() for job in jobs[pk]])
     return {
         pk: _card(
             order,
-            [_job(order, job, cautions) for job in jobs[pk]],
+            [_job(order, job, cautions, stores, lacking) for job in jobs[pk]],
             do_not_use.get(order.vehicle_id, ""),
             open_findings[order.vehicle_id],
+            wrenches[order.depot_id],
         )
         for pk, order in found.items()
     }
@@ -141,18 +143,32 @@ def _jobs(order_ids: Iterable[int]) -> dict[int, list[Job]]:
     rows = (
         Job.objects.filter(order__in=order_ids)
         .exclude(state=Job.State.DROPPED)
-        .select_related("service__procedure", "service__compartment")
+        .select_related(
+            "service__procedure", "service__compartment", "service__vehicle_type", "compartment"
+        )
         .prefetch_related(
+            "service__figures",
+            "service__procedure__service__figures",
+            "service__procedure__re_check_rules",
+            "service__re_check_rules__service__figures",
+            "service__re_check_rules__procedure__fasteners",
             "service__procedure__steps",
             "service__procedure__fasteners",
             "service__procedure__tools",
             "service__procedure__materials__specification",
+            "service__procedure__materials__item",
         )
     )
     by_order: dict[int, list[Job]] = defaultdict(list)
     for job in rows.order_by("pk"):
         by_order[job.order_id].append(job)
     return by_order
+
+
+def _lacking(jobs: Iterable[Job], cautions: Sequence[Caution]) -> dict[int, tuple[str, ...]]:
+    """What the procedures of some jobs lack by today's rules, by the service they are of."""
+    rows = {job.service_id or 0: getattr(job.service, "procedure", None) for job in jobs}
+    return {pk: tuple(unsound(row, cautions)) for pk, row in rows.items() if row is not None}
 
 
 def _open_findings(vehicle_ids: Iterable[int]) -> dict[int, list[str]]:
@@ -163,8 +179,21 @@ def _open_findings(vehicle_ids: Iterable[int]) -> dict[int, list[str]]:
     return by_vehicle
 
 
+def _wrenches(depot_ids: Iterable[int]) -> dict[int, list[CardWrench]]:
+    rows = Wrench.objects.filter(depot__in=depot_ids).select_related("depot")
+    by_depot: dict[int, list[CardWrench]] = defaultdict(list)
+    for row in rows.order_by("-calibrated_until_on", "tag"):
+        valid = row.valid_on(today_at(row.depot.zone))
+        by_depot[row.depot_id].append(CardWrench(row.tag, row.calibrated_until_on, valid))
+    return by_depot
+
+
 def _card(
-    order: WorkOrder, jobs: Sequence[CardJob], do_not_use: str, open_findings: Sequence[str]
+    order: WorkOrder,
+    jobs: Sequence[CardJob],
+    do_not_use: str,
+    open_findings: Sequence[str],
+    wrenches: Sequence[CardWrench],
 ) -> Card:
     return Card(
         number=order.number,
@@ -178,7 +207,9 @@ def _card(
         assigned_to=str(order.assigned_to or ""),
         raising=order.raising,
         do_not_use=do_not_use,
+        restrictions=tuple(texts([order.vehicle_id]).get(order.vehicle_id, ())),
         open_findings=tuple(open_findings),
+        wrenches=tuple(wrenches),
         maker_first=MAKER_FIRST,
         jobs=tuple(jobs),
     )
@@ -189,39 +220,78 @@ def as_json(found: Card) -> dict[str, Any]:
     return asdict(found)
 
 
-def _job(order: WorkOrder, job: Job, cautions: list[Caution]) -> CardJob:
+def _job(
+    order: WorkOrder,
+    job: Job,
+    cautions: list[Caution],
+    stores: Supplies,
+    lacking: Mapping[int, tuple[str, ...]],
+) -> CardJob:
     procedure: Procedure | None = getattr(job.service, "procedure", None)
     if procedure is None:
-        return _bare(job)
-    fasteners = {row.slug: _fastener(procedure, row) for row in procedure.fasteners.all()}
+        return _bare(order, job, cautions, stores)
+    rules = list(procedure.re_check_rules.all())
+    fasteners = card_fasteners(procedure)
     return CardJob(
         id=job.pk,
         title=job.title,
-        service=job.service.slug if job.service else "",
+        **_where(job),
         state=job.state,
+        reason=job.reason,
+        reason_text=job.reason_text,
         family=procedure.family,
         minutes=procedure.minutes,
         edition=procedure.edition,
         source=procedure.source,
-        steps=_steps(order, procedure, fasteners, cautions),
-        tools=tuple(str(tool) for tool in procedure.tools.all()),
+        steps=card_steps(order, procedure, fasteners, cautions),
+        tools=_tools(order, procedure),
         fasteners=tuple(fasteners.values()),
-        materials=tuple(_material(row) for row in sorted(procedure.materials.all(), key=_fetched)),
+        fluid=stores.fluid(order, job),
+        materials=tuple(
+            stores.material(order, job, row)
+            for row in sorted(procedure.materials.all(), key=_fetched)
+        ),
+        figures=stores.measured(order, job),
         used_fluid=procedure.used_fluid_class,
         wheel_nut_torque_nm=procedure.wheel_nut_torque_nm,
-        retorque_after_km=procedure.retorque_after_km,
-        re_check=procedure.re_check,
+        retorque_after_km=retorque_after_km(procedure, rules),
+        re_check=re_check_words(procedure, rules),
+        printed_only=not rules and bool(procedure.re_check),
+        re_checks=card_re_checks(order, _own_rules(job)),
         note=procedure.note,
+        cautions=(),
+        unsound=lacking.get(job.service_id or 0, ()),
     )
 
 
-def _bare(job: Job) -> CardJob:
+def _tools(order: WorkOrder, procedure: Procedure) -> tuple[str, ...]:
+    """What to fetch in this bay: wrenches first, then what they drive, then the rest."""
+    kinds = Tool.Kind.values
+    found = [tool for tool in procedure.tools.all() if tool.is_for(order.raising)]
+    return tuple(str(tool) for tool in sorted(found, key=lambda tool: kinds.index(tool.kind)))
+
+
+def _own_rules(job: Job) -> list[ReCheckRule]:
+    return [] if job.service is None else list(job.service.re_check_rules.all())
+
+
+def _where(job: Job) -> dict[str, str]:
+    return {
+        "service": job.service.slug if job.service else "",
+        "compartment": job.place.slug if job.place else "",
+        "compartment_name": job.place.name if job.place else "",
+    }
+
+
+def _bare(order: WorkOrder, job: Job, cautions: list[Caution], stores: Supplies) -> CardJob:
     """A job without a procedure: other work, or a service whose book is not entered."""
     return CardJob(
         id=job.pk,
         title=job.title,
-        service=job.service.slug if job.service else "",
+        **_where(job),
         state=job.state,
+        reason=job.reason,
+        reason_text=job.reason_text,
         family="other",
         minutes=job.minutes,
         edition="",
@@ -229,80 +299,21 @@ def _bare(job: Job) -> CardJob:
         steps=(),
         tools=(),
         fasteners=(),
+        fluid=stores.fluid(order, job),
         materials=(),
+        figures=stores.measured(order, job),
         used_fluid="",
         wheel_nut_torque_nm=None,
         retorque_after_km=None,
         re_check="",
-        note=NO_PROCEDURE if job.service else "",
-    )
-
-
-def _steps(
-    order: WorkOrder,
-    procedure: Procedure,
-    fasteners: dict[str, CardFastener],
-    cautions: list[Caution],
-) -> tuple[CardStep, ...]:
-    shown: set[str] = set()
-    steps = []
-    for step in procedure.steps.all():
-        found = cautions_for(
-            cautions,
-            procedure,
-            step,
-            raising=order.raising,
-            powertrain=order.vehicle.vehicle_type.powertrain,
-            salted_roads=order.depot.salted_roads,
-        )
-        new = [caution for caution in found if caution.slug not in shown]
-        shown.update(caution.slug for caution in new)
-        steps.append(
-            CardStep(
-                number=step.number,
-                kind=step.kind,
-                text=step.text,
-                cautions=tuple(CardCaution(row.slug, row.text, row.source) for row in new),
-                fastener=fasteners.get(step.fastener),
-            )
-        )
-    return tuple(steps)
-
-
-def _fastener(procedure: Procedure, row: Fastener) -> CardFastener:
-    top = row.torque_max_nm
-    return CardFastener(
-        slug=row.slug,
-        name=row.name,
-        torque_nm=row.torque_nm,
-        torque_max_nm=top,
-        torque_lbfft=torque_lbfft(row.torque_nm),
-        torque_max_lbfft=None if top is None else torque_lbfft(top),
-        drive=row.drive,
-        seal=row.seal,
-        seal_size=row.seal_size,
-        single_use=row.single_use,
-        source=row.source,
-        edition=procedure.edition,
+        printed_only=False,
+        re_checks=card_re_checks(order, _own_rules(job)),
+        note=NO_PROCEDURE if job.service and not job.service.re_check_rules.all() else "",
+        cautions=general_cautions(order, job, cautions),
+        unsound=(),
     )
 
 
 def _fetched(row: Material) -> int:
     """Fluid first, spares last: the order in which a mechanic thinks of them."""
     return Material.Kind.values.index(row.kind)
-
-
-def _material(row: Material) -> CardMaterial:
-    containers = None
-    if row.quantity_ml is not None and row.container_ml:
-        containers = -(-row.quantity_ml // row.container_ml)  # whole containers, in integers
-    return CardMaterial(
-        kind=row.kind,
-        name=row.name,
-        specification=str(row.specification or ""),
-        litres=None if row.quantity_ml is None else row.quantity_ml / 1000,
-        containers=containers,
-        container_l=None if row.container_ml is None else row.container_ml / 1000,
-        pieces=row.pieces,
-        source=row.source,
-    )

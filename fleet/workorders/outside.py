@@ -5,12 +5,12 @@ from datetime import date
 
 from django.db import transaction
 
-from fleet.due.listing import today_at
 from fleet.due.models import Service, ServiceDone
 from fleet.due.record import record_done
 from fleet.faults import Fault
 from fleet.people.roles import Right
 from fleet.readings.enter import noon_at
+from fleet.today import today_at
 from fleet.vehicles.models import Vehicle
 from fleet.workorders import progress
 from fleet.workorders.actor import Actor, note_event
@@ -29,6 +29,7 @@ def record(
     invoice_number: str,
     cost_minor: int | None = None,
     document: str = "",
+    override_reason: str = "",
 ) -> WorkOrder:
     """Enter what an outside workshop did, from its papers.
 
@@ -40,6 +41,8 @@ def record(
         The person may not release orders at the vehicle's depot.
     Fault
         No workshop or invoice is named, the day lies ahead, or nothing was done.
+    Question
+        The readings contradict the odometer; with ``override_reason`` it is kept.
     """
     actor.must(Right.RELEASE, vehicle.depot_id)
     _check(actor, vehicle.depot.zone, services, done_on, workshop_name, invoice_number)
@@ -64,7 +67,7 @@ def record(
         order.save(update_fields=["number"])
         _free(actor, order, services)
         for service in services:
-            _enter(actor, order, service, done_on, odometer_km)
+            _enter(actor, order, service, done_on, odometer_km, override_reason)
         note_event(actor, order, "enter outside work", to_state=order.state, reason=invoice_number)
     return order
 
@@ -99,7 +102,12 @@ def _free(actor: Actor, order: WorkOrder, services: Sequence[Service]) -> None:
 
 
 def _enter(
-    actor: Actor, order: WorkOrder, service: Service, done_on: date, odometer_km: float | None
+    actor: Actor,
+    order: WorkOrder,
+    service: Service,
+    done_on: date,
+    odometer_km: float | None,
+    why_it_stands: str,
 ) -> None:
     row = record_done(
         vehicle=order.vehicle,
@@ -109,6 +117,7 @@ def _enter(
         source=f"{order.workshop_name}, invoice {order.invoice_number}",
         person=actor.person,
         total_km=odometer_km,
+        why_it_stands=why_it_stands,
     )
     Job.objects.create(
         order=order,

@@ -41,7 +41,9 @@ def keep(data: bytes) -> str:
         return path
     try:
         picture = photos.decoded(data)
-    except Fault:
+    except Fault as fault:
+        if str(fault) == photos.TOO_MANY:
+            raise
         raise Fault("That document is none this program keeps: send a PDF or a photo.") from None
     path = _new_path("jpg")
     picture.save(_target(path), "JPEG", quality=photos.QUALITY, optimize=True)

@@ -2,23 +2,28 @@
 
 import uuid
 import warnings
+from collections.abc import Collection
 from io import BytesIO
 from pathlib import Path
 
 from django.conf import settings
 from django.db import transaction
+from django.db.models import Q, QuerySet
 from PIL import Image, ImageOps, UnidentifiedImageError
 
 from fleet.faults import Fault
 from fleet.people.roles import Right
+from fleet.vehicles.find import Depots
+from fleet.vehicles.models import Vehicle
 from fleet.workorders.actor import Actor
 from fleet.workorders.keys import known
 from fleet.workorders.models import Finding, Photo, WorkOrder
-from fleet.workorders.recording import open_order
+from fleet.workorders.recording import order_to_record
 
 MOST_BYTES = 15 * 2**20
 MOST_PIXELS = 60_000_000  # a larger one is no photo of a phone
 LONGEST_SIDE_PX = 2048  # enough to see a thread; our choice
+TOO_MANY = "The photo has too many pixels: send a smaller one."
 FORMATS = ("JPEG", "PNG", "WEBP")
 QUALITY = 82
 
@@ -77,9 +82,41 @@ def _keep(
     return photo
 
 
+def standing() -> QuerySet[Photo]:
+    """Photos that nobody has taken back."""
+    return Photo.objects.filter(withdrawn_by=None)
+
+
+def at_depots(depots: Depots) -> QuerySet[Photo]:
+    """Photos of orders of some depots, and of findings on their vehicles."""
+    mine = Q(order__depot__in=depots) | Q(finding__vehicle__depot__in=depots)
+    return Photo.objects.filter(mine).distinct()
+
+
+def of_order(order: WorkOrder) -> QuerySet[Photo]:
+    """Those of an order and of its findings."""
+    return standing().filter(Q(order=order) | Q(finding__order=order))
+
+
+def without_finding(order: WorkOrder) -> QuerySet[Photo]:
+    """Those of an order that show no finding."""
+    return of_order(order).filter(finding=None)
+
+
+def of_vehicle(vehicle: Vehicle) -> QuerySet[Photo]:
+    """Those of a vehicle's orders and findings, newest first."""
+    rows = standing().filter(Q(order__vehicle=vehicle) | Q(finding__vehicle=vehicle))
+    return rows.order_by("-pk")
+
+
+def withdrawn(order: WorkOrder) -> QuerySet[Photo]:
+    """Those of an order that were taken back: there is no picture any more."""
+    return order.photos.exclude(withdrawn_by=None).select_related("person", "withdrawn_by")
+
+
 def _must(actor: Actor, order: WorkOrder | None, finding: Finding | None) -> None:
     if order is not None:
-        open_order(actor, order.pk)
+        order_to_record(actor, order.pk, cancelled_too=True)
     elif finding is not None:
         actor.must(Right.REPORT_FINDING, finding.vehicle.depot_id)
     else:
@@ -102,9 +139,11 @@ def decoded(data: bytes) -> Image.Image:
             warnings.simplefilter("error", Image.DecompressionBombWarning)
             picture = Image.open(BytesIO(data), formats=FORMATS)
             if picture.width * picture.height > MOST_PIXELS:
-                raise Fault("The photo has too many pixels: send a smaller one.", about="photo")
+                raise Fault(TOO_MANY, about="photo")
             upright = ImageOps.exif_transpose(picture).convert("RGB")
-    except (UnidentifiedImageError, OSError, ValueError, Image.DecompressionBombWarning):
+    except (Image.DecompressionBombWarning, Image.DecompressionBombError):
+        raise Fault(TOO_MANY, about="photo") from None
+    except (UnidentifiedImageError, OSError, ValueError, SyntaxError):
         raise Fault(
             "That is no photo this program can read: send a JPEG, PNG or WebP.", about="photo"
         ) from None
@@ -119,3 +158,16 @@ def _write(picture: Image.Image) -> str:
     target.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
     picture.save(target, "JPEG", quality=QUALITY, optimize=True)
     return path.as_posix()
+
+
+def of_findings(finding_ids: Collection[int]) -> dict[int, list[Photo]]:
+    """Photos of some findings that were not taken back, oldest first."""
+    found: dict[int, list[Photo]] = {}
+    for row in Photo.objects.filter(finding__in=finding_ids, withdrawn_by=None).order_by("pk"):
+        found.setdefault(row.finding_id or 0, []).append(row)
+    return found
+
+
+def photos_of(order: WorkOrder) -> dict[int, list[Photo]]:
+    """Photos of the findings of an order, by finding."""
+    return of_findings(list(order.findings.values_list("pk", flat=True)))

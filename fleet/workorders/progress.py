@@ -13,38 +13,38 @@ from django.db.models import F
 from fleet.faults import Fault, Refused, Stale
 from fleet.people.models import Person
 from fleet.people.roles import Right
+from fleet.workorders import gaps
 from fleet.workorders.actor import Actor, note_event, note_events
-from fleet.workorders.models import Finding, Job, WorkOrder
+from fleet.workorders.bays import check_raising, refuse_on_the_ground, services_of
+from fleet.workorders.models import Finding, Job, Raising, WorkOrder
 
 State = WorkOrder.State
 NOT_BEGUN = (State.DRAFTED, State.RELEASED)
 UNDER_WAY = (State.STARTED, State.WAITING)
 ENDS = (Job.State.DONE, Job.State.PART_DONE, Job.State.NOT_DONE)
 BEFORE_THE_END = (*NOT_BEGUN, *UNDER_WAY)
+SAY_MINUTES = "Say how many minutes were spent on it all the same: 0 for none."
+MOST_MINUTES = 6_000  # a hundred hours; more is a slip
 
 
 # --- planning ------------------------------------------------------------------------------
 def release(actor: Actor, order_id: int, *, version: int | None = None) -> WorkOrder:
     """Give a drafted order to the workshop."""
-    return move(
-        actor,
-        order_id,
-        "release",
-        (State.DRAFTED,),
-        State.RELEASED,
-        Right.RELEASE,
-        version=version,
-        released_at=actor.at,
+    refusal = release_many(actor, {order_id: version}).get(
+        order_id, Fault(f"There is no work order {order_id}.")
     )
+    if refusal is not None:
+        raise refusal
+    return WorkOrder.objects.select_related("vehicle", "depot").get(pk=order_id)
 
 
-def release_many(actor: Actor, versions: Mapping[int, int]) -> dict[int, Fault | None]:
+def release_many(actor: Actor, versions: Mapping[int, int | None]) -> dict[int, Fault | None]:
     """Give many drafted orders to the workshop at once: what refuses each, or None.
 
     Parameters
     ----------
     versions
-        By order id, the version that was seen.
+        By order id, the version that was seen; None: whichever it is.
     """
     with transaction.atomic():
         held = WorkOrder.objects.select_for_update().select_related("depot")
@@ -58,11 +58,13 @@ def release_many(actor: Actor, versions: Mapping[int, int]) -> dict[int, Fault |
     return found
 
 
-def _why_not_released(actor: Actor, order: WorkOrder, version: int) -> Fault | None:
+def _why_not_released(actor: Actor, order: WorkOrder, version: int | None) -> Fault | None:
     try:
         actor.must(Right.RELEASE, order.depot)
-        if order.version != version or order.state != State.DRAFTED:
+        if version not in (None, order.version) or order.state != State.DRAFTED:
             _explain_refusal(order, (State.DRAFTED,), version)
+        if order.raising == Raising.NONE:
+            refuse_on_the_ground(services_of(order))
     except Fault as fault:
         return fault
     return None
@@ -82,9 +84,30 @@ def assign(
     return edit(actor, order_id, "assign", Right.RELEASE, version, assigned_to=person)
 
 
-def raise_by(actor: Actor, order_id: int, *, raising: str, version: int | None = None) -> WorkOrder:
-    """Say how the bay raises the vehicle; the cautions on the card follow it."""
-    return edit(actor, order_id, "raise by", Right.RECORD_WORK, version, raising=raising)
+def raise_by(
+    actor: Actor,
+    order_id: int,
+    *,
+    raising: str,
+    override_reason: str = "",
+    version: int | None = None,
+) -> WorkOrder:
+    """Say how the bay raises the vehicle; the cautions on the card follow it.
+
+    Raises
+    ------
+    Refused
+        On the ground, although a step raises the vehicle or goes under it.
+    Question
+        On ramps, although the vehicle must stand level; with a reason it goes through.
+    """
+    with transaction.atomic():
+        services = services_of(locked(order_id))
+        asked = check_raising(raising, services, override_reason=override_reason)
+        why = override_reason.strip()[:300] if asked else ""
+        return edit(
+            actor, order_id, "raise by", Right.RECORD_WORK, version, reason=why, raising=raising
+        )
 
 
 def cancel(actor: Actor, order_id: int, *, reason: str, version: int | None = None) -> WorkOrder:
@@ -92,14 +115,14 @@ def cancel(actor: Actor, order_id: int, *, reason: str, version: int | None = No
     if not reason.strip():
         raise Fault("Say why the order is cancelled.", about="reason")
     with transaction.atomic():
-        order = move(
+        order = edit(
             actor,
             order_id,
             "cancel",
-            BEFORE_THE_END,
-            State.CANCELLED,
             Right.RELEASE,
-            version=version,
+            version,
+            states=BEFORE_THE_END,
+            state=State.CANCELLED,
             reason=reason,
         )
         order.jobs.filter(state=Job.State.OPEN).update(
@@ -134,14 +157,14 @@ def arrive(actor: Actor, order_id: int, *, version: int | None = None) -> WorkOr
 def start(actor: Actor, order_id: int, *, version: int | None = None) -> WorkOrder:
     """Begin; whoever begins an order that is nobody's takes it."""
     with transaction.atomic():
-        order = move(
+        order = edit(
             actor,
             order_id,
             "start",
-            (State.RELEASED,),
-            State.STARTED,
             Right.RECORD_WORK,
-            version=version,
+            version,
+            states=(State.RELEASED,),
+            state=State.STARTED,
             started_at=actor.at,
         )
         WorkOrder.objects.filter(pk=order.pk, arrived_at=None).update(arrived_at=actor.at)
@@ -154,14 +177,14 @@ def wait(actor: Actor, order_id: int, *, waiting_for: str, version: int | None =
     """Interrupt the work, and say for what."""
     if not waiting_for.strip():
         raise Fault("Say what the work is waiting for.", about="waiting_for")
-    return move(
+    return edit(
         actor,
         order_id,
         "wait",
-        (State.STARTED,),
-        State.WAITING,
         Right.RECORD_WORK,
-        version=version,
+        version,
+        states=(State.STARTED,),
+        state=State.WAITING,
         reason=waiting_for,
         waiting_for=waiting_for.strip(),
         waiting_since=actor.at,
@@ -173,14 +196,14 @@ def resume(actor: Actor, order_id: int, *, version: int | None = None) -> WorkOr
     with transaction.atomic():
         order = locked(order_id)
         waited_s = _seconds_waiting(order, actor)
-        return move(
+        return edit(
             actor,
             order_id,
             "resume",
-            (State.WAITING,),
-            State.STARTED,
             Right.RECORD_WORK,
-            version=version,
+            version,
+            states=(State.WAITING,),
+            state=State.STARTED,
             waiting_for="",
             waiting_since=None,
             waited_s=F("waited_s") + waited_s,
@@ -200,9 +223,16 @@ def end_job(
     state: str,
     reason: str = "",
     reason_text: str = "",
+    spent_min: int | None = None,
+    because: str = "",
     version: int | None = None,
 ) -> Job:
     """Say how a job ended: done, part done or not done, the last two with a reason.
+
+    They cost the minutes spent on them (``spent_min``, 0 for none) instead of the book's; what
+    nobody said is unknown.
+    What a job that is done leaves unrecorded is asked about, all at once; ``because`` is the one
+    reason, kept with each of it.
 
     Only *done* will record the service when the order is finished; the rest goes back to the
     supervisor.
@@ -213,14 +243,26 @@ def end_job(
         raise Fault(
             f"Say why it is {state}: one of {', '.join(Job.Reason.values)}.", about="reason"
         )
+    if state == Job.State.DONE and (reason or reason_text.strip()):
+        raise Fault(
+            "A job that is done carries no reason: add the words as a note.",
+            about="reason" if reason else "reason_text",
+        )
+    if spent_min is not None and not (state != Job.State.DONE and 0 <= spent_min <= MOST_MINUTES):
+        raise Fault(
+            f"Minutes spent are 0 to {MOST_MINUTES}, on what was part done or not done; a job that "
+            "is done counts with the minutes of its book.",
+            about="spent_min",
+        )
     with transaction.atomic():
         job = _job(job_id)
         order = edit(actor, job.order_id, "", Right.RECORD_WORK, version, states=UNDER_WAY)
         if state == Job.State.DONE:
             _refuse_wrong_fluid(job)
+            gaps.leave(actor, job, because)
         before = job.state
         job.state, job.reason, job.reason_text = state, reason, reason_text.strip()
-        job.returned = state != Job.State.DONE
+        job.returned, job.spent_min = state != Job.State.DONE, spent_min
         job.ended_at, job.ended_by = actor.at, actor.person
         job.save()
         note_event(
@@ -246,7 +288,8 @@ def _refuse_wrong_fluid(job: Job) -> None:
 
 
 def _job(job_id: int) -> Job:
-    found = Job.objects.select_for_update().filter(pk=job_id).first()
+    held = Job.objects.select_for_update(of=("self",))
+    found = held.select_related("order", "service__compartment").filter(pk=job_id).first()
     if found is None:
         raise Fault(f"There is no job {job_id}.")
     return found
@@ -283,32 +326,6 @@ def locked(order_id: int) -> WorkOrder:
     return found
 
 
-def move(
-    actor: Actor,
-    order_id: int,
-    what: str,
-    states: Collection[str],
-    to_state: str,
-    right: Right,
-    *,
-    version: int | None,
-    reason: str = "",
-    **changes: object,
-) -> WorkOrder:
-    """Claim an order, change its state and leave one event; see ``edit``."""
-    return edit(
-        actor,
-        order_id,
-        what,
-        right,
-        version,
-        states=states,
-        reason=reason,
-        state=to_state,
-        **changes,
-    )
-
-
 def edit(
     actor: Actor,
     order_id: int,
@@ -320,7 +337,10 @@ def edit(
     reason: str = "",
     **changes: object,
 ) -> WorkOrder:
-    """Claim an order that is in one of the states (and at the version seen), and change it."""
+    """Claim an order that is in one of the states (and at the version seen), and change it.
+
+    With a ``state`` among the changes its state changes; one event tells of either.
+    """
     with transaction.atomic():
         before = locked(order_id)
         actor.must(right, before.depot_id)

@@ -2,6 +2,7 @@
 
 from django.db import transaction
 
+from fleet.due.models import DueEarlier
 from fleet.due.record import at_reading
 from fleet.faults import Refused
 from fleet.people.roles import Right
@@ -64,6 +65,8 @@ def _in_its_place(
 
 
 def _move_services(order: WorkOrder, reading: Reading) -> None:
+    follows = DueEarlier.objects.filter(called_by__job__order=order, reading__isnull=False)
+    follows.update(reading=reading)
     for job in order.jobs.exclude(done=None).select_related("done"):
         if job.done is not None:
             job.done = at_reading(job.done, reading)

@@ -1,296 +1,33 @@
-"""What a mechanic records at the vehicle: torque, fluids, materials, notes, measured values.
+"""What every record of a mechanic has in common, and the plain ones: materials and notes.
 
 Every record is an added row under the sender's key: sent twice it is there once. Records are taken
-until the order is signed off.
+until the order is signed off, and later what was done before it: see ``late``.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
 from django.db.models import QuerySet
 
-from fleet.calc.guards import Ask, litres_question, torque_question
-from fleet.due.record import record_fill, record_top_up
+from fleet.calc.slips import Ask
 from fleet.faults import Fault, Question, Refused
 from fleet.people.roles import Right
-from fleet.stores.models import Product
-from fleet.vehicles.models import Compartment
-from fleet.workorders import booking, findings
+from fleet.workorders import booking, late
 from fleet.workorders.actor import Actor
-from fleet.workorders.fluids_in import acceptance
 from fleet.workorders.keys import known
 from fleet.workorders.models import (
-    Fastener,
-    Finding,
-    FluidRecord,
     Job,
     MaterialUsed,
     Note,
-    Procedure,
-    TorqueRecord,
     WorkOrder,
-    Wrench,
 )
 
+A_DAY = timedelta(days=1)
 OPEN_FOR_RECORDS = (WorkOrder.State.STARTED, WorkOrder.State.WAITING, WorkOrder.State.FINISHED)
-LITTLE_DRAINED, MUCH_DRAINED = 0.80, 1.10  # shares of the refill; our choice
-ODD_LOOKS = ("milky", "metal", "fuel")
-
-
-@dataclass(frozen=True)
-class Poured:
-    """A recorded fluid, what it raised, and what the program proposes to report."""
-
-    record: FluidRecord
-    raised: Finding | None
-    proposals: tuple[str, ...]
-
-
-@transaction.atomic
-def torque(
-    actor: Actor,
-    job_id: int,
-    *,
-    fastener: str,
-    client_key: str,
-    torque_nm: float | None = None,
-    typed_text: str = "",
-    wrench: str = "",
-    override_reason: str = "",
-) -> TorqueRecord:
-    """Record a fastener as tightened: to the figure by one tap, or to a typed value.
-
-    Raises
-    ------
-    Question
-        The value lies outside its tolerance; with a reason it goes through.
-    Fault
-        No such fastener or wrench, or the order takes no more records.
-    """
-    typed = {"to_the_figure": True} if torque_nm is None else {"torque_nm": torque_nm}
-    row: TorqueRecord | None = known(
-        TorqueRecord.objects, client_key, job_id=job_id, fastener=fastener, **typed
-    )
-    if row is not None:
-        return row
-    job = _job(actor, job_id)
-    figure = _fastener(job, fastener)
-    ask = None
-    if torque_nm is not None:
-        ask = _torque_question(torque_nm, figure, typed_text)
-        _ask(ask, override_reason, "torque_nm")
-    given = {
-        **_stamp(actor, client_key),
-        "job": job,
-        "fastener": figure.slug,
-        "fastener_name": figure.name,
-        "reference_nm": figure.torque_nm,
-        "torque_nm": figure.torque_nm if torque_nm is None else torque_nm,
-        "to_the_figure": torque_nm is None,
-        "wrench": _wrench(job, wrench),
-        "question": ask.text if ask else "",
-        "override_reason": override_reason if ask else "",
-    }
-    return TorqueRecord.objects.get_or_create(client_key=client_key, defaults=given)[0]
-
-
-def _torque_question(torque_nm: float, figure: Fastener, typed_text: str) -> Ask | None:
-    try:
-        return torque_question(
-            torque_nm,
-            figure.torque_nm,
-            reference_max_nm=figure.torque_max_nm,
-            stated_unit=figure.stated_unit,
-            tolerance=figure.tolerance,
-            typed_text=typed_text,
-        )
-    except ValueError as error:
-        raise Fault(f"{figure.name}: {error}.", about="torque_nm") from error
-
-
-def _fastener(job: Job, slug: str) -> Fastener:
-    found = _fasteners(job).filter(slug=slug).first()
-    if found is None:
-        known_as = ", ".join(_fasteners(job).values_list("slug", flat=True)) or "none"
-        raise Fault(
-            f"The procedure of {job.title} has no fastener {slug!r}; it has {known_as}.",
-            about="fastener",
-        )
-    return found
-
-
-def _fasteners(job: Job) -> QuerySet[Fastener]:
-    return Fastener.objects.filter(procedure__service=job.service).exclude(procedure__service=None)
-
-
-def _wrench(job: Job, tag: str) -> Wrench | None:
-    if not tag.strip():
-        return None
-    found = Wrench.objects.filter(depot=job.order.depot_id, tag__iexact=tag.strip()).first()
-    if found is None:
-        raise Fault(
-            f"There is no wrench {tag!r} at this depot: enter it first, or leave it out.",
-            about="wrench",
-        )
-    return found
-
-
-def calibration_warning(record: TorqueRecord) -> str:
-    """What to say about a wrench whose calibration had ended; empty: nothing."""
-    wrench = record.wrench
-    if wrench is None or record.performed_at.date() <= wrench.calibrated_until_on:
-        return ""
-    return (
-        f"The calibration of wrench {wrench.tag} ended on {wrench.calibrated_until_on}: have it "
-        "checked, and tighten again with another where it matters."
-    )
-
-
-@transaction.atomic
-def fluid(
-    actor: Actor,
-    job_id: int,
-    *,
-    way: str,
-    litres: float,
-    client_key: str,
-    compartment: Compartment | None = None,
-    look: str = "",
-    product: Product | None = None,
-    batch: str = "",
-    typed_text: str = "",
-    override_reason: str = "",
-) -> Poured:
-    """Record what came out, went in, or was topped up. What was poured in is never refused:
-    the wrong fluid raises a finding and *do not use*.
-
-    Raises
-    ------
-    Question
-        The quantity lies outside the refill's tolerance; with a reason it goes through.
-    """
-    _check_litres(litres)
-    ml = round(litres * 1000)
-    row: FluidRecord | None = known(
-        FluidRecord.objects, client_key, job_id=job_id, way=way, quantity_ml=ml, product=product
-    )
-    if row is not None:
-        return _poured_before(row)
-    job = _job(actor, job_id)
-    place = _place(job, compartment, way)
-    refill_l = _refill_l(job, place)
-    ask = _litres_question(way, litres, refill_l, place, typed_text)
-    _ask(ask, override_reason, "litres")
-    given = {
-        **_stamp(actor, client_key),
-        "job": job,
-        "compartment": place,
-        "way": way,
-        "quantity_ml": ml,
-        "look": look.strip(),
-        "product": product,
-        "batch": batch.strip(),
-        "question": ask.text if ask else "",
-        "override_reason": override_reason if ask else "",
-    }
-    record, new = FluidRecord.objects.get_or_create(client_key=client_key, defaults=given)
-    if not new:  # the same record, sent twice at once
-        return _poured_before(record)
-    booking.follow(actor, job_id)
-    return Poured(record, _keep(actor, job, record), _proposals(record, refill_l))
-
-
-def _check_litres(litres: float) -> None:
-    if not 0.0005 < litres < 1e4:  # below half a millilitre nothing is left to keep
-        raise Fault("The quantity must be a number of litres above 0.", about="litres")
-
-
-def _poured_before(record: FluidRecord) -> Poured:
-    """What a record that came again was answered with."""
-    raised = Finding.objects.filter(client_key=_wrong_fluid_key(record)).first()
-    return Poured(record, raised, _proposals(record, _refill_l(record.job, record.compartment)))
-
-
-def _wrong_fluid_key(record: FluidRecord) -> str:
-    return f"wrong-fluid-{record.pk}"
-
-
-def _place(job: Job, compartment: Compartment | None, way: str) -> Compartment:
-    if way not in FluidRecord.Way.values:
-        raise Fault("Say whether it was drained, filled or topped up.", about="way")
-    place = compartment or (job.service.compartment if job.service else None)
-    if place is None:
-        raise Fault(f"Say which compartment: {job.title} has none.", about="compartment")
-    return place
-
-
-def _refill_l(job: Job, place: Compartment) -> float | None:
-    procedure = Procedure.objects.filter(service=job.service).first()
-    if procedure is not None and procedure.refill_l and job.service is not None:
-        return procedure.refill_l if job.service.compartment_id == place.pk else None
-    return place.service_refill_l
-
-
-def _litres_question(
-    way: str, litres: float, refill_l: float | None, place: Compartment, typed_text: str
-) -> Ask | None:
-    if way != FluidRecord.Way.IN or refill_l is None:
-        return None
-    return litres_question(litres, refill_l, dry_fill_l=place.dry_fill_l, typed_text=typed_text)
-
-
-def _keep(actor: Actor, job: Job, record: FluidRecord) -> Finding | None:
-    """Keep the fill or top-up; raise the wrong fluid."""
-    vehicle, order = job.order.vehicle, job.order
-    on = actor.at.astimezone(ZoneInfo(order.depot.zone)).date()
-    if record.way == FluidRecord.Way.OUT:
-        return None
-    if record.way == FluidRecord.Way.IN:
-        record_fill(
-            vehicle=vehicle,
-            compartment=record.compartment,
-            filled_on=on,
-            product=record.product,
-            quantity_ml=record.quantity_ml,
-            source=f"work order {order}",
-        )
-    else:
-        record_top_up(
-            vehicle=vehicle,
-            compartment=record.compartment,
-            topped_up_at=actor.at,
-            quantity_ml=record.quantity_ml,
-            source=f"work order {order}",
-            client_key=record.client_key,
-            product=record.product,
-        )
-    if record.product is None:
-        return None
-    found = acceptance(record.compartment, record.product, job)
-    if found.accepted:
-        return None
-    return findings.report(
-        actor,
-        vehicle=vehicle,
-        kind=Finding.Kind.WRONG_FLUID,
-        severity=Finding.Severity.BEFORE_USE,
-        text=found.why[:500],
-        client_key=_wrong_fluid_key(record),
-        compartment=record.compartment,
-        order=order,
-    )
-
-
-def _proposals(record: FluidRecord, refill_l: float | None) -> tuple[str, ...]:
-    """What is worth reporting about a fluid that came out."""
-    if record.way != FluidRecord.Way.OUT:
-        return ()
-    found = [f"It looked {word}." for word in ODD_LOOKS if word in record.look.lower()]
-    share = record.quantity_ml / 1000 / refill_l if refill_l else 1.0
-    if not LITTLE_DRAINED <= share <= MUCH_DRAINED:
-        found.append(f"{record.quantity_ml / 1000:g} L came out, {share:.0%} of the refill.")
-    return tuple(found)
 
 
 @transaction.atomic
@@ -304,11 +41,11 @@ def material(
     litres: float | None = None,
     broken: bool = False,
 ) -> MaterialUsed:
-    """Record a part or spare used, such as a clip that broke."""
+    """Record a part used, such as a clip that broke."""
     if not name.strip() or (pieces is None) == (litres is None):
         raise Fault("Name what was used, and give either pieces or litres.", about="pieces")
     if litres is not None:
-        _check_litres(litres)
+        check_litres(litres)
     used = {
         "name": name.strip(),
         "pieces": pieces,
@@ -318,7 +55,7 @@ def material(
     row: MaterialUsed | None = known(MaterialUsed.objects, client_key, job_id=job_id, **used)
     if row is not None:
         return row
-    given = {**_stamp(actor, client_key), "job": _job(actor, job_id), **used}
+    given = {**stamp(actor, client_key), "job": job_to_record(actor, job_id), **used}
     row, _ = MaterialUsed.objects.get_or_create(client_key=client_key, defaults=given)
     booking.follow(actor, job_id)
     return row
@@ -332,12 +69,19 @@ def note(actor: Actor, order_id: int, *, text: str, client_key: str) -> Note:
     row: Note | None = known(Note.objects, client_key, order_id=order_id, text=text.strip())
     if row is not None:
         return row
-    order = open_order(actor, order_id)
-    given = {**_stamp(actor, client_key), "order": order, "text": text.strip()}
+    order = order_to_record(actor, order_id, cancelled_too=True)
+    given = {**stamp(actor, client_key), "order": order, "text": text.strip()}
     return Note.objects.get_or_create(client_key=client_key, defaults=given)[0]
 
 
-def _stamp(actor: Actor, client_key: str) -> dict[str, object]:
+def check_litres(litres: float) -> None:
+    """Refuse what is no quantity of litres."""
+    if not 0.0005 < litres < 1e4:  # below half a millilitre nothing is left to keep
+        raise Fault("The quantity must be a number of litres above 0.", about="litres")
+
+
+def stamp(actor: Actor, client_key: str) -> dict[str, object]:
+    """Who recorded, how, and when it was done."""
     return {
         "client_key": client_key,
         "person": actor.person,
@@ -346,13 +90,64 @@ def _stamp(actor: Actor, client_key: str) -> dict[str, object]:
     }
 
 
-def _ask(ask: Ask | None, override_reason: str, about: str) -> None:
-    if ask is not None and not override_reason.strip():
-        slips = [f"{slip.meant:.4g}: {slip.words}" for slip in ask.slips]
-        raise Question(ask.text, slips, about=about)
+@dataclass(frozen=True)
+class Doubt:
+    """One thing to ask about before a record is kept; several are asked in one breath."""
+
+    text: str
+    candidates: tuple[str, ...] = ()  # what may have been meant, each as "value: words"
+    about: str = ""  # the value that the candidates are of
+    yes: str = ""  # the reason that a plain yes gives; empty: it must be said
 
 
-def _job(actor: Actor, job_id: int) -> Job:
+def doubt_of(ask: Ask | None, about: str) -> list[Doubt]:
+    """A guard's question as a doubt, if there is one."""
+    if ask is None:
+        return []
+    return [Doubt(ask.text, tuple(f"{one.meant:.4g}: {one.words}" for one in ask.slips), about)]
+
+
+def doubts_kept(doubts: Sequence[Doubt], override_reason: str) -> dict[str, str]:
+    """What a record keeps of the doubts and of the answer to them.
+
+    Raises
+    ------
+    Question
+        There are some, and no reason is given.
+    """
+    if not doubts:
+        return {"question": "", "override_reason": ""}
+    text = " ".join(one.text for one in doubts)
+    if not override_reason.strip():
+        asked = next((one for one in doubts if one.candidates), doubts[0])
+        plain = all(one.yes for one in doubts)
+        yes = "; ".join(one.yes for one in doubts) if plain else ""
+        raise Question(text, asked.candidates, about=asked.about, yes=yes)
+    return {"question": text[:300], "override_reason": override_reason.strip()[:300]}
+
+
+def again(
+    actor: Actor, rows: QuerySet[Any, Any], zone: str, key: str, field: str = "performed_at"
+) -> list[Doubt]:
+    """Doubt a record that the same person made just so before; the same one sent twice is none."""
+    own = rows.filter(person=actor.person, withdrawn_by=None).exclude(client_key=key)
+    own = own.order_by(field)
+    before = own.values_list(field, flat=True).last()
+    if actor.person is None or before is None:
+        return []
+    at = before.astimezone(ZoneInfo(zone))
+    told = f"{at:%H:%M}" if actor.at - before < A_DAY else f"{at:%H:%M on %Y-%m-%d}"
+    return [Doubt(f"Recorded at {told} already. Once more?", yes="it was done once more")]
+
+
+def job_to_record(actor: Actor, job_id: int) -> Job:
+    """A job of an order of our own that still takes records.
+
+    Raises
+    ------
+    Fault, Refused
+        There is no such job, it takes no more, or it was done outside.
+    """
     job = (
         Job.objects.select_related("order__vehicle", "order__depot", "service__compartment")
         .filter(pk=job_id)
@@ -360,7 +155,8 @@ def _job(actor: Actor, job_id: int) -> Job:
     )
     if job is None:
         raise Fault(f"There is no job {job_id}.")
-    order = open_order(actor, job.order_id)
+    order = order_to_record(actor, job.order_id)
+    refuse_waiting(actor, order)
     if order.where == WorkOrder.Where.OUTSIDE:
         raise Refused(
             f"{order} was done by an outside workshop: keep its papers with it; torque, fluids "
@@ -369,18 +165,50 @@ def _job(actor: Actor, job_id: int) -> Job:
     return job
 
 
+def order_to_record(actor: Actor, order_id: int, *, cancelled_too: bool = False) -> WorkOrder:
+    """An order that takes one more record, perhaps late; see ``late.take``.
+
+    Raises
+    ------
+    Refused
+        It has not been started, or the record is no late one of an order that has ended.
+    """
+    order = _held(actor, order_id)
+    if order.state not in OPEN_FOR_RECORDS:
+        late.take(actor, order, cancelled_too=cancelled_too)
+    return order
+
+
+def refuse_waiting(actor: Actor, order: WorkOrder) -> None:
+    """Refuse what was done while the work waits: somebody goes on with it first.
+
+    Raises
+    ------
+    Refused
+        The order waits since before it was done.
+    """
+    since = order.waiting_since
+    if order.state == WorkOrder.State.WAITING and since is not None and actor.at > since:
+        raise Refused(f"{order} waits for {order.waiting_for}: tap Go on first, then record.")
+
+
 def open_order(actor: Actor, order_id: int) -> WorkOrder:
-    """An order that still takes records; it is not signed off before the transaction ends.
+    """An order that is open for records; it is not signed off before the transaction ends.
 
     Raises
     ------
     Refused
         It has not been started, or is signed off or cancelled.
     """
+    order = _held(actor, order_id)
+    if order.state not in OPEN_FOR_RECORDS:
+        raise Refused(f"{order} is {order.state}: records are taken from start to sign-off.")
+    return order
+
+
+def _held(actor: Actor, order_id: int) -> WorkOrder:
     order = WorkOrder.objects.select_for_update(no_key=True).filter(pk=order_id).first()
     if order is None:
         raise Fault(f"There is no work order {order_id}.")
     actor.must(Right.RECORD_WORK, order.depot_id)
-    if order.state not in OPEN_FOR_RECORDS:
-        raise Refused(f"{order} is {order.state}: records are taken from start to sign-off.")
     return order

@@ -5,7 +5,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from fleet.stores.models import Item, Stock
-from fleet.workorders.items_for import Served, items_of, plain
+from fleet.workorders.fluid_for import FluidFor, fluids_of
+from fleet.workorders.items_for import Served, items_of, plain, serve
 from fleet.workorders.models import FluidRecord, Job, Material, MaterialUsed, Procedure, WorkOrder
 
 ENDED = (Job.State.DONE, Job.State.PART_DONE, Job.State.NOT_DONE)
@@ -46,13 +47,16 @@ def used_by(order: WorkOrder) -> Used:
     jobs = list(
         order.jobs.filter(state__in=ENDED)
         .select_related("service__procedure")
-        .prefetch_related("fluids__product", "materials_used", "service__procedure__materials")
+        .prefetch_related(
+            "fluids__product", "materials_used", "service__procedure__materials__item"
+        )
     )
     procedures = [book.pk for job in jobs if (book := _procedure(job)) is not None]
     served, shelf = items_of(procedures), _shelf(order.depot_id)
+    fluids = fluids_of([(order, job) for job in jobs])
     used = Used()
     for job in jobs:
-        _add_job(used, job, served, shelf)
+        _add_job(used, job, _book(job, served, fluids.get(job.pk), shelf), shelf)
     return used
 
 
@@ -71,8 +75,9 @@ def _shelf(depot_id: int) -> _Shelf:
     return _Shelf(by_product, by_name)
 
 
-def _add_job(used: Used, job: Job, served: dict[tuple[int, int], Served], shelf: _Shelf) -> None:
-    book = _book(job, served)
+def _add_job(
+    used: Used, job: Job, book: list[tuple[Material, Served | None]], shelf: _Shelf
+) -> None:
     poured = [row for row in job.fluids.all() if _counts(row)]
     for fluid in poured:
         _add(used, job, _item_of_fluid(fluid, book, shelf), fluid.quantity_ml, fluid)
@@ -89,11 +94,17 @@ def _counts(row: FluidRecord) -> bool:
     return row.way != FluidRecord.Way.OUT and not row.withdrawn_reason
 
 
-def _book(job: Job, served: dict[tuple[int, int], Served]) -> list[tuple[Material, Served | None]]:
+def _book(
+    job: Job, served: dict[tuple[int, int], Served], fluid: FluidFor | None, shelf: _Shelf
+) -> list[tuple[Material, Served | None]]:
     procedure = _procedure(job)
     if procedure is None:
         return []
-    return [(row, served.get((procedure.pk, row.pk))) for row in procedure.materials.all()]
+    items = {pk: [item.pk for item in rows] for pk, rows in shelf.by_product.items()}
+    return [
+        (row, serve(row, served.get((procedure.pk, row.pk)), fluid, items))
+        for row in procedure.materials.all()
+    ]
 
 
 def _item_of_fluid(
@@ -144,7 +155,8 @@ def _add_the_rest(
     """What the book foresees and no record speaks of."""
     recorded = {line.item_id for line in used.lines if line.job_id == job.pk}
     for row, served in book:
-        if row.kind not in BY_THE_BOOK or plain(row.name) in named:
+        by_the_book = row.kind in BY_THE_BOOK and not row.only_when_recorded
+        if not by_the_book or plain(row.name) in named:
             continue
         if filled and row.kind == Material.Kind.FLUID:
             continue

@@ -1,10 +1,13 @@
+import shutil
 from collections.abc import Callable, Iterator
 from datetime import timedelta
 from io import BytesIO
 from pathlib import Path
 
 import pytest
+from django.conf import settings as configured
 from django.core.cache import cache
+from django.test import override_settings
 from django.utils import timezone
 from PIL import Image
 from pytest_django import Settings
@@ -21,10 +24,12 @@ from fleet.trials.evaluate import evaluate
 from fleet.trials.rate import name_property
 from fleet.trials.set_up import SetUp, set_up
 from fleet.workorders import findings, photos, recording
-from tests.cast import Cast, cast, driven, oil_change
+from tests.cast import Cast, cast, depots_day, driven, oil_change
 from tests.dashboard.workshop import open_workshop
+from tests.kept import kept
 from tests.scene import INVENTED
 
+KEPT_FILES = configured.DATA_DIR / "kept-files"  # what the rows of a kept scene name
 Caller = Callable[[Person], APIClient]
 
 
@@ -36,12 +41,12 @@ def fresh_rates() -> Iterator[None]:
     cache.clear()
 
 
-@pytest.fixture
-def people(db: None) -> Cast:
+@kept
+def people() -> Cast:
     return cast()
 
 
-@pytest.fixture
+@kept
 def running(people: Cast) -> Cast:
     """The cast with a service, ten weeks of readings and the due dates that follow."""
     oil_change(people)
@@ -50,9 +55,15 @@ def running(people: Cast) -> Cast:
 
 
 @pytest.fixture
-def there(running: Cast, settings: Settings, tmp_path: Path) -> dict[str, object]:
+def there(named: dict[str, object], settings: Settings, tmp_path: Path) -> dict[str, object]:
     """Values of the path that lead to something; the order is started and has a note."""
     settings.MEDIA_ROOT = tmp_path / "files"
+    shutil.copytree(KEPT_FILES, settings.MEDIA_ROOT)
+    return named
+
+
+@kept
+def named(running: Cast) -> dict[str, object]:
     shop = open_workshop(running)
     order, oil, van = shop.start(), shop.oil, running.van
     mechanic = shop.actor(running.mechanic)
@@ -60,16 +71,20 @@ def there(running: Cast, settings: Settings, tmp_path: Path) -> dict[str, object
     finding = findings.report(
         mechanic, vehicle=van, kind="seep", severity="soon", text="damp", client_key="seep-there"
     )
-    _trial(running)
-    today = timezone.now().date()
+    oil_trial(running)
+    today = depots_day()
     deferral = van.deferrals.create(
         service=oil, until_on=today, reason="on a trip", person=running.supervisor
     )
     question = van.escalations.create(service=oil, stage="supervisor", since_on=today)
-    photo = photos.add(mechanic, picture(), client_key="photo-there", order=order, finding=finding)
+    with override_settings(MEDIA_ROOT=KEPT_FILES):
+        photo = photos.add(
+            mechanic, picture(), client_key="photo-there", order=order, finding=finding
+        )
     upload = Upload.objects.create(
         name="yard.csv", hash="0" * 64, size_bytes=1, person=running.supervisor
     )
+    upload.rows.create(number=1, row=2, raw="[]", vehicle=van, outcome="accepted")
     return {
         "fleet_number": van.fleet_number,
         "service": oil.slug,
@@ -82,10 +97,13 @@ def there(running: Cast, settings: Settings, tmp_path: Path) -> dict[str, object
         "finding_id": finding.pk,
         "photo_id": photo.pk,
         "mark_id": findings.set_do_not_use(mechanic, vehicle=van, reason="brakes").pk,
+        "restriction_id": van.restrictions.create(text="not far", set_at=timezone.now()).pk,
         "deferral_id": deferral.pk,
         "escalation_id": question.pk,
+        "chosen_id": van.chosen_fluids.get().pk,
         "trial": "oil-trial",
         "move_id": _move(running),
+        "depot": running.plain.slug,
     }
 
 
@@ -98,7 +116,7 @@ def _move(people: Cast) -> int:
     return ledger.receive(program, depot=people.plain, item=washer, quantity=10).pk
 
 
-def _trial(people: Cast) -> None:
+def oil_trial(people: Cast) -> None:
     """A field trial of two engine oils with the cast's vans, evaluated once."""
     oil = Service.objects.get(slug="engine-oil")
     first, second = (
@@ -108,7 +126,7 @@ def _trial(people: Cast) -> None:
     asked = oil.compartment.accepted_fluids.first()
     second.claims.create(specification=asked.specification, source=INVENTED)
     Product.objects.filter(pk=second.pk).update(grade=asked.grade)
-    today, program = timezone.now().date(), Actor(None, "command", timezone.now())
+    today, program = depots_day(), Actor(None, "command", timezone.now())
     given = SetUp(
         name="Oil trial",
         service=oil,
@@ -123,7 +141,7 @@ def _trial(people: Cast) -> None:
         seed=1,
     )
     trial = set_up(program, given)
-    assign(program, trial, [people.van, people.second_van])
+    assign(program, trial, [people.van, people.second_van], few_because="a small scene")
     name_property(program, trial, name="Iron", slug="iron", unit="mg/kg", high=100, source=INVENTED)
     evaluate(trial, timezone.now())
 
@@ -138,7 +156,7 @@ def picture() -> bytes:
 def bodies(there: dict[str, object]) -> dict[str, dict[str, object]]:
     """Bodies that name the vehicle, or are needed for an answer other than a refusal."""
     vehicle, service = there["fleet_number"], there["service"]
-    today = timezone.now().date()
+    today = depots_day()
     of = {"vehicle": vehicle, "reason": "a test"}
     return {
         "readings": {"rows": [{"vehicle": vehicle, "value": 1, "taken_on": str(today)}]},
@@ -178,7 +196,7 @@ def bodies(there: dict[str, object]) -> dict[str, dict[str, object]]:
         },
         "deferrals": {**of, "service": service, "until_on": str(today)},
         "trials/<slug:trial>/ratings": {
-            "rows": [{"client_key": "a-new-rating", "vehicle": vehicle, "value": 4}]
+            "rows": [{"client_key": "a-new-rating", "vehicle": vehicle, "value": 4, "by": "Dana"}]
         },
         "trials/<slug:trial>/samples": {
             "rows": [
@@ -193,6 +211,10 @@ def bodies(there: dict[str, object]) -> dict[str, dict[str, object]]:
             ]
         },
         "substitutes": {**of, "compartment": "engine", "product": "wrong", "source": "a bulletin"},
+        "chosen-fluids": {
+            **{"vehicle": vehicle, "compartment": "engine", "product": "wrong"},
+            **{"because": "quieter", "source": "our choice"},
+        },
     }
 
 

@@ -2,7 +2,6 @@
 
 from datetime import timedelta
 
-import pytest
 from django.http import HttpResponse
 
 from fleet.due.models import DueDate
@@ -10,11 +9,12 @@ from fleet.people.models import Person, Role
 from tests.api.conftest import Caller
 from tests.api.routes import address
 from tests.cast import Cast, person
+from tests.kept import kept
 
 DEFERRALS = address("deferrals")
 
 
-@pytest.fixture
+@kept
 def second(running: Cast) -> Person:
     return person("Sol", Role.SUPERVISOR, running.plain)
 

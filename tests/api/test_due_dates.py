@@ -2,14 +2,13 @@ import csv
 from datetime import timedelta
 
 import pytest
-from django.utils import timezone
 from rest_framework.test import APIClient
 
 from fleet.due.models import DueDate, Service
 from fleet.vehicles.models import Vehicle
 from tests.api.conftest import Caller
 from tests.api.routes import address
-from tests.cast import Cast
+from tests.cast import Cast, depots_day
 
 DUE = address("due-dates")
 # the keys promised to programs, the same as those of the command line
@@ -37,8 +36,17 @@ def test_an_engine_oil_change_counts_from_new(clerk: APIClient) -> None:
     assert row["life_used"] >= 0.5335
 
 
+def test_a_row_names_the_unit_of_the_vehicles_odometer(running: Cast, clerk: APIClient) -> None:
+    running.van.meters.update(unit="mi")
+    units = {row["vehicle"]: row["odometer_unit"] for row in clerk.get(DUE).json()["rows"]}
+    assert units == {"V-101": "mi", "V-102": "km"}
+    listed = clerk.get(address("vehicles")).json()["rows"]
+    assert {row["fleet_number"]: row["odometer_unit"] for row in listed}["V-101"] == "mi"
+    assert {row["unit"] for row in clerk.get(address("usage")).json()["rows"]} == {"mi", "km"}
+
+
 def overdue(running: Cast) -> None:
-    yesterday = timezone.now().date() - timedelta(days=2)
+    yesterday = depots_day() - timedelta(days=2)
     DueDate.objects.filter(vehicle=running.second_van).update(
         history_known=True, calendar_on=yesterday, p50=yesterday, sort_on=yesterday
     )

@@ -1,14 +1,13 @@
 from datetime import timedelta
 
 import pytest
-from django.utils import timezone
 from rest_framework.test import APIClient
 
 from fleet.due.models import DueDate
 from fleet.duty.models import DutyOverride
 from tests.api.conftest import Caller
 from tests.api.routes import address
-from tests.cast import Cast
+from tests.cast import Cast, depots_day
 
 OVERRIDES = address("duty/overrides")
 
@@ -19,12 +18,12 @@ def supervisor(running: Cast, call: Caller) -> APIClient:
 
 
 def given(**changes: object) -> dict[str, object]:
-    today = timezone.now().date()
+    today = depots_day()
     return {
         "vehicle": "v-101",
         "compartment": "engine",
         "duty_class": "severe",
-        "from_on": str(today - timedelta(days=1)),
+        "from_on": str(today),
         "until_on": str(today + timedelta(days=90)),
         "reason": "tows a trailer",
         **changes,
@@ -50,6 +49,19 @@ def test_a_supervisor_sets_the_class_and_due_dates_follow(
     assert DutyOverride.objects.get().person == running.supervisor
     assert DueDate.objects.get(vehicle=running.van).duty_class == "severe"
     assert [row["id"] for row in supervisor.get(OVERRIDES).json()["rows"]] == [answer.json()["id"]]
+
+
+def test_a_class_that_moves_days_that_are_over_is_a_question(
+    running: Cast, supervisor: APIClient
+) -> None:
+    began = given(from_on=str(depots_day() - timedelta(days=1)))
+    problem = supervisor.post(OVERRIDES, began, format="json")
+    assert (problem.status_code, problem.json()["errors"][0]["code"]) == (409, "question")
+    assert problem.json()["errors"][0]["pointer"] == "#/from_on"
+    assert "Engine oil from 20" in problem.json()["detail"]
+    assert not DutyOverride.objects.exists()
+    stands = began | {"override_reason": "nobody had entered it"}
+    assert supervisor.post(OVERRIDES, stands, format="json").status_code == 201
 
 
 @pytest.mark.parametrize(

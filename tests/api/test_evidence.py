@@ -3,19 +3,17 @@
 import csv
 from io import StringIO
 
-import pytest
-from django.utils import timezone
-
 from tests.api.conftest import Caller
 from tests.api.routes import address
-from tests.cast import Cast
+from tests.cast import Cast, depots_day
 from tests.dashboard.workshop import Workshop, finish, open_workshop
+from tests.kept import kept
 
 PACK = address("vehicles/<str:fleet_number>/evidence", fleet_number="V-101")
 ON_TIME = address("on-time")
 
 
-@pytest.fixture
+@kept
 def shop(running: Cast) -> Workshop:
     """An order whose only job was done today, long before its limit."""
     made = open_workshop(running)
@@ -60,6 +58,6 @@ def test_another_depot_sees_neither(shop: Workshop, call: Caller) -> None:
 
 
 def test_a_span_turned_round_is_refused(shop: Workshop, call: Caller) -> None:
-    today = str(timezone.now().date())
+    today = str(depots_day())
     answer = call(shop.people.viewer).get(ON_TIME, {"from_on": today, "until_on": "2020-01-01"})
     assert answer.status_code == 400

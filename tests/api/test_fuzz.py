@@ -2,13 +2,13 @@
 answers as the schema says."""
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 import pytest
 import schemathesis
 from django.core.signals import request_finished, request_started
-from django.db import close_old_connections
+from django.db import close_old_connections, transaction
 from drf_spectacular.generators import SchemaGenerator
 from hypothesis import HealthCheck, given, settings
 from pytest_django import Settings
@@ -35,7 +35,7 @@ CHECKS = [
 SCHEMA = schemathesis.openapi.from_dict(SchemaGenerator().get_schema(request=None, public=True))
 SCHEMA.app = application
 OPERATIONS = [found.ok() for found in SCHEMA.get_all_operations()]
-EXAMPLES = 12  # of each kind; our choice
+EXAMPLES = 8  # of each kind; our choice
 
 some = settings(
     max_examples=EXAMPLES,
@@ -70,33 +70,49 @@ def headers(running: Cast) -> dict[str, str]:
     return {"Authorization": f"Bearer {secret}", "Host": "localhost"}
 
 
+@contextmanager
+def undone() -> Iterator[None]:
+    """What is asked leaves nothing behind for the next."""
+    before = transaction.savepoint()
+    try:
+        yield
+    finally:
+        transaction.savepoint_rollback(before)
+
+
 @pytest.mark.parametrize("mode", list(GenerationMode), ids=lambda mode: mode.value)
-@pytest.mark.parametrize("operation", OPERATIONS, ids=lambda found: found.label)
 def test_any_request_is_answered_as_the_schema_says(
-    operation: Any, mode: GenerationMode, headers: dict[str, str]
+    mode: GenerationMode, headers: dict[str, str], subtests: pytest.Subtests
 ) -> None:
-    @some
-    @given(operation.as_strategy(generation_mode=mode))
-    def ask(case: Case) -> None:
-        answer = case.call_and_validate(headers=headers, checks=CHECKS)
-        assert answer.status_code != 401
+    for operation in OPERATIONS:
 
-    ask()
+        @some
+        @given(operation.as_strategy(generation_mode=mode))
+        def ask(case: Case) -> None:
+            answer = case.call_and_validate(headers=headers, checks=CHECKS)
+            assert answer.status_code != 401
+
+        with subtests.test(operation.label), undone():
+            ask()
 
 
+MAY_BE_GONE = ("/withdraw", "/mend")  # taken back by the first; the body names a vehicle
 OF_ONE = [operation for operation in OPERATIONS if "{" in operation.path]
 
 
-@pytest.mark.parametrize("operation", OF_ONE, ids=lambda found: found.label)
 def test_any_request_about_something_there_is_answered_as_the_schema_says(
-    operation: Any, headers: dict[str, str], there: dict[str, object]
+    headers: dict[str, str], there: dict[str, object], subtests: pytest.Subtests
 ) -> None:
-    @some
-    @given(operation.as_strategy(generation_mode=GenerationMode.POSITIVE))
-    def ask(case: Case) -> None:
-        case.path_parameters = {name: there[name] for name in case.path_parameters}
-        matching = {"If-Match": "*", **headers}
-        answer = case.call_and_validate(headers=matching, checks=CHECKS)
-        assert answer.status_code not in {401, 404, 412, 428}
+    matching = {"If-Match": "*", **headers}
+    for operation in OF_ONE:
 
-    ask()
+        @some
+        @given(operation.as_strategy(generation_mode=GenerationMode.POSITIVE))
+        def ask(case: Case) -> None:
+            case.path_parameters = {name: there[name] for name in case.path_parameters}
+            answer = case.call_and_validate(headers=matching, checks=CHECKS)
+            gone = {404} if case.operation.path.endswith(MAY_BE_GONE) else set()
+            assert answer.status_code not in {401, 404, 412, 428} - gone
+
+        with subtests.test(operation.label), undone():
+            ask()

@@ -6,11 +6,13 @@ import pytest
 from rest_framework.test import APIClient
 
 from fleet.due.models import ServiceDone
+from fleet.workorders import progress
 from fleet.workorders.models import OrderEvent
 from tests.api.conftest import Caller
 from tests.api.routes import address
 from tests.cast import Cast
 from tests.dashboard.workshop import Workshop, finish, open_workshop
+from tests.kept import kept
 
 
 class Client:
@@ -31,7 +33,7 @@ class Client:
         return self.client.post(address(where), given, "json", headers=headers)
 
 
-@pytest.fixture
+@kept
 def shop(running: Cast) -> Workshop:
     return open_workshop(running)
 
@@ -52,7 +54,7 @@ def test_an_order_goes_from_the_start_to_the_sign_off(mechanic: Client, call: Ca
     waiting = mechanic.do("wait", waiting_for="two washers").json()
     assert (waiting["state"], waiting["waiting_for"]) == ("waiting", "two washers")
     assert mechanic.do("resume").json()["state"] == "started"
-    assert mechanic.end(state="done").status_code == 200
+    assert mechanic.end(state="done", because="not tried here").status_code == 200
     finished = mechanic.do("finish", odometer=10_700, fit_for_use="yes").json()
     assert (finished["state"], finished["odometer"]["verdict"]) == ("finished", "accepted")
     signed = Client(call(shop.second_supervisor), shop).do("sign-off").json()
@@ -85,9 +87,12 @@ def test_each_change_leaves_one_event(mechanic: Client) -> None:
 
 def test_a_job_that_was_not_done_says_why_and_records_no_service(mechanic: Client) -> None:
     mechanic.do("start")
-    assert mechanic.end(state="not done").status_code == 422
-    ended = mechanic.end(state="not done", reason="plug seized")
-    assert ended.json()["jobs"][0]["reason"] == "plug seized"
+    asked = mechanic.end(state="not done", reason="plug seized")
+    assert asked.status_code == 400
+    assert asked.json()["errors"][0]["pointer"] == "#/spent_min"
+    assert mechanic.end(state="not done", spent_min=25).status_code == 422
+    (job,) = mechanic.end(state="not done", reason="plug seized", spent_min=25).json()["jobs"]
+    assert (job["reason"], job["spent_min"]) == ("plug seized", 25)
     mechanic.do("finish", odometer=10_700, fit_for_use="yes")
     assert not ServiceDone.objects.filter(evidence="work order").exists()
 
@@ -96,7 +101,7 @@ def test_a_doubtful_odometer_is_asked_back_and_does_not_hold_up_the_finish(
     mechanic: Client,
 ) -> None:
     mechanic.do("start")
-    mechanic.end(state="done")
+    mechanic.end(state="done", because="not tried here")
     finished = mechanic.do("finish", odometer=17_000_000, fit_for_use="yes").json()
     assert finished["state"] == "finished"
     assert finished["odometer"]["verdict"] != "accepted"
@@ -105,7 +110,7 @@ def test_a_doubtful_odometer_is_asked_back_and_does_not_hold_up_the_finish(
 
 def test_who_finished_an_order_does_not_sign_it_off(supervisor: Client) -> None:
     supervisor.do("start")
-    supervisor.end(state="done")
+    supervisor.end(state="done", because="not tried here")
     supervisor.do("finish", odometer=10_700, fit_for_use="yes")
     answer = supervisor.do("sign-off")
     assert (answer.status_code, supervisor.shop.now().state) == (403, "finished")
@@ -130,3 +135,62 @@ def test_a_mechanic_releases_nothing(mechanic: Client) -> None:
 def test_an_order_is_cancelled_with_a_reason(supervisor: Client) -> None:
     assert supervisor.do("cancel").status_code == 400
     assert supervisor.do("cancel", reason="sold").json()["state"] == "cancelled"
+
+
+@pytest.mark.parametrize("given", [{"reason": "plug seized"}, {"reason_text": "went well"}])
+def test_done_with_a_reason_is_refused_and_says_where(
+    mechanic: Client, given: dict[str, str]
+) -> None:
+    mechanic.do("start")
+    answer = mechanic.end(state="done", **given)
+    (name,) = given
+    assert (answer.status_code, answer.json()["errors"][0]["pointer"]) == (422, f"#/{name}")
+    assert mechanic.shop.job.state == "open"
+
+
+def test_a_vehicle_that_is_gone_under_is_not_left_on_the_ground(mechanic: Client) -> None:
+    refused = mechanic.do("raise-by", raising="on the ground")
+    assert refused.status_code == 409
+    assert "cannot be done on the ground" in refused.json()["detail"]
+    assert mechanic.shop.now().raising == "lift"
+
+
+def test_ramps_are_asked_about_and_a_reason_lets_them_stand(mechanic: Client) -> None:
+    asked = mechanic.do("raise-by", raising="ramps")
+    assert (asked.status_code, asked.json()["errors"][0]["pointer"]) == (409, "#/raising")
+    assert "override_reason" in asked.json()["to_go_on"]
+    answer = mechanic.do("raise-by", raising="ramps", override_reason="four ramps")
+    assert answer.json()["raising"] == "ramps"
+
+
+def test_a_draft_on_the_ground_is_refused_and_on_ramps_asked_about(
+    shop: Workshop, call: Caller
+) -> None:
+    supervisor = call(shop.people.supervisor)
+    progress.cancel(shop.actor(shop.people.supervisor), shop.order.pk, reason="again")
+    given = {"vehicle": shop.people.van.fleet_number, "services": [shop.oil.slug]}
+    ground = supervisor.post(address("work-orders"), given | {"raising": "on the ground"}, "json")
+    assert (ground.status_code, ground.json()["errors"][0]["pointer"]) == (409, "#/raising")
+    ramps = given | {"raising": "ramps"}
+    assert supervisor.post(address("work-orders"), ramps, "json").status_code == 409
+    answer = supervisor.post(
+        address("work-orders"), ramps | {"override_reason": "four ramps"}, "json"
+    )
+    assert (answer.status_code, answer.json()["raising"]) == (201, "ramps")
+
+
+def test_done_with_nothing_recorded_is_asked_back_and_the_gaps_stand_on_the_order(
+    mechanic: Client,
+) -> None:
+    mechanic.do("start")
+    asked = mechanic.end(state="done")
+    assert (asked.status_code, asked.json()["errors"][0]["pointer"]) == (409, "#/because")
+    assert asked.json()["candidates"] == [
+        "drain plug: torque",
+        "fill plug: torque",
+        "litres filled",
+    ]
+    assert list(asked.json()["to_go_on"]) == ["because"]
+    told = mechanic.end(state="done", because="phone was flat").json()
+    assert [gap["reason"] for gap in told["gaps"]] == ["phone was flat"] * 3
+    assert told["gaps"][0]["words"] == "drain plug: torque"

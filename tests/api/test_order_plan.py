@@ -5,12 +5,11 @@ from datetime import timedelta
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
-from django.utils import timezone
 
 from fleet.workorders.models import WorkOrder
 from tests.api.conftest import Caller
 from tests.api.routes import address
-from tests.cast import Cast
+from tests.cast import Cast, depots_day
 
 pytestmark = [
     pytest.mark.django_db,
@@ -22,7 +21,7 @@ KEPT = 10_000  # years of orders that were signed off
 
 
 def order(people: Cast, number: int, state: str) -> WorkOrder:
-    day = timezone.now().date() - timedelta(days=0 if state == "released" else number % 2_000)
+    day = depots_day() - timedelta(days=0 if state == "released" else number % 2_000)
     return WorkOrder(
         number=f"W-{state[0]}{number}",
         vehicle=people.van,

@@ -7,15 +7,17 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from pytest_django import Settings
 from rest_framework.test import APIClient
 
-from fleet.workorders import ending, progress
-from fleet.workorders.models import DoNotUse, Finding, FluidRecord, Note, TorqueRecord
+from fleet.due.models import CheckFigure
+from fleet.workorders import ending, issue, progress
+from fleet.workorders.models import DoNotUse, Finding, FluidRecord, Job, Note, TorqueRecord
 from tests.api.conftest import Caller, picture
 from tests.api.routes import address
 from tests.cast import Cast
 from tests.dashboard.workshop import Workshop, open_workshop
+from tests.kept import kept
 
 
-@pytest.fixture
+@kept
 def shop(running: Cast) -> Workshop:
     made = open_workshop(running)
     made.start()
@@ -68,7 +70,11 @@ def test_a_dry_fill_is_asked_back(shop: Workshop, mechanic: APIClient) -> None:
 def test_the_wrong_fluid_is_recorded_and_stops_the_vehicle(
     shop: Workshop, mechanic: APIClient
 ) -> None:
-    answer = record(mechanic, shop, "fluids", way="filled", litres=1.5, product="wrong")
+    given = {"way": "filled", "litres": 1.5, "product": "wrong"}
+    asked = record(mechanic, shop, "fluids", **given)
+    assert (asked.status_code, asked.json()["errors"][0]["pointer"]) == (409, "#/product")
+    assert (asked.json()["candidates"], DoNotUse.objects.count()) == (["right: Right oil"], 0)
+    answer = record(mechanic, shop, "fluids", **given, override_reason="poured in all the same")
     assert answer.status_code == 201
     assert FluidRecord.objects.get().product.slug == "wrong"
     assert Finding.objects.get(pk=answer.json()["raised"]).kind == "wrong fluid"
@@ -78,7 +84,9 @@ def test_the_wrong_fluid_is_recorded_and_stops_the_vehicle(
 def test_a_record_is_taken_after_the_finish_but_not_after_the_sign_off(
     shop: Workshop, mechanic: APIClient
 ) -> None:
-    progress.end_job(shop.actor(shop.people.mechanic), shop.job.pk, state="done")
+    progress.end_job(
+        shop.actor(shop.people.mechanic), shop.job.pk, state="done", because="not tried here"
+    )
     ending.finish(
         shop.actor(shop.people.mechanic), shop.order.pk, odometer=10_700, fit_for_use="yes"
     )
@@ -117,3 +125,74 @@ def test_a_record_is_taken_back_with_a_reason_and_stays(
     assert mechanic.post(address(where), {"reason": "other plug"}, "json").status_code == 204
     row = TorqueRecord.objects.get()
     assert (row.withdrawn_reason, row.withdrawn_by) == ("other plug", shop.people.mechanic)
+
+
+def in_words(shop: Workshop) -> Job:
+    """A started order with one job in words, on no compartment."""
+    progress.cancel(shop.actor(shop.people.supervisor), shop.order.pk, reason="another")
+    order = issue.draft(
+        shop.actor(shop.people.supervisor),
+        vehicle_id=shop.people.van.pk,
+        other_work=[("Refit the cover", 20)],
+    )
+    progress.release(shop.actor(shop.people.supervisor), order.pk)
+    progress.start(shop.actor(shop.people.mechanic), order.pk)
+    return order.jobs.get()
+
+
+def test_a_job_in_words_takes_torque_and_fluid_as_on_its_page(shop: Workshop, call: Caller) -> None:
+    job = in_words(shop)
+    client = call(shop.people.mechanic)
+    figure = {"name": "Cover bolt", "figure_nm": 24.4, "figure_source": "book 3 (invented)"}
+    given = {"client_key": "client-torque", "torque_nm": 24.4, **figure}
+    answer = client.post(address(f"jobs/{job.pk}/torque"), given, "json")
+    assert (answer.status_code, TorqueRecord.objects.get().fastener_name) == (201, "Cover bolt")
+    fluid = {"client_key": "client-fluid", "way": "drained", "litres": 0.3}
+    unnamed = client.post(address(f"jobs/{job.pk}/fluids"), fluid, "json")
+    assert (unnamed.status_code, unnamed.json()["errors"][0]["pointer"]) == (422, "#/compartment")
+    named = fluid | {"compartment": shop.oil.compartment.slug}
+    assert client.post(address(f"jobs/{job.pk}/fluids"), named, "json").status_code == 201
+    job.refresh_from_db()
+    assert job.place == shop.oil.compartment
+
+
+def test_a_torque_names_a_fastener_of_the_card_or_one_of_the_book(
+    shop: Workshop, call: Caller
+) -> None:
+    job = in_words(shop)
+    given = {"client_key": "client-torque", "torque_nm": 24.4, "name": "bolt"}
+    answer = call(shop.people.mechanic).post(address(f"jobs/{job.pk}/torque"), given, "json")
+    assert (answer.status_code, answer.json()["errors"][0]["pointer"]) == (422, "#/fastener")
+
+
+def test_a_quantity_may_be_given_as_text_with_its_unit(shop: Workshop, mechanic: APIClient) -> None:
+    given = {"way": "filled", "product": "right", "quantity": "3 US pt"}
+    told = record(mechanic, shop, "fluids", **given).json()
+    # 1 US pint is 0.4731765 L (NIST SP 811)
+    assert (told["litres"], told["typed"]) == (1.42, "3 US pt")
+
+
+def test_a_bare_pint_is_asked_back_with_both_it_can_be(shop: Workshop, mechanic: APIClient) -> None:
+    asked = record(mechanic, shop, "fluids", way="filled", product="right", quantity="3 pt")
+    assert (asked.status_code, asked.json()["errors"][0]["pointer"]) == (409, "#/quantity")
+    assert asked.json()["candidates"] == ["3 US pt: 1.42 L", "3 imp pt: 1.70 L"]
+    assert not FluidRecord.objects.exists()
+
+
+def test_a_second_fill_is_asked_back_on_the_running_total(
+    shop: Workshop, mechanic: APIClient
+) -> None:
+    for key, status in (("fill-one", 201), ("fill-two", 409)):
+        given = {"way": "filled", "product": "right", "litres": 1.5, "client_key": key}
+        assert record(mechanic, shop, "fluids", **given).status_code == status
+    assert FluidRecord.objects.count() == 1
+
+
+def test_a_freeze_point_without_its_sign_is_asked_back(shop: Workshop, mechanic: APIClient) -> None:
+    CheckFigure.objects.create(
+        service=shop.oil, slug="freeze", name="Freeze", unit="°C", pass_to=-25, source="invented"
+    )
+    asked = record(mechanic, shop, "checks", figure="freeze", value=35)
+    assert (asked.status_code, asked.json()["errors"][0]["pointer"]) == (409, "#/value")
+    told = record(mechanic, shop, "checks", figure="freeze", value=35, override_reason="water")
+    assert told.json()["outcome"] == "fail"

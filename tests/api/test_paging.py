@@ -78,12 +78,13 @@ def test_a_cursor_of_another_list_or_made_up_is_refused(clerk: APIClient) -> Non
 
 @pytest.mark.parametrize("pattern", LISTS)
 @pytest.mark.parametrize("limit", [1, 500])
-def test_a_list_takes_two_statements_at_most_whatever_its_size(
+def test_a_list_takes_a_fixed_number_of_statements_whatever_its_size(
     clerk: APIClient,
     django_assert_max_num_queries: DjangoAssertNumQueries,
     pattern: str,
     limit: int,
 ) -> None:
     cache.clear()
-    with django_assert_max_num_queries(2):
+    most = 3 if pattern == "due-dates" else 2  # restrictions stand in a later stage's table
+    with django_assert_max_num_queries(most):
         assert clerk.get(address(pattern), {"limit": limit}).status_code == 200

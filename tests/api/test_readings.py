@@ -1,5 +1,6 @@
 import json
 from datetime import timedelta
+from functools import partial
 
 import pytest
 from django.utils import timezone
@@ -160,6 +161,30 @@ def test_what_was_probably_meant_is_accepted_and_counts(running: Cast, clerk: AP
     answer = settle(clerk, reading, "accept suggestion", "*")
     assert (answer.json()["verdict"], answer.json()["total_km"]) == ("accepted", 10_760)
     assert DueDate.objects.get(vehicle=running.van).remaining_km == pytest.approx(9_240)
+
+
+def test_a_reading_tells_in_its_own_unit_what_stands_beside_it(
+    running: Cast, clerk: APIClient, held: dict[str, object]
+) -> None:
+    running.van.meters.update(unit="mi")
+    beside = clerk.get(address(f"readings/{held['id']}")).json()["beside"]
+    assert (held["beside"]["unit"], beside["unit"]) == ("km", "mi")
+    assert held["beside"]["last"]["value"] == 10_670
+    assert beside["last"]["value"] == pytest.approx(10_670 / 1.609344, abs=0.001)
+    assert beside["expected"] > beside["last"]["value"]
+
+
+def test_a_value_is_taken_in_its_unit_and_asked_about_where_it_falls(
+    clerk: APIClient, held: dict[str, object]
+) -> None:
+    where = address(f"readings/{held['id']}/settle")
+    given = {"action": "accept suggestion", "reason": "seen", "value": 6_600, "unit": "mi"}
+    send_it = partial(clerk.post, where, format="json", headers={"If-Match": "*"})
+    asked = send_it(given)  # 6,600 mi are 10,622 km; the last reading was 10,670 km
+    assert (asked.status_code, asked.json()["errors"][0]["code"]) == (409, "question")
+    assert asked.json()["errors"][0]["pointer"] == "#/value"
+    answer = send_it(given | {"override_reason": "the one before was wrong"}).json()
+    assert answer["total_km"] == pytest.approx(6_600 * 1.609344)
 
 
 def test_settling_needs_the_tag_of_what_was_seen(clerk: APIClient, held: dict[str, object]) -> None:

@@ -7,9 +7,10 @@ from rest_framework.test import APIClient
 from fleet.api import repeats
 from fleet.readings.models import Reading
 from fleet.runs.models import RepeatKey
+from fleet.runs.repeats import ALIVE
 from tests.api.conftest import Caller
 from tests.api.routes import address
-from tests.cast import Cast
+from tests.cast import Cast, depots_day
 
 READINGS = address("readings")
 ROWS = {"rows": [{"vehicle": "V-101", "value": 5000, "taken_on": "2026-01-05"}]}
@@ -69,7 +70,7 @@ def test_while_the_first_is_running_a_second_is_told_to_wait(
 def test_a_first_request_that_died_is_taken_over(clerk: APIClient) -> None:
     send(clerk)
     Reading.objects.all().delete()
-    died_at = timezone.now() - repeats.ALIVE - timedelta(seconds=1)
+    died_at = timezone.now() - ALIVE - timedelta(seconds=1)
     RepeatKey.objects.update(status=None, body=None, created_at=died_at)
     assert send(clerk).status_code == 200
     assert (Reading.objects.count(), RepeatKey.objects.get().status) == (1, 200)
@@ -91,7 +92,7 @@ def test_a_first_request_that_only_seemed_dead_has_no_effect(
 
 def test_after_a_refusal_the_key_is_free_again(people: Cast, call: Caller) -> None:
     supervisor = call(people.supervisor)
-    today = str(timezone.now().date())
+    today = str(depots_day())
     given = {
         "vehicle": "V-101", "compartment": "engine", "duty_class": "severe", "reason": "tows",
         "from_on": today, "until_on": "2020-01-01",

@@ -1,4 +1,6 @@
 import json
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 
 import pytest
 from django.db import transaction
@@ -26,6 +28,25 @@ def client() -> APIClient:
     return APIClient()
 
 
+@pytest.fixture
+def each_by_itself(subtests: pytest.Subtests) -> Callable[[str], AbstractContextManager[None]]:
+    """One case of many about the same rows, which are as before for the next."""
+
+    @contextmanager
+    def case(name: str) -> Iterator[None]:
+        with subtests.test(name):
+            before = transaction.savepoint()
+            try:
+                yield
+            finally:
+                transaction.savepoint_rollback(before)
+
+    return case
+
+
+Each = Callable[[str], AbstractContextManager[None]]
+
+
 @pytest.mark.parametrize(("method", "pattern"), [*CASES, ("GET", "nowhere"), ("POST", "nowhere")])
 def test_nobody_gets_in_without_signing_in(
     db: None, client: APIClient, method: str, pattern: str
@@ -50,39 +71,40 @@ def ask(client: APIClient, method: str, pattern: str, there: dict[str, object]) 
     )
 
 
-@pytest.mark.parametrize(("method", "pattern"), CASES)
 def test_a_role_may_exactly_what_the_table_says(
-    running: Cast, there: dict[str, object], call: Caller, method: str, pattern: str
+    running: Cast, there: dict[str, object], call: Caller, each_by_itself: Each
 ) -> None:
-    for role in Role:
-        caller = person(f"Case {role}", role, running.plain)
-        before = transaction.savepoint()  # what one role changes is there for the next
-        answer = ask(call(caller), method, pattern, there)
-        transaction.savepoint_rollback(before)
-        assert (answer.status_code != 403) is table()[method, pattern][role], role
-        assert answer.status_code not in {401, 404, 405, 500}, role
+    callers = {role: call(person(f"Case {role}", role, running.plain)) for role in Role}
+    for method, pattern in CASES:
+        for role, caller in callers.items():
+            with each_by_itself(f"{role}: {method} {pattern}"):
+                answer = ask(caller, method, pattern, there)
+                assert (answer.status_code != 403) is table()[method, pattern][role]
+                assert answer.status_code not in {401, 404, 405, 500}
 
 
 ABOUT_A_VEHICLE = {
     *("duty/overrides", "work-orders", "work-orders/outside", "findings", "do-not-use"),
-    *("deferrals", "substitutes", "stock-moves", "used-fluid"),
+    *("deferrals", "substitutes", "chosen-fluids", "stock-moves", "used-fluid"),
 }
 OF_ONE_VEHICLE = [(m, p) for m, p in CASES if "<" in p or p in ABOUT_A_VEHICLE and m == "POST"]
 
 
-@pytest.mark.parametrize(("method", "pattern"), OF_ONE_VEHICLE)
 def test_beyond_ones_depots_nothing_is_found(
-    running: Cast, there: dict[str, object], call: Caller, method: str, pattern: str
+    running: Cast, there: dict[str, object], call: Caller, each_by_itself: Each
 ) -> None:
-    answer = ask(call(running.outsider), method, pattern, there)
-    assert answer.status_code == 404
-    assert answer["Content-Type"] == "application/problem+json"
+    outsider = call(running.outsider)
+    for method, pattern in OF_ONE_VEHICLE:
+        with each_by_itself(f"{method} {pattern}"):
+            answer = ask(outsider, method, pattern, there)
+            assert answer.status_code == 404
+            assert answer["Content-Type"] == "application/problem+json"
 
 
 LISTS = (
     *("vehicles", "readings", "usage", "duty", "due-dates", "uploads", "duty/overrides"),
     *("work-orders", "work-orders?planned_on=today&expand=card", "findings", "do-not-use"),
-    *("deferrals", "escalations", "on-time", "trials", "stock", "stock-moves"),
+    *("deferrals", "escalations", "on-time", "trials", "stock", "stock-moves", "chosen-fluids"),
     *("costs", "used-fluid"),
 )
 

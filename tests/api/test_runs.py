@@ -1,7 +1,6 @@
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from django.utils import timezone
 from pytest_django import DjangoCaptureOnCommitCallbacks
 from rest_framework.test import APIClient
 
@@ -9,7 +8,7 @@ from fleet.runs.models import Run
 from fleet.vehicles.models import Depot
 from tests.api.conftest import Caller
 from tests.api.routes import address
-from tests.cast import Cast
+from tests.cast import Cast, depots_day
 
 NIGHT = address("runs/night")
 
@@ -22,7 +21,7 @@ def supervisor(people: Cast, call: Caller) -> APIClient:
 @pytest.fixture
 def sent(monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, str]]:
     nights: list[tuple[str, str]] = []
-    monkeypatch.setattr("fleet.jobs.night.delay", lambda *which: nights.append(which))
+    monkeypatch.setattr("fleet.jobs.send", lambda _, *which: nights.append(which))
     return nights
 
 
@@ -46,7 +45,7 @@ def test_without_a_day_it_is_the_newest_night(
     supervisor: APIClient, sent: list[tuple[str, str]]
 ) -> None:
     rows = supervisor.post(NIGHT, {}, format="json").json()["rows"]
-    today = timezone.now().date()
+    today = depots_day()
     assert rows[0]["on"] in {str(today + timedelta(days=days)) for days in (-1, 0, 1)}
 
 

@@ -76,11 +76,12 @@ def test_names_of_choices_are_settled(schema: dict[str, Any]) -> None:
     assert names == {
         "Action", "BindingLimit", "Blank", "By", "CheckOutcome", "DistanceUnit", "DueState",
         "DutyClass", "EscalationAnswer", "EscalationStage", "FindingKind", "FitForUse",
-        "Draw", "FluidWay", "FoundBy", "ItemKind", "ItemUnit",
+        "Draw", "FluidWay", "FoundBy", "GapKind", "ItemKind", "ItemUnit",
         "JobEnd", "JobReason", "JobState", "JoinedAs", "MeterKind",
-        "MoveGivenKind", "MoveKind", "OrderState", "Outcome",
+        "MonthToldOutcome", "MoveGivenKind", "MoveKind", "OrderState", "Outcome",
         "Powertrain", "Protocol", "Raising", "ReadingUnit",
         "ReporterKind", "RunState", "ServiceKind", "Severity", "Source", "TrialAssignment",
+        "TrialResultState",
         "UploadState", "VehicleStatus", "Verdict", "Warmth", "Where",
     }  # fmt: skip
 

@@ -1,24 +1,28 @@
 """Items, what is on hand, and moves: whoever keeps stock may do it from a program of theirs."""
 
+from datetime import date, timedelta
+
 import pytest
 from django.http import HttpResponse
+from django.utils import timezone
 
 from fleet.people.models import Person, Role
 from fleet.stores.models import GradeLimit, Item, Stock, StockMove
 from tests.api.conftest import Caller
 from tests.api.routes import address
 from tests.cast import Cast, person
+from tests.kept import kept
 from tests.stores import shelf
 
 MOVES, STOCK = address("stock-moves"), address("stock")
 
 
-@pytest.fixture
+@kept
 def keeper(people: Cast) -> Person:
     return person("Stella", Role.STORES, people.plain, people.hill)
 
 
-@pytest.fixture
+@kept
 def oil(people: Cast) -> Item:
     return shelf.item(product=shelf.product())
 
@@ -62,6 +66,28 @@ def test_a_transfer_answers_with_both_moves(keeper: Person, oil: Item, call: Cal
     ]
 
 
+def test_what_is_past_its_date_is_told_lot_by_lot_and_is_not_usable(
+    keeper: Person, oil: Item, call: Caller
+) -> None:
+    move(call, keeper, batch="B-1", best_before="2031-01-01")
+    StockMove.objects.create(
+        **{"depot": Stock.objects.get().depot, "item": oil, "kind": "received"},
+        **{"quantity": 300, "at": timezone.now(), "channel": "test", "batch": "B-0"},
+        best_before=date(2020, 1, 1),
+    )
+    Stock.objects.update(on_hand=5_300)
+    move(call, keeper, kind="used", quantity=100, reason="topped up on the road")
+    (row,) = call(keeper).get(STOCK).json()["rows"]
+    # by hand: .1 L falls on the older lot, which is past its date
+    assert (row["on_hand"], row["usable"], row["too_old"]) == (5_200, 5_000, 200)
+    assert row["lots"] == [
+        {"batch": "B-0", "best_before": "2020-01-01", "left": 200, "too_old": True},
+        {"batch": "B-1", "best_before": "2031-01-01", "left": 5_000, "too_old": False},
+    ]
+    moved = move(call, keeper, kind="transferred", to_depot="hill", quantity=150).json()["rows"]
+    assert {(row["batch"], row["best_before"]) for row in moved} == {("B-0", "2020-01-01")}
+
+
 def test_a_key_sent_twice_moves_once(keeper: Person, oil: Item, call: Caller) -> None:
     answers = [move(call, keeper, "key-1").json()["rows"][0]["id"] for _ in range(2)]
     assert answers[0] == answers[1]
@@ -92,7 +118,7 @@ def test_what_was_on_order_is_received(
         ({"kind": "transferred"}, 400, "#/to_depot"),
         ({"arrival": 99}, 400, "#/arrival"),
         ({"quantity": -1}, 400, "#/quantity"),
-        ({"quantity": 0}, 422, "#"),
+        ({"quantity": 0}, 422, "#/quantity"),
         ({"kind": "counted"}, 422, "#"),  # without a reason
         ({"depot": "far"}, 404, "#"),
         ({"colour": "red"}, 400, "#/colour"),
@@ -153,3 +179,51 @@ def test_costs_are_told_by_vehicle_and_as_csv(running: Cast, call: Caller) -> No
     assert b"".join(sheet.streaming_content).startswith(b"name,materials_minor,labour_minor")
     wrong = call(running.viewer).get(url, {"from_on": "2026-02-01", "until_on": "2026-01-01"})
     assert wrong.status_code == 400
+
+
+@pytest.mark.parametrize(
+    ("given", "pointer", "meant"),
+    [
+        ({"kind": "counted", "quantity": 20_000_000, "reason": "monthly"}, "#/quantity", "20 L"),
+        ({"quantity": 20_000_000}, "#/quantity", "20 L"),
+        ({"price_minor": 5_000_000}, "#/price", None),
+        ({"best_before": "2020-01-01"}, "#/best_before", None),
+    ],
+)
+def test_another_order_of_magnitude_is_asked_about_and_goes_through_with_a_reason(
+    keeper: Person, oil: Item, call: Caller, given: dict[str, object], pointer: str, meant: str
+) -> None:
+    move(call, keeper, price_minor=5_000)
+    answer = move(call, keeper, **given)
+    problem = answer.json()
+    assert (answer.status_code, problem["errors"][0]["pointer"]) == (409, pointer)
+    assert problem["errors"][0]["code"] == "question"
+    assert meant is None or meant in problem["candidates"]
+    assert "override_reason" in problem["to_go_on"]
+    assert StockMove.objects.count() == 1
+    assert move(call, keeper, **given, override_reason="as it is").status_code == 201
+    assert StockMove.objects.latest("pk").reason.endswith("it stands: as it is")
+
+
+def test_a_future_time_is_refused_and_not_moved(keeper: Person, oil: Item, call: Caller) -> None:
+    ahead = (timezone.now() + timedelta(hours=1)).isoformat()
+    answer = move(call, keeper, performed_at=ahead)
+    assert answer.status_code == 422
+    assert "lies ahead" in answer.json()["detail"]
+    assert not StockMove.objects.exists()
+    (made,) = move(call, keeper).json()["rows"]
+    back = address("stock-moves/<int:move_id>/take-back", move_id=made["id"])
+    given = {"reason": "typed twice", "performed_at": ahead}
+    assert call(keeper).post(back, given, format="json").status_code == 422
+
+
+def test_programs_read_the_makers_number_and_the_shelf(
+    keeper: Person, oil: Item, call: Caller
+) -> None:
+    move(call, keeper)
+    Item.objects.update(part_number="MADE-UP 4711")
+    Stock.objects.update(shelf_place="B 3")
+    (item,) = call(keeper).get(address("items")).json()["rows"]
+    (row,) = call(keeper).get(STOCK).json()["rows"]
+    assert (item["part_number"], row["part_number"]) == ("MADE-UP 4711", "MADE-UP 4711")
+    assert row["shelf_place"] == "B 3"

@@ -16,14 +16,20 @@ def base(there: dict[str, object]) -> str:
 
 
 @pytest.mark.parametrize(("role", "knows"), [("mechanic", False), ("engineer", True)])
-def test_raters_see_letters_and_the_engineer_products(
+def test_raters_see_neither_letters_nor_products_and_the_engineer_does(
     running: Cast, base: str, call: Caller, role: Role, knows: bool
 ) -> None:
     shown = call(person("Case", role, running.plain)).get(base).json()
-    assert [group["letter"] for group in shown["groups"]] == ["A", "B"]
-    assert all((group["product"] is not None) == knows for group in shown["groups"])
-    assert all((group["tried"] is not None) == knows for group in shown["groups"])
-    assert sorted(sum((group["vehicles"] for group in shown["groups"]), [])) == ["V-101", "V-102"]
+    assert [group["letter"] for group in shown["groups"]] == (["A", "B"] if knows else [])
+    assert shown["taking_part"] == ["V-101", "V-102"]
+
+
+def test_raters_get_no_result_before_the_end(running: Cast, base: str, call: Caller) -> None:
+    answer = call(running.mechanic).get(f"{base}/result")
+    assert answer.status_code == 403
+    assert "raters see its result after its end" in answer.json()["detail"]
+    Trial.objects.update(starts_on="1999-01-01", ends_on="2000-01-01")
+    assert call(running.mechanic).get(f"{base}/result").status_code == 200
 
 
 def test_after_its_end_everybody_knows(running: Cast, base: str, call: Caller) -> None:
@@ -37,9 +43,36 @@ def test_a_result_has_the_promised_keys(running: Cast, base: str, call: Caller) 
     shown = call(running.viewer).get(f"{base}/result").json()
     assert set(shown) == {
         *("trial", "as_of_on", "difference", "low", "high", "p_value", "verdict"),
-        *("vehicles_needed", "break_even_km", "unequal_start"),
+        *("vehicles_needed", "break_even_km", "unequal_start", "state"),
+        *("ended_reason", "can_pay", "cannot_pay", "confounds"),
     }
-    assert shown["verdict"] == f"too few vehicles: {shown['vehicles_needed']} needed"
+    assert (shown["state"], shown["p_value"], shown["low"]) == ("interim", None, None)
+
+
+def test_who_knows_the_product_does_not_rate_for_themselves(
+    running: Cast, base: str, call: Caller
+) -> None:
+    engineer = call(person("Noor", Role.ENGINEER, running.plain))
+    answer = engineer.post(f"{base}/ratings", {"rows": [RATING]}, format="json")
+    assert answer.status_code == 403
+    assert "your own rating would not be blind" in answer.json()["detail"]
+    of_a_driver = RATING | {"by": "Dana"}
+    answer = engineer.post(f"{base}/ratings", {"rows": [of_a_driver]}, format="json")
+    assert answer.status_code == 201
+
+
+def test_a_negative_laboratory_value_is_one_sentence(
+    running: Cast, base: str, call: Caller
+) -> None:
+    row = {
+        **{"client_key": "sample-1", "vehicle": "V-101", "property": "iron", "value": -1},
+        **{"drawn_on": str(Trial.objects.get().starts_on), "report": "L-1"},
+    }
+    engineer = call(person("Noor", Role.ENGINEER, running.plain))
+    answer = engineer.post(f"{base}/samples", {"rows": [row]}, format="json")
+    assert answer.status_code == 422
+    assert "Iron cannot be below 0 mg/kg" in answer.json()["detail"]
+    assert not LabSample.objects.exists()
 
 
 def test_a_rating_sent_twice_is_there_once(running: Cast, base: str, call: Caller) -> None:

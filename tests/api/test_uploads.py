@@ -5,7 +5,6 @@ from pathlib import Path
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
-from django.utils import timezone
 from pytest_django import DjangoCaptureOnCommitCallbacks, Settings
 from rest_framework.test import APIClient
 
@@ -14,7 +13,7 @@ from fleet.people import tokens
 from fleet.readings.models import Reading, Upload
 from tests.api.conftest import Caller
 from tests.api.routes import address
-from tests.cast import Cast
+from tests.cast import Cast, depots_day
 
 UPLOADS = address("uploads")
 
@@ -28,7 +27,7 @@ def own_folder(settings: Settings, tmp_path: Path) -> None:
 def sent(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     """Ids of the uploads handed to the background."""
     ids: list[int] = []
-    monkeypatch.setattr("fleet.jobs.take_in_upload.delay", ids.append)
+    monkeypatch.setattr("fleet.jobs.send", lambda _, upload_id: ids.append(upload_id))
     return ids
 
 
@@ -38,7 +37,7 @@ def clerk(running: Cast, call: Caller) -> APIClient:
 
 
 def sheet(*lines: str) -> SimpleUploadedFile:
-    today = timezone.now().date() - timedelta(days=0)
+    today = depots_day() - timedelta(days=0)
     text = "\n".join(["vehicle,date,odometer km", *(f"{line}" for line in lines)])
     return SimpleUploadedFile("yard.csv", text.format(today=today).encode(), "text/csv")
 
@@ -95,6 +94,28 @@ def test_the_rows_come_as_csv_with_the_outcome_in_front(clerk: APIClient, sent: 
     assert len(lines) == 5
 
 
+def file_of(text: str) -> SimpleUploadedFile:
+    return SimpleUploadedFile("yard.csv", text.encode(), "text/csv")
+
+
+def finished(client: APIClient, text: str) -> dict[str, object]:
+    upload = client.post(UPLOADS, {"file": file_of(text)}, format="multipart").json()
+    chain.complete_upload(upload["id"])
+    return client.get(address(f"uploads/{upload['id']}")).json()
+
+
+def test_engine_hours_alone_an_open_quote_and_a_stray_mark_each_end_well(
+    clerk: APIClient, sent: list[int]
+) -> None:
+    day = depots_day()
+    hours = finished(clerk, f"vehicle,date,engine hours\nV-101,{day},120\n")
+    assert (hours["state"], hours["counts"]) == ("done", {"accepted": 1})
+    quote = finished(clerk, f'vehicle,date,km\nV-101,{day},10760\nV-102,{day},"5\nV-102,{day},6\n')
+    assert (quote["state"], str(quote["message"])[:22]) == ("refused", "Line 3 opens a quotati")
+    stray = finished(clerk, f"vehicle,date,k\x01m\nV-101,{day},10770\n")
+    assert (stray["state"], stray["counts"]) == ("done", {"accepted": 1})
+
+
 def test_the_same_file_again_is_the_same_upload(clerk: APIClient, sent: list[int]) -> None:
     first, again = (send(clerk, "V-101,{today},10760") for _ in range(2))
     assert [first.status_code, again.status_code] == [202, 200]
@@ -138,3 +159,18 @@ def test_who_shares_a_depot_sees_the_upload_and_a_stranger_does_not(
         client = call(getattr(running, name))
         assert client.get(address(f"uploads/{upload['id']}")).status_code == status
         assert client.get(address(f"uploads/{upload['id']}/rows")).status_code == status
+
+
+def test_a_name_is_treated_as_a_vehicle_in_all_rows(clerk: APIClient, sent: list[int]) -> None:
+    day = depots_day()
+    first = finished(clerk, f"vehicle,date,km\nV101,{day},10760\nX-9,{day},5\n")
+    kinds = {kind["named"]: kind for kind in first["kinds"]}
+    assert (kinds["V101"]["candidates"], kinds["X-9"]["count"]) == (["V-101"], 1)
+    where = address(f"uploads/{first['id']}/mend")
+    answer = clerk.post(where, {"named": "V101", "vehicle": "v-101"}, format="json")
+    assert answer.status_code == 202
+    chain.complete_upload(first["id"])
+    now = clerk.get(answer["Location"]).json()
+    assert now["counts"] == {"accepted": 1, "unknown vehicle": 1}
+    again = clerk.post(where, {"named": "V101", "vehicle": "V-101"}, format="json")
+    assert again.status_code == 422

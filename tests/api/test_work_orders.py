@@ -3,21 +3,21 @@
 from datetime import timedelta
 
 import pytest
-from django.utils import timezone
 from pytest_django import DjangoAssertNumQueries
 from rest_framework.test import APIClient
 
 from fleet.workorders.models import WorkOrder
 from tests.api.conftest import Caller
 from tests.api.routes import address
-from tests.cast import Cast
+from tests.cast import Cast, depots_day
 from tests.dashboard.workshop import Workshop, open_workshop, released
+from tests.kept import kept
 
 ORDERS = address("work-orders")
 MINE = {"planned_on": "today", "assigned_to": "me"}
 
 
-@pytest.fixture
+@kept
 def shop(running: Cast) -> Workshop:
     return open_workshop(running)
 
@@ -53,23 +53,23 @@ def test_the_card_has_steps_cautions_and_sources(shop: Workshop, mechanic: APICl
     assert card["jobs"][0]["source"]
 
 
-def test_what_is_nobodys_or_of_another_day_is_not_mine(shop: Workshop, mechanic: APIClient) -> None:
-    assert mechanic.get(ORDERS, MINE).json()["rows"] == []
-    tomorrow = timezone.now().date() + timedelta(days=1)
+def test_what_is_of_another_day_is_not_todays(shop: Workshop, mechanic: APIClient) -> None:
+    assert len(mechanic.get(ORDERS, MINE).json()["rows"]) == 1  # nobody's yet
+    tomorrow = depots_day() + timedelta(days=2)
     WorkOrder.objects.update(assigned_to=shop.people.mechanic, planned_on=tomorrow)
     assert mechanic.get(ORDERS, MINE).json()["rows"] == []
     assert len(mechanic.get(ORDERS, {"planned_on": str(tomorrow)}).json()["rows"]) == 1
 
 
 @pytest.mark.parametrize("asked", [{}, {"planned_on": "today"}, {"state": "released"}])
-def test_a_list_takes_two_queries_at_most_however_long_it_is(
+def test_a_list_takes_three_queries_at_most_however_long_it_is(
     shop: Workshop,
     supervisor: APIClient,
     django_assert_max_num_queries: DjangoAssertNumQueries,
     asked: dict[str, str],
 ) -> None:
     released(shop.people, shop.people.second_van, shop.oil)
-    with django_assert_max_num_queries(2):
+    with django_assert_max_num_queries(3):  # days of the depots, orders, restrictions
         rows = supervisor.get(ORDERS, asked).json()["rows"]
     assert len(rows) == 2
 
@@ -97,7 +97,7 @@ def draft(client: APIClient, **given: object) -> tuple[int, dict[str, object]]:
 
 def test_a_supervisor_drafts_an_order_for_a_service(shop: Workshop, supervisor: APIClient) -> None:
     name = shop.people.mechanic.username
-    status, made = draft(supervisor, planned_on=str(timezone.now().date()), assigned_to=name)
+    status, made = draft(supervisor, planned_on=str(depots_day()), assigned_to=name)
     assert (status, made["state"], made["assigned_to"]) == (201, "drafted", name)
     assert [job["service"] for job in made["jobs"]] == ["engine-oil"]
 
@@ -131,7 +131,7 @@ def test_an_unknown_service_is_named_where_it_stands(supervisor: APIClient) -> N
 def test_late_papers_of_an_outside_workshop_are_back_dated(
     shop: Workshop, supervisor: APIClient
 ) -> None:
-    done_on = timezone.now().date() - timedelta(days=20)
+    done_on = depots_day() - timedelta(days=20)
     given = {
         "vehicle": "V-102",
         "services": ["engine-oil"],
@@ -144,3 +144,47 @@ def test_late_papers_of_an_outside_workshop_are_back_dated(
     assert answer.status_code == 201
     done = shop.people.second_van.services_done.get(evidence="outside workshop")
     assert done.done_on == done_on
+
+
+def test_an_odometer_that_the_readings_contradict_is_a_question(
+    shop: Workshop, supervisor: APIClient
+) -> None:
+    given = {
+        "vehicle": "V-102",
+        "services": ["engine-oil"],
+        "done_on": str(depots_day() - timedelta(days=3)),
+        "odometer_km": 100_700,
+        "workshop_name": "An outside workshop",
+        "invoice_number": "R-17",
+    }
+    answer = supervisor.post(address("work-orders/outside"), given, "json")
+    problem = answer.json()
+    assert (answer.status_code, problem["errors"][0]["code"]) == (409, "question")
+    assert problem["errors"][0]["pointer"] == "#/odometer_km"
+    assert problem["candidates"] == ["10,070 km: one digit too many"]
+    stands = given | {"override_reason": "so it stands on the invoice"}
+    assert supervisor.post(address("work-orders/outside"), stands, "json").status_code == 201
+
+
+def test_a_day_of_mine_has_its_cards_whatever_way_the_day_is_written(
+    shop: Workshop, mechanic: APIClient
+) -> None:
+    shop.start()
+    on = WorkOrder.objects.get(pk=shop.order.pk).planned_on
+    for day in ("today", str(on)):
+        (row,) = mechanic.get(ORDERS, {"planned_on": day, "assigned_to": "me"}).json()["rows"]
+        (job,) = row["card"]["jobs"]
+        assert job["compartment"] == "engine"
+        assert [one["slug"] for one in job["fluid"]["accepted"]] == ["right"]
+        assert [one["slug"] for one in job["fluid"]["not_accepted"]] == ["wrong"]
+
+
+def test_a_choice_that_there_is_not_is_told_with_those_that_there_are(
+    supervisor: APIClient,
+) -> None:
+    status, problem = draft(supervisor, raising="crane")
+    assert status == 400
+    for there in ("lift", "jack and stands", "ramps", "pit"):
+        assert there in problem["errors"][0]["detail"]
+    asked = supervisor.get(ORDERS, {"state": "begun"}).json()
+    assert "started" in asked["errors"][0]["detail"]

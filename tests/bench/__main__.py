@@ -5,7 +5,10 @@ import os
 import sys
 import tempfile
 
-ALL = ("replay", "night", "upload", "orders", "demand", "trials")
+ALL = (
+    *("replay", "verdicts", "night", "upload", "orders", "demand", "trials", "check"),
+    *("history", "plan"),
+)
 
 
 def main() -> int:
@@ -28,14 +31,33 @@ def _measure(what: list[str] | tuple[str, ...], vehicles: int) -> None:
     import django
 
     django.setup()
-    from django.core.management import call_command
     from django.db import connection
 
-    call_command("migrate", verbosity=0)
-    from tests.bench import demand, night, orders, replay, trials, upload
+    from config.database import migrate
+
+    migrate()
+    from tests.bench import (
+        check,
+        demand,
+        history,
+        night,
+        orders,
+        plan,
+        replay,
+        trials,
+        upload,
+        verdicts,
+    )
 
     module = {"night": night, "orders": orders, "replay": replay, "upload": upload}
-    module |= {"demand": demand, "trials": trials}
+    module |= {
+        "demand": demand,
+        "trials": trials,
+        "verdicts": verdicts,
+        "check": check,
+        "history": history,
+        "plan": plan,
+    }
     print(f"{connection.vendor}, {vehicles:,} vehicles")
     for name in what:
         print(name)

@@ -146,6 +146,7 @@ def _done(ids: Array, kind: Array, rng: np.random.Generator) -> None:
                     "total_km": 50_000 - rng.uniform(0, 0.9, n) * (limit_km or 50_000),
                     "evidence": _same(n, "baseline"),
                     "source": _same(n, SOURCE),
+                    "why_it_stands": _same(n, ""),
                     "provisional": np.zeros(n, dtype=bool),
                     "void": np.zeros(n, dtype=bool),
                     "recorded_at": on.astype("M8[s]"),

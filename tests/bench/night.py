@@ -28,11 +28,11 @@ def run(vehicles: int, weeks: int = 8) -> None:
 
 
 def _costs(vehicles: int, weeks: int) -> dict[str, Cost]:
-    _empty()
+    empty()
     fleet.build(vehicles, weeks)
     on = fleet.first_of_month_after_last()
     chain.nightly(on)
-    _analyze()
+    analyze()
     print(f"{vehicles:,} vehicles × {len(fleet.SERVICES)} services")
     found = {
         "floor all": best(_floor_all, 2),
@@ -146,12 +146,14 @@ def one_by_one(vehicle_id: int, services: int) -> None:
         row.save()
 
 
-def _empty() -> None:
+def empty() -> None:
+    """Take everything out of the database."""
     from django.core.management import call_command
 
     call_command("flush", interactive=False, verbosity=0)
 
 
-def _analyze() -> None:
+def analyze() -> None:
+    """Let the database know how large its tables are."""
     with connection.cursor() as cursor:
         cursor.execute("ANALYZE")

@@ -69,7 +69,7 @@ class PlainFilter:
     def __init__(self, rate: float, spread: float) -> None:
         self.rate, self.mu, self.u = rate, 1.0, 0.0
         self.p11, self.p12, self.p22 = spread**2, 0.0, 0.28**2
-        self.sw = self.se = 0.0
+        self.sw = self.se = self.idle = 0.0
         self.at = self.km = math.nan
 
     def take(self, at: float, km: float) -> None:
@@ -83,16 +83,26 @@ class PlainFilter:
         s2 = 0.28**2 * c2
         within = max(s2 * (2 * tau / days * (1 - g) - g * g), 0.0)
         var = self.p11 + 2 * g * self.p12 + g * g * self.p22 + within
-        var += c2 * (1.5 / days + 1e-4 * days / 3)
-        error = max(km - self.km, 0.0) / (days * self.rate) - self.mu - g * self.u
+        var += c2 * (1.2 / days + 1e-4 * days / 3)
+        x = max(km - self.km, 0.0) / (days * self.rate)
+        error = x - self.mu - g * self.u
+        t = self.lesson(x, g, error, var, days)
         k1 = self.p11 + g * self.p12 + 1e-4 * c2 * days / 2
         k2 = a * (self.p12 + g * self.p22) + s2 * (1 - a) ** 2 * tau / days
-        self.mu = max(self.mu + k1 / var * error, 0.02)
-        self.u = a * self.u + k2 / var * error
-        self.p11 = max(self.p11 + 1e-4 * c2 * days - k1 * k1 / var, 1e-8)
-        self.p22 = max(a * a * self.p22 + s2 * (1 - a * a) - k2 * k2 / var, 1e-8)
+        self.mu = max(self.mu + t * k1 / var * error, 0.02)
+        self.u = a * self.u + t * k2 / var * error
+        self.p11 = max(self.p11 + 1e-4 * c2 * days - t * k1 * k1 / var, 1e-8)
+        self.p22 = max(a * a * self.p22 + s2 * (1 - a * a) - t * k2 * k2 / var, 1e-8)
         bound = 0.999 * math.sqrt(self.p11 * self.p22)
-        self.p12 = min(max(a * self.p12 - k1 * k2 / var, -bound), bound)
+        self.p12 = min(max(a * self.p12 - t * k1 * k2 / var, -bound), bound)
         fade = 2 ** (-days / 365)
-        self.sw, self.se = fade * self.sw + 1, fade * self.se + min(error * error / var, 25)
+        self.sw, self.se = fade * self.sw + t, fade * self.se + t * min(error * error / var, 25)
         self.at, self.km = at, km
+
+    def lesson(self, x: float, g: float, error: float, var: float, days: float) -> float:
+        """Weight of what was seen: three tenths while the vehicle stands."""
+        stood, hardly = self.idle > 0, x < 0.1 * max(self.mu + g * self.u, 0.05 * self.mu)
+        factor = min(max((10 + self.se) / (10 + self.sw), 0.35), 4.0)
+        laid_up = hardly and (stood or error <= -1.5 * math.sqrt(var * factor))
+        self.idle = self.idle + days if laid_up else 0.0
+        return 0.3 if laid_up or stood else 1.0

@@ -14,17 +14,17 @@ from fleet.readings import intake
 from fleet.readings.models import Reading
 from tests.bench import fleet
 from tests.bench.measure import measured, report
-from tests.bench.night import _analyze, _empty
+from tests.bench.night import analyze, empty
 
 READINGS_EACH = 20
 
 
 def run(rows: int) -> None:
     """Upload twenty readings of each vehicle, after a history that closes the months before."""
-    _empty()
+    empty()
     fleet.build(rows // READINGS_EACH, 6)
     chain.nightly(fleet.first_of_month_after_last())
-    _analyze()
+    analyze()
     with TemporaryDirectory() as folder:
         path = Path(folder) / "readings.xlsx"
         _write(path, rows)

@@ -1,7 +1,6 @@
 """A mechanic with a phone in the bay: the card, records without a network, questions."""
 
 import re
-from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -9,7 +8,7 @@ import pytest
 from PIL import Image
 
 from fleet.people.links import issue
-from fleet.workorders import ending, progress
+from fleet.workorders import ending, jobcard, progress
 from fleet.workorders.models import (
     Finding,
     FluidRecord,
@@ -18,50 +17,24 @@ from fleet.workorders.models import (
     TorqueRecord,
     WorkOrder,
 )
-from tests.browser.conftest import _bad
-from tests.cast import Cast
-from tests.dashboard.workshop import Workshop, finish, open_workshop
+from tests.browser.conftest import card, cut_network, mend_network
+from tests.dashboard.workshop import Workshop, finish
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser, Page
+    from playwright.sync_api import Page
 else:
-    Browser = Page = Any
+    Page = Any
 
 DRAIN_PLUG = re.compile(r"Tightened to 39\.3")  # N·m; worked example, common practice, no source
-# what the browser itself tells about a request without a network, a question and a refusal
-TOLD = ("ERR_INTERNET_DISCONNECTED", "409", "422")
 SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
 
 
-@pytest.fixture
-def shop(people: Cast) -> Workshop:
-    return open_workshop(people)
-
-
-@pytest.fixture
-def phone(
-    browser: Browser, shop: Workshop, live_server: Any, complaints: list[str]
-) -> Iterator[Page]:
-    """A mechanic's phone, just signed in."""
-    context = browser.new_context(
-        base_url=live_server.url, viewport={"width": 360, "height": 800}, has_touch=True
-    )
-    opened = context.new_page()
-    opened.set_default_timeout(10_000)
-    opened.on("console", lambda said: complaints.append(said.text) if _bad(said.type) else None)
-    opened.on("pageerror", lambda error: complaints.append(str(error)))
-    opened.goto(issue(shop.people.mechanic))
-    yield opened
-    context.close()
-    assert [said for said in complaints if not any(word in said for word in TOLD)] == []
-
-
-def card(phone: Page, shop: Workshop) -> None:
-    """The card of a started order, kept at hand."""
-    shop.start()
-    phone.goto("/todays-orders")
-    phone.get_by_role("link", name="V-101").click()
-    phone.locator("#queue[data-at-hand]").wait_for(state="attached")
+def all_the_same(phone: Page) -> None:
+    """Done with something not recorded: the panel takes the reason."""
+    panel = phone.locator("section.asked")
+    panel.get_by_label("done all the same, because").fill("not tried here")
+    panel.get_by_role("button", name="Engine oil: done").tap()
+    panel.wait_for(state="detached")
 
 
 def test_one_tap_after_signing_in_shows_the_torque_of_the_drain_plug(phone: Page) -> None:
@@ -113,6 +86,7 @@ def test_an_order_is_done_from_start_to_finish_on_the_phone(phone: Page, shop: W
     phone.get_by_role("button", name=DRAIN_PLUG).tap()
     phone.get_by_text("39.3 N·m, to the figure").wait_for()
     phone.get_by_role("button", name="Engine oil: done").tap()
+    all_the_same(phone)
     phone.get_by_label("Odometer now").fill("10 700")
     phone.get_by_label("yes").check()
     phone.get_by_role("button", name="Finish the order").tap()
@@ -122,7 +96,9 @@ def test_an_order_is_done_from_start_to_finish_on_the_phone(phone: Page, shop: W
 
 def test_a_doubtful_odometer_is_asked_about_at_once(phone: Page, shop: Workshop) -> None:
     card(phone, shop)
-    progress.end_job(shop.actor(shop.people.mechanic), shop.job.pk, state="done")
+    progress.end_job(
+        shop.actor(shop.people.mechanic), shop.job.pk, state="done", because="not tried here"
+    )
     phone.reload()
     phone.get_by_label("Odometer now").fill("107 000")
     phone.get_by_label("yes").check()
@@ -136,9 +112,10 @@ def test_a_slip_is_asked_about_and_a_reason_lets_it_stand(phone: Page, shop: Wor
     phone.get_by_label("Tightened to another value").first.fill("29")
     phone.get_by_role("button", name="Record the typed value").first.tap()
     phone.get_by_text("lbf·ft instead of N·m").wait_for()
-    assert 0 <= phone.locator(".asked").bounding_box()["y"] < 400  # type: ignore[index]
+    assert 0 <= phone.locator(".asked").bounding_box()["y"] < 800  # type: ignore[index]
+    assert phone.get_by_label("Tightened to another value").first.is_visible()  # still at the step
     assert not TorqueRecord.objects.exists()
-    phone.get_by_label("It stands, because").fill("bulletin 7")
+    phone.get_by_label("It is right, because").fill("bulletin 7")
     phone.locator(".asked").get_by_role("button", name="Record", exact=True).tap()
     phone.get_by_text("it stands, because bulletin 7").wait_for()
     assert TorqueRecord.objects.get().override_reason == "bulletin 7"
@@ -148,15 +125,15 @@ def test_records_made_without_a_network_are_sent_in_order_when_it_is_back(
     phone: Page, shop: Workshop
 ) -> None:
     card(phone, shop)
-    phone.context.set_offline(True)
+    cut_network(phone)
     phone.get_by_role("button", name=DRAIN_PLUG).tap()
-    phone.get_by_text("1 record not sent yet").wait_for()
+    phone.get_by_text("1 record waits to be sent").wait_for()
     phone.get_by_text("Add a note").tap()
     phone.get_by_label("Note").fill("magnet clean")
     phone.get_by_role("button", name="Add note").tap()
-    phone.get_by_text("2 records not sent yet").wait_for()
+    phone.get_by_text("2 records wait to be sent").wait_for()
     assert not TorqueRecord.objects.exists()
-    phone.context.set_offline(False)
+    mend_network(phone)
     phone.get_by_text("magnet clean Mika").wait_for()
     torque, note = TorqueRecord.objects.get(), Note.objects.get()
     assert torque.performed_at < note.performed_at
@@ -170,22 +147,25 @@ def test_everything_seen_at_the_vehicle_is_kept_offline_and_survives_a_reload(
     picture = tmp_path / "plug.png"
     Image.new("RGB", (40, 30), "grey").save(picture)
     card(phone, shop)
-    phone.context.set_offline(True)
+    cut_network(phone)
     phone.get_by_role("button", name=DRAIN_PLUG).tap()
     phone.get_by_label("Drained [L]").fill("1.4")
     phone.get_by_label("It looks").select_option("dark")
     phone.get_by_role("button", name="Record drained").tap()
-    phone.get_by_text("Report a finding").tap()
-    phone.get_by_label("In words").last.fill("damp at the pan")
-    phone.get_by_role("button", name="Report", exact=True).tap()
+    phone.get_by_text("Report a finding elsewhere").tap()
+    form = phone.locator("details", has_text="Report a finding elsewhere").locator("form")
+    for select in form.locator("select[required]").all():
+        select.select_option(index=1)
+    form.get_by_label("In words").fill("damp at the pan")
+    form.get_by_role("button", name="Report", exact=True).tap()
     phone.get_by_text("Add a photo").tap()
     phone.get_by_label("Photo", exact=True).set_input_files(picture)
     phone.get_by_role("button", name="Add photo").tap()
-    phone.get_by_text("4 records not sent yet").wait_for()
+    phone.get_by_text("4 records wait to be sent").wait_for()
     phone.reload()
-    phone.get_by_text("4 records not sent yet").wait_for()
+    phone.get_by_text("4 records wait to be sent").wait_for()
     assert not TorqueRecord.objects.exists()
-    phone.context.set_offline(False)
+    mend_network(phone)
     phone.locator("#photos img").wait_for()
     assert FluidRecord.objects.get().look == "dark"
     assert (Finding.objects.get().text, Photo.objects.get().width_px) == ("damp at the pan", 40)
@@ -196,12 +176,12 @@ def test_a_second_person_on_the_same_phone_sends_nothing_of_the_first(
     phone: Page, shop: Workshop
 ) -> None:
     card(phone, shop)
-    phone.context.set_offline(True)
+    cut_network(phone)
     phone.get_by_role("button", name=DRAIN_PLUG).tap()
-    phone.get_by_text("1 record not sent yet").wait_for()
-    phone.goto("/todays-orders")  # away from the card, so that nothing is sent on the way out
+    phone.get_by_text("1 record waits to be sent").wait_for()
+    phone.goto("about:blank")  # away from every page that sends, while the person changes
     phone.context.clear_cookies(name="sessionid")
-    phone.context.set_offline(False)
+    mend_network(phone)
     phone.goto(issue(shop.people.supervisor))
     phone.goto(f"{shop.page}/card")
     phone.get_by_text("1 more wait for the person who made them").wait_for()
@@ -214,7 +194,7 @@ def test_a_second_person_on_the_same_phone_sends_nothing_of_the_first(
 def test_a_slip_read_again_settles_the_odometer_on_the_card(phone: Page, shop: Workshop) -> None:
     card(phone, shop)
     actor = shop.actor(shop.people.mechanic)
-    progress.end_job(actor, shop.job.pk, state="done")
+    progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
     ending.finish(actor, shop.order.pk, odometer=107_000, fit_for_use="yes")
     phone.reload()
     phone.get_by_label("Odometer, read again").fill("10 700")
@@ -224,30 +204,15 @@ def test_a_slip_read_again_settles_the_odometer_on_the_card(phone: Page, shop: W
 
 def test_the_day_and_its_cards_open_without_a_network(phone: Page, shop: Workshop) -> None:
     card(phone, shop)
-    phone.context.set_offline(True)
+    cut_network(phone)
     phone.goto("/todays-orders")
     phone.get_by_role("link", name="V-101").tap()
     phone.get_by_role("button", name=DRAIN_PLUG).tap()
+    phone.get_by_text("1 record waits to be sent").wait_for()
     phone.reload()
-    phone.get_by_text("1 record not sent yet").wait_for()
-    phone.context.set_offline(False)
+    phone.get_by_text("1 record waits to be sent").wait_for()
+    mend_network(phone)
     phone.get_by_text("39.3 N·m, to the figure").wait_for()
-
-
-def test_the_queue_stops_at_a_refusal_and_shows_both_sides(phone: Page, shop: Workshop) -> None:
-    card(phone, shop)
-    phone.context.set_offline(True)
-    for text in ("first", "second"):
-        phone.locator("details:has(#note)").evaluate("one => { one.open = true }")
-        phone.get_by_label("Note").fill(text)
-        phone.get_by_role("button", name="Add note").tap()
-    phone.get_by_text("2 records not sent yet").wait_for()
-    WorkOrder.objects.update(state=WorkOrder.State.SIGNED_OFF)
-    phone.context.set_offline(False)
-    phone.get_by_text("is signed off, version").wait_for()
-    assert phone.locator(".queue-entries li").all_inner_texts()[1].startswith("Note: ")
-    phone.get_by_text("text first").wait_for()
-    assert not Note.objects.exists()
 
 
 def test_a_lost_session_loses_no_record(phone: Page, shop: Workshop) -> None:
@@ -270,7 +235,9 @@ def test_paper_carries_cautions_boxes_and_the_code_and_nothing_to_press(
     card(phone, shop)
     phone.emulate_media(media="print")
     phone.goto(f"{shop.page}/card")
-    assert phone.locator(".caution").count() == 5
+    (job,) = jobcard.card(shop.order.pk).jobs
+    told = [*job.cautions, *(one for step in job.steps for one in step.cautions)]
+    assert phone.locator(".caution").count() == len(told) > 0
     assert all(one.is_visible() for one in phone.locator(".caution").all())
     assert phone.get_by_alt_text("QR code").is_visible()
     assert phone.locator("button:visible, input:visible, select:visible").count() == 0

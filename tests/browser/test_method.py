@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from fleet.due import backtest
+from fleet.hindcast import backtest
 from tests.cast import Cast
 from tests.dashboard.years import years_of_readings
 

@@ -21,6 +21,7 @@ class PlainJudge:
         self.last: Any = None
         self.prev: Any = None
         self.held: list[Any] = []
+        self.since: list[Any] = []  # held, not rejected, since the last accepted one
         self.accepted, self.offset, self.provisional = 0, 0.0, False
         self.verdicts: dict[int, list[Any]] = {}
 
@@ -102,11 +103,29 @@ class PlainJudge:
             m, sd, dt, _ = self.expect(base, o["t"], self.w, self.k)
             z = (o["y"] - base["y"] - m) / sd
             f = 2 ** (-dt / 90)
-            self.w = f * self.w + dt
+            stood = o["y"] - base["y"] < 0.1 * m
+            self.w = f * self.w + (0.3 if stood else 1) * dt
             self.k = f * self.k + max(o["y"] - base["y"], 0)
             self.v = min(max(0.9 * self.v + 0.1 * min(z * z, 9), 0.5), 4)
-        self.last, self.held = o, []
+        self.last, self.held, self.since = o, [], []
         self.label(o, 1, "")
+
+    def confirm(self, o: Any) -> None:
+        """Accept what lies between the last accepted reading and one that is as expected."""
+        least, t0, y0 = self.last["y"] - self.g - 1e-6, self.last["t"], self.last["y"]
+        some = [
+            h for h in self.since if least <= h["y"] <= o["y"] and t0 < h["t"] < o["t"]
+        ]  # fmt: skip
+        way = [{"t": t0, "y": y0}, *some, o]
+        steps = list(zip(way, way[1:], strict=False))
+        rising = all(b["y"] >= a["y"] for a, b in steps[1:-1])
+        slow = all(
+            b["y"] - a["y"] <= self.top * (max(b["t"] - a["t"], 0.5) + 1) + 1e-6 for a, b in steps
+        )
+        for h in some if rising and slow else []:
+            self.accept(h)
+            self.label(h, 1, "confirmed_by_the_next")
+        self.accept(o)
 
     def label(self, o: Any, verdict: int, reason: str, x: float = math.nan) -> None:
         total = o["y"] + self.offset
@@ -133,6 +152,7 @@ class PlainJudge:
             if t == copy["t"] and abs(y - copy["y"]) <= self.g + 1e-6:
                 return self.label(o, 3, "duplicate")
         if y == y0 and 1 - 1e-6 <= t - t0 <= 3 + 1e-6 and m > 60 * self.g:
+            self.since.append(o)
             return self.label(o, 2, "duplicate")
         if t == t0 and o["source"] == self.last["source"]:
             return self.label(o, 2, "contradicts_earlier_entry")
@@ -152,7 +172,7 @@ class PlainJudge:
                 return self.hold(o, 2, "agrees_with_held", math.nan, None)
         rise = o["y"] - self.last["y"]
         if self.possible(o["y"], self.last["y"], dt) and abs((rise - m) / sd) < 2.5:
-            return self.accept(o)
+            return self.confirm(o)
         terms = self.explain(o, self.last, self.w, self.k)
         if self.look_back(o, terms):
             return None
@@ -195,6 +215,8 @@ class PlainJudge:
     def hold(self, o: Any, verdict: int, reason: str, x: float, leader: str | None) -> None:
         self.label(o, verdict, reason, x)
         self.held.append(o)
+        if verdict == 2:
+            self.since.append(o)
         three = self.held[-3:]
         if len(three) == 3 and self.agree(three[0], three[1]) and self.agree(three[1], three[2]):
             return self.move(three, leader)
@@ -218,4 +240,4 @@ class PlainJudge:
         kind = "jump" if row[0]["y"] > self.last["y"] else kind
         for o in row:
             self.label(o, 2, kind)
-        self.last, self.prev, self.held = row[-1], None, []
+        self.last, self.prev, self.held, self.since = row[-1], None, [], []

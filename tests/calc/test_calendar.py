@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fleet.calc import calendar
-from fleet.calc.calendar import WorkingDays, add_months, last_working_day, months_between, yearly_by
+from fleet.calc.calendar import WorkingDays, add_months, last_working_day, yearly_by
 
 ANY_DATE = st.dates(date(1890, 1, 1), date(2190, 12, 31))
 WEEKDAYS = (True,) * 5 + (False,) * 2
@@ -57,24 +57,7 @@ def test_adding_months_agrees_with_dateutil(anchor: date, months: int) -> None:
     assert add_months(anchor, months).item() == anchor + relativedelta(months=months)
 
 
-@given(start=ANY_DATE, length=st.integers(0, 20_000))
-def test_months_between_agree_with_dateutil(start: date, length: int) -> None:
-    end = start + relativedelta(days=length)
-    months, days = months_between(start, end)
-    gap = relativedelta(end, start)
-    assert (int(months), int(days)) == (12 * gap.years + gap.months, gap.days)
-
-
 # Observed with dateutil's relativedelta.
-@pytest.mark.parametrize(("end", "expected"), [("2023-02-28", (1, 0)), ("2023-03-01", (1, 1))])
-def test_the_clipped_month_counts_as_whole(end: str, expected: tuple[int, int]) -> None:
-    months, days = months_between("2023-01-31", end)
-    assert (int(months), int(days)) == expected
-
-
-def test_months_between_needs_both_dates() -> None:
-    with pytest.raises(ValueError, match="both dates"):
-        months_between("2023-01-31", "NaT")
 
 
 @pytest.mark.parametrize("months", [36, 36.0, np.int16(36)])

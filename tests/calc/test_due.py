@@ -11,8 +11,6 @@ from fleet.calc import usage
 from fleet.calc.calendar import add_months
 from fleet.calc.class_rates import Clock
 from fleet.calc.due import Binding, forecast
-from fleet.calc.due_states import DueState, states
-from fleet.calc.life import meter_life, remaining
 from fleet.calc.passage import passage_quantiles
 from tests.calc.due_cases import NONE, limit, meter, one
 
@@ -37,13 +35,11 @@ def test_the_first_of_three_limits_wins_and_says_why() -> None:
 
 def test_gearbox_oil_three_years_and_40000_km_on_is_due_today_by_the_calendar() -> None:
     # Common practice, no source: severe manual gearbox, 3 years or 60,000 km.
-    left = remaining(meter_life([0, 1], [40_000], [60_000]), [60_000])
-    due = one(limit(meter("2024-06-10", 37), left), None, str(add_months("2021-06-15", 36)))
+    by_calendar = str(add_months("2021-06-15", 36))
+    due = one(limit(meter("2024-06-10", 37), 60_000 - 40_000), None, by_calendar)
     assert text(due.due_on) == ["2024-06-15"] * 3
     assert due.binding[0] == Binding.CALENDAR
     assert due.binding_probability[0] > 0.999
-    state = states([True], due.calendar_on, due.beyond_by_reading, due.due_on[:, 1], "2024-06-15")
-    assert state[0] == DueState.DUE_THIS_MONTH
 
 
 def test_the_calendar_caps_every_quantile_exactly() -> None:

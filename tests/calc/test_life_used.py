@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from fleet.calc.calendar import yearly_by
-from fleet.calc.life import calendar_life, elapsed_share, meter_life, remaining, reported_life
+from fleet.calc.life import calendar_life, elapsed_share
 
 
 def due(starts: list[str], months: list[float], as_of: str = "2024-01-01") -> tuple[str, float]:
@@ -14,42 +14,10 @@ def due(starts: list[str], months: list[float], as_of: str = "2024-01-01") -> tu
     return str(due_on[0]), float(life[0])
 
 
-def test_a_van_that_turns_severe_half_way_has_half_a_severe_interval_left() -> None:
-    # 15,000 of 30,000 km normal; severe is 20,000 km: 10,000 km remain, not 5,000.
-    life = meter_life([0, 1], [15_000], [30_000])
-    assert remaining(life, [20_000])[0] == pytest.approx(10_000)
-
-
-def test_shares_of_different_classes_add_up() -> None:
-    # By hand: 12,000/30,000 + 5,000/20,000 = .65; a second row with one class: 9/12.
-    life = meter_life([0, 2, 3], [12_000, 5_000, 9_000], [30_000, 20_000, 12_000])
-    np.testing.assert_allclose(life, [0.65, 0.75])
-
-
-def test_a_class_without_that_limit_uses_nothing() -> None:
-    life = meter_life([0, 2], [99_000, 5_000], [np.nan, 20_000])
-    assert life[0] == pytest.approx(0.25)
-    assert np.isnan(remaining(life, [np.nan])[0])
-
-
-def test_a_service_done_beyond_the_last_reading_still_has_the_way_there_to_go() -> None:
-    # Done at 50,300 km, last reading 50,000 km: 10,300 km to the limit at 60,300 km.
-    life = meter_life([0, 1], [-300], [10_000])
-    assert remaining(life, [10_000])[0] == pytest.approx(10_300)
-    assert reported_life(life)[0] == 0
-
-
-def test_a_row_without_a_stretch_has_used_nothing() -> None:
-    assert list(meter_life([0, 0, 1], [5.0], [10.0])) == [0.0, 0.5]
-
-
-def test_gearbox_oil_done_three_years_and_40000_km_ago_is_used_up_by_the_calendar() -> None:
+def test_gearbox_oil_done_three_years_ago_is_used_up_by_the_calendar() -> None:
     # Common practice, no source: severe manual gearbox, 3 years or 60,000 km.
     due_on, by_calendar = due(["2021-06-15"], [36], "2024-06-15")
-    by_km = meter_life([0, 1], [40_000], [60_000])
     assert (due_on, by_calendar) == ("2024-06-15", 1.0)
-    assert by_km[0] == pytest.approx(0.667, abs=5e-4)
-    assert reported_life(by_km, [np.nan], [by_calendar])[0] == 1.0
 
 
 def test_with_one_class_the_calendar_limit_is_anchor_plus_months() -> None:
@@ -127,13 +95,3 @@ def test_life_of_a_yearly_limit_is_the_share_of_its_days() -> None:
     limit_on = yearly_by(["2023-10-01"], 10, 1)
     assert elapsed_share("2023-10-01", limit_on, "2024-04-01")[0] == pytest.approx(183 / 366)
     assert np.isnan(elapsed_share("2023-10-01", "NaT", "2024-04-01"))
-
-
-def test_reported_life_is_the_largest_known_one() -> None:
-    life = reported_life([0.2, np.nan, np.nan], [0.7, 0.4, np.nan], [0.5, np.nan, np.nan])
-    np.testing.assert_array_equal(life, [0.7, 0.4, np.nan])
-
-
-def test_whole_numbers_give_the_same_as_floats_for_life() -> None:
-    whole = meter_life([0, 2], [12_000, 5_000], [30_000, 20_000])
-    assert whole == meter_life([0, 2], [12_000.0, 5_000.0], [30_000.0, 20_000.0])

@@ -59,16 +59,12 @@ def test_without_spread_every_level_is_the_day_by_plain_division() -> None:
 WEEKS = 7.0 * np.arange(1, 53)
 STEADY = (WEEKS, 100 * WEEKS)
 HISTORIES = {
-    "one reading": (([], []), (60, 108, 211)),
-    "one week": (([7.0], [700.0]), (67, 104, 172)),
-    "52 steady weeks": (STEADY, (82, 101, 125)),
-    "four weeks standing": (
-        (np.append(WEEKS, 364 + WEEKS[:4]), np.append(100 * WEEKS, [36_400.0] * 4)),
-        (122, 156, 201),
-    ),
+    "one reading": (([], []), (60.2, 108.5, 212.9)),
+    "one week": (([7.0], [700.0]), (68.4, 104.5, 169.2)),
+    "52 steady weeks": (STEADY, (82.4, 101.3, 125.6)),
     "two years without a reading": (
         (np.append(WEEKS, 1094.0), np.append(100 * WEEKS, 109_400.0)),
-        (77, 102, 136),
+        (76.6, 102.1, 137.3),
     ),
 }
 
@@ -78,7 +74,7 @@ def test_known_histories_give_the_days_of_the_prototype(name: str) -> None:
     (at_d, km), expected = HISTORIES[name]
     state = after(one(), at_d, km)
     days = passage_quantiles(usage.law(state).moments, [10_000], LEVELS)[0]
-    np.testing.assert_allclose(days, expected, atol=0.51)
+    np.testing.assert_allclose(days, expected, atol=0.051)
 
 
 def test_the_first_crossing_counts_when_a_curve_falls_again() -> None:
@@ -125,9 +121,11 @@ def simulated_days(state: usage.State, limit_km: float, paths: int, seed: int) -
     cov = np.array([[state.p11[0], state.p12[0]], [state.p12[0], state.p22[0]]])
     mu, u = rng.multivariate_normal([state.mu[0], state.u[0]], cov, paths).T
     c, keep = float(np.clip(state.mu[0], 0.25, 4)), np.exp(-step_d / TAU)
+    kap = KAP + 2 * 30 * 0.005  # spells to come, half a percent of the distance, 30 days long
     km, days = np.zeros(paths), np.full(paths, np.inf)
     for step in range(1, 2000):
-        km += 100 * ((mu + u) * step_d + c * np.sqrt(KAP * step_d) * rng.standard_normal(paths))
+        noise = c * np.sqrt(kap * step_d) * rng.standard_normal(paths)
+        km += 100 * (0.995 * (mu + u) * step_d + noise)
         mu += c * np.sqrt(Q * step_d) * rng.standard_normal(paths)
         u = keep * u + SU * c * np.sqrt(1 - keep**2) * rng.standard_normal(paths)
         days = np.where((km >= limit_km) & np.isinf(days), step * step_d, days)

@@ -1,4 +1,4 @@
-"""Season indices, their gate, and the clock that runs on them."""
+"""Season indices, how far they are believed, and the clock that runs on them."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fleet.calc.class_rates import Clock, Season, season_index
+from fleet.calc.class_rates import Clock, Season, season_index, takes_force
 
 DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31], dtype=np.float64)
 SHAPE = np.array([0.5, 0.5, 1, 1, 1, 1, 1, 1, 1, 1, 1.5, 1.5])
@@ -21,51 +21,69 @@ def fleet(vehicles: int, years: int, shape: np.ndarray = SHAPE) -> Season:
     return season_index(month_km, np.tile(DAYS, years), [0] * vehicles, 12)
 
 
-def test_a_seasonal_fleet_opens_the_gate() -> None:
-    season = fleet(20, 2)
-    assert season.used[0]
-    assert season.correlation[0] == pytest.approx(1.0)
-    assert (season.years[0], season.vehicles[0]) == (2, 20)
+def by_hand(*logs: list[float]) -> np.ndarray:
+    """Factors of years whose months lie off by these logs, January and February first."""
+    x = np.zeros((len(logs), 12))
+    x[:, : len(logs[0])] = logs
+    month_km = np.concatenate([100 * np.exp(row) * DAYS for row in x])
+    found = season_index(np.tile(month_km, (5, 1)), np.tile(DAYS, len(logs)), [0] * 5, 12)
+    return np.append(found.factors[0], found.weight[0])
 
 
-def test_the_index_is_shrunk_by_300_vehicle_days_and_has_mean_one() -> None:
-    # By hand from the formula: r̄ = Σkm/Σdays of the two years.
-    mean_rate = (100 * SHAPE * DAYS).sum() / DAYS.sum()
-    raw = (40 * 100 * SHAPE * DAYS / mean_rate + 300) / (40 * DAYS + 300)
-    np.testing.assert_allclose(fleet(20, 2).factors[0], raw / raw.mean(), rtol=1e-12)
+def test_a_season_is_drawn_to_none_as_far_as_years_disagree() -> None:
+    # The method's check: E = .02, B = .08, so w = .75. Exactly so where months are equally long;
+    # a vehicle's own rate of the year shifts all its months alike, and their mean is taken off.
+    found = by_hand([0.1, -0.1], [0.3, -0.3])
+    np.testing.assert_allclose(found[[0, 1, 2, 11]], [1.1597, 0.8591, 0.9981, 0.9981], atol=5e-5)
+    assert found[12] == pytest.approx(0.75)
 
 
-@pytest.mark.parametrize(("vehicles", "years"), [(19, 2), (40, 1)])
-def test_too_few_vehicles_or_years_keep_the_gate_shut(vehicles: int, years: int) -> None:
+def test_years_that_agree_are_believed_in_full() -> None:
+    found = fleet(5, 2)
+    assert found.weight[0] == pytest.approx(1.0)
+    geometric = SHAPE / np.exp(np.log(SHAPE).mean())
+    np.testing.assert_allclose(found.factors[0], geometric / geometric.mean(), rtol=1e-12)
+    assert (found.years[0], found.vehicles[0]) == (2, 5)
+
+
+def test_chance_alone_is_not_believed() -> None:
+    # By hand: x̄ = (.05, −.05), E = 4 · .15² / 2 = .045, B = .005.
+    found = by_hand([0.2, -0.2], [-0.1, 0.1])
+    assert found[12] == 0.0
+    np.testing.assert_array_equal(found[:12], np.ones(12))
+
+
+def test_a_fleet_without_seasons_has_none() -> None:
+    found = fleet(30, 2, np.ones(12))
+    np.testing.assert_allclose(found.factors[0], np.ones(12), rtol=1e-12)
+
+
+@pytest.mark.parametrize(("vehicles", "years"), [(4, 2), (40, 1)])
+def test_too_few_vehicles_or_years_show_no_season(vehicles: int, years: int) -> None:
     season = fleet(vehicles, years)
-    assert not season.used[0]
+    assert season.weight[0] == 0
     np.testing.assert_array_equal(season.factors[0], np.ones(12))
 
 
-def test_years_that_disagree_keep_the_gate_shut() -> None:
-    month_km = np.tile(np.concatenate((100 * SHAPE * DAYS, 100 * SHAPE[::-1] * DAYS)), (30, 1))
-    season = season_index(month_km, np.tile(DAYS, 2), [0] * 30, 12)
-    assert season.correlation[0] < 0
-    assert not season.used[0]
+def test_an_idle_month_counts_as_a_twentieth() -> None:
+    shape = np.append(np.zeros(1), np.ones(11))
+    x = np.log(np.append([0.05], np.full(11, DAYS.sum() / DAYS[1:].sum())))
+    geometric = np.exp(x - x.mean())
+    found = fleet(6, 2, shape).factors[0]
+    np.testing.assert_allclose(found, geometric / geometric.mean(), rtol=1e-12)
 
 
-def test_a_fleet_without_seasons_keeps_the_gate_shut() -> None:
-    assert not fleet(30, 2, np.ones(12)).used[0]
+def test_a_year_counts_each_vehicle_by_its_own_rate_of_that_year() -> None:
+    doubled = np.concatenate((100 * SHAPE * DAYS, 200 * SHAPE * DAYS))
+    season = season_index(np.tile(doubled, (5, 1)), np.tile(DAYS, 2), [0] * 5, 12)
+    np.testing.assert_allclose(season.factors, fleet(5, 2).factors, rtol=1e-12)
 
 
-def test_agreement_just_under_the_mark_keeps_the_gate_shut() -> None:
-    rng = np.random.default_rng(3)
-    pull = rng.standard_normal(12) * 0.12
-    months = [SHAPE + pull * weight for weight in (0.0, 1.0, 2.0, 3.0)]
-    seen = [_two_years(SHAPE, second) for second in months]
-    for season in seen:
-        assert season.used[0] == (season.correlation[0] >= 0.8)
-    assert {bool(season.used[0]) for season in seen} == {True, False}
-
-
-def _two_years(first: np.ndarray, second: np.ndarray) -> Season:
-    month_km = np.tile(100 * np.concatenate((first * DAYS, second * DAYS)), (30, 1))
-    return season_index(month_km, np.tile(DAYS, 2), [0] * 30, 12)
+def test_a_new_season_takes_force_where_a_factor_moves_by_two_hundredths() -> None:
+    ones = np.ones((2, 12))
+    new = ones.copy()
+    new[0, 3], new[1, 3] = 1.0201, 0.9801
+    assert list(takes_force(new, ones)) == [True, False]
 
 
 def test_months_are_named_by_the_calendar_wherever_the_years_end() -> None:
@@ -75,14 +93,17 @@ def test_months_are_named_by_the_calendar_wherever_the_years_end() -> None:
 
 
 def test_incomplete_years_and_idle_vehicles_are_left_out() -> None:
-    month_km = np.tile(100 * SHAPE * DAYS, (22, 2))
-    month_km[0, 3] = np.nan
+    month_km = np.tile(100 * SHAPE * DAYS, (7, 2))
+    month_km[0, 3] = np.nan  # its first year is not whole
+    month_km[0, 12:] = 100 * np.repeat(DAYS, 1)
     month_km[1] = 0.5 * np.tile(DAYS, 2)
-    season = season_index(month_km, np.tile(DAYS, 2), [0] * 22, 12)
-    assert season.vehicles[0] == 20
-    mean_rate = (100 * SHAPE * DAYS).sum() / DAYS.sum()
-    raw = (41 * 100 * SHAPE * DAYS / mean_rate + 300) / (41 * DAYS + 300)
-    np.testing.assert_allclose(season.factors[0], raw / raw.mean(), rtol=1e-12)
+    season = season_index(month_km, np.tile(DAYS, 2), [0] * 7, 12)
+    assert season.vehicles[0] == 6
+    alone = season_index(month_km[2:], np.tile(DAYS, 2), [0] * 5, 12)
+    assert season.weight[0] < alone.weight[0] == pytest.approx(1.0)
+    month_km[0, 12:] = np.nan
+    again = season_index(month_km, np.tile(DAYS, 2), [0] * 7, 12)
+    np.testing.assert_allclose(again.factors, alone.factors, rtol=1e-12)
 
 
 def test_months_before_the_oldest_whole_year_are_left_out() -> None:

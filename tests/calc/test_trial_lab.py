@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from statsmodels.api import OLS
 
-from fleet.calc.trial_lab import slope, undiluted
+from fleet.calc.trial_lab import slope, thinned, undiluted
 
 NORRIS = """
 0.1 0.2 338.8 337.4 118.1 118.2 888.0 884.6 9.2 10.1 228.1 226.5 668.5 666.3 998.5 996.3
@@ -52,6 +52,52 @@ def test_two_samples_tell_a_slope_without_an_interval() -> None:
     assert np.isnan(found.low)
 
 
-def test_fluid_added_thins_what_has_gathered() -> None:
-    """Half the refill added: 30 mg/kg measured would have been 45 (mass balance, by hand)."""
-    assert undiluted([30, 30], [0, 0.5]).tolist() == [30, 45]
+# Mass balance of a sump with steady loss, topped up to the same mark: closed form; the third row
+# also by integrating the balance in small steps.
+@pytest.mark.parametrize(
+    ("driven_km", "added", "effective_km", "left"),
+    [
+        ([5_000, 5_000], [0.2], 9_462.871, 0.8),
+        ([2_000] * 5 + [0], [0.1] * 5, 7_766.313, 0.59049),
+        (
+            [1_800, 3_100, 2_500, 1_400],
+            [0.9 / 6, 0.6 / 6, 1.3 / 6],
+            7_078.493,
+            0.85 * 0.9 * 4.7 / 6,
+        ),
+    ],
+)
+def test_fluid_added_thins_what_has_gathered(
+    driven_km: list[float], added: list[float], effective_km: float, left: float
+) -> None:
+    found = thinned(driven_km, added)
+    assert found.effective_km == pytest.approx(effective_km, abs=5e-4)
+    assert found.left == pytest.approx(left)
+
+
+def test_many_small_top_ups_wash_out_as_a_mixed_tank_does() -> None:
+    """e^-X is left of what was there, and a = km (1 - e^-X) / X (stirred tank, A-19)."""
+    many = 20_000
+    found = thinned([10_000 / many] * many + [0], [0.5 / many] * many)
+    assert found.effective_km == pytest.approx(7_869.387, abs=0.2)
+    assert found.left == pytest.approx(0.60653, abs=1e-5)
+
+
+def test_a_balance_in_small_steps_gives_the_rate_back() -> None:
+    """3.33333 mg/kg per 1,000 km into 6 L, losing oil steadily and topped up thrice."""
+    driven_km, added_l = [1_800, 3_100, 2_500, 1_400], [0.9, 0.6, 1.3]
+    litres, metal, step_km = 6.0, 0.0, 0.5
+    for km, lost_l in zip(driven_km, [*added_l, 0.0], strict=True):
+        for _ in range(int(km / step_km)):
+            metal += 6.0 * 3.33333 * step_km / 1_000 - metal / litres * lost_l * step_km / km
+            litres -= lost_l * step_km / km
+        litres += lost_l
+    found = undiluted(metal / 6.0, thinned(driven_km, np.array(added_l) / 6), sum(driven_km))
+    assert found / sum(driven_km) * 1_000 == pytest.approx(3.33333, rel=1e-3)
+
+
+def test_a_value_is_put_back_to_the_age_of_the_fluid() -> None:
+    """40 after a fifth added half-way: 4.22705 per 1,000 km, 42.2705 in all (A-09)."""
+    assert undiluted(40, thinned([5_000, 5_000], [0.2]), 10_000) == pytest.approx(42.2705, abs=5e-5)
+    assert undiluted(45, thinned([5_000, 5_000], [0.2]), 10_000, 5.0) == pytest.approx(47.2705)
+    assert undiluted(40, thinned([10_000], []), 10_000) == pytest.approx(40)

@@ -85,5 +85,8 @@ def test_the_distance_ahead_equals_the_integrated_equations(h_d: float, rate: fl
     spread = forward[:, :2] @ cov @ forward[:, :2].T + noise
     vf = (10 + state.se[0]) / (10 + state.sw[0])
     ahead = forward[:, :2] @ [state.mu[0], state.u[0]]
-    assert mean[0] == pytest.approx(100.0 * ahead[2], rel=1e-9)
-    assert var[0] == pytest.approx(100.0**2 * np.clip(vf, 0.35, 4) * spread[2, 2], rel=1e-9)
+    lost = 0.005 * h_d / (h_d + 30)  # by spells to come
+    spells = np.clip(state.mu[0], 0.25, 4.0) ** 2 * 2 * 30 * h_d * lost
+    assert mean[0] == pytest.approx(100.0 * ahead[2] * (1 - lost), rel=1e-9)
+    varied = np.clip(vf, 0.35, 4) * spread[2, 2] + spells
+    assert var[0] == pytest.approx(100.0**2 * varied, rel=1e-9)

@@ -27,6 +27,8 @@ class World:
     within_sd: float = 0.9
     every_d: float = 21
     missing: float = 0.1
+    late_b_d: float = 0.0  # after the others, until group B is changed and first rated
+    warmth: float = 0.0  # points gained in high summer and lost in deep winter
 
 
 @dataclass(frozen=True)
@@ -35,6 +37,8 @@ class Ratings:
     age_km: FloatArray
     age_d: FloatArray
     value: FloatArray
+    mean_c: FloatArray  # of the month, on a scale from -1 to 1
+    changed_d: FloatArray  # since the start of the trial
 
 
 def groups_of(world: World) -> Groups:
@@ -49,11 +53,22 @@ def ratings(world: World, in_b: BoolArray, rng: np.random.Generator) -> Ratings:
     old_km = rng.uniform(0, 0.8 * world.interval_km, in_b.size)
     begun_km = np.where(world.only_b_changed & ~in_b, old_km, 0.0)
     when = at_d[day] + rng.uniform(-5, 5, day.size)
-    age_km = (begun_km[vehicle] + rate[vehicle] * when) % world.interval_km
+    since = when - np.where(in_b, world.late_b_d, 0.0)[vehicle]
+    age_km = (begun_km[vehicle] + rate[vehicle] * since) % world.interval_km
     age_d = age_km / rate[vehicle]
-    value = _felt(world, in_b, vehicle, (age_km, age_d), rng)
-    kept = rng.random(value.size) >= world.missing
-    return Ratings(vehicle[kept], age_km[kept], age_d[kept], value[kept])
+    begin = rng.uniform(0, 1) if world.warmth else 0.0  # of the year
+    warm = world.warmth * np.cos(2 * np.pi * (when / 365 + begin))
+    value = _felt(world, in_b, vehicle, (age_km, age_d), rng, warm)
+    kept = (rng.random(value.size) >= world.missing) & (since > 0)
+    columns = (vehicle, age_km, age_d, value, month_c(when, begin), when - age_d)
+    return Ratings(*(column[kept] for column in columns))
+
+
+def month_c(at_d: FloatArray, begin: float) -> FloatArray:
+    """Warmth of the month around each day; the year is a cosine."""
+    month = np.floor(at_d / 365 * 12 + begin * 12) % 12
+    warm: FloatArray = np.cos(2 * np.pi * (month + 0.5) / 12)
+    return warm
 
 
 def _felt(
@@ -62,12 +77,13 @@ def _felt(
     vehicle: IntArray,
     age: tuple[FloatArray, FloatArray],
     rng: np.random.Generator,
+    warm: FloatArray | float = 0.0,
 ) -> FloatArray:
     age_km, age_d = age
     fresh = world.fresh * np.maximum(np.exp(-age_km / 400), np.exp(-age_d / 12))
     lean = rng.normal(3, world.between_sd, in_b.size) + world.better * in_b
     worn = world.worn * (0.5 - age_km / world.interval_km)
-    mean = lean[vehicle] + fresh + worn
+    mean = lean[vehicle] + fresh + worn + warm
     felt: FloatArray = np.clip(np.rint(rng.normal(mean, world.within_sd)), 1, 5)
     return felt
 

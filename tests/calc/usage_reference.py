@@ -21,7 +21,7 @@ from fleet.calc import usage
 
 FloatArray = NDArray[np.float64]
 
-KAP, SU, TAU, Q = 1.5, 0.28, 80.0, 1e-4
+KAP, SU, TAU, Q = 1.2, 0.28, 80.0, 1e-4
 DRIFT = np.array([[0.0, 0.0, 0.0], [0.0, -1 / TAU, 0.0], [1.0, 1.0, 0.0]])
 
 

@@ -1,10 +1,11 @@
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import pytest
 
 from fleet import chain
 from fleet.due.models import DueDate
+from fleet.duty.models import DutyStamp
 from fleet.readings.models import Reading, Verdict, VerdictMemory
 from fleet.runs.models import Run
 from fleet.usage.models import ClassRate, KmAt, UsageState
@@ -41,6 +42,34 @@ def test_a_second_refresh_changes_nothing() -> None:
     assert {name: number for name, number in counts.items() if number} == {}
 
 
+def test_no_vehicles_are_brought_up_to_date_at_once() -> None:
+    assert not any(chain.refresh([], NOW).values())
+
+
+def test_what_begins_today_begins_at_midnight_of_each_depot() -> None:
+    late = datetime(2026, 5, 31, 23, 30, tzinfo=UTC)  # 01:30 of 1 June in Berlin, 17:30 in Denver
+    oil = scene.service(km=None, months=36)
+    scene.service(km=None, months=12, duty_class="severe")
+    vans = []
+    for number, zone in enumerate(("Europe/Berlin", "America/Denver")):
+        vans.append(scene.van(f"V-{number}", scene.depot(f"yard-{number}", zone)))
+        scene.done(vans[-1], oil, date(2026, 1, 1), 30_000)
+        scene.readings(vans[-1], scene.steady(31_000, 700, 20), until=late - timedelta(days=1))
+        vans[-1].duty_overrides.create(
+            compartment=oil.compartment,
+            from_on=date(2026, 6, 1),
+            until_on=date(2026, 12, 31),
+            duty_class="severe",
+            reason="tows a trailer",
+        )
+    chain.refresh([van.pk for van in vans], late)
+    classes = DueDate.objects.order_by("vehicle__fleet_number").values_list("duty_class", flat=True)
+    assert list(classes) == ["severe", "normal"]
+    assert list(chain.due_dates_that_differ(late)) == []
+    months = DutyStamp.objects.order_by("vehicle__fleet_number").values_list("month_on", flat=True)
+    assert list(months) == [date(2026, 6, 1), date(2026, 5, 1)]
+
+
 def test_readings_one_by_one_give_the_same_state_as_all_at_once() -> None:
     weeks = 40
     values = scene.jittered(2, 10_000, weeks)
@@ -53,7 +82,7 @@ def test_readings_one_by_one_give_the_same_state_as_all_at_once() -> None:
     Run.objects.all().delete()
     scene.readings(other, values)
     chain.refresh([other.pk], NOW)
-    step, whole = (np.array(row[2:17], dtype=float) for row in states())
+    step, whole = (np.array(row[:15], dtype=float) for row in states())
     np.testing.assert_allclose(step, whole, rtol=1e-9)
 
 
@@ -67,7 +96,7 @@ def test_a_late_reading_replays_the_vehicle_as_if_it_had_come_in_time() -> None:
     chain.refresh([on_time.pk, late.pk], NOW)
     scene.readings(late, [kept["value"]], until=kept["taken_at"])
     chain.refresh([late.pk], NOW)
-    one, other = (np.array(row[2:17], dtype=float) for row in states())
+    one, other = (np.array(row[:15], dtype=float) for row in states())
     np.testing.assert_allclose(one, other, rtol=1e-9)
 
 

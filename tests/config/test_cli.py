@@ -45,6 +45,23 @@ def test_a_fault_is_one_sentence_without_a_traceback(
     assert capsys.readouterr().err == "sumpwise: Sheet 1 is empty.\n"
 
 
+@pytest.mark.parametrize(("terminal", "said"), [(True, "Loading the workbook …\n"), (False, "")])
+def test_a_first_load_says_at_once_that_it_has_begun(
+    terminal: bool,
+    said: str,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Before anything is loaded that takes its time, and only where somebody is looking."""
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: terminal, raising=False)
+    begun = []
+    monkeypatch.setattr(cli, "set_up_django", lambda: begun.append(capsys.readouterr().err))
+    monkeypatch.setattr("config.database.bring_up_to_date", lambda tell: tell("Making it"))
+    assert cli.main(["fleet", "load", "no-such.xlsx"]) == 1
+    assert begun == [said]
+    assert ("Making it …\n" in capsys.readouterr().err) == terminal
+
+
 def test_an_interrupted_command_is_quiet(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -55,6 +55,16 @@ def test_a_key_that_others_can_read_is_found() -> None:
         key.chmod(0o600)
 
 
+@pytest.mark.skipif(settings.SERVED, reason="there is no such file")
+def test_a_database_that_others_can_read_is_found() -> None:
+    file = settings.DATA_DIR / "sumpwise.sqlite3"
+    file.chmod(0o640)
+    try:
+        assert f"chmod 600 {file}" in seen("data folder").text
+    finally:
+        file.chmod(0o600)
+
+
 def test_the_key_of_the_data_folder_is_private() -> None:
     assert (settings.DATA_DIR / "secret-key").stat().st_mode & 0o777 == 0o600
 
@@ -70,7 +80,7 @@ def test_an_unsound_procedure_is_wrong_and_a_missing_one_is_named() -> None:
     Caution.objects.filter(slug="hot-fluid").delete()
     found = seen("procedures")
     assert not found.well
-    assert "van gearbox-oil: the caution 'hot-fluid' does not stand before step 4" in found.text
+    assert "van gearbox-oil: the caution 'hot-fluid' does not stand before step 3" in found.text
     Procedure.objects.all().delete()
     assert seen("procedures").well
     assert "services without one: van gearbox-oil" in seen("procedures").text

@@ -1,5 +1,6 @@
 """The serve command as its user meets it: processes, ports, signals."""
 
+import fcntl
 import json
 import os
 import signal
@@ -18,8 +19,10 @@ from typing import Any
 import pytest
 
 from config.commands.serve import port_number
+from fleet.runs import owner
 
 Start = Callable[..., "subprocess.Popen[str]"]
+TRIED = "tried-12-0123abcd-345-x.sqlite3"  # as a trial leaves it that was killed long ago
 EMBEDDED = {"PATH": os.environ["PATH"], "HOME": "/nonexistent"}
 
 
@@ -59,6 +62,8 @@ def start(tmp_path: Path) -> Iterator[Start]:
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, int, int]]:
     """A serve that tests may look at but not end: data folder, process, port."""
     folder, port = tmp_path_factory.mktemp("served"), free_port()
+    (folder / TRIED).touch()
+    os.utime(folder / TRIED, (0, 0))
     process = launch(folder, "serve", "--port", str(port))
     until(lambda: answer(port) == 200)
     yield folder, process.pid, port
@@ -71,7 +76,7 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-def until(true: Callable[[], Any], seconds: float = 40) -> Any:
+def until(true: Callable[[], Any], seconds: float = 180) -> Any:
     deadline = time.monotonic() + seconds
     while time.monotonic() < deadline:
         if found := true():
@@ -115,14 +120,14 @@ def test_serve_answers_and_static_files_need_no_further_command(
 def test_a_second_serve_names_process_and_port_and_exits_3(served: tuple[Path, int, int]) -> None:
     folder, pid, port = served
     second = launch(folder, "serve", "--port", str(port))
-    _, errors = second.communicate(timeout=20)
+    _, errors = second.communicate(timeout=60)
     assert second.returncode == 3
     assert f"process {pid} on port {port}" in errors
 
 
 def test_other_commands_work_beside_a_running_serve(served: tuple[Path, int, int]) -> None:
     beside = launch(served[0], "migrate")
-    assert beside.communicate(timeout=20)[0] == "Nothing to do.\n"
+    assert beside.communicate(timeout=60)[0] == "Nothing to do.\n"
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
@@ -146,7 +151,47 @@ def test_children_end_when_their_parent_was_killed(start: Start) -> None:
     serving = start(free_port())
     family = whole_family(serving.pid)
     serving.kill()
-    assert until(lambda: not alive(family), seconds=12)
+    assert until(lambda: not alive(family), seconds=10)
+
+
+def test_after_a_kill_the_next_start_has_the_port_again(start: Start, tmp_path: Path) -> None:
+    port = free_port()
+    serving = start(port)
+    whole_family(serving.pid)
+    serving.kill()
+    again = launch(tmp_path, "serve", "--port", str(port))
+    try:
+        until(lambda: answer(port) == 200 and served_by(tmp_path) == again.pid)
+        assert served_port(tmp_path) == port
+    finally:
+        output, _ = end(again)
+        serving.communicate(timeout=15)
+    assert "taken" not in output
+
+
+def served_by(folder: Path) -> int:
+    return int(json.loads((folder / "serve.lock").read_text())["pid"])
+
+
+def test_an_orphan_that_does_not_end_is_said_and_the_code_is_3(tmp_path: Path) -> None:
+    """As a child that hangs leaves it: the lock held, by nobody who is there any more."""
+    launch(tmp_path, "migrate").communicate(timeout=60)
+    mine = owner.me().rpartition(" ")[0] + " 1"  # the number is another process's now
+    lock = tmp_path / "serve.lock"
+    with lock.open("w") as file:
+        json.dump({"pid": 1, "port": 8000, "owner": mine}, file)
+        file.flush()
+        fcntl.flock(file, fcntl.LOCK_EX)
+        begun_s = time.monotonic()
+        second = launch(tmp_path, "serve", "--port", str(free_port()))
+        _, errors = second.communicate(timeout=60)
+    assert second.returncode == 3
+    assert "do not end: end them" in errors
+    assert time.monotonic() - begun_s > 10
+
+
+def test_a_start_takes_away_what_killed_trials_left(served: tuple[Path, int, int]) -> None:
+    assert not (served[0] / TRIED).exists()
 
 
 def test_a_taken_port_gives_the_next_free_one_and_says_so(start: Start, tmp_path: Path) -> None:

@@ -8,13 +8,22 @@ import pytest
 from config.cli import parser
 from config.commands import trial as command
 from fleet.faults import Fault
-from fleet.trials.models import Rating, Trial
+from fleet.trials.models import Rating, Trial, TrialResult
 from tests.scene import service, van
-from tests.trials.field import alike, begun, products, rated
+from tests.trials.field import alike, begun, person, products, rated
 
 pytestmark = pytest.mark.django_db
 
-KEYS = ["difference", "low", "high", "p_value", "verdict", "vehicles_needed", "break_even_km"]
+KEYS = [
+    "state",
+    "difference",
+    "low",
+    "high",
+    "p_value",
+    "verdict",
+    "vehicles_needed",
+    "break_even_km",
+]
 
 
 def run(*words: str) -> int:
@@ -26,7 +35,37 @@ def test_the_keys_are_exactly_those_promised(capsys: pytest.CaptureFixture[str])
     assert run("Dearer gearbox oil", "--as-of", "2026-06-15", "--json") == 0
     shown = json.loads(capsys.readouterr().out)
     assert list(shown) == KEYS
-    assert shown["verdict"] == "no difference shown"
+    assert (shown["state"], shown["p_value"]) == ("interim", None)
+
+
+def test_after_its_end_the_command_gives_the_one_evaluation(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    field = begun(8)
+    rated(field, alike)
+    Trial.objects.update(ends_on="2026-06-14")
+    assert run("Dearer gearbox oil", "--as-of", "2026-06-15", "--json") == 0
+    shown = json.loads(capsys.readouterr().out)
+    assert (shown["state"], shown["verdict"]) == ("final", "no difference shown")
+    assert 0 < shown["p_value"] <= 1
+
+
+def test_a_trial_is_not_evaluated_as_of_a_day_to_come() -> None:
+    begun(2)
+    with pytest.raises(Fault, match="has not come yet"):
+        run("Dearer gearbox oil", "--as-of", "2999-01-01")
+    assert not TrialResult.objects.exists()
+
+
+def test_ending_early_by_command_names_the_supervisor(capsys: pytest.CaptureFixture[str]) -> None:
+    field = begun(8)
+    rated(field, alike)
+    with pytest.raises(Fault, match="--by NAME"):
+        run("Dearer gearbox oil", "--end-early", "harm")
+    Trial.objects.update(ends_on="2999-01-01")
+    person("Sura", "supervisor", field.vans[0].depot)
+    assert run("Dearer gearbox oil", "--end-early", "shavings found", "--by", "sura") == 0
+    assert "ended early by Sura: shavings found" in capsys.readouterr().out
 
 
 def test_people_read_the_verdict_and_the_missing(capsys: pytest.CaptureFixture[str]) -> None:
@@ -36,7 +75,8 @@ def test_people_read_the_verdict_and_the_missing(capsys: pytest.CaptureFixture[s
     silent.ratings.all().delete()
     run("dearer-gearbox-oil", "--as-of", "2026-06-15")
     shown = capsys.readouterr().out
-    assert "Verdict on the tried product: no difference shown" in shown
+    assert "Verdict on the tried product: interim" in shown
+    assert "without interval or p" in shown
     assert f"never rated: {silent.vehicle.fleet_number}" in shown
     assert "Pays from" in shown
 
@@ -50,9 +90,10 @@ def test_a_trial_is_set_up_by_command(capsys: pytest.CaptureFixture[str]) -> Non
         *("New oil", "--set-up", "--service", "van/gearbox-oil", "--usual", "usual-oil"),
         *("--tried", "dearer-oil", "--usual-price", "12", "--tried-price", "15.60"),
         *("--vehicles", ",".join(numbers), "--source", "price list", "--seed", "3"),
+        *("--few-because", "no more vans of the type"),
     )
     assert code == 0
-    assert "too few vehicles" in capsys.readouterr().out
+    assert "interim" in capsys.readouterr().out
     trial = Trial.objects.get(slug="new-oil")
     assert trial.vehicles.count() == 8
     assert trial.groups.get(tried=True).price_minor_per_l == 1_560

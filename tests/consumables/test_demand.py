@@ -12,9 +12,11 @@ from fleet.consumables.gather import gather
 from fleet.consumables.learn import learn
 from fleet.consumables.models import FirstForecast, MonthlyDemand, OrderProposal
 from fleet.consumables.recipes import gather_recipes
+from fleet.due.choose import Chosen, choose
 from fleet.due.models import DueDate, Service
 from fleet.due.rules import gather_book
-from fleet.stores.models import Item
+from fleet.people.actor import Actor
+from fleet.stores.models import Item, Product, Specification
 from fleet.vehicles.models import Vehicle
 from fleet.workorders.models import Job, Material, Procedure, WorkOrder
 from tests import scene
@@ -62,9 +64,9 @@ def test_a_calendar_limit_fills_its_own_month_and_no_other() -> None:
     _, item = due_on(months_ahead(2).replace(day=9))
     rows = demand(item)
     assert len(rows) == 12
-    # by hand: one change of 1.5 L in that month, certain, in packs of half a litre
+    # by hand: one change of 1.5 L in that month, certain
     expected = rows.pop(months_ahead(2))
-    assert (expected.mean, expected.p50, expected.p95, expected.packs) == (1500, 1500, 1500, 3)
+    assert (expected.mean, expected.p50, expected.p95) == (1500, 1500, 1500)
     assert {row.mean for row in rows.values()} == {0}
 
 
@@ -202,3 +204,28 @@ def test_nothing_is_ordered_that_would_be_too_old_before_it_is_used() -> None:
     # by hand: 1.5 L a year is about half a litre in 120 days: no more than one pack of .5 L
     found = proposed(item)
     assert found is None or (found.packs <= 1 and found.capped_by_shelf_life)
+
+
+def test_a_vehicle_with_a_chosen_fluid_takes_that_one_and_the_rest_theirs() -> None:
+    van, item = due_on(months_ahead(2).replace(day=9))
+    other = scene.van("V-2")
+    brake = Service.objects.get(slug="engine-oil")
+    scene.done(other, brake, months_ahead(2).replace(day=9, year=months_ahead(2).year - 2), None)
+    chain.refresh([other.pk], NOW)
+    tried = shelf.item("dearer", packs=(500,), product=shelf.product("dearer"))
+    Item.objects.filter(pk=item.pk).update(product=shelf.product("usual"))
+    choose(
+        Actor(None, "test", NOW),
+        [Chosen(van, brake.compartment, tried.product, "a trial", INVENTED, TODAY)],
+    )
+    accept(brake, "usual", "dearer")
+    # by hand: both change once in that month, 1.5 L of the one oil and 1.5 L of the other
+    assert demand(item)[months_ahead(2)].mean == 1500
+    assert demand(tried)[months_ahead(2)].mean == 1500
+
+
+def accept(service: Service, *slugs: str) -> None:
+    wanted = Specification.objects.create(slug="wanted", name="Wanted", source=INVENTED)
+    service.compartment.accepted_fluids.create(specification=wanted, source=INVENTED)
+    for product in Product.objects.filter(slug__in=slugs):
+        product.claims.create(specification=wanted, source=INVENTED)

@@ -8,14 +8,15 @@ from fleet.people.models import Person
 from tests.cast import Cast
 from tests.dashboard.arranged import arrange
 from tests.dashboard.workshop import Workshop, open_workshop
+from tests.kept import kept
 
 
-@pytest.fixture
-def people(db: None) -> Cast:
+@kept
+def people() -> Cast:
     return arrange(timezone.now())
 
 
-@pytest.fixture
+@kept
 def shop(people: Cast) -> Workshop:
     return open_workshop(people)
 

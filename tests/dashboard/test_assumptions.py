@@ -6,9 +6,19 @@ from typing import Any
 import numpy as np
 import pytest
 
-from fleet.calc import class_rates, duty, expectations, guard, rebase, seasons_then, usage, verdicts
+from fleet.calc import (
+    class_rates,
+    duty,
+    expectations,
+    rebase,
+    seasons_then,
+    standing,
+    usage,
+    verdicts,
+    widening,
+)
 from fleet.dashboard.assumptions import CHAPTERS, Figure
-from fleet.due import guard as monthly
+from fleet.hindcast import widen
 
 FIGURES = [figure for chapter in CHAPTERS for figure in chapter.figures]
 # technical: block sizes, codes of columns, constants of mathematics, guards against rounding
@@ -17,7 +27,7 @@ TECHNICAL = {
     "ACCEPTED", "HELD", "REJECTED", "HELD_KEPT", "DECIDED_ACCEPT", "DECIDED_HELD",
     "DECIDED_REJECT", "FIRST_REASON", "STANDS", "SWAP", "WRONG", "NEW_METER", "NO_LEADER",
     "BEFORE", "NEWEST", "LOG_T4", "LOG_IMPOSSIBLE", "FARTHEST_Z", "SLACK_KM", "TOLERANCE",
-    "NO_CLASS_YET",
+    "NO_CLASS_YET", "KEPT_EVERY",
 }  # fmt: skip
 
 
@@ -51,7 +61,10 @@ def test_every_figure_has_words_and_a_source(figure: Figure) -> None:
 
 @pytest.mark.parametrize(
     "module",
-    [usage, class_rates, seasons_then, expectations, verdicts, rebase, duty, guard, monthly],
+    [
+        *(usage, standing, class_rates, seasons_then, expectations, verdicts, rebase, duty),
+        *(widening, widen),
+    ],
     ids=lambda module: module.__name__,
 )
 def test_no_figure_of_the_computation_is_kept_back(module: ModuleType) -> None:
@@ -63,8 +76,8 @@ def test_no_figure_of_the_computation_is_kept_back(module: ModuleType) -> None:
 def test_figures_known_by_heart_read_as_they_should() -> None:
     told = {named(figure): figure.value.replace("\u202f", " ") for figure in FIGURES}
     # from the description of the method, typed by hand
-    assert told["fleet.calc.usage.NOISE_D"] == "1.5 days"
+    assert told["fleet.calc.usage.NOISE_D"] == "1.2 days"
     assert told["fleet.calc.usage.EXCURSION_SD"] == "28 % of the usual level"
     assert told["fleet.calc.due.LEVELS"] == "10 %; 50 %; 90 %"
     assert told["fleet.calc.verdicts.STUCK_D"] == "1 to 3 days"
-    assert told["fleet.calc.guard.LEAST_SHARE"] == "75 %"
+    assert told["fleet.calc.widening.LEAST_SHARE"] == "75 %"

@@ -5,9 +5,11 @@ import time_machine
 from django.test import Client
 
 from fleet.consumables.demand import forecast_demand
-from fleet.consumables.models import OrderProposal
+from fleet.consumables.models import ForecastDay, OrderProposal, TransferProposal
+from fleet.people.actor import Actor
 from fleet.people.models import Person, Role
-from fleet.stores.models import Arrival, UsedFluidCollected
+from fleet.stores import ledger
+from fleet.stores.models import Arrival, Item, Stock, UsedFluidCollected
 from tests import scene
 from tests.cast import person
 from tests.consumables.test_demand import due_on, months_ahead
@@ -34,6 +36,15 @@ def test_the_page_says_what_to_order_and_what_is_needed_when(keeper: Client) -> 
     assert "3 <span" in page  # by hand: 1.5 L in packs of half a litre
     assert "1.5\u00a0L needed until the next order is here" in page
     assert "up to 1.5\u00a0L" in page
+
+
+def test_what_was_used_but_never_booked_in_is_said_in_words(keeper: Client) -> None:
+    assert "0\u00a0L usable or on order" in keeper.get("/consumables").content.decode()
+    program = Actor(None, "command", scene.NOW)
+    item = Item.objects.get()
+    ledger.use(program, depot=scene.depot(), item=item, quantity=250, reason="on the road")
+    page = keeper.get("/consumables").content.decode()
+    assert "0.25\u00a0L more used than is booked in or on order" in page
 
 
 def test_used_fluid_is_shown_by_waste_class(keeper: Client) -> None:
@@ -129,3 +140,45 @@ def test_a_clerk_orders_nothing(keeper: Client, signed_in: SignedIn) -> None:
     given = {"due_on": "2026-07-06"}
     assert clerk.post(f"/consumables/proposals/{proposed().pk}", given).status_code == 403
     assert proposed().packs == 3
+
+
+def test_stock_that_comes_is_taken_off_what_is_to_be_ordered_at_once(keeper: Client) -> None:
+    given = {"way": "received", "depot": "plain", "item": "brake-fluid", "quantity": "1"}
+    keeper.post("/stock/moves", given)
+    assert proposed().packs == 1
+    page = keeper.get("/consumables").content.decode()
+    assert "Need as of Mon 15 Jun" in page
+    # by hand: 1 L of 1.5 L is there, in July .5 L is lacking
+    assert "lacks 0.5\u00a0L" in page
+    assert "order 1 by" in page
+    assert "pack of 0.5\u00a0L" in page
+
+
+def test_what_another_depot_has_is_moved_by_one_tap_of_who_keeps_both(
+    keeper: Client, signed_in: SignedIn
+) -> None:
+    far = scene.depot("far")
+    ForecastDay.objects.create(depot=far, on=scene.NOW.date())
+    oil = Item.objects.get()
+    ledger.receive(Actor(None, "test", scene.NOW), depot=far, item=oil, quantity=4000)
+    page = keeper.get("/consumables").content.decode()
+    assert "First from other depots" in page
+    assert "Ask who keeps the stores of Far." in page
+    where = f"/consumables/transfers/{TransferProposal.objects.get().pk}"
+    assert keeper.post(where).status_code == 403
+    both = signed_in(person("Bo", Role.STORES, scene.depot(), far))
+    assert "Ask who keeps" not in both.get("/consumables").content.decode()
+    page = both.post(where, follow=True).content.decode()
+    assert "1.5\u00a0L Brake fluid transferred from Far to Plain." in page
+    assert set(Stock.objects.values_list("depot__slug", "on_hand")) == {
+        *(("plain", 1500), ("far", 2500))
+    }
+    assert "That proposal is gone" in both.post(where, follow=True).content.decode()
+    assert not OrderProposal.objects.exists()
+
+
+def test_the_file_has_units_names_and_pack_sizes(keeper: Client) -> None:
+    heading, row = keeper.get("/consumables.csv").content.decode("utf-8-sig").splitlines()
+    assert heading.split(",")[:4] == ["depot", "item", "name", "unit"]
+    assert row.split(",")[:4] == ["plain", "brake-fluid", "Brake fluid", "mL"]
+    assert dict(zip(heading.split(","), row.split(","), strict=True))["pack"] == "500"

@@ -46,7 +46,40 @@ def mechanic(field: Field, signed_in: SignIn) -> Client:
 def test_trials_are_listed_with_what_they_show(engineer: Client) -> None:
     shown = engineer.get("/field-trials").content.decode()
     assert "Dearer gearbox oil" in shown
+    assert "interim: evaluated once, after 1 Dec 2026" in shown
+    assert "better by" not in shown
+
+
+def test_before_the_end_there_is_an_estimate_and_no_p(engineer: Client) -> None:
+    shown = engineer.get(PAGE).content.decode()
+    assert "no verdict yet" in shown
+    assert "Difference so far +" in shown
+    assert "; p 0" not in shown
+    assert engineer.get(f"{PAGE}/charts/interval").status_code == 404
+
+
+def test_after_the_end_it_is_evaluated_once_by_the_button(field: Field, engineer: Client) -> None:
+    Trial.objects.update(ends_on=NOW.date() - timedelta(days=1))
+    assert "All sheets are in: evaluate now, once" in engineer.get(PAGE).content.decode()
+    engineer.post(f"{PAGE}/change", {"change": "evaluate"})
+    shown = engineer.get(PAGE).content.decode()
     assert "better by" in shown
+    assert "evaluate now" not in shown
+    assert engineer.get(f"{PAGE}/charts/interval").json()["data"]
+
+
+def test_a_supervisor_ends_it_early_and_the_page_says_so(field: Field, signed_in: SignIn) -> None:
+    chief = signed_in(person("Sura", Role.SUPERVISOR, depot()))
+    chief.post(f"{PAGE}/change", {"change": "end-early", "reason": "shavings found"})
+    shown = chief.get(PAGE).content.decode()
+    assert "ended early by Sura: shavings found" in shown
+    assert "better by" in shown
+
+
+def test_the_page_says_for_which_vehicles_it_can_pay(field: Field, engineer: Client) -> None:
+    """All 16 run 100 km a day; their service has no calendar limit."""
+    shown = engineer.get(PAGE).content.decode()
+    assert "It can pay for 16 of 16 vehicles of the type." in shown
 
 
 def test_one_trial_answers_the_sceptic(engineer: Client) -> None:
@@ -66,7 +99,7 @@ def test_who_is_missing_is_named(field: Field, engineer: Client) -> None:
     assert f"<dt>Never rated</dt><dd>{silent.vehicle.fleet_number}</dd>" in shown
 
 
-@pytest.mark.parametrize("chart", ["run-in", "equal-age", "interval", "power", "cost"])
+@pytest.mark.parametrize("chart", ["run-in", "equal-age", "power", "cost"])
 def test_every_chart_is_a_scatter_with_both_products(engineer: Client, chart: str) -> None:
     figure = engineer.get(f"{PAGE}/charts/{chart}").json()
     assert {trace["type"] for trace in figure["data"]} == {"scatter"}
@@ -82,12 +115,15 @@ def test_a_rater_sees_neither_product_nor_result(mechanic: Client) -> None:
         shown = mechanic.get(page).content.decode()
         assert "Usual oil" not in shown
         assert "better by" not in shown
+        assert ">A<" not in shown
+        assert "Difference so far" not in shown
     assert "This trial is blinded" in mechanic.get(PAGE).content.decode()
     assert mechanic.get(f"{PAGE}/charts/equal-age").status_code == 404
 
 
 def test_after_the_end_a_rater_sees_it_all(field: Field, mechanic: Client) -> None:
     Trial.objects.update(ends_on=NOW.date() - timedelta(days=1))
+    evaluate(Trial.objects.get(), NOW)
     assert "better by" in mechanic.get(PAGE).content.decode()
 
 
@@ -181,8 +217,15 @@ def test_an_engineer_sets_up_a_trial(signed_in: SignIn) -> None:
         **{"name": "A new oil", "service": of.pk, "usual": usual.pk, "tried": tried.pk},
         **{"usual_price": "12", "tried_price": "15.60", "starts_on": "2026-06-15"},
         **{"ends_on": "2027-06-15", "source": "price list", "difference": "1"},
+        "assignment": "random",
     }
     client = signed_in(person("Noor", Role.ENGINEER, depot()))
+    asked = client.post("/field-trials/set-up", posted, follow=True).content.decode()
+    assert "8 vehicles can be compared" in asked
+    assert 'value="A new oil"' in asked  # what was typed stays
+    assert f'<option value="{tried.pk}" selected>' in asked
+    assert not Trial.objects.exists()
+    posted["few_because"] = "no more vans of the type"
     answer = client.post("/field-trials/set-up", posted, follow=True)
     assert "A new oil is set up with 8 vehicles." in answer.content.decode()
     assert Trial.objects.get().groups.get(tried=True).price_minor_per_l == 1_560

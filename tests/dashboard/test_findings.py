@@ -2,11 +2,11 @@ from collections.abc import Callable
 from typing import Any
 
 from django.test import Client
-from django.utils import timezone
 
 from fleet.due.models import Deferral, DueEarlier, ServiceDone
 from fleet.people.models import Person
 from fleet.workorders.models import DoNotUse, Finding, WorkOrder
+from tests.cast import depots_day
 from tests.dashboard.workshop import Workshop, finish
 
 SignedIn = Callable[[Person], Client]
@@ -79,7 +79,7 @@ def test_a_service_is_deferred_with_a_reason_and_the_deferral_taken_back(
     shop: Workshop, signed_in: SignedIn
 ) -> None:
     client = signed_in(shop.people.supervisor)
-    until_on = timezone.now().date().isoformat()
+    until_on = depots_day().isoformat()
     enter(client, "defer", service="engine-oil", until_on=until_on, reason="no bay free")
     assert "deferred until" in client.get("/?search=V-101").content.decode()
     client.post(f"/deferrals/{Deferral.objects.get().pk}/withdraw")
@@ -125,7 +125,7 @@ def test_a_mechanic_does_not_defer(shop: Workshop, signed_in: SignedIn) -> None:
 def test_papers_of_an_outside_workshop_move_the_due_date(
     shop: Workshop, signed_in: SignedIn
 ) -> None:
-    today = timezone.now().date()
+    today = depots_day()
     given = {"service": "engine-oil", "done_on": today.isoformat(), "odometer_km": "10 680"}
     given |= {"workshop_name": "Corner garage", "invoice_number": "77", "cost": "120.50"}
     enter(signed_in(shop.people.supervisor), "outside", **given)

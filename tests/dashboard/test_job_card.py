@@ -10,8 +10,19 @@ from PIL import Image
 
 from fleet.due.models import CheckFigure, CheckResult
 from fleet.people.models import Person
-from fleet.workorders.models import Finding, FluidRecord, MaterialUsed, Photo, TorqueRecord
-from tests.dashboard.workshop import INVENTED, Workshop
+from fleet.stores.models import Item, Stock
+from fleet.workorders import issue, progress
+from fleet.workorders.models import (
+    Caution,
+    Finding,
+    FluidRecord,
+    Job,
+    MaterialUsed,
+    Photo,
+    Procedure,
+    TorqueRecord,
+)
+from tests.dashboard.workshop import INVENTED, Workshop, finish
 
 SignedIn = Callable[[Person], Client]
 KEY = "phone-1-record-"
@@ -26,6 +37,60 @@ def send(client: Client, shop: Workshop, *, queued: bool = False, **given: Any) 
 def test_a_caution_stands_before_its_step(shop: Workshop, signed_in: SignedIn) -> None:
     seen = signed_in(shop.people.mechanic).get(f"{shop.page}/card").content.decode()
     assert 0 < seen.index("hot-fluid.") < seen.index("4.</span> drain.")
+
+
+def test_a_bay_that_leaves_it_on_the_ground_is_refused_where_somebody_goes_beneath(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    client = signed_in(shop.people.mechanic)
+    given = raising_form(client, shop) | {"raising": "on the ground"}
+    seen = client.post(f"{shop.page}/change", given, follow=True).content.decode()
+    assert "cannot be done on the ground" in seen
+    assert shop.now().raising == "lift"
+
+
+def test_ramps_are_asked_about_on_the_card_and_answered_there(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    client = signed_in(shop.people.mechanic)
+    given = raising_form(client, shop)
+    assert set(given) == {"change", "version", "page", "raising"}
+    asked = client.post(f"{shop.page}/change", given | {"raising": "ramps"})
+    seen = asked.content.decode()
+    assert (asked.status_code, seen.count("needs the vehicle to stand level")) == (409, 1)
+    assert 'href="#raised-by"' in seen
+    assert (seen.count('name="override_reason"'), seen.count('name="because"')) == (1, 0)
+    again = form_of(seen, "raise-by")
+    assert again["raising"] == "ramps"
+    client.post(f"{shop.page}/change", again | {"override_reason": "four ramps"})
+    assert shop.now().raising == "ramps"
+
+
+def test_a_procedure_that_fails_a_rule_is_marked_on_its_card(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    client = signed_in(shop.people.mechanic)
+    assert "is not sound" not in client.get(f"{shop.page}/card").content.decode()
+    Caution.objects.filter(slug="falling-dirt").delete()
+    seen = client.get(f"{shop.page}/card").content.decode()
+    assert "By today's rules this procedure is not sound" in seen
+    assert "The caution &#x27;falling-dirt&#x27; does not stand before step 1" in seen
+    assert "4.</span> drain." in seen
+
+
+def raising_form(client: Client, shop: Workshop) -> dict[str, str]:
+    return form_of(client.get(f"{shop.page}/card").content.decode(), "raise-by")
+
+
+def form_of(page: str, change: str) -> dict[str, str]:
+    """The fields of a form of the page as they stand in it, untouched."""
+    (form,) = [one for one in re.findall(r"<form.*?</form>", page, re.S)
+               if f'name="change" value="{change}"' in one]  # fmt: skip
+    fields = dict(re.findall(r'<input type="hidden" name="(\w+)" value="([^"]*)"', form))
+    del fields["csrfmiddlewaretoken"]
+    for name, options in re.findall(r'<select id="\w+" name="(\w+)">(.*?)</select>', form, re.S):
+        (fields[name],) = re.findall(r"<option selected>([^<]*)<", options)
+    return fields
 
 
 def test_torque_stands_in_both_units_with_seal_and_source(
@@ -49,7 +114,7 @@ def test_a_viewer_reads_the_card_and_records_nothing(shop: Workshop, signed_in: 
     shop.start()
     client = signed_in(shop.people.viewer)
     assert "Tightened to" not in client.get(f"{shop.page}/card").content.decode()
-    assert send(client, shop, kind="torque", fastener="drain-plug", whole="yes").status_code == 422
+    assert send(client, shop, kind="torque", fastener="drain-plug", whole="yes").status_code == 403
     assert not TorqueRecord.objects.exists()
 
 
@@ -103,6 +168,7 @@ def test_the_wrong_fluid_is_kept_and_said_loudly(shop: Workshop, signed_in: Sign
     shop.start()
     client = signed_in(shop.people.mechanic)
     given = {"kind": "fluid", "way": "filled", "litres": "1.5", "product": "wrong"}
+    given |= {"override_reason": "it was really poured in"}
     answer = send(client, shop, **given, queued=True, person=shop.people.mechanic.pk)
     assert "Do not use the vehicle" in answer.json()["said"]
     assert Finding.objects.get().kind == Finding.Kind.WRONG_FLUID
@@ -177,3 +243,94 @@ def test_the_code_on_paper_is_a_picture_without_styles(shop: Workshop, signed_in
     answer = signed_in(shop.people.viewer).get(f"{shop.page}/code.svg")
     assert answer["Content-Type"] == "image/svg+xml"
     assert not re.search(rb"style|<script", answer.content)
+
+
+# --- jobs that no procedure describes --------------------------------------------------------
+def in_words(shop: Workshop) -> Job:
+    """A started order with one job in words, on no compartment."""
+    progress.cancel(shop.actor(shop.people.supervisor), shop.order.pk, reason="another")
+    order = issue.draft(
+        shop.actor(shop.people.supervisor),
+        vehicle_id=shop.people.van.pk,
+        other_work=[("Refit the cover", 20)],
+    )
+    progress.release(shop.actor(shop.people.supervisor), order.pk)
+    progress.start(shop.actor(shop.people.mechanic), order.pk)
+    return order.jobs.get()
+
+
+def fields_of(page: str, kind: str) -> dict[str, str]:
+    """The one form of this kind of record that a job in words has, as it stands untouched."""
+    (form,) = [one for one in re.findall(r"<form.*?</form>", page, re.S)
+               if f'name="kind" value="{kind}"' in one]  # fmt: skip
+    hidden = dict(re.findall(r'<input type="hidden" name="(\w+)" value="([^"]*)"', form))
+    del hidden["csrfmiddlewaretoken"]
+    typed = re.findall(r'<(?:input|select) id="[^"]*" name="(\w+)"', form)
+    return hidden | dict.fromkeys(typed, "")
+
+
+def test_a_job_in_words_shows_its_cautions_and_takes_a_torque_and_a_fluid(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    job = in_words(shop)
+    client = signed_in(shop.people.mechanic)
+    page = f"/work-orders/{job.order.number}"
+    seen = client.get(f"{page}/card").content.decode()
+    assert seen.index("Before you begin") < seen.index("key-out.") < seen.index("Tightened someth")
+    torque = fields_of(seen, "torque") | {"name": "Cover bolt", "figure": "18 lbf·ft"}
+    torque |= {"figure_source": "maker's book, edition 3 (invented)", "torque": "24.4"}
+    assert client.post(f"{page}/records", torque).status_code == 302
+    # 18 lbf·ft are 24.40472 N·m: 0.3048 m times 4.4482216152605 N each
+    assert round(TorqueRecord.objects.get().reference_nm, 5) == 24.40472
+    poured = fields_of(seen, "fluid") | {"way": "drained", "litres": "0.3", "look": "clear"}
+    poured |= {"compartment": shop.oil.compartment.slug}
+    assert client.post(f"{page}/records", poured).status_code == 302
+    job.refresh_from_db()
+    assert (FluidRecord.objects.get().compartment, job.place) == (shop.oil.compartment,) * 2
+    again = client.get(f"{page}/card").content.decode()
+    assert "Cover bolt 24.4" in again
+    assert "compartment" not in fields_of(again, "fluid")
+
+
+def test_a_torque_in_words_without_its_figure_is_refused(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    job = in_words(shop)
+    given = {"kind": "torque", "client_key": KEY + "words", "job": job.pk, "torque": "24"}
+    answer = signed_in(shop.people.mechanic).post(
+        f"/work-orders/{job.order.number}/records", given | {"name": "bolt"}
+    )
+    assert answer.status_code == 422
+    assert "Give the figure of the maker" in answer.content.decode()
+
+
+def test_a_finished_card_prints_what_was_recorded_and_no_blanks_to_fill(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    client = signed_in(shop.people.mechanic)
+    blanks = ("Findings: ____", "Drained ____", "Filled ____", "done at ____")
+    assert all(one in client.get(f"{shop.page}/card").content.decode() for one in blanks)
+    finish(shop)
+    printed = client.get(f"{shop.page}/card").content.decode()
+    assert not any(one in printed for one in blanks)
+    assert "signed off by ____" in printed  # that is still to come
+
+
+def test_a_part_is_found_by_its_number_and_its_shelf_at_this_depot(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    washer = Item.objects.create(
+        slug="washer", name="Washer", kind="seal", unit="pieces", source=INVENTED,
+        part_number="MADE-UP 4711",
+    )  # fmt: skip
+    for depot, place in ((shop.people.plain, "B 3"), (shop.people.hill, "D 9")):
+        Stock.objects.create(depot=depot, item=washer, on_hand=4, shelf_place=place)
+    Procedure.objects.get(service=shop.oil).materials.create(
+        kind="seal", name="Washer", pieces=1, source=INVENTED
+    )
+    card = signed_in(shop.people.mechanic).get(f"{shop.page}/card").content.decode()
+    line = card[card.index("1 × Washer") :].split("</li>")[0]
+    assert "4 on hand" in line
+    assert "shelf B 3" in line
+    assert "part MADE-UP 4711" in line
+    assert "D 9" not in card

@@ -12,6 +12,7 @@ from fleet.people.models import Person
 from fleet.runs.models import Run
 from tests.cast import Cast
 from tests.dashboard.years import years_of_readings
+from tests.kept import kept
 
 SignedIn = Callable[[Person], Client]
 
@@ -30,7 +31,7 @@ def figures(n: int = 400) -> dict[str, object]:
     }
 
 
-@pytest.fixture
+@kept
 def scored(people: Cast) -> BacktestResult:
     distances = {"2000": figures(), "5000": figures(), "30000": figures(0)}
     result = {
@@ -166,11 +167,11 @@ def test_a_chart_without_a_backtest_is_not_found(people: Cast, signed_in: Signed
 def test_bands_that_were_never_widened_are_said_to_stand(people: Cast, signed_in: SignedIn) -> None:
     assert "It has not looked yet" in page(signed_in(people.viewer))
     for month, outcomes in ((8, 400), (9, 512)):
-        counts = {"outcomes": outcomes, "inside %": 83}
+        counts = {"forecasts": outcomes, "inside %": 83}
         Run.objects.create(job="guard", on=date(2026, month, 30), state="done", counts=counts)
     seen = page(signed_in(people.viewer))
     assert "bands stand as computed" in seen
-    assert "30 Sep 2026 it counted 512 outcomes, 83 % of them inside" in seen
+    assert "30 Sep 2026 it counted 512 forecasts; 83 % of what came of them lay inside" in seen
 
 
 def test_the_factor_of_the_bands_is_told_since_when_and_why(
@@ -181,7 +182,7 @@ def test_the_factor_of_the_bands_is_told_since_when_and_why(
             month_end_on=date(2026, month, 30), factor=factor, outcomes=512, inside_share=0.71
         )
     seen = page(signed_in(people.viewer))
-    for words in ("Since 30 Sep 2026", "1.30", "512 outcomes only 71 %"):
+    for words in ("Since 30 Sep 2026", "1.30", "512 forecasts only 71 %"):
         assert words in seen
 
 

@@ -5,13 +5,13 @@ from typing import Any
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
-from django.utils import timezone
 
 from fleet.due.models import CheckFigure, CheckResult, Fill, ServiceDone
 from fleet.people.models import Person
 from fleet.stores.models import Product
-from fleet.workorders import checks, ending, findings, progress, recording
+from fleet.workorders import checks, ending, findings, fluids, progress
 from fleet.workorders.models import Substitute, WorkOrder
+from tests.cast import depots_day
 from tests.dashboard.workshop import INVENTED, Workshop
 
 SignedIn = Callable[[Person], Client]
@@ -30,7 +30,7 @@ def said(client: Client, address: str, **given: Any) -> str:
 
 # --- papers of an outside workshop ---------------------------------------------------------
 def invoice(client: Client, **more: Any) -> WorkOrder:
-    given = {"service": "engine-oil", "done_on": timezone.now().date().isoformat()}
+    given = {"service": "engine-oil", "done_on": depots_day().isoformat()}
     given |= {"workshop_name": "Outside", "invoice_number": "R-17"}
     client.post("/vehicles/V-102/outside", {**given, **more})
     return WorkOrder.objects.get(where="outside workshop")
@@ -78,7 +78,7 @@ def test_papers_that_are_refused_leave_no_file(
     shop: Workshop, signed_in: SignedIn, files: Path
 ) -> None:
     given = {"workshop_name": "", "papers": SimpleUploadedFile("a.pdf", PDF)}
-    given |= {"service": "engine-oil", "done_on": timezone.now().date().isoformat()}
+    given |= {"service": "engine-oil", "done_on": depots_day().isoformat()}
     answer = said(signed_in(shop.people.supervisor), "/vehicles/V-102/outside", **given)
     assert "Name the workshop" in answer
     assert not list(files.rglob("*.pdf"))
@@ -104,7 +104,7 @@ def test_a_form_about_an_order_without_its_token_changes_nothing(
 def filled(shop: Workshop) -> str:
     """The address that takes a fill back."""
     shop.start()
-    row = recording.fluid(
+    row = fluids.fluid(
         shop.actor(shop.people.mechanic),
         shop.job.pk,
         way="filled",
@@ -188,7 +188,7 @@ def test_only_a_supervisor_of_the_depot_approves_substitutes(
 def doubtful(shop: Workshop) -> None:
     shop.start()
     actor = shop.actor(shop.people.mechanic)
-    progress.end_job(actor, shop.job.pk, state="done")
+    progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
     ending.finish(actor, shop.order.pk, odometer=107_000, fit_for_use="yes")
 
 
@@ -212,7 +212,7 @@ def test_nobody_is_asked_about_an_odometer_that_was_accepted(
 ) -> None:
     shop.start()
     actor = shop.actor(shop.people.mechanic)
-    progress.end_job(actor, shop.job.pk, state="done")
+    progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
     ending.finish(actor, shop.order.pk, odometer=10_700, fit_for_use="yes")
     assert "look again" not in signed_in(shop.people.mechanic).get(shop.page).content.decode()
 

@@ -10,7 +10,7 @@ from django.utils import timezone
 from fleet.people import tokens
 from fleet.people.models import Person, Token
 from fleet.workorders.models import WorkOrder
-from tests.cast import Cast
+from tests.cast import Cast, depots_day
 from tests.dashboard.workshop import Workshop
 
 SignedIn = Callable[[Person], Client]
@@ -122,7 +122,7 @@ def test_only_a_supervisor_manages_people(who: str, people: Cast, signed_in: Sig
 
 
 def name_deputy(client: Client, who: Person, deputy: Person, **days: int) -> Any:
-    today = timezone.now().date()
+    today = depots_day()
     given = {name: (today + timedelta(days=day)).isoformat() for name, day in days.items()}
     address = f"/people-and-tokens/people/{who.pk}/deputy"
     return client.post(address, {"deputy": deputy.pk, **given}, follow=True)

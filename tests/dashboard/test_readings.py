@@ -1,3 +1,4 @@
+import re
 from collections.abc import Callable
 from datetime import timedelta
 
@@ -11,14 +12,14 @@ from fleet import chain
 from fleet.people.models import Person
 from fleet.readings.enter import Entry, enter
 from fleet.readings.models import Reading, ReadingDecision, Source, Upload
-from tests.cast import Cast
+from tests.cast import Cast, depots_day
 
 SignedIn = Callable[[Person], Client]
 
 
 def sheet() -> SimpleUploadedFile:
     """A good row, a vehicle nobody knows, a value nobody can read."""
-    day = timezone.now().date().isoformat()
+    day = depots_day().isoformat()
     text = f"vehicle,date,odometer km\nV-101,{day},10760\nX-9,{day},5\nV-102,{day},lots\n"
     return SimpleUploadedFile("march.csv", text.encode(), content_type="text/csv")
 
@@ -52,6 +53,23 @@ def test_a_sheet_ends_with_every_row_accounted_for(
     seen = client.get(f"/readings/uploads/{one.pk}").content.decode()
     assert "row 3" in seen
     assert "row 4" in seen
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("vehicle,date,engine hours\nV-101,{day},120\n", "Every row would be accepted"),
+        ('vehicle,date,km\nV-101,{day},"5\nV-102,{day},6\n', "Line 2 opens a quotation mark"),
+        ("vehicle,date,km,{brackets}\nV-101,{day},10760,\n", "Every row would be accepted"),
+    ],
+)
+def test_sheets_that_once_stopped_the_page_are_answered_at_once(
+    text: str, said: str, people: Cast, signed_in: SignedIn
+) -> None:
+    given = text.format(day=depots_day().isoformat(), brackets="(" * 25_000)
+    file = SimpleUploadedFile("a.csv", given.encode(), content_type="text/csv")
+    answer = signed_in(people.clerk).post("/readings/uploads", {"file": file, "dry_run": "on"})
+    assert said in answer.content.decode()
 
 
 def test_only_checking_keeps_nothing(people: Cast, signed_in: SignedIn) -> None:
@@ -136,6 +154,72 @@ def test_a_held_reading_is_settled_and_shows_its_new_verdict(
     assert answer["HX-Trigger"] == "readings-changed"
 
 
+def sent(client: Client, reading: Reading, **given: str) -> str:
+    answer = client.post(
+        f"/readings/{reading.pk}/settle",
+        {"reason": "looked at it", "row": "held", "unit": "km", "value": "", **given},
+        headers={"HX-Request": "true"},
+    )
+    return answer.content.decode().replace("\N{NARROW NO-BREAK SPACE}", " ")
+
+
+def test_a_held_card_shows_neighbours_a_chart_and_what_may_have_been_meant(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    held(people)  # 900 km; yesterday 10,690 were read
+    seen = signed_in(people.clerk).get("/readings").content.decode()
+    assert "small-chart" in seen
+    last = people.van.readings.filter(verdict="accepted").latest("taken_at")
+    assert f"{last.total:,.0f}\N{NARROW NO-BREAK SPACE}km on" in seen
+    assert "<dt>expected</dt>" in seen
+    assert 'name="meant"' in seen
+
+
+def test_one_tap_takes_what_may_have_been_meant_and_shows_it(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    reading = held(people)
+    client = signed_in(people.clerk)
+    value = re.findall(r'name="meant" value="([^"]+)"', client.get("/readings").content.decode())[0]
+    said = sent(client, reading, meant=value)
+    reading.refresh_from_db()
+    assert (reading.verdict, reading.total) == ("accepted", float(value))
+    assert f"{float(value):,.0f} km taken" in said
+
+
+def test_the_field_takes_the_vehicles_own_unit(people: Cast, signed_in: SignedIn) -> None:
+    reading = held(people)
+    people.van.meters.update(unit="mi")
+    client = signed_in(people.clerk)
+    assert "Right value [mi]" in client.get("/readings").content.decode()
+    said = sent(client, reading, action="right value", value="6,700", unit="mi")
+    reading.refresh_from_db()
+    assert reading.total == pytest.approx(6_700 * 1.609344)
+    assert "6,700 mi taken" in said
+
+
+def test_a_right_value_that_falls_is_asked_about_and_kept(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    reading = held(people)
+    client = signed_in(people.clerk)
+    said = sent(client, reading, action="right value", value="10,000")
+    assert "less than the reading of" in said
+    assert 'name="value" inputmode="decimal" maxlength="20" value="10,000"' in said
+    assert not ReadingDecision.objects.exists()
+    sent(client, reading, sure="accept suggestion", value="10,000")
+    reading.refresh_from_db()
+    assert reading.total == 10_000
+
+
+def test_the_right_value_is_never_the_suggestion(people: Cast, signed_in: SignedIn) -> None:
+    reading = held(people)
+    assert "Type the right value first" in sent(
+        signed_in(people.clerk), reading, action="right value"
+    )
+    assert not ReadingDecision.objects.exists()
+
+
 def test_settling_moves_the_due_date_at_once(people: Cast, signed_in: SignedIn) -> None:
     reading = held(people)
     given = {"action": "accept suggestion", "value": "10,760", "reason": "looked at it"}
@@ -188,3 +272,36 @@ def test_older_uploads_can_be_reached(people: Cast, signed_in: SignedIn) -> None
     second = client.get(f"/readings?before={oldest.pk}").content.decode()
     assert ("sheet 2.csv" in second, "sheet 1.csv" in second) == (False, True)
     assert f"before={oldest.pk}#" in first
+
+
+def test_one_tap_takes_a_name_for_a_vehicle_in_all_rows(
+    people: Cast,
+    signed_in: SignedIn,
+    django_capture_on_commit_callbacks: DjangoCaptureOnCommitCallbacks,
+) -> None:
+    client, day = signed_in(people.clerk), depots_day()
+    text = f"vehicle,date,odometer km\nV101,{day},10760\nV101,{day},10761\nX-9,{day},5\n"
+    file = SimpleUploadedFile("a.csv", text.encode(), content_type="text/csv")
+    with django_capture_on_commit_callbacks(execute=True):
+        page = client.post("/readings/uploads", {"file": file}, follow=True)
+    one = Upload.objects.get()
+    page = client.get(f"/readings/uploads/{one.pk}").content.decode()
+    assert "“V101” was named 2 times; V-101 exists." in page
+    tap = {"named": "V101", "vehicle": re.findall(r'name="vehicle" value="([^"]+)"', page)[0]}
+    with django_capture_on_commit_callbacks(execute=True):
+        said = client.post(f"/readings/uploads/{one.pk}/mend", tap, follow=True).content.decode()
+    assert "“V101” is read as V-101" in said
+    one.refresh_from_db()
+    assert (one.state, one.counts["unknown vehicle"]) == ("done", 1)
+
+
+def test_the_state_of_an_upload_shows_its_counts_beside_its_remark(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    Upload.objects.create(
+        **{"name": "a.csv", "hash": "a", "size_bytes": 1, "person": people.clerk},
+        **{"state": "done", "counts": {"accepted": 41}, "message": "Sheet “Info” was left alone."},
+    )
+    seen = signed_in(people.clerk).get("/readings").content.decode()
+    assert "41 accepted" in seen
+    assert "was left alone" in seen

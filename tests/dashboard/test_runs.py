@@ -1,11 +1,12 @@
 from collections.abc import Callable
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from django.test import Client
 from django.utils import timezone
 
 from fleet.people.models import Person
+from fleet.readings.models import Upload
 from fleet.runs.models import Run
 from tests.cast import Cast
 
@@ -18,6 +19,22 @@ def test_runs_show_state_counts_and_errors(people: Cast, signed_in: SignedIn) ->
     seen = signed_in(people.viewer).get("/runs").content.decode()
     assert "1,234 due dates" in seen
     assert "disk is full" in seen
+
+
+def test_runs_and_uploads_are_told_by_the_clock_of_the_depot(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    # Berlin is an hour ahead of UTC in winter and two in summer (IANA time zone database)
+    began = datetime(2026, 7, 1, 22, 30, tzinfo=UTC)
+    Run.objects.create(job="night", on=date(2026, 7, 2), state="done", started_at=began)
+    upload = Upload.objects.create(
+        name="yard.csv", hash="0" * 64, size_bytes=1, person=people.clerk
+    )
+    Upload.objects.update(received_at=began)
+    client = signed_in(people.clerk)
+    for address in ("/runs", "/readings", f"/readings/uploads/{upload.pk}"):
+        seen = client.get(address).content.decode()
+        assert ("00:30" in seen, "clock of Plain" in seen, "UTC" in seen) == (True, True, False)
 
 
 def test_a_run_whose_owner_is_gone_is_called_lost(people: Cast, signed_in: SignedIn) -> None:

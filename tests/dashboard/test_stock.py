@@ -1,20 +1,24 @@
 from collections.abc import Callable
+from datetime import date
 
 import pytest
 from django.test import Client
+from django.utils import timezone
 
-from fleet.dashboard.stock_lines import amount
+from fleet.dashboard.stock.lines import amount
 from fleet.people.models import Person, Role
-from fleet.stores.models import Stock, StockMove
+from fleet.stores.models import Item, Stock, StockMove
 from tests.cast import Cast, cast, person
+from tests.dashboard.forms import forms_of
+from tests.kept import kept
 from tests.stores import shelf
 
 SignedIn = Callable[[Person], Client]
 OIL = {"way": "received", "depot": "plain", "item": "gear-oil", "quantity": "20"}
 
 
-@pytest.fixture
-def people(db: None) -> Cast:
+@kept
+def people() -> Cast:
     shelf.item()
     shelf.item("washer", kind="seal", unit="pieces")
     return cast()
@@ -44,6 +48,26 @@ def test_stock_goes_to_another_depot(keeper: Client) -> None:
         ("hill", 1500),
     }
     assert "below zero: count it" in keeper.get("/stock").content.decode()
+
+
+def test_lots_are_listed_and_what_is_too_old_is_not_usable(keeper: Client) -> None:
+    move(keeper, quantity="5", batch="B-1", best_before="2031-01-31")
+    stock = Stock.objects.get()
+    StockMove.objects.create(
+        **{"depot": stock.depot, "item": stock.item, "kind": "received", "quantity": 300},
+        **{"at": timezone.now(), "channel": "test", "batch": "B-0"},
+        best_before=date(2020, 1, 1),
+    )
+    Stock.objects.update(on_hand=5_300)
+    page = keeper.get("/stock").content.decode()
+    assert "5\u00a0L usable" in page
+    assert "0.3\u00a0L, batch B-0" in page
+    assert "past its best before" in page
+    assert "fluid,5300,5000,0,mL" in keeper.get("/stock.csv").content.decode()
+    move(keeper, way="written off", quantity="0.3", reason="too old")
+    page = keeper.get("/stock").content.decode()
+    assert "past its best before" not in page
+    assert "usable</span>" not in page
 
 
 def test_a_form_sent_twice_moves_once(keeper: Client) -> None:
@@ -117,3 +141,55 @@ def test_costs_are_shown_by_vehicle_service_and_depot(keeper: Client) -> None:
     for by in ("vehicle", "service", "depot", "nonsense"):
         assert "No work order was finished" in keeper.get(f"/costs?by={by}").content.decode()
     assert keeper.get("/costs.csv").content.decode().lstrip("\ufeff").startswith("By,Jobs")
+
+
+def test_the_page_asks_with_nothing_lost_and_a_reason_lets_it_through(keeper: Client) -> None:
+    move(keeper)
+    given = {"way": "counted", "quantity": "20000", "reason": "monthly", "key": "one-form"}
+    answer = keeper.post("/stock/moves", OIL | given)
+    page = answer.content.decode()
+    assert answer.status_code == 409
+    assert "20,000 L of Gear oil: that is far more than was ever there" in page
+    assert "<li>20 L</li>" in page
+    asking = next(form for form in forms_of(page) if "override_reason" in form.sent)
+    assert asking.action == "/stock/moves"
+    assert asking.sent["quantity"] == ["20000"]
+    assert (
+        "20\u00a0L counted"
+        in keeper.post(
+            "/stock/moves", asking.sent | {"quantity": "20"}, follow=True
+        ).content.decode()
+    )
+    given = OIL | given | {"key": "another-form"}
+    keeper.post("/stock/moves", given | {"override_reason": "a tank"})
+    assert Stock.objects.get().on_hand == 20_000_000
+    assert StockMove.objects.latest("pk").reason == "monthly; it stands: a tank"
+
+
+@pytest.mark.parametrize(
+    ("given", "field"),
+    [({"price": "240000"}, 'name="price"'), ({"best_before": "2020-01-01"}, 'type="date"')],
+)
+def test_a_price_or_a_date_is_corrected_at_the_question(
+    keeper: Client, given: dict[str, str], field: str
+) -> None:
+    move(keeper, price="240")
+    page = keeper.post("/stock/moves", OIL | given).content.decode()
+    panel = page[page.index("asked panel") : page.index("Leave it")]
+    assert field in panel
+    assert StockMove.objects.count() == 1
+
+
+def test_a_price_beyond_all_measure_is_refused_in_words(keeper: Client) -> None:
+    assert "an amount from 0 up" in move(keeper, price="99999999999999")
+    assert not StockMove.objects.exists()
+
+
+def test_the_makers_number_and_the_shelf_stand_on_the_list_and_in_its_file(keeper: Client) -> None:
+    move(keeper)
+    Item.objects.filter(slug="gear-oil").update(part_number="MADE-UP 4711")
+    Stock.objects.update(shelf_place="B 3")
+    page = keeper.get("/stock").content.decode()
+    assert "part MADE-UP 4711" in page
+    assert "shelf B 3" in page
+    assert ",MADE-UP 4711,B 3" in keeper.get("/stock.csv").content.decode()

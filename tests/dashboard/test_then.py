@@ -6,7 +6,7 @@ from django.test import Client
 
 from fleet.dashboard.then_lines import Counted, ThenLine, counted, outcome_words, then_scale
 from fleet.due.models import Service, ServiceDone
-from fleet.due.then import Then
+from fleet.hindcast.earlier import Earlier
 from fleet.people.models import Person
 from fleet.vehicles.models import Vehicle
 from tests.cast import Cast
@@ -23,9 +23,9 @@ def forecast(
     band: tuple[date | None, ...] = BAND,
     reached_on: date | None = None,
     inside: bool | None = None,
-) -> Then:
+) -> Earlier:
     p10, p50, p90 = band
-    return Then(ASKED, p10, p50, p90, reached_on=reached_on, done_on=None, inside=inside)
+    return Earlier(ASKED, p10, p50, p90, reached_on=reached_on, done_on=None, inside=inside)
 
 
 @pytest.mark.parametrize(
@@ -44,7 +44,7 @@ def forecast(
         (forecast((date(2026, 5, 1),) * 3), "Overdue already then."),
     ],
 )
-def test_what_happened_is_told_in_words(then: Then, words: str) -> None:
+def test_what_happened_is_told_in_words(then: Earlier, words: str) -> None:
     assert outcome_words(then, TODAY).endswith(words)
 
 
@@ -52,7 +52,7 @@ def test_no_date_is_no_outcome() -> None:
     assert outcome_words(forecast((None, None, None)), TODAY) == ""
 
 
-def line(then: Then) -> ThenLine:
+def line(then: Earlier) -> ThenLine:
     return ThenLine("Engine oil", True, then, "")
 
 

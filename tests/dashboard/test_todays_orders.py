@@ -3,14 +3,13 @@ from datetime import timedelta
 
 import pytest
 from django.test import Client
-from django.utils import timezone
 from pytest_django import DjangoAssertNumQueries
 
 from fleet.people.links import issue as sign_in_link
 from fleet.people.models import Person, Role
 from fleet.workorders import findings, progress
 from fleet.workorders.models import WorkOrder
-from tests.cast import person, vehicle
+from tests.cast import depots_day, person, vehicle
 from tests.dashboard.workshop import Workshop, released
 
 SignedIn = Callable[[Person], Client]
@@ -46,11 +45,11 @@ def test_orders_of_another_depot_are_not_shown(shop: Workshop, signed_in: Signed
 def test_what_was_left_over_is_todays_and_what_comes_later_is_not(
     days: int, shown: bool, shop: Workshop, signed_in: SignedIn
 ) -> None:
-    on = timezone.now().date() + timedelta(days=days)
+    on = depots_day() + timedelta(days=days)
     progress.plan(shop.actor(shop.people.supervisor), shop.order.pk, planned_on=on)
     seen = page(signed_in(shop.people.mechanic))
     assert (shop.order.number in seen) is shown
-    assert ("left over from" in seen) is (days < 0)
+    assert ("carried over from" in seen) is (days < 0)
 
 
 def test_a_drafted_order_is_not_for_the_workshop_yet(shop: Workshop, signed_in: SignedIn) -> None:
@@ -75,7 +74,7 @@ def test_the_number_of_queries_does_not_grow_with_the_day(
         van = vehicle(f"W-{number}", shop.people.plain, shop.people.van_type)
         released(shop.people, van, shop.oil)
     client = signed_in(shop.people.mechanic)
-    # session, person, depots; zones, orders, their jobs, vehicles not to be used
+    # session, person, depots; orders, their jobs, vehicles not to be used
     with django_assert_num_queries(7):
         page(client)
 

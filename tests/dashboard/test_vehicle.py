@@ -1,22 +1,26 @@
+import re
 from collections.abc import Callable
 from datetime import timedelta
 
 import pytest
+from django.db.models import F
 from django.test import Client
 from django.utils import timezone
 
+from fleet import chain
 from fleet.dashboard.charts import TRACE_TYPES
 from fleet.duty.models import DutyOverride
 from fleet.people.models import Person
-from fleet.readings.models import Reading
+from fleet.readings.enter import Entry, enter
+from fleet.readings.models import Reading, Source
 from fleet.vehicles.models import Alias
-from tests.cast import Cast
+from tests.cast import Cast, depots_day, vehicle
 
 SignedIn = Callable[[Person], Client]
 
 
 def new_reading(value: str, **changes: str) -> dict[str, str]:
-    today = timezone.now().date().isoformat()
+    today = depots_day().isoformat()
     return {"value": value, "unit": "km", "taken_on": today, "taken_time": "", **changes}
 
 
@@ -83,7 +87,7 @@ def test_what_is_no_reading_is_refused_and_kept_in_the_form(
 ) -> None:
     answer = signed_in(people.mechanic).post("/vehicles/V-101/readings/add", new_reading(typed))
     assert (answer.status_code, Reading.objects.filter(source="page").count()) == (422, 0)
-    assert 'id="add-fault"' in answer.content.decode()
+    assert 'id="refused"' in answer.content.decode()
 
 
 def test_a_viewer_enters_nothing(people: Cast, signed_in: SignedIn) -> None:
@@ -94,7 +98,7 @@ def test_a_viewer_enters_nothing(people: Cast, signed_in: SignedIn) -> None:
 
 
 def severe(people: Cast, **changes: object) -> dict[str, object]:
-    today = timezone.now().date()
+    today = depots_day()
     return {
         "compartment": people.engine.pk,
         "duty_class": "severe",
@@ -133,3 +137,57 @@ def test_older_readings_follow_the_first_dozen(people: Cast, signed_in: SignedIn
     seen = signed_in(people.viewer).get(f"/vehicles/V-101/readings?before={newest[3]}").content
     assert f'id="reading-{newest[4]}"'.encode() in seen
     assert f'id="reading-{newest[3]}"'.encode() not in seen
+
+
+def test_a_vehicle_in_miles_reads_in_miles_everywhere(people: Cast, signed_in: SignedIn) -> None:
+    people.van.meters.update(unit="mi")
+    people.van.readings.update(unit="mi", value=F("meter_value") / 1.609344)
+    client = signed_in(people.supervisor)
+    seen = client.get("/vehicles/V-101").content.decode()
+    for cell in re.findall(r"\d[\d,.]*\N{NARROW NO-BREAK SPACE}(km|mi)\b", seen):
+        assert cell == "mi"
+    # 24,000 km less what is on the odometer, in miles of 1.609344 km
+    left_mi = people.van.due_dates.get().remaining_km / 1.609344
+    assert f"{left_mi:,.0f}\N{NARROW NO-BREAK SPACE}mi left" in seen
+    assert f"{left_mi:,.0f}\N{NARROW NO-BREAK SPACE}mi left" in client.get("/").content.decode()
+    chart = client.get("/vehicles/V-101/chart").json()
+    last = people.van.readings.latest("taken_at")
+    assert max(max(trace["y"]) for trace in chart["data"] if trace.get("name") == "accepted") == (
+        pytest.approx(last.total / 1.609344)
+    )
+    why = client.get("/vehicles/V-101/services/engine-oil/why").content.decode()
+    assert " mi a day" in why
+    assert " km" not in why
+
+
+def test_a_total_typed_in_the_vehicles_unit_is_stored_in_km(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    people.van.meters.update(unit="mi")
+    client = signed_in(people.supervisor)
+    page = client.get("/vehicles/V-101").content.decode()
+    assert "or until total [mi]" in page
+    given = {"service": "engine-oil", "until_km": "15,000", "unit": "mi", "reason": "parts late"}
+    client.post("/vehicles/V-101/defer", given)
+    row = people.van.deferrals.get()
+    assert row.until_km == pytest.approx(15_000 * 1.609344)
+
+
+def test_a_vehicle_with_engine_hours_only_reads_in_hours(people: Cast, signed_in: SignedIn) -> None:
+    machine = vehicle("M-1", people.plain, people.van_type)
+    machine.meters.all().delete()
+    meter, now = machine.meters.create(kind="hours", unit="h"), timezone.now()
+    entries = [
+        Entry(machine.pk, meter.pk, (now - timedelta(days=70 - 7 * week)).replace(microsecond=0),
+              True, 100 + 30.5 * week, "h")
+        for week in range(10)
+    ]  # fmt: skip
+    enter(entries, Source.PAGE)
+    chain.refresh([machine.pk], now)
+    client = signed_in(people.clerk)
+    seen = client.get("/vehicles/M-1").content.decode()
+    assert "<strong>374.5\N{NARROW NO-BREAK SPACE}h</strong>" in seen  # 100 + 9 × 30.5
+    assert '<option value="h" selected>' in seen
+    chart = client.get("/vehicles/M-1/chart").json()
+    (accepted,) = [trace for trace in chart["data"] if trace.get("name") == "accepted"]
+    assert max(accepted["y"]) == 374.5

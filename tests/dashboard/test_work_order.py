@@ -7,7 +7,7 @@ import pytest
 from django.test import Client
 from django.utils import timezone
 
-from fleet.dashboard.order_changes import CHANGES
+from fleet.dashboard.orders.changes import CHANGES
 from fleet.people.models import Person
 from fleet.workorders import progress
 from fleet.workorders.downtime import downtime
@@ -18,10 +18,10 @@ SignedIn = Callable[[Person], Client]
 
 # what is offered to whom in each state, by hand from the roles' rights
 OFFERED = {
-    ("supervisor", "drafted"): {"release", "plan", "arrive", "cancel"},
-    ("supervisor", "released"): {"plan", "arrive", "start", "cancel"},
-    ("supervisor", "started"): {"plan", "wait", "finish", "cancel"},
-    ("supervisor", "waiting"): {"plan", "resume", "cancel"},
+    ("supervisor", "drafted"): {"add-jobs", "release", "plan", "arrive", "cancel"},
+    ("supervisor", "released"): {"add-jobs", "plan", "arrive", "start", "cancel"},
+    ("supervisor", "started"): {"add-jobs", "plan", "wait", "finish", "cancel"},
+    ("supervisor", "waiting"): {"add-jobs", "plan", "resume", "cancel"},
     ("supervisor", "finished"): {"hand-back", "sign-off", "correct"},
     ("supervisor", "signed off"): {"hand-back"},
     ("supervisor", "cancelled"): set(),
@@ -58,7 +58,12 @@ def test_every_change_is_refused_to_a_viewer_and_hidden_from_another_depot(
     shop: Workshop, signed_in: SignedIn
 ) -> None:
     given = {"version": 2, "reason": "x", "waiting_for": "x", "odometer": "1", "job": shop.job.pk}
-    given |= {"fit_for_use": "yes", "state": "done", "planned_on": "2026-12-01"}
+    given |= {
+        "fit_for_use": "yes",
+        "state": "done",
+        "because": "not tried here",
+        "planned_on": "2026-12-01",
+    }
     for who, status in ((shop.people.viewer, {302, 403}), (shop.people.outsider, {404})):
         client = signed_in(who)
         for name in CHANGES:
@@ -73,7 +78,7 @@ def test_an_order_goes_its_way_by_its_buttons(shop: Workshop, signed_in: SignedI
     change(mechanic, shop, "start")
     assert "waits" in change(mechanic, shop, "wait", waiting_for="drain plug washer")
     change(mechanic, shop, "resume")
-    change(mechanic, shop, "end-job", job=shop.job.pk, state="done")
+    change(mechanic, shop, "end-job", job=shop.job.pk, state="done", because="not tried here")
     said = change(mechanic, shop, "finish", odometer="10 700", fit_for_use="yes")
     assert "is finished; due dates are up to date" in said
     assert "downtime ends here" in change(mechanic, shop, "hand-back")
@@ -91,7 +96,9 @@ def test_a_doubtful_odometer_is_asked_about_and_the_order_is_finished_all_the_sa
     shop: Workshop, signed_in: SignedIn
 ) -> None:
     shop.start()
-    progress.end_job(shop.actor(shop.people.mechanic), shop.job.pk, state="done")
+    progress.end_job(
+        shop.actor(shop.people.mechanic), shop.job.pk, state="done", because="not tried here"
+    )
     client = signed_in(shop.people.mechanic)
     assert "please look again" in change(client, shop, "finish", odometer="107000",
                                          fit_for_use="yes")  # fmt: skip
@@ -103,7 +110,7 @@ def test_who_did_the_work_is_not_offered_to_sign_it_off(
 ) -> None:
     actor = shop.actor(shop.people.supervisor)
     progress.start(actor, shop.order.pk)
-    progress.end_job(actor, shop.job.pk, state="done")
+    progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
     WorkOrder.objects.update(state="finished")
     assert "sign-off" not in offered(signed_in(shop.people.supervisor), shop)
     assert "sign-off" in offered(signed_in(shop.second_supervisor), shop)

@@ -4,14 +4,13 @@ from datetime import timedelta
 
 import pytest
 from django.test import Client
-from django.utils import timezone
 from pytest_django import DjangoAssertNumQueries
 
 from fleet.due.models import DueDate, Service
 from fleet.people.models import Person
 from fleet.workorders import issue, progress
 from fleet.workorders.models import DoNotUse, Escalation, Job, WorkOrder
-from tests.cast import vehicle
+from tests.cast import depots_day, vehicle
 from tests.dashboard.workshop import Workshop, finish
 
 SignedIn = Callable[[Person], Client]
@@ -29,7 +28,7 @@ def drafted(shop: Workshop, number: str) -> WorkOrder:
 
 def question(shop: Workshop, stage: str) -> Escalation:
     return Escalation.objects.create(
-        vehicle=shop.people.van, service=shop.oil, stage=stage, since_on=timezone.now().date()
+        vehicle=shop.people.van, service=shop.oil, stage=stage, since_on=depots_day()
     )
 
 
@@ -60,7 +59,7 @@ def test_a_day_narrows_the_list_and_what_is_no_day_is_named(
     shop: Workshop, signed_in: SignedIn
 ) -> None:
     client = signed_in(shop.people.supervisor)
-    today = timezone.now().date()
+    today = depots_day()
     assert shop.order.number in page(client, f"?day={today}")
     assert shop.order.number not in page(client, f"?day={today + timedelta(days=1)}")
     assert "“31.3.2026” is not a date" in page(client, "?day=31.3.2026")
@@ -84,7 +83,7 @@ def test_the_number_of_queries_does_not_grow_with_the_list(
     client = signed_in(shop.people.supervisor)
     # session, person, depots; orders, jobs, vehicles not to be used, when each is needed; counts,
     # mechanics, the week's drafts, months, questions, jobs that came back, deferrals to agree to
-    with django_assert_num_queries(14):
+    with django_assert_num_queries(18):
         page(client)
 
 
@@ -108,7 +107,7 @@ def test_one_click_releases_many_for_a_day_and_a_mechanic(
 def test_one_press_releases_the_weeks_drafts_and_no_others(
     shop: Workshop, signed_in: SignedIn
 ) -> None:
-    today = timezone.now().date()
+    today = depots_day()
     sunday = today + timedelta(days=6 - today.weekday())
     planned, later = drafted(shop, "W-1"), drafted(shop, "W-2")
     needed, calm = drafted(shop, "W-3"), drafted(shop, "W-4")
@@ -170,7 +169,7 @@ def test_a_row_of_due_drafts_an_order_and_then_leads_to_it(
     assert "Draft order" not in seen
 
 
-def test_the_services_that_join_a_draft_are_named_before(
+def test_services_in_their_early_window_are_offered_and_join_only_when_chosen(
     shop: Workshop, signed_in: SignedIn
 ) -> None:
     row = DueDate.objects.get(vehicle=shop.people.second_van)
@@ -182,11 +181,17 @@ def test_the_services_that_join_a_draft_are_named_before(
         source="invented for the tests",
     )
     row.pk, row.service = None, filter_change
-    row.p50 = timezone.now().date() - timedelta(days=1)
+    row.p50 = depots_day() - timedelta(days=1)
     row.save()
     client = signed_in(shop.people.supervisor)
-    assert "with Fuel filter" in client.get("/?search=V-102").content.decode()
-    client.post("/work-orders/draft", {"vehicle": "V-102", "service": "engine-oil"})
+    seen = client.get("/?search=V-102").content.decode()
+    assert 'value="fuel-filter"> Fuel filter' in seen
+    chosen = {"vehicle": "V-102", "service": ["engine-oil"]}
+    client.post("/work-orders/draft", chosen)
+    first = WorkOrder.objects.latest("pk")
+    assert first.jobs.get().title == "Engine oil"
+    first.delete()
+    client.post("/work-orders/draft", {**chosen, "service": ["engine-oil", "fuel-filter"]})
     titles = WorkOrder.objects.latest("pk").jobs.values_list("title", flat=True)
     assert set(titles) == {"Engine oil", "Fuel filter"}
 

@@ -58,8 +58,8 @@ def test_a_van_with_miles_shows_miles(vans: dict[str, Drive]) -> None:
 
 def test_the_moved_van_was_noted_at_both_depots(notes: list[Entry]) -> None:
     assert {note.depot for note in notes if note.number == "311"} == {
-        "merrow-coast",
-        "hollins-hill",
+        "ulmesqua-coast",
+        "brethkamm-hill",
     }
 
 

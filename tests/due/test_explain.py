@@ -1,10 +1,11 @@
-from datetime import date
+from datetime import UTC, date, datetime
 
 import pytest
 
 from fleet import chain
 from fleet.due.explain import Explanation, explain, limit_words
 from fleet.due.models import Limit, Service
+from fleet.duty.models import DutyOverride
 from fleet.faults import Fault
 from fleet.vehicles.models import Vehicle
 from tests import scene
@@ -63,3 +64,35 @@ def test_limits_are_put_in_words() -> None:
     assert limit_words(oil.limits.get()) == "60,000 km or 36 months, whichever first"
     yearly = Limit(service=oil, yearly_month=10, yearly_day=1, source="x")
     assert limit_words(yearly) == "every year by 1 October"
+
+
+def test_life_used_is_split_by_the_duty_classes_it_was_used_in() -> None:
+    # by hand: 33,300 of 30,000 km normal up to 31 May, then 1,400 of 20,000 km severe
+    scene.service(km=30_000, months=None)
+    oil, vehicle = scene.service(km=20_000, months=None, duty_class="severe"), scene.van()
+    scene.done(vehicle, oil, date(2025, 6, 1), 0)
+    for on, km in (((2025, 6, 2), 0), ((2026, 6, 1), 33_300), ((2026, 6, 15), 34_700)):
+        scene.readings(vehicle, [km], until=datetime(*on, tzinfo=UTC))
+    DutyOverride.objects.create(
+        vehicle=vehicle,
+        compartment=oil.compartment,
+        from_on=date(2026, 6, 1),
+        until_on=date(2027, 1, 1),
+        duty_class="severe",
+        reason="seen on the road",
+    )
+    found = explained(vehicle, oil)
+    assert "Life used: 111 % in normal duty to 31 May 2026, 7 % in severe since." in found.lines
+    assert [(part.duty_class, part.until_on) for part in found.life_by_class] == [
+        ("normal", date(2026, 5, 31)),
+        ("severe", None),
+    ]
+
+
+def test_with_one_class_there_is_nothing_to_split() -> None:
+    oil, vehicle = scene.service(km=20_000, months=48), scene.van()
+    scene.done(vehicle, oil, date(2026, 1, 1), 10_000)
+    scene.readings(vehicle, scene.steady(10_000, 700, 24))
+    found = explained(vehicle, oil)
+    assert not any(line.startswith("Life used:") for line in found.lines)
+    assert found.life_by_class[0].life_used == pytest.approx(16_100 / 20_000)

@@ -1,4 +1,5 @@
 from datetime import UTC, date, datetime, timedelta
+from itertools import product
 
 import pytest
 from django.db import connection
@@ -57,6 +58,20 @@ def test_each_boundary_of_a_state(changes: dict[str, object], state: str) -> Non
     assert only().state == state
     assert [found.state for found in due_rows(states=[state], now=NOW)] == [state]
     assert due_rows(states=[other for other in STATES if other != state], now=NOW) == []
+
+
+def test_database_and_program_give_every_row_one_and_the_same_state() -> None:
+    days = [date(2026, 6, 14), date(2026, 6, 15), date(2026, 6, 30), date(2026, 7, 1), NEVER]
+    grid = product((True, False), (None, *days[:2]), (True, False), days)
+    for at, (known, calendar_on, beyond, sort_on) in enumerate(grid):
+        given = {"calendar_on": calendar_on, "beyond_by_reading": beyond, "sort_on": sort_on}
+        row(f"V-{at}", history_known=known, p50=None, **given)
+    listed = {found.vehicle: found.state for found in due_rows(now=NOW)}
+    by_database = [
+        (found.vehicle, state) for state in STATES for found in due_rows(states=[state], now=NOW)
+    ]
+    assert sorted(by_database) == sorted(listed.items())
+    assert set(listed.values()) == set(STATES)
 
 
 def test_today_is_the_depots_local_date() -> None:
@@ -121,6 +136,13 @@ def test_life_used_by_the_calendar_grows_with_every_day() -> None:
     assert only().life_used == pytest.approx(182 / 365)
     later = due_rows(now=NOW + timedelta(days=30))[0]
     assert later.life_used == pytest.approx(212 / 365)
+
+
+def test_life_used_by_the_calendar_goes_on_from_what_earlier_classes_used() -> None:
+    # .5 on 1 June 2026, and 14 of 200 days since
+    began = {"calendar_life": 0.5, "calendar_life_on": date(2026, 6, 1)}
+    row(calendar_on=date(2026, 9, 9), calendar_life_per_d=1 / 200, **began)
+    assert only().life_used == pytest.approx(0.5 + 14 / 200)
 
 
 def test_life_used_is_the_largest_of_all_limits() -> None:

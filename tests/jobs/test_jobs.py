@@ -1,15 +1,18 @@
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
 import time_machine
 from celery.schedules import crontab
 from django.db import transaction
+from kombu.exceptions import OperationalError
 
 from config.celery import app
 from fleet import chain, jobs
 from fleet.readings.models import Upload
 from fleet.runs import ledger
+from fleet.runs.models import Run
+from fleet.visits.models import Plan
 from tests.cast import cast
 
 pytestmark = pytest.mark.django_db
@@ -90,9 +93,75 @@ def test_a_task_is_sent_after_commit_and_not_at_all_without(called: list[Any]) -
     assert called == [("refresh", [1])]
 
 
+def test_with_the_broker_away_what_was_asked_is_noted_and_made_up(
+    called: list[Any], monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def away(*_: Any, **__: Any) -> None:
+        raise OperationalError("Error 111 connecting to localhost:6379")
+
+    cast()
+    with time_machine.travel("2026-05-12T10:00:00Z", tick=False):
+        with ledger.work("night", date(2026, 5, 12), "Europe/Berlin"):
+            pass
+        ledger.ask_for("night", date(2026, 5, 12), "Europe/Berlin", again=True)
+        with monkeypatch.context() as patched:
+            patched.setattr(jobs.night, "apply_async", away)
+            jobs.send(jobs.night, "2026-05-12", "Europe/Berlin")
+        assert called == []
+        assert "fleet.jobs.night is made up when it is back" in caplog.text
+        jobs.make_up()
+    assert called == [("nightly", date(2026, 5, 12), "Europe/Berlin", False)]
+
+
+def test_an_upload_that_somebody_is_at_is_not_sent_again(
+    called: list[Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    one, sent = upload("received"), []
+    ledger.claim(jobs.UPLOAD, one.received_at.date(), str(one.pk))
+    monkeypatch.setattr(jobs, "send", lambda *given: sent.append(given))
+    jobs.make_up()
+    assert sent == []
+
+
+def test_what_a_killed_worker_held_is_found_within_the_minute() -> None:
+    """On its machine at the next look, elsewhere when the lease has passed and at the next look."""
+    (entry,) = app.conf.beat_schedule.values()
+    assert entry["schedule"] == crontab(minute="*")
+    assert ledger.LEASE + timedelta(minutes=1) <= timedelta(minutes=6)
+    assert entry["options"]["expires"] < 60  # a busy worker does not find hundreds of them later
+
+
 def test_beat_wakes_make_up_at_every_half_past() -> None:
     # 02:30 of every zone is a full or half hour of UTC, but for the few at a quarter
     (entry,) = app.conf.beat_schedule.values()
     assert entry["task"] == jobs.make_up.name
-    assert entry["schedule"] == crontab(minute="*/10")
+    assert entry["schedule"] == crontab(minute="*")
     assert {0, 30} <= entry["schedule"].minute
+
+
+def test_each_depot_of_a_zone_is_planned_after_its_night(called: list[Any]) -> None:
+    people = cast()
+    jobs.night("2026-05-12", "Europe/Berlin")
+    made = Plan.objects.values_list("depot__slug", "as_of_on")
+    assert set(made) == {(one.slug, date(2026, 5, 12)) for one in (people.plain, people.hill)}
+    assert Run.objects.filter(job="plan", state="done").count() == 2
+
+
+def test_a_depot_is_planned_once_a_day_unless_asked_again(called: list[Any]) -> None:
+    people = cast()
+    for again in (False, False, True):
+        jobs.plan_visits([people.plain.slug], "2026-05-12", again)
+    assert Run.objects.get(job="plan").state == "done"
+    assert Plan.objects.count() == 1  # the same inputs keep the plan
+
+
+def test_an_upload_waits_for_few_plans_however_many_depots_there_are(
+    monkeypatch: pytest.MonkeyPatch, db: None
+) -> None:
+    sent: list[Any] = []
+    monkeypatch.setattr(jobs, "send", lambda *given: sent.append(given))
+    jobs.plan_visits(["a", "b", "c"], "2026-05-12")
+    assert sent == [(jobs.plan_visits, ["b", "c"], "2026-05-12", False)]
+    assert list(Run.objects.filter(job="plan").values_list("part", flat=True)) == ["a"]
+    jobs.plan_visits(["c"], "2026-05-12")
+    assert len(sent) == 1

@@ -1,8 +1,7 @@
-import pytest
-
 from tests.cast import Cast, cast
+from tests.kept import kept
 
 
-@pytest.fixture
-def people(db: None) -> Cast:
+@kept
+def people() -> Cast:
     return cast()

@@ -1,13 +1,12 @@
 from datetime import date, timedelta
 
 import pytest
-from django.utils import timezone
 
 from fleet.people import manage
 from fleet.people.manage import PersonFault
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
-from tests.cast import Cast
+from tests.cast import Cast, depots_day
 
 # written by hand: what a deputy decides in a supervisor's place
 DECIDES = {
@@ -17,7 +16,7 @@ DECIDES = {
 
 
 def today() -> date:
-    return timezone.now().date()
+    return depots_day()
 
 
 def stand_in(people: Cast, days: tuple[int, int], who: Person | None = None) -> Person:

@@ -44,6 +44,9 @@ def test_a_change_is_one_row_of_history(people: Cast) -> None:
         ("a da!", Changes(role="clerk"), "valid username"),
         ("ada", Changes(role="clerk", password="short"), "too short"),
         ("ada", Changes(role="clerk", password="password123"), "too common"),
+        ("ada-of-hill", Changes(role="clerk", password="Ada-of-Hill"), "too similar to the user"),
+        ("ada-of-hill", Changes(role="clerk", password="ada-of-hill7"), "too similar to the user"),
+        ("ada", Changes(role="clerk", full_name="Ada Abendroth", password="abendroth"), "similar"),
     ],
 )
 def test_what_cannot_be_is_refused_with_a_sentence(

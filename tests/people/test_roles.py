@@ -11,11 +11,12 @@ EXPECTED = {
         *("see", "add readings", "settle readings", "set duty", "run the night", "set up"),
         *("manage people", "report findings", "record work", "release work orders"),
         *("sign off work", "defer services", "approve substitutes", "clear do not use"),
-        "keep stock",
+        *("keep stock", "enter service history"),
         *("run field trials", "rate in field trials", "approve a longer interval"),
     },
     Role.CLERK: {
         *("see", "add readings", "settle readings", "report findings", "rate in field trials"),
+        "enter service history",
     },
     Role.MECHANIC: {
         *("see", "add readings", "record work", "report findings", "rate in field trials"),

@@ -161,3 +161,54 @@ def test_the_byte_order_mark_is_no_part_of_the_first_heading(tmp_path: Path) -> 
     path = tmp_path / "a.csv"
     path.write_bytes(codecs.BOM_UTF8 + b"Vehicle,km\nV1,5\n")
     assert read_book(path)[""][0][0] == "Vehicle"
+
+
+def quoted(*lines: str) -> bytes:
+    return "\n".join(["Vehicle,Date,Odometer,Note", *lines, ""]).encode()
+
+
+ROW = "V-1,2026-03-01,5000,"
+
+
+def test_a_quotation_mark_that_is_never_closed_is_refused_with_its_line(tmp_path: Path) -> None:
+    # the 10th of 50 rows: 40 would be taken into one cell
+    data = quoted(*[ROW] * 8, f'{ROW}"oil low', *[ROW] * 41)
+    assert refusal(tmp_path / "a.csv", data).startswith(
+        "Line 10 opens a quotation mark that is not"
+    )
+
+
+@pytest.mark.parametrize(
+    "lines",
+    [
+        [f'{ROW}"oil low', ROW, ROW, f'{ROW}"seen"'],  # closed by the mark of another row
+        ['V-1,2026-03-01,"5000,', 'V-2,2026-03-01,"6000,'],  # two marks forgotten, line by line
+        ['"V-1","2026-03-01","5000","', '"V-2","2026-03-01","6000",""'],
+    ],
+)
+def test_a_quotation_mark_that_takes_in_rows_is_refused(tmp_path: Path, lines: list[str]) -> None:
+    message = refusal(tmp_path / "a.csv", quoted(ROW, *lines, ROW))
+    assert "opened in line 3 runs on over line 4" in message
+
+
+def test_a_field_that_grows_past_the_reader_names_where_it_began(tmp_path: Path) -> None:
+    data = quoted(f'{ROW}"oil low', *[ROW] * 8_000)  # 184,000 letters; 131,072 fit a cell
+    assert refusal(tmp_path / "a.csv", data).startswith("Line 2 opens")
+
+
+@pytest.mark.parametrize(
+    "note", ['"first line\nsecond line"', '"said ""low"",\nthen filled"', '"a\n\nb, c"', '5" pipe']
+)
+def test_a_cell_may_hold_line_breaks_and_marks(tmp_path: Path, note: str) -> None:
+    path = tmp_path / "a.csv"
+    path.write_bytes(quoted(f"{ROW}{note}", ROW))
+    assert [row[0] for row in read_book(path)[""]] == ["Vehicle", "V-1", "V-1"]
+
+
+@pytest.mark.parametrize("control", ["\x01", "\x1a", "\x00", "\x0b"])
+def test_a_stray_control_character_is_left_out_and_nothing_else(
+    tmp_path: Path, control: str
+) -> None:
+    path = tmp_path / "a.csv"
+    path.write_bytes(f"Veh{control}icle,km\nV1,5\n".encode())
+    assert read_book(path)[""] == [["Vehicle", "km"], ["V1", "5"]]

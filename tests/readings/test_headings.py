@@ -1,5 +1,6 @@
 """Which column holds what; the layouts are made up here, as people might draw them."""
 
+import time
 from datetime import date
 from typing import Any
 
@@ -34,6 +35,13 @@ LONG = {"vehicle": 0, "date": 1, "odometer": 2}
         ["Unit", "Date", "Miles"],
         ["Asset ID", "Time", "Odometer (end of day)"],
         ["Truck", "Taken on", "Latest odometer value"],
+        ["Fahrzeug", "Datum", "Kilometerstand"],
+        ["Fzg.-Nr.", "Ablesedatum", "km-Stand [km]"],
+        ["Wagennummer", "Tag", "Zählerstand"],
+        ["Véhicule", "Date", "Kilométrage"],
+        ["N° de véhicule", "Date du relevé", "Compteur (km)"],
+        ["Vehículo", "Fecha", "Kilometraje"],
+        ["N.º de vehículo", "Fecha de lectura", "Lectura del odómetro"],
     ],
 )
 def test_headings_match_generously(row: list[str]) -> None:
@@ -122,3 +130,43 @@ def test_what_is_missing_or_doubled_is_named(row: list[str], words: str) -> None
 
 def test_columns_are_lettered_as_in_a_spreadsheet() -> None:
     assert [letter(column) for column in (0, 25, 26, 399)] == ["A", "Z", "AA", "OJ"]
+
+
+@pytest.mark.parametrize("heading", ["(" * 25_000, "[" * 25_000, "([" * 12_500, "March " * 5_000])
+def test_a_long_heading_is_looked_at_in_part_only(heading: str) -> None:
+    begun = time.perf_counter()
+    assert shape([*("Vehicle", "Date", "Odometer"), heading]).columns == LONG
+    # 25,000 letters looked at from each opening bracket took some seconds
+    assert time.perf_counter() - begun < 0.2
+
+
+@pytest.mark.parametrize(
+    "row",
+    [
+        ["Bemerkung", "Uhrzeit", "Betriebsstunden", "Einheit", "Tachostand", "Datum", "Fahrzeug"],
+        ["Remarques", "Heure", "Heures moteur", "Unité", "Kilométrage", "Jour", "Véhicule"],
+        ["Notas", "Hora", "Horas de motor", "Unidad", "Odómetro", "Fecha", "Vehículo"],
+    ],
+)
+def test_optional_columns_are_found_in_other_languages(row: list[str]) -> None:
+    assert shape(row).columns == {
+        **{"note": 0, "time": 1, "hours": 2, "unit": 3},
+        **{"odometer": 4, "date": 5, "vehicle": 6},
+    }
+
+
+def test_a_registration_is_no_fleet_number() -> None:
+    assert shape(["Kennzeichen", "Fahrzeug", "Datum", "km"]).columns["vehicle"] == 1
+
+
+def test_months_in_other_languages_make_a_wide_sheet() -> None:
+    assert days("Jän 2026", "Févr. 2026", "marzo 2026") == [
+        "2026-01-31",
+        "2026-02-28",
+        "2026-03-31",
+    ]
+
+
+@pytest.mark.parametrize(("heading", "unit"), [("Meilen", "mi"), ("Millas", "mi"), ("Stand", None)])
+def test_units_in_other_languages(heading: str, unit: str | None) -> None:
+    assert shape(["Fahrzeug", "Datum", heading]).odometer_unit == unit

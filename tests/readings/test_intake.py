@@ -9,11 +9,11 @@ from typing import Any
 
 import pytest
 
+from fleet import chain
 from fleet.faults import Fault
 from fleet.readings import intake
-from fleet.readings.book import read_book
 from fleet.readings.models import Reading, Source, Upload, UploadRow, Verdict
-from fleet.readings.report import download, report_of
+from fleet.readings.report import report_of
 from tests.cast import Cast, cast, vehicle
 from tests.readings.books import write_xlsx
 
@@ -97,7 +97,7 @@ def test_without_any_unit_the_vehicles_meter_decides(people: Cast, tmp_path: Pat
         (["V-101", DAY, "abc"], Outcome.UNREADABLE, "C2 is no number"),
         (["V-101", DAY, "5 h"], Outcome.UNREADABLE, "odometer in hours"),
         (["V-101", DAY, 1e16], Outcome.UNREADABLE, "too large for any meter"),
-        (["Total", "", 5], Outcome.UNREADABLE, "not a vehicle"),
+        (["Total", "", 5], Outcome.UNREADABLE, "totals row"),
     ],
 )
 def test_rows_that_cannot_be_taken_say_why(
@@ -227,6 +227,39 @@ def judged(upload: Upload, **verdicts: Verdict) -> Upload:
     return upload
 
 
+def hours_only(tmp_path: Path) -> bytes:
+    head = ["Vehicle", "Date", "Engine hours"]
+    return sheet(tmp_path, head, ["V-101", DAY, 120], ["V-102", DAY, 80])
+
+
+def test_rows_with_engine_hours_only_come_to_an_end(people: Cast, tmp_path: Path) -> None:
+    upload = intake.receive(hours_only(tmp_path), "a.xlsx")
+    done = chain.complete_upload(upload.pk)
+    assert (done.state, done.counts) == ("done", {"accepted": 2})
+    assert set(Reading.objects.values_list("unit", "value")) == {("h", 120), ("h", 80)}
+
+
+def test_a_held_reading_of_engine_hours_can_be_settled_from_its_row(
+    people: Cast, tmp_path: Path
+) -> None:
+    data = sheet(tmp_path, [*LONG, "Engine hours"], ["V-101", DAY, 5, 6], ["V-102", DAY, "", 6])
+    upload = judged(staged(data), V101_h=Verdict.HELD, V102_h=Verdict.HELD)
+    listed = {row["vehicle"]: row["reading"] for row in report_of(upload).as_json()["not_accepted"]}
+    hours = Reading.objects.filter(unit="h").values_list("vehicle__fleet_number", "pk")
+    assert listed == dict(hours)
+
+
+def test_nothing_of_a_sheet_is_read_in_this_process(
+    people: Cast, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*given: Any) -> None:
+        raise AssertionError("a cell was looked at outside the process apart")
+
+    for where in ("headings.find_shape", "sheets.survey_book", "entries.read_moment"):
+        monkeypatch.setattr(f"fleet.readings.{where}", refuse)
+    assert outcomes(staged(sheet(tmp_path, LONG, ["V-101", DAY, 5000]))) == ["waiting"]
+
+
 def mixed(tmp_path: Path) -> bytes:
     """One row in each of the six outcomes, once judged as in ``test_every_row_has_an_outcome``."""
     return sheet(
@@ -286,12 +319,3 @@ def test_what_was_not_accepted_is_listed_with_its_reason(people: Cast, tmp_path:
     ]
     assert (rows[0]["vehicle"], rows[0]["row"], rows[0]["reason"]) == ("V-102", 3, "jump")
     assert "far ahead" in rows[0]["message"]
-
-
-def test_rows_come_back_as_a_sheet_with_their_outcome(people: Cast, tmp_path: Path) -> None:
-    upload = judged(staged(sheet(tmp_path, LONG, ["=HYPERLINK(1)", DAY, 5])))
-    path = tmp_path / "back.xlsx"
-    path.write_bytes(download(upload))
-    head, row = read_book(path)["Rows"]
-    assert row[:4] == ["March", 2.0, "", "unknown vehicle"]
-    assert row[6:] == ["=HYPERLINK(1)", "2026-03-02", 5.0]

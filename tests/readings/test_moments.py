@@ -47,6 +47,11 @@ TIMED = ("2026-03-31 14:05:00", True)
         "Mar 31, 2026",
         "Tuesday 31 March 2026",
         "2026-03-31 00:00:00",
+        "31. März 2026",
+        "Di, 31.03.2026",
+        "31 mars 2026",
+        "mardi 31 mars 2026",
+        "31 de marzo de 2026",
     ],
 )
 def test_a_day_in_any_usual_form_is_noon_with_the_time_unknown(cell: object) -> None:
@@ -191,3 +196,30 @@ def test_today_is_the_local_day() -> None:
     now = datetime(2026, 3, 31, 23, 30, tzinfo=UTC)  # 1 April in Berlin
     noon_s = local_noon_s(now, ["Europe/Berlin", "UTC"])
     assert (noon_s[0] - noon_s[1]) == 86_400
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        *[("Okt 2026", "2026-10-31"), ("Dezember 26", "2026-12-31"), ("Jänner 2026", "2026-01-31")],
+        *[("févr. 2026", "2026-02-28"), ("août 2026", "2026-08-31"), ("juil. 2026", "2026-07-31")],
+        *[("enero de 2026", "2026-01-31"), ("dic 2026", "2026-12-31"), ("mayo 2026", "2026-05-31")],
+    ],
+)
+def test_months_are_known_in_four_languages(text: str, expected: str) -> None:
+    month = read_month(text)
+    assert month is not None
+    assert datetime.fromtimestamp(month.wall_s, UTC).date().isoformat() == expected
+
+
+def test_the_first_of_a_month_in_french() -> None:
+    assert wall("1er mars 2026")[0] == "2026-03-01 12:00:00"
+
+
+def test_a_month_before_its_day_is_no_weekday() -> None:
+    assert wall("Mar 3, 2026")[0] == "2026-03-03 12:00:00"
+
+
+def test_a_very_long_text_is_no_date() -> None:
+    with pytest.raises(CellFault, match="no date"):
+        read_moment("3 Mar 2026" + " " * 50 + "x")

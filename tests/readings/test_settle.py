@@ -1,10 +1,11 @@
 from datetime import timedelta
+from typing import Any
 
 import pytest
 
 from fleet import chain
 from fleet.due.models import DueDate
-from fleet.faults import Fault
+from fleet.faults import Fault, Question
 from fleet.readings.models import Reading, ReadingDecision, Verdict
 from fleet.readings.settle import settle
 from fleet.usage.models import UsageState
@@ -22,7 +23,7 @@ def van_with(values: list[float]) -> Vehicle:
     return vehicle
 
 
-def decide(reading: Reading, action: str, **changes: float) -> ReadingDecision:
+def decide(reading: Reading, action: str, **changes: Any) -> ReadingDecision:
     decision = settle(
         reading_id=reading.pk,
         action=action,
@@ -142,3 +143,126 @@ def test_what_cannot_be_is_refused_with_a_sentence(
 def test_an_unknown_reading_is_refused() -> None:
     with pytest.raises(Fault, match="no reading 999"):
         settle(reading_id=999, action="reject", person=None, reason="so", channel="test")
+
+
+def miles_van(typed_mi: float) -> Reading:
+    """A van whose odometer shows miles: 435 mi a week from 6,214 mi on, then what was typed."""
+    vehicle = scene.van()
+    vehicle.meters.update(unit="mi")
+    for reading in scene.readings(vehicle, [*scene.steady(6_214, 435, 20), typed_mi]):
+        reading.unit, reading.meter_value = "mi", reading.value * 1.609344
+        reading.save()
+    chain.refresh([vehicle.pk], NOW)
+    return the_odd_one()
+
+
+def test_a_value_in_miles_is_taken_as_miles() -> None:
+    odd = miles_van(14_300)  # 14,479 mi was the last
+    decide(odd, "accept suggestion", value=14_900, unit="mi")
+    assert odd.total == pytest.approx(14_900 * 1.609344)
+
+
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [
+        # last 23,300 km on 8 June; at 900 km a day a week allows 8 × 900 = 7,200 km more
+        (22_990, "310 km less than the reading of 8 Jun 2026 (23,300 km)"),
+        (30_600, "7,300 km in 7 days from the reading of 8 Jun 2026"),
+        (24_800, "100 km more than the reading of 22 Jun 2026 (24,700 km)"),
+    ],
+)
+def test_a_value_that_cannot_follow_from_its_neighbours_asks(value: float, words: str) -> None:
+    vehicle = van_with([*scene.steady(10_000, 700, 20), 23_100])
+    odd = the_odd_one()
+    if value == 24_800:
+        scene.readings(vehicle, [24_700], until=NOW + timedelta(days=7))
+        chain.refresh([vehicle.pk], NOW + timedelta(days=7))
+    with pytest.raises(Question) as asked:
+        decide(odd, "accept suggestion", value=value)
+    assert words in str(asked.value).replace("\N{NARROW NO-BREAK SPACE}", " ")
+    assert asked.value.about == "value"
+    assert not ReadingDecision.objects.exists()
+
+
+@pytest.mark.parametrize("value", [23_299, 30_500])
+def test_a_value_that_can_follow_is_not_asked_about(value: float) -> None:
+    # a fall of 1 km is rounding; 8 days' worth at 900 km are allowed for a week
+    van_with([*scene.steady(10_000, 700, 20), 23_100])
+    odd = the_odd_one()
+    decide(odd, "accept suggestion", value=value)
+    assert odd.total == value
+
+
+def test_a_value_asked_about_stands_with_its_reason_kept() -> None:
+    van_with([*scene.steady(10_000, 700, 20), 23_100])
+    odd = the_odd_one()
+    decision = decide(odd, "accept suggestion", value=22_990, override_reason="photo seen")
+    assert (odd.total, odd.verdict) == (22_990, Verdict.ACCEPTED)
+    assert decision.reason == "looked at the instrument; it stands: photo seen"
+
+
+def test_the_total_of_a_replaced_meter_is_doubted_too() -> None:
+    van_with([*scene.steady(10_000, 700, 20), 40])
+    with pytest.raises(Question, match="less than the reading of"):
+        decide(the_odd_one(), "meter replaced", value=2_400)
+
+
+def test_a_unit_of_another_kind_of_meter_is_refused() -> None:
+    van_with([*scene.steady(10_000, 700, 20), 23_100])
+    with pytest.raises(Fault, match="give km or mi"):
+        decide(the_odd_one(), "accept suggestion", value=24_000, unit="h")
+
+
+def test_what_the_next_reading_suggests_can_be_accepted() -> None:
+    vehicle = van_with([*scene.steady(10_000, 700, 20), 14_010])
+    odd = the_odd_one()
+    scene.readings(vehicle, [24_700], until=NOW + timedelta(days=7))
+    chain.refresh([vehicle.pk], NOW + timedelta(days=7))
+    decide(odd, "accept suggestion")
+    assert odd.total == 24_010  # 1 typed for 2
+
+
+@pytest.mark.parametrize("value", [0, 0.5])
+def test_the_smallest_values_are_meter_values_and_asked_about(value: float) -> None:
+    van_with([*scene.steady(10_000, 700, 20), 23_100])
+    with pytest.raises(Question, match="less than the reading of"):
+        decide(the_odd_one(), "accept suggestion", value=value)
+
+
+def test_the_largest_value_a_meter_shows_is_below_a_hundred_million() -> None:
+    van_with([*scene.steady(10_000, 700, 20), 23_100])
+    with pytest.raises(Fault, match="no meter value"):
+        decide(the_odd_one(), "accept suggestion", value=100_000_000)
+
+
+def test_a_meter_replaced_before_any_reading_counts_from_what_it_shows() -> None:
+    vehicle = scene.van()
+    (early,) = scene.readings(vehicle, [5_000], until=NOW + timedelta(days=9))
+    chain.refresh([vehicle.pk], NOW)
+    early.refresh_from_db()
+    assert early.reason == "future_date"
+    decide(early, "meter replaced")
+    assert (MeterChange.objects.get().offset, early.total) == (0, 5_000)
+
+
+def test_a_long_reason_is_kept_as_far_as_there_is_room() -> None:
+    van_with([*scene.steady(10_000, 700, 20), 40])
+    odd = the_odd_one()
+    settle(
+        reading_id=odd.pk,
+        action="meter replaced",
+        person=None,
+        reason="r" * 400,
+        value=24_000,
+        channel="test",
+    )
+    assert ReadingDecision.objects.get().reason == MeterChange.objects.get().note == "r" * 300
+
+
+def test_without_a_suggestion_none_can_be_accepted() -> None:
+    van_with([*scene.steady(10_000, 700, 20), 23_100])
+    odd = the_odd_one()
+    assert odd.suggestion is None
+    with pytest.raises(Fault, match="without a suggestion"):
+        decide(odd, "accept suggestion")
+    assert not ReadingDecision.objects.exists()

@@ -1,11 +1,15 @@
 """Expected states follow from the rules stated in the ledger's docstrings (our choice)."""
 
+import os
+import subprocess
+import sys
 from datetime import UTC, date, datetime, timedelta
+from mmap import mmap
 
 import pytest
 from django.utils import timezone
 
-from fleet.runs import ledger
+from fleet.runs import ledger, owner
 from fleet.runs.models import Run
 from fleet.vehicles.models import Depot
 
@@ -149,3 +153,99 @@ def test_a_running_row_past_its_lease_stands_as_lost() -> None:
     assert run.lease_until
     assert ledger.standing(run, run.lease_until - timedelta(seconds=1)) == "running"
     assert ledger.standing(run, run.lease_until + timedelta(seconds=1)) == "lost"
+
+
+def night_at(zone: str = "Europe/Berlin") -> tuple[date, datetime]:
+    depot("north", zone)
+    return ON, datetime(2026, 3, 29, 12, tzinfo=UTC)
+
+
+def test_a_night_asked_for_again_and_lost_by_the_broker_is_owed() -> None:
+    on, now = night_at()
+    with ledger.work("night", on, "Europe/Berlin"):
+        pass
+    assert ledger.owed(now) == []
+    run = ledger.ask_for("night", on, "Europe/Berlin", again=True)
+    assert ledger.standing(run, now) == "waiting"
+    assert ledger.owed(now) == [ledger.Owed("night", on, "Europe/Berlin")]
+
+
+def test_an_older_night_that_was_asked_for_and_lost_is_owed_too() -> None:
+    on, now = night_at()
+    with ledger.work("night", on, "Europe/Berlin"):
+        pass
+    ledger.ask_for("night", on - timedelta(days=9), "Europe/Berlin")
+    (owed,) = ledger.owed(now)
+    assert owed.on == on - timedelta(days=9)
+
+
+def test_a_night_that_failed_too_often_is_tried_once_a_person_asks_again() -> None:
+    on, now = night_at()
+    for _ in range(ledger.ATTEMPTS):
+        with pytest.raises(ValueError, match="x"), ledger.work("night", on, "Europe/Berlin"):
+            raise ValueError("x")
+    assert ledger.owed(now) == []
+    ledger.ask_for("night", on, "Europe/Berlin", again=True)
+    assert len(ledger.owed(now)) == 1
+
+
+def test_asking_again_for_what_is_in_hand_changes_nothing() -> None:
+    run = ledger.claim("night", ON)
+    assert run
+    assert ledger.ask_for("night", ON, again=True).state == "running"
+
+
+def a_dead_owner() -> str:
+    """As a process that has ended left it."""
+    script = "from fleet.runs import owner; print(owner.me())"
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
+    return done.stdout.strip()
+
+
+def test_work_of_a_process_that_is_seen_to_be_gone_is_free_at_once() -> None:
+    run = ledger.claim("night", ON)
+    assert run
+    Run.objects.filter(pk=run.pk).update(owner=a_dead_owner())
+    ledger.let_go_of_the_dead()
+    assert ledger.standing(Run.objects.get(), timezone.now()) == "lost"
+    assert ledger.claim("night", ON)
+
+
+def test_work_of_a_living_process_or_of_another_machine_stays_in_its_hands() -> None:
+    run = ledger.claim("night", ON)
+    assert run
+    machine, pid, seen, began = run.owner.split()
+    for held_by in (
+        run.owner,
+        f"elsewhere {pid} 0123abcd {began}",  # whose numbers mean nothing here
+        f"{machine} {pid}",  # as an older version of the program left it
+    ):
+        Run.objects.filter(pk=run.pk).update(owner=held_by)
+        ledger.let_go_of_the_dead()
+        assert ledger.claim("night", ON) is None, held_by
+    Run.objects.filter(pk=run.pk).update(owner=f"{machine} {pid} {seen} 1")
+    ledger.let_go_of_the_dead()  # another process has the number now
+    assert ledger.claim("night", ON)
+
+
+def test_a_number_that_another_process_has_now_is_not_taken_for_its_old_owner() -> None:
+    begun_before = a_dead_owner().split()[3]
+    now = subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE)
+    machine, _, seen, _ = owner.me().split()
+    try:
+        assert owner.is_dead(f"{machine} {now.pid} {seen} {begun_before}")
+    finally:
+        now.communicate(b"\n")
+
+
+def test_an_owner_is_known_again_whatever_it_has_done_since() -> None:
+    me = owner.me()
+    with mmap(-1, 64 << 20):  # its size, which the system tells beside its start, is another now
+        assert not owner.is_dead(me)
+
+
+def test_who_has_the_work_is_told_in_words() -> None:
+    assert ledger.claim("night", ON)
+    told = rf"\(\S+ {os.getpid()}, see Runs\)"
+    with pytest.raises(ledger.Taken, match=told), ledger.work("night", ON):
+        pass

@@ -79,7 +79,7 @@ def state_of(stack: Stack, run: int) -> Any:
 
 
 def test_the_watching_machine_is_told_that_all_is_well(stack: Stack) -> None:
-    with urlopen(f"{stack.address}/health", timeout=10) as answer:
+    with urlopen(f"{stack.address}/health", timeout=60) as answer:
         assert (answer.status, answer.read()) == (200, b"ok")
 
 

@@ -11,7 +11,6 @@ from tests.scene import NOW
 from tests.stores import shelf
 
 pytestmark = pytest.mark.django_db
-TODAY = NOW.date()
 
 
 def at(days_ago: int) -> Actor:
@@ -25,7 +24,7 @@ def receive(item: Item, quantity: int, best_before: date | None, days_ago: int) 
 
 
 def level() -> Level:
-    (found,) = levels([scene.depot().pk], TODAY)
+    (found,) = levels([scene.depot().pk], NOW)
     return found
 
 
@@ -75,4 +74,4 @@ def test_two_queries_do_for_any_number_of_items(django_assert_num_queries: objec
         receive(shelf.item(name), 1000, date(2027, 1, 1), 1)
     here = scene.depot().pk
     with django_assert_num_queries(2):  # type: ignore[operator]
-        assert len(levels([here], TODAY)) == 3
+        assert len(levels([here], NOW)) == 3

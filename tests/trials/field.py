@@ -13,7 +13,8 @@ from fleet.people.actor import Actor
 from fleet.people.models import Person, Role
 from fleet.stores.models import AcceptedFluid, Product, ProductClaim, Specification
 from fleet.trials.assign import assign
-from fleet.trials.models import Trial, TrialVehicle
+from fleet.trials.evaluate import evaluate
+from fleet.trials.models import Trial, TrialResult, TrialVehicle
 from fleet.trials.rate import Felt, rate
 from fleet.trials.set_up import Costs, SetUp, set_up
 from fleet.vehicles.models import Depot, Vehicle
@@ -53,6 +54,7 @@ def given(of: Service, usual: Product, tried: Product, **changes: object) -> Set
         "costs": Costs(labour_minor=4_000),
         "interval_km": INTERVAL_KM,
         "seed": 11,
+        "ratings_per_vehicle": 24,  # more than any scene sends, so that none is over by them
     }
     return SetUp(**(plain | changes))  # type: ignore[arg-type]
 
@@ -102,9 +104,16 @@ class Field:
             source=INVENTED,
         )
 
-    def rate(self, place: TrialVehicle, at: datetime, value: int, **more: object) -> None:
+    def rate(
+        self,
+        place: TrialVehicle,
+        at: datetime,
+        value: int,
+        now: datetime = NOW,
+        **more: object,
+    ) -> None:
         key = f"{place.pk}-{at.isoformat()}-{value}"
-        rate(PROGRAM, [Felt(place, value, at, key, **more)])  # type: ignore[arg-type]
+        rate(Actor(None, "command", now), [Felt(place, value, at, key, **more)])  # type: ignore[arg-type]
 
 
 def noon(day: date) -> datetime:
@@ -118,12 +127,19 @@ def begun(count: int = 16, *, only_tried: bool = False, **changes: object) -> Fi
     cars = vans(count, depot())
     chain.refresh([one.pk for one in cars], NOW)
     trial = set_up(PROGRAM, given(of, usual, tried, **changes))
-    assign(PROGRAM, trial, cars)
+    assign(PROGRAM, trial, cars, few_because="a small scene")
     field = Field(trial, cars)
     for place in field.places:
         if place.group.tried or not only_tried:
             field.change(place, STARTS_ON)
     return field
+
+
+def at_its_end(field: Field) -> TrialResult:
+    """The one evaluation, on the day after the last one."""
+    field.trial.ends_on = NOW.date() - timedelta(days=1)
+    field.trial.save()
+    return evaluate(field.trial, NOW)
 
 
 Feel = Callable[[TrialVehicle, float, np.random.Generator], float]

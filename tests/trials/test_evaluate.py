@@ -13,7 +13,17 @@ from fleet.trials.evaluate import evaluate, evaluate_running
 from fleet.trials.models import Rating, Trial, TrialResult
 from fleet.trials.rate import Felt, rate
 from tests.scene import NOW
-from tests.trials.field import PROGRAM, STARTS_ON, Field, alike, begun, better, noon, rated
+from tests.trials.field import (
+    PROGRAM,
+    STARTS_ON,
+    Field,
+    alike,
+    at_its_end,
+    begun,
+    better,
+    noon,
+    rated,
+)
 
 pytestmark = pytest.mark.django_db
 
@@ -26,7 +36,7 @@ def standings(result: TrialResult, side: str) -> dict[str, int]:
 def test_no_difference_is_shown_where_there_is_none() -> None:
     field = begun()
     rated(field, alike)
-    result = evaluate(field.trial, NOW)
+    result = at_its_end(field)
     assert result.verdict == "no difference shown"
     assert result.low is not None
     assert result.low < 0 < (result.high or 0)
@@ -35,7 +45,7 @@ def test_no_difference_is_shown_where_there_is_none() -> None:
 def test_a_better_product_is_found() -> None:
     field = begun()
     rated(field, better)
-    result = evaluate(field.trial, NOW)
+    result = at_its_end(field)
     assert result.verdict.startswith("better by ")
     assert result.difference == pytest.approx(1.2, abs=0.5)
     assert result.p_value is not None
@@ -46,14 +56,14 @@ def test_a_better_product_is_found() -> None:
 def test_a_worse_product_is_told_so() -> None:
     field = begun()
     rated(field, lambda place, days, rng: 6 - better(place, days, rng))
-    assert evaluate(field.trial, NOW).verdict.startswith("worse by ")
+    assert at_its_end(field).verdict.startswith("worse by ")
 
 
 def test_ratings_inside_run_in_are_shown_and_never_compared() -> None:
     """T-08: days 3 and 17 lie within 30 days; day 31 is 3,100 km."""
     field = begun()
     rated(field, lambda place, days, rng: 5 if days < 30 and place.group.tried else 3)
-    result = evaluate(field.trial, NOW)
+    result = at_its_end(field)
     assert result.difference == 0
     assert standings(result, "tried")["inside run-in"] == 2 * 8
     assert standings(result, "tried")["after run-in"] == 10 * 8  # 31 … 157 d, up to 15,700 km
@@ -62,7 +72,7 @@ def test_ratings_inside_run_in_are_shown_and_never_compared() -> None:
 def test_too_few_vehicles_name_the_number_needed() -> None:
     field = begun(6)
     rated(field, better)
-    result = evaluate(field.trial, NOW)
+    result = at_its_end(field)
     needed = 2 * (field.trial.needed_per_group or 0)
     assert result.verdict == f"too few vehicles: {needed} needed"
     assert result.vehicles_needed == needed >= 8
@@ -72,7 +82,7 @@ def test_too_few_vehicles_name_the_number_needed() -> None:
 def test_pairs_need_at_least_six() -> None:
     field = begun(10, pairs=True, smallest_difference=3.0)
     rated(field, better)
-    assert evaluate(field.trial, NOW).verdict == "too few vehicles: 12 needed"
+    assert at_its_end(field).verdict == "too few vehicles: 12 needed"
 
 
 def test_vehicles_without_a_cell_are_named() -> None:
@@ -162,7 +172,8 @@ def test_a_day_has_one_result_and_again_changes_nothing() -> None:
     rated(field, better)
     first, again = evaluate(field.trial, NOW), evaluate(field.trial, NOW)
     assert first.pk == again.pk
-    assert (first.verdict, first.low, first.details) == (again.verdict, again.low, again.details)
+    assert first.difference == again.difference
+    assert first.details == again.details
 
 
 def test_later_readings_refine_the_ages_that_were_kept() -> None:
@@ -201,8 +212,17 @@ def test_the_night_evaluates_what_runs_and_writes_nothing_twice() -> None:
     assert written == []
 
 
-def test_the_night_leaves_other_depots_and_long_ended_trials_alone() -> None:
-    field = begun(2)
+def test_the_night_leaves_other_depots_alone() -> None:
+    begun(2)
     assert evaluate_running(NOW, []) == 0
-    Trial.objects.update(ends_on=NOW.date() - timedelta(days=61))
-    assert evaluate_running(NOW, [field.vans[0].depot_id]) == 0
+
+
+def test_the_night_waits_for_the_last_sheets_and_then_evaluates_once() -> None:
+    field = begun()
+    rated(field, alike)
+    here = [field.vans[0].depot_id]
+    Trial.objects.update(ends_on=NOW.date() - timedelta(days=14))
+    assert evaluate_running(NOW, here) == 0
+    assert evaluate_running(NOW + timedelta(days=1), here) == 1
+    assert evaluate_running(NOW + timedelta(days=2), here) == 0
+    assert [one.state for one in TrialResult.objects.all()] == ["final"]

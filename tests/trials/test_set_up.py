@@ -2,10 +2,13 @@
 
 from dataclasses import replace
 from datetime import date
+from importlib import import_module
 
 import pytest
+from django.apps import apps
 
-from fleet.faults import Fault, Forbidden, Refused
+from fleet.due.models import ChosenFluid
+from fleet.faults import Fault, Forbidden, Question, Refused
 from fleet.people.actor import Actor
 from fleet.people.models import Role
 from fleet.stores.models import Product
@@ -16,6 +19,7 @@ from tests.scene import INVENTED, NOW, depot, service, van, van_type
 from tests.trials.field import PROGRAM, begun, given, person, products
 
 pytestmark = pytest.mark.django_db
+FEW = "a small scene"
 
 
 @pytest.fixture
@@ -97,9 +101,9 @@ def test_a_name_is_taken_once(asked: SetUp) -> None:
 
 def test_groups_are_drawn_once(asked: SetUp) -> None:
     trial, vans = set_up(PROGRAM, asked), [van(f"V-{number}") for number in range(5)]
-    assert assign(PROGRAM, trial, vans).vehicles == 5
+    assert assign(PROGRAM, trial, vans, few_because=FEW).vehicles == 5
     with pytest.raises(Refused, match="drawn already"):
-        assign(PROGRAM, trial, vans)
+        assign(PROGRAM, trial, vans, few_because=FEW)
     assert [event.what for event in trial.events.all()] == ["set up", "groups drawn"]
 
 
@@ -110,6 +114,7 @@ def test_groups_are_drawn_depot_by_depot(asked: SetUp) -> None:
         PROGRAM,
         trial,
         [*(van(f"P-{at}") for at in range(4)), *(van(f"H-{at}", hill) for at in range(6))],
+        few_because=FEW,
     )
     assert drawn.left_over == ()
     tried_there = trial.vehicles.filter(group__tried=True, vehicle__depot=hill)
@@ -118,12 +123,12 @@ def test_groups_are_drawn_depot_by_depot(asked: SetUp) -> None:
 
 def test_a_vehicle_alone_in_its_depot_is_left_over(asked: SetUp) -> None:
     vans = [van("P-1"), van("P-2"), van("H-1", depot("hill"))]
-    assert assign(PROGRAM, set_up(PROGRAM, asked), vans).left_over == ("H-1",)
+    assert assign(PROGRAM, set_up(PROGRAM, asked), vans, few_because=FEW).left_over == ("H-1",)
 
 
 def test_pairs_have_one_of_each(asked: SetUp) -> None:
     trial = set_up(PROGRAM, replace(asked, pairs=True))
-    assign(PROGRAM, trial, [van(f"V-{at}") for at in range(13)])
+    assign(PROGRAM, trial, [van(f"V-{at}") for at in range(13)], few_because=FEW)
     for pair in range(6):
         rows = trial.vehicles.filter(stratum=pair)
         assert sorted(row.group.tried for row in rows) == [False, True]
@@ -141,6 +146,53 @@ def test_another_type_of_vehicle_cannot_take_part(asked: SetUp) -> None:
         assign(PROGRAM, trial, [van("V-1"), odd])
 
 
+def test_fewer_vehicles_than_needed_are_asked_about_before_anything_is_drawn(asked: SetUp) -> None:
+    trial = set_up(PROGRAM, asked)
+    needed = 2 * (trial.needed_per_group or 0)
+    with pytest.raises(Question, match=f"5 vehicles can be compared, and {needed} are needed"):
+        assign(PROGRAM, trial, [van(f"V-{number}") for number in range(5)])
+    assert not trial.vehicles.exists()
+
+
+def test_as_many_vehicles_as_needed_are_drawn_without_a_question(asked: SetUp) -> None:
+    trial = set_up(PROGRAM, replace(asked, smallest_difference=3.0))
+    needed = 2 * (trial.needed_per_group or 0)
+    assert assign(PROGRAM, trial, [van(f"V-{at}") for at in range(needed)]).vehicles == needed
+
+
+def test_a_vehicle_is_in_one_trial_of_a_service_at_a_time(asked: SetUp) -> None:
+    vans = [van(f"V-{number}") for number in range(5)]
+    assign(PROGRAM, set_up(PROGRAM, asked), vans, few_because=FEW)
+    second = set_up(PROGRAM, replace(asked, name="Second"))
+    with pytest.raises(Fault, match="V-4 is in Dearer gearbox oil, a trial of the same service"):
+        assign(PROGRAM, second, vans[4:] + [van("V-9")], few_because=FEW)
+    later = set_up(
+        PROGRAM,
+        replace(asked, name="Later", starts_on=date(2026, 12, 2), ends_on=date(2027, 12, 1)),
+    )
+    assert assign(PROGRAM, later, vans, few_because=FEW).vehicles == 5
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"interval_km": 500.0}, "500 km does not"),
+        ({"interval_km": 0.0}, "0 km does not"),
+        ({"interval_km": -1.0}, "does not"),
+        ({"interval_km": float("nan")}, "does not"),
+        ({"interval_km": float("inf")}, "does not"),
+        ({"proposed_interval_km": 10_000.0}, "above the 17,000 km compared"),
+        ({"proposed_interval_km": float("nan")}, "correct it, or leave it out"),
+    ],
+)
+def test_a_bad_interval_is_one_sentence(
+    asked: SetUp, changes: dict[str, float], words: str
+) -> None:
+    with pytest.raises(Fault, match=words):
+        set_up(PROGRAM, replace(asked, **changes))
+    assert not Trial.objects.exists()
+
+
 def test_who_lacks_a_depot_draws_no_vehicle_of_it(asked: SetUp) -> None:
     engineer = Actor(person("Noor", Role.ENGINEER, depot()), "page", NOW)
     trial = set_up(engineer, asked)
@@ -153,3 +205,21 @@ def test_an_excluded_period_is_recorded_once() -> None:
     days = {"from_on": date(2026, 2, 1), "until_on": date(2026, 2, 3), "reason": "a strike"}
     assert exclude(PROGRAM, field.trial, **days) == exclude(PROGRAM, field.trial, **days)
     assert field.trial.events.filter(what="period excluded").count() == 1
+
+
+def test_vehicles_are_to_get_the_product_of_their_group_while_the_trial_runs() -> None:
+    trial = begun(8).trial
+    wanted = {(one.vehicle_id, one.group.product_id) for one in trial.vehicles.all()}
+    chosen = ChosenFluid.objects.all()
+    assert {(row.vehicle_id, row.product_id) for row in chosen} == wanted
+    spans = {(row.compartment_id, row.from_on, row.until_on) for row in chosen}
+    assert spans == {(trial.service.compartment_id, trial.starts_on, trial.ends_on)}
+
+
+def test_vehicles_of_trials_drawn_before_are_given_their_product_by_migration() -> None:
+    trial = begun(8).trial
+    ChosenFluid.objects.all().delete()
+    migration = import_module("fleet.trials.migrations.0002_fluids_of_running_trials")
+    migration.choose(apps, None)
+    wanted = {(one.vehicle_id, one.group.product_id) for one in trial.vehicles.all()}
+    assert set(ChosenFluid.objects.values_list("vehicle_id", "product_id")) == wanted

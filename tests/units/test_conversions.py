@@ -24,9 +24,6 @@ EXACT = [
     (units.volume_l, 1, "imp gal", 4.54609),  # SP 811 B.8, exact
     (units.volume_l, 1, "imp qt", 1.1365225),  # a quarter of 4.54609
     (units.volume_l, 1, "imp pt", 0.56826125),  # an eighth of 4.54609
-    (units.pressure_kpa, 1, "psi", 6.894757293168361),  # 0.45359237 x 9.80665 / 0.0254^2
-    (units.kinematic_viscosity_mm2_per_s, 1, "cSt", 1.0),  # SP 811: St = 1e-4 m2/s
-    (units.dynamic_viscosity_mpa_s, 1, "cP", 1.0),  # SP 811: cP = 1e-3 Pa·s
     (units.hours_h, 365, "d", 3.1536e7 / 3600),  # SP 811 B.8: a year of 365 d in seconds
 ]
 PRINTED = [
@@ -38,7 +35,6 @@ PRINTED = [
     (units.volume_l, "US pt", 0.4731765, 5e-8),
     (units.volume_l, "US fl oz", 0.02957353, 5e-9),
     (units.volume_l, "imp fl oz", 0.02841306, 5e-9),
-    (units.pressure_kpa, "psi", 6.894757, 5e-7),
 ]
 FAHRENHEIT = [(32, 0.0), (212, 100.0), (-40, -40.0), (90, 32.2222222222), (0, -17.7777777778)]
 RATIOS = [

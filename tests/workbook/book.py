@@ -5,12 +5,15 @@ from copy import deepcopy
 from datetime import UTC, date, datetime
 from typing import Any
 
-from fleet.workbook.load import Loaded, load_cells
-from fleet.workbook.notes import BookRefused
+from fleet.workbook import load as of_file
+from fleet.workbook.load import Author, Loaded
+from fleet.workbook.notes import BookRefused, Notes
+from fleet.workbook.read import Grid, tables_of
 from fleet.workbook.sheets import BY_NAME
 
 NOW = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 SOURCE = "invented for the tests"
+HALF = "1/2 in square"
 
 Book = dict[str, list[dict[str, Any]]]
 
@@ -153,18 +156,20 @@ _SMALL: Book = {
             "Name": "Drain plug",
             "Torque": 29,
             "Torque unit": "lbf·ft",
+            "Drive": "17 mm internal hexagon",
             "Seal": "sealing washer",
             "Seal size": "18 × 24 × 1.5 mm",
             "Source": SOURCE,
         }
     ],
     "Tools": [
-        {
-            "Vehicle type": "van",
-            "Service": "gearbox-oil",
-            "Tool": "Torque wrench",
-            "Size": "20 to 100 N·m",
-        }
+        {"Vehicle type": "van", "Service": "gearbox-oil", "Tool": name, "Kind": kind} | more
+        for name, kind, more in (
+            ("Lamp", "lamp", {"Raised by": "lift; pit"}),
+            ("Torque wrench", "torque wrench", {"Size": "any range", "Drive": HALF}),
+            ("Breaker bar", "ratchet or breaker bar", {"Drive": HALF}),
+            ("Bit", "socket or bit", {"Drive": HALF, "Turns": "17 mm internal hexagon"}),
+        )
     ],
     "Materials": [
         {
@@ -187,6 +192,18 @@ _SMALL: Book = {
             "Pass to": 2,
             "Watch to": 4,
             "Calls for": "gearbox-oil",
+            "Source": SOURCE,
+        }
+    ],
+    "Re-checks": [
+        {
+            "Vehicle type": "van",
+            "Service": "gearbox-oil",
+            "Re-check": "plugs",
+            "Text": "Both plugs looked at again",
+            "Points": "drain plug; fill plug",
+            "Within [days]": 14,
+            "Makes due": "gearbox-oil",
             "Source": SOURCE,
         }
     ],
@@ -257,6 +274,13 @@ def without(cells: dict[str, list[list[Any]]], sheet: str, heading: str) -> None
     at = cells[sheet][0].index(heading)
     for row in cells[sheet]:
         del row[at]
+
+
+def load_cells(book: Mapping[str, Grid], *, now: datetime) -> Loaded:
+    """Load a workbook that is given as cells by sheet, without a file around them."""
+    notes = Notes()
+    tables = tables_of(book, of_file._latest_today(now), notes)
+    return of_file._load(tables, notes, Author(now, None, "fleet workbook"), of_file.silent)
 
 
 def load_book(book: Book, now: datetime = NOW) -> Loaded:

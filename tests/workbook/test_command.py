@@ -4,11 +4,15 @@ import json
 from pathlib import Path
 
 import pytest
+from django.contrib import admin
 
 from config.cli import parser
 from fleet.faults import Fault
+from fleet.people.setting_up import RemovableRows
 from fleet.vehicles.models import Vehicle
 from fleet.workbook.notes import BookRefused
+from fleet.workbook.removing import how_to_remove
+from fleet.workbook.sheets import SHEETS
 from fleet.workbook.write import write_cells
 from tests.workbook.book import Book, grids, load_book, small_book, vehicle
 
@@ -57,7 +61,58 @@ def test_rows_not_in_the_book_are_listed(
         "changed": 0,
         "unchanged": 1,
         "not_in_book": ["V-2"],
+        "to_remove_one": "write its row with the status sold: its history stays, and nothing "
+        "falls due",
     }
+    assert answer["sheets"]["Depots"]["to_remove_one"] == ""
+
+
+def test_only_sheets_with_rows_are_summed_up(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    book = small_book()
+    del book["Closures"]  # the template has every sheet, so this one is there and empty
+    _run("load", _file(tmp_path / "book.xlsx", book))
+    named = {line.rsplit(maxsplit=4)[0] for line in capsys.readouterr().out.splitlines()[1:-2]}
+    assert named == set(book) | {"Depot stays"}  # a vehicle's first stay comes with its row
+
+
+@pytest.mark.parametrize(
+    ("sheet", "way"),
+    [
+        ("Vehicles", "write its row with the status sold"),
+        ("Climate", "delete it below its depot on the set-up pages (/admin/)"),
+        ("Service history", "what happened is kept"),
+        ("Services", "it stays, as other rows may rest on it"),
+    ],
+)
+def test_how_to_take_a_row_away_is_told_where_one_is_lacking(
+    sheet: str, way: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    load_book(small_book())
+    book = small_book()
+    book[sheet] = []
+    for other in ("Usage sheets", "Fills", "Meter changes", "Service history"):
+        book.pop(other, None)
+    cells = {name: rows[1:] for name, rows in grids({**book, sheet: []}).items()}
+    write_cells(tmp_path / "book.xlsx", cells)
+    _run("load", tmp_path / "book.xlsx")
+    shown = capsys.readouterr().out
+    assert f"{sheet}: in the fleet, but not in the book. Loading never deletes" in shown
+    assert way in shown
+
+
+def test_every_sheet_says_how_a_row_is_taken_away() -> None:
+    """What the set-up pages can delete stands below one of their pages."""
+    below = {
+        str(inline.model._meta.label)
+        for page in admin.site._registry.values()
+        for inline in page.inlines
+        if issubclass(inline, RemovableRows)
+    }
+    for sheet in SHEETS:
+        removable = sheet.model._meta.label in below
+        assert removable == ("on the set-up pages" in how_to_remove(sheet.name)), sheet.name
 
 
 def test_a_refused_book_names_its_faults(tmp_path: Path) -> None:

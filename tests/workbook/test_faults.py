@@ -6,9 +6,17 @@ from typing import Any
 import pytest
 
 from fleet.readings.book import ERROR_VALUE, WITHOUT_VALUE
-from fleet.workbook.load import load_cells
 from fleet.workbook.sheets import SHEETS
-from tests.workbook.book import NOW, faults_of, grids, load_book, small_book, vehicle, without
+from tests.workbook.book import (
+    NOW,
+    faults_of,
+    grids,
+    load_book,
+    load_cells,
+    small_book,
+    vehicle,
+    without,
+)
 
 pytestmark = pytest.mark.django_db
 
@@ -35,6 +43,7 @@ DROPPED: dict[str, tuple[str, Any, str]] = {
     "Tools": ("Service", "oil", "van has no service 'oil' in sheet Procedures"),
     "Materials": ("Pieces", "", "give a quantity of a fluid, or pieces of anything else"),
     "Check figures": ("Watch to", 1, "1 lies inside what passes; write it further out"),
+    "Re-checks": ("Within [days]", "", "say when: at the latest by km, days or minutes"),
     "Wrenches": ("Calibrated until", "soon", "'soon' is not a date"),
     "Duty criteria": ("Monthly conditions", "heat > 38", "'heat' is not one of: declared"),
     "Vehicles": ("In service on", "", "it joined new, so its first day of use is needed"),
@@ -151,7 +160,7 @@ def test_a_fluid_that_the_compartment_does_not_accept_is_never_planned() -> None
 def test_the_same_row_twice_is_refused() -> None:
     book = small_book()
     book["Vehicles"].append(vehicle("v-1"))
-    assert "Vehicles, row 3, column 'Fleet number': the same as row 2; keep one of them." in (
+    assert "Vehicles, row 3, column 'Fleet number': v-1: the same as row 2; keep one of them." in (
         faults_of(book)
     )
 
@@ -218,3 +227,15 @@ def test_a_limit_without_sense_is_refused(changes: dict[str, Any], sentence: str
     book["Limits"][0] |= changes
     (fault,) = faults_of(book)
     assert sentence in fault
+
+
+def test_a_figure_that_follows_the_frost_states_a_limit_for_unknown_climates() -> None:
+    book = small_book()
+    book["Check figures"][0] |= {
+        "Pass from": -40,
+        "Pass to": "",
+        "Watch to": "",
+        "Follows the frost": "yes",
+    }
+    (fault,) = faults_of(book)
+    assert fault.startswith("Check figures, row 2, column 'Pass to': a figure that follows the")

@@ -1,9 +1,11 @@
 """What was exported is what is loaded: on the same fleet, and on an empty one."""
 
+import re
 from datetime import UTC, date, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
+from zipfile import ZipFile
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -14,10 +16,10 @@ from python_calamine import CalamineWorkbook
 from fleet.readings.book import read_book
 from fleet.units import TORQUE_UNITS
 from fleet.vehicles.models import Depot, MeterChange, Vehicle
-from fleet.workbook.load import load, load_cells
+from fleet.workbook.load import load
 from fleet.workbook.sheets import BY_NAME, SHEETS
 from fleet.workbook.write import export, write_template
-from tests.workbook.book import NOW, Book, load_book, small_book, vehicle
+from tests.workbook.book import NOW, Book, load_book, load_cells, small_book, vehicle
 
 WORDS = st.text(
     st.characters(exclude_categories=("Cs", "Cc", "Co", "Cn"), exclude_characters=";"),
@@ -46,7 +48,9 @@ def books(draw: st.DrawFn) -> Book:
     row = book["Service history"][0]
     days = draw(st.lists(DAYS, max_size=4, unique=True))
     book["Service history"] = [
-        row | {"Fleet number": numbers[0], "Done on": day, "Total distance": draw(KM)}
+        row
+        | {"Fleet number": numbers[0], "Done on": day, "Total distance": draw(KM)}
+        | {"Why the total stands": draw(WORDS)}  # drawn totals contradict one another
         for day in days
     ]
     return book
@@ -136,12 +140,33 @@ def _unzipped(path: Path) -> bytes:
 
 
 @pytest.mark.django_db
-def test_the_template_is_an_empty_book(tmp_path: Path) -> None:
+def test_the_template_is_empty_but_for_the_usual_criteria(tmp_path: Path) -> None:
     write_template(tmp_path / "book.xlsx")
     loaded = load(tmp_path / "book.xlsx", now=NOW)
-    assert (loaded.changes, loaded.warnings) == (0, ())
-    assert list(loaded.counts) == [sheet.name for sheet in SHEETS]
+    assert loaded.warnings == ()
+    assert list(loaded.counts) == ["Duty criteria"]
     assert not Depot.objects.exists()
+    sheets = CalamineWorkbook.from_path(tmp_path / "book.xlsx").sheet_names
+    assert sheets == ["Read me", *(sheet.name for sheet in SHEETS)]
+
+
+def test_a_drop_down_too_long_for_its_cell_stands_in_read_me(tmp_path: Path) -> None:
+    # a spreadsheet keeps at most 255 signs of a list in the cell itself (its file format)
+    write_template(tmp_path / "book.xlsx")
+    read_me = CalamineWorkbook.from_path(tmp_path / "book.xlsx").get_sheet_by_name("Read me")
+    rows = read_me.to_python(skip_empty_area=False)
+    (at,) = [row for row, cells in enumerate(rows, 1) if cells[1] == "May stand under Kind:"]
+    kinds = [kind for kind in rows[at - 1][2:] if kind]
+    assert kinds == list(BY_NAME["Steps"].columns[BY_NAME["Steps"].at["kind"]].kind.choices)
+    with ZipFile(tmp_path / "book.xlsx") as file:
+        sheets = [file.read(name).decode() for name in file.namelist() if "/sheet" in name]
+    lists = {text for page in sheets for text in re.findall(r"'Read me'![^<]*", page)}
+    assert lists == {f"'Read me'!$C${at}:${_letters(len(kinds) + 2)}${at}"}
+
+
+def _letters(column: int) -> str:
+    """Of the first 52 columns, counted from 1: A to Z, then AA to AZ."""
+    return chr(64 + column) if column <= 26 else "A" + chr(64 + column - 26)
 
 
 def test_every_stored_attribute_has_a_column() -> None:
@@ -155,7 +180,9 @@ def test_every_stored_attribute_has_a_column() -> None:
         "revision",
         "void",
         "reading_id",
+        "done_at",  # of work on an order; a row of the book is a document, which gives a day
         "on_hand",  # of a stock: the sum of its moves
+        "key",  # of a fill: the job that it was recorded on
     }
     for sheet in SHEETS:
         stored = {sheet.columns[index].name for index in sheet.stored}

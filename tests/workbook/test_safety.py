@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from fleet.workorders.models import Caution, Fastener, Procedure, Step
+from fleet.workorders.models import Caution, Fastener, Procedure, Step, Tool
 from fleet.workorders.validate import all_faults, services_without
 from tests.workbook.book import SOURCE, Book, faults_of, load_book, small_book
 from tests.workorders.book import cautions, steps
@@ -27,14 +27,20 @@ def gearbox_book() -> Book:
             "Before steps": "; ".join(row.step_kinds),
             "Under the vehicle": "yes" if row.under_vehicle else "",
             "Engine running": "yes" if row.engine_running else "",
+            "Wheels removed": "yes" if row.wheels_removed else "",
             "Raised by": "; ".join(row.raising),
+            "Families": "; ".join(row.families),
             "Powertrains": "; ".join(row.powertrains),
             "Salted roads": "yes" if row.salted_roads else "",
+            "Used fluids": "; ".join(row.used_fluids),
+            "Only while": "; ".join(row.only_while),
+            "Demands": "; ".join(row.demands),
+            "Comes again": row.returns,
             "Source": SOURCE,
         }
         for row in cautions()
     ]
-    book["Procedures"][0]["Family"] = "level plug"
+    book["Procedures"][0] |= {"Family": "level plug", "Used fluid": "used oil"}
     book["Steps"] = [
         OF
         | {
@@ -51,6 +57,7 @@ def gearbox_book() -> Book:
     fill = {"Fastener": "fill-plug", "Name": "Fill plug", "Torque": 33}
     book["Fasteners"].append(drain | fill)
     book["Materials"].append(washer | {"Fastener": "fill-plug"})
+    book["Tools"].append(OF | {"Tool": "Spirit level", "Kind": "spirit level"})
     return book
 
 
@@ -115,7 +122,7 @@ def test_a_stored_caution_cannot_be_narrowed_away() -> None:
     at = row_of(book, "Cautions", "Caution", "hot-fluid")
     book["Cautions"][at - 2]["Before steps"] = "fill"
     assert only_fault(book).startswith(f"Cautions, row {at}, column 'Before steps': van gear")
-    assert Caution.objects.get(slug="hot-fluid").step_kinds == ["drain"]
+    assert "drain" in Caution.objects.get(slug="hot-fluid").step_kinds
 
 
 def test_a_book_that_makes_the_type_electric_asks_for_the_caution_on_high_voltage() -> None:
@@ -139,3 +146,41 @@ def test_what_was_stored_unsafe_is_named() -> None:
     assert all_faults() == {"van gearbox-oil": ["there is no step 'inspect': add it"]}
     Procedure.objects.all().delete()
     assert services_without() == ["van gearbox-oil"]
+
+
+@pytest.mark.parametrize(
+    ("tool", "fault"),
+    [
+        ("Bit", "Fasteners, row 2, column 'Drive': van gearbox-oil: no tool turns Drain plug"),
+        ("Breaker bar", "Fasteners, row 2, column 'Drive': van gearbox-oil: only a torque wrench"),
+        ("Spirit level", "Steps, row 2, column 'Kind': van gearbox-oil: step 1 (level vehicle)"),
+        (
+            "Lamp",
+            "Steps, row 11, column 'Kind': van gearbox-oil: step 10 (leak check) needs a lamp",
+        ),
+    ],
+)
+def test_a_book_whose_tools_do_not_fit_is_refused(tool: str, fault: str) -> None:
+    book = gearbox_book()
+    book["Tools"] = [row for row in book["Tools"] if row["Tool"] != tool]
+    assert faults_of(book)[0].startswith(fault)
+
+
+def test_stored_tools_that_do_not_fit_are_named() -> None:
+    load_book(gearbox_book())
+    Tool.objects.filter(kind="lamp").delete()
+    (fault,) = all_faults()["van gearbox-oil"]
+    assert fault == "step 10 (leak check) needs a lamp: add it to the tools"
+
+
+def test_what_stood_unsafe_already_does_not_block_a_caution_that_mends_another() -> None:
+    load_book(gearbox_book())
+    Caution.objects.filter(slug__in=["falling-dirt", "cross-thread"]).delete()
+    rows = gearbox_book()["Cautions"]
+    one: Book = {"Cautions": [row for row in rows if row["Caution"] == "falling-dirt"]}
+    assert faults_of(one) == []
+    (left,) = all_faults()["van gearbox-oil"]
+    assert "'cross-thread'" in left
+    whole = gearbox_book()
+    whole["Cautions"] = [row for row in rows if row["Caution"] != "cross-thread"]
+    assert any("'cross-thread'" in text for text in faults_of(whole))

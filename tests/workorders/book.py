@@ -1,6 +1,7 @@
 """A gearbox oil change by the rules of its family, as unsaved rows that a test can spoil."""
 
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from fleet.workorders import families
 from fleet.workorders.models import Caution, Fastener, Material, Procedure, Step
@@ -21,21 +22,75 @@ PLUG_OF = {"close drain plug": "drain-plug", "close fill plug": "fill-plug"}
 INVENTED = "invented for the tests"
 
 
-def caution(slug: str, **conditions: object) -> Caution:
+def caution(slug: str, **conditions: Any) -> Caution:
     return Caution(slug=slug, text=f"{slug}.", source=INVENTED, **conditions)
 
 
+HIGH_VOLTAGE = ["electric", "hybrid"]
+BURNING = ["diesel", "hybrid"]
+SEALED = ["close drain plug", "close fill plug", "close plug"]
+
+
 def cautions() -> list[Caution]:
+    """What every procedure of the tests needs; tests/workorders/test_cautions.py spoils each."""
+    up = {"step_kinds": ["raise"], "under_vehicle": True, "demands": ["standing"]}
+    standing = {"only_while": ["standing"]}
+    held = standing | {"demands": ["standing"]}
     return [
-        caution("raised-on-lift", raising=["lift"], under_vehicle=True),
-        caution("raised-on-stands", raising=["jack and stands"], under_vehicle=True),
-        caution("raised-on-ramps", raising=["ramps"], under_vehicle=True),
-        caution("over-a-pit", raising=["pit"], under_vehicle=True),
-        caution("key-out", under_vehicle=True),
-        caution("exhaust-gas", engine_running=True),
-        caution("high-voltage", powertrains=["electric", "hybrid"]),
-        caution("hot-fluid", step_kinds=["drain"]),
-        caution("used-fluid", step_kinds=["drain"]),
+        caution("raised-on-lift", raising=["lift"], **up),
+        caution("raised-on-stands", raising=["jack and stands"], **up),
+        caution("raised-on-ramps", raising=["ramps"], **up),
+        caution("over-a-pit", raising=["pit"], **up),
+        caution("key-out", under_vehicle=True, only_while=["engine off"], demands=["key out"]),
+        caution("falling-dirt", under_vehicle=True),
+        caution("hot-exhaust", under_vehicle=True, powertrains=BURNING, returns="each time hot"),
+        caution("shifting-load", step_kinds=["raise"], under_vehicle=True, returns="each job"),
+        caution("exhaust-gas", engine_running=True, **standing),
+        caution("moving-parts", step_kinds=["run"], returns="each run", **held),
+        caution(
+            "running-above-you",
+            under_vehicle=True,
+            only_while=["engine running"],
+            demands=["standing"],
+            returns="each run",
+        ),
+        caution("vehicle-moves", step_kinds=["drive", "brake test"], returns="each step"),
+        caution("high-voltage", powertrains=HIGH_VOLTAGE),
+        caution("charge-lead", powertrains=HIGH_VOLTAGE),
+        caution("battery-case", step_kinds=["raise"], under_vehicle=True, powertrains=HIGH_VOLTAGE),
+        caution(
+            "ready-mode", step_kinds=["run"], powertrains=HIGH_VOLTAGE, returns="each run", **held
+        ),
+        caution(
+            "hot-fluid",
+            step_kinds=["open drain plug", "drain", "suction"],
+            returns="each time hot",
+        ),
+        caution("used-fluid", step_kinds=["drain", "suction"]),
+        caution("used-oil", step_kinds=["drain", "suction", "filter"], used_fluids=["used oil"]),
+        caution(
+            "coolant-only-cold",
+            step_kinds=["open cap", "drain", "bleed", "read level", "measure"],
+            families=["coolant"],
+            demands=["cold"],
+            returns="each time hot",
+        ),
+        caution("coolant-poisonous", step_kinds=["drain", "fill", "measure"], families=["coolant"]),
+        caution("brake-fluid-sealed", step_kinds=["fill"], families=["brake fluid"]),
+        caution(
+            "brake-fluid-eyes",
+            step_kinds=["open cap", "suction", "bleed", "measure"],
+            families=["brake fluid"],
+        ),
+        caution("brake-service-mode", step_kinds=["suction", "bleed"], families=["brake fluid"]),
+        caution("firm-pedal", step_kinds=["firm pedal"], demands=["standing"], returns="each step"),
+        caution("cap-on", step_kinds=["run"], families=["engine oil"], returns="each run"),
+        caution("overfill", step_kinds=["read level"], families=["engine oil"]),
+        caution("cap-closed", step_kinds=["close cap"], returns="each step"),
+        caution("plug-by-hand", step_kinds=[*SEALED, "filter"], returns="each step"),
+        caution("cross-thread", step_kinds=SEALED),
+        caution("seal-face", step_kinds=[*SEALED, "filter"], returns="each step"),
+        caution("wheel-nuts", wheels_removed=True),
         caution("plug-may-be-seized", step_kinds=["open drain plug"], salted_roads=True),
     ]
 
@@ -73,7 +128,9 @@ def steps() -> list[Step]:
 @dataclass(frozen=True)
 class Book:
     procedure: Procedure = field(
-        default_factory=lambda: Procedure(family="level plug", edition="2024", source=INVENTED)
+        default_factory=lambda: Procedure(
+            family="level plug", edition="2024", used_fluid_class="used oil", source=INVENTED
+        )
     )
     steps: list[Step] = field(default_factory=steps)
     # worked example, common practice, no source: 29 and 33 lbf·ft
@@ -85,6 +142,7 @@ class Book:
     )
     cautions: list[Caution] = field(default_factory=cautions)
     powertrain: str = "diesel"
+    system: str = ""
 
     def but(self, **changes: object) -> "Book":
         return replace(self, **changes)
@@ -97,4 +155,5 @@ class Book:
             self.materials,
             self.cautions,
             self.powertrain,
+            self.system,
         )

@@ -1,8 +1,6 @@
 from dataclasses import dataclass
 from datetime import date
 
-import pytest
-
 from fleet import chain
 from fleet.due.models import Service
 from fleet.people.models import Person, Role
@@ -12,6 +10,7 @@ from fleet.workorders.actor import Actor
 from fleet.workorders.models import WorkOrder
 from tests import scene
 from tests.cast import person
+from tests.kept import kept
 from tests.scene import NOW
 
 
@@ -34,8 +33,8 @@ class Bay:
         return issue.draft(self.actor(), vehicle_id=self.van.pk, service_ids=[self.oil.pk])
 
 
-@pytest.fixture
-def bay(db: None) -> Bay:
+@kept
+def bay() -> Bay:
     here = scene.depot()
     oil = scene.service(km=20_000, months=24)
     van = scene.van()

@@ -13,7 +13,7 @@ from fleet.due import defer
 from fleet.due.models import Deferral, ServiceDone
 from fleet.faults import Forbidden, Refused, Stale
 from fleet.readings.models import Reading, Source
-from fleet.workorders import ending, escalate, findings, issue, progress, recording
+from fleet.workorders import ending, escalate, findings, fluids, issue, progress
 from fleet.workorders.actor import Actor
 from fleet.workorders.models import Escalation, FluidRecord, Job, OrderEvent, WorkOrder
 from tests import scene
@@ -53,7 +53,9 @@ def started(bay: Bay) -> WorkOrder:
 def ready(bay: Bay) -> WorkOrder:
     """An order whose job is done."""
     order = started(bay)
-    progress.end_job(bay.actor(bay.mechanic), order.jobs.get().pk, state="done")
+    progress.end_job(
+        bay.actor(bay.mechanic), order.jobs.get().pk, state="done", because="not tried here"
+    )
     return order
 
 
@@ -199,7 +201,7 @@ def test_a_record_sent_many_times_at_once_is_there_once(bay: Bay) -> None:
     def pour() -> int:
         mechanic = bay.actor(bay.mechanic)
         given = {"way": "topped up", "litres": 0.2, "client_key": "top-up-at-once"}
-        return recording.fluid(mechanic, job.pk, **given).record.pk
+        return fluids.fluid(mechanic, job.pk, **given).record.pk
 
     assert list(together(pour).values()) == [TOGETHER]
     assert bay.van.top_ups.count() == FluidRecord.objects.count() == 1
@@ -214,8 +216,8 @@ def test_what_is_taken_while_another_signs_off_is_in_the_evidence(bay: Bay) -> N
         turn = next(turns)
         if turn == 0:
             return ending.sign_off(bay.actor(), order.pk)
-        given = {"way": "drained", "litres": 2, "client_key": f"drained-{turn}"}
-        return recording.fluid(bay.actor(bay.mechanic), job.pk, **given)
+        given = {"way": "drained", "litres": turn / 10, "client_key": f"drained-{turn}"}
+        return fluids.fluid(bay.actor(bay.mechanic), job.pk, **given)
 
     outcomes = at_once(act)
     evidence = Job.objects.get(pk=job.pk).evidence

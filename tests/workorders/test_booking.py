@@ -3,14 +3,13 @@
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
-import pytest
-
 from fleet.people.actor import Actor
 from fleet.stores import ledger
 from fleet.stores.models import Item, Product, Specification, Stock, StockMove
-from fleet.workorders import booking, ending, outside, progress, recording, withdraw
+from fleet.workorders import booking, ending, fluids, outside, progress, recording, withdraw
 from fleet.workorders.models import Job, Procedure, WorkOrder
 from tests import scene
+from tests.kept import kept
 from tests.scene import NOW
 from tests.stores import shelf
 from tests.workorders.conftest import Bay
@@ -37,9 +36,7 @@ class Shop:
 
     def pour(self, litres: float, key: str = "poured-1", **given: object) -> None:
         fields = {"way": "filled", "product": self.oil.product}
-        recording.fluid(
-            self.mechanic, self.job.pk, litres=litres, client_key=key, **(fields | given)
-        )
+        fluids.fluid(self.mechanic, self.job.pk, litres=litres, client_key=key, **(fields | given))
 
     def moved(self) -> dict[tuple[str, str], int]:
         """Sum of moves by item and kind."""
@@ -60,20 +57,20 @@ def fitting(bay: Bay, slug: str) -> Product:
     return product
 
 
-@pytest.fixture
+@kept
 def shop(bay: Bay) -> Shop:
     procedure = Procedure.objects.create(
         service=bay.oil, family="level plug", edition="1", source=INVENTED, minutes=40
     )
     oil = shelf.item(product=fitting(bay, "gear-75w90"))
     washer = shelf.item("washer", kind="seal", unit="pieces", packs=(10,))
-    clip = shelf.item("clip", kind="breakage spare", unit="pieces", packs=(20,))
+    clip = shelf.item("clip", kind="one-time fixing", unit="pieces", packs=(20,))
     given = {"source": INVENTED}
     procedure.materials.create(kind="fluid", name="Oil", quantity_ml=1500, item=oil, **given)
     # common practice, no source: a new sealing washer on each of the two plugs
     for plug in ("drain-plug", "fill-plug"):
         procedure.materials.create(kind="seal", name="Washer", pieces=1, fastener=plug, **given)
-    procedure.materials.create(kind="breakage spare", name="Clip", pieces=2, **given)
+    procedure.materials.create(kind="one-time fixing", name="Clip", pieces=2, **given)
     order = bay.order()
     progress.release(bay.actor(), order.pk)
     mechanic = Actor(person=bay.mechanic, channel="test", now=NOW + timedelta(hours=12))
@@ -198,3 +195,14 @@ def test_a_phone_whose_clock_runs_ahead_still_finishes(shop: Shop) -> None:
     ahead = replace(shop.mechanic, performed_at=shop.mechanic.now + timedelta(hours=1))
     replace(shop, mechanic=ahead).finish()
     assert StockMove.objects.exists()
+
+
+def test_what_is_used_only_at_need_is_booked_only_when_recorded(shop: Shop) -> None:
+    sealant = shelf.item("sealant", kind="consumable", unit="pieces", packs=(1,))
+    shop.job.service.procedure.materials.create(
+        kind="consumable", name="Sealant", pieces=1, only_when_recorded=True, source=INVENTED
+    )
+    shop.finish()
+    assert (sealant.slug, "used") not in shop.moved()
+    recording.material(shop.mechanic, shop.job.pk, name="Sealant", pieces=1, client_key="sealant-1")
+    assert shop.moved()[sealant.slug, "used"] == -1

@@ -5,12 +5,14 @@ from datetime import date
 import pytest
 
 from fleet.calc.costs import Cost
+from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.stores import ledger
-from fleet.workorders import outside
+from fleet.workorders import outside, progress
 from fleet.workorders.costs import costs, without_order
-from fleet.workorders.models import LabourRate
+from fleet.workorders.models import Job, LabourRate
 from tests import scene
+from tests.kept import kept
 from tests.scene import NOW
 from tests.workorders.test_booking import Shop, shop
 
@@ -22,7 +24,7 @@ def cost(by: str) -> dict[str, Cost]:
     return {line.name: line.cost for line in costs([scene.depot().pk], by=by, **SPAN)}
 
 
-@pytest.fixture
+@kept
 def priced(shop: Shop) -> Shop:
     """10.00 a litre of oil, .50 a washer, 60.00 an hour."""
     program = Actor(None, "test", NOW)
@@ -83,3 +85,34 @@ def test_a_correction_takes_its_cost_back(priced: Shop) -> None:
     priced.finish()
     ending.correct(priced.bay.actor(), priced.order.pk, reason="wrong odometer")
     assert cost("vehicle") == {}
+
+
+@pytest.mark.parametrize("state", ["part done", "not done"])
+def test_what_was_not_done_costs_the_minutes_spent_on_it(priced: Shop, state: str) -> None:
+    progress.end_job(
+        priced.mechanic, priced.job.pk, state=state, reason="plug seized", spent_min=25
+    )
+    priced.finish()
+    (found,) = cost("depot").values()
+    # by hand: 25 of the book's 40 minutes at 60.00 an hour
+    assert (found.labour_minor, found.missing) == (2_500, ())
+
+
+def test_minutes_that_nobody_said_are_missing_and_none_spent_are_none(priced: Shop) -> None:
+    priced.finish("not done", "plug seized")
+    (found,) = cost("depot").values()
+    assert (found.labour_minor, found.missing) == (0, ("no labour minutes (1 job)",))
+    Job.objects.update(spent_min=0)
+    (found,) = cost("depot").values()
+    assert (found.labour_minor, found.missing) == (0, ())
+
+
+@pytest.mark.parametrize(
+    ("state", "spent_min"), [("done", 25), ("not done", -1), ("not done", 6_001)]
+)
+def test_minutes_that_cannot_be_are_refused(shop: Shop, state: str, spent_min: int) -> None:
+    reason = "" if state == "done" else "plug seized"
+    with pytest.raises(Fault, match="Minutes spent"):
+        progress.end_job(
+            shop.mechanic, shop.job.pk, state=state, reason=reason, spent_min=spent_min
+        )

@@ -3,9 +3,11 @@ common practice for the order of steps at a level plug."""
 
 import pytest
 
-from fleet.workorders.families import HAZARDS, ORDER
+from fleet.workorders.families import ORDER
+from fleet.workorders.hazards import HAZARDS
 from fleet.workorders.models import Procedure, Step
 from tests.workorders.book import KINDS, Book, caution, steps
+from tests.workorders.sound_books import sound_books
 
 
 def test_a_complete_procedure_has_no_faults() -> None:
@@ -118,3 +120,114 @@ def test_every_family_has_its_order() -> None:
 def test_every_hazard_has_a_name_of_its_own() -> None:
     slugs = [hazard.slug for hazard in HAZARDS]
     assert len(slugs) == len(set(slugs))
+
+
+def test_engine_oil_drawn_out_from_above_needs_no_drain_plug() -> None:
+    # common practice, no source: suction through the dipstick tube, filter from above
+    kinds = ("suction", "filter", "fill", "run", "wait", "read level", "leak check")
+    drawn = [
+        Step(number=at, kind=kind, text=kind, engine_running=kind == "run")
+        for at, kind in enumerate(kinds, start=1)
+    ]
+    book = Book().but(procedure=Procedure(family="engine oil"), steps=drawn)
+    assert not any("there is no step" in fault for fault in book.faults())
+    faults = book.but(steps=drawn[:1] + drawn[2:]).faults()
+    assert "there is no step 'filter': add it" in faults
+
+
+def test_a_dry_taper_plug_has_nothing_to_renew() -> None:
+    book = Book()
+    book.fasteners[0].seal = "dry taper"
+    book.fasteners[0].seal_size = ""
+    assert book.but(materials=book.materials[1:]).faults() == []
+
+
+# --- what holds of the steps of every procedure ----------------------------------------------
+def told(name: str, *changes: tuple[str, str]) -> list[str]:
+    """Faults of a sound book in which steps of one kind became another; '' takes them out."""
+    book = sound_books()[name]
+    for old, new in changes:
+        if not new:
+            book = book.but(steps=[step for step in book.steps if step.kind != old])
+        for step in book.steps:
+            step.kind = new if step.kind == old else step.kind
+    return book.faults()
+
+
+def test_nobody_is_beneath_a_vehicle_that_moves_or_goes_up_or_down() -> None:
+    book = sound_books()["level plug"]
+    for step in book.steps:
+        step.under_vehicle = True
+    named = {text.partition(")")[0] for text in book.faults() if "nobody beneath" in text}
+    assert named == {
+        *("step 1 (drive", "step 2 (raise", "step 11 (lower", "step 13 (drive"),
+        *("step 14 (raise", "step 16 (lower"),
+    }
+
+
+def test_a_raised_vehicle_is_not_driven_and_not_left_up() -> None:
+    faults = told("level plug", ("lower", ""))
+    assert "step 13 (drive) moves a raised vehicle: lower it first" in faults
+    assert "the vehicle is left raised: add a step 'lower'" in faults
+
+
+def test_nobody_drives_on_brakes_that_were_bled_before_the_pedal_is_firm() -> None:
+    faults = told("brake fluid", ("firm pedal", "inspect"))
+    assert any(text.startswith("step 10 (brake test) moves the vehicle before") for text in faults)
+    assert any(text.startswith("step 11 (drive) moves the vehicle before") for text in faults)
+
+
+def test_a_cap_is_closed_before_the_engine_runs_and_at_the_end() -> None:
+    assert told("engine oil", ("close cap", "")) == [
+        "the cap opened in step 1 is open in step 10 (run): add 'close cap' before it",
+        "the cap opened in step 1 is open in step 13 (run): add 'close cap' before it",
+        "the cap opened in step 1 is never closed: add 'close cap'",
+    ]
+
+
+def test_a_reservoir_is_closed_before_the_vehicle_is_driven() -> None:
+    faults = told("brake fluid", ("close cap", ""))
+    assert (
+        "the cap opened in step 1 is open in step 10 (brake test): add 'close cap' before it"
+        in (faults)
+    )
+
+
+def test_sealant_hardens_before_it_is_wetted() -> None:
+    (fault,) = told("sealing plug", ("cure", ""))
+    assert fault == (
+        "step 5 (fill) comes before the sealant of step 3 has hardened: add 'cure' before it"
+    )
+
+
+def test_a_sealing_plug_may_have_a_washer_instead_and_nothing_to_wait_for() -> None:
+    book = sound_books()["sealing plug"]
+    book.fasteners[2].seal = "sealing washer"
+    assert book.but(steps=[step for step in book.steps if step.kind != "cure"]).faults() == []
+
+
+def test_what_runs_out_behind_a_sealing_plug_needs_its_fluid() -> None:
+    book = sound_books()["sealing plug"]
+    (fault,) = book.but(materials=book.materials[:3]).faults()
+    assert fault == "what ran out is filled up again: add the fluid to the materials"
+
+
+def test_what_runs_out_is_collected_as_something() -> None:
+    for name, kind in (("level plug", "step 6 (drain)"), ("suction", "step 2 (suction)")):
+        book = sound_books()[name]
+        book.procedure.used_fluid_class = " "
+        assert f"{kind} lets fluid out: say how it is collected, e.g. used oil" in book.faults()
+
+
+def test_a_level_that_counts_at_its_temperature_is_confirmed_with_both() -> None:
+    book = sound_books()["at temperature"]
+    book.steps[6].confirm = False
+    (fault,) = book.faults()
+    assert fault.startswith("step 7 (read level) is read at a temperature: mark it as one to conf")
+
+
+def test_gears_may_be_turned_by_driving_but_not_before_they_have_oil() -> None:
+    assert told("level plug", ("run", "")) == []
+    book = sound_books()["level plug"]
+    book.steps[12].kind = book.steps[11].kind = "inspect"
+    assert "'close fill plug' must come before 'run': change the order" in book.faults()

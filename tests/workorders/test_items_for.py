@@ -76,7 +76,7 @@ def test_its_own_item_comes_before_all_else(procedure: Procedure) -> None:
 def test_other_materials_are_served_by_the_same_name(procedure: Procedure) -> None:
     washer = shelf.item("washer", name="Sealing  Washer", kind="seal", unit="pieces")
     material(procedure, kind="seal", name="sealing washer", pieces=1)
-    material(procedure, kind="breakage spare", name="Shield clip", pieces=1)
+    material(procedure, kind="one-time fixing", name="Shield clip", pieces=1)
     assert served(procedure) == [Served(washer.pk, 1)]
 
 

@@ -1,15 +1,17 @@
 import pytest
 
 from fleet.faults import Fault
-from fleet.workorders import findings, jobcard, progress
-from fleet.workorders.jobcard import Card
-from fleet.workorders.models import Material, Procedure, Tool, WorkOrder
+from fleet.vehicles.models import Compartment
+from fleet.workorders import findings, issue, jobcard, progress
+from fleet.workorders.jobcard import Card, CardJob
+from fleet.workorders.models import Caution, Job, Material, Procedure, Tool, WorkOrder
+from tests.kept import kept
 from tests.scene import INVENTED
 from tests.workorders.book import Book
 from tests.workorders.conftest import Bay
 
 
-@pytest.fixture
+@kept
 def order(bay: Bay) -> WorkOrder:
     book = Book()
     procedure = Procedure.objects.create(
@@ -100,7 +102,7 @@ def test_cautions_come_before_the_steps_they_belong_to(order: WorkOrder) -> None
 def test_cautions_follow_how_the_bay_raises_the_vehicle(
     bay: Bay, order: WorkOrder, raising: str, slug: str
 ) -> None:
-    progress.raise_by(bay.actor(), order.pk, raising=raising)
+    progress.raise_by(bay.actor(), order.pk, raising=raising, override_reason="level")
     every = {row.slug for step in shown(order).jobs[0].steps for row in step.cautions}
     others = {"raised-on-lift", "raised-on-stands", "raised-on-ramps", "over-a-pit"} - {slug}
     assert slug in every
@@ -140,6 +142,78 @@ def test_a_service_without_a_procedure_says_so(bay: Bay) -> None:
     assert (job.steps, job.note) == ((), jobcard.NO_PROCEDURE)
 
 
+def test_a_second_job_that_goes_beneath_again_warns_again(bay: Bay, order: WorkOrder) -> None:
+    Job.objects.filter(order=order).update(state="done")
+    again = Job.objects.create(order=order, vehicle=bay.van, service=bay.oil, title="Again")
+    first, second = shown(order).jobs
+    assert second.id == again.pk
+    for job in (first, second):
+        slugs = [row.slug for step in job.steps for row in step.cautions]
+        assert slugs.count("raised-on-lift") == 2  # beneath, and beneath again after the run
+    assert "high-voltage" not in slugs
+
+
+def test_a_procedure_that_fails_a_rule_of_today_keeps_its_card_and_is_marked(
+    order: WorkOrder,
+) -> None:
+    assert shown(order).jobs[0].unsound == ()
+    Caution.objects.filter(slug="falling-dirt").delete()
+    job = shown(order).jobs[0]
+    assert len(job.steps) == 10  # counted in tests/workorders/book.py
+    (why,) = [text for text in job.unsound if "falling-dirt" in text]
+    assert why.startswith("the caution 'falling-dirt' does not stand before step 1")
+
+
+def free_text(bay: Bay, kind: str = "", raising: str = "lift") -> CardJob:
+    """The card of a job in words, on a compartment of this kind."""
+    for caution in Book().cautions:
+        caution.save()
+    order = issue.draft(
+        bay.actor(), vehicle_id=bay.van.pk, other_work=[("Look for the leak", 20)], raising=raising
+    )
+    if kind:
+        Compartment.objects.update(kind=kind)
+        order.jobs.update(compartment=bay.oil.compartment)
+    return shown(order).jobs[0]
+
+
+@pytest.mark.parametrize(
+    ("kind", "slugs"),
+    [
+        ("engine", {"hot-fluid", "used-oil", "exhaust-gas"}),
+        ("gearbox", {"hot-fluid", "used-oil", "plug-by-hand"}),
+        ("cooling", {"coolant-only-cold", "coolant-poisonous"}),
+        ("brake", {"brake-fluid-sealed", "brake-fluid-eyes", "firm-pedal"}),
+        ("", {"raised-on-lift", "key-out", "shifting-load"}),
+    ],
+)
+def test_a_job_in_words_carries_the_cautions_of_raising_and_of_its_compartment(
+    bay: Bay, kind: str, slugs: set[str]
+) -> None:
+    job = free_text(bay, kind)
+    assert job.compartment == (bay.oil.compartment.slug if kind else "")
+    found = [row.slug for row in job.cautions]
+    assert {"raised-on-lift", "key-out", "falling-dirt"} | slugs <= set(found)
+    assert len(found) == len(set(found))
+    foreign = {"coolant-only-cold", "firm-pedal", "used-oil", "high-voltage"} - slugs
+    assert not foreign & set(found)
+
+
+def test_a_job_in_words_on_the_ground_has_nobody_beneath(bay: Bay) -> None:
+    found = {row.slug for row in free_text(bay, "cooling", "on the ground").cautions}
+    assert "coolant-only-cold" in found
+    assert not {"raised-on-lift", "key-out", "falling-dirt"} & found
+
+
 def test_an_unknown_order_is_refused(db: None) -> None:
     with pytest.raises(Fault, match="no work order"):
         jobcard.card(1)
+
+
+def test_a_tool_is_fetched_only_in_the_bays_it_is_for(order: WorkOrder) -> None:
+    procedure = Procedure.objects.get()
+    procedure.tools.create(name="Axle stands", kind="stands", raising=["jack and stands"])
+    procedure.tools.create(name="Bar", kind="ratchet or breaker bar")
+    assert shown(order).jobs[0].tools == ("Bar", "Hexagon key 17 mm")
+    WorkOrder.objects.filter(pk=order.pk).update(raising="jack and stands")
+    assert shown(order).jobs[0].tools == ("Bar", "Axle stands", "Hexagon key 17 mm")

@@ -5,14 +5,15 @@ from collections.abc import Callable
 import pytest
 
 from fleet.faults import Fault, Refused
-from fleet.workorders import ending, findings, progress, recording
+from fleet.workorders import ending, findings, fluids, progress, recording
 from fleet.workorders.models import Finding, FluidRecord, Job, MaterialUsed, Note
+from tests.kept import kept
 from tests.workorders.conftest import Bay
 
 KEY = "phone-1-record-1"
 
 
-@pytest.fixture
+@kept
 def job(bay: Bay) -> Job:
     order = bay.order()
     progress.release(bay.actor(), order.pk)
@@ -20,9 +21,9 @@ def job(bay: Bay) -> Job:
     return order.jobs.get()
 
 
-def pour(bay: Bay, job: Job, litres: float = 2.0, way: str = "drained") -> recording.Poured:
+def pour(bay: Bay, job: Job, litres: float = 2.0, way: str = "drained") -> fluids.Poured:
     mechanic = bay.actor(bay.mechanic)
-    return recording.fluid(mechanic, job.pk, way=way, litres=litres, client_key=KEY)
+    return fluids.fluid(mechanic, job.pk, way=way, litres=litres, client_key=KEY)
 
 
 def clip(bay: Bay, job: Job, pieces: int = 1) -> MaterialUsed:
@@ -83,7 +84,7 @@ def test_a_key_that_may_be_anybodys_is_refused(bay: Bay, job: Job, key: str) -> 
 
 def test_a_record_sent_again_after_the_sign_off_is_answered_as_before(bay: Bay, job: Job) -> None:
     mechanic, first = bay.actor(bay.mechanic), pour(bay, job)
-    progress.end_job(mechanic, job.pk, state="done")
+    progress.end_job(mechanic, job.pk, state="done", because="not tried here")
     ending.finish(mechanic, job.order_id, odometer=23_350, fit_for_use="yes")
     ending.sign_off(bay.actor(), job.order_id)
     assert pour(bay, job).record == first.record

@@ -1,3 +1,5 @@
+import struct
+import zlib
 from datetime import date
 from io import BytesIO
 from pathlib import Path
@@ -9,7 +11,8 @@ from PIL import Image
 from fleet import chain
 from fleet.due.models import DueDate
 from fleet.faults import Fault, Forbidden, Refused
-from fleet.workorders import ending, issue, outside, photos, progress, recording
+from fleet.workorders import ending, issue, outside, photos, progress, torques
+from fleet.workorders import papers as outside_papers
 from fleet.workorders.models import Job, Photo, WorkOrder
 from tests.scene import NOW
 from tests.workorders.conftest import Bay
@@ -118,6 +121,30 @@ def test_what_is_no_photo_is_refused_and_nothing_is_kept(
     assert not Photo.objects.exists()
 
 
+def bomb(side_px: int) -> bytes:
+    """A small file that says it is a picture of so many points each way."""
+    head = struct.pack(">IIBBBBB", side_px, side_px, 8, 0, 0, 0, 0)
+    chunks = [(b"IHDR", head), (b"IDAT", zlib.compress(b"\0" * 64)), (b"IEND", b"")]
+    # PNG specification, 5.3: length, type, data and check sum of each chunk
+    return b"\x89PNG\r\n\x1a\n" + b"".join(
+        struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+        for kind, data in chunks
+    )
+
+
+@pytest.mark.parametrize("side_px", [8_000, 10_000, 20_000, 2**31 - 1])
+def test_a_picture_beyond_the_decoders_limit_is_refused_in_a_sentence(side_px: int) -> None:
+    for keep in (photos.decoded, outside_papers.keep):
+        with pytest.raises(Fault, match="too many pixels: send a smaller one"):
+            keep(bomb(side_px))
+
+
+def test_a_broken_picture_is_refused_in_a_sentence() -> None:
+    for cut in (40, 60, 90):
+        with pytest.raises(Fault, match="no photo this program can read"):
+            photos.decoded(bomb(200)[:cut])
+
+
 def test_an_order_with_nothing_left_to_do_is_cancelled_and_says_why(bay: Bay) -> None:
     drafted = bay.order()
     order = papers(bay)
@@ -156,5 +183,5 @@ def test_work_of_an_outside_workshop_takes_no_torque_but_photos_of_its_papers(
     order = papers(bay)
     mechanic = bay.actor(bay.mechanic)
     with pytest.raises(Refused, match="outside workshop"):
-        recording.torque(mechanic, order.jobs.get().pk, fastener="x", client_key="torque-0001")
+        torques.torque(mechanic, order.jobs.get().pk, fastener="x", client_key="torque-0001")
     assert add(bay, order, picture()).order == order

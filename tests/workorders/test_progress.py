@@ -6,7 +6,7 @@ import pytest
 from fleet import chain
 from fleet.due.models import DueDate, ServiceDone
 from fleet.faults import Fault, Forbidden, Refused, Stale
-from fleet.workorders import ending, issue, progress, recording
+from fleet.workorders import ending, fluids, issue, progress
 from fleet.workorders.actor import Actor
 from fleet.workorders.models import Job, OrderEvent, WorkOrder
 from tests.scene import NOW
@@ -28,7 +28,7 @@ def other_work(bay: Bay) -> WorkOrder:
 def finish(bay: Bay, order: WorkOrder, odometer: float = ODOMETER_KM) -> ending.Finished:
     later = Actor(person=bay.mechanic, channel="test", now=NOW + timedelta(hours=12))
     for job in order.jobs.all():
-        progress.end_job(later, job.pk, state="done")
+        progress.end_job(later, job.pk, state="done", because="not tried here")
     return ending.finish(later, order.pk, odometer=odometer, fit_for_use="yes")
 
 
@@ -113,7 +113,7 @@ def test_nobody_signs_off_their_own_work(bay: Bay) -> None:
     order = bay.order()
     progress.release(bay.actor(), order.pk)
     progress.start(bay.actor(), order.pk)
-    progress.end_job(bay.actor(), order.jobs.get().pk, state="done")
+    progress.end_job(bay.actor(), order.jobs.get().pk, state="done", because="not tried here")
     ending.finish(bay.actor(), order.pk, odometer=ODOMETER_KM, fit_for_use="yes")
     with pytest.raises(Forbidden, match="own work"):
         ending.sign_off(bay.actor(), order.pk)
@@ -184,7 +184,7 @@ def test_a_finish_is_not_corrected_while_its_service_is_on_another_order(bay: Ba
 def test_what_a_phone_sends_after_the_finish_is_evidence_too(bay: Bay) -> None:
     order = started(bay)
     finish(bay, order)
-    recording.fluid(
+    fluids.fluid(
         bay.actor(bay.mechanic),
         order.jobs.get().pk,
         way="drained",

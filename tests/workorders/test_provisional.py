@@ -18,15 +18,29 @@ from tests.workorders.conftest import Bay
 pytestmark = pytest.mark.django_db
 
 
-def finished_at(bay: Bay, odometer: float) -> WorkOrder:
+def finished(bay: Bay, odometer: float) -> ending.Finished:
     order = bay.order()
     progress.release(bay.actor(), order.pk)
     mechanic = bay.actor(bay.mechanic)
     progress.start(mechanic, order.pk)
-    progress.end_job(mechanic, order.jobs.get().pk, state="done")
-    ending.finish(mechanic, order.pk, odometer=odometer, fit_for_use="yes")
+    progress.end_job(mechanic, order.jobs.get().pk, state="done", because="not tried here")
+    return ending.finish(mechanic, order.pk, odometer=odometer, fit_for_use="yes")
+
+
+def finished_at(bay: Bay, odometer: float) -> WorkOrder:
+    found = finished(bay, odometer)
     chain.refresh([bay.van.pk], NOW)
-    return order
+    return found.order
+
+
+def test_the_question_names_what_was_likely_meant(bay: Bay) -> None:
+    # 23,335 km with a digit too many
+    asked = ending.odometer_question(finished(bay, 233_350))
+    assert asked.endswith("please look again. 23,335 km was likely meant.")
+
+
+def test_an_odometer_that_is_accepted_raises_no_question(bay: Bay) -> None:
+    assert ending.odometer_question(finished(bay, 23_335)) == ""
 
 
 def later(bay: Bay, who: Person | None = None) -> Actor:
@@ -86,7 +100,7 @@ def test_settling_the_odometer_settles_the_service_it_was_given_for(bay: Bay) ->
     progress.release(bay.actor(), order.pk)
     mechanic = bay.actor(bay.mechanic)
     progress.start(mechanic, order.pk)
-    progress.end_job(mechanic, order.jobs.get().pk, state="done")
+    progress.end_job(mechanic, order.jobs.get().pk, state="done", because="not tried here")
     ending.finish(mechanic, order.pk, odometer=233_350, fit_for_use="yes")
     chain.refresh([bay.van.pk], NOW)
     assert DueDate.objects.get().provisional

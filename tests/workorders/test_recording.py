@@ -7,7 +7,17 @@ from fleet.due.models import CheckFigure, DueDate, Fill, TopUp
 from fleet.faults import Fault, Forbidden, Question, Refused
 from fleet.stores.models import AcceptedFluid, Product, ProductClaim, Specification
 from fleet.vehicles.models import Compartment
-from fleet.workorders import checks, consumption, ending, findings, progress, recording, withdraw
+from fleet.workorders import (
+    checks,
+    consumption,
+    ending,
+    findings,
+    fluids,
+    progress,
+    recording,
+    torques,
+    withdraw,
+)
 from fleet.workorders.actor import Actor
 from fleet.workorders.fluids_in import (
     acceptance,
@@ -23,8 +33,10 @@ from fleet.workorders.models import (
     Job,
     Procedure,
     TorqueRecord,
+    WorkOrder,
     Wrench,
 )
+from tests.kept import kept
 from tests.scene import INVENTED, NOW
 from tests.workorders.conftest import Bay
 
@@ -32,7 +44,7 @@ KEY = "phone-1-record-"
 DRAIN_PLUG_NM = 39.31872  # worked example, common practice, no source: 29 lbf·ft
 
 
-@pytest.fixture
+@kept
 def job(bay: Bay) -> Job:
     procedure = Procedure.objects.create(
         service=bay.oil,
@@ -59,12 +71,12 @@ def job(bay: Bay) -> Job:
 
 def torque(bay: Bay, job: Job, **given: object) -> TorqueRecord:
     given = {"client_key": KEY + "1", "fastener": "drain-plug"} | given
-    return recording.torque(bay.actor(bay.mechanic), job.pk, **given)
+    return torques.torque(bay.actor(bay.mechanic), job.pk, **given)
 
 
 def pour(bay: Bay, job: Job, litres: float, way: str = "filled", **given: object):  # noqa: ANN201
     given = {"client_key": KEY + "2"} | given
-    return recording.fluid(bay.actor(bay.mechanic), job.pk, way=way, litres=litres, **given)
+    return fluids.fluid(bay.actor(bay.mechanic), job.pk, way=way, litres=litres, **given)
 
 
 def product(bay: Bay, name: str, *, claims: bool) -> Product:
@@ -112,7 +124,8 @@ def test_a_wrench_whose_calibration_ended_is_warned_about(
 ) -> None:
     until_on = NOW.date() + timedelta(days=days)
     Wrench.objects.create(depot=job.order.depot, tag="TW-3", calibrated_until_on=until_on)
-    warning = recording.calibration_warning(torque(bay, job, wrench="TW-3"))
+    record = torque(bay, job, wrench="TW-3", override_reason="no other was there")
+    warning = torques.calibration_warning(record)
     assert said in warning
     assert bool(warning) is bool(said)
 
@@ -126,14 +139,17 @@ def test_a_right_fill_is_kept(bay: Bay, job: Job) -> None:
 
 def test_the_wrong_fluid_is_recorded_and_stops_the_vehicle(bay: Bay, job: Job) -> None:
     wrong = product(bay, "wrong", claims=False)
-    poured = pour(bay, job, 1.5, product=wrong)
+    with pytest.raises(Question, match="Was it really poured in?"):
+        pour(bay, job, 1.5, product=wrong)
+    assert not FluidRecord.objects.exists()
+    poured = pour(bay, job, 1.5, product=wrong, override_reason="it was")
     assert pour(bay, job, 1.5, product=wrong) == poured  # sent again: answered alike
     assert poured.record.pk
     assert poured.raised is not None
     assert poured.raised.kind == Finding.Kind.WRONG_FLUID
     assert DoNotUse.objects.filter(vehicle=bay.van, cleared_at=None).exists()
     with pytest.raises(Fault, match="wrong fluid"):
-        progress.end_job(bay.actor(bay.mechanic), job.pk, state="done")
+        progress.end_job(bay.actor(bay.mechanic), job.pk, state="done", because="not tried here")
 
 
 def test_an_approved_substitute_is_no_wrong_fluid(bay: Bay, job: Job) -> None:
@@ -166,7 +182,7 @@ def test_little_or_odd_fluid_drained_proposes_a_finding(bay: Bay, job: Job) -> N
 
 def test_records_are_taken_until_sign_off(bay: Bay, job: Job) -> None:
     mechanic = bay.actor(bay.mechanic)
-    progress.end_job(mechanic, job.pk, state="done")
+    progress.end_job(mechanic, job.pk, state="done", because="not tried here")
     ending.finish(mechanic, job.order_id, odometer=23_350, fit_for_use="yes")
     torque(bay, job)
     ending.sign_off(bay.actor(), job.order_id)
@@ -270,7 +286,7 @@ def test_a_value_passes_wants_watching_or_fails(bay: Bay, value: float, outcome:
     assert checks.outcome(boiling_point(bay), value) == outcome
 
 
-def test_an_inhibitor_fails_on_both_sides(bay: Bay) -> None:
+def test_a_concentration_fails_on_both_sides(bay: Bay) -> None:
     figure = CheckFigure(
         service=bay.oil, pass_from=30, pass_to=60, watch_from=25, watch_to=65, unit="%"
     )
@@ -344,3 +360,23 @@ def test_a_topped_up_fluid_resets_no_service(bay: Bay, job: Job) -> None:
     assert DueDate.objects.get().remaining_km == before
     assert FluidRecord.objects.get().way == "topped up"
     assert TopUp.objects.count() == 1
+
+
+def test_a_part_is_not_called_broken_unless_it_is_said(bay: Bay, job: Job) -> None:
+    actor, given = bay.actor(bay.mechanic), {"name": "Clip", "pieces": 1}
+    assert not recording.material(actor, job.pk, client_key="a-clip-01", **given).broken
+    assert recording.material(actor, job.pk, client_key="a-clip-02", broken=True, **given).broken
+
+
+def test_a_part_measured_in_litres_is_kept_in_millilitres(bay: Bay, job: Job) -> None:
+    used = recording.material(
+        bay.actor(bay.mechanic), job.pk, name="Grease", litres=0.35, client_key="grease-1"
+    )
+    assert (used.quantity_ml, used.pieces) == (350, None)
+
+
+def test_an_outside_workshop_records_no_torque_here(bay: Bay, job: Job) -> None:
+    WorkOrder.objects.filter(pk=job.order_id).update(where=WorkOrder.Where.OUTSIDE)
+    with pytest.raises(Refused, match="done by an outside workshop: keep its papers"):
+        torque(bay, job)
+    assert not TorqueRecord.objects.exists()

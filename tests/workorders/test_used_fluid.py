@@ -15,7 +15,7 @@ __all__ = ["shop"]
 
 
 def note(**given: object) -> collecting.Note:
-    fields = {"waste_class": "used oil", "quantity_ml": 1_000, "carrier": "An invented carrier"}
+    fields = {"waste_class": "used oil", "quantity_ml": 1_000, "carrier": "An invented collector"}
     own = {"depot": scene.depot(), "note_number": "N-1", "collected_on": NOW.date()}
     return collecting.Note(**(fields | own | given))
 
@@ -24,7 +24,7 @@ def left() -> dict[str, int]:
     return {row.waste_class: row.left_ml for row in used_fluid([scene.depot().pk])}
 
 
-def test_what_is_drained_adds_up_until_a_carrier_takes_it(shop: Shop) -> None:
+def test_what_is_drained_adds_up_until_a_collector_takes_it(shop: Shop) -> None:
     shop.pour(1.4, key="drained-1", way="drained", product=None)
     assert left() == {NO_CLASS: 1_400}
     Procedure.objects.update(used_fluid_class="used oil")
@@ -42,8 +42,8 @@ def test_what_is_drained_adds_up_until_a_carrier_takes_it(shop: Shop) -> None:
     ("given", "words"),
     [
         ({"quantity_ml": 0}, "above 0"),
-        ({"carrier": " "}, "carrier is missing"),
-        ({"note_number": ""}, "note number is missing"),
+        ({"carrier": " "}, "waste collector is missing"),
+        ({"note_number": ""}, "number of the consignment note is missing"),
         ({"collected_on": date(2026, 6, 15) + timedelta(days=3)}, "lies ahead"),
     ],
 )

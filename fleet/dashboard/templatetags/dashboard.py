@@ -1,9 +1,11 @@
 """Marks and figures for the templates."""
 
+import calendar
 from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Any
 from uuid import uuid4
+from zoneinfo import ZoneInfo
 
 from django import template
 from django.template import Context
@@ -14,13 +16,34 @@ from fleet.dashboard.strip import Scale, Strip, strip
 from fleet.due.listing import DueRow
 from fleet.due.models import CheckFigure
 from fleet.people.models import Person
+from fleet.people.roles import Right, may
+from fleet.vehicles.models import Depot
+from fleet.vehicles.own_unit import in_own, in_words
+from fleet.workbook import sent
+from fleet.workorders.cardfluids import CardFluid
 
 register = template.Library()
+INVENTED = "invented"
 
 
 @register.filter
 def km(number: float | None) -> str:
     return "" if number is None else words.km(number)
+
+
+@register.filter
+def own(number: float | None, unit: str) -> str:
+    """A total or distance in km (or h) in the unit that the vehicle's own instrument shows."""
+    return "" if number is None else in_words(number, unit or "km")
+
+
+@register.filter
+def distance_left(row: DueRow) -> str:
+    """What remains to the distance limit of a service, in the vehicle's own unit."""
+    if row.remaining_km is None:
+        return ""
+    unit = row.odometer_unit
+    return words.left_or_over(in_own(row.remaining_km, unit), unit)
 
 
 @register.filter
@@ -59,6 +82,37 @@ def moment(at: datetime | None) -> str:
 
 
 @register.filter
+def moment_at(at: datetime | None, place: Depot | str) -> str:
+    """By the clock of a depot, or of a time zone."""
+    zone = place if isinstance(place, str) else place.zone
+    return "" if at is None else words.moment(at.astimezone(ZoneInfo(zone or "UTC")))
+
+
+@register.filter
+def no_stop(sentence: str) -> str:
+    """A sentence inside another: without the full stop at its end."""
+    return sentence.rstrip().removesuffix(".")
+
+
+@register.filter
+def unlike(source: str, said: str) -> str:
+    """A source where it is another than what is said once for all: invented data are said once."""
+    return "" if source == said or INVENTED in source and INVENTED in said else source
+
+
+@register.filter
+def others_accepted(fluid: CardFluid) -> list[str]:
+    """Names of what is accepted besides the product that the card names."""
+    return [one.name for one in fluid.accepted if one.slug != fluid.product]
+
+
+@register.filter
+def place_of(pk: int) -> str:
+    """An ending that tells the fields of one job's form from those of another's."""
+    return f"-{pk}"
+
+
+@register.filter
 def ago(days: int) -> str:
     return words.ago(days)
 
@@ -70,8 +124,8 @@ def outcomes(counts: dict[str, int]) -> str:
 
 
 @register.filter
-def state_words(state: str) -> str:
-    return words.STATE_WORDS[state]
+def month_name(month: int) -> str:
+    return calendar.month_name[month]
 
 
 @register.filter
@@ -122,6 +176,11 @@ def home_of(person: object) -> str:
 
 
 @register.simple_tag
+def is_demo_folder() -> bool:
+    return frame.is_demo_folder()
+
+
+@register.simple_tag
 def depot_page(page: str) -> str:
     """Where choosing a depot leads: the same page where it lists by depot, else Due."""
     by_depot = {one.name for one in frame.PAGES if one.by_depot}
@@ -164,16 +223,40 @@ def row_work(context: Context, row: DueRow) -> dict[str, Any]:
         "number": marks.orders.get(key, ""),
         "deferred": marks.deferred.get(key),
         "stopped": marks.stopped.get(row.vehicle_id, ""),
+        "restricted": marks.restricted.get(row.vehicle_id, ()),
         "may_release": marks.may_release,
         "beside": marks.beside(*key) if marks.may_release else (),
         "csrf_token": context.get("csrf_token"),
     }
 
 
-@register.inclusion_tag("dashboard/_recorded.html")
-def recorded(kept: dict[str, Any], *place: object) -> dict[str, Any]:
+@register.filter
+def may_load_workbook(person: object) -> bool:
+    return isinstance(person, Person) and sent.may_load(person)
+
+
+@register.filter
+def may_enter_history(person: Person) -> bool:
+    return may(person, Right.ENTER_HISTORY)
+
+
+@register.inclusion_tag("dashboard/_recorded.html", takes_context=True)
+def recorded(context: Context, kept: dict[str, Any], *place: object) -> dict[str, Any]:
+    """What is recorded at a place of the card, each with its way back."""
     name = "-".join(map(str, place))
-    return {"place": name, "lines": kept.get(name, [])}
+    names = ("order", "user", "csrf_token", "may_withdraw", "photos_of")
+    return {
+        "place": name,
+        "lines": kept.get(name, []),
+        "page": "job-card",
+        **{one: context.get(one) for one in names},
+    }
+
+
+@register.simple_tag
+def is_recorded(kept: dict[str, Any], *place: object) -> bool:
+    """Whether something is recorded at a place of the card that was not taken back."""
+    return any(not line.gone for line in kept.get("-".join(map(str, place)), ()))
 
 
 @register.inclusion_tag("dashboard/_strip.html")

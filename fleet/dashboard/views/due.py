@@ -11,15 +11,18 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
-from fleet.dashboard.downloads import Cell, table_file
+from fleet.dashboard.downloads import table_file
 from fleet.dashboard.filters import DueFilters, read_after, read_filters
 from fleet.dashboard.frame import Scope, SignedIn, scope_of, show
+from fleet.dashboard.orders.marks import marks_of
 from fleet.dashboard.strip import page_scale
 from fleet.dashboard.words import LIMIT_WORDS, MOST_PRESSING, STATE_WORDS
-from fleet.dashboard.work_marks import marks_of
-from fleet.due.listing import DueRow, due_counts, due_rows, today_at
+from fleet.due.listing import DueRow, due_counts, due_rows
 from fleet.due.models import Service
 from fleet.people.models import SavedView
+from fleet.tables import Cell
+from fleet.today import today_at
+from fleet.vehicles.own_unit import in_own
 
 PAGE_ROWS = 40
 FILE_ROWS = 100_000  # the rest is for the API
@@ -65,6 +68,7 @@ def _choices(request: SignedIn, scope: Scope, filters: DueFilters, now: datetime
             for state, count in counts.items()
         ],
         "total": sum(counts.values()),
+        "unknown": counts["history_unknown"],
         "services": _services(scope),
         "saved_views": SavedView.objects.filter(person=request.user, page="due").order_by("name"),
     }
@@ -98,8 +102,15 @@ HEADINGS = (
     "Vehicle", "Registration", "Depot", "Compartment", "Service", "State", "Out of tolerance",
     "Earliest likely", "Expected", "Latest likely", "Bring in by", "Take a reading first",
     "Limit reached first", "Probability", "Life used", "Remaining [km]", "Remaining [h]",
-    "Duty class", "Provisional", "Vehicle status",
+    "Remaining as shown", "Odometer unit", "Duty class", "Provisional", "Vehicle status",
 )  # fmt: skip
+
+
+def _as_shown(row: DueRow) -> float | None:
+    """What remains to a distance limit, by the vehicle's own odometer."""
+    if row.remaining_km is None:
+        return None
+    return round(in_own(row.remaining_km, row.odometer_unit), 1)
 
 
 def _cells(row: DueRow) -> list[Cell]:
@@ -107,8 +118,8 @@ def _cells(row: DueRow) -> list[Cell]:
         row.vehicle, row.registration, row.depot_name, row.compartment_name, row.service_name,
         STATE_WORDS[row.state], row.out_of_tolerance, row.p10, row.p50, row.p90, row.bring_in_by,
         row.take_a_reading_first, LIMIT_WORDS[row.binding_limit], row.binding_probability,
-        row.life_used, row.remaining_km, row.remaining_h, row.duty_class, row.provisional,
-        row.vehicle_status,
+        row.life_used, row.remaining_km, row.remaining_h, _as_shown(row), row.odometer_unit,
+        row.duty_class, row.provisional, row.vehicle_status,
     ]  # fmt: skip
 
 

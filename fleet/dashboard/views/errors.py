@@ -3,6 +3,8 @@
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
+from fleet import trace
+
 
 def not_allowed(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:
     return render(request, "dashboard/403.html", {"reason": str(exception or "")}, status=403)
@@ -13,8 +15,17 @@ def not_found(request: HttpRequest, exception: Exception | None = None) -> HttpR
 
 
 def broken(request: HttpRequest) -> HttpResponse:
-    # after a fault nothing may be asked of the database, not even who is signed in
-    return render(None, "dashboard/500.html", status=500)
+    text = (
+        "The page could not be made; what was saved before is safe. Load it again. If it happens "
+        "again, quote the number below to whoever runs the program."
+    )
+    return said(500, text)
+
+
+def said(status: int, text: str) -> HttpResponse:
+    """One sentence and the number to quote; who is signed in is not asked of the database."""
+    context = {"text": text, "number": trace.REQUEST.get()}
+    return render(None, "dashboard/500.html", context, status=status)
 
 
 def stale_form(request: HttpRequest, reason: str = "") -> HttpResponse:

@@ -15,9 +15,10 @@ from fleet.dashboard import calibration_charts, score_lines
 from fleet.dashboard.assumptions import CHAPTERS
 from fleet.dashboard.frame import SignedIn, scope_of, show
 from fleet.dashboard.plotly_bundle import MAP_STYLE_ID
-from fleet.due import backtest
-from fleet.due.models import BacktestResult, GuardFactor
+from fleet.due import widening
+from fleet.due.models import BacktestResult
 from fleet.duty.models import Criterion
+from fleet.hindcast import backtest
 from fleet.people.roles import Right, may
 
 
@@ -26,7 +27,7 @@ def method(request: SignedIn) -> HttpResponse:
     stored, scope = backtest.newest(), scope_of(request)
     context = {
         "stored": stored,
-        "guard": GuardFactor.objects.order_by("month_end_on").last(),
+        "widening": widening.newest(),
         "look_back": score_lines.look_back(),
         "chapters": CHAPTERS,
         "criteria": Criterion.objects.order_by("name"),
@@ -68,6 +69,6 @@ def start_backtest(request: SignedIn) -> HttpResponse:
     """Score the fleet's own past in the background; *Runs* shows how far it is."""
     if not may(request.user, Right.RUN_NIGHT):
         raise PermissionDenied("Only a supervisor starts a backtest.")
-    jobs.score.delay()
+    jobs.send(jobs.score)
     messages.success(request, "The backtest was asked for; it shows below as soon as it starts.")
     return redirect(f"{reverse('runs')}?asked=1")

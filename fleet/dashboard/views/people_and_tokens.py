@@ -14,11 +14,11 @@ from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_GET, require_POST
 
 from fleet.dashboard.frame import SignedIn, scope_of, show
-from fleet.dashboard.order_changes import read_date
+from fleet.dashboard.orders.changes import read_date
 from fleet.faults import Fault
 from fleet.people import manage, tokens
 from fleet.people.models import Person, Role, Token
-from fleet.people.roles import Right, depots_of, may
+from fleet.people.roles import Right, depots_of, managed_by, may
 from fleet.vehicles.models import Depot
 
 DEFAULT_DAYS = 90
@@ -55,17 +55,6 @@ def _people(person: Person) -> QuerySet[Person]:
     if not person.is_superuser:
         seen = seen.filter(depots__in=depots_of(person))
     return seen.distinct().order_by("username").select_related("deputy").prefetch_related("depots")
-
-
-def managed_by(person: Person) -> QuerySet[Person]:
-    """Who may be changed: people all of whose depots are one's own, and no superuser."""
-    if not may(person, Right.MANAGE_PEOPLE):
-        return Person.objects.none()
-    if person.is_superuser:
-        return Person.objects.all()
-    foreign = Depot.objects.exclude(pk__in=depots_of(person))
-    own = Person.objects.filter(depots__in=depots_of(person), is_superuser=False)
-    return own.exclude(depots__in=foreign).distinct()
 
 
 def tokens_seen_by(person: Person) -> QuerySet[Token]:
@@ -111,9 +100,9 @@ def add_person(request: SignedIn) -> HttpResponse:
 def change_person(request: SignedIn, person_id: int) -> HttpResponse:
     """Change role, depots or leave to sign in, or give a new password."""
     _must_manage(request.user)
-    other = get_object_or_404(managed_by(request.user), pk=person_id)
-    if other == request.user:
+    if person_id == request.user.pk:
         raise PermissionDenied("Nobody changes their own role or depots: ask another supervisor.")
+    other = get_object_or_404(managed_by(request.user), pk=person_id)
     fresh = manage.new_password() if request.POST.get("change") == "password" else None
     try:
         manage.change(other, _changes(request, fresh))

@@ -76,6 +76,7 @@ def start_night(request: SignedIn) -> HttpResponse:
         raise PermissionDenied("Only a supervisor starts the night.")
     now = timezone.now()
     for zone in sorted(set(depots_of(request.user).values_list("zone", flat=True))):
-        jobs.night.delay(ledger.newest_night(now, zone).isoformat(), zone, again=True)
+        asked = ledger.ask_for(ledger.NIGHT, ledger.newest_night(now, zone), zone, again=True)
+        jobs.send(jobs.night, asked.on.isoformat(), zone)
     messages.success(request, "The night was asked for; it shows below as soon as it starts.")
     return redirect(f"{reverse('runs')}?asked=1")

@@ -15,31 +15,38 @@ from django.views.decorators.http import require_GET, require_POST
 from fleet import chain
 from fleet.dashboard.charts import odometer
 from fleet.dashboard.entries import DutyForm, ReadingForm, Source, faults
-from fleet.dashboard.finding_lines import vehicle_work
-from fleet.dashboard.frame import SignedIn, scope_of, show, vehicle_seen_by
+from fleet.dashboard.findings.lines import vehicle_work
+from fleet.dashboard.fluid_choices import fluid_choices
+from fleet.dashboard.frame import SignedIn, asked_about, scope_of, show, vehicle_seen_by
+from fleet.dashboard.orders.marks import marks_of
 from fleet.dashboard.plotly_bundle import MAP_STYLE_ID
-from fleet.dashboard.reading_lines import ReadingLine, reading_lines, with_lines
+from fleet.dashboard.readings.lines import ReadingLine, reading_lines, with_lines
 from fleet.dashboard.strip import page_scale
 from fleet.dashboard.then_lines import counted, then_lines, then_scale
+from fleet.dashboard.typed import shown_again
 from fleet.dashboard.vehicle_facts import (
     duty_lines,
     history_lines,
-    last_reading,
+    last_readings,
     odometer_chart,
 )
-from fleet.dashboard.work_marks import marks_of
+from fleet.due.back_date import decide
 from fleet.due.explain import explain
-from fleet.due.listing import DueRow, due_rows, today_at
+from fleet.due.listing import DueRow, due_rows
 from fleet.due.models import Service
-from fleet.duty.override import override
-from fleet.faults import Fault
+from fleet.faults import Fault, Question
 from fleet.people.roles import Right, depots_of, may
 from fleet.readings.enter import enter
+from fleet.readings.listing import newest_first
+from fleet.readings.main_meter import main_meter
 from fleet.readings.models import Reading
+from fleet.today import today_at
+from fleet.trials.blind import hidden_from
 from fleet.vehicles.models import Alias, Vehicle
+from fleet.vehicles.own_unit import odometer_unit
 
 READINGS_SHOWN = 12
-REFUSED_STATUS = 422
+ASKED_STATUS = 409
 
 
 @require_GET
@@ -61,34 +68,54 @@ def find_vehicle(request: SignedIn) -> HttpResponse:
 
 @require_GET
 def vehicle(request: SignedIn, fleet_number: str) -> HttpResponse:
-    return _page(request, vehicle_seen_by(request.user, fleet_number), {})
+    return page(request, vehicle_seen_by(request.user, fleet_number), {})
 
 
-def _page(
+def page(
     request: SignedIn, seen: Vehicle, context: dict[str, Any], status: int = 200
 ) -> HttpResponse:
     now = timezone.now()
     today = today_at(seen.depot.zone, now)
-    lines = _readings(request, seen, None)
+    lines, unit = _readings(request, seen, None), odometer_unit(seen.pk)
+    hidden = hidden_from(request.user, [seen.pk], now)
     facts = {
+        "odometer_unit": unit,
         "vehicle": seen,
         "today": today,
         "rows": _due(seen, now),
         "marks": marks_of([seen.pk], request.user, today),
         **vehicle_work(seen, request.user),
         "scale": page_scale(today),
-        "last": last_reading(seen, today),
+        "last_of_each": last_readings(seen, today),
         "duty": duty_lines(seen, today),
-        "history": history_lines(seen),
+        "history": history_lines(seen, hidden),
+        **fluid_choices(seen, request.user, hidden, now),
         "lines": lines[:READINGS_SHOWN],
         "more": lines[READINGS_SHOWN - 1].pk if len(lines) > READINGS_SHOWN else "",
         "may_add": may(request.user, Right.ADD_READINGS, seen.depot_id),
         "may_set_duty": may(request.user, Right.SET_DUTY, seen.depot_id),
-        "reading_form": ReadingForm(initial={"taken_on": today, "unit": "km"}),
+        "reading_form": ReadingForm(initial={"taken_on": today, "unit": _entry_unit(seen)}),
         "map_style_id": MAP_STYLE_ID,
     }
     with timezone.override(seen.depot.zone):
         return show(request, "vehicle", scope_of(request), {**facts, **context}, status)
+
+
+def _entry_unit(seen: Vehicle) -> str:
+    meter = main_meter(seen.pk)
+    return meter.unit if meter else "km"
+
+
+def refused(request: SignedIn, seen: Vehicle, fault: Fault) -> HttpResponse:
+    """The page again with the fault at its form, and everything that was typed there."""
+    elsewhere = redirect(f"{reverse('vehicle', args=[seen.fleet_number])}#work")
+    return shown_again(request, page(request, seen, {}), fault, elsewhere)
+
+
+def asked_back(request: SignedIn, seen: Vehicle, question: Question) -> HttpResponse:
+    """Ask back; the same form with a reason, or with another value, goes through."""
+    asked = asked_about(request, question)
+    return page(request, seen, {"asked": asked, "address": request.path}, ASKED_STATUS)
 
 
 def _due(seen: Vehicle, now: datetime) -> list[DueRow]:
@@ -97,11 +124,9 @@ def _due(seen: Vehicle, now: datetime) -> list[DueRow]:
 
 def _readings(request: SignedIn, seen: Vehicle, before_id: int | None) -> list[ReadingLine]:
     """The next readings of a vehicle, newest first, one more than is shown."""
-    found = Reading.objects.filter(vehicle=seen).order_by("-taken_at", "-id")
+    found = newest_first(seen)
     if before_id is not None:
-        last = get_object_or_404(found, pk=before_id)
-        older = found.filter(taken_at__lt=last.taken_at)
-        found = older | found.filter(taken_at=last.taken_at, pk__lt=last.pk)
+        found = newest_first(seen, before=get_object_or_404(found, pk=before_id))
     return reading_lines(with_lines(found)[: READINGS_SHOWN + 1], request.user)
 
 
@@ -132,7 +157,9 @@ def why(request: SignedIn, fleet_number: str, service: str) -> HttpResponse:
     seen = vehicle_seen_by(request.user, fleet_number)
     wanted = get_object_or_404(Service, vehicle_type=seen.vehicle_type_id, slug=service)
     try:
-        lines = explain(seen, wanted, timezone.now()).lines
+        now = timezone.now()
+        hidden = (seen.pk, wanted.compartment_id) in hidden_from(request.user, [seen.pk], now)
+        lines = explain(seen, wanted, now, hide_fluid=hidden).lines
     except Fault as fault:
         lines = (str(fault),)
     return render(request, "dashboard/_why.html", {"lines": lines})
@@ -161,15 +188,11 @@ def add_reading(request: SignedIn, fleet_number: str) -> HttpResponse:
         raise PermissionDenied("Your role does not enter readings.")
     form = ReadingForm(request.POST)
     if not form.is_valid():
-        return _page(
-            request, seen, {"reading_form": form, "fault": faults(form)}, status=REFUSED_STATUS
-        )
+        return refused(request, seen, faults(form))
     try:
         (entered,) = enter([form.entry(seen)], Source.PAGE)
     except Fault as fault:
-        return _page(
-            request, seen, {"reading_form": form, "fault": str(fault)}, status=REFUSED_STATUS
-        )
+        return refused(request, seen, fault)
     chain.refresh([seen.pk], timezone.now())
     _say_verdict(request, entered.reading_id, entered.repeated)
     return redirect(f"{reverse('vehicle', args=[seen.fleet_number])}#readings")
@@ -193,24 +216,28 @@ def override_duty(request: SignedIn, fleet_number: str) -> HttpResponse:
         raise PermissionDenied("Only a supervisor sets a duty class.")
     form = DutyForm(seen, request.POST)
     if not form.is_valid():
-        return _page(request, seen, {"duty_fault": faults(form)}, status=REFUSED_STATUS)
+        return refused(request, seen, faults(form))
     try:
         _decide(request, seen, form.cleaned_data)
+    except Question as question:
+        return asked_back(request, seen, question)
     except Fault as fault:
-        return _page(request, seen, {"duty_fault": str(fault)}, status=REFUSED_STATUS)
+        return refused(request, seen, fault)
     return redirect(f"{reverse('vehicle', args=[seen.fleet_number])}#duty")
 
 
 def _decide(request: SignedIn, seen: Vehicle, given: dict[str, Any]) -> None:
     until_on: date = given["until_on"]
-    override(
-        vehicle_id=seen.pk,
-        compartment_id=given["compartment"].pk,
+    decide(
+        vehicle=seen,
+        compartment=given["compartment"],
         duty_class=given["duty_class"],
         from_on=given["from_on"],
         until_on=until_on,
         reason=given["reason"],
         person=request.user,
+        now=timezone.now(),
+        override_reason=request.POST.get("override_reason", ""),
     )
     chain.refresh([seen.pk], timezone.now())
     name = given["compartment"].name

@@ -3,54 +3,59 @@
 from collections.abc import Callable
 from functools import wraps
 
-from django.contrib import messages
-from django.core.exceptions import PermissionDenied
 from django.db import transaction
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
-from django.utils import timezone
-from django.views.decorators.http import require_POST
 
 from fleet import chain
-from fleet.dashboard.finding_lines import report
-from fleet.dashboard.frame import SignedIn, vehicle_seen_by
-from fleet.dashboard.order_changes import read_date, read_number
+from fleet.dashboard.acts import act
+from fleet.dashboard.findings.lines import report
+from fleet.dashboard.frame import SignedIn, needs, vehicle_seen_by
+from fleet.dashboard.orders.changes import read_date, read_number
+from fleet.dashboard.views.vehicle import asked_back, refused
 from fleet.due import defer
 from fleet.due.models import Deferral, Service
-from fleet.faults import Fault, Forbidden
-from fleet.people.models import Person
+from fleet.faults import Fault, Question
 from fleet.people.roles import Right, depots_of
-from fleet.vehicles.models import Vehicle
-from fleet.workorders import findings, outside, papers
+from fleet.stores.models import Product
+from fleet.today import today_at
+from fleet.vehicles.models import Compartment, Vehicle
+from fleet.vehicles.own_unit import figures, from_own, odometer_unit
+from fleet.workorders import findings, fluid_for, outside, papers, restrictions
 from fleet.workorders.actor import Actor
-from fleet.workorders.models import DoNotUse
+from fleet.workorders.models import DoNotUse, Restriction
 
 Enter = Callable[[SignedIn, Vehicle, Actor], str]
 
 
-def _entry(enter: Enter) -> Callable[[SignedIn, str], HttpResponse]:
-    """A form of the Vehicle page: enter it, say what came of it, and show the page again."""
+def _back(request: SignedIn, fleet_number: str) -> HttpResponse:
+    return redirect(f"{reverse('vehicle', args=[fleet_number])}#work")
 
-    @require_POST
+
+def _refused(request: SignedIn, fault: Fault, fleet_number: str) -> HttpResponse:
+    return refused(request, vehicle_seen_by(request.user, fleet_number), fault)
+
+
+def _asked(request: SignedIn, question: Question, fleet_number: str) -> HttpResponse:
+    return asked_back(request, vehicle_seen_by(request.user, fleet_number), question)
+
+
+def _entry(enter: Enter) -> Callable[..., HttpResponse]:
+    """A form of the Vehicle page: enter it, say what came of it, and show the page again;
+    what was refused stands there as it was typed."""
+
+    @act(_back, refused=_refused, asked=_asked)
     @wraps(enter)
-    def view(request: SignedIn, fleet_number: str) -> HttpResponse:
-        seen = vehicle_seen_by(request.user, fleet_number)
-        actor = Actor(request.user, "page", timezone.now())
-        try:
-            messages.success(request, enter(request, seen, actor))
-        except Forbidden as fault:
-            raise PermissionDenied(str(fault)) from fault
-        except Fault as fault:
-            messages.error(request, str(fault))
-        return redirect(f"{reverse('vehicle', args=[seen.fleet_number])}#work")
+    def view(request: SignedIn, actor: Actor, fleet_number: str) -> str:
+        return enter(request, vehicle_seen_by(request.user, fleet_number), actor)
 
     return view
 
 
 @_entry
 def report_finding(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
-    return f"Reported: {report(actor, seen, request.POST)}."
+    return f"Reported: {report(actor, seen, request.POST, request.FILES.get('photo'))}."
 
 
 @_entry
@@ -68,6 +73,48 @@ def clear_do_not_use(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
 
 
 @_entry
+def lift_restriction(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
+    pk = request.POST.get("restriction", "")
+    row = get_object_or_404(Restriction, vehicle=seen, pk=int(pk) if pk.isdecimal() else 0)
+    restrictions.lift(actor, row.pk, reason=request.POST.get("reason", ""))
+    return f"{seen}: “{row.text}” is lifted."
+
+
+@needs(Right.APPROVE_SUBSTITUTE)
+@_entry
+def choose_fluid(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
+    """Say what a compartment is to get; "gearbox/right-oil" names both in one choice."""
+    given = request.POST
+    place, _, slug = given.get("fluid", "").partition("/")
+    compartments = Compartment.objects.filter(vehicle_type=seen.vehicle_type_id, slug=place)
+    compartment, product = compartments.first(), Product.objects.filter(slug=slug).first()
+    if compartment is None or product is None:
+        raise Fault("Choose the fluid and its compartment.")
+    row = fluid_for.choose_by_hand(
+        actor,
+        vehicle=seen,
+        compartment=compartment,
+        product=product,
+        because=given.get("because", ""),
+        source=given.get("source", ""),
+        from_on=read_date(given, "from_on") or today_at(seen.depot.zone, actor.at),
+        until_on=read_date(given, "until_on"),
+    )
+    return f"{compartment.name}: {row}; cards, stock and demand follow."
+
+
+@needs(Right.APPROVE_SUBSTITUTE)
+@_entry
+def end_chosen_fluid(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
+    pk = request.POST.get("chosen", "")
+    row = get_object_or_404(seen.chosen_fluids, pk=int(pk[:18]) if pk.isdecimal() else 0)
+    on = read_date(request.POST, "on") or today_at(seen.depot.zone, actor.at)
+    fluid_for.end_by_hand(actor, row, on=on, reason=request.POST.get("reason", ""))
+    return f"{row.compartment.name}: {row.product} is not chosen any more."
+
+
+@needs(Right.DEFER)
+@_entry
 def defer_service(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
     """Give leave to do a service later; the limit stays where it is."""
     given = request.POST
@@ -82,7 +129,7 @@ def defer_service(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
             person=request.user,
             reason=given.get("reason", ""),
             until_on=read_date(given, "until_on"),
-            until_km=read_number(km, "until km") if km else None,
+            until_km=_total_km(request, km, "until"),
             may_wait=True,
         )
     if row.beyond_tolerance:
@@ -90,11 +137,19 @@ def defer_service(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
     return f"{service.name} is deferred until {_until(row)}; it still counts as late."
 
 
+def _total_km(request: SignedIn, typed: str, name: str) -> float | None:
+    """A total typed in the unit of the vehicle's own odometer, in km; nothing typed: None."""
+    unit = request.POST.get("unit") or "km"
+    return from_own(read_number(typed, name), unit) if typed else None
+
+
 def _until(row: Deferral) -> str:
-    parts = [str(row.until_on or ""), f"{row.until_km:,.0f} km" if row.until_km else ""]
+    unit = odometer_unit(row.vehicle_id)
+    parts = [str(row.until_on or ""), figures(row.until_km, unit) if row.until_km else ""]
     return " or ".join(part for part in parts if part)
 
 
+@needs(Right.RELEASE)
 @_entry
 def enter_outside_work(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
     """Enter what an outside workshop did, from its papers."""
@@ -113,11 +168,12 @@ def enter_outside_work(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
                 Service.objects.filter(vehicle_type=seen.vehicle_type_id, slug__in=slugs)
             ),
             done_on=done_on,
-            odometer_km=read_number(km, "odometer") if km else None,
+            odometer_km=_total_km(request, km, "odometer"),
             workshop_name=given.get("workshop_name", ""),
             invoice_number=given.get("invoice_number", ""),
             cost_minor=round(read_number(cost, "cost") * 100) if cost else None,
             document=document,
+            override_reason=given.get("override_reason", ""),
         )
     except Fault:
         papers.discard(document)
@@ -135,38 +191,28 @@ def _papers(request: SignedIn, actor: Actor, seen: Vehicle) -> str:
     return papers.keep(sent.read(papers.MOST_BYTES + 1))
 
 
-Decide = Callable[[Deferral, Person], str]
+def _deferral(request: SignedIn, deferral_id: int) -> Deferral:
+    rows = Deferral.objects.filter(vehicle__depot__in=depots_of(request.user))
+    return get_object_or_404(rows.select_related("vehicle", "service"), pk=deferral_id)
 
 
-def _decision(decide: Decide) -> Callable[[SignedIn, int], HttpResponse]:
-    """A button about a deferral; back to the vehicle, or to the list that asked."""
-
-    @require_POST
-    @wraps(decide)
-    def view(request: SignedIn, deferral_id: int) -> HttpResponse:
-        rows = Deferral.objects.filter(vehicle__depot__in=depots_of(request.user))
-        row = get_object_or_404(rows.select_related("vehicle", "service"), pk=deferral_id)
-        try:
-            messages.success(request, decide(row, request.user))
-        except Forbidden as fault:
-            raise PermissionDenied(str(fault)) from fault
-        except Fault as fault:
-            messages.error(request, str(fault))
-        if request.POST.get("page") == "work-orders":
-            return redirect("work-orders")
-        return redirect(f"{reverse('vehicle', args=[row.vehicle.fleet_number])}#work")
-
-    return view
+def _decided(request: SignedIn, deferral_id: int) -> HttpResponse:
+    """Back to the vehicle, or to the list that asked."""
+    if request.POST.get("page") == "work-orders":
+        return redirect("work-orders")
+    return _back(request, _deferral(request, deferral_id).vehicle.fleet_number)
 
 
-@_decision
-def withdraw_deferral(row: Deferral, person: Person) -> str:
-    defer.withdraw(row, person=person, now=timezone.now())
+@act(_decided)
+def withdraw_deferral(request: SignedIn, actor: Actor, deferral_id: int) -> str:
+    row = _deferral(request, deferral_id)
+    defer.withdraw(row, person=request.user, now=actor.now)
     return f"{row.service.name} of {row.vehicle}: the deferral is taken back."
 
 
-@_decision
-def agree_to_deferral(row: Deferral, person: Person) -> str:
+@act(_decided)
+def agree_to_deferral(request: SignedIn, actor: Actor, deferral_id: int) -> str:
     """The second person's own word on a deferral beyond the tolerance."""
-    agreed = defer.agree(row, person=person)
+    row = _deferral(request, deferral_id)
+    agreed = defer.agree(row, person=request.user)
     return f"{row.service.name} of {row.vehicle} is deferred until {_until(agreed)}."

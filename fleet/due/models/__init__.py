@@ -4,6 +4,7 @@ from fleet.due.models.book import Limit, Service
 from fleet.due.models.calibration import BacktestResult, GuardFactor
 from fleet.due.models.calls import Deferral, DueEarlier
 from fleet.due.models.checks import CheckFigure, CheckResult
+from fleet.due.models.chosen import ChosenFluid
 from fleet.due.models.dates import BindingLimit, DueDate, DueStamp
 from fleet.due.models.history import Fill, ServiceDone, TopUp
 
@@ -12,6 +13,7 @@ __all__ = [
     "BindingLimit",
     "CheckFigure",
     "CheckResult",
+    "ChosenFluid",
     "Deferral",
     "DueDate",
     "DueEarlier",

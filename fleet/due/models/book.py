@@ -23,6 +23,7 @@ class Service(models.Model):
     kind = models.CharField(max_length=6, choices=Kind, default=Kind.CHANGE)
     early_share = models.FloatField(default=0.15)  # of the interval; our choice
     strictest_under_warranty = models.BooleanField(default=False)
+    is_round = models.BooleanField(default=False)  # gets no order of its own: joins the next one
     source = models.CharField(max_length=300)
 
     history = HistoricalRecords()

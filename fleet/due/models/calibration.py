@@ -6,12 +6,12 @@ from django.db import models
 
 class GuardFactor(models.Model):
     """How far the bands of distance and hours are widened since a month end. Only ever added:
-    the newest row is in force, and no factor is below the one before."""
+    the newest row is in force. It may lie below the one before, and never below 1."""
 
     month_end_on = models.DateField(unique=True)
     factor = models.FloatField(validators=[MinValueValidator(1)])  # on the log-spread about p50
     outcomes = models.PositiveIntegerField()  # forecasts whose outcome was counted
-    inside_share = models.FloatField()  # of them, between p10 and p90 before this widening
+    inside_share = models.FloatField()  # of outcomes, in p10 … p90 as the model has them
     made_at = models.DateTimeField(auto_now_add=True)
 
     class Meta:

@@ -39,7 +39,9 @@ class DueDate(models.Model):
     binding_limit = models.CharField(max_length=8, choices=BindingLimit)
     binding_probability = models.FloatField(null=True)
     meter_life = models.FloatField(null=True)  # used by distance or hours at the last reading
-    calendar_life_per_d = models.FloatField(null=True)  # reaches 1 on calendar_on
+    calendar_life = models.FloatField(null=True)  # used by the calendar on the day below
+    calendar_life_on = models.DateField(null=True)  # since when the class now in force counts
+    calendar_life_per_d = models.FloatField(null=True)  # used with each day since
     remaining_km = models.FloatField(null=True)
     remaining_h = models.FloatField(null=True)
     beyond_by_reading = models.BooleanField(default=False)  # an accepted reading passed the limit
@@ -76,7 +78,7 @@ class DueStamp(models.Model):
     inside the database and looks closer only where one differs."""
 
     vehicle = models.OneToOneField(Vehicle, models.CASCADE, primary_key=True, related_name="+")
-    rules = models.BigIntegerField()  # services, limits, clock, guard and method of its type
+    rules = models.BigIntegerField()  # services, limits, clock, widening and method of its type
     particulars = models.BigIntegerField()  # of the vehicle itself
     usage_km = models.BigIntegerField()
     usage_h = models.BigIntegerField()

@@ -23,6 +23,7 @@ class ServiceDone(models.Model):
     )
     service = models.ForeignKey(Service, models.PROTECT, related_name="done")
     done_on = models.DateField()
+    done_at = models.DateTimeField(null=True, blank=True)  # empty: a document, which gives a day
     total_km = models.FloatField(null=True, blank=True)
     total_h = models.FloatField(null=True, blank=True)
     evidence = models.CharField(max_length=16, choices=Evidence)
@@ -31,6 +32,7 @@ class ServiceDone(models.Model):
         Reading, models.SET_NULL, null=True, blank=True, related_name="+", db_index=False
     )
     provisional = models.BooleanField(default=False)  # its reading is not settled yet
+    why_it_stands = models.CharField(max_length=300, blank=True)  # a total that readings contradict
     void = models.BooleanField(default=False)  # it supersedes a row that should not have been
     supersedes = models.OneToOneField(
         "self", models.PROTECT, null=True, blank=True, related_name="superseded_by"
@@ -77,6 +79,9 @@ class Fill(models.Model):
     full_change = models.BooleanField(default=True)
     flushed = models.BooleanField(default=False)
     mixed_with = models.CharField(max_length=120, blank=True)
+    key = models.CharField(  # of the job that filled; its one fill is replaced under it
+        max_length=64, null=True, blank=True, unique=True
+    )
     source = models.CharField(max_length=300)
 
     class Meta:

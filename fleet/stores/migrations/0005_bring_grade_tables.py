@@ -32,4 +32,8 @@ def bring(apps, schema_editor):
 class Migration(migrations.Migration):
     dependencies = [("stores", "0004_grade_limits_and_data_sheets")]
 
-    operations = [migrations.RunPython(bring, migrations.RunPython.noop, elidable=False)]
+    operations = [
+        migrations.RunPython(
+            bring, migrations.RunPython.noop, hints={"new_database_too": True}, elidable=False
+        )
+    ]

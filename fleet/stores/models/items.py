@@ -8,13 +8,13 @@ from fleet.stores.models.catalogue import Product
 
 
 class Item(models.Model):
-    """One thing that stores keep: a fluid, a filter, a seal, a spare."""
+    """One thing that stores keep: a fluid, a filter, a seal, a one-time fixing."""
 
     class Kind(models.TextChoices):
         FLUID = "fluid"
         FILTER = "filter"
         SEAL = "seal"
-        SPARE = "breakage spare"
+        ONE_TIME_FIXING = "one-time fixing"
         CONSUMABLE = "consumable"
         OTHER = "other"
 
@@ -29,7 +29,7 @@ class Item(models.Model):
 
     slug = models.SlugField(max_length=60, unique=True)
     name = models.CharField(max_length=120)
-    kind = models.CharField(max_length=14, choices=Kind)
+    kind = models.CharField(max_length=16, choices=Kind)
     unit = models.CharField(max_length=6, choices=Unit)
     product = models.ForeignKey(
         Product, models.PROTECT, null=True, blank=True, related_name="items"
@@ -37,6 +37,7 @@ class Item(models.Model):
     draw = models.CharField(max_length=20, choices=Draw, default=Draw.OPENED_KEPT)
     shelf_life_d = models.PositiveIntegerField(null=True, blank=True)  # sealed
     after_opening_life_d = models.PositiveIntegerField(null=True, blank=True)
+    part_number = models.CharField(max_length=80, blank=True)  # the maker's, with its issuer
     waste_class = models.CharField(max_length=60, blank=True)  # once used, e.g. "used oil"
     hygroscopic = models.BooleanField(default=False)  # takes up water from the air
     source = models.CharField(max_length=200)
@@ -68,10 +69,11 @@ class Pack(models.Model):
     """A size in which an item is bought, with its price."""
 
     item = models.ForeignKey(Item, models.CASCADE, related_name="packs")
-    quantity = models.PositiveIntegerField()  # mL or pieces, as the item's unit says
-    price_minor = models.PositiveIntegerField(null=True, blank=True)  # net; empty: not known
+    quantity = models.PositiveBigIntegerField()  # mL or pieces, as the item's unit says
+    price_minor = models.PositiveBigIntegerField(null=True, blank=True)  # net; empty: not known
     price_source = models.CharField(max_length=200, blank=True)
-    preferred = models.BooleanField(default=False)  # the one to order
+    preferred = models.BooleanField(default=False)  # the one to order, of an item's packs
+    why_it_stands = models.CharField(max_length=300, blank=True)  # where size or price was doubted
 
     history = HistoricalRecords()
 

@@ -17,7 +17,7 @@ class Stock(models.Model):
 
     depot = models.ForeignKey(Depot, models.CASCADE, related_name="stock", db_index=False)
     item = models.ForeignKey(Item, models.PROTECT, related_name="stock")
-    on_hand = models.IntegerField(default=0)  # mL or pieces; below zero: count it
+    on_hand = models.BigIntegerField(default=0)  # mL or pieces; below zero: count it
     lead_time_d = models.PositiveSmallIntegerField(default=7)  # our choice
     review_period_d = models.PositiveSmallIntegerField(
         default=30, validators=[MinValueValidator(1)]
@@ -26,6 +26,7 @@ class Stock(models.Model):
         default=0.95, validators=[MinValueValidator(0.5), MaxValueValidator(0.999)]
     )  # our choice
     supplier = models.CharField(max_length=120, blank=True)
+    shelf_place = models.CharField(max_length=40, blank=True)  # where it stands at the depot
 
     class Meta:
         ordering = ["depot", "item"]
@@ -47,7 +48,7 @@ class Arrival(models.Model):
 
     depot = models.ForeignKey(Depot, models.CASCADE, related_name="arrivals")
     item = models.ForeignKey(Item, models.PROTECT, related_name="arrivals")
-    quantity = models.PositiveIntegerField()
+    quantity = models.PositiveBigIntegerField()
     ordered_on = models.DateField()
     due_on = models.DateField()
     received_on = models.DateField(null=True, blank=True)
@@ -124,10 +125,10 @@ class StockMove(Kept):
     depot = models.ForeignKey(Depot, models.PROTECT, related_name="moves", db_index=False)
     item = models.ForeignKey(Item, models.PROTECT, related_name="moves")
     kind = models.CharField(max_length=16, choices=Kind)
-    quantity = models.IntegerField()  # what came is positive, what went negative
+    quantity = models.BigIntegerField()  # what came is positive, what went negative
     at = models.DateTimeField()
     reason = models.CharField(max_length=300, blank=True)
-    price_minor = models.IntegerField(null=True, blank=True)  # net, of all of it, signed alike
+    price_minor = models.BigIntegerField(null=True, blank=True)  # net, of all of it, signed alike
     batch = models.CharField(max_length=60, blank=True)
     best_before = models.DateField(null=True, blank=True)
     order_number = models.CharField(max_length=20, blank=True)  # of the work order
@@ -156,11 +157,11 @@ class StockMove(Kept):
 
 
 class UsedFluidCollected(Kept):
-    """Used fluid that a carrier took away, with the number of the note that goes with it."""
+    """Used fluid that a waste collector took away, by the number of the consignment note."""
 
     depot = models.ForeignKey(Depot, models.PROTECT, related_name="used_fluid_collected")
     waste_class = models.CharField(max_length=60)
-    quantity_ml = models.IntegerField()  # negative: takes a wrong entry back
+    quantity_ml = models.BigIntegerField()  # negative: takes a wrong entry back
     tank = models.CharField(max_length=60, blank=True)
     carrier = models.CharField(max_length=120)
     note_number = models.CharField(max_length=60)

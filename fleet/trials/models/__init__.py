@@ -6,6 +6,7 @@ from fleet.trials.models.set_up import (
     TrialEvent,
     TrialGroup,
     TrialVehicle,
+    Unblinded,
 )
 
 __all__ = [
@@ -20,4 +21,5 @@ __all__ = [
     "TrialRecord",
     "TrialResult",
     "TrialVehicle",
+    "Unblinded",
 ]

@@ -111,6 +111,27 @@ class TrialVehicle(models.Model):
         return f"{self.vehicle} in {self.trial}"
 
 
+class Unblinded(models.Model):
+    """A person who saw which fluid is in a vehicle of a blinded trial: their own ratings of it
+    no longer count as blind, and none is taken from them any more."""
+
+    trial_vehicle = models.ForeignKey(TrialVehicle, models.CASCADE, related_name="unblinded")
+    person = models.ForeignKey(settings.AUTH_USER_MODEL, models.CASCADE, related_name="+")
+    by = models.CharField(max_length=120)  # what named the fluid, such as a job card
+    seen_at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["seen_at"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["trial_vehicle", "person"], name="one_unblinding_per_vehicle_and_person"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.person} knows {self.trial_vehicle}"
+
+
 class ExcludedPeriod(models.Model):
     """Days that do not count, for one vehicle or for all: a repair, a strike, a borrowed van."""
 

@@ -9,28 +9,34 @@ from fleet.workorders.models.procedures import (
     Raising,
     Step,
     Substitute,
-    Tool,
 )
 from fleet.workorders.models.rates import LabourRate
+from fleet.workorders.models.rechecks import CalledBy, ConfirmRecord, ReCheckRule
 from fleet.workorders.models.records import (
     Evidence,
     Finding,
     FluidRecord,
+    Gap,
     MaterialUsed,
     Note,
     Photo,
     TorqueRecord,
     Wrench,
 )
+from fleet.workorders.models.restrictions import Restriction
+from fleet.workorders.models.tools import Tool
 
 __all__ = [
+    "CalledBy",
     "Caution",
+    "ConfirmRecord",
     "DoNotUse",
     "Escalation",
     "Evidence",
     "Fastener",
     "Finding",
     "FluidRecord",
+    "Gap",
     "Job",
     "LabourRate",
     "Material",
@@ -40,6 +46,8 @@ __all__ = [
     "Photo",
     "Procedure",
     "Raising",
+    "ReCheckRule",
+    "Restriction",
     "Step",
     "Substitute",
     "Tool",

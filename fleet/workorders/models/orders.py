@@ -6,7 +6,7 @@ from django.conf import settings
 from django.db import models
 
 from fleet.due.models import Service
-from fleet.vehicles.models import Depot, Vehicle
+from fleet.vehicles.models import Compartment, Depot, Vehicle
 from fleet.workorders.models.procedures import Raising
 
 
@@ -64,6 +64,7 @@ class WorkOrder(models.Model):
     signed_off_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
     )
+    late_since = models.DateTimeField(null=True, blank=True)  # records came late; not seen yet
     reading = models.ForeignKey(
         "readings.Reading", models.SET_NULL, null=True, blank=True, related_name="+"
     )
@@ -117,8 +118,14 @@ class Job(models.Model):
     service = models.ForeignKey(
         Service, models.PROTECT, null=True, blank=True, related_name="jobs", db_index=False
     )  # empty: other work, in words
+    compartment = models.ForeignKey(
+        Compartment, models.PROTECT, null=True, blank=True, related_name="+"
+    )  # of other work; empty: that of its service, or none
     title = models.CharField(max_length=120)
-    minutes = models.PositiveSmallIntegerField(default=0)
+    minutes = models.PositiveSmallIntegerField(default=0)  # by the book
+    spent_min = models.PositiveSmallIntegerField(
+        null=True, blank=True
+    )  # on what was not, or not all, done; empty: done, or nobody said
     state = models.CharField(max_length=9, choices=State, default=State.OPEN)
     reason = models.CharField(max_length=24, choices=Reason, blank=True)
     reason_text = models.CharField(max_length=300, blank=True)
@@ -138,11 +145,20 @@ class Job(models.Model):
                 fields=["vehicle", "service"],
                 condition=models.Q(state="open", service__isnull=False),
                 name="one_open_job_per_vehicle_and_service",
-            )
+            ),
+            models.CheckConstraint(
+                condition=~models.Q(state="done") | models.Q(reason="", reason_text=""),
+                name="a_done_job_carries_no_reason",
+            ),
         ]
 
     def __str__(self) -> str:
         return f"{self.order}: {self.title}"
+
+    @property
+    def place(self) -> Compartment | None:
+        """The compartment that is worked on, where one is named."""
+        return self.service.compartment if self.service else self.compartment
 
 
 class OrderEvent(models.Model):
@@ -173,6 +189,9 @@ class DoNotUse(models.Model):
     """A vehicle that must not be used; set by anyone, cleared by another authorised person."""
 
     vehicle = models.ForeignKey(Vehicle, models.CASCADE, related_name="do_not_use")
+    finding = models.ForeignKey(
+        "workorders.Finding", models.SET_NULL, null=True, blank=True, related_name="marks"
+    )  # that set it; empty: set by itself
     reason = models.CharField(max_length=300)
     set_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+"

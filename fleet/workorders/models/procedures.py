@@ -28,6 +28,7 @@ class Procedure(models.Model):
         LEVEL_AT_TEMPERATURE = "level at temperature"
         COOLANT = "coolant"
         BRAKE_FLUID = "brake fluid"
+        SEALING_PLUG = "sealing plug"  # a plug that holds oil back, and no drain or fill plug
         CHECK = "check"
         OTHER = "other"
 
@@ -43,7 +44,7 @@ class Procedure(models.Model):
     wheel_nut_torque_nm = models.FloatField(null=True, blank=True)
     retorque_after_km = models.FloatField(null=True, blank=True)
     used_fluid_class = models.CharField(max_length=60, blank=True)  # e.g. "used oil"
-    re_check = models.CharField(max_length=200, blank=True)  # what to look at again, and when
+    re_check = models.CharField(max_length=200, blank=True)  # what to re-check, and when
     note = models.CharField(max_length=300, blank=True)
 
     history = HistoricalRecords()
@@ -80,7 +81,14 @@ class Step(models.Model):
         LEAK_CHECK = "leak check"
         REFIT = "refit"
         LOWER = "lower"
-        CLEAR_AWAY = "clear away"
+        DRIVE = "drive"  # the vehicle moves on its wheels
+        SUCTION = "suction"  # old fluid drawn out from above
+        OPEN_CAP = "open cap"
+        CLOSE_CAP = "close cap"
+        OPEN_PLUG = "open plug"  # neither drain nor fill plug
+        CLOSE_PLUG = "close plug"
+        CURE = "cure"  # a sealant is left to harden
+        CLEAN_UP = "clean up"
 
     procedure = models.ForeignKey(Procedure, models.CASCADE, related_name="steps")
     number = models.PositiveSmallIntegerField()
@@ -89,6 +97,11 @@ class Step(models.Model):
     under_vehicle = models.BooleanField(default=False)
     engine_running = models.BooleanField(default=False)
     fastener = models.CharField(max_length=40, blank=True)  # slug of the procedure's fastener
+    points = models.JSONField(default=list, blank=True)  # a record each; empty: the step is one
+    confirm = models.BooleanField(default=False)  # not done without a record
+    moving_hold = models.BooleanField(default=False)  # the vehicle does not move before it
+    wait_min = models.PositiveSmallIntegerField(null=True, blank=True)  # until it has cured
+    figure = models.CharField(max_length=40, blank=True)  # slug of a figure of the service
 
     class Meta:
         ordering = ["procedure", "number"]
@@ -103,7 +116,33 @@ class Step(models.Model):
 
 
 class Caution(models.Model):
-    """A hazard and the least to do about it, shown before every step it belongs to."""
+    """A hazard and the least to do about it, shown where the hazard begins and begins again."""
+
+    class While(models.TextChoices):
+        """How the vehicle stands at a step."""
+
+        ENGINE_OFF = "engine off"
+        ENGINE_RUNNING = "engine running"
+        STANDING = "standing"
+        MOVING = "moving"
+        BENEATH = "under the vehicle"
+
+    class Demand(models.TextChoices):
+        """What a caution asks for; a step that makes it impossible contradicts it."""
+
+        ENGINE_OFF = "engine off"
+        KEY_OUT = "key out"
+        STANDING = "standing"
+        COLD = "cold"
+
+    class Returns(models.TextChoices):
+        """What brings a caution back on one job."""
+
+        STEP = "each step"
+        RAISED = "each time raised"
+        RUN = "each run"
+        HOT = "each time hot"
+        JOB = "each job"
 
     slug = models.SlugField(max_length=40, unique=True)
     text = models.CharField(max_length=500)
@@ -116,6 +155,12 @@ class Caution(models.Model):
     engine_running = models.BooleanField(default=False)  # before any step with it running
     wheels_removed = models.BooleanField(default=False)
     salted_roads = models.BooleanField(default=False)
+    used_fluids = models.JSONField(default=list, blank=True)  # classes; empty: any and none
+    only_while = models.JSONField(default=list, blank=True)  # all of these; empty: always
+    demands = models.JSONField(default=list, blank=True)  # what a step may not contradict
+    returns = models.CharField(
+        max_length=16, choices=Returns, blank=True
+    )  # empty: with the mark that calls it, else once a job
 
     history = HistoricalRecords()
 
@@ -134,6 +179,7 @@ class Fastener(models.Model):
         WASHER = "sealing washer"
         O_RING = "O-ring"
         SEALANT = "sealant"
+        TAPER = "dry taper"  # seals by its own thread: nothing is renewed
 
     procedure = models.ForeignKey(Procedure, models.CASCADE, related_name="fasteners")
     slug = models.SlugField(max_length=40)
@@ -142,7 +188,7 @@ class Fastener(models.Model):
     torque_max_nm = models.FloatField(null=True, blank=True)  # upper end of a range
     stated_unit = models.CharField(max_length=8, default="N·m")  # of the source figure
     tolerance = models.FloatField(null=True, blank=True)  # share; empty: 10 %, our choice
-    drive = models.CharField(max_length=40, blank=True)  # e.g. "3/8 in square", "17 mm hexagon"
+    drive = models.CharField(max_length=40, blank=True)  # "13 mm hexagon", "1/2 in square", …
     seal = models.CharField(max_length=16, choices=Seal)
     seal_size = models.CharField(max_length=60, blank=True)  # e.g. "18 × 24 × 1.5 mm copper"
     single_use = models.BooleanField(default=False)  # the fastener itself is not used again
@@ -162,35 +208,18 @@ class Fastener(models.Model):
         return self.name
 
 
-class Tool(models.Model):
-    procedure = models.ForeignKey(Procedure, models.CASCADE, related_name="tools")
-    name = models.CharField(max_length=80)
-    size = models.CharField(max_length=60, blank=True)  # drive or range
-
-    class Meta:
-        ordering = ["procedure", "name"]
-        constraints = [
-            models.UniqueConstraint(
-                fields=["procedure", "name", "size"], name="one_tool_per_procedure_name_and_size"
-            )
-        ]
-
-    def __str__(self) -> str:
-        return f"{self.name} {self.size}".strip()
-
-
 class Material(models.Model):
-    """What goes in or on: fluid, filter, seals, and spares for what tends to break."""
+    """What goes in or on: fluid, filter, seals, and one-time fixings: what tends to break."""
 
     class Kind(models.TextChoices):
         FLUID = "fluid"
         FILTER = "filter"
         SEAL = "seal"
-        SPARE = "breakage spare"
+        ONE_TIME_FIXING = "one-time fixing"
         CONSUMABLE = "consumable"
 
     procedure = models.ForeignKey(Procedure, models.CASCADE, related_name="materials")
-    kind = models.CharField(max_length=14, choices=Kind)
+    kind = models.CharField(max_length=16, choices=Kind)
     name = models.CharField(max_length=120)
     specification = models.ForeignKey(
         Specification, models.PROTECT, null=True, blank=True, related_name="+"
@@ -202,6 +231,9 @@ class Material(models.Model):
     item = models.ForeignKey(
         Item, models.SET_NULL, null=True, blank=True, related_name="+"
     )  # that serves it; empty: by what the compartment accepts, or by name
+    only_when_recorded = models.BooleanField(
+        default=False
+    )  # used only where a step finds it needed: booked when recorded, never by the book
     source = models.CharField(max_length=300)
 
     class Meta:

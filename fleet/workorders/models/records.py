@@ -1,6 +1,8 @@
 """What was done and seen. Rows are only added, each under a key made by the sender, so that a
 phone without a network can send them later, and twice, without harm."""
 
+from datetime import date
+
 from django.conf import settings
 from django.db import models
 
@@ -22,6 +24,7 @@ class Record(models.Model):
     withdrawn_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
     )
+    withdrawn_at = models.DateTimeField(null=True, blank=True)  # empty also: not kept before
     withdrawn_reason = models.CharField(max_length=300, blank=True)  # a recorded correction
 
     class Meta:
@@ -45,12 +48,18 @@ class Wrench(models.Model):
     def __str__(self) -> str:
         return self.tag
 
+    def valid_on(self, day: date) -> bool:
+        """Whether its calibration still holds on a day at its depot."""
+        return day <= self.calibrated_until_on
+
 
 class TorqueRecord(Record):
     job = models.ForeignKey(Job, models.CASCADE, related_name="torques")
     fastener = models.CharField(max_length=40)  # slug in the procedure
     fastener_name = models.CharField(max_length=80)
+    point = models.CharField(max_length=40, blank=True)  # where there are several of it
     reference_nm = models.FloatField()
+    figure_source = models.CharField(max_length=300, blank=True)  # book, where no procedure is
     torque_nm = models.FloatField()
     to_the_figure = models.BooleanField()  # one tap: tightened to the figure shown
     wrench = models.ForeignKey(Wrench, models.PROTECT, null=True, related_name="+")
@@ -58,7 +67,8 @@ class TorqueRecord(Record):
     override_reason = models.CharField(max_length=300, blank=True)  # the answer, if it stands
 
     def __str__(self) -> str:
-        return f"{self.fastener_name} {self.torque_nm:g} N·m"
+        name = f"{self.fastener_name}, {self.point}" if self.point else self.fastener_name
+        return f"{name} {self.torque_nm:g} N·m"
 
 
 class FluidRecord(Record):
@@ -71,6 +81,7 @@ class FluidRecord(Record):
     compartment = models.ForeignKey(Compartment, models.PROTECT, related_name="+")
     way = models.CharField(max_length=9, choices=Way)
     quantity_ml = models.PositiveIntegerField()
+    typed = models.CharField(max_length=40, blank=True)  # with its unit, if that was not litres
     look = models.CharField(max_length=60, blank=True)  # of what came out
     product = models.ForeignKey(Product, models.PROTECT, null=True, blank=True, related_name="+")
     batch = models.CharField(max_length=60, blank=True)
@@ -78,7 +89,8 @@ class FluidRecord(Record):
     override_reason = models.CharField(max_length=300, blank=True)
 
     def __str__(self) -> str:
-        return f"{self.way} {self.quantity_ml / 1000:g} L"
+        as_typed = f" as typed: {self.typed}" if self.typed else ""
+        return f"{self.way} {self.quantity_ml / 1000:g} L{as_typed}"
 
 
 class MaterialUsed(Record):
@@ -105,11 +117,17 @@ class Finding(Record):
 
     class Kind(models.TextChoices):
         SEEP = "seep"
+        DRIP = "drip"
+        STREAM = "stream"
         LEAK = "leak"
+        NOISE = "noise"
+        METAL = "metal in the oil"
+        WATER = "water in the oil"
         DAMAGE = "damage"
         WEAR = "wear"
         MISSING_SEALANT = "missing sealant"
         SEIZED_PLUG = "seized plug"
+        CROSS_THREADED = "cross-threaded"
         WRONG_FLUID = "wrong fluid"
         CONSUMPTION = "consumption"
         LOOK_OF_FLUID = "look of the fluid"
@@ -134,6 +152,9 @@ class Finding(Record):
     order = models.ForeignKey(
         WorkOrder, models.SET_NULL, null=True, blank=True, related_name="findings"
     )
+    fluid = models.ForeignKey(
+        FluidRecord, models.SET_NULL, null=True, blank=True, related_name="raised"
+    )  # the wrong fluid that raised it
     kind = models.CharField(max_length=20, choices=Kind)
     severity = models.CharField(max_length=10, choices=Severity)
     found_by = models.CharField(max_length=16, choices=FoundBy)
@@ -172,6 +193,39 @@ class Photo(Record):
 
     def __str__(self) -> str:
         return self.path
+
+
+class Gap(models.Model):
+    """What a job's procedure expects and nobody recorded, though the job is done: and why."""
+
+    class Kind(models.TextChoices):
+        TORQUE = "torque"
+        LITRES = "litres"
+        LEVEL = "level"
+        VALUE = "value"
+        POINT = "point"
+
+    job = models.ForeignKey(Job, models.CASCADE, related_name="gaps")
+    kind = models.CharField(max_length=8, choices=Kind)
+    place = models.CharField(max_length=120)  # names it within the job
+    words = models.CharField(max_length=300)
+    safety = models.BooleanField(default=False)
+    reason = models.CharField(max_length=300)  # done all the same, because …
+    person = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+"
+    )
+    channel = models.CharField(max_length=12)
+    performed_at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["job", "id"]
+        constraints = [
+            models.UniqueConstraint(fields=["job", "place"], name="one_gap_per_job_and_place"),
+            models.CheckConstraint(condition=~models.Q(reason=""), name="a_gap_carries_its_reason"),
+        ]
+
+    def __str__(self) -> str:
+        return self.words
 
 
 class Evidence(models.Model):

@@ -11,6 +11,17 @@ document.addEventListener("change", (event) => {
   }
 });
 
+// the decimal keypad of a phone has no minus
+document.addEventListener("click", (event) => {
+  const key = event.target.closest("[data-sign]");
+  if (key) {
+    const field = key.previousElementSibling;
+    const typed = field.value.trim();
+    field.value = /^[-\u2212]/.test(typed) ? typed.slice(1) : `-${typed}`;
+    field.focus();
+  }
+});
+
 // a lost session or a fault must not leave a button that seems to do nothing
 document.addEventListener("htmx:responseError", (event) => {
   const place = document.getElementById("trouble");

@@ -1,71 +1,106 @@
 "use strict";
 
-// Records made at the vehicle wait here until the program has them: in order, each order for
-// itself, stopping at the first that is not taken. Only records; changes of state need the network.
+// Records made at the vehicle wait here until the program has them: in order, each stopping alone
+// where it is not taken. Only records; changes of state need the network.
 (() => {
+  const { stoppedRecords, keptRecords, halfTyped, waitingList } = window;
+  const { paragraph, spoken } = stoppedRecords;
   const place = document.getElementById("queue");
-  if (!place || !window.indexedDB) {
+  if (!place || !keptRecords) {
     return;
   }
-  const { person, worker } = place.dataset;
-  const state = place.querySelector(".queue-state");
-  const list = place.querySelector(".queue-entries");
-  const NO_NETWORK = "No network: what you record is kept on this phone and sent later.";
+  const { all, put, drop } = keptRecords;
+  const { person } = place.dataset;
   const SIGNED_OUT = "You were signed out. Nothing is lost: sign in again as the same person.";
-  const UNSHOWN = new Set(["kind", "client_key", "job", "whole", "fastener", "performed_at"]);
-  const READ_MS = 8000; // what was taken is said for so long
-  let sending = false;
-  let leaving = 0;
-
-  // --- the store -----------------------------------------------------------------------------
-  const opened = new Promise((resolve, reject) => {
-    const asked = indexedDB.open("sumpwise", 1);
-    asked.onupgradeneeded = () => {
-      asked.result.createObjectStore("records", { keyPath: "id", autoIncrement: true });
-    };
-    asked.onsuccess = () => resolve(asked.result);
-    asked.onerror = () => reject(asked.error);
-  });
-
-  async function store(mode, ask) {
-    const base = await opened;
-    return new Promise((resolve, reject) => {
-      const change = base.transaction("records", mode);
-      const asked = ask(change.objectStore("records"));
-      change.oncomplete = () => resolve(asked.result);
-      change.onerror = () => reject(change.error);
-    });
-  }
-
-  const all = () => store("readonly", (records) => records.getAll());
-  const put = (entry) => store("readwrite", (records) => records.put(entry));
-  const drop = (id) => store("readwrite", (records) => records.delete(id));
+  const NEEDS_NETWORK =
+    "This changes the state of the order and needs the network. Records do not.";
+  const WAITING = new Set(["end-job", "finish"]); // they rest on what was recorded
+  const PAUSES_S = [5, 15, 45, 60]; // until the next try by itself
+  const REST_MS = 1000; // a second tap within this is the same tap
+  let running = null; // the sending under way
+  let again = false; // something came while it ran
+  let failed = 0; // tries without an answer, one after the other
+  let retry = 0;
 
   // --- taking a record -----------------------------------------------------------------------
+  const keys = new WeakMap(); // of a form, for what is filled in now
+  const resting = new WeakSet(); // forms whose record was just taken
+
   function key() {
     const bytes = crypto.getRandomValues(new Uint8Array(16));
     return Array.from(bytes, (byte) => byte.toString(16).padStart(2, "0")).join("");
   }
 
+  // one key for each filling of a form; the next is made only after its record was taken
+  function keyOf(form) {
+    if (!keys.has(form)) {
+      keys.set(form, key());
+    }
+    return keys.get(form);
+  }
+
   async function take(form, button) {
+    if (resting.has(form)) {
+      return;
+    }
     const data = new FormData(form);
     if (button && button.name) {
       data.set(button.name, button.value);
     }
     data.delete("csrfmiddlewaretoken");
-    if (!form.dataset.entry) {
-      data.set("client_key", key());
-      data.set("performed_at", new Date().toISOString());
-    }
-    const entry = { person, address: form.getAttribute("action"), words: form.dataset.words };
-    entry.fields = Array.from(data.entries());
-    entry.stopped = null;
+    rest(form);
     if (form.dataset.entry) {
-      entry.id = Number(form.dataset.entry);
+      await putAgain(form, data);
+    } else {
+      data.set("client_key", keyOf(form));
+      data.set("performed_at", new Date().toISOString());
+      await put({
+        person,
+        address: form.getAttribute("action"),
+        words: form.dataset.words,
+        said: spoken(form, button),
+        order: place.dataset.order,
+        vehicle: place.dataset.vehicle,
+        fields: Array.from(data.entries()),
+        inside: stoppedRecords.inside(form),
+        stopped: null,
+      });
+      keys.delete(form);
+      clear(form);
+      form.closest(".gaps li")?.replaceChildren(paragraph(`${form.dataset.words}: taken.`));
     }
-    await put(entry);
-    clear(form);
+    await draw();
     await flush();
+  }
+
+  // its buttons are off at once, so that a second tap makes no second record
+  function rest(form) {
+    const buttons = Array.from(form.querySelectorAll("button:enabled"));
+    resting.add(form);
+    buttons.forEach((one) => {
+      one.disabled = true;
+    });
+    setTimeout(() => {
+      resting.delete(form);
+      buttons.forEach((one) => {
+        one.disabled = false;
+      });
+    }, REST_MS);
+  }
+
+  // a stopped record as it was corrected; what the form does not show stays as it was
+  async function putAgain(form, data) {
+    const id = Number(form.dataset.entry);
+    const entry = (await all()).find((one) => one.id === id);
+    if (!entry) {
+      return;
+    }
+    const shown = new Set(Array.from(form.elements, (one) => one.name));
+    const unshown = entry.fields.filter(([name]) => !shown.has(name));
+    const retyped = data.get("torque"); // another value in the place of the figure
+    const kept = unshown.filter(([name]) => name !== "whole" || !retyped);
+    const said = spoken(form, null) || entry.said;
+    await put({ ...entry, said, fields: [...kept, ...data.entries()], stopped: null });
   }
 
   function clear(form) {
@@ -81,10 +116,11 @@
     const form = event.target;
     if (form.matches("[data-record]")) {
       event.preventDefault();
-      take(form, event.submitter).catch((fault) => say(`This phone could not keep it: ${fault}`));
-    } else if (form.matches("[data-change]") && !navigator.onLine) {
-      event.preventDefault();
-      say("This changes the state of the order and needs the network. Records do not.");
+      take(form, event.submitter).catch((fault) => {
+        tell(form, `This phone could not keep it: ${fault}`);
+      });
+    } else if (form.matches("[data-change]") && !free.delete(form)) {
+      holdBack(event);
     }
   });
 
@@ -99,53 +135,119 @@
     }
   });
 
-  // --- sending -------------------------------------------------------------------------------
-  async function flush() {
-    if (sending) {
-      await draw();
-      return;
+  // --- changes of state wait for records -----------------------------------------------------
+  const free = new WeakSet(); // forms that may go now
+
+  function holdBack(event) {
+    const { target: form, submitter } = event;
+    if (WAITING.has(new FormData(form).get("change"))) {
+      event.preventDefault();
+      letGo(form, submitter).catch((fault) => tell(form, `That did not work: ${fault}`));
+    } else if (!navigator.onLine) {
+      event.preventDefault();
+      tell(form, NEEDS_NETWORK);
     }
-    sending = true;
-    let said = "";
-    let kept = 0;
-    let asked = false;
+  }
+
+  async function letGo(form, submitter) {
+    if ((await heldOf(form.getAttribute("action"))).length) {
+      tell(form, "This waits until what this phone still holds is sent.");
+      await flush();
+    }
+    const held = await heldOf(form.getAttribute("action"));
+    if (held.length) {
+      tell(form, waits(held));
+    } else if (navigator.onLine) {
+      free.add(form);
+      form.requestSubmit(submitter);
+    } else {
+      tell(form, NEEDS_NETWORK);
+    }
+  }
+
+  // the records of an order, whoever made them, that are still on this phone
+  async function heldOf(address) {
+    const order = (one) => one.replace(/\/[^/]+$/, "");
+    return (await all()).filter((entry) => order(entry.address) === order(address));
+  }
+
+  function waits(held) {
+    const others = held.filter((entry) => entry.person !== person).length;
+    const stopped = held.filter((entry) => entry.person === person && entry.stopped).length;
+    const parts = [`This waits: this phone still holds ${many(held.length)} of the order.`];
+    if (stopped) {
+      parts.push(`${stopped} stopped: correct what the program asks about, or throw it away.`);
+    }
+    if (others) {
+      parts.push(`${others} of another person, who must sign in here to send.`);
+    }
+    if (!stopped && !others) {
+      parts.push("They are sent once there is a network; then tap again.");
+    }
+    return parts.join(" ");
+  }
+
+  function tell(form, text) {
+    form.querySelector(".queue-wait")?.remove();
+    const said = paragraph(text);
+    said.className = "queue-wait notice notice-warning";
+    said.setAttribute("role", "alert");
+    form.append(said);
+    said.scrollIntoView({ block: "nearest" });
+  }
+
+  // --- sending -------------------------------------------------------------------------------
+  function flush() {
+    clearTimeout(retry);
+    again = true;
+    running ??= sendAll();
+    return running;
+  }
+
+  // what is recorded while the page is brought up to date is sent by the next round
+  async function sendAll() {
     try {
-      const halted = new Set();
-      let next = await first(halted);
-      while (next) {
-        const answer = await send(next);
-        said = answer.said || said;
-        if (answer.halt) {
-          break;
-        }
-        kept += answer.kept ? 1 : 0;
-        asked = asked || Boolean(answer.asked);
-        next = await first(halted);
+      while (again) {
+        again = false;
+        await sendHeld();
       }
     } finally {
-      sending = false;
+      running = null;
+    }
+  }
+
+  async function sendHeld() {
+    let said = "";
+    let kept = 0;
+    let next = await first();
+    while (next) {
+      const answer = await send(next);
+      said = answer.said || said;
+      kept += answer.kept ? 1 : 0;
+      failed = answer.halt ? failed : 0;
+      if (answer.later) {
+        said = `${said} ${tryLater()}`;
+      }
+      next = answer.halt ? null : await first();
     }
     await draw(said);
-    if (asked) {
-      place.scrollIntoView({ block: "start" });
-    }
     if (kept) {
       await refresh();
     }
   }
 
-  // the oldest record of an order in which nothing is stopped
-  async function first(halted) {
-    for (const entry of await all()) {
-      if (entry.person !== person || halted.has(entry.address)) {
-        continue;
-      }
-      if (!entry.stopped) {
-        return entry;
-      }
-      halted.add(entry.address);
-    }
-    return null;
+  // without anybody tapping: soon, then ever less often, as long as the page is open
+  function tryLater() {
+    const pause = PAUSES_S[Math.min(failed, PAUSES_S.length - 1)];
+    failed += 1;
+    clearTimeout(retry);
+    retry = setTimeout(flush, pause * 1000);
+    return `Tried again by itself in ${pause === 60 ? "a minute" : `${pause} s`}.`;
+  }
+
+  // the oldest of this person's records that is not stopped
+  async function first() {
+    return (await all()).find((entry) => entry.person === person && !entry.stopped);
   }
 
   async function send(entry) {
@@ -157,7 +259,7 @@
     try {
       answer = await fetch(entry.address, { method: "POST", body, headers });
     } catch {
-      return { halt: true, said: NO_NETWORK };
+      return { halt: true, later: true, said: "No answer: it is kept on this phone." };
     }
     if (answer.redirected) {
       return { halt: true, said: SIGNED_OUT };
@@ -174,11 +276,14 @@
     }
     if (told.outcome === "asked" || told.outcome === "refused") {
       const said = told.said || "This order is not among yours any more.";
-      await put({ ...entry, stopped: { said, here: told.here, html: told.html } });
-      return { asked: true, said: "The program asks back; the records behind it wait." };
+      const at = Date.now();
+      await put({ ...entry, stopped: { said, here: told.here, html: told.html, at } });
+      return { said: "The program asks back about a record; it stands at its step." };
     }
-    const trouble = "That did not work; nothing is lost. Load the page again.";
-    return { halt: true, said: told.said || trouble };
+    if (told.said) {
+      return { halt: true, said: told.said };
+    }
+    return { halt: true, later: true, said: "The program could not take it; nothing is lost." };
   }
 
   function cookie(name) {
@@ -188,7 +293,9 @@
 
   // bring what is recorded on this page up to date, and leave what is half typed alone
   async function refresh() {
-    const answer = await fetch(window.location.href).catch(() => null);
+    // a question is answered at an address that shows nothing by itself: the card is the same page
+    const address = window.location.href.replace(/\/(change|records)$/, "/card");
+    const answer = await fetch(address).catch(() => null);
     if (!answer || !answer.ok || answer.redirected) {
       return;
     }
@@ -196,120 +303,30 @@
     document.querySelectorAll("[data-fresh]").forEach((old) => {
       const other = fresh.getElementById(old.id);
       if (other) {
+        const typed = halfTyped.valuesIn(old);
         old.replaceWith(document.adoptNode(other));
+        halfTyped.giveBack(other, typed);
       }
     });
+    waitingList.fold();
   }
 
   // --- showing -------------------------------------------------------------------------------
-  function say(text) {
-    state.textContent = text;
-    place.hidden = false;
+  function many(number) {
+    return `${number} record${number === 1 ? "" : "s"}`;
   }
 
   async function draw(said = "") {
-    const entries = await all();
-    const own = entries.filter((entry) => entry.person === person);
-    const others = entries.length - own.length;
-    const parts = [said];
-    if (own.length) {
-      parts.push(`${own.length} record${own.length === 1 ? "" : "s"} not sent yet.`);
-    }
-    if (others) {
-      parts.push(`${others} more wait for the person who made them to sign in.`);
-    }
-    state.textContent = parts.filter(Boolean).join(" ");
-    list.replaceChildren(...own.map(line));
-    place.querySelector(".queue-send").hidden = !own.length;
-    place.hidden = !state.textContent;
-    clearTimeout(leaving);
-    if (!entries.length) {
-      leaving = setTimeout(() => {
-        place.hidden = true;
-      }, READ_MS);
-    }
+    waitingList.draw(await all(), said);
   }
 
-  function line(entry) {
-    const item = document.createElement("li");
-    const sent = entry.fields.filter(([name, value]) => !UNSHOWN.has(name) && value);
-    const yours = sent.map(([name, value]) => `${name.replaceAll("_", " ")} ${value.name || value}`);
-    item.append(paragraph(`${entry.words || "Record"}: ${yours.join(", ")}`));
-    if (entry.stopped) {
-      item.append(...stopped(entry));
-    }
-    return item;
+  // taken out of the way of sending while it is corrected
+  function correct(entry) {
+    const said = "You are correcting it: it goes when you send it again.";
+    return put({ ...entry, stopped: { said, at: Date.now() } }).then(() => draw());
   }
 
-  function stopped(entry) {
-    const parts = [];
-    if (entry.stopped.html) {
-      const box = document.createElement("div");
-      box.innerHTML = entry.stopped.html;
-      box.querySelector("form").dataset.entry = entry.id;
-      parts.push(box);
-    } else {
-      parts.push(paragraph(`The program: ${entry.stopped.said} ${entry.stopped.here || ""}`));
-      parts.push(
-        button("Try again", async () => {
-          await put({ ...entry, stopped: null });
-          await flush();
-        }),
-      );
-    }
-    parts.push(
-      button("Throw this record away", async () => {
-        await drop(entry.id);
-        await flush();
-      }),
-    );
-    return parts;
-  }
-
-  function paragraph(text) {
-    const made = document.createElement("p");
-    made.textContent = text;
-    return made;
-  }
-
-  function button(text, act) {
-    const made = document.createElement("button");
-    made.type = "button";
-    made.textContent = text;
-    made.addEventListener("click", act);
-    return made;
-  }
-
-  // --- at hand without a network -------------------------------------------------------------
-  async function keepAtHand() {
-    if (!worker || !navigator.serviceWorker) {
-      return;
-    }
-    const controlled = Boolean(navigator.serviceWorker.controller);
-    await navigator.serviceWorker.register(worker);
-    await navigator.serviceWorker.ready;
-    if (!controlled) {
-      await controlTaken();
-      const files = document.querySelectorAll("link[rel=stylesheet], link[rel=icon], script[src]");
-      const wanted = [window.location.href, ...Array.from(files, (one) => one.href || one.src)];
-      await Promise.allSettled(wanted.map((address) => fetch(address)));
-    }
-    const cards = Array.from(document.querySelectorAll("[data-card]"), (one) => one.href);
-    await Promise.allSettled(cards.map((address) => fetch(address)));
-    place.dataset.atHand = "yes";
-  }
-
-  function controlTaken() {
-    return new Promise((resolve) => {
-      if (navigator.serviceWorker.controller) {
-        resolve();
-      }
-      navigator.serviceWorker.addEventListener("controllerchange", resolve, { once: true });
-    });
-  }
-
-  place.querySelector(".queue-send").addEventListener("click", flush);
+  waitingList.does({ send: flush, remove: (id) => drop(id).then(flush), correct });
   window.addEventListener("online", flush);
   flush();
-  keepAtHand().catch(() => {});
 })();

@@ -5,7 +5,9 @@
 const PAGES = "pages-1";
 const FILES = "files-1";
 const KEPT = /^\/(todays-orders|work-orders\/[^/]+\/(card|code\.svg))$/;
+const OF_A_CARD = /^(\/work-orders\/[^/]+)\/(change|records)$/;
 const PATIENCE_MS = 4000;
+const changed = new Set(); // pages kept from before a change: only for when the network is away
 
 self.addEventListener("install", () => self.skipWaiting());
 
@@ -28,8 +30,11 @@ self.addEventListener("fetch", (event) => {
   if (url.origin !== self.location.origin) {
     return;
   }
+  const card = url.pathname.match(OF_A_CARD);
   if (changesPerson(request, url.pathname)) {
-    event.waitUntil(caches.delete(PAGES));
+    event.respondWith(thenForget(request));
+  } else if (request.mode === "navigate" && card) {
+    event.respondWith(change(request, card[1]));
   } else if (request.method === "GET" && url.pathname.startsWith("/static/")) {
     event.respondWith(networkFirst(request, FILES));
   } else if (request.method === "GET" && KEPT.test(url.pathname)) {
@@ -46,6 +51,26 @@ function changesPerson(request, path) {
   );
 }
 
+// without an answer the person is still the same, and keeps the pages
+async function thenForget(request) {
+  const answer = await fetch(request);
+  await caches.delete(PAGES);
+  return answer;
+}
+
+// what was kept is older than what a change has made of it
+async function change(request, order) {
+  try {
+    const answer = await fetch(request);
+    if (request.method === "POST") {
+      changed.add(`${order}/card`).add("/todays-orders");
+    }
+    return answer;
+  } catch {
+    return Response.redirect(`${order}/card`, 303);
+  }
+}
+
 async function networkFirst(request, name) {
   const cache = await caches.open(name);
   const kept = await cache.match(request, { ignoreSearch: name === FILES });
@@ -53,14 +78,31 @@ async function networkFirst(request, name) {
   if (!kept) {
     return asked;
   }
-  const late = new Promise((resolve) => setTimeout(resolve, PATIENCE_MS, kept.clone()));
-  return Promise.race([asked.catch(() => kept), late]);
+  const waits = changed.has(new URL(request.url).pathname);
+  const late = new Promise((resolve) => setTimeout(resolve, PATIENCE_MS));
+  const answer = await Promise.race([asked.catch(() => null), ...(waits ? [] : [late])]);
+  return answer || (name === PAGES ? asKept(kept) : kept);
+}
+
+// a kept page says from when it is
+async function asKept(kept) {
+  const type = kept.headers.get("Content-Type") || "";
+  if (!type.includes("html")) {
+    return kept;
+  }
+  const at = kept.headers.get("Date") || "";
+  const html = (await kept.text()).replace("<body", `<body data-kept-at="${at}"`);
+  const headers = new Headers(kept.headers);
+  headers.delete("Content-Encoding");
+  headers.delete("Content-Length");
+  return new Response(html, { status: kept.status, headers });
 }
 
 async function ask(request, cache) {
   const answer = await fetch(request);
   if (answer.ok && !answer.redirected) {
     await cache.put(request, answer.clone());
+    changed.delete(new URL(request.url).pathname);
   }
   return answer;
 }

@@ -1,0 +1,95 @@
+"""``sumpwise plan``."""
+
+import argparse
+import json
+from collections.abc import Sequence
+from dataclasses import asdict
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from fleet.faults import Fault
+
+if TYPE_CHECKING:
+    from fleet.vehicles.models import Depot
+    from fleet.visits.listing import PlanRow
+
+HEADINGS = ("Depot", "Cost", "Bound", "Gap", "Visits", "Services", "Left out")
+
+
+def weeks(text: str) -> int:
+    """A number of weeks of the command line."""
+    if not text.isdecimal() or not 1 <= int(text) <= 26:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of weeks: write 1 to 26")
+    return int(text)
+
+
+def register(commands: Any) -> None:
+    plan = commands.add_parser(
+        "plan",
+        help="plan which vehicle comes in on which day",
+        description="Plans the visits of each depot from today on: which vehicle comes in on which "
+        "day and which services are done together. Prints what the plan costs, below what no plan "
+        "lies (the bound), the gap between both, and what is left out. The plan is a proposal; no "
+        "order changes.",
+    )
+    plan.add_argument("--depot", action="append", metavar="D", help="one depot; may be repeated")
+    plan.add_argument("--weeks", type=weeks, default=8, metavar="N", help="1 to 26; default 8")
+    plan.add_argument("--dry-run", action="store_true", help="store nothing")
+    plan.add_argument("--json", action="store_true", help="print a JSON list, one row per depot")
+    plan.set_defaults(run=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    rows, lacking = [], []
+    for depot in _depots(arguments.depot):
+        row, sentences = _planned(depot, arguments.weeks * 7, dry=arguments.dry_run)
+        rows.append(row)
+        lacking += sentences
+    if arguments.json:
+        print(json.dumps([asdict(row) for row in rows], indent=1))
+    else:
+        _print_table(rows)
+        for sentence in lacking:
+            print(sentence)
+    return 0
+
+
+def _depots(named: Sequence[str] | None) -> "list[Depot]":
+    from fleet.vehicles.models import Depot
+
+    known = {depot.slug: depot for depot in Depot.objects.order_by("slug")}
+    for slug in named or ():
+        if slug not in known:
+            raise Fault(f"There is no depot {slug!r}: choose from {', '.join(sorted(known))}.")
+    return [known[slug] for slug in dict.fromkeys(named or known)]
+
+
+def _planned(depot: "Depot", days: int, *, dry: bool) -> "tuple[PlanRow, list[str]]":
+    from fleet.today import today_at
+    from fleet.visits import listing, plan
+    from fleet.visits.gather import gather
+
+    today: date = today_at(depot.zone)
+    late = plan.safety_clock(plan.NIGHT_S)
+    if dry:
+        drawn = plan.draw(gather(depot, today, days), late=late)
+        return plan.in_figures(drawn), plan.lacking(drawn)
+    (stored,) = plan.plan([depot.pk], today, days, late)
+    return listing.plan_row(stored), list(stored.lacking)
+
+
+def _print_table(rows: "Sequence[PlanRow]") -> None:
+    lines = [
+        (
+            *(row.depot, f"{row.cost / 100:,.2f}", f"{row.bound / 100:,.2f}", f"{row.gap:.1%}"),
+            *(str(row.visits), str(row.services), str(row.left_out)),
+        )
+        for row in rows
+    ]
+    widths = [max(map(len, column)) for column in zip(HEADINGS, *lines, strict=True)]
+    for line in (HEADINGS, *lines):
+        cells = [
+            cell.rjust(width) if at else cell.ljust(width)
+            for at, (cell, width) in enumerate(zip(line, widths, strict=True))
+        ]
+        print("  ".join(cells).rstrip())

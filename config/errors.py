@@ -1,0 +1,67 @@
+"""What is answered where no view answers: as a page, or to programs as a problem."""
+
+import sys
+from http import HTTPStatus
+
+from django.db import DatabaseError, InterfaceError, OperationalError
+from django.http import HttpRequest, HttpResponse
+
+from fleet import trace
+from fleet.api.errors import problem
+from fleet.dashboard.views import errors as pages
+
+AWAY = "The database does not answer just now. Nothing was lost that was saved before; try again."
+DAMAGED = "The database is damaged. Tell whoever runs the program: a backup must take its place."
+AGAIN_S = 10  # our choice
+
+
+def bad_request(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:
+    text = "This request cannot be read."
+    return _said(request, HTTPStatus.BAD_REQUEST, "parse_error", text)
+
+
+def not_allowed(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:
+    if not _by_program(request):
+        return pages.not_allowed(request, exception)
+    return _problem(HTTPStatus.FORBIDDEN, "permission_denied", str(exception or "Not allowed."))
+
+
+def not_found(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:
+    if not _by_program(request):
+        return pages.not_found(request, exception)
+    return _problem(HTTPStatus.NOT_FOUND, "not_found", "There is no such thing.")
+
+
+def stale_form(request: HttpRequest, reason: str = "") -> HttpResponse:
+    if not _by_program(request):
+        return pages.stale_form(request, reason)
+    return _problem(HTTPStatus.FORBIDDEN, "csrf", "The mark against forged forms is missing.")
+
+
+def broken(request: HttpRequest) -> HttpResponse:
+    """After a fault nothing may be asked of the database, not even who is signed in."""
+    error = sys.exc_info()[1]
+    if isinstance(error, OperationalError | InterfaceError):
+        response = _said(request, HTTPStatus.SERVICE_UNAVAILABLE, "database_away", AWAY)
+        response["Retry-After"] = str(AGAIN_S)
+        return response
+    if type(error) is DatabaseError:  # of SQLite: malformed, or no database at all
+        return _said(request, HTTPStatus.INTERNAL_SERVER_ERROR, "database_damaged", DAMAGED)
+    if not _by_program(request):
+        return pages.broken(request)
+    text = f"Something broke. Quote the number {trace.REQUEST.get()} to whoever runs the program."
+    return _problem(HTTPStatus.INTERNAL_SERVER_ERROR, "broken", text)
+
+
+def _by_program(request: HttpRequest) -> bool:
+    return request.path.startswith("/api/")
+
+
+def _said(request: HttpRequest, status: HTTPStatus, code: str, text: str) -> HttpResponse:
+    if _by_program(request):
+        return _problem(status, code, text)
+    return pages.said(status, text)
+
+
+def _problem(status: HTTPStatus, code: str, text: str) -> HttpResponse:
+    return problem(status, [{"pointer": "#", "code": code, "detail": text}])

@@ -1,0 +1,327 @@
+"""Work orders: the list, a mechanic's day with its job cards, one with its history, new ones."""
+
+from http import HTTPStatus
+from typing import Any
+
+from django.db.models import F
+from django.urls import reverse
+from django.utils import timezone
+from drf_spectacular.utils import extend_schema, extend_schema_field
+from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from fleet import chain
+from fleet.api.acting import (
+    Act,
+    actor,
+    order_id_or_404,
+    person_named,
+    services_named,
+    version_tag,
+    with_tag,
+)
+from fleet.api.conditions import listed_with_tag, shown
+from fleet.api.fields import Day, Number, Strict, Text, body, query
+from fleet.api.orders.shapes import (
+    JOB_NAMES,
+    LISTED,
+    OrderRow,
+    OrderShape,
+    OtherWork,
+    RecordsShape,
+    listed_row,
+    recorded,
+    whole,
+)
+from fleet.api.paging import Order, PageQuery, Row, page, page_shape
+from fleet.api.repeats import Answer, once
+from fleet.api.resource import Resource, vehicle_or_404
+from fleet.api.shapes import shape_of
+from fleet.api.signin import caller, depots_for
+from fleet.people.roles import Right
+from fleet.trials.blind import orders_shown
+from fleet.workorders import findings, issue, jobcard, outside, restrictions
+from fleet.workorders.listing import (
+    AT_WORK,
+    a_day,
+    in_order_of_day,
+    orders_at,
+    planned_for,
+    with_jobs,
+)
+from fleet.workorders.models import Raising, WorkOrder
+
+NEWEST_FIRST = Order("work orders", ("id",), descending=True)
+BY_DAY = Order("work orders by day", ("sort_on", "id"))
+TODAY, ME, CARD = "today", "me", "card"
+COST_MAX = 2_000_000_000  # what the column holds
+
+CardShape = shape_of(jobcard.Card)
+
+
+@extend_schema_field({"oneOf": [{"type": "string", "format": "date"}, {"enum": [TODAY]}]})
+class DayOrToday(Day):
+    def to_internal_value(self, value: Any) -> Any:
+        return value if value == TODAY else super().to_internal_value(value)
+
+
+class OrderQuery(PageQuery):
+    depot = Text(required=False)
+    vehicle = Text(required=False)
+    state = serializers.MultipleChoiceField(choices=WorkOrder.State.choices, required=False)
+    planned_on = DayOrToday(
+        required=False,
+        help_text="A date; or `today`, at each order's depot: own work that is planned for today "
+        "or left over from before, and what is under way without a day; released, started or "
+        "waiting unless `state` says otherwise. With `assigned_to=me`: mine and nobody's",
+    )
+    assigned_to = Text(
+        required=False,
+        help_text="A user name, or `me`: exactly these, but with `planned_on=today` `me` has "
+        "nobody's as well, as on the page of today's orders",
+    )
+    expand = serializers.ChoiceField(
+        [CARD],
+        required=False,
+        help_text="`card`: each order with its job card. `assigned_to=me` with `planned_on`, "
+        "`today` or a date, has them without being asked",
+    )
+
+
+class OrderWithCard(OrderRow):
+    do_not_use = serializers.BooleanField(help_text="The vehicle must not be used")
+    restrictions = serializers.ListField(
+        child=serializers.CharField(), help_text="That stand on the vehicle; see `restrictions`"
+    )
+    card = CardShape(allow_null=True, help_text="Unless expanded: null")
+
+
+class OrderGiven(Act):
+    vehicle = Text(max_length=40, help_text="Fleet number")
+    services = serializers.ListField(
+        child=Text(max_length=40), max_length=50, default=list, help_text="Slugs"
+    )
+    other_work = OtherWork(many=True, required=False, default=list)
+    planned_on = Day(required=False)
+    assigned_to = Text(max_length=150, required=False, help_text="User name")
+    raising = serializers.ChoiceField(Raising.choices, default=Raising.LIFT)
+    override_reason = Text(
+        max_length=300, default="", allow_blank=True, help_text="Answers what was asked about it"
+    )
+    reason = Text(max_length=300, default="", allow_blank=True)
+    join_early = serializers.BooleanField(
+        default=False, help_text="Services within their early window join, when asked"
+    )
+
+
+class OutsideGiven(Strict):
+    vehicle = Text(max_length=40, help_text="Fleet number")
+    services = serializers.ListField(child=Text(max_length=40), min_length=1, max_length=50)
+    done_on = Day(help_text="The day the work was done; late papers are back-dated")
+    odometer_km = Number(required=False, min_value=0, max_value=1e8)
+    workshop_name = Text(max_length=120)
+    invoice_number = Text(max_length=60)
+    cost_minor = serializers.IntegerField(
+        required=False, min_value=0, max_value=COST_MAX, help_text="Net of tax, in minor units"
+    )
+    override_reason = Text(
+        max_length=300,
+        allow_blank=True,
+        default="",
+        help_text="Why the odometer stands although the readings contradict it",
+    )
+
+
+class WorkOrders(Resource):
+    scope = "work-orders"
+    rights = {"GET": Right.SEE, "POST": Right.RELEASE}
+    repeatable = ("POST",)
+
+    @extend_schema(
+        operation_id="work_orders_list",
+        parameters=[OrderQuery],
+        responses=page_shape("WorkOrderPage", OrderWithCard),
+    )
+    def get(self, request: Request) -> Response:
+        asked = query(request, OrderQuery)
+        rows = _rows(request, asked)
+        order = BY_DAY if "planned_on" in asked else NEWEST_FIRST
+        on_page, following = page(request, rows, order, asked)
+        cards = _cards(request, on_page) if _expanded(asked) else {}
+        stands = restrictions.texts({row["vehicle_id"] for row in on_page})
+        shown_rows = [
+            {
+                **listed_row(row),
+                "do_not_use": row["do_not_use"],
+                "restrictions": stands.get(row["vehicle_id"], []),
+                "card": cards.get(row["id"]),
+            }
+            for row in on_page
+        ]
+        answer: Response = listed_with_tag(request, shown_rows, following)
+        return answer
+
+    @extend_schema(
+        operation_id="work_orders_draft", request=OrderGiven, responses={201: OrderShape}
+    )
+    def post(self, request: Request) -> Response:
+        given = body(request, OrderGiven)
+        vehicle = vehicle_or_404(request, given["vehicle"])
+        services = services_named(vehicle, given["services"])
+        person = person_named(
+            given.get("assigned_to"), Right.RECORD_WORK, vehicle.depot_id, "assigned_to"
+        )
+
+        def effect() -> Answer:
+            order = issue.draft(
+                actor(request, given),
+                vehicle_id=vehicle.pk,
+                service_ids=[service.pk for service in services],
+                other_work=[(one["title"], one["minutes"]) for one in given["other_work"]],
+                planned_on=given.get("planned_on"),
+                assigned_to=person,
+                raising=given["raising"],
+                override_reason=given["override_reason"],
+                reason=given["reason"],
+                join_early=given["join_early"],
+            )
+            return made(order)
+
+        return with_tag(once(request, effect))
+
+
+class OutsideWork(Resource):
+    scope = "work-orders"
+    rights = {"POST": Right.RELEASE}
+    repeatable = ("POST",)
+
+    @extend_schema(
+        operation_id="work_orders_outside", request=OutsideGiven, responses={201: OrderShape}
+    )
+    def post(self, request: Request) -> Response:
+        """Enter what an outside workshop did, from its papers."""
+        given = body(request, OutsideGiven)
+        vehicle = vehicle_or_404(request, given["vehicle"])
+        services = services_named(vehicle, given["services"])
+
+        def effect() -> Answer:
+            order = outside.record(
+                actor(request, given),
+                vehicle=vehicle,
+                services=services,
+                done_on=given["done_on"],
+                odometer_km=given.get("odometer_km"),
+                workshop_name=given["workshop_name"],
+                invoice_number=given["invoice_number"],
+                cost_minor=given.get("cost_minor"),
+                override_reason=given["override_reason"],
+            )
+            return made(order)
+
+        def then(answer: Answer) -> Answer:
+            chain.refresh([vehicle.pk], timezone.now())
+            return answer
+
+        return with_tag(once(request, effect, then))
+
+
+class OneOrder(Resource):
+    """One order, its jobs and its history; its tag is its version."""
+
+    scope = "work-orders"
+
+    @extend_schema(operation_id="work_orders_one", responses=OrderShape)
+    def get(self, request: Request, number: str) -> Response:
+        found = whole(order_id_or_404(request, number))
+        response: Response = shown(request, found, version_tag(found["version"]))
+        return response
+
+
+class OrderCard(Resource):
+    scope = "work-orders"
+
+    @extend_schema(operation_id="work_orders_card", responses=CardShape)
+    def get(self, request: Request, number: str) -> Response:
+        order_id = order_id_or_404(request, number)
+        _named(request, [order_id])
+        card = jobcard.card(order_id)
+        response: Response = shown(request, jobcard.as_json(card))
+        return response
+
+
+class OrderRecords(Resource):
+    """What was recorded on an order; these rows are added without a new version of the order."""
+
+    scope = "work-orders"
+
+    @extend_schema(operation_id="work_orders_records", responses=RecordsShape)
+    def get(self, request: Request, number: str) -> Response:
+        order_id = order_id_or_404(request, number)
+        _named(request, [order_id])
+        response: Response = shown(request, recorded(order_id))
+        return response
+
+
+def _named(request: Request, order_ids: list[int]) -> None:
+    """Note that fluids were named: who sees a trial vehicle's no longer rates it blind."""
+    orders_shown(caller(request), order_ids, "the job card", timezone.now())
+
+
+def made(order: WorkOrder) -> Answer:
+    where = reverse("api-work-order", args=[order.number])
+    return Answer(whole(order.pk), HTTPStatus.CREATED, where)
+
+
+# --- the list ------------------------------------------------------------------------------
+def _rows(request: Request, asked: Row) -> Any:
+    of_today = asked.get("planned_on") == TODAY
+    found = _todays(request, asked) if of_today else _chosen(request, asked)
+    if "vehicle" in asked:
+        found = found.filter(vehicle__fleet_number__iexact=asked["vehicle"].strip())
+    found = with_jobs(findings.with_marks(found), JOB_NAMES.values())
+    return in_order_of_day(found).values(
+        *LISTED,
+        *("sort_on", "vehicle_id", "job_list", "do_not_use"),
+        number_of_vehicle=F("vehicle__fleet_number"),
+        plate=F("vehicle__registration"),
+        at=F("depot__slug"),
+        who=F("assigned_to__username"),
+    )
+
+
+def _depots(request: Request, asked: Row) -> Any:
+    depots = depots_for(request)
+    return depots.filter(slug=asked["depot"]) if "depot" in asked else depots
+
+
+def _todays(request: Request, asked: Row) -> Any:
+    """A mechanic's day, by the rule of the stage: mine and nobody's where it is asked for me."""
+    zones = dict(_depots(request, asked).values_list("pk", "zone"))
+    whose = asked.get("assigned_to")
+    me = caller(request) if whose == ME else None
+    found = a_day(zones, timezone.now(), me, states=sorted(asked.get("state") or AT_WORK))
+    return found.filter(assigned_to__username=whose) if whose not in (None, ME) else found
+
+
+def _chosen(request: Request, asked: Row) -> Any:
+    """Exactly what is asked for."""
+    found = orders_at(_depots(request, asked), sorted(asked.get("state") or ()) or None)
+    if "planned_on" in asked:
+        found = planned_for(found, asked["planned_on"])
+    if asked.get("assigned_to") == ME:
+        return found.filter(assigned_to=caller(request))
+    if "assigned_to" in asked:
+        return found.filter(assigned_to__username=asked["assigned_to"])
+    return found
+
+
+def _expanded(asked: Row) -> bool:
+    own_day = "planned_on" in asked and asked.get("assigned_to") == ME
+    return own_day or asked.get("expand") == CARD
+
+
+def _cards(request: Request, rows: Any) -> dict[int, Any]:
+    _named(request, [row["id"] for row in rows])
+    found = jobcard.cards([row["id"] for row in rows])
+    return {pk: jobcard.as_json(card) for pk, card in found.items()}

@@ -1,0 +1,115 @@
+"""Workshop days: the plan of each depot, its visits, and why each service is where it is."""
+
+from dataclasses import asdict
+from typing import Any
+
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from fleet.api.fields import Strict, Text, query
+from fleet.api.resource import Resource
+from fleet.api.shapes import shape_of
+from fleet.api.signin import depots_for
+from fleet.vehicles.models import Depot
+from fleet.visits.listing import DayRow, PlanRow, ServiceRow, day_rows, newest, plan_row
+from fleet.visits.listing import service_rows as service_rows_of
+
+PlanFigures = shape_of(PlanRow)
+PlannedServiceShape = shape_of(ServiceRow)
+WorkshopDayShape = shape_of(DayRow)
+
+
+class DepotQuery(Strict):
+    depot = Text(max_length=40, required=False)
+
+
+class PriceShape(serializers.Serializer[Any]):
+    what = serializers.CharField()
+    on = serializers.DateField()
+    minor_per_h = serializers.IntegerField(help_text="About what one hour more would save")
+
+
+class PlanShape(PlanFigures):  # type: ignore[misc, valid-type]
+    as_of = serializers.DateField(help_text="Its first day")
+    days = serializers.IntegerField()
+    made_at = serializers.DateTimeField()
+    prices = PriceShape(many=True)
+    lacking = serializers.ListField(
+        child=serializers.CharField(), help_text="What is not entered, and what was taken instead"
+    )
+
+
+class PlansAnswer(serializers.Serializer[Any]):
+    rows = PlanShape(many=True)
+
+
+class VisitsAnswer(serializers.Serializer[Any]):
+    rows = PlannedServiceShape(many=True)
+
+
+class WorkshopDaysAnswer(serializers.Serializer[Any]):
+    rows = WorkshopDayShape(many=True)
+
+
+class Plans(Resource):
+    scope = "visits"
+
+    @extend_schema(
+        operation_id="plan_list",
+        parameters=[DepotQuery],
+        responses=PlansAnswer,
+        description="The newest plan of each depot. Cost, bound and prices are in minor units of "
+        "the currency; no plan costs less than the bound, and the gap is the share of the cost "
+        "between them. A plan is a proposal: no order follows from it.",
+    )
+    def get(self, request: Request) -> Response:
+        rows = []
+        for depot in _depots(request):
+            plan = newest(depot)
+            if plan is not None:
+                more = {"as_of": plan.as_of_on, "days": plan.days, "made_at": plan.made_at}
+                kept = {"prices": plan.prices, "lacking": plan.lacking}
+                rows.append(asdict(plan_row(plan)) | more | kept)
+        return Response({"rows": rows})
+
+
+class Visits(Resource):
+    scope = "visits"
+
+    @extend_schema(
+        operation_id="visits_list",
+        parameters=[DepotQuery],
+        responses=VisitsAnswer,
+        description="Services of the newest plan of each depot, by day, those left out last: on "
+        "which day, which day it wants, how many days late it is expected to be, and why it is not "
+        "on the day it wants.",
+    )
+    def get(self, request: Request) -> Response:
+        plans = [plan for plan in map(newest, _depots(request)) if plan is not None]
+        rows = [asdict(row) for plan in plans for row in service_rows_of(plan)]
+        return Response({"rows": rows})
+
+
+class WorkshopDays(Resource):
+    scope = "visits"
+
+    @extend_schema(
+        operation_id="workshop_days_list",
+        parameters=[DepotQuery],
+        responses=WorkshopDaysAnswer,
+        description="Days of the newest plan of each depot on which a vehicle comes in: how many, "
+        "and how many minutes they take in the bays.",
+    )
+    def get(self, request: Request) -> Response:
+        plans = [plan for plan in map(newest, _depots(request)) if plan is not None]
+        return Response({"rows": [asdict(row) for plan in plans for row in day_rows(plan)]})
+
+
+def _depots(request: Request) -> list[Depot]:
+    asked = query(request, DepotQuery)
+    depots = depots_for(request)
+    return list(
+        (depots.filter(slug=asked["depot"]) if "depot" in asked else depots).order_by("slug")
+    )

@@ -1,0 +1,340 @@
+"""Build a plan at the bound's prices, then improve it by counted work.
+
+Vehicles whose place matters most come first. Then some at a time are taken out and put back:
+by reckoning with prices or without, and by small integer programs with the rest held.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import sparse
+
+from fleet.calc import visit_solver
+from fleet.calc.arrays import BoolArray, FloatArray, IntArray
+from fleet.calc.visit_book import Book, best_sets
+from fleet.calc.visit_bound import Relaxed, Visit, rows_of
+from fleet.calc.visit_columns import ALL_SUBSETS_UP_TO, Columns, Task
+
+CUT_ROUNDS = 3  # of a day that cannot be shared out whole
+PRICE_SHARES = (0.0, 0.5, 1.0)  # with how much of the prices vehicles are put back; our choice
+NEAR_D = 2  # days about a day that a move looks at; our choice
+LEFT_OUT_SHARE = 0.5  # of the moves, about a vehicle with something left out; our choice
+GOOD_COLUMNS = 12  # among which such a move takes a day; our choice
+MOVED = 5  # vehicles in a move; our choice
+
+
+@dataclass(frozen=True)
+class Effort:
+    """How much work to spend; counted, so that the same task gives the same plan.
+
+    Parameters
+    ----------
+    moves
+        Small destroy-and-repair moves.
+    programs, more_programs
+        Small integer programs, and how many at most while the gap exceeds ``good_gap``.
+    vehicles, nodes
+        Free in one of those, and nodes of its search.
+    good_gap
+        Share of the cost that is near enough.
+    whole_columns, whole_nodes
+        Of an integer program over everything: tried when no more columns than this are left,
+        for so many nodes.
+    """
+
+    moves: int = 400
+    programs: int = 20
+    more_programs: int = 60
+    vehicles: int = 12
+    nodes: int = 20
+    good_gap: float = 0.01
+    whole_columns: int = 1_500
+    whole_nodes: int = 500
+
+
+def never() -> bool:
+    """Say that there is time."""
+    return False
+
+
+class Search:
+    """The work on one task."""
+
+    def __init__(
+        self,
+        task: Task,
+        cols: Columns,
+        relaxed: Relaxed,
+        effort: Effort,
+        late: Callable[[], bool],
+    ) -> None:
+        self.task, self.cols, self.relaxed = task, cols, relaxed
+        self.effort, self.late = effort, late
+        self.random = np.random.default_rng(visit_solver.SEED)
+        # a column's reduced cost less its services' own prices is what its minutes are worth
+        self.priced = cols.saving_minor - self._minutes_worth()
+        self.everything = float(task.leave_out_minor.sum())
+        self.vehicles = np.flatnonzero(np.diff(cols.first) > 0)
+        self.bound_minor = relaxed.bound_minor
+        self.most = np.zeros(len(task.visit_minor))  # that a visit of each vehicle can save
+        np.maximum.at(self.most, cols.vehicle, cols.saving_minor)
+
+    def _minutes_worth(self) -> FloatArray:
+        lasting = np.array([row.cumulative for row in self.task.rows], dtype=bool)
+        price = self.relaxed.price
+        summed = np.cumsum(price[:, ::-1], axis=1)[:, ::-1]
+        by_day = np.where(lasting[:, None], summed, price)
+        worth: FloatArray = np.einsum("jr,rj->j", self.cols.use, by_day[:, self.cols.day])
+        return worth
+
+    def gap_minor(self, book: Book) -> float:
+        """By how much a better plan could be cheaper, at most [minor units]."""
+        return self.everything - book.saving_minor - self.bound_minor
+
+    def near_enough(self, book: Book) -> bool:
+        """Whether the gap is as small as is asked for."""
+        cost = self.everything - book.saving_minor
+        return self.gap_minor(book) <= self.effort.good_gap * max(cost, 1.0)
+
+    def best_of(self, books: Sequence[Book]) -> Book:
+        """Choose the cheapest; of equals the last, which is the plan before."""
+        best = books[0]
+        for book in books[1:]:
+            if book.saving_minor >= best.saving_minor and book.chosen:
+                best = book
+        return best
+
+    def constructed(self) -> Book:
+        """Vehicles one by one, those first that lose most when their best day, or all, is gone."""
+        found = [self._in_order(self._loss(vehicles_first)) for vehicles_first in (True, False)]
+        return self.best_of(found)
+
+    def _in_order(self, loss: FloatArray) -> Book:
+        book = Book(self.task, self.cols)
+        order = self.vehicles[np.argsort(-loss, kind="stable")]
+        for vehicle in order.tolist():
+            book.place_best(vehicle, self.priced)
+        for vehicle in order.tolist():  # what the prices held off may have room after all
+            if vehicle not in book.chosen:
+                book.place_best(vehicle, self.cols.saving_minor)
+        return book
+
+    def _loss(self, of_all: bool) -> FloatArray:
+        """Reckon what each vehicle's visits save by the prices: in all, or over other days."""
+        return np.array([self._saved(int(vehicle), of_all) for vehicle in self.vehicles])
+
+    def _saved(self, vehicle: int, of_all: bool) -> float:
+        first, end = int(self.cols.first[vehicle]), int(self.cols.first[vehicle + 1])
+        best = best_sets(self.cols, vehicle, self.priced, np.ones(end - first, dtype=bool))
+        saved = float(self.priced[best].sum())
+        if of_all:
+            return saved
+        taken = np.isin(self.cols.day[first:end], self.cols.day[best])
+        second = best_sets(self.cols, vehicle, self.priced, ~taken)
+        return saved - float(self.priced[second].sum())
+
+    def from_start(self, start: Sequence[Visit]) -> Book:
+        """Take up the plan before as far as it may still be made; add vehicles without a place."""
+        book = Book(self.task, self.cols)
+        wanted: dict[int, list[int]] = {}
+        for vehicle, day, mask in start:
+            here = slice(self.cols.first[vehicle], self.cols.first[vehicle + 1])
+            same = (self.cols.day[here] == day) & (self.cols.mask[here] == mask)
+            wanted.setdefault(vehicle, []).extend(
+                (int(self.cols.first[vehicle]) + np.flatnonzero(same)).tolist()
+            )
+        for vehicle, columns in sorted(wanted.items()):
+            book.take(vehicle, columns)
+        for vehicle in self.vehicles.tolist():
+            if wanted and vehicle not in book.chosen:
+                book.place_best(vehicle, self.priced)
+        return book
+
+    def improved(self, book: Book) -> Book:
+        """Spend the effort."""
+        for _ in range(self.effort.moves):
+            if self.late() or self.gap_minor(book) <= 0.5:
+                return book
+            self._move(book)
+        if not self.late() and self._whole(book):
+            return book
+        for number in range(self.effort.programs + self.effort.more_programs):
+            enough = number >= self.effort.programs and self.near_enough(book)
+            if self.late() or enough or self.gap_minor(book) <= 0.5:
+                break
+            self._program(book, number)
+        return book
+
+    def _near(self, book: Book, day: int, count: int, among: IntArray | None = None) -> list[int]:
+        """Vehicles that come in about a day, or could and do not, at random among equals."""
+        among = self.vehicles if among is None else among
+        apart = np.full(len(among), float(self.task.days))
+        for at, vehicle in enumerate(among.tolist()):
+            days = [int(self.cols.day[j]) for j in book.chosen.get(vehicle, ())]
+            if days:
+                apart[at] = min(abs(one - day) for one in days)
+            else:
+                here = slice(self.cols.first[vehicle], self.cols.first[vehicle + 1])
+                apart[at] = np.abs(self.cols.day[here] - day).min()
+        noise = self.random.random(len(apart)) * (NEAR_D + 1)
+        order = np.argsort(apart + noise, kind="stable")
+        return [int(among[at]) for at in order[:count]]
+
+    def _move(self, book: Book) -> None:
+        """Take some vehicles out and put them back in another order; keep it if no dearer."""
+        some = self._some(book)
+        before = {vehicle: book.drop(vehicle) for vehicle in some}
+        old = sum(self.cols.saving_minor[j] for js in before.values() for j in js)
+        share = PRICE_SHARES[int(self.random.integers(len(PRICE_SHARES)))]
+        saving = self.cols.saving_minor + share * (self.priced - self.cols.saving_minor)
+        worth = self.most[some] * self.random.uniform(0.2, 1.0, len(some))
+        for at in np.argsort(-worth, kind="stable").tolist():
+            book.place_best(some[at], saving)
+        new = sum(self.cols.saving_minor[j] for v in some for j in book.chosen.get(v, ()))
+        if new < old:
+            self._put_back(book, before)
+
+    def _some(self, book: Book) -> list[int]:
+        """Pick vehicles about a day at random.
+
+        Every other time it is a day on which one could come that has something left out, the more
+        likely the more that costs.
+        """
+        day = int(self.random.integers(self.task.days))
+        lost = np.maximum(0.0, self.most - self._saved_by(book))
+        if self.random.random() < LEFT_OUT_SHARE and lost.sum() > 0:
+            vehicle = int(self.random.choice(len(lost), p=lost / lost.sum()))
+            first, end = int(self.cols.first[vehicle]), int(self.cols.first[vehicle + 1])
+            dear = np.argsort(-self.priced[first:end], kind="stable")[:GOOD_COLUMNS]
+            day = int(self.cols.day[first + int(self.random.choice(dear))])
+            near = [one for one in self._near(book, day, MOVED) if one != vehicle]
+            return [vehicle, *near]
+        return self._near(book, day, MOVED)
+
+    def _saved_by(self, book: Book) -> FloatArray:
+        saved = np.zeros(len(self.most))
+        for vehicle, columns in book.chosen.items():
+            saved[vehicle] = self.cols.saving_minor[list(columns)].sum()
+        return saved
+
+    def _put_back(self, book: Book, before: dict[int, tuple[int, ...]]) -> None:
+        for vehicle in before:
+            book.drop(vehicle)
+        for vehicle, columns in before.items():
+            if columns and book.take(vehicle, columns) is not None:
+                raise ArithmeticError("a plan that held does not hold any more")
+
+    def _program(self, book: Book, number: int) -> None:
+        """Plan some vehicles anew by an integer program, the rest held."""
+        worth = self.relaxed.price.sum(axis=0) + 1e-6
+        day = int(self.random.choice(self.task.days, p=worth / worth.sum()))
+        if number % 3 == 1:
+            day = int(self.random.integers(self.task.days))
+        among = self._contending() if number % 3 == 2 else self.vehicles
+        some = self._near(book, day, self.effort.vehicles, among)
+        self._solve_for(book, sorted(some), self.effort.nodes)
+
+    def _contending(self) -> IntArray:
+        """Vehicles that want something of the dearest row that not all of them want."""
+        asks = np.zeros((len(self.most), len(self.task.rows)), dtype=bool)
+        np.logical_or.at(asks, self.cols.vehicle, self.cols.use > 0)
+        special = ~asks[self.vehicles].all(axis=0)
+        price = np.where(special, self.relaxed.price.max(axis=1), 0.0)
+        if not price.any():
+            return self.vehicles
+        some: IntArray = self.vehicles[asks[self.vehicles, int(np.argmax(price))]]
+        return some
+
+    def _whole(self, book: Book) -> bool:
+        """Try the whole program where few columns could be in a better plan; tell if that ends it.
+
+        The bound rises to what its search proves; not where a vehicle has so many services that
+        some sets of them are no columns.
+        """
+        left = self.relaxed.reduced_minor <= self.gap_minor(book) + 0.5
+        if left.sum() <= self.effort.whole_columns:
+            proved = self._solve_for(book, self.vehicles.tolist(), self.effort.whole_nodes)
+            if max(map(len, self.task.services_of), default=0) <= ALL_SUBSETS_UP_TO:
+                cost = self.everything - book.saving_minor
+                self.bound_minor = max(self.bound_minor, min(cost, self.everything + proved))
+        return self.gap_minor(book) <= 0.5
+
+    def _solve_for(self, book: Book, some: Sequence[int], nodes: int) -> float:
+        """Solve for some vehicles, sorted; give the bound of what those save, below 0."""
+        before = {vehicle: book.drop(vehicle) for vehicle in some}
+        old = {j for js in before.values() for j in js}
+        here = np.concatenate([np.arange(self.cols.first[v], self.cols.first[v + 1]) for v in some])
+        gap = self.everything - self.relaxed.bound_minor - book.saving_minor
+        gap -= float(self.cols.saving_minor[sorted(old)].sum())
+        room = (self.cols.use[here] <= book.room[:, self.cols.day[here]].T + 1e-9).all(axis=1)
+        hopeful = self.relaxed.reduced_minor[here] <= gap + 0.5
+        here = here[(room & hopeful) | np.isin(here, sorted(old))]
+        taken, bound = self._taken(book, here, old, nodes)
+        if not taken:
+            self._put_back(book, before)
+        return bound
+
+    def _taken(self, book: Book, here: IntArray, old: set[int], nodes: int) -> tuple[bool, float]:
+        """Solve for these columns and put the choice in if it is better and works out whole."""
+        if not len(here):
+            return False, 0.0
+        part = _part(self.cols, here)
+        matrix, upper, _ = rows_of(self.task, part, book.left)
+        some = matrix.getnnz(axis=1) > 0
+        matrix, upper = matrix[some], upper[some]
+        start = np.isin(here, sorted(old)).astype(np.float64)
+        least = float(part.saving_minor @ start)
+        bound = -np.inf
+        for _ in range(1 + CUT_ROUNDS):
+            found = visit_solver.integer(-part.saving_minor, matrix, upper, start, nodes=nodes)
+            bound = max(bound, -np.inf if found is None else found.bound)
+            if found is None or -found.value <= least + 0.5:
+                return False, bound
+            picked = here[found.x > 0.5]
+            broken = self._try(book, picked)
+            if broken is None:
+                return True, bound
+            matrix, upper = _cut(matrix, upper, np.isin(here, broken))
+        return False, bound
+
+    def _try(self, book: Book, picked: IntArray) -> list[int] | None:
+        """Put visits in; where a day cannot hold one, take all out and say which were on it."""
+        by_vehicle: dict[int, list[int]] = {}
+        for column in picked.tolist():
+            by_vehicle.setdefault(int(self.cols.vehicle[column]), []).append(column)
+        for vehicle, columns in by_vehicle.items():
+            refused = book.take(vehicle, columns)
+            if refused is not None:
+                for other in by_vehicle:
+                    book.drop(other)
+                same_day = self.cols.day[picked] == self.cols.day[refused]
+                return [int(one) for one in picked[same_day]]
+        return None
+
+
+def _cut(
+    matrix: sparse.csr_matrix, upper: FloatArray, together: BoolArray
+) -> tuple[sparse.csr_matrix, FloatArray]:
+    """Forbid that some columns are all chosen."""
+    row = sparse.csr_matrix(together.astype(np.float64)[None, :])
+    return (
+        sparse.vstack([matrix, row], format="csr"),
+        np.append(upper, float(together.sum()) - 1.0),
+    )
+
+
+def _part(cols: Columns, here: IntArray) -> Columns:
+    """Make some of the columns columns of their own."""
+    order = np.arange(len(cols.first) - 1)
+    vehicle = cols.vehicle[here]
+    return Columns(
+        vehicle=vehicle,
+        day=cols.day[here],
+        mask=cols.mask[here],
+        cost_minor=cols.cost_minor[here],
+        saving_minor=cols.saving_minor[here],
+        use=cols.use[here],
+        first=np.concatenate((np.searchsorted(vehicle, order), [len(vehicle)])).astype(np.int64),
+        split=cols.split,
+    )

@@ -1,0 +1,136 @@
+"""How each item stands at each depot: what is there, what comes, what will be needed of it."""
+
+from collections import defaultdict
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from fleet.calc.lots import Lot, usable
+from fleet.calc.shelf_path import MeanPath, runs_out
+from fleet.consumables.gather import day_number
+from fleet.consumables.models import ForecastDay, MonthlyDemand
+from fleet.stores.lots import Shelf, lots_of
+from fleet.stores.models import Arrival, Stock
+
+LATE_D = 7  # an order later than this no longer counts; our choice
+NEVER_D = float("inf")
+
+
+@dataclass(frozen=True)
+class Position:
+    """One item at one depot on a day [mL or pieces]."""
+
+    on: date
+    on_hand: int
+    lots: Sequence[Lot]  # the oldest first
+    coming: Sequence[tuple[date, int]]  # orders that still count, in order of time
+    path: MeanPath  # mean demand from that day on
+    months: Sequence[tuple[date, float]]  # the forecast that it comes of, by first day of a month
+
+    @property
+    def usable(self) -> int:
+        """What of the stock will be used before it is too old."""
+        return usable(self.lots, self.needed_until)
+
+    @property
+    def fit(self) -> int:
+        """What is not past its best before."""
+        return sum(lot.left for lot in self.lots if not lot.past(self.on))
+
+    def needed_until(self, on: date) -> float:
+        """Mean demand to the end of a day."""
+        return self.path.before(day_number(on) + 1.0)
+
+    def on_order(self, until: date) -> int:
+        """What will have come by a day."""
+        return sum(quantity for due_on, quantity in self.coming if due_on <= until)
+
+    def usable_with_orders(self, until: date) -> int:
+        return self.usable + self.on_order(until)
+
+    def cumulative(self, month_on: date) -> float:
+        """Mean demand of the present month and those after it, with the one that is named."""
+        present_on = self.on.replace(day=1)
+        return sum(mean for on, mean in self.months if present_on <= on <= month_on)
+
+    def free(self, month_on: date) -> int:
+        """What of the stock and of orders is left once the need to a month's end is met."""
+        last_on = next_month(month_on) - timedelta(days=1)
+        return round(self.usable_with_orders(last_on) - self.cumulative(month_on))
+
+    @property
+    def runs_out_on(self) -> date | None:
+        """The first day on which the expected demand finds nothing; None beyond the forecast."""
+        last_d = [
+            NEVER_D if lot.best_before is None else day_number(lot.best_before) + 1.0
+            for lot in self.lots
+        ]
+        coming = [(float(day_number(max(on, self.on))), quantity) for on, quantity in self.coming]
+        found = runs_out(self.path, self.lots, last_d, coming)
+        return None if found is None else date(1970, 1, 1) + timedelta(days=int(found))
+
+
+def positions(
+    today: Mapping[int, date], item_ids: Collection[int] | None = None
+) -> dict[Shelf, Position]:
+    """Read how items stand at some depots, each on its day; a few queries however many.
+
+    Items that a depot only needs, and does not keep, are there too.
+    """
+    kept = Stock.objects.filter(depot__in=today)
+    needs = MonthlyDemand.objects.filter(depot__in=today)
+    if item_ids is not None:
+        kept, needs = kept.filter(item__in=item_ids), needs.filter(item__in=item_ids)
+    on_hand = {(depot, item): n for depot, item, n in kept.values_list("depot", "item", "on_hand")}
+    means: dict[Shelf, list[tuple[date, float]]] = defaultdict(list)
+    for depot, item, month_on, mean in needs.order_by("month_on").values_list(
+        "depot", "item", "month_on", "mean"
+    ):
+        means[depot, item].append((month_on, mean))
+    for shelf in means:
+        on_hand.setdefault(shelf, 0)
+    there, coming, made = lots_of(on_hand), _coming(today), forecast_days(today)
+    return {
+        shelf: Position(
+            today[shelf[0]],
+            quantity,
+            there[shelf],
+            coming[shelf],
+            _path(today[shelf[0]], made.get(shelf[0]), means[shelf]),
+            means[shelf],
+        )
+        for shelf, quantity in on_hand.items()
+    }
+
+
+def next_month(month_on: date) -> date:
+    """The first day of the month after one that is given by its first day."""
+    return (month_on + timedelta(days=31)).replace(day=1)
+
+
+def forecast_days(depot_ids: Collection[int]) -> dict[int, date]:
+    """The day that each depot's forecast was brought up to; without one it was never made."""
+    found = ForecastDay.objects.filter(depot__in=depot_ids)
+    return dict(found.values_list("depot", "on"))
+
+
+def _coming(today: Mapping[int, date]) -> dict[Shelf, list[tuple[date, int]]]:
+    found: dict[Shelf, list[tuple[date, int]]] = defaultdict(list)
+    rows = Arrival.objects.filter(depot__in=today, received_on=None).order_by("due_on", "id")
+    for depot, item, due_on, quantity in rows.values_list("depot", "item", "due_on", "quantity"):
+        if due_on >= today[depot] - timedelta(days=LATE_D):
+            found[depot, item].append((due_on, quantity))
+    return found
+
+
+def _path(today: date, made_on: date | None, months: Sequence[tuple[date, float]]) -> MeanPath:
+    """From today on: of a month that is under way since the forecast, the share that is left."""
+    ends, means = [], []
+    for month_on, mean in months:
+        end_on = next_month(month_on)
+        begin_on = max(month_on, made_on or month_on)
+        left_on = max(begin_on, today)
+        if left_on < end_on:
+            ends.append(float(day_number(end_on)))
+            means.append(mean * (end_on - left_on).days / (end_on - begin_on).days)
+    return MeanPath(float(day_number(today)), tuple(ends), tuple(means))

@@ -1,0 +1,60 @@
+"""Findings: what looked wrong and is not put right yet, and vehicles that must not be used."""
+
+from django.contrib import messages
+from django.http import HttpResponse
+from django.shortcuts import get_object_or_404, redirect
+from django.views.decorators.http import require_GET
+
+from fleet import chain
+from fleet.dashboard.acts import act
+from fleet.dashboard.findings.lines import follow_up, offered, what_followed
+from fleet.dashboard.frame import SignedIn, scope_of, show
+from fleet.people.roles import Right, depots_of, may
+from fleet.workorders import findings as rules
+from fleet.workorders.actor import Actor
+from fleet.workorders.models import Finding
+from fleet.workorders.photos import of_findings
+from fleet.workorders.withdraw import withdraw_finding
+
+PAGE_ROWS = 40
+
+
+@require_GET
+def findings(request: SignedIn) -> HttpResponse:
+    scope = scope_of(request)
+    rows = rules.open_findings().filter(vehicle__depot__in=scope.chosen).order_by("-pk")
+    before = request.GET.get("before", "")
+    if before.isdecimal():
+        rows = rows.filter(pk__lt=int(before[:18]))
+    found = list(rows[: PAGE_ROWS + 1])
+    marks = rules.marks_in_force().filter(vehicle__depot__in=scope.chosen)
+    context = {
+        "found": offered(found[:PAGE_ROWS]),
+        "more": found[PAGE_ROWS - 1].pk if len(found) > PAGE_ROWS else "",
+        "marks": marks.order_by("set_at"),
+        "photos_of": of_findings([one.pk for one in found[:PAGE_ROWS]]),
+        "followed": what_followed([one.pk for one in found[:PAGE_ROWS]]),
+        "may_close": may(request.user, Right.RECORD_WORK),
+        "may_release": may(request.user, Right.RELEASE),
+        "may_clear": may(request.user, Right.CLEAR_DO_NOT_USE),
+        "re_check_days": rules.RE_CHECK_DAYS,
+    }
+    return show(request, "findings", scope, context)
+
+
+@act("findings")
+def change_finding(request: SignedIn, actor: Actor, finding_id: int) -> str | HttpResponse:
+    """Close a finding, take it back, or draft the order that puts it right."""
+    seen = Finding.objects.filter(vehicle__depot__in=depots_of(request.user))
+    finding = get_object_or_404(seen, pk=finding_id)
+    change, reason = request.POST.get("change"), request.POST.get("reason", "")
+    if change == "follow up":
+        order = follow_up(actor, finding, request.POST)
+        messages.success(request, f"{order} is drafted.")
+        return redirect("work-order", order.number)
+    if change == "take back":
+        withdraw_finding(actor, finding, reason=reason, also=request.POST.getlist("also"))
+        chain.refresh([finding.vehicle_id], actor.now)
+        return f"Taken back: {finding}."
+    rules.close(actor, finding.pk, reason=reason)
+    return f"Closed: {finding}."

@@ -1,0 +1,129 @@
+"""Findings as they are listed, and what a person may do about them."""
+
+from collections.abc import Sequence
+from typing import IO, Any
+
+from django.http import QueryDict
+
+from fleet.dashboard.orders.changes import read_number
+from fleet.due import defer
+from fleet.due.models import Service
+from fleet.people.models import Person
+from fleet.people.roles import Right, may
+from fleet.today import today_at
+from fleet.vehicles.models import Compartment, Vehicle
+from fleet.workorders import (
+    evidence,
+    findings,
+    followed,
+    issue,
+    listing,
+    measured,
+    photos,
+    restrictions,
+)
+from fleet.workorders.actor import Actor
+from fleet.workorders.models import Finding, WorkOrder
+
+PHOTOS_SHOWN = 12
+
+
+def what_followed(pks: Sequence[int]) -> dict[int, list[followed.Followed]]:
+    """What followed from findings, to be taken back with each."""
+    return {pk: rows for (_, pk), rows in followed.of_many(findings=pks).items()}
+
+
+def report(
+    actor: Actor, vehicle: Vehicle, given: QueryDict, photo: IO[bytes] | None = None
+) -> Finding:
+    """Report what a form says about a vehicle, with its photo where there is one."""
+    picture = photos.decoded(photo.read(photos.MOST_BYTES + 1)) if photo else None
+    places = Compartment.objects.filter(vehicle_type=vehicle.vehicle_type_id)
+    slug = given.get("compartment", "")
+    found = findings.report(
+        actor,
+        vehicle=vehicle,
+        kind=given.get("finding", ""),
+        severity=given.get("severity", ""),
+        text=given.get("text", ""),
+        client_key=given.get("client_key", ""),
+        compartment=places.filter(slug=slug).first() if slug else None,
+        found_by=given.get("found_by") or Finding.FoundBy.MECHANIC,
+    )
+    if picture is not None:
+        key = f"{given.get('client_key', '')[:58]}-photo"
+        photos.add(actor, picture, client_key=key, finding=found)
+    return found
+
+
+def follow_up(actor: Actor, finding: Finding, given: QueryDict) -> WorkOrder:
+    """Draft the order that a form asks for."""
+    minutes, days = given.get("minutes", ""), given.get("re_check_days", "")
+    return findings.follow_up(
+        actor,
+        finding.pk,
+        what=given.get("what", "").strip()[:120] or f"Put right: {finding.kind}",
+        minutes=round(read_number(minutes, "minutes")) if minutes else 0,
+        re_check_days=round(read_number(days, "days until the re-check")) if days else None,
+        service_ids=_services(finding, given),
+        join=given.get("join", ""),
+    )
+
+
+def _services(finding: Finding, given: QueryDict) -> list[int]:
+    own = Service.objects.filter(vehicle_type=finding.vehicle.vehicle_type_id)
+    return list(own.filter(slug__in=given.getlist("service")).values_list("pk", flat=True))
+
+
+def offered(found: Sequence[Finding]) -> list[tuple[Finding, list[Service], list[WorkOrder]]]:
+    """Findings, each with what its follow-up may take along: services, and open orders to join."""
+    vehicles = {one.vehicle_id for one in found}
+    types = {one.vehicle.vehicle_type_id for one in found}
+    taken = set(listing.open_jobs(vehicles).values_list("vehicle_id", "service_id"))
+    services = list(Service.objects.filter(vehicle_type__in=types).order_by("name", "pk"))
+    orders = list(listing.orders_to_join(vehicles))
+    return [
+        (
+            one,
+            [
+                row
+                for row in services
+                if row.vehicle_type_id == one.vehicle.vehicle_type_id
+                and (one.vehicle_id, row.pk) not in taken
+            ],
+            [order for order in orders if order.vehicle_id == one.vehicle_id],
+        )
+        for one in found
+    ]
+
+
+def vehicle_work(vehicle: Vehicle, person: Person) -> dict[str, Any]:
+    """What the Vehicle page shows and offers about work."""
+    rights = {right.name.lower(): may(person, right, vehicle.depot_id) for right in OFFERED}
+    return {
+        "orders": listing.open_orders(vehicle).prefetch_related("jobs"),
+        "do_not_use": findings.marks_in_force().filter(vehicle=vehicle),
+        "found": findings.open_findings().filter(vehicle=vehicle),
+        "measured": measured.newest_of(vehicle),
+        "restrictions": restrictions.standing([vehicle.pk]),
+        "photos": photos.of_vehicle(vehicle)[:PHOTOS_SHOWN],
+        "deferrals": defer.standing([vehicle.pk]),
+        "may": rights,
+        "compartments": Compartment.objects.filter(vehicle_type=vehicle.vehicle_type_id),
+        "finding_kinds": Finding.Kind.values,
+        "severities": Finding.Severity.values,
+        "found_by": Finding.FoundBy.values[:3],
+        "services_free": issue.services_without_open_job(vehicle),
+        "early": issue.joining([vehicle.pk], today_at(vehicle.depot.zone)).get(vehicle.pk, []),
+        "services_known": vehicle.vehicle_type.services.order_by("name"),
+        "pack_size": len(evidence.pack(vehicle.pk)),
+    }
+
+
+OFFERED = (
+    Right.REPORT_FINDING,
+    Right.RELEASE,
+    Right.DEFER,
+    Right.CLEAR_DO_NOT_USE,
+    Right.SEE,
+)

@@ -1,0 +1,34 @@
+"""Fluids chosen for one vehicle, as its page shows and offers them."""
+
+from datetime import datetime
+from typing import Any
+
+from fleet.due.models import ChosenFluid
+from fleet.people.models import Person
+from fleet.people.roles import Right, may
+from fleet.today import today_at
+from fleet.trials.blind import Place
+from fleet.vehicles.models import Compartment, Vehicle
+from fleet.workorders import fluid_for
+
+
+def fluid_choices(
+    vehicle: Vehicle, person: Person, hidden: set[Place], now: datetime
+) -> dict[str, Any]:
+    """What was chosen, without what this person must not know; and what may be chosen."""
+    may_choose = may(person, Right.APPROVE_SUBSTITUTE, vehicle.depot_id)
+    places = Compartment.objects.filter(vehicle_type=vehicle.vehicle_type_id).order_by("name")
+    return {
+        "chosen": [one for one in _standing(vehicle, now) if _place(one) not in hidden],
+        "may_choose": may_choose,
+        "offered": fluid_for.accepted_products(places) if may_choose else {},
+    }
+
+
+def _standing(vehicle: Vehicle, now: datetime) -> list[ChosenFluid]:
+    today = today_at(vehicle.depot.zone, now)
+    return list(fluid_for.standing_choices([vehicle.pk], today).order_by("compartment", "from_on"))
+
+
+def _place(one: ChosenFluid) -> Place:
+    return one.vehicle_id, one.compartment_id

@@ -1,0 +1,308 @@
+"""What a person may do with an order now, and doing it: the buttons of its pages."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date
+
+from django.db import transaction
+from django.http import QueryDict
+
+from fleet import chain
+from fleet.dashboard.words import grouped
+from fleet.due.models import Service
+from fleet.faults import Fault
+from fleet.people.models import Person
+from fleet.people.roles import Right, may, who_may
+from fleet.readings import thousands
+from fleet.readings.models import Verdict
+from fleet.readings.reasons import SENTENCES
+from fleet.units import UnitError, number
+from fleet.vehicles.own_unit import in_words
+from fleet.workorders import ending, joblist, late, progress, read_again
+from fleet.workorders.actor import Actor
+from fleet.workorders.models import Job, WorkOrder
+
+State = WorkOrder.State
+FITNESS = tuple(WorkOrder.Fit.values)
+
+
+@dataclass(frozen=True)
+class Said:
+    """What a change led to, for the person."""
+
+    text: str
+    doubtful: bool = False  # something wants looking at
+
+
+Act = Callable[[Actor, WorkOrder, int, QueryDict], Said]
+
+
+@dataclass(frozen=True)
+class Change:
+    right: Right
+    states: tuple[str, ...]  # of an order that it can be done to
+    act: Act
+
+
+def _release(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    progress.release(actor, order.pk, version=version)
+    return Said(f"{order} is released.")
+
+
+def _plan(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    """Set the day and the mechanic, each only where it differs."""
+    planned_on, person = read_day(given), mechanic(given, order.depot_id)
+    with transaction.atomic():
+        if planned_on != order.planned_on:
+            version = progress.plan(actor, order.pk, planned_on=planned_on, version=version).version
+        if (person.pk if person else None) != order.assigned_to_id:
+            progress.assign(actor, order.pk, person=person, version=version)
+    return Said(f"{order}: {planned_on or 'no day yet'}, {person or 'nobody in particular'}.")
+
+
+def read_day(given: QueryDict) -> date | None:
+    return read_date(given, "planned_on")
+
+
+def read_date(given: QueryDict, name: str) -> date | None:
+    text = given.get(name, "").strip()
+    try:
+        return date.fromisoformat(text) if text else None
+    except ValueError:
+        raise Fault(f"“{text[:40]}” is not a date: write it as 2026-03-31.") from None
+
+
+def mechanic(given: QueryDict, depot_id: int) -> Person | None:
+    """The chosen person, who must belong to the depot and record work."""
+    pk = given.get("assigned_to", "")
+    if not pk:
+        return None
+    found = who_may(Right.RECORD_WORK, depot_id, pk=int(pk)) if pk.isdecimal() else None
+    if found is None:
+        raise Fault("Choose a person of this depot who does the work.")
+    return found
+
+
+def _raise_by(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    progress.raise_by(
+        actor,
+        order.pk,
+        raising=given.get("raising", ""),
+        override_reason=given.get("override_reason", ""),
+        version=version,
+    )
+    return Said("The cautions on the card follow how the vehicle is raised.")
+
+
+def _arrive(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    progress.arrive(actor, order.pk, version=version)
+    return Said(f"{order.vehicle} has arrived; downtime counts from now.")
+
+
+def _start(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    progress.start(actor, order.pk, version=version)
+    return Said(f"{order} is started.")
+
+
+def _wait(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    progress.wait(actor, order.pk, waiting_for=given.get("waiting_for", ""), version=version)
+    return Said(f"{order} waits.")
+
+
+def _resume(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    progress.resume(actor, order.pk, version=version)
+    return Said(f"{order} goes on.")
+
+
+def _end_job(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    pk = given.get("job", "")
+    job = order.jobs.filter(pk=int(pk)).first() if pk.isdecimal() else None
+    if job is None:
+        raise Fault(f"{order} has no such job.")
+    ended = progress.end_job(
+        actor,
+        job.pk,
+        state=given.get("state", ""),
+        reason=given.get("reason", ""),
+        reason_text=given.get("reason_text", ""),
+        spent_min=_spent_min(given),
+        because=given.get("because", ""),
+        version=version,
+    )
+    return Said(f"{ended.title}: {ended.state}.")
+
+
+def _spent_min(given: QueryDict) -> int | None:
+    """Asked for whatever is not done."""
+    if given.get("state") == Job.State.DONE:
+        return None
+    typed = given.get("spent_min", "").strip()
+    if not typed:
+        raise Fault(progress.SAY_MINUTES)
+    return round(read_number(typed, "minutes spent"))
+
+
+def _add_jobs(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    chosen = Service.objects.filter(
+        vehicle_type=order.vehicle.vehicle_type_id, slug__in=given.getlist("service")
+    )
+    other = given.get("other_work", "").strip()
+    joblist.add_jobs(
+        actor,
+        order.pk,
+        service_ids=list(chosen.values_list("pk", flat=True)),
+        other_work=[(other[:120], 0)] if other else [],
+        reason=given.get("reason", ""),
+        version=version,
+    )
+    return Said(f"Added to {order}.")
+
+
+def _drop_jobs(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    chosen = [int(pk) for pk in given.getlist("job") if pk.isdecimal()]
+    joblist.drop_jobs(
+        actor, order.pk, job_ids=chosen, reason=given.get("reason", ""), version=version
+    )
+    return Said(f"Taken off {order}.")
+
+
+def _finish(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    """End the work; a doubtful odometer is asked about at once, and never waited for."""
+    hours = given.get("engine_hours", "").strip()
+    found = ending.finish(
+        actor,
+        order.pk,
+        odometer=read_number(given.get("odometer", ""), "odometer"),
+        unit="mi" if given.get("unit") == "mi" else "km",
+        fit_for_use=given.get("fit_for_use", ""),
+        restriction=given.get("restriction", ""),
+        because=given.get("because", ""),
+        engine_hours=read_number(hours, "engine hours") if hours else None,
+        answers=answers_of(given),
+        version=version,
+    )
+    chain.refresh([order.vehicle_id], actor.now)
+    question = ending.odometer_question(found)
+    return Said(question or f"{order} is finished; due dates are up to date.", bool(question))
+
+
+def answers_of(given: QueryDict) -> dict[int, str]:
+    """What a form says of the restrictions that stand, each in a field of its own."""
+    names = [name for name in given if name.startswith("restriction-")]
+    said = {name.removeprefix("restriction-"): given.get(name, "") for name in names}
+    return {int(pk): str(answer) for pk, answer in said.items() if pk.isdecimal()}
+
+
+def read_number(text: str, what: str) -> float:
+    try:
+        return number(text, decimal_mark=".").value
+    except UnitError as error:
+        about = what.replace(" ", "_")
+        raise Fault(f"{what.capitalize()}: {error}", about=about) from error
+
+
+def _hand_back(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    ending.hand_back(actor, order.pk, version=version)
+    return Said(f"{order.vehicle} is handed back; downtime ends here.")
+
+
+def _sign_off(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    ending.sign_off(actor, order.pk, version=version)
+    return Said(f"{order} is signed off.")
+
+
+def _late_seen(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    late.seen(actor, order.pk, version=version)
+    return Said(f"{order}: what came after the sign-off is seen.")
+
+
+def _read_again(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    """Take another look at the odometer's word."""
+    found = read_again.read_again(
+        actor,
+        order.pk,
+        odometer=read_number(given.get("odometer", ""), "odometer"),
+        unit="mi" if given.get("unit") == "mi" else "km",
+        version=version,
+    )
+    chain.refresh([order.vehicle_id], actor.now)
+    question = ending.odometer_question(found)
+    return Said(question or f"{order}: the odometer is accepted now.", bool(question))
+
+
+def _correct(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    ending.correct(actor, order.pk, reason=given.get("reason", ""), version=version)
+    chain.refresh([order.vehicle_id], actor.now)
+    return Said(f"{order} is open again; the services it had recorded count no more.")
+
+
+def _cancel(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    progress.cancel(actor, order.pk, reason=given.get("reason", ""), version=version)
+    return Said(f"{order} is cancelled.")
+
+
+BEFORE, WORK = progress.BEFORE_THE_END, Right.RECORD_WORK
+CHANGES: dict[str, Change] = {
+    "release": Change(Right.RELEASE, (State.DRAFTED,), _release),
+    "plan": Change(Right.RELEASE, BEFORE, _plan),
+    "raise-by": Change(WORK, BEFORE, _raise_by),
+    "arrive": Change(WORK, (State.DRAFTED, State.RELEASED), _arrive),
+    "start": Change(WORK, (State.RELEASED,), _start),
+    "wait": Change(WORK, (State.STARTED,), _wait),
+    "resume": Change(WORK, (State.WAITING,), _resume),
+    "end-job": Change(WORK, progress.UNDER_WAY, _end_job),
+    "finish": Change(WORK, (State.STARTED,), _finish),
+    "hand-back": Change(WORK, (State.FINISHED, State.SIGNED_OFF), _hand_back),
+    "sign-off": Change(Right.SIGN_OFF, (State.FINISHED,), _sign_off),
+    "late-seen": Change(Right.SIGN_OFF, (State.SIGNED_OFF,), _late_seen),
+    "read-again": Change(WORK, (State.FINISHED, State.SIGNED_OFF), _read_again),
+    "correct": Change(Right.RELEASE, (State.FINISHED,), _correct),
+    "add-jobs": Change(Right.RELEASE, BEFORE, _add_jobs),
+    "drop-jobs": Change(Right.RELEASE, BEFORE, _drop_jobs),
+    "cancel": Change(Right.RELEASE, BEFORE, _cancel),
+}
+
+
+def open_to(person: Person, order: WorkOrder) -> frozenset[str]:
+    """Names of the changes that this person may make now; only these are offered."""
+    rights = {right for right in Right if may(person, right)}  # the order's depot is theirs
+    found = {
+        name
+        for name, change in CHANGES.items()
+        if change.right in rights and order.state in change.states
+    }
+    found -= {"arrive"} if order.arrived_at else set()
+    found -= set() if order.late_since else {"late-seen"}
+    found -= {"hand-back"} if order.returned_at else set()
+    found -= set() if in_doubt(order) else {"read-again"}
+    if "sign-off" in found and ending.worked_on(order, person):
+        found.discard("sign-off")
+    if "late-seen" in found and late.took_part(order, person):
+        found.discard("late-seen")
+    return frozenset(found)
+
+
+def in_doubt(order: WorkOrder) -> bool:
+    """Whether the odometer given at the finish still waits to be believed."""
+    return order.reading is not None and order.reading.verdict != Verdict.ACCEPTED
+
+
+def odometer_words(order: WorkOrder) -> str:
+    """What is doubtful about the odometer given at the finish, and what was likely meant."""
+    reading = order.reading
+    if reading is None:
+        return ""
+    why = SENTENCES.get(reading.reason, reading.reason.replace("_", " "))
+    likely = thousands.meant(reading) or reading.suggestion
+    meant = "" if likely is None else f" {in_words(likely, reading.meter.unit)} was likely meant."
+    return f"{grouped(reading.value)} {reading.unit} is {reading.verdict}. {why}{meant}"
+
+
+def make(actor: Actor, order: WorkOrder, given: QueryDict) -> Said:
+    """Make the change that a form asks for, at the version that its page showed."""
+    change = CHANGES.get(given.get("change", ""))
+    version = given.get("version", "")
+    if change is None or not version.isdecimal():
+        raise Fault("Load the page again: this form is not complete.")
+    actor.must(change.right, order.depot_id)
+    return change.act(actor, order, int(version[:9]), given)

@@ -1,0 +1,73 @@
+"""Costs: per 1,000 km by vehicle, service or depot, over the last year."""
+
+from datetime import date, timedelta
+
+from django.http import HttpResponse
+from django.views.decorators.http import require_GET
+
+from fleet.dashboard.downloads import table_file
+from fleet.dashboard.frame import Scope, SignedIn, scope_of, show
+from fleet.stores.money import from_minor, words
+from fleet.tables import Cell
+from fleet.workorders.costs import BY, CostLine, without_order
+from fleet.workorders.costs import costs as costs_of
+
+YEAR = timedelta(days=365)
+HEADINGS = (
+    *("By", "Jobs", "Materials", "Labour", "Outside work", "Total", "km", "Per 1,000 km"),
+    "Missing",
+)
+
+
+@require_GET
+def costs(request: SignedIn) -> HttpResponse:
+    scope, by = scope_of(request), _by(request)
+    today = scope.today
+    context = {
+        "by": by,
+        "ways": BY,
+        "from_on": today - YEAR,
+        "until_on": today,
+        "without_order": without_order(_ids(scope), from_on=today - YEAR, until_on=today),
+        "rows": [
+            {
+                "line": line,
+                "materials": words(line.cost.materials_minor),
+                "labour": words(line.cost.labour_minor),
+                "outside": words(line.cost.outside_minor),
+                "total": words(line.cost.total_minor),
+                "per_1000_km": words(line.cost.per_1000_km_minor),
+            }
+            for line in _found(scope, by, today)
+        ],
+    }
+    return show(request, "costs", scope, context)
+
+
+@require_GET
+def costs_file(request: SignedIn, ending: str) -> HttpResponse:
+    """The list as a file to keep."""
+    scope, by = scope_of(request), _by(request)
+    found = _found(scope, by, scope.today)
+    return table_file(f"costs-by-{by}", ending, HEADINGS, map(_cells, found))
+
+
+def _by(request: SignedIn) -> str:
+    asked = request.GET.get("by", "")
+    return asked if asked in BY else BY[0]
+
+
+def _found(scope: Scope, by: str, today: date) -> list[CostLine]:
+    return costs_of(_ids(scope), by=by, from_on=today - YEAR, until_on=today)
+
+
+def _ids(scope: Scope) -> list[int]:
+    return [depot.pk for depot in scope.chosen]
+
+
+def _cells(line: CostLine) -> list[Cell]:
+    cost = line.cost
+    parts = (cost.materials_minor, cost.labour_minor, cost.outside_minor, cost.total_minor)
+    rate = None if cost.per_1000_km_minor is None else from_minor(cost.per_1000_km_minor)
+    money: list[Cell] = [from_minor(part) for part in parts]
+    return [line.name, cost.jobs, *money, round(cost.km), rate, "; ".join(cost.missing)]

@@ -1,0 +1,214 @@
+"""Job card: how an order is done, and what is recorded at the vehicle."""
+
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+import segno
+from django.conf import settings
+from django.contrib import messages
+from django.http import Http404, HttpResponse, JsonResponse
+from django.shortcuts import get_object_or_404, redirect
+from django.template.loader import render_to_string
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_GET, require_http_methods
+
+from fleet import chain
+from fleet.dashboard.frame import SignedIn, needs, scope_of, show
+from fleet.dashboard.orders.changes import FITNESS, in_doubt, odometer_words, open_to
+from fleet.dashboard.orders.kept import kept
+from fleet.dashboard.orders.lines import order_seen_by
+from fleet.dashboard.orders.records import Sent, keep, performed_at
+from fleet.faults import Fault, Question
+from fleet.people.roles import Right, depots_of, may
+from fleet.stores.models import Product
+from fleet.today import today_at
+from fleet.trials.blind import orders_shown
+from fleet.vehicles.models import Compartment
+from fleet.vehicles.own_unit import odometer_unit
+from fleet.workorders import (
+    fluids,
+    fluids_in,
+    jobcard,
+    listing,
+    measured,
+    photos,
+    restrictions,
+    torques,
+)
+from fleet.workorders.actor import Actor
+from fleet.workorders.gaps import Missing, missing
+from fleet.workorders.levels import levels
+from fleet.workorders.models import Finding, FluidRecord, Job, Raising, WorkOrder, Wrench
+from fleet.workorders.photos import photos_of
+from fleet.workorders.recording import OPEN_FOR_RECORDS
+
+MOVES_DATES = ("check", "confirm")  # what is due may follow from them at once
+TYPED = ("torque", "litres", "value")  # what a question may be about
+UNANSWERABLE = ("csrfmiddlewaretoken", "override_reason", "keep_quart", *TYPED)
+MEANT = "It may have been meant as, one tap records it:"
+CHOSEN = {  # what a question may offer another of
+    "product": "Or it was one that is accepted, one tap records it:",
+    "wrench": "Or it was one whose calibration holds, one tap records it:",
+}
+LOOKS = ("clear", "dark", *fluids.ODD_LOOKS)
+
+
+@require_GET
+def job_card(request: SignedIn, number: str) -> HttpResponse:
+    return page(request, order_seen_by(request.user, number), {})
+
+
+def page(
+    request: SignedIn, order: WorkOrder, context: dict[str, Any], status: int = 200
+) -> HttpResponse:
+    """The card, perhaps with a question or fault on top."""
+    recording = may(request.user, Right.RECORD_WORK, order.depot_id)
+    waits = order.state == WorkOrder.State.WAITING
+    orders_shown(request.user, [order.pk], "the job card", timezone.now())
+    facts = {
+        "order": order,
+        "restrictions": restrictions.standing([order.vehicle_id]),
+        "card": jobcard.card(order.pk),
+        "open_to": open_to(request.user, order),
+        "kept": kept(order),
+        "fitness": FITNESS,
+        "figures": measured.figures_of(order),
+        "question": odometer_words(order) if in_doubt(order) else "",
+        "may_settle": may(request.user, Right.SETTLE_READINGS, order.depot_id),
+        "today": today_at(order.depot.zone, timezone.now()),
+        "may_record": recording and order.state in OPEN_FOR_RECORDS and not waits,
+        "may_note": recording and order.state in OPEN_FOR_RECORDS,
+        "odometer_unit": odometer_unit(order.vehicle_id),
+        "address": request.build_absolute_uri(reverse("work-order", args=[order.number])),
+        "gaps": _gaps(order),
+        "odd": fluids.odd_untold(order),
+        "levels": levels(order),
+        "photos_of": photos_of(order),
+        "may_withdraw": recording and order.state in OPEN_FOR_RECORDS,
+        **(_choices(request, order) if recording else {}),
+    }
+    with timezone.override(order.depot.zone):
+        return show(request, "job-card", scope_of(request), {**facts, **context}, status)
+
+
+def _gaps(order: WorkOrder) -> dict[int, list[Missing]]:
+    """What the open jobs of an order under way still want recorded, by job."""
+    if order.started_at is None:
+        return {}
+    return {job.pk: missing(job) for job in listing.jobs_to_do(order)}
+
+
+def _choices(request: SignedIn, order: WorkOrder) -> dict[str, Any]:
+    """What the forms of the card offer."""
+    return {
+        "wrenches": Wrench.objects.filter(depot=order.depot_id),
+        "wrench_in_use": torques.preset_wrench(request.user, order),
+        "pours": _pours(order),
+        "compartments": Compartment.objects.filter(vehicle_type=order.vehicle.vehicle_type_id),
+        "raisings": Raising.values,
+        "looks": LOOKS,
+        "ways": FluidRecord.Way.values,
+        "reasons": Job.Reason.values,
+        "finding_kinds": Finding.Kind.values,
+        "severities": Finding.Severity.values,
+        "photos": photos.without_finding(order),
+        "answers": restrictions.ANSWERS,
+    }
+
+
+def _pours(order: WorkOrder) -> dict[int, fluids_in.Choice]:
+    """Products by job; the others stay to be chosen: what was poured in is never refused."""
+    jobs = order.jobs.select_related("service__compartment", "compartment")
+    return {job.pk: _choice(job) for job in jobs}
+
+
+def _choice(job: Job) -> fluids_in.Choice:
+    if job.place is None:
+        return fluids_in.Choice((), tuple(Product.objects.order_by("name")))
+    return fluids_in.choices(job.place, job)
+
+
+@needs(Right.RECORD_WORK)
+@require_http_methods(["GET", "POST"])
+def record_work(request: SignedIn, number: str) -> HttpResponse:
+    """Take one record, from a form or from the queue of a phone; opened anew, it is the card."""
+    order = order_seen_by(request.user, number)
+    if request.method == "GET":
+        return redirect("job-card", order.number)
+    queued = request.headers.get("X-Queue") == "1"
+    if queued and request.POST.get("person") != str(request.user.pk):
+        said = "These records are another person's: only who made them can send them."
+        return JsonResponse({"outcome": "other person", "said": said}, status=403)
+    try:
+        said = keep(_sent(request, order))
+    except Question as question:
+        return _asked(request, order, question, queued)
+    except Fault as fault:
+        return _refused(request, order, str(fault), queued)
+    if request.POST.get("kind") in MOVES_DATES:
+        chain.refresh([order.vehicle_id], timezone.now())
+    if queued:
+        return JsonResponse({"outcome": "kept", "said": said})
+    messages.success(request, said)
+    return redirect("job-card", order.number)
+
+
+def _sent(request: SignedIn, order: WorkOrder) -> Sent:
+    now = timezone.now()
+    at = performed_at(request.POST.get("performed_at", ""), now)
+    actor = Actor(request.user, "page", now, performed_at=at)
+    return Sent(actor, order, request.POST, request.FILES.get("photo"))
+
+
+def _asked(request: SignedIn, order: WorkOrder, question: Question, queued: bool) -> HttpResponse:
+    """Ask back; the same form with a reason, or with another value, goes through."""
+    typed_name = next((name for name in TYPED if request.POST.get(name)), "litres")
+    pairs = [pair for pair in request.POST.items() if pair[0] not in UNANSWERABLE]
+    asked = {
+        "order": order,
+        "question": str(question),
+        "yes": question.yes,
+        "words": request.POST.get("way") or request.POST.get("kind", ""),
+        "fields": pairs,
+        "candidates": [(one.partition(":")[0], one) for one in question.candidates],
+        "candidates_of": question.about if question.about in CHOSEN else typed_name,
+        "candidates_head": CHOSEN.get(question.about, MEANT),
+        "typed_name": typed_name,
+        "typed": request.POST.get(typed_name, ""),
+        "which": question.about == "quantity" and not request.POST.get("override_reason"),
+        "may_keep": may(request.user, Right.SET_UP, order.depot_id),
+    }
+    if queued:
+        html = render_to_string("dashboard/_asked.html", asked, request)
+        answer = {"outcome": "asked", "said": str(question), "html": html}
+        return JsonResponse(answer, status=409)
+    return page(request, order, {"asked": asked}, status=409)
+
+
+def _refused(request: SignedIn, order: WorkOrder, fault: str, queued: bool) -> HttpResponse:
+    if queued:
+        here = f"{order} is {order.state}, version {order.version}."
+        return JsonResponse({"outcome": "refused", "said": fault, "here": here}, status=422)
+    return page(request, order, {"fault": fault}, status=422)
+
+
+@require_GET
+def order_code(request: SignedIn, number: str) -> HttpResponse:
+    """The QR code of an order's page, for the printed card."""
+    order = order_seen_by(request.user, number)
+    address = request.build_absolute_uri(reverse("work-order", args=[order.number]))
+    drawn = BytesIO()
+    segno.make_qr(address, error="m").save(drawn, kind="svg", border=2, svgclass=None)
+    return HttpResponse(drawn.getvalue(), content_type="image/svg+xml")
+
+
+@require_GET
+def photo(request: SignedIn, photo_id: int) -> HttpResponse:
+    """A photo, to who sees its vehicle."""
+    row = get_object_or_404(photos.at_depots(depots_of(request.user)), pk=photo_id)
+    path = Path(settings.MEDIA_ROOT) / row.path
+    if not path.is_file():
+        raise Http404
+    return HttpResponse(path.read_bytes(), content_type="image/jpeg")

@@ -1,0 +1,193 @@
+"""What was recorded on an order, as its pages show it."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.http import Http404
+
+from fleet.dashboard.orders import confirms
+from fleet.dashboard.words import day, torque
+from fleet.due.models import CheckResult
+from fleet.workorders import followed, measured, photos, record_kinds
+from fleet.workorders.late import signed_off_since
+from fleet.workorders.models import ConfirmRecord, Finding, FluidRecord, TorqueRecord, WorkOrder
+from fleet.workorders.models.records import Record
+from fleet.workorders.torques import past_calibration
+
+Place = tuple[str, Record, str]
+Offered = dict[followed.Source, list[followed.Followed]]
+
+
+@dataclass(frozen=True)
+class Gone:
+    """A record that was taken back: by whom, when and why."""
+
+    person: str
+    at: datetime | None  # not kept of earlier ones
+    reason: str
+
+
+@dataclass(frozen=True)
+class Kept:
+    """One record of an order in words."""
+
+    what: str
+    person: str
+    at: datetime
+    kind: str = ""  # the word for one; empty: it cannot be taken back
+    pk: int = 0
+    title: str = ""  # what it belongs to, where the place does not say
+    outcome: str = ""  # of a measured value: pass, watch or fail
+    late: bool = False  # it came after the sign-off
+    marked: str = ""  # what speaks against it
+    gone: Gone | None = None  # taken back
+    follows: tuple[followed.Followed, ...] = ()  # from it, to be taken back with it
+
+
+def kept(order: WorkOrder) -> dict[str, list[Kept]]:
+    """Records of an order by where they stand on the card: 'torque-<job>-<fastener>' and so on.
+
+    One query for each kind of record, whatever their number.
+    """
+    found: dict[str, list[Kept]] = {}
+    since = signed_off_since(order)
+    records = [*_of_jobs(order), *_of_order(order), *confirms.kept(order)]
+    values = list(measured.of_order(order))
+    offered = _offered(records, values)
+    for place, record, what in records:
+        kind = record_kinds.ONE.get(type(record), "")
+        line = Kept(
+            what,
+            str(record.person or ""),
+            record.performed_at,
+            kind,
+            record.pk,
+            title=_title(record),
+            late=since is not None and record.recorded_at > since,
+            marked=_marked(record),
+            gone=_gone(record),
+            follows=tuple(offered.get((kind, record.pk), ())),
+        )
+        found.setdefault(place, []).append(line)
+    for value in values:
+        found.setdefault(f"check-{value.figure_id}", []).append(_measured(value, since, offered))
+    return found
+
+
+def _title(record: Record) -> str:
+    if isinstance(record, ConfirmRecord):
+        return record.about
+    return record.fastener_name if isinstance(record, TorqueRecord) else ""
+
+
+def _marked(record: Record) -> str:
+    if not isinstance(record, TorqueRecord) or not past_calibration(record):
+        return ""
+    ended_on = record.wrench.calibrated_until_on if record.wrench else None
+    return f"calibration of {record.wrench} ended {day(ended_on)}" if ended_on else ""
+
+
+def _measured(row: CheckResult, since: datetime | None, offered: Offered) -> Kept:
+    return Kept(
+        _value_words(row),
+        str(row.person or ""),
+        row.measured_at,
+        "check",
+        row.pk,
+        outcome=row.outcome,
+        late=since is not None and row.recorded_at > since,
+        gone=_gone(row),
+        follows=tuple(offered.get(("check", row.pk), ())),
+    )
+
+
+def _gone(row: Record | CheckResult) -> Gone | None:
+    if row.withdrawn_by_id is None:
+        return None
+    return Gone(str(row.withdrawn_by), row.withdrawn_at, row.withdrawn_reason)
+
+
+def _offered(records: list[Place], values: list[CheckResult]) -> Offered:
+    """What followed from the records that still stand, to be taken back with them."""
+    standing = [row for _, row, _ in records if row.withdrawn_by_id is None]
+    return followed.of_many(
+        results=[row.pk for row in values if row.withdrawn_by_id is None],
+        fluids=[row.pk for row in standing if isinstance(row, FluidRecord)],
+        findings=[row.pk for row in standing if isinstance(row, Finding)],
+    )
+
+
+def _value_words(row: CheckResult) -> str:
+    said = f"{row.figure.name} {row.value:g} {row.figure.unit}"
+    return f"{said}, by {row.test_method}" if row.test_method else said
+
+
+def record_of(order: WorkOrder, kind: str, pk: int) -> Record | CheckResult:
+    """A record of an order; any other is not found."""
+    found = record_kinds.record_of(order, kind, pk)
+    if found is None:
+        raise Http404
+    return found
+
+
+def _of_jobs(order: WorkOrder) -> list[Place]:
+    jobs = order.jobs.prefetch_related(
+        "torques__wrench__depot",
+        "torques__person",
+        "torques__withdrawn_by",
+        "fluids__product",
+        "fluids__person",
+        "fluids__withdrawn_by",
+        "materials_used__person",
+        "materials_used__withdrawn_by",
+    )
+    found: list[Place] = []
+    for job in jobs:
+        found += [
+            (f"torque-{job.pk}-{row.fastener}", row, _torque_words(row))
+            for row in job.torques.all()
+        ]
+        found += [
+            (f"by-book-{job.pk}", row, f"{row.fastener_name} {_torque_words(row)}")
+            for row in job.torques.all()
+            if row.figure_source
+        ]
+        found += [
+            (f"{_fluid_place(row)}-{job.pk}", row, _fluid_words(row)) for row in job.fluids.all()
+        ]
+        found += [
+            (f"material-{job.pk}", row, f"{row.pieces} × {row.name}{', broken' * row.broken}")
+            for row in job.materials_used.all()
+        ]
+    return found
+
+
+def _torque_words(row: TorqueRecord) -> str:
+    words = confirms.tightened(row)
+    words += f"{torque(row.torque_nm)}{', to the figure' * row.to_the_figure}"
+    words += f", wrench {row.wrench}" if row.wrench else ", no wrench noted"
+    return f"{words}; it stands, because {row.override_reason}" if row.override_reason else words
+
+
+PLACES = {"drained": "out", "filled": "in", "topped up": "top"}
+
+
+def _fluid_place(row: FluidRecord) -> str:
+    return PLACES[row.way]
+
+
+def _fluid_words(row: FluidRecord) -> str:
+    parts = [str(row), row.look, str(row.product or ""), f"batch {row.batch}" if row.batch else ""]
+    parts.append(f"it stands, because {row.override_reason}" if row.override_reason else "")
+    return ", ".join(part for part in parts if part)
+
+
+def _of_order(order: WorkOrder) -> list[Place]:
+    people = ("person", "withdrawn_by")
+    found: list[Place] = [("note", row, row.text) for row in order.notes.select_related(*people)]
+    found += [
+        ("finding", row, f"{row.kind}: {row.text} ({row.severity})")
+        for row in order.findings.select_related(*people)
+    ]
+    found += [("photo", row, f"Photo {row.caption}".strip()) for row in photos.withdrawn(order)]
+    return found

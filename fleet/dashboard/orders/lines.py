@@ -1,0 +1,189 @@
+"""Work orders as they are listed: the open ones of some depots, and a mechanic's day."""
+
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from urllib.parse import urlencode
+from zoneinfo import ZoneInfo
+
+from django.db.models import QuerySet
+from django.http import Http404, QueryDict
+
+from fleet.people.models import Person
+from fleet.people.roles import depots_of
+from fleet.vehicles.find import Depots
+from fleet.workorders import findings, listing, restrictions
+from fleet.workorders.listing import AT_WORK
+from fleet.workorders.models import Job, WorkOrder
+
+State = WorkOrder.State
+STATES = (*WorkOrder.OPEN, State.SIGNED_OFF, State.CANCELLED)
+NO_DAY = "none"  # as a filter: not planned yet
+AfterOrder = tuple[date | None, int]
+
+
+@dataclass(frozen=True)
+class OrderLine:
+    pk: int
+    number: str
+    version: int
+    state: str
+    vehicle: str  # fleet number
+    registration: str
+    depot_name: str
+    zone: str  # of the depot's clock
+    outside: bool
+    planned_on: date | None
+    late: bool  # planned for a day that has passed
+    assigned_to: str
+    waiting_for: str
+    waiting_since: datetime | None
+    jobs: tuple[str, ...]
+    minutes: int
+    do_not_use: str  # the reason; empty: the vehicle may be used
+    restrictions: tuple[str, ...]  # that stand on it
+    bring_in_by: date | None = None  # the earliest of its open jobs
+
+
+@dataclass(frozen=True)
+class OrderFilters:
+    """What the list is narrowed to, as it stands in the address."""
+
+    depot: str = ""
+    states: tuple[str, ...] = ()  # none chosen: every open one
+    day: str = ""  # a date, or that none is planned
+    search: str = ""  # order or fleet number
+    faults: tuple[str, ...] = ()
+
+    @property
+    def query(self) -> str:
+        pairs = [("depot", self.depot), ("day", self.day), ("search", self.search)]
+        pairs += [("state", state) for state in self.states]
+        return urlencode([(name, value) for name, value in pairs if value])
+
+    @property
+    def narrowed(self) -> bool:
+        return bool(self.states or self.day or self.search)
+
+    @property
+    def on(self) -> date | None:
+        return _day(self.day)
+
+    def toggled(self, state: str) -> "OrderFilters":
+        chosen = set(self.states) ^ {state}
+        return replace(self, states=tuple(str(one) for one in STATES if one in chosen))
+
+
+def read_order_filters(query: QueryDict) -> OrderFilters:
+    chosen, day = query.getlist("state"), query.get("day", "").strip()
+    faults = [f"There is no state “{state[:40]}”." for state in chosen if state not in STATES]
+    if day and day != NO_DAY and _day(day) is None:
+        faults.append(f"“{day[:40]}” is not a date: write it as 2026-03-31.")
+        day = ""
+    return OrderFilters(
+        depot=query.get("depot", ""),
+        states=tuple(str(state) for state in STATES if state in chosen),
+        day=day,
+        search=query.get("search", "").strip(),
+        faults=tuple(faults),
+    )
+
+
+def order_seen_by(person: Person, number: str) -> WorkOrder:
+    """An order of one of the person's depots; any other is not found."""
+    seen = WorkOrder.objects.filter(depot__in=depots_of(person), number__iexact=number.strip())
+    found = seen.select_related("vehicle__vehicle_type", "depot", "assigned_to", "reading").first()
+    if found is None:
+        raise Http404
+    return found
+
+
+def listed(
+    depots: Depots, filters: OrderFilters, after: AfterOrder | None = None
+) -> QuerySet[WorkOrder]:
+    """Orders of some depots by the day they are planned for; those without a day come first."""
+    rows = listing.orders_at(depots, filters.states or WorkOrder.OPEN)
+    if filters.day:
+        rows = listing.planned_for(rows, filters.on)
+    if filters.search:
+        rows = listing.mentioning(rows, filters.search)
+    rows = listing.in_order_of_day(rows)
+    return rows if after is None else listing.after(rows, *after)
+
+
+def read_order_after(text: str) -> AfterOrder | None:
+    """The key of the last order shown, as '2026-03-04.17' or 'none.17'."""
+    day, _, pk = text.partition(".")
+    on = _day(day)
+    if not pk.isdecimal() or (on is None and day != NO_DAY):
+        return None
+    return on, int(pk[:18])
+
+
+def order_key(line: OrderLine) -> str:
+    return f"{line.planned_on or NO_DAY}.{line.pk}"
+
+
+def order_lines(
+    rows: QuerySet[WorkOrder], days: dict[int, date], *, needed_by: bool = False
+) -> list[OrderLine]:
+    """Lines of orders, four queries whatever their number (five with the days by which vehicles
+    are needed in the workshop); ``days`` is today at each depot."""
+    found = list(rows.select_related("vehicle", "depot", "assigned_to").prefetch_related("jobs"))
+    stopped = findings.in_force([order.vehicle_id for order in found])
+    restricted = restrictions.texts([order.vehicle_id for order in found])
+    needed = listing.bring_in_by(found) if needed_by else {}
+    return [
+        replace(
+            _line(order, days, stopped.get(order.vehicle_id, ""), needed.get(order.pk)),
+            restrictions=tuple(restricted.get(order.vehicle_id, ())),
+        )
+        for order in found
+    ]
+
+
+def _line(
+    order: WorkOrder, days: dict[int, date], do_not_use: str, bring_in_by: date | None
+) -> OrderLine:
+    jobs = [job for job in order.jobs.all() if job.state != Job.State.DROPPED]
+    today = days.get(order.depot_id)
+    late = bool(today and order.planned_on and order.planned_on < today)
+    return OrderLine(
+        pk=order.pk,
+        number=order.number,
+        version=order.version,
+        state=order.state,
+        vehicle=order.vehicle.fleet_number,
+        registration=order.vehicle.registration,
+        depot_name=order.depot.name,
+        zone=order.depot.zone,
+        outside=order.where == WorkOrder.Where.OUTSIDE,
+        planned_on=order.planned_on,
+        late=late and order.state in (State.DRAFTED, *AT_WORK),
+        assigned_to=str(order.assigned_to or ""),
+        waiting_for=order.waiting_for,
+        waiting_since=_local(order.waiting_since, order.depot.zone),
+        jobs=tuple(job.title for job in jobs),
+        minutes=sum(job.minutes for job in jobs),
+        do_not_use=do_not_use,
+        restrictions=(),
+        bring_in_by=bring_in_by,
+    )
+
+
+def _local(at: datetime | None, zone: str) -> datetime | None:
+    return None if at is None else at.astimezone(ZoneInfo(zone))
+
+
+def months_back(today: date, number: int) -> date:
+    """First day of the month so many months ago."""
+    on = today.replace(day=1)
+    for _ in range(number):
+        on = (on - timedelta(days=1)).replace(day=1)
+    return on
+
+
+def _day(text: str) -> date | None:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        return None

@@ -1,0 +1,43 @@
+"""What stands beside a due service: its order, a deferral, and vehicles not to be used."""
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from fleet.due import defer
+from fleet.due.models import Deferral, Service
+from fleet.people.models import Person
+from fleet.people.roles import Right, may
+from fleet.workorders import findings, issue, listing, restrictions
+
+Key = tuple[int, int]  # vehicle and service
+
+
+@dataclass(frozen=True)
+class Marks:
+    orders: Mapping[Key, str]  # number of the order that has the service open
+    deferred: Mapping[Key, Deferral]
+    stopped: Mapping[int, str]  # why a vehicle must not be used
+    restricted: Mapping[int, Sequence[str]]  # what stands on it
+    may_release: bool
+    joining: Mapping[int, Sequence[Service]]  # what an order drafted now may take along
+
+    def beside(self, vehicle_id: int, service_id: int) -> list[Service]:
+        """Services within their early window, to be chosen when an order for one is drafted."""
+        joins = self.joining.get(vehicle_id, ())
+        return [service for service in joins if service.pk != service_id]
+
+
+def marks_of(vehicle_ids: Collection[int], person: Person, today: date) -> Marks:
+    """Marks of some vehicles, four or five queries whatever their number."""
+    ids = sorted(set(vehicle_ids))
+    rows = listing.open_jobs(ids).values_list("vehicle_id", "service_id", "order__number")
+    releases = may(person, Right.RELEASE)
+    return Marks(
+        orders={(vehicle, service or 0): number for vehicle, service, number in rows},
+        deferred=defer.in_force(ids, today),
+        stopped=findings.in_force(ids),
+        restricted=restrictions.texts(ids),
+        may_release=releases,
+        joining=issue.joining(ids, today) if releases else {},
+    )

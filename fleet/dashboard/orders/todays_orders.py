@@ -1,0 +1,44 @@
+"""Today's orders: what a mechanic does today, and the script that keeps it at hand offline."""
+
+from pathlib import Path
+
+from django.contrib.auth.decorators import login_not_required
+from django.contrib.staticfiles import finders
+from django.http import HttpResponse
+from django.utils import timezone
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_GET
+
+from fleet.dashboard.frame import SignedIn, scope_of, show
+from fleet.dashboard.orders.lines import order_lines
+from fleet.people.models import Role
+from fleet.today import oldest_day, today_at
+from fleet.workorders.listing import a_day
+
+EVERYBODY = "everybody"
+
+
+@require_GET
+def todays_orders(request: SignedIn) -> HttpResponse:
+    """A mechanic's own orders and nobody's; everybody's for the others, or when asked."""
+    scope, now = scope_of(request), timezone.now()
+    default = "" if request.user.role == Role.MECHANIC else EVERYBODY
+    whose = request.GET.get("whose", default)
+    person = None if whose == EVERYBODY else request.user
+    zones = {depot.pk: depot.zone for depot in scope.chosen}
+    days = {pk: today_at(zone, now) for pk, zone in zones.items()}
+    context = {
+        "lines": order_lines(a_day(zones, now, person), days),
+        "everybody": person is None,
+        "today": oldest_day(list(zones.values()), now),
+    }
+    return show(request, "todays-orders", scope, context)
+
+
+@login_not_required
+@never_cache
+@require_GET
+def service_worker(request: SignedIn) -> HttpResponse:
+    """The script that answers without a network; it stands at the root to reach every page."""
+    script = Path(str(finders.find("dashboard/service-worker.js"))).read_text(encoding="utf-8")
+    return HttpResponse(script, content_type="text/javascript; charset=utf-8")

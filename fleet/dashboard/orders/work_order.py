@@ -1,0 +1,165 @@
+"""Work order: one order, its history and records, and what may be done with it now."""
+
+from typing import Any
+
+from django.contrib import messages
+from django.http import HttpResponse
+from django.shortcuts import redirect
+from django.utils import timezone
+from django.views.decorators.http import require_GET
+
+from fleet.dashboard.acts import act
+from fleet.dashboard.frame import SignedIn, scope_of, show
+from fleet.dashboard.orders.changes import (
+    FITNESS,
+    answers_of,
+    in_doubt,
+    make,
+    odometer_words,
+    open_to,
+)
+from fleet.dashboard.orders.job_card import page as card_page
+from fleet.dashboard.orders.kept import kept
+from fleet.dashboard.orders.lines import order_seen_by
+from fleet.faults import Fault, Question
+from fleet.people.models import Person
+from fleet.people.roles import Right, may, mechanics_of
+from fleet.stores.models import Product
+from fleet.trials.blind import orders_shown
+from fleet.vehicles.own_unit import odometer_unit
+from fleet.workorders import findings, fluids_in, issue, listing, papers, photos, restrictions
+from fleet.workorders.actor import Actor
+from fleet.workorders.downtime import downtime
+from fleet.workorders.gaps import gaps_of
+from fleet.workorders.models import Job, Raising, WorkOrder
+from fleet.workorders.photos import photos_of
+from fleet.workorders.recording import OPEN_FOR_RECORDS
+
+# forms of the card that a fault is shown at, and their fields where it is shown instead
+SHOWN_AT = ("finish", "end-job", "wait", "raise-by")
+FIELDS = {"finish": ("odometer", "engine_hours", "fit_for_use", "restriction")}
+
+
+@require_GET
+def work_order(request: SignedIn, number: str) -> HttpResponse:
+    return _page(request, order_seen_by(request.user, number), {})
+
+
+def _page(
+    request: SignedIn, order: WorkOrder, context: dict[str, Any], status: int = 200
+) -> HttpResponse:
+    orders_shown(request.user, [order.pk], "the work order", timezone.now())
+    facts = {
+        "order": order,
+        "restrictions": restrictions.standing([order.vehicle_id]),
+        "jobs": order.jobs.select_related("ended_by", "service"),
+        "events": order.events.select_related("person", "job"),
+        "records": kept(order),
+        "photos": photos.standing().filter(order=order),
+        "open_to": open_to(request.user, order),
+        "downtime": downtime(order, timezone.now()),
+        "papers": papers.kept(order),
+        "photos_of": photos_of(order),
+        "gaps": gaps_of(order),
+        "cost": "" if order.cost_minor is None else f"{order.cost_minor / 100:,.2f}",
+        "question": odometer_words(order) if in_doubt(order) else "",
+        **_rights(request.user, order),
+        **_substitutes(request.user, order),
+        "do_not_use": findings.in_force([order.vehicle_id]).get(order.vehicle_id, ""),
+        "mechanics": mechanics_of([order.depot_id]),
+        "services_free": issue.services_without_open_job(order.vehicle),
+        "raisings": Raising.values,
+        "reasons": Job.Reason.values,
+        "fitness": FITNESS,
+        "answers": restrictions.ANSWERS,
+        "odometer_unit": odometer_unit(order.vehicle_id),
+    }
+    with timezone.override(order.depot.zone):
+        return show(request, "work-order", scope_of(request), {**facts, **context}, status)
+
+
+def _rights(person: Person, order: WorkOrder) -> dict[str, bool]:
+    outside = order.where == WorkOrder.Where.OUTSIDE and order.state in papers.ENTERED
+    records = may(person, Right.RECORD_WORK, order.depot_id)
+    return {
+        "may_settle": may(person, Right.SETTLE_READINGS, order.depot_id),
+        "may_withdraw": records and order.state in OPEN_FOR_RECORDS,
+        "may_add_papers": outside and may(person, Right.RELEASE, order.depot_id),
+    }
+
+
+def _substitutes(person: Person, order: WorkOrder) -> dict[str, Any]:
+    """Leaves to use another product, and who may give one: offered while there is work to do."""
+    approves = may(person, Right.APPROVE_SUBSTITUTE, order.depot_id)
+    return {
+        "substitutes": fluids_in.substitutes_of(order),
+        "may_approve": approves,
+        "jobs_for_substitutes": listing.services_to_do(order) if approves else [],
+        "products": Product.objects.order_by("name") if approves else [],
+    }
+
+
+def _asked(request: SignedIn, question: Question) -> dict[str, Any]:
+    """The card again with the question at its form, and what was typed there."""
+    job = request.POST.get("job", "")
+    place = "raised-by" if question.about == "raising" else "finish"
+    return {
+        "change_asked": question,
+        "asked_at": int(job) if job.isdecimal() else None,
+        "asked_place": f"asked-{job}" if job.isdecimal() else place,
+        **_typed(request),
+    }
+
+
+def _at_fault(request: SignedIn, fault: Fault) -> dict[str, Any]:
+    """The card again with the fault at its field, and what was typed there."""
+    change, job = request.POST.get("change", ""), request.POST.get("job", "")
+    place = f"{change}-{job}" if change == "end-job" else change
+    if fault.about in FIELDS.get(change, ()):
+        place = f"{change}-{fault.about}"
+    given_end = {int(job): request.POST} if change == "end-job" and job.isdecimal() else {}
+    shown = place if change in SHOWN_AT and not _done(request) else ""
+    typed = _typed(request) if change == "finish" else {}
+    return {"fault": str(fault), "fault_place": shown, "given_end": given_end, **typed}
+
+
+def _done(request: SignedIn) -> bool:
+    """Whether it is the form of a job that has one button and no field."""
+    return request.POST.get("state") == Job.State.DONE
+
+
+def _typed(request: SignedIn) -> dict[str, Any]:
+    return {"given": request.POST, "answered": answers_of(request.POST)}
+
+
+def _back(request: SignedIn, number: str) -> HttpResponse:
+    return redirect("job-card" if request.POST.get("page") == "job-card" else "work-order", number)
+
+
+def _refused(request: SignedIn, fault: Fault, number: str) -> HttpResponse:
+    if request.POST.get("page") == "job-card" or request.POST.get("change") == "finish":
+        order = order_seen_by(request.user, number)
+        return card_page(request, order, _at_fault(request, fault), status=422)
+    messages.error(request, str(fault))
+    return _back(request, number)
+
+
+def _asked_back(request: SignedIn, question: Question, number: str) -> HttpResponse:
+    order = order_seen_by(request.user, number)
+    return card_page(request, order, _asked(request, question), status=409)
+
+
+def change_order(request: SignedIn, number: str) -> HttpResponse:
+    """Make one change. A question that is opened anew, such as after a reload, is the card."""
+    if request.method == "GET":
+        return redirect("job-card", order_seen_by(request.user, number).number)
+    return _change(request, number=number)
+
+
+@act(_back, refused=_refused, asked=_asked_back)
+def _change(request: SignedIn, actor: Actor, number: str) -> HttpResponse:
+    """Make one change; back to the page that asked for it."""
+    said = make(actor, order_seen_by(request.user, number), request.POST)
+    level = messages.WARNING if said.doubtful else messages.SUCCESS
+    messages.add_message(request, level, said.text)
+    return _back(request, number)

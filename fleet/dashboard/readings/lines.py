@@ -1,0 +1,147 @@
+"""Meter readings as they are listed, with what was found odd and what a person decided."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+from django.db.models import QuerySet
+
+from fleet.dashboard.readings.chart import SmallChart, small_chart
+from fleet.dashboard.words import THIN_SPACE, day, grouped, percent
+from fleet.people.models import Person
+from fleet.people.roles import Right, depots_of, may
+from fleet.readings.around import around
+from fleet.readings.beside import Beside, Neighbour, beside
+from fleet.readings.models import OPEN, Reading, ReadingDecision, Verdict
+from fleet.readings.reasons import SENTENCES, SHOWN_BY_NEXT
+from fleet.vehicles.own_unit import in_words
+
+
+@dataclass(frozen=True)
+class MeantLine:
+    """A value that may have been meant, on a button."""
+
+    value: str  # [km or h], as a form sends it back
+    words: str  # in the vehicle's own unit
+    because: str
+
+
+@dataclass(frozen=True)
+class BesideLine:
+    """What stands beside the field of the right value."""
+
+    facts: Sequence[tuple[str, str]]  # last, next, expected
+    meant: Sequence[MeantLine]
+    chart: SmallChart | None
+
+
+@dataclass(frozen=True)
+class ReadingLine:
+    pk: int
+    vehicle: str  # fleet number
+    depot_name: str
+    taken_at: datetime  # local time of the depot
+    time_known: bool
+    given: str  # value and unit as given
+    suggested: str  # in the vehicle's own unit; empty without a suggestion
+    total: str  # in the vehicle's own unit
+    unit: str  # of the vehicle's own meter: km, mi or h
+    verdict: str
+    shape: str
+    reason: str  # in words
+    certainty: str  # probability of the reason, '97 %'
+    provisional: bool
+    note: str
+    source: str
+    decided: str  # the newest decision in words
+    may_settle: bool
+    beside: BesideLine | None  # of what may be settled
+
+
+def reading_lines(readings: Iterable[Reading], person: Person) -> list[ReadingLine]:
+    """Lines of readings fetched with ``with_lines``."""
+    found = list(readings)
+    settles = set(depots_of(person).values_list("pk", flat=True))
+    settles = settles if may(person, Right.SETTLE_READINGS) else set()
+    odd = [one for one in found if one.verdict in OPEN]
+    looked = beside([one.pk for one in odd])
+    settled_here = [one for one in odd if one.vehicle.depot_id in settles]
+    history = around(settled_here)
+    lines = []
+    for reading in found:
+        its, may_settle = looked.get(reading.pk), reading.vehicle.depot_id in settles
+        about = _about(reading, its, history[reading.pk]) if its and may_settle else None
+        lines.append(_line(reading, its, about))
+    return lines
+
+
+def with_lines(readings: QuerySet[Reading]) -> QuerySet[Reading]:
+    """Fetch everything that a line needs: two queries whatever the number of readings."""
+    return readings.select_related("vehicle__depot", "meter").prefetch_related("decisions__person")
+
+
+def _line(reading: Reading, its: Beside | None, about: BesideLine | None) -> ReadingLine:
+    decisions = list(reading.decisions.all())
+    reason = its.reason if its else reading.reason
+    suggestion = its.suggestion if its else reading.suggestion
+    own, by_next = reading.meter.unit, its is not None and its.shown_by_next
+    certain = reading.probability is not None and not by_next
+    words = SENTENCES.get(reason, "")
+    return ReadingLine(
+        pk=reading.pk,
+        vehicle=reading.vehicle.fleet_number,
+        depot_name=reading.vehicle.depot.name,
+        taken_at=reading.taken_at.astimezone(_zone(reading)),
+        time_known=reading.time_known,
+        given=f"{grouped(reading.value)}{THIN_SPACE}{reading.unit}",
+        suggested="" if suggestion is None else in_words(suggestion, own),
+        total="" if reading.total is None else in_words(reading.total, own),
+        unit=own,
+        verdict=reading.verdict,
+        shape="waiting" if reading.verdict == Verdict.NOT_JUDGED else reading.verdict,
+        reason=f"{SHOWN_BY_NEXT} {words}" if by_next else words,
+        certainty=percent(reading.probability or 0.0) if certain else "",
+        provisional=reading.provisional,
+        note=reading.note,
+        source=reading.source,
+        decided=_decided(decisions[0], own) if decisions else "",
+        may_settle=about is not None,
+        beside=about,
+    )
+
+
+def _zone(reading: Reading) -> ZoneInfo:
+    return ZoneInfo(reading.vehicle.depot.zone)
+
+
+def _about(reading: Reading, its: Beside, accepted: Sequence[tuple[date, float]]) -> BesideLine:
+    facts = [
+        ("last", _neighbour(its.before, its.unit, _zone(reading))),
+        ("next", _neighbour(its.after, its.unit, _zone(reading))),
+        ("expected", "" if its.expected is None else f"about {in_words(its.expected, its.unit)}"),
+    ]
+    expected = None if its.expected is None else its.expected + its.offset
+    odd = reading.meter_value + its.offset
+    return BesideLine(
+        facts=[(name, words) for name, words in facts if words],
+        meant=[
+            MeantLine(repr(one.value), in_words(one.value, its.unit), SENTENCES[one.reason])
+            for one in its.candidates
+        ],
+        chart=small_chart(accepted, reading.taken_at.date(), odd, expected),
+    )
+
+
+def _neighbour(one: Neighbour | None, unit: str, zone: ZoneInfo) -> str:
+    if one is None:
+        return ""
+    return f"{in_words(one.value, unit)} on {day(one.taken_at.astimezone(zone).date())}"
+
+
+def _decided(decision: ReadingDecision, unit: str) -> str:
+    """Who decided what and why, and the value that was taken."""
+    who = str(decision.person) if decision.person else "somebody"
+    what = decision.get_action_display()
+    taken = "" if decision.value is None else f", {in_words(decision.value, unit)} taken"
+    return f"{who}, {decision.decided_at:%Y-%m-%d}: {what}{taken} ({decision.reason})"

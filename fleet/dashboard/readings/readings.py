@@ -1,0 +1,308 @@
+"""Readings: uploading a sheet, what became of its rows, and settling what is held."""
+
+from typing import IO, Any
+
+from django.contrib import messages
+from django.core.exceptions import PermissionDenied
+from django.db import transaction
+from django.db.models import QuerySet
+from django.http import Http404, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_GET, require_POST
+
+from fleet import chain, jobs
+from fleet.dashboard.downloads import table_file
+from fleet.dashboard.frame import Scope, SignedIn, scope_of, show
+from fleet.dashboard.readings.lines import reading_lines, with_lines
+from fleet.dashboard.readings.uploads import (
+    NOT_ACCEPTED,
+    STEPS,
+    file_rows,
+    row_lines,
+    share_of,
+    totals_of,
+)
+from fleet.faults import Fault, Question
+from fleet.people.roles import Right, depots_of, may
+from fleet.readings import intake, listing, mend
+from fleet.readings.cells import unit_of
+from fleet.readings.kinds import kinds_of
+from fleet.readings.models import Reading, Upload, UploadRow
+from fleet.readings.report import HEADINGS
+from fleet.readings.roll import Roll
+from fleet.readings.settle import settle
+from fleet.units import UnitError, number
+from fleet.vehicles.find import find
+
+HELD_SHOWN = 20
+UPLOADS_SHOWN = 5
+ROWS_SHOWN = 60
+RIGHT_VALUE = "right value"  # the button beside the field: never the suggestion
+FIRST_ROWS = 8  # beside the list of held readings
+SHOWN_OUTCOMES = {*NOT_ACCEPTED, UploadRow.Outcome.ACCEPTED}
+
+
+@require_GET
+def readings(request: SignedIn) -> HttpResponse:
+    scope = scope_of(request)
+    context = {
+        **_held(request, scope, 0),
+        **_uploads(request),
+        "may_add": may(request.user, Right.ADD_READINGS),
+    }
+    return show(request, "readings", scope, context)
+
+
+def _uploads(request: SignedIn) -> dict[str, Any]:
+    """The newest uploads, or the next older ones before a given one."""
+    before = request.GET.get("before", "")
+    found = _uploads_seen(request).order_by("-pk")
+    if before.isdecimal():
+        found = found.filter(pk__lt=int(before[:18]))
+    shown = list(found[: UPLOADS_SHOWN + 1])
+    older = shown[UPLOADS_SHOWN - 1].pk if len(shown) > UPLOADS_SHOWN else ""
+    return {"uploads": shown[:UPLOADS_SHOWN], "older": older, "before": before}
+
+
+def _uploads_seen(request: SignedIn) -> QuerySet[Upload]:
+    return listing.uploads_seen_by(request.user, depots_of(request.user))
+
+
+def _rows_seen(request: SignedIn, one: Upload) -> QuerySet[UploadRow]:
+    return listing.rows_seen_by(request.user, one, depots_of(request.user))
+
+
+@require_GET
+def readings_more(request: SignedIn) -> HttpResponse:
+    """More held readings, for the end of the list."""
+    after = request.GET.get("after", "")
+    if not after.isdecimal():
+        raise Http404
+    scope = scope_of(request)
+    context = {**_held(request, scope, int(after[:18])), "depot": scope.depot}
+    return render(request, "dashboard/_held_rows.html", context)
+
+
+def _held(request: SignedIn, scope: Scope, after_id: int) -> dict[str, Any]:
+    """Held readings in the order in which they came, one more than is shown."""
+    found = listing.held(scope.chosen).filter(pk__gt=after_id)
+    lines = reading_lines(with_lines(found)[: HELD_SHOWN + 1], request.user)
+    more = lines[HELD_SHOWN - 1].pk if len(lines) > HELD_SHOWN else ""
+    return {"lines": lines[:HELD_SHOWN], "more": more}
+
+
+@require_POST
+def settle_reading(request: SignedIn, reading_id: int) -> HttpResponse:
+    """Decide on one reading; its vehicle is judged again and its due dates follow."""
+    seen = Reading.objects.filter(vehicle__depot__in=depots_of(request.user))
+    reading = get_object_or_404(seen.select_related("vehicle"), pk=reading_id)
+    if not may(request.user, Right.SETTLE_READINGS, reading.vehicle.depot_id):
+        raise PermissionDenied("Your role does not settle readings.")
+    try:
+        settle(reading_id=reading.pk, person=request.user, channel="page", **_decision(request))
+    except Question as question:
+        action = _decision(request)["action"]
+        return _settled(request, reading.pk, {"question": str(question), "asked_action": action})
+    except Fault as fault:
+        return _settled(request, reading.pk, {"fault": str(fault)})
+    chain.refresh([reading.vehicle_id], timezone.now())
+    response = _settled(request, reading.pk, {})
+    response["HX-Trigger"] = "readings-changed"
+    return response
+
+
+def _decision(request: SignedIn) -> dict[str, Any]:
+    """What the form says: a tap on a value that may have been meant, or action and right value.
+
+    Who answers a question about the value sends the action as ``sure``.
+    """
+    sent, reason = request.POST, request.POST.get("reason", "").strip()
+    if sent.get("meant"):
+        value, unit = _right_value(sent["meant"], "")
+        return {"action": "accept suggestion", "reason": reason, "value": value, "unit": unit}
+    value, unit = _right_value(sent.get("value", ""), sent.get("unit", ""))
+    sure = sent.get("sure", "")
+    action = sure or sent.get("action", "")
+    if action == RIGHT_VALUE:
+        if value is None:
+            raise Fault("Type the right value first, or tap one that may have been meant.")
+        action = "accept suggestion"
+    return {
+        "action": action,
+        "reason": reason,
+        "value": value,
+        "unit": unit,
+        "override_reason": reason if sure else "",
+    }
+
+
+def _right_value(text: str, unit: str) -> tuple[float | None, str | None]:
+    """The value that a person knows to be right, and its unit: as typed behind it, else the
+    field's; nothing typed: None."""
+    if not text.strip():
+        return None, None
+    try:
+        given = number(text, decimal_mark=".")
+    except UnitError as error:
+        raise Fault(str(error), about="value") from error
+    written = unit_of(given.unit) if given.unit else unit
+    if written is None:
+        raise Fault(f"“{given.unit}” is no unit of a meter: write km, mi or h.", about="value")
+    return given.value, written or None
+
+
+def _settled(request: SignedIn, reading_id: int, context: dict[str, Any]) -> HttpResponse:
+    if not request.htmx:  # type: ignore[attr-defined]
+        for text in (context.get("fault"), context.get("question")):
+            if text:
+                messages.error(request, text)
+        return redirect("readings")
+    (line,) = reading_lines(with_lines(Reading.objects.filter(pk=reading_id)), request.user)
+    on_vehicle = request.POST.get("row") == "vehicle"
+    piece = "_vehicle_reading" if on_vehicle else "_held"
+    typed = {name: request.POST.get(name, "") for name in ("reason", "value")}
+    given = {"line": line, "just_settled": not context, **typed, **context}
+    return render(request, f"dashboard/{piece}.html", given)
+
+
+@require_POST
+def upload(request: SignedIn) -> HttpResponse:
+    """Receive a sheet; the rest is done in the background."""
+    if not may(request.user, Right.ADD_READINGS):
+        raise PermissionDenied("Your role does not upload readings.")
+    sheet = request.FILES.get("file")
+    if sheet is None:
+        return _refused(request, "Choose a sheet first, then upload it.")
+    try:
+        if request.POST.get("dry_run"):
+            return _dry_run(request, sheet)
+        received = intake.receive(sheet, sheet.name or "sheet", request.user, _options(request))
+    except Fault as fault:
+        return _refused(request, str(fault))
+    if received.state != Upload.State.DONE:
+        transaction.on_commit(lambda: jobs.send(jobs.take_in_upload, received.pk))
+    if not request.htmx:  # type: ignore[attr-defined]
+        return redirect("upload-rows", received.pk)
+    return _state(request, received)
+
+
+def _options(request: SignedIn) -> intake.Options:
+    unit = request.POST.get("unit", "")
+    return intake.Options(unit="mi" if unit == "mi" else "km" if unit == "km" else None)
+
+
+def _dry_run(request: SignedIn, sheet: IO[bytes]) -> HttpResponse:
+    """Say what an upload would do; nothing of it is kept."""
+    now = timezone.now()
+    report = intake.dry_run(
+        sheet,
+        sheet.name or "sheet",
+        lambda ids: chain.catch_up(now, ids),
+        request.user,
+        _options(request),
+    )
+    context = {"report": report, "rows": report.not_accepted[:ROWS_SHOWN]}
+    return render(request, "dashboard/_dry_run.html", context)
+
+
+def _refused(request: SignedIn, fault: str) -> HttpResponse:
+    return render(request, "dashboard/_upload_refused.html", {"fault": fault})
+
+
+@require_GET
+def upload_state(request: SignedIn, upload_id: int) -> HttpResponse:
+    """How far an upload is; the page asks again until it is done."""
+    return _state(request, get_object_or_404(_uploads_seen(request), pk=upload_id))
+
+
+def _state(request: SignedIn, one: Upload) -> HttpResponse:
+    context = _upload_context(request, one, "", 0, FIRST_ROWS)
+    return render(request, "dashboard/_upload_state.html", context)
+
+
+@require_GET
+def upload_rows(request: SignedIn, upload_id: int) -> HttpResponse:
+    """One upload: its totals, then its rows, those that were not accepted unless asked."""
+    one = get_object_or_404(_uploads_seen(request), pk=upload_id)
+    after = request.GET.get("after", "")
+    context = _upload_context(
+        request, one, request.GET.get("outcome", ""), int(after[:18]) if after.isdecimal() else 0
+    )
+    return show(request, "upload", scope_of(request), context)
+
+
+def _upload_context(
+    request: SignedIn, one: Upload, outcome: str, after: int, most: int = ROWS_SHOWN
+) -> dict[str, Any]:
+    wanted = [outcome] if outcome in SHOWN_OUTCOMES else list(NOT_ACCEPTED)
+    rows = listing.with_outcomes(_rows_seen(request, one), wanted).filter(number__gt=after)
+    found = list(rows[: most + 1])
+    return {
+        "upload": one,
+        "share": share_of(one),
+        "steps": STEPS,
+        "finished": one.state in {Upload.State.DONE, Upload.State.REFUSED},
+        "totals": totals_of(one),
+        **_kinds(request, one),
+        "outcome": outcome if outcome in SHOWN_OUTCOMES else "",
+        "lines": row_lines(found[:most], request.user),
+        "more": found[most - 1].number if len(found) > most else "",
+    }
+
+
+def _kinds(request: SignedIn, one: Upload) -> dict[str, Any]:
+    """Rows that were not accepted by kind, each with what mends all of them."""
+    if one.state != Upload.State.DONE:
+        return {}
+    reached = set(depots_of(request.user).values_list("slug", flat=True))
+    own = reached & set(intake.depots_of_upload(one) or reached)
+    roll = Roll(sorted(own), one.options.get("treat_as"))
+    return {
+        "kinds": kinds_of(_rows_seen(request, one), roll),
+        "treated_as": sorted(one.options.get("treat_as", {}).items()),
+        "may_add": may(request.user, Right.ADD_READINGS),
+        "may_settle": may(request.user, Right.SETTLE_READINGS),
+    }
+
+
+@require_POST
+def mend_upload(request: SignedIn, upload_id: int) -> HttpResponse:
+    """Mend all rows of one kind: take an unknown name for a vehicle, or accept what was meant."""
+    one = get_object_or_404(_uploads_seen(request), pk=upload_id)
+    try:
+        if request.POST.get("named"):
+            _treat_as(request, one)
+        else:
+            _accept_all(request, one)
+    except Fault as fault:
+        messages.error(request, str(fault))
+    return redirect("upload-rows", one.pk)
+
+
+def _treat_as(request: SignedIn, one: Upload) -> None:
+    number = request.POST.get("vehicle", "").strip()
+    found = find(number, depots_of(request.user))
+    if found is None:
+        raise Fault(f"There is no vehicle “{number[:40]}” in your depots.")
+    if not may(request.user, Right.ADD_READINGS, found.depot_id):
+        raise PermissionDenied("Your role does not upload readings.")
+    named = request.POST["named"]
+    taken = mend.treat_as(one, named, found)
+    transaction.on_commit(lambda: jobs.take_in_upload.delay(one.pk, again=True))
+    messages.success(request, f"“{named[:40]}” is read as {found}: {taken} taken up.")
+
+
+def _accept_all(request: SignedIn, one: Upload) -> None:
+    reason = request.POST.get("reason", "").strip()
+    vehicles = mend.accept_suggestions(one, request.POST.get("kind", ""), request.user, reason)
+    chain.refresh(sorted(vehicles), timezone.now())
+    messages.success(request, "What was likely meant is accepted; due dates are up to date.")
+
+
+@require_GET
+def upload_file(request: SignedIn, upload_id: str, ending: str) -> HttpResponse:
+    """The rows as they were given, each with its outcome."""
+    one = get_object_or_404(_uploads_seen(request), pk=int(upload_id[:18]))
+    rows = file_rows(_rows_seen(request, one))
+    return table_file(f"upload-{one.pk}", ending, HEADINGS, rows)

@@ -1,0 +1,272 @@
+"""Consumables: what to order, what stores will need month by month, and whether forecasts held."""
+
+import uuid
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from django.http import Http404, HttpResponse
+from django.shortcuts import get_object_or_404
+from django.views.decorators.http import require_GET
+
+from fleet.consumables import propose
+from fleet.consumables.backtest import held
+from fleet.consumables.listing import (
+    KEYS,
+    MONTHS,
+    DemandRow,
+    as_of,
+    demand_rows,
+    proposals,
+    transfer_proposals,
+    unknown_history,
+    waste_by_month,
+)
+from fleet.consumables.models import OrderProposal, TransferProposal
+from fleet.dashboard.acts import act
+from fleet.dashboard.downloads import table_file
+from fleet.dashboard.frame import Scope, SignedIn, needs, scope_of, show
+from fleet.dashboard.orders.changes import read_number
+from fleet.dashboard.stock.lines import amount
+from fleet.faults import Fault
+from fleet.people.actor import Actor
+from fleet.people.roles import Right, depots_of, may
+from fleet.stores import ordering
+from fleet.stores.models import Arrival, Stock
+from fleet.stores.ordering import coming
+from fleet.stores.used_fluid import Note, collect
+from fleet.tables import Cell
+from fleet.workorders.used_fluid import used_fluid
+
+WORTH_SHOWING = {"mL": 50, "pieces": 0.05}  # less is written 0; the file has it
+
+
+@dataclass(frozen=True)
+class MonthCell:
+    """One month of one item."""
+
+    words: str  # heading of the column, for a phone
+    mean: str
+    enough: str  # suffices in 95 of 100 cases
+    left: str  # once the need to the month's end is met; empty: nothing
+    lacking: str
+
+
+@dataclass(frozen=True)
+class ItemLine:
+    name: str
+    depot: str
+    on_hand: str
+    usable: str  # where it is less
+    pack: str
+    row: DemandRow  # any month's: stock, order and first day without stock are the same in all
+    cells: list[MonthCell | None]
+
+
+@dataclass(frozen=True)
+class WasteLine:
+    name: str
+    litres: list[tuple[str, str]]  # month in words, figure
+
+
+@require_GET
+def consumables(request: SignedIn) -> HttpResponse:
+    scope = scope_of(request)
+    today = scope.today
+    months = months_from(today, MONTHS)
+    ids = [depot.pk for depot in scope.chosen]
+    names = {depot.slug: depot.name for depot in scope.depots}
+    wanted = list(proposals(scope.slugs))
+    shelves = Stock.objects.filter(depot__in=ids).values_list("depot", "item", "lead_time_d")
+    leads = {(depot_id, item_id): days for depot_id, item_id, days in shelves}
+    context = {
+        "proposals": [
+            {
+                "row": row,
+                "quantity": amount(row.quantity, row.item.unit),
+                "needed": amount(row.needed, row.item.unit),
+                "there": _there(row.usable + row.on_order, row.item.unit),
+                "given": amount(row.transferred, row.item.unit) if row.transferred else "",
+                "pack": row.pack and amount(row.pack.quantity, row.item.unit),
+                "due_on": today + timedelta(days=leads.get((row.depot_id, row.item_id), 0)),
+            }
+            for row in wanted
+        ],
+        "transfers": [
+            {
+                "row": row,
+                "quantity": amount(row.quantity, row.item.unit),
+                "needed": amount(row.needed, row.item.unit),
+                "there": _there(row.usable + row.on_order, row.item.unit),
+                "may_move": may(request.user, Right.KEEP_STOCK, row.from_depot)
+                and may(request.user, Right.KEEP_STOCK, row.depot),
+            }
+            for row in transfer_proposals(scope.slugs)
+        ],
+        "as_of": as_of(scope.slugs),
+        "coming": [
+            {"row": row, "quantity": amount(row.quantity, row.item.unit)}
+            for row in coming(scope.chosen)
+        ],
+        "months": months,
+        "lines": item_lines(demand_rows(today, scope.slugs, MONTHS), months, scope),
+        "waste": _waste(today, scope, months),
+        "tanks": [
+            {
+                "row": row,
+                "depot": names[row.depot],
+                "drained": amount(row.drained_ml, "mL"),
+                "collected": amount(row.collected_ml, "mL"),
+                "left": amount(row.left_ml, "mL"),
+            }
+            for row in used_fluid(ids)
+        ],
+        "may_keep": may(request.user, Right.KEEP_STOCK),
+        "key": uuid.uuid4().hex,
+        "unknown": unknown_history(scope.slugs),
+        "held": held(ids, today),
+        "today": today,
+    }
+    return show(request, "consumables", scope, context)
+
+
+@needs(Right.KEEP_STOCK)
+@act("consumables")
+def order_proposed(request: SignedIn, actor: Actor, proposal_id: int) -> str:
+    """Note that what was proposed is on order now."""
+    seen = OrderProposal.objects.filter(depot__in=depots_of(request.user))
+    row = seen.select_related("depot", "item").filter(pk=proposal_id).first()
+    if row is None:
+        raise Fault("That proposal is gone: it was ordered, or is not needed any more.")
+    coming = propose.order(actor, row, _day(request.POST.get("due_on", "")))
+    return f"{amount(coming.quantity, row.item.unit)} {row.item} on order."
+
+
+@needs(Right.KEEP_STOCK)
+@act("consumables")
+def transfer_proposed(request: SignedIn, actor: Actor, proposal_id: int) -> str:
+    """Move what another depot was proposed to give."""
+    seen = TransferProposal.objects.filter(depot__in=depots_of(request.user))
+    row = seen.select_related("depot", "from_depot", "item").filter(pk=proposal_id).first()
+    if row is None:
+        raise Fault("That proposal is gone: it was transferred, or is not needed any more.")
+    propose.hand_over(actor, row, key=f"proposed:{request.user.pk}:{row.pk}:{row.quantity}")
+    moved = amount(row.quantity, row.item.unit)
+    return f"{moved} {row.item} transferred from {row.from_depot} to {row.depot}."
+
+
+@needs(Right.KEEP_STOCK)
+@act("consumables")
+def give_up_order(request: SignedIn, actor: Actor, arrival_id: int) -> str:
+    """Take a cancelled order off the list."""
+    seen = Arrival.objects.filter(depot__in=depots_of(request.user))
+    row = get_object_or_404(seen.select_related("depot", "item"), pk=arrival_id)
+    ordering.give_up(actor, row)
+    return f"{row.item} is not on order any more; what is to be ordered was worked out anew."
+
+
+@needs(Right.KEEP_STOCK)
+@act("consumables")
+def collect_used_fluid(request: SignedIn, actor: Actor) -> str:
+    """Enter what a waste collector took, from the consignment note."""
+    given = request.POST
+    depot = depots_of(request.user).filter(slug=given.get("depot", "")).first()
+    if depot is None:
+        raise Http404
+    note = Note(
+        depot=depot,
+        waste_class=given.get("waste_class", "")[:60],
+        quantity_ml=round(1000 * read_number(given.get("litres", ""), "litres")),
+        carrier=given.get("carrier", "")[:120],
+        note_number=given.get("note_number", "")[:60],
+        collected_on=_day(given.get("collected_on", "")),
+        tank=given.get("tank", "")[:60],
+    )
+    key = f"page:{request.user.pk}:{given.get('key', '')[:60]}"
+    row = collect(actor, note, key=key)
+    return f"{amount(row.quantity_ml, 'mL')} {row.waste_class} collected."
+
+
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise Fault("Give the day, as 2026-08-31.") from None
+
+
+def _there(quantity: int, unit: str) -> str:
+    """What there is of it; more may have been used than was ever booked in."""
+    if quantity < 0:
+        return f"{amount(-quantity, unit)} more used than is booked in or on order"
+    return f"{amount(quantity, unit)} usable or on order"
+
+
+@require_GET
+def consumables_file(request: SignedIn, ending: str) -> HttpResponse:
+    """The forecast as a file to keep."""
+    scope = scope_of(request)
+    today = scope.today
+    rows = [_cells(row) for row in demand_rows(today, scope.slugs, 12)]
+    return table_file(f"demand-{today}", ending, KEYS, rows)
+
+
+def _cells(row: DemandRow) -> list[Cell]:
+    return [getattr(row, key) for key in KEYS]
+
+
+def months_from(today: date, count: int) -> list[date]:
+    """First days of the present month and those after it."""
+    index = today.year * 12 + today.month - 1
+    return [date((index + at) // 12, (index + at) % 12 + 1, 1) for at in range(count)]
+
+
+def item_lines(rows: list[DemandRow], months: list[date], scope: Scope) -> list[ItemLine]:
+    """One line per item and depot, with a cell for each month; by name, then depot."""
+    names = {depot.slug: depot.name for depot in scope.depots}
+    place = {f"{month:%Y-%m}": at for at, month in enumerate(months)}
+    found: dict[tuple[str, str], ItemLine] = {}
+    for row in rows:
+        if not row.p95 and row.mean < WORTH_SHOWING[row.unit]:
+            continue
+        line = found.setdefault((row.name, row.depot), _line(row, names[row.depot], len(months)))
+        at = place[row.month]
+        line.cells[at] = MonthCell(
+            f"{months[at]:%b %Y}",
+            _mean(row),
+            amount(row.p95, row.unit),
+            _near(row.free, row.unit) if row.free >= 0 else "",
+            _near(-row.free, row.unit) if row.free < 0 else "",
+        )
+    return [found[key] for key in sorted(found)]
+
+
+def _line(row: DemandRow, depot: str, months: int) -> ItemLine:
+    return ItemLine(
+        row.name,
+        depot,
+        amount(row.on_hand, row.unit),
+        _near(row.usable, row.unit) if row.usable != row.on_hand else "",
+        "" if row.pack is None else amount(row.pack, row.unit),
+        row,
+        [None] * months,
+    )
+
+
+def _mean(row: DemandRow) -> str:
+    return _near(row.mean, row.unit) if row.unit == "mL" else f"{row.mean:.1f}"
+
+
+def _near(quantity: float, unit: str) -> str:
+    """What is only expected, and so not to the millilitre."""
+    return amount(round(quantity / 10) * 10 if unit == "mL" else round(quantity), unit)
+
+
+def _waste(today: date, scope: Scope, months: list[date]) -> list[WasteLine]:
+    found = waste_by_month(today, scope.slugs, len(months))
+    return [
+        WasteLine(name, [(f"{month:%b %Y}", _litres(by_month, month)) for month in months])
+        for name, by_month in sorted(found.items())
+    ]
+
+
+def _litres(by_month: dict[str, float], month: date) -> str:
+    return f"{by_month.get(f'{month:%Y-%m}', 0.0) / 1000:.1f}"

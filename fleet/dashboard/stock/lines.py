@@ -1,0 +1,140 @@
+"""Stock in the words of a page: quantities with their unit, and what is entered about a move."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from django.db.models import QuerySet
+from django.http import QueryDict
+
+from fleet.dashboard.orders.changes import read_number
+from fleet.faults import Fault
+from fleet.people.actor import Actor
+from fleet.people.models import Person
+from fleet.people.roles import depots_of
+from fleet.stores import ledger
+from fleet.stores.levels import Level, LotLevel
+from fleet.stores.models import Arrival, Item, StockMove
+from fleet.stores.money import to_minor
+from fleet.vehicles.models import Depot
+
+WAYS = ("received", "counted", "used", "written off", "transferred")
+
+
+@dataclass(frozen=True)
+class StockLine:
+    """A level with its quantities in words."""
+
+    level: Level
+    on_hand: str
+    usable: str  # where it is less than what is on hand
+    on_order: str
+    too_old: str
+    lots: tuple[tuple[LotLevel, str], ...]  # where there are several
+
+
+def amount(quantity: int, unit: str, *, signed: bool = False) -> str:
+    """A quantity as people read it: litres, or pieces."""
+    if unit == Item.Unit.ML:
+        litres = f"{quantity / 1000:+,.3f}" if signed else f"{quantity / 1000:,.3f}"
+        return _typeset(litres.rstrip("0").rstrip(".")) + "\u00a0L"
+    pieces = f"{quantity:+,}" if signed else f"{quantity:,}"
+    return _typeset(pieces) + "\u00a0pcs"
+
+
+def _typeset(figure: str) -> str:
+    return figure.replace(",", "\u202f").replace("-", "\u2212")
+
+
+def lines(found: Sequence[Level]) -> list[StockLine]:
+    """What needs a look first, else by depot and name as they came."""
+    shown = [
+        StockLine(
+            row,
+            amount(row.on_hand, row.unit),
+            amount(row.usable, row.unit) if row.too_old else "",
+            amount(row.on_order, row.unit) if row.on_order else "",
+            amount(row.too_old, row.unit) if row.too_old else "",
+            tuple((lot, amount(lot.left, row.unit)) for lot in row.lots if len(row.lots) > 1),
+        )
+        for row in found
+    ]
+    return sorted(shown, key=lambda line: not line.level.look)
+
+
+def newest_moves(depots: Sequence[str]) -> QuerySet[StockMove]:
+    rows = StockMove.objects.filter(depot__slug__in=depots).order_by("-id")
+    return rows.select_related("item", "depot", "other_depot", "person")
+
+
+def enter_move(actor: Actor, given: QueryDict, person: Person) -> str:
+    """Record what the form says; answer in words what was done."""
+    depot, item = _depot(person, given.get("depot", "")), _item(given.get("item", ""))
+    way, reason = given.get("way", ""), given.get("reason", "").strip()[:300]
+    quantity = _quantity(given.get("quantity", ""), item)
+    key = given.get("key", "").strip()[:60]
+    place: dict[str, Any] = {
+        **{"depot": depot, "item": item, "reason": reason},
+        "key": f"page:{person.pk}:{key}" if key else None,
+        "override_reason": given.get("override_reason", "").strip()[:200],
+    }
+    batch: dict[str, Any] = {"batch": given.get("batch", "").strip()[:60]}
+    said = f"{item}, {depot}: {amount(quantity, item.unit)}"
+    match way:
+        case "received":
+            ledger.receive(actor, **place, **batch, quantity=quantity, **_of_receipt(given, depot))
+        case "counted":
+            ledger.count(actor, **place, counted=quantity)
+        case "used":
+            ledger.use(actor, **place, **batch, quantity=quantity)
+        case "written off":
+            ledger.write_off(actor, **place, **batch, quantity=quantity)
+        case "transferred":
+            to_depot = _depot(person, given.get("to_depot", ""))
+            ends: dict[str, Any] = {"from_depot": place.pop("depot"), "to_depot": to_depot}
+            ledger.transfer(actor, **place, **batch, **ends, quantity=quantity)
+        case _:
+            raise Fault("Say what happened: received, counted, used, written off, transferred.")
+    return f"{said} {way}."
+
+
+def _of_receipt(given: QueryDict, depot: Depot) -> dict[str, Any]:
+    price, arrival = given.get("price", "").strip(), given.get("arrival", "")
+    row = Arrival.objects.filter(pk=int(arrival) if arrival.isdecimal() else 0, depot=depot).first()
+    return {
+        "price_minor": to_minor(read_number(price, "price")) if price else None,
+        "best_before": _day(given.get("best_before", "")),
+        "arrival": row,
+    }
+
+
+def _quantity(text: str, item: Item) -> int:
+    value = read_number(text, "quantity")
+    whole = value * 1000 if item.unit == Item.Unit.ML else value
+    if item.unit == Item.Unit.PIECES and not float(value).is_integer():
+        raise Fault("Pieces are whole numbers.")
+    if not 0 <= whole <= ledger.MOST:
+        raise Fault("The quantity is a number from 0 up, in litres or pieces.")
+    return round(whole)
+
+
+def _depot(person: Person, slug: str) -> Depot:
+    found = depots_of(person).filter(slug=slug).first()
+    if not isinstance(found, Depot):
+        raise Fault("Choose one of your depots.")
+    return found
+
+
+def _item(slug: str) -> Item:
+    found = Item.objects.filter(slug=slug).first()
+    if found is None:
+        raise Fault("Choose an item from the list.")
+    return found
+
+
+def _day(text: str) -> date | None:
+    try:
+        return date.fromisoformat(text) if text else None
+    except ValueError:
+        raise Fault(f"“{text[:40]}” is not a date: write it as 2027-03-31.") from None

@@ -1,0 +1,110 @@
+"""Stock: what each depot has, what needs a look, what moved, and the form that moves it."""
+
+import uuid
+from collections.abc import Callable, Mapping
+from http import HTTPStatus
+
+from django.http import HttpResponse
+from django.shortcuts import get_object_or_404, redirect
+from django.utils import timezone
+from django.views.decorators.http import require_GET
+
+from fleet.dashboard.acts import act
+from fleet.dashboard.downloads import table_file
+from fleet.dashboard.frame import Scope, SignedIn, asked_about, needs, scope_of, show
+from fleet.dashboard.stock.lines import WAYS, amount, enter_move, lines, newest_moves
+from fleet.dashboard.typed import shown_again
+from fleet.faults import Fault, Question
+from fleet.people.actor import Actor
+from fleet.people.roles import Right, depots_of, may
+from fleet.stores import ledger
+from fleet.stores.levels import Level, levels
+from fleet.stores.models import Item, StockMove
+from fleet.stores.money import words
+from fleet.stores.ordering import coming
+from fleet.tables import Cell
+
+Act = Callable[[Actor], str]
+MOVES_SHOWN = 25
+HEADINGS = (
+    *("Depot", "Item", "Name", "Kind", "On hand", "Usable", "On order", "Unit", "Arrives on"),
+    *("Last counted", "Best before", "Too old", "Look", "Supplier", "Part number", "Shelf place"),
+)
+
+
+@require_GET
+def stock(request: SignedIn) -> HttpResponse:
+    return _page(request)
+
+
+def _page(
+    request: SignedIn, more: Mapping[str, object] | None = None, status: int = HTTPStatus.OK
+) -> HttpResponse:
+    scope = scope_of(request)
+    found = lines(_levels(scope))
+    context = {
+        "lines": found,
+        "looks": sum(1 for line in found if line.level.look),
+        "moves": [
+            {
+                **{"row": move, "what": amount(move.quantity, move.item.unit, signed=True)},
+                "worth": words(move.price_minor),
+            }
+            for move in newest_moves(scope.slugs)[:MOVES_SHOWN]
+        ],
+        "ways": WAYS,
+        "items": Item.objects.all(),
+        "arrivals": coming(scope.chosen),
+        "may_keep": may(request.user, Right.KEEP_STOCK),
+        "chosen_item": request.GET.get("item", ""),
+        "chosen_at": request.GET.get("at", scope.depot),
+        "key": uuid.uuid4().hex,
+    }
+    return show(request, "stock", scope, {**context, **(more or {})}, status)
+
+
+@require_GET
+def stock_file(request: SignedIn, ending: str) -> HttpResponse:
+    """The list as a file to keep."""
+    rows = [_cells(level) for level in _levels(scope_of(request))]
+    return table_file("stock", ending, HEADINGS, rows)
+
+
+def _levels(scope: Scope) -> list[Level]:
+    ids = [depot.pk for depot in scope.chosen]
+    return levels(ids, timezone.now())
+
+
+def _cells(level: Level) -> list[Cell]:
+    counted_on = level.counted_at.date() if level.counted_at else None
+    return [
+        *(level.depot, level.item, level.name, level.kind, level.on_hand),
+        *(level.usable, level.on_order),
+        *(level.unit, level.arrives_on, counted_on, level.best_before, level.too_old),
+        *("; ".join(level.look), level.supplier, level.part_number, level.shelf_place),
+    ]
+
+
+def _asked(request: SignedIn, question: Question, **_: int) -> HttpResponse:
+    more = {"asked": asked_about(request, question), "address": request.path}
+    return _page(request, more, HTTPStatus.CONFLICT)
+
+
+def _refused(request: SignedIn, fault: Fault, **_: int) -> HttpResponse:
+    return shown_again(request, _page(request), fault, redirect("stock"))
+
+
+@needs(Right.KEEP_STOCK)
+@act("stock", refused=_refused, asked=_asked)
+def move_stock(request: SignedIn, actor: Actor) -> str:
+    """Receive, count, use, write off or transfer."""
+    return enter_move(actor, request.POST, request.user)
+
+
+@needs(Right.KEEP_STOCK)
+@act("stock", refused=_refused, asked=_asked)
+def take_move_back(request: SignedIn, actor: Actor, move_id: int) -> str:
+    """Undo a move by its opposite."""
+    seen = StockMove.objects.filter(depot__in=depots_of(request.user))
+    move = get_object_or_404(seen.select_related("depot", "item"), pk=move_id)
+    return f"{ledger.take_back(actor, move, reason=request.POST.get('reason', ''))}."

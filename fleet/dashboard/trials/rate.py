@@ -1,0 +1,60 @@
+"""Rating on a phone in three taps: the vehicle, the weather, the grade."""
+
+from django.contrib import messages
+from django.core.exceptions import PermissionDenied
+from django.http import HttpResponse
+from django.shortcuts import redirect
+from django.urls import reverse
+from django.views.decorators.http import require_http_methods
+
+from fleet.dashboard.acts import act
+from fleet.dashboard.frame import SignedIn, scope_of, show
+from fleet.dashboard.trials.field_trial import trial_seen_by
+from fleet.faults import Fault
+from fleet.people.actor import Actor
+from fleet.people.roles import Right, depots_of, may
+from fleet.trials.models import Rating
+from fleet.trials.rate import Felt
+from fleet.trials.rate import rate as record
+
+GRADES = ((5, "very well"), (4, "well"), (3, "fair"), (2, "badly"), (1, "very badly"))
+
+
+@require_http_methods(["GET", "POST"])
+def rate(request: SignedIn, slug: str) -> HttpResponse:
+    trial = trial_seen_by(request, slug)
+    if not may(request.user, Right.RATE):
+        raise PermissionDenied("Mechanics, clerks, engineers and supervisors rate.")
+    if request.method == "POST":
+        return _record(request, slug=slug)
+    places = trial.vehicles.select_related("vehicle")
+    context = {
+        "trial": trial,
+        "places": places.filter(vehicle__depot__in=depots_of(request.user)),
+        "warmths": Rating.Warmth.choices,
+        "grades": GRADES,
+        "chosen": request.GET.get("vehicle", ""),
+        "warmth": request.GET.get("warmth", ""),
+    }
+    return show(request, "rate", scope_of(request), context)
+
+
+def _again(request: SignedIn, slug: str) -> HttpResponse:
+    return redirect("rate", slug)
+
+
+@act(_again)
+def _record(request: SignedIn, actor: Actor, slug: str) -> HttpResponse:
+    posted, trial = request.POST, trial_seen_by(request, slug)
+    places = trial.vehicles.select_related("vehicle", "trial__service")
+    seen = places.filter(vehicle__depot__in=depots_of(request.user))
+    place = seen.filter(vehicle__fleet_number=posted.get("vehicle", "")).first()
+    grade, key = posted.get("value", ""), posted.get("client_key", "")[:64]
+    if place is None:
+        raise Fault("Choose the vehicle first, then the grade.")
+    if grade not in {str(value) for value, _ in GRADES} or len(key) < 8:
+        raise Fault("Tap a grade from 1 to 5.")
+    warmth = posted.get("warmth", "")
+    record(actor, [Felt(place, int(grade), actor.now, key, warmth=warmth)])
+    messages.success(request, f"{place.vehicle} rated {grade}. Thank you.")
+    return redirect(f"{reverse('rate', args=[slug])}?warmth={warmth}")

@@ -1,0 +1,116 @@
+"""Workbook: the whole fleet as one spreadsheet, out and in; checked first, then loaded."""
+
+import tempfile
+from collections.abc import Callable
+from functools import partial, wraps
+from pathlib import Path
+from typing import Any
+
+from django.contrib import messages
+from django.core.exceptions import PermissionDenied
+from django.db import transaction
+from django.http import HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.http import require_GET, require_POST
+
+from fleet import jobs
+from fleet.dashboard.downloads import SHEET_TYPE
+from fleet.dashboard.frame import SignedIn, scope_of, show
+from fleet.dashboard.typed import shown_again
+from fleet.faults import Fault
+from fleet.workbook import sent, write
+from fleet.workbook.models import SentBook
+
+BOOKS_SHOWN = 8  # newest first
+View = Callable[..., HttpResponse]
+
+
+def _whole_fleet(view: View) -> View:
+    """Refuse whoever may not set up at every depot before anything that was sent is read."""
+
+    @wraps(view)
+    def refusing(request: SignedIn, *given: Any, **named: Any) -> HttpResponse:
+        if not sent.may_load(request.user):
+            raise PermissionDenied(
+                "A workbook holds the whole fleet: it wants leave to set up at every depot."
+            )
+        return view(request, *given, **named)
+
+    return refusing
+
+
+@_whole_fleet
+@require_GET
+def workbook(request: SignedIn) -> HttpResponse:
+    return _page(request)
+
+
+def _page(request: SignedIn) -> HttpResponse:
+    books = SentBook.objects.select_related("person")[:BOOKS_SHOWN]
+    return show(request, "workbook", scope_of(request), {"books": books})
+
+
+@_whole_fleet
+@require_GET
+def workbook_file(request: SignedIn, what: str) -> HttpResponse:
+    """An empty workbook, or the fleet as it stands."""
+    with tempfile.TemporaryDirectory(prefix="sumpwise-") as folder:
+        path = Path(folder) / f"{what}.xlsx"
+        if what == "template":
+            write.write_template(path)
+        else:
+            write.export(path)
+        response = HttpResponse(path.read_bytes(), content_type=SHEET_TYPE)
+    response["Content-Disposition"] = f'attachment; filename="{what}.xlsx"'
+    return response
+
+
+@_whole_fleet
+@require_POST
+def send_workbook(request: SignedIn) -> HttpResponse:
+    """Receive a workbook and have it checked; nothing is loaded yet."""
+    file = request.FILES.get("file")
+    try:
+        if file is None:
+            raise Fault("Choose a workbook first.", about="file")
+        book = sent.receive(file, file.name or "workbook", request.user)
+    except Fault as fault:
+        return shown_again(request, _page(request), fault, redirect("workbook"))
+    return _taken_up(book)
+
+
+def _taken_up(book: SentBook) -> HttpResponse:
+    transaction.on_commit(partial(jobs.send, jobs.take_in_book, book.pk))
+    return redirect("one-workbook", book.pk)
+
+
+@_whole_fleet
+@require_GET
+def one_workbook(request: SignedIn, book_id: int) -> HttpResponse:
+    """What was found in one workbook, and what may be done with it."""
+    return show(request, "one-workbook", scope_of(request), _facts(book_id))
+
+
+@_whole_fleet
+@require_GET
+def workbook_state(request: SignedIn, book_id: int) -> HttpResponse:
+    """How far a workbook is; the page asks again until it waits for a person."""
+    return render(request, "dashboard/_workbook_state.html", _facts(book_id))
+
+
+def _facts(book_id: int) -> dict[str, Any]:
+    return {"book": get_object_or_404(SentBook.objects.select_related("person"), pk=book_id)}
+
+
+@_whole_fleet
+@require_POST
+def take_up_workbook(request: SignedIn, book_id: int) -> HttpResponse:
+    """Load a checked workbook, or check it once more."""
+    book = get_object_or_404(SentBook, pk=book_id)
+    act = sent.want_loaded if request.POST.get("action") == "load" else sent.check_again
+    try:
+        act(book)
+    except Fault as fault:
+        messages.error(request, str(fault))
+        return redirect("one-workbook", book.pk)
+    return _taken_up(book)

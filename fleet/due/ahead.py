@@ -1,0 +1,36 @@
+"""How far meters have likely come by a day after their last accepted reading."""
+
+import numpy as np
+
+from fleet.bulk import Array
+from fleet.calc import usage
+from fleet.calc.passage import distances_ahead
+from fleet.due.gather import Meters
+from fleet.usage import seasons
+
+
+def come_since(meters: Meters, row: Array, at_d: Array, levels: Array) -> Array:
+    """Distance since the last reading at each level, 0 at and before it [km or h].
+
+    Parameters
+    ----------
+    row
+        Row of the meter of each question, shape (n,).
+    at_d
+        Instants, rising along the second axis, shape (n, k) [d].
+    levels
+        Probabilities, shape (m,).
+
+    Returns
+    -------
+    ndarray, shape (n, k, m)
+    """
+    last_d = meters.state.last_at_d[row][:, None]
+    ahead_d = np.maximum(at_d, last_d)
+    clock, season = seasons.clock_rows(meters.season_id[row])
+    if clock is None or season is None:
+        ahead_d = ahead_d - last_d
+    else:
+        ahead_d = clock.operational_d(ahead_d, season) - clock.operational_d(last_d, season)
+    come = distances_ahead(usage.law(meters.state).take(row).moments, ahead_d, levels)
+    return np.where(ahead_d[..., None] > 0, come, 0.0)

@@ -1,0 +1,32 @@
+"""Files that hold something for the length of one piece of work, and what a kill leaves of them."""
+
+import time
+from contextlib import suppress
+from pathlib import Path
+
+from django.conf import settings
+
+from fleet.runs import owner
+
+TRIED, ARRIVING = "tried", "arriving"  # copies of the database; files that are being taken in
+LONGEST_S = 86_400.0  # our choice: no work on one file takes a day
+
+
+def prefix(kind: str) -> str:
+    """Begin the name of such a file: what it is, and which process it is of."""
+    return f"{kind}-{'-'.join(owner.me().split()[1:])}-"
+
+
+def sweep() -> None:
+    """Delete those of processes that are gone, and those so old that nobody can need them."""
+    folder = Path(settings.DATA_DIR)
+    found = [*folder.glob(f"{TRIED}-*"), *folder.glob(f"uploads/{ARRIVING}-*")]
+    for path in found:
+        with suppress(FileNotFoundError):  # another process sweeps as well, or has just ended
+            if _is_left(path):
+                path.unlink()
+
+
+def _is_left(path: Path) -> bool:
+    process = " ".join(path.name.split("-")[1:4])
+    return owner.is_dead(f"here {process}") or time.time() - path.stat().st_mtime > LONGEST_S

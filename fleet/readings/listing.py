@@ -1,0 +1,57 @@
+"""Readings and uploads as they are listed: one rule for pages, API and whoever asks next."""
+
+from collections.abc import Collection
+
+from django.db.models import Q, QuerySet
+
+from fleet.people.models import Person
+from fleet.readings.models import Reading, Upload, UploadRow, Verdict
+from fleet.vehicles.find import Depots
+from fleet.vehicles.models import Meter, Vehicle
+
+
+def readings_at(depots: Depots, verdicts: Collection[str] | None = None) -> QuerySet[Reading]:
+    """Readings of vehicles of some depots, with some verdicts (default with any)."""
+    rows = Reading.objects.filter(vehicle__depot__in=depots)
+    return rows if verdicts is None else rows.filter(verdict__in=verdicts)
+
+
+def held(depots: Depots) -> QuerySet[Reading]:
+    """Held readings in the order in which they came."""
+    return readings_at(depots).filter(verdict=Verdict.HELD).order_by("pk")
+
+
+def last_accepted(meter: Meter | None) -> Reading | None:
+    """The reading that a meter stands at."""
+    accepted = Reading.objects.filter(meter=meter, verdict=Verdict.ACCEPTED)
+    return accepted.order_by("-taken_at", "-id").first()
+
+
+def newest_first(vehicle: Vehicle, before: Reading | None = None) -> QuerySet[Reading]:
+    """A vehicle's readings, those before one of them where that is named."""
+    found = Reading.objects.filter(vehicle=vehicle).order_by("-taken_at", "-id")
+    if before is None:
+        return found
+    earlier = Q(taken_at__lt=before.taken_at) | Q(taken_at=before.taken_at, pk__lt=before.pk)
+    return found.filter(earlier)
+
+
+def uploads_seen_by(person: Person, depots: Depots) -> QuerySet[Upload]:
+    """A person's own uploads, and those that hold a row of a vehicle of these depots."""
+    every = Upload.objects.select_related("person")
+    if person.is_superuser:
+        return every
+    rows = UploadRow.objects.filter(vehicle__depot__in=depots)
+    return every.filter(Q(person=person) | Q(pk__in=rows.values("upload")))
+
+
+def rows_seen_by(person: Person, upload: Upload, depots: Depots) -> QuerySet[UploadRow]:
+    """Rows of vehicles of these depots, and of one's own upload those without a vehicle."""
+    own = Q(vehicle__depot__in=depots)
+    if person.is_superuser or upload.person_id == person.pk:
+        own |= Q(vehicle=None)
+    return upload.rows.filter(own).order_by("number")
+
+
+def with_outcomes(rows: QuerySet[UploadRow], outcomes: Collection[str]) -> QuerySet[UploadRow]:
+    return rows.filter(outcome__in=outcomes)

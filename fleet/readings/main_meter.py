@@ -1,0 +1,18 @@
+"""The meter that a vehicle is read by: its odometer, or engine hours where only those come."""
+
+from django.db.models import Exists, OuterRef, QuerySet
+
+from fleet.readings.models import Reading, Verdict
+from fleet.vehicles.models import Meter
+
+
+def meters_in_use(vehicle_id: int) -> QuerySet[Meter]:
+    """Meters of a vehicle, those with accepted readings first, of these the odometer first."""
+    accepted = Reading.objects.filter(meter=OuterRef("pk"), verdict=Verdict.ACCEPTED)
+    found = Meter.objects.filter(vehicle=vehicle_id).annotate(used=Exists(accepted))
+    return found.order_by("-used", "-kind")  # "km" goes before "hours" that way round
+
+
+def main_meter(vehicle_id: int) -> Meter | None:
+    """The meter that a vehicle is read by; None where it has none yet."""
+    return meters_in_use(vehicle_id).first()

@@ -1,0 +1,118 @@
+"""Mend many rows of an upload at once: a name that nobody knew, or values likely meant."""
+
+import numpy as np
+from django.db import transaction
+
+from fleet import bulk
+from fleet.faults import Fault, Stale
+from fleet.people.models import Person
+from fleet.people.roles import Right, may
+from fleet.readings.intake import depots_of_upload, kept_file, link
+from fleet.readings.models import Reading, ReadingDecision, Source, Upload, UploadRow, Verdict
+from fleet.readings.record import record
+from fleet.readings.resolve import Resolved, resolve
+from fleet.readings.roll import Roll, key_of
+from fleet.readings.settle import settle
+from fleet.readings.sheets import open_sheets
+from fleet.vehicles.models import Vehicle
+
+Outcome = UploadRow.Outcome
+State = Upload.State
+MENDED = ("vehicle_id", "reading_id", "hours_reading_id", "outcome", "message", "named")
+MOST_AT_ONCE = 300  # decisions in one go; our choice
+
+
+def treat_as(upload: Upload, named: str, vehicle: Vehicle) -> int:
+    """Take a name in a finished upload for a vehicle; how many rows that takes up.
+
+    The file is read again for these rows alone. Its caller brings the upload to its end.
+
+    Raises
+    ------
+    Fault
+        No row waits under this name, or the upload is still being worked on.
+    """
+    key = key_of(named)
+    unknown = upload.rows.filter(outcome=Outcome.UNKNOWN_VEHICLE).exclude(named="")
+    waiting = unknown.order_by("named").values_list("named", flat=True).distinct()
+    if key not in {key_of(name) for name in waiting}:
+        raise Fault(f"No row of this upload waits for “{named[:40]}”.", about="named")
+    names = {**upload.options.get("treat_as", {}), key: vehicle.fleet_number}
+    roll = Roll(depots_of_upload(upload), names)
+    if type(roll.find(named)) is not int:
+        raise Fault(f"This upload does not reach {vehicle}: choose another.", about="vehicle")
+    # what is cut short from here on is brought to its end like any upload
+    if not Upload.objects.filter(pk=upload.pk, state=State.DONE).update(state=State.RECEIVED):
+        raise Stale("This upload is still being worked on: wait for it to end.")
+    taken = _take_up(upload, roll)
+    upload.options = {**upload.options, "treat_as": names}
+    upload.state = State.READ
+    upload.save(update_fields=["options", "state"])
+    return taken
+
+
+def _take_up(upload: Upload, roll: Roll) -> int:
+    """Resolve the rows again whose vehicle nobody knew; how many are known now."""
+    unit, at, taken = upload.options.get("unit"), 0, 0
+    with open_sheets(kept_file(upload)) as sheets:
+        for found in sheets:
+            for entries in found.entries():
+                resolved = resolve(entries, roll, unit, upload.received_at)
+                taken += _rewrite(upload, resolved, at)
+                at += len(entries)
+    return taken
+
+
+def _rewrite(upload: Upload, resolved: Resolved, at: int) -> int:
+    count = len(resolved.rows["row"])
+    waiting = upload.rows.filter(
+        number__gt=at, number__lte=at + count, outcome=Outcome.UNKNOWN_VEHICLE
+    )
+    stored = dict(waiting.values_list("number", "pk"))
+    known = resolved.rows["outcome"] != Outcome.UNKNOWN_VEHICLE
+    here = np.array([at + 1 + place in stored for place in range(count)]) & known
+    if not here.any():
+        return 0
+    mine = here[resolved.row_of]
+    part = Resolved(
+        resolved.rows,
+        {name: column[mine] for name, column in resolved.readings.items()},
+        resolved.row_of[mine],
+        resolved.hours[mine],
+    )
+    numbers = at + 1 + np.flatnonzero(here)
+    with transaction.atomic():
+        link(part, *record(part.readings, Source.SHEET, upload.received_at))
+        columns = {name: resolved.rows[name][here] for name in MENDED}
+        columns["id"] = np.array([stored[number] for number in numbers.tolist()])
+        bulk.update(UploadRow, columns)
+    return int(here.sum())
+
+
+def accept_suggestions(upload: Upload, reason_code: str, person: Person, why: str) -> set[int]:
+    """Accept what was likely meant for all held readings of one reason; their vehicles.
+
+    Readings of vehicles where the person does not settle are left. The caller refreshes.
+    """
+    rows = Reading.objects.filter(
+        pk__in=upload.rows.filter(outcome=Outcome.HELD).values("reading"),
+        verdict=Verdict.HELD,
+        reason=reason_code,
+        suggestion__isnull=False,
+    ).select_related("vehicle")
+    mine = [
+        one
+        for one in rows.order_by("pk")[:MOST_AT_ONCE]
+        if may(person, Right.SETTLE_READINGS, one.vehicle.depot_id)
+    ]
+    if not mine:
+        raise Fault("No held reading of this kind comes with a value that you may accept.")
+    for one in mine:
+        settle(
+            reading_id=one.pk,
+            action=ReadingDecision.Action.ACCEPT_SUGGESTION,
+            person=person,
+            reason=why,
+            channel="page",
+        )
+    return {one.vehicle_id for one in mine}

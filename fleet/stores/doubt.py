@@ -1,0 +1,191 @@
+"""What is asked about before stock moves: another order of magnitude, a date that is over.
+
+Each question goes through with a reason, which is kept with the move.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+
+from django.db.models import Max, Min
+
+from fleet.calc.magnitudes import apart, beyond, slipped
+from fleet.faults import Question
+from fleet.stores.lots import lots_at
+from fleet.stores.models import Item, Pack, Stock, StockMove
+from fleet.stores.money import words
+from fleet.stores.prices import standing, unit_prices
+from fleet.vehicles.models import Depot
+
+# all of it our choice: how many times what is known, and what is never too much
+TIMES_MOVED, TIMES_PACK = 10, 20
+NEVER_TOO_MUCH = {Item.Unit.ML: 25_000, Item.Unit.PIECES: 500}
+NEVER_TOO_LITTLE = {Item.Unit.ML: 1_000, Item.Unit.PIECES: 20}
+LEAST_PACK_ML, MOST_PACK = 50, {Item.Unit.ML: 2_000_000, Item.Unit.PIECES: 5_000}
+KEEPS_Y = 20
+
+
+@dataclass(frozen=True)
+class Entered:
+    """What a person says about a move, before it is believed."""
+
+    depot: Depot
+    item: Item
+    quantity: int  # unsigned; of a count, what was found
+    on: date  # at the depot
+    counted: bool = False
+    price_minor: int | None = None
+    best_before: date | None = None
+    batch: str = ""
+
+
+def ask(entered: Entered, because: str) -> str:
+    """Ask what is doubtful of a move; give what to keep of the reason why it stands.
+
+    Raises
+    ------
+    Question
+        Something is, and no reason was given.
+    """
+    for question in _questions(entered):
+        if not because.strip():
+            raise question
+        return f"it stands: {because.strip()}"
+    return ""
+
+
+def _questions(entered: Entered) -> Iterator[Question]:
+    yield from _of_quantity(entered)
+    yield from _of_price(entered)
+    yield from _of_date(entered)
+
+
+def _of_quantity(entered: Entered) -> Iterator[Question]:
+    item, quantity = entered.item, entered.quantity
+    there = Stock.objects.filter(depot=entered.depot, item=item).values_list("on_hand", flat=True)
+    on_hand = abs(there.first() or 0)
+    most = beyond(
+        [(on_hand, TIMES_MOVED), (_largest(item), TIMES_MOVED), (_largest_pack(item), TIMES_PACK)],
+        NEVER_TOO_MUCH[Item.Unit(item.unit)],
+    )
+    said = f"{amount(quantity, item)} of {item}"
+    if quantity > most:
+        meant = slipped(quantity, on_hand or _largest_pack(item), most)
+        text = f"{said}: that is far more than was ever there. Was it meant?"
+        yield Question(text, [amount(one, item) for one in meant], about="quantity")
+    elif entered.counted and _little(item, quantity, on_hand):
+        text = f"{said} counted, where {amount(on_hand, item)} should be. Is it so little?"
+        meant = [quantity * slip for slip in (10, 1000) if quantity * slip <= on_hand * 2]
+        yield Question(text, [amount(one, item) for one in meant], about="quantity")
+
+
+def _little(item: Item, counted: int, on_hand: int) -> bool:
+    """Whether a count is another order of magnitude below what should be there; nothing at all
+    is no slip."""
+    enough = on_hand >= NEVER_TOO_LITTLE[Item.Unit(item.unit)]
+    return enough and 0 < counted * TIMES_MOVED < on_hand
+
+
+def _largest(item: Item) -> int:
+    """The largest that moved so far, anywhere, of what was not taken back."""
+    found = standing(StockMove.objects.filter(item=item)).aggregate(
+        most=Max("quantity"), least=Min("quantity")
+    )
+    return max(found["most"] or 0, -(found["least"] or 0))
+
+
+def _largest_pack(item: Item) -> int:
+    return Pack.objects.filter(item=item).aggregate(most=Max("quantity"))["most"] or 0
+
+
+def _of_price(entered: Entered) -> Iterator[Question]:
+    price = entered.price_minor
+    known = unit_prices(entered.depot.pk, [entered.item.pk]).get(entered.item.pk)
+    if price is not None and known is not None:
+        usual = known.of(entered.quantity)
+        if apart(price, usual):
+            yield Question(
+                f"{words(price)} for {amount(entered.quantity, entered.item)} of {entered.item}; "
+                f"at the last price known it would be {words(usual)}. Is the price right?",
+                [words(usual)],
+                about="price",
+            )
+
+
+def _of_date(entered: Entered) -> Iterator[Question]:
+    on = entered.best_before
+    if on is None:
+        return
+    if on < entered.on:
+        yield Question(f"Best before {on} is over already. Is the date right?", about="best_before")
+    elif on.year - entered.on.year > KEEPS_Y:
+        yield Question(f"Best before {on} is far ahead. Is the date right?", about="best_before")
+    elif entered.batch:
+        known = {
+            lot.best_before
+            for lot in lots_at(entered.depot.pk, entered.item.pk)
+            if lot.batch == entered.batch and lot.best_before
+        }
+        if known and on not in known:
+            yield Question(
+                f"Batch {entered.batch} is best before {min(known)} here, and not {on}. "
+                "Is the date right?",
+                [str(one) for one in sorted(known)],
+                about="best_before",
+            )
+
+
+def amount(quantity: int, item: Item) -> str:
+    """A quantity with its unit, in litres for a fluid."""
+    if item.unit == Item.Unit.ML:
+        return f"{quantity / 1000:,.3f}".rstrip("0").rstrip(".") + " L"
+    return f"{quantity:,} pieces"
+
+
+def unit_is_kept(item_id: int, unit: str) -> str:
+    """Say why the unit of an item stays as it is; empty: it may change."""
+    if not StockMove.objects.filter(item=item_id).exists():
+        return ""
+    return (
+        f"stock has moved in {unit}, and would mean something else; enter a new item for another "
+        "unit, and write this one off"
+    )
+
+
+# --- packs -------------------------------------------------------------------------------------
+@dataclass(frozen=True)
+class PackSaid:
+    """A pack as somebody enters it."""
+
+    unit: str
+    quantity: int
+    price_minor: int | None
+
+
+def pack_doubt(said: PackSaid, others: list[PackSaid], before: PackSaid | None) -> str:
+    """Say what is doubtful of a pack, as a question; empty: nothing.
+
+    Parameters
+    ----------
+    others
+        The other packs of the item.
+    before
+        The same pack as it was.
+    """
+    most = MOST_PACK[Item.Unit(said.unit)]
+    if said.unit == Item.Unit.ML and said.quantity < LEAST_PACK_ML:
+        meant = f"were {said.quantity:,} L meant, that is {said.quantity * 1000:,}"
+        return f"a pack of {said.quantity:,} mL: {meant}?"
+    if said.quantity > most:
+        return f"a pack of {said.quantity:,} {said.unit}: is it so much?"
+    known = [before] if before is not None and before.price_minor else others
+    return next((text for one in known if (text := _price_doubt(said, one))), "")
+
+
+def _price_doubt(said: PackSaid, other: PackSaid) -> str:
+    price, known = said.price_minor or 0, other.price_minor or 0
+    most = 5.0 if said.quantity == other.quantity else 50.0  # small packs are dearer by the litre
+    if not apart(price / said.quantity, known / other.quantity, most):
+        return ""
+    known_for = f"{other.quantity:,} cost {words(known)}"
+    return f"{words(price)} for {said.quantity:,} {said.unit}, where {known_for}: is it right?"

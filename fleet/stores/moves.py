@@ -1,0 +1,124 @@
+"""One move of the ledger: added once under its key, and what is on hand with it."""
+
+from dataclasses import dataclass
+from datetime import date
+
+from django.db import IntegrityError, transaction
+from django.db.models import F, QuerySet
+
+from fleet.faults import Fault
+from fleet.people.actor import Actor
+from fleet.stores.models import Item, Stock, StockMove
+from fleet.stores.prices import unit_prices
+from fleet.vehicles.find import Depots
+from fleet.vehicles.models import Depot
+
+ANOTHER = "This key was used for another move: make a new one for every move."
+Kind = StockMove.Kind
+
+
+@dataclass(frozen=True, kw_only=True)
+class Move:
+    """One move before it is recorded."""
+
+    depot: Depot
+    item: Item
+    kind: str
+    quantity: int  # signed [mL or pieces]
+    reason: str = ""
+    price_minor: int | None = None  # of all of it, signed alike; None: at the price of the day
+    batch: str = ""
+    best_before: date | None = None
+    order_number: str = ""
+    other_depot: Depot | None = None
+    key: str | None = None
+
+
+def moves_at(depots: Depots, kind: str | None = None) -> QuerySet[StockMove]:
+    """Moves at some depots, of one kind (default of any)."""
+    rows = StockMove.objects.filter(depot__in=depots)
+    return rows if kind is None else rows.filter(kind=kind)
+
+
+def items(kind: str | None = None) -> QuerySet[Item]:
+    """What stores keep, of one kind (default of any)."""
+    return Item.objects.all() if kind is None else Item.objects.filter(kind=kind)
+
+
+def record(actor: Actor, move: Move) -> StockMove:
+    """Add a move and shift what is on hand; the caller has seen to the right to do so.
+
+    Raises
+    ------
+    Fault
+        The key was used for another move.
+    """
+    try:
+        with transaction.atomic():
+            stock = locked(move.depot, move.item)
+            known = known_as(move)
+            if known is not None:
+                return known
+            Stock.objects.filter(pk=stock.pk).update(on_hand=F("on_hand") + move.quantity)
+            return _added(actor, move)
+    except IntegrityError:  # the same key at the same moment, for another depot or item
+        known = known_as(move)
+        if known is None:
+            raise
+        return known
+
+
+def _added(actor: Actor, move: Move) -> StockMove:
+    price_minor = move.price_minor
+    if price_minor is None and move.kind != Kind.RECEIVED:
+        price = unit_prices(move.depot.pk, [move.item.pk]).get(move.item.pk)
+        price_minor = None if price is None else price.of(move.quantity)
+    return StockMove.objects.create(
+        depot=move.depot,
+        item=move.item,
+        kind=move.kind,
+        quantity=move.quantity,
+        at=actor.at,
+        reason=move.reason.strip(),
+        price_minor=price_minor,
+        batch=move.batch.strip(),
+        best_before=move.best_before,
+        order_number=move.order_number,
+        other_depot=move.other_depot,
+        key=move.key,
+        person=actor.person,
+        channel=actor.channel,
+    )
+
+
+def locked(depot: Depot, item: Item) -> Stock:
+    """The row of an item at a depot, which nobody else changes before this transaction ends."""
+    Stock.objects.get_or_create(depot=depot, item=item)
+    return Stock.objects.select_for_update().get(depot=depot, item=item)
+
+
+def known_as(move: Move) -> StockMove | None:
+    """The move that is there already under the key.
+
+    Raises
+    ------
+    Fault
+        It is another one.
+    """
+    known = same_key(move.key)
+    if known is None:
+        return None
+    return agreeing(known, move.depot, move.item, move.kind, move.quantity)
+
+
+def same_key(key: str | None) -> StockMove | None:
+    """Whatever move is there under a key."""
+    return None if key is None else StockMove.objects.filter(key=key).first()
+
+
+def agreeing(known: StockMove, depot: Depot, item: Item, kind: str, quantity: int) -> StockMove:
+    """A known move, if it is of this depot, item, kind and quantity."""
+    there = (known.depot_id, known.item_id, known.kind, known.quantity)
+    if there != (depot.pk, item.pk, kind, quantity):
+        raise Fault(ANOTHER)
+    return known

@@ -1,0 +1,1 @@
+"""Workshop days: which vehicle comes in on which day, and what is done together."""

@@ -1,0 +1,256 @@
+"""Everything a depot's plan rests on: what falls due, who is there, what stands already."""
+
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+from django.db.models import Q, Sum
+
+from fleet.bulk import Array
+from fleet.due.listing import life_used
+from fleet.due.models import DueDate
+from fleet.vehicles.models import Depot, Vehicle
+from fleet.visits.models import Absence, Plan, ServiceNeed, Visit, Workshop
+from fleet.visits.places import Places, gather_places
+from fleet.workorders.models import Job, Step, WorkOrder
+
+FROZEN_D = 7  # our choice: a night moves no visit nearer than this
+NO_BOOK_MIN = 30  # of a service without a procedure; our choice
+FIRM = (WorkOrder.State.RELEASED, WorkOrder.State.STARTED, WorkOrder.State.WAITING)
+BEGUN = (WorkOrder.State.STARTED, WorkOrder.State.WAITING)
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """A service that falls due, days counted from the plan's first day [d]."""
+
+    vehicle_id: int
+    service_id: int
+    name: str
+    quantiles_d: tuple[tuple[float, float, float], ...]  # by km, by hours, by neither
+    calendar_d: float
+    first_d: float  # its early window begins
+    interval_d: float
+    check: bool
+    work_min: int
+    wait_min: int
+    second_min: int
+    skills: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Standing:
+    """A visit that stands: an order with a day, or a visit of the plan before that is near."""
+
+    vehicle_id: int
+    day: int
+    work_min: int
+    wait_min: int
+    order: str  # its number; empty: of the plan before
+    service_ids: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """One depot on one day."""
+
+    depot: Depot
+    workshop: Workshop
+    today: date
+    days: int
+    places: Places
+    vehicles: tuple[Vehicle, ...]  # with something to plan, by fleet number
+    away: Array  # (v, H)
+    wanted: tuple[Wanted, ...]  # by vehicle as above
+    standing: tuple[Standing, ...]
+    before: dict[tuple[int, int], int]  # vehicle, service → day in the plan before
+    newest_plan_id: int | None
+    lacking: tuple[str, ...]
+
+
+def gather(depot: Depot, today: date, days: int) -> Gathered:
+    """Read one depot; a constant number of queries."""
+    workshop = Workshop.objects.filter(depot=depot).first() or Workshop(depot=depot)
+    newest = Plan.objects.filter(depot=depot).order_by("-id").first()
+    orders, ordered = _orders(depot, today, days)
+    rows = _rows(depot, today, days, ordered)
+    near, before = _before(newest, today, days, {(w.vehicle_id, w.service_id): w for w in rows})
+    taken = {(one.vehicle_id, pk) for one in near for pk in one.service_ids}
+    wanted = tuple(w for w in rows if (w.vehicle_id, w.service_id) not in taken)
+    ids = {w.vehicle_id for w in rows} | {one.vehicle_id for one in orders}
+    found = Vehicle.objects.filter(pk__in=ids).select_related("vehicle_type")
+    vehicles = tuple(found.order_by("fleet_number"))
+    order = {vehicle.pk: at for at, vehicle in enumerate(vehicles)}
+    places = gather_places(depot, workshop, today, days)
+    return Gathered(
+        depot=depot,
+        workshop=workshop,
+        today=today,
+        days=days,
+        places=places,
+        vehicles=vehicles,
+        away=_away(vehicles, today, days),
+        wanted=tuple(sorted(wanted, key=lambda w: (order[w.vehicle_id], w.service_id))),
+        standing=(*orders, *near),
+        before=before,
+        newest_plan_id=newest.pk if newest else None,
+        lacking=(*places.lacking, *_without_book(depot, rows)),
+    )
+
+
+def _orders(
+    depot: Depot, today: date, days: int
+) -> tuple[tuple[Standing, ...], set[tuple[int, int]]]:
+    """Orders that have a day or are begun; and the services on them, which are planned thereby.
+
+    A day set by hand on a draft is a lock. What was to be done before today takes today's time.
+    """
+    open_jobs = Job.objects.filter(
+        Q(order__state__in=BEGUN)
+        | Q(order__state__in=[*FIRM, WorkOrder.State.DRAFTED], order__planned_on__isnull=False),
+        order__depot=depot,
+        state=Job.State.OPEN,
+    )
+    by_order: dict[int, list[Job]] = defaultdict(list)
+    for job in open_jobs.select_related("order").order_by("order_id", "id"):
+        by_order[job.order_id].append(job)
+    waits = _waits({j.service_id for js in by_order.values() for j in js if j.service_id})
+    standing = []
+    for jobs in by_order.values():
+        order = jobs[0].order
+        day = max(0, ((order.planned_on or today) - today).days)
+        services = tuple(job.service_id for job in jobs if job.service_id)
+        if day < days and order.where == WorkOrder.Where.OWN:
+            standing.append(
+                Standing(
+                    vehicle_id=order.vehicle_id,
+                    day=day,
+                    work_min=sum(job.minutes for job in jobs),
+                    wait_min=max((waits.get(pk, 0) for pk in services), default=0),
+                    order=order.number,
+                    service_ids=services,
+                )
+            )
+    ordered = {(j.vehicle_id, j.service_id) for js in by_order.values() for j in js if j.service_id}
+    return tuple(standing), ordered
+
+
+def _waits(service_ids: set[int]) -> dict[int, int]:
+    """Minutes that the steps of services wait, added up."""
+    steps = Step.objects.filter(procedure__service__in=service_ids, wait_min__isnull=False)
+    summed = steps.values_list("procedure__service").annotate(all=Sum("wait_min")).order_by()
+    return dict(summed)
+
+
+def _rows(
+    depot: Depot, today: date, days: int, ordered: set[tuple[int, int]]
+) -> tuple[Wanted, ...]:
+    found = DueDate.objects.filter(
+        vehicle__depot=depot,
+        vehicle__status__in=[Vehicle.Status.IN_USE, Vehicle.Status.HIRED_IN],
+        history_known=True,
+        sort_on__lte=today + timedelta(days=days + 366),
+    ).select_related("service__procedure")
+    rows = [row for row in found if (row.vehicle_id, row.service_id) not in ordered]
+    waits = _waits({row.service_id for row in rows})
+    needs = {need.service_id: need for need in ServiceNeed.objects.all()}
+    wanted = (_wanted(row, today, waits, needs.get(row.service_id)) for row in rows)
+    return tuple(one for one in wanted if one is not None and one.first_d < days)
+
+
+def _wanted(
+    row: DueDate, today: date, waits: dict[int, int], need: ServiceNeed | None
+) -> Wanted | None:
+    def day(on: date | None) -> float:
+        return np.nan if on is None else float((on - today).days)
+
+    by_km = (day(row.km_p10), day(row.km_p50), day(row.km_p90))
+    by_hours = (day(row.hours_p10), day(row.hours_p50), day(row.hours_p90))
+    calendar_d = day(row.calendar_on)
+    dated = np.isfinite([by_km[1], by_hours[1], calendar_d]).any()
+    by_neither = (np.nan,) * 3 if dated else (day(row.p10), day(row.p50), day(row.p90))
+    due_d = day(row.p50)
+    if not np.isfinite(due_d):
+        return None
+    interval_d = _interval_d(row, today, due_d)
+    service = row.service
+    book = getattr(service, "procedure", None)
+    return Wanted(
+        vehicle_id=row.vehicle_id,
+        service_id=row.service_id,
+        name=service.name,
+        quantiles_d=(by_km, by_hours, by_neither),
+        calendar_d=calendar_d,
+        first_d=float(np.floor(due_d - service.early_share * interval_d)),
+        interval_d=interval_d,
+        check=service.kind == service.Kind.CHECK,
+        work_min=int(getattr(book, "minutes", 0)) or NO_BOOK_MIN,
+        wait_min=waits.get(row.service_id, 0),
+        second_min=need.second_min if need else 0,
+        skills=tuple(need.skills) if need else (),
+    )
+
+
+def _interval_d(row: DueDate, today: date, due_d: float) -> float:
+    """Days from one time to the next, by how much of it is used and how far the limit is."""
+    used = life_used(vars(row), today)
+    if used is None or used >= 0.99 or due_d <= 0:
+        return 365.0  # beyond its limit a service is early no more
+    return max(7.0, due_d / (1 - used))
+
+
+def _before(
+    newest: Plan | None, today: date, days: int, wanted: dict[tuple[int, int], Wanted]
+) -> tuple[tuple[Standing, ...], dict[tuple[int, int], int]]:
+    """Visits of the plan before that are too near to be moved, and the days of the others."""
+    if newest is None:
+        return (), {}
+    near: list[Standing] = []
+    later: dict[tuple[int, int], int] = {}
+    visits = Visit.objects.filter(plan=newest, on__gte=today, on__lt=today + timedelta(days=days))
+    for visit in visits.prefetch_related("services").order_by("id"):
+        day = (visit.on - today).days
+        pairs = [(one.vehicle_id, one.service_id, one.held) for one in visit.services.all()]
+        known = [(wanted[v, s], held) for v, s, held in pairs if (v, s) in wanted]
+        later.update({(one.vehicle_id, one.service_id): day for one, _ in known})
+        still = [one for one, held in known if held or newest.as_of_on < today]
+        if still and day < FROZEN_D:
+            near.append(
+                Standing(
+                    vehicle_id=visit.vehicle_id,
+                    day=day,
+                    work_min=sum(one.work_min for one in still),
+                    wait_min=max(one.wait_min for one in still),
+                    order="",
+                    service_ids=tuple(one.service_id for one in still),
+                )
+            )
+    return tuple(near), later
+
+
+def _away(vehicles: tuple[Vehicle, ...], today: date, days: int) -> Array:
+    away = np.zeros((len(vehicles), days), dtype=bool)
+    at = {vehicle.pk: number for number, vehicle in enumerate(vehicles)}
+    for one in Absence.objects.filter(vehicle__in=list(at), until_on__gte=today):
+        if one.vehicle_id is not None:
+            first = max(0, (one.from_on - today).days)
+            away[at[one.vehicle_id], first : (one.until_on - today).days + 1] = True
+    return away
+
+
+def _without_book(depot: Depot, rows: tuple[Wanted, ...]) -> tuple[str, ...]:
+    ids = {row.service_id for row in rows}
+    booked = set(
+        DueDate.objects.filter(service__in=ids, service__procedure__minutes__gt=0)
+        .values_list("service_id", flat=True)
+        .distinct()
+    )
+    names = sorted({row.name for row in rows if row.service_id not in booked})
+    if not names:
+        return ()
+    listed = ", ".join(names[:5]) + (" and others" if len(names) > 5 else "")
+    return (
+        f"No labour minutes are entered for {listed} at {depot}: {NO_BOOK_MIN} minutes are taken; "
+        "enter the procedure.",
+    )

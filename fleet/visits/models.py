@@ -1,0 +1,209 @@
+"""Rows of the workshop days: what a depot has, and the plans made with it."""
+
+from django.core.validators import MaxValueValidator, MinValueValidator, RegexValidator
+from django.db import models
+from django.db.models import Q
+from simple_history.models import HistoricalRecords
+
+from fleet.due.models import Service
+from fleet.vehicles.models import Depot, Vehicle
+
+WEEK = RegexValidator("^[01]{7}$", message="write seven digits, Monday first: 1 there, 0 not")
+
+
+class Workshop(models.Model):
+    """What a depot's workshop is like, and what lateness and visits cost there. A depot without
+    such a row is planned by the figures below, which are our choice."""
+
+    depot = models.OneToOneField(Depot, models.CASCADE, related_name="workshop")
+    opening_min = models.PositiveSmallIntegerField(default=480)  # a day [min]
+    kept_share = models.FloatField(
+        default=0.3, validators=[MinValueValidator(0), MaxValueValidator(0.95)]
+    )  # of all minutes, for unplanned work
+    set_up_min = models.PositiveSmallIntegerField(default=20)  # of each visit [min]
+    vehicles_a_day = models.PositiveSmallIntegerField(
+        null=True, blank=True
+    )  # that the depot can spare; empty: any number
+    visit_minor = models.PositiveIntegerField(default=5_000)  # cost of a visit by itself
+    late_change_minor = models.PositiveIntegerField(default=4_000)  # a change a day late
+    late_check_minor = models.PositiveIntegerField(default=2_000)  # a check a day late
+    growing_minor = models.PositiveIntegerField(default=0)  # on top, times the square of the days
+    change_minor = models.PositiveIntegerField(default=9_000)  # price of a change thrown away
+    check_minor = models.PositiveIntegerField(default=2_500)  # price of a check thrown away
+    moved_minor = models.PositiveIntegerField(default=4_000)  # a service moved off its day
+    source = models.CharField(max_length=200)
+
+    history = HistoricalRecords()
+
+    class Meta:
+        ordering = ["depot"]
+
+    def __str__(self) -> str:
+        return f"workshop of {self.depot}"
+
+
+class Bay(models.Model):
+    """A place in a workshop where one vehicle stands."""
+
+    depot = models.ForeignKey(Depot, models.CASCADE, related_name="bays")
+    name = models.CharField(max_length=40)
+    rated_kg = models.PositiveIntegerField(null=True, blank=True)  # by its plate; empty: any mass
+    opening_min = models.PositiveSmallIntegerField(null=True, blank=True)  # empty: as the workshop
+    source = models.CharField(max_length=200)
+
+    history = HistoricalRecords()
+
+    class Meta:
+        ordering = ["depot", "name"]
+        constraints = [
+            models.UniqueConstraint(fields=["depot", "name"], name="one_bay_per_depot_and_name")
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Mechanic(models.Model):
+    """Somebody who works in a workshop, on which days, and what not everybody there can do."""
+
+    depot = models.ForeignKey(Depot, models.CASCADE, related_name="mechanics")
+    name = models.CharField(max_length=80)
+    minutes = models.PositiveSmallIntegerField(default=480)  # on a day of work [min]
+    works_on = models.CharField(max_length=7, default="1111100", validators=[WEEK])
+    skills = models.JSONField(default=list, blank=True)  # as services ask for them
+    source = models.CharField(max_length=200)
+
+    history = HistoricalRecords()
+
+    class Meta:
+        ordering = ["depot", "name"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["depot", "name"], name="one_mechanic_per_depot_and_name"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Absence(models.Model):
+    """Days on which a mechanic is not there, or a vehicle cannot come."""
+
+    mechanic = models.ForeignKey(
+        Mechanic, models.CASCADE, null=True, blank=True, related_name="absences"
+    )
+    vehicle = models.ForeignKey(
+        Vehicle, models.CASCADE, null=True, blank=True, related_name="absences"
+    )
+    from_on = models.DateField()
+    until_on = models.DateField()
+    reason = models.CharField(max_length=200, blank=True)
+
+    history = HistoricalRecords()
+
+    class Meta:
+        ordering = ["from_on"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(mechanic__isnull=False, vehicle__isnull=True)
+                | Q(mechanic__isnull=True, vehicle__isnull=False),
+                name="an_absence_is_of_a_mechanic_or_of_a_vehicle",
+            ),
+            models.CheckConstraint(
+                condition=Q(until_on__gte=models.F("from_on")),
+                name="an_absence_ends_not_before_it_begins",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.mechanic or self.vehicle} away {self.from_on} to {self.until_on}"
+
+
+class ServiceNeed(models.Model):
+    """What a service asks of whoever does it, beyond its minutes by the book."""
+
+    service = models.OneToOneField(Service, models.CASCADE, related_name="need")
+    skills = models.JSONField(default=list, blank=True)  # all of one person
+    second_min = models.PositiveSmallIntegerField(default=0)  # of a second person [min]
+    source = models.CharField(max_length=200)
+
+    history = HistoricalRecords()
+
+    class Meta:
+        ordering = ["service"]
+
+    def __str__(self) -> str:
+        return f"{self.service} asks for {', '.join(self.skills) or 'nothing special'}"
+
+
+class Plan(models.Model):
+    """One plan of a depot. The newest is the one that is looked at; no order follows from it."""
+
+    depot = models.ForeignKey(Depot, models.CASCADE, related_name="plans", db_index=False)
+    as_of_on = models.DateField()  # its first day
+    days = models.PositiveSmallIntegerField()
+    made_at = models.DateTimeField(auto_now_add=True)
+    inputs_hash = models.CharField(max_length=64)
+    cost_minor = models.BigIntegerField()
+    linear_minor = models.BigIntegerField()  # bound by the linear program
+    bound_minor = models.BigIntegerField()  # as far as was proved
+    solver = models.CharField(max_length=40)
+    seed = models.BigIntegerField()
+    prices = models.JSONField(default=list)  # about, per hour: what, day, minor units
+    lacking = models.JSONField(default=list)  # sentences: what is not entered, and what was taken
+
+    class Meta:
+        ordering = ["-id"]
+        indexes = [models.Index(fields=["depot", "-id"], name="plans_newest_by_depot")]
+
+    def __str__(self) -> str:
+        return f"{self.depot} from {self.as_of_on}"
+
+
+class Visit(models.Model):
+    """A vehicle that comes in on a day of a plan."""
+
+    plan = models.ForeignKey(Plan, models.CASCADE, related_name="visits", db_index=False)
+    vehicle = models.ForeignKey(Vehicle, models.CASCADE, related_name="visits")
+    on = models.DateField()
+    bay = models.CharField(max_length=40, blank=True)
+    mechanic = models.CharField(max_length=80, blank=True)
+    minutes = models.PositiveSmallIntegerField()  # in the bay [min]
+    held = models.BooleanField(default=False)  # too near to be moved by a night
+
+    class Meta:
+        ordering = ["plan", "on", "vehicle"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["plan", "vehicle", "on"], name="one_visit_per_plan_vehicle_and_day"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.vehicle} on {self.on}"
+
+
+class PlannedService(models.Model):
+    """A service in a plan: on which visit, or left out, and why not on the day it wants."""
+
+    plan = models.ForeignKey(Plan, models.CASCADE, related_name="services", db_index=False)
+    vehicle = models.ForeignKey(Vehicle, models.CASCADE, related_name="+")
+    service = models.ForeignKey(Service, models.CASCADE, related_name="+")
+    visit = models.ForeignKey(Visit, models.CASCADE, null=True, related_name="services")
+    wanted_on = models.DateField()  # the day it would cost least
+    held = models.BooleanField(default=False)  # its day was not this plan's to choose
+    late_d = models.FloatField()  # expected on its day, or at the plan's end [d]
+    reason = models.CharField(max_length=32)
+
+    class Meta:
+        ordering = ["plan", "vehicle", "service"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["plan", "vehicle", "service"],
+                name="one_planned_service_per_plan_vehicle_and_service",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.vehicle} {self.service}: {self.reason}"

@@ -1,0 +1,89 @@
+"""Bays and mechanics of a depot, day by day; where nothing is entered, what is taken instead."""
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+
+from fleet.bulk import Array
+from fleet.vehicles.models import Closure, Depot
+from fleet.visits.models import Absence, Bay, Mechanic, Workshop
+
+ANY_WEEKDAY = "1111111"
+
+
+@dataclass(frozen=True)
+class Places:
+    """What a workshop has on H days.
+
+    ``open`` (H,); ``bay_min`` (b, H) and ``mechanic_min`` (m, H) [min]; ``rated_kg`` (b,), inf
+    for any mass; ``skills`` of each mechanic; ``lacking``: what is not entered, in sentences.
+    """
+
+    open: Array
+    bays: tuple[str, ...]
+    bay_min: Array
+    rated_kg: Array
+    mechanics: tuple[str, ...]
+    mechanic_min: Array
+    skills: tuple[tuple[str, ...], ...]
+    lacking: tuple[str, ...]
+
+
+def gather_places(depot: Depot, workshop: Workshop, today: date, days: int) -> Places:
+    """Read what a depot has; never nothing: a plan says what it took instead."""
+    lacking = []
+    if workshop.pk is None:
+        lacking.append(
+            f"Nothing is entered about the workshop of {depot}: {workshop.opening_min} minutes a "
+            f"day, {workshop.kept_share:.0%} of them kept for unplanned work, and usual costs are "
+            "taken; enter them under Workshops."
+        )
+    open_days = _open_days(depot, today, days)
+    people = list(Mechanic.objects.filter(depot=depot).order_by("name"))
+    if not people:
+        people = [
+            Mechanic(depot=depot, name="", minutes=workshop.opening_min, works_on=ANY_WEEKDAY)
+        ]
+        lacking.append(
+            f"No mechanic is entered at {depot}: one is taken, on every open day; enter them "
+            "under Mechanics."
+        )
+    bays = list(Bay.objects.filter(depot=depot).order_by("name"))
+    if not bays:
+        bays = [Bay(depot=depot, name="") for _ in people]
+        lacking.append(
+            f"No bay is entered at {depot}: one for each mechanic is taken, for any vehicle; enter "
+            "them under Bays."
+        )
+    return Places(
+        open=open_days,
+        bays=tuple(bay.name for bay in bays),
+        bay_min=np.outer([bay.opening_min or workshop.opening_min for bay in bays], open_days),
+        rated_kg=np.array([bay.rated_kg or np.inf for bay in bays], dtype=float),
+        mechanics=tuple(person.name for person in people),
+        mechanic_min=_presence(people, today, days) * open_days,
+        skills=tuple(tuple(person.skills) for person in people),
+        lacking=tuple(lacking),
+    )
+
+
+def _open_days(depot: Depot, today: date, days: int) -> Array:
+    dates = [today + timedelta(days=at) for at in range(days)]
+    closed = set(Closure.objects.filter(depot=depot, on__in=dates).values_list("on", flat=True))
+    return np.array([depot.working_days[on.weekday()] == "1" and on not in closed for on in dates])
+
+
+def _presence(people: list[Mechanic], today: date, days: int) -> Array:
+    dates = [today + timedelta(days=at) for at in range(days)]
+    minutes = np.array(
+        [[one.minutes * (one.works_on[on.weekday()] == "1") for on in dates] for one in people],
+        dtype=float,
+    )
+    row_of = {one.pk: number for number, one in enumerate(people) if one.pk}
+    for absence in Absence.objects.filter(mechanic__in=list(row_of), until_on__gte=today):
+        if absence.mechanic_id is not None:
+            first = max(0, (absence.from_on - today).days)
+            last = (absence.until_on - today).days + 1
+            minutes[row_of[absence.mechanic_id], first:last] = 0
+    return minutes

@@ -1,0 +1,301 @@
+"""Plan the workshop days of depots: gather, compute, record. No order follows from it."""
+
+import time
+from collections.abc import Callable, Collection
+from dataclasses import dataclass
+from datetime import date, timedelta
+from functools import partial
+
+import numpy as np
+from django.db import transaction
+
+from fleet.bulk import Array
+from fleet.calc import visit_plan, visit_solver
+from fleet.calc.visit_plan import Found
+from fleet.calc.visit_reasons import Reason, reasons
+from fleet.calc.visit_search import Effort, never
+from fleet.vehicles.models import Depot
+from fleet.visits.gather import Gathered, gather
+from fleet.visits.listing import PlanRow, gap
+from fleet.visits.models import Plan, PlannedService, Visit
+from fleet.visits.task import Made, make
+
+DAYS = 56
+NIGHT_S = 20.0  # of a depot at most; our choice. Work is counted and ends long before
+KEPT_D = 60  # plans older than this are taken away; our choice
+FIRST_PRICES = 20  # of minutes, dearest first, kept with a plan; our choice
+
+
+def safety_clock(seconds: float) -> Callable[[], bool]:
+    """Say whether so many seconds have passed since now: it ends what takes far too long."""
+    end = time.monotonic() + seconds
+    return lambda: time.monotonic() > end
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """A plan that is not stored yet."""
+
+    gathered: Gathered
+    made: Made
+    found: Found
+    cost_minor: float  # without the price of moves
+    told: list[Reason]
+    places: dict[tuple[int, int], tuple[str, str]]  # (vehicle row, day) → bay and mechanic
+
+
+def plan(
+    depot_ids: Collection[int],
+    today: date,
+    days: int = DAYS,
+    late: Callable[[], bool] = never,
+) -> list[Plan]:
+    """Plan some depots from a day on, and store each plan; a depot without due dates has one too.
+
+    With the same inputs on the same day the plan there is stays. One that was overtaken by another
+    while it was computed is not stored: the newer one is given.
+    """
+    depots = Depot.objects.filter(pk__in=depot_ids).order_by("slug")
+    return [_one(depot, today, days, late) for depot in depots]
+
+
+def _one(depot: Depot, today: date, days: int, late: Callable[[], bool]) -> Plan:
+    found = gather(depot, today, days)
+    made = make(found)
+    newest = Plan.objects.filter(depot=depot).order_by("-id").first()
+    if newest and newest.as_of_on == today and newest.inputs_hash == made.inputs_hash:
+        return newest
+    return record(draw(found, made, late))
+
+
+def draw(found: Gathered, made: Made | None = None, late: Callable[[], bool] = never) -> Drawn:
+    """Compute a plan; store nothing."""
+    made = made or make(found)
+    best = visit_plan.plan(made.task, made.start, Effort(), late)
+    return Drawn(
+        gathered=found,
+        made=made,
+        found=best,
+        cost_minor=_cost_without_moves(made, best),
+        told=reasons(made.plain, best, made.around),
+        places=_places(found, made, best),
+    )
+
+
+def _cost_without_moves(made: Made, best: Found) -> float:
+    day, task = best.day, made.plain
+    planned = np.flatnonzero(day >= 0)
+    visits = [task.visit_minor[v] for v, on, _ in best.visits if not task.joins[v, on]]
+    return float(
+        task.cost_minor[planned, day[planned]].sum()
+        + task.leave_out_minor[day < 0].sum()
+        + sum(visits)
+    )
+
+
+def _places(found: Gathered, made: Made, best: Found) -> dict[tuple[int, int], tuple[str, str]]:
+    """Bay and mechanic of each visit, as each day can be shared out."""
+    crew = made.task.crew
+    by_day: dict[int, list[tuple[int, list[int], bool]]] = {}
+    for vehicle, on, mask in best.visits:
+        of = made.task.services_of[vehicle]
+        some = of[(mask >> np.arange(len(of)) & 1).astype(bool)].tolist()
+        by_day.setdefault(on, []).append((vehicle, some, bool(made.task.joins[vehicle, on])))
+    places = {}
+    for on, visits in by_day.items():
+        shared = crew.share_day(on, visits) if crew else None
+        if shared is not None:
+            for (vehicle, _, _), bay, mechanic in zip(visits, *shared, strict=True):
+                names = found.places.bays[bay], found.places.mechanics[mechanic]
+                places[vehicle, on] = names
+    return places
+
+
+def record(drawn: Drawn) -> Plan:
+    """Store a plan in one transaction, if none was stored meanwhile."""
+    found = drawn.gathered
+    with transaction.atomic():
+        Depot.objects.select_for_update().get(pk=found.depot.pk)
+        newest = Plan.objects.filter(depot=found.depot).order_by("-id").first()
+        if newest is not None and newest.pk != found.newest_plan_id:
+            return newest
+        stored = Plan.objects.create(**_facts(drawn))
+        visits = _store_visits(stored, drawn)
+        PlannedService.objects.bulk_create(_services(stored, drawn, visits))
+        old = found.today - timedelta(days=KEPT_D)
+        Plan.objects.filter(depot=found.depot, as_of_on__lt=old).delete()
+    return stored
+
+
+def _facts(drawn: Drawn) -> dict[str, object]:
+    found, best = drawn.gathered, drawn.found
+    return {
+        "depot": found.depot,
+        "as_of_on": found.today,
+        "days": found.days,
+        "inputs_hash": drawn.made.inputs_hash,
+        "cost_minor": round(drawn.cost_minor),
+        "linear_minor": round(best.linear_minor),
+        "bound_minor": round(min(best.bound_minor, drawn.cost_minor)),
+        "solver": visit_solver.version(),
+        "seed": visit_solver.SEED,
+        "prices": _prices(drawn),
+        "lacking": lacking(drawn),
+    }
+
+
+def _prices(drawn: Drawn) -> list[dict[str, object]]:
+    price, rows = drawn.found.price, drawn.made.task.rows
+    dearest = np.argsort(-price, axis=None, kind="stable")[:FIRST_PRICES]
+    told = []
+    for number, day in zip(*np.unravel_index(dearest, price.shape), strict=True):
+        if price[number, day] > 0:
+            on = drawn.gathered.today + timedelta(days=int(day))
+            per_h = round(60 * float(price[number, day]))
+            told.append({"what": rows[number].name, "on": on.isoformat(), "minor_per_h": per_h})
+    return told
+
+
+def _cannot(drawn: Drawn) -> list[str]:
+    """What no day can hold, and what would mend it."""
+    found, crew = drawn.gathered, drawn.made.task.crew
+    if crew is None:
+        return []
+    told = []
+    for at, name in enumerate(drawn.made.skill_names):
+        if not any(int(own) >> at & 1 for own in crew.skills):
+            told.append(
+                f"No mechanic at {found.depot} has the skill {name!r}: give it to one under "
+                "Mechanics, or take it off the services that ask for it."
+            )
+    homeless = [
+        vehicle.fleet_number
+        for vehicle, fits in zip(found.vehicles, crew.bay_fits, strict=True)
+        if not fits.any()
+    ]
+    if homeless:
+        told.append(
+            f"No bay at {found.depot} is rated for {_listed(homeless)}: correct the rating under "
+            "Bays or the gross mass of the type, or send them to an outside workshop."
+        )
+    longest = float(crew.mechanic_min.max(initial=0.0))
+    long = sorted({one.name for one in found.wanted if one.work_min > longest})
+    if long:
+        told.append(
+            f"{_listed(long)}: longer than anybody at {found.depot} is there on a day. Plan it by "
+            "hand, or enter the minutes as they are."
+        )
+    return told
+
+
+def _listed(names: list[str], most: int = 5) -> str:
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more
+
+
+def _store_visits(stored: Plan, drawn: Drawn) -> dict[tuple[int, int], Visit]:
+    """Visits by vehicle row and day; what joins one that stands lengthens it."""
+    found, made = drawn.gathered, drawn.made
+    at = partial(_day, found.today)
+    row_of = {vehicle.pk: row for row, vehicle in enumerate(found.vehicles)}
+    rows: dict[tuple[int, int], Visit] = {}
+    for one in found.standing:
+        key = (row_of[one.vehicle_id], one.day)
+        minutes = one.work_min + one.wait_min
+        if key in rows:
+            rows[key].minutes += minutes
+        else:
+            rows[key] = Visit(plan=stored, vehicle_id=one.vehicle_id, on=at(one.day), held=True,
+                              minutes=minutes + found.workshop.set_up_min)  # fmt: skip
+    for vehicle, day, mask in drawn.found.visits:
+        of = made.task.services_of[vehicle]
+        some = of[(mask >> np.arange(len(of)) & 1).astype(bool)].tolist()
+        joins = bool(made.task.joins[vehicle, day])
+        minutes = round(made.task.crew.minutes(vehicle, some, joins)[2]) if made.task.crew else 0
+        bay, mechanic = drawn.places.get((vehicle, day), ("", ""))
+        if joins:
+            rows[vehicle, day].minutes += minutes
+            continue
+        rows[vehicle, day] = Visit(
+            plan=stored, vehicle_id=found.vehicles[vehicle].pk, on=at(day), bay=bay,
+            mechanic=mechanic, minutes=minutes,
+        )  # fmt: skip
+    Visit.objects.bulk_create(rows.values())
+    return rows
+
+
+def _day(today: date, day: int) -> date:
+    return today + timedelta(days=day)
+
+
+def _services(
+    stored: Plan, drawn: Drawn, visits: dict[tuple[int, int], Visit]
+) -> list[PlannedService]:
+    found, day, made = drawn.gathered, drawn.found.day, drawn.made
+    rows = []
+    for number, one in enumerate(found.wanted):
+        on, vehicle = int(day[number]), int(made.task.vehicle[number])
+        if on < 0 and made.rounds[number]:
+            continue  # done on its own round; it only joins
+        rows.append(
+            PlannedService(
+                plan=stored,
+                vehicle_id=one.vehicle_id,
+                service_id=one.service_id,
+                visit=visits[vehicle, on] if on >= 0 else None,
+                wanted_on=_day(found.today, _wanted_day(made.around.wanted_minor[number])),
+                late_d=0.0 if made.rounds[number] else float(made.late_d[number, on]),
+                reason=drawn.told[number],
+            )
+        )
+    return rows + _standing_services(stored, found, visits)
+
+
+def _wanted_day(cost: Array) -> int:
+    return int(np.argmin(cost))
+
+
+def _standing_services(
+    stored: Plan, found: Gathered, visits: dict[tuple[int, int], Visit]
+) -> list[PlannedService]:
+    """Services of visits that stand: planned on their day, whatever it costs."""
+    row_of = {vehicle.pk: row for row, vehicle in enumerate(found.vehicles)}
+    return [
+        PlannedService(
+            plan=stored,
+            vehicle_id=one.vehicle_id,
+            service_id=service_id,
+            visit=visits[row_of[one.vehicle_id], one.day],
+            wanted_on=_day(found.today, one.day),
+            held=True,
+            late_d=0.0,
+            reason=Reason.ON_TIME,
+        )
+        for one in found.standing
+        for service_id in one.service_ids
+    ]
+
+
+def lacking(drawn: Drawn) -> list[str]:
+    """What is not entered or cannot be done, in sentences."""
+    return [*drawn.gathered.lacking, *_cannot(drawn)]
+
+
+def in_figures(drawn: Drawn) -> PlanRow:
+    """A plan that is not stored, in the figures of one that is."""
+    found = drawn.gathered
+    cost, bound = round(drawn.cost_minor), round(min(drawn.found.bound_minor, drawn.cost_minor))
+    new = {(vehicle, on) for vehicle, on, _ in drawn.found.visits}
+    row_of = {vehicle.pk: row for row, vehicle in enumerate(found.vehicles)}
+    stands = {(row_of[one.vehicle_id], one.day) for one in found.standing}
+    held = sum(len(one.service_ids) for one in found.standing)
+    planned = drawn.found.day >= 0
+    return PlanRow(
+        depot=found.depot.slug,
+        cost=cost,
+        bound=bound,
+        gap=gap(cost, bound),
+        visits=len(new | stands),
+        services=int((planned | ~drawn.made.rounds).sum()) + held,
+        left_out=int((~planned & ~drawn.made.rounds).sum()),
+    )

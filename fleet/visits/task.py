@@ -1,0 +1,226 @@
+"""A depot's rows as a task of arithmetic: costs by day, what is limited, bays and mechanics."""
+
+import hashlib
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from fleet.bulk import Array
+from fleet.calc.visit_bound import Visit as Start
+from fleet.calc.visit_columns import Task
+from fleet.calc.visit_costs import (
+    Prices,
+    day_costs,
+    lateness_d,
+    law,
+    leave_out_costs,
+    with_memory,
+)
+from fleet.calc.visit_reasons import Around
+from fleet.calc.visit_rows import Row, fits_capacity, skill_capacity, unions
+from fleet.calc.whole_jobs import Crew, Held
+from fleet.visits.gather import Gathered, Standing
+
+BACK_D, AFTER_D = (
+    366,
+    120,
+)  # how far lateness is looked back at, and a later visit ahead; our choice
+SHARE_OF_VISIT = 0.6  # of a visit, that a service put off must bear; without it work is pushed out
+JOIN_MINOR = 100  # that a round is worth on a visit; our choice: it joins, and makes no visit
+
+
+@dataclass(frozen=True)
+class Made:
+    """A task and what else is told about it.
+
+    ``plain`` is the task without the price of moves; ``late_d`` (n, H + 1): expected days late on
+    each day and at the end; ``start``: the plan before.
+    """
+
+    task: Task
+    plain: Task
+    around: Around
+    late_d: Array
+    start: tuple[Start, ...]
+    rounds: Array
+    inputs_hash: str
+    skill_names: tuple[str, ...]
+
+
+def make(found: Gathered) -> Made:
+    """Turn what was gathered into a task."""
+    row_of = {vehicle.pk: at for at, vehicle in enumerate(found.vehicles)}
+    vehicle = np.array([row_of[one.vehicle_id] for one in found.wanted], dtype=np.int64)
+    cost, later, late_d = _costs(found)
+    rounds = np.array([one.interval_d <= found.days for one in found.wanted], dtype=bool)
+    visit = np.full(len(found.vehicles), float(found.workshop.visit_minor))
+    left_out = leave_out_costs(later, visit[vehicle], SHARE_OF_VISIT)
+    cost[rounds] = np.where(np.isfinite(cost[rounds]), 0.0, np.inf)
+    left_out[rounds] = JOIN_MINOR
+    closed = ~found.places.open
+    by_day = np.where(closed[None, :] | found.away[vehicle], np.inf, cost)
+    crew, skill_names = _crew(found, row_of)
+    plain = Task(
+        vehicle=vehicle,
+        cost_minor=by_day,
+        leave_out_minor=left_out,
+        wait_min=crew.wait_min,
+        visit_minor=visit,
+        rows=_rows(found, crew, vehicle, skill_names),
+        joins=_joins(found, row_of),
+        crew=crew,
+    )
+    planned = [found.before.get((one.vehicle_id, one.service_id), -1) for one in found.wanted]
+    day = np.array(planned, dtype=np.int64)
+    moved = float(found.workshop.moved_minor)
+    with_moves = with_memory(by_day, left_out, np.where(rounds, -1, day), moved)
+    return Made(
+        task=_priced(plain, *with_moves),
+        plain=plain,
+        around=Around(cost, closed, found.away),
+        late_d=late_d,
+        start=_start(plain, day),
+        rounds=rounds,
+        inputs_hash=_hash(found, plain),
+        skill_names=skill_names,
+    )
+
+
+def _priced(task: Task, cost: Array, left_out: Array) -> Task:
+    return replace(task, cost_minor=cost, leave_out_minor=left_out)
+
+
+def _costs(found: Gathered) -> tuple[Array, Array, Array]:
+    """Cost on each day and on later ones; expected days late; inf before the early window."""
+    some, shop, days = found.wanted, found.workshop, found.days
+    grid = np.arange(-BACK_D, days + AFTER_D)
+    quantiles = np.array([one.quantiles_d for one in some], dtype=float).reshape(len(some), 3, 3)
+    due_by = law(quantiles, np.array([one.calendar_d for one in some], dtype=float), grid)
+    check = np.array([one.check for one in some], dtype=bool)
+    interval = np.array([one.interval_d for one in some], dtype=float)
+    prices = Prices(
+        np.where(check, shop.check_minor, shop.change_minor) / interval,
+        np.where(check, shop.late_check_minor, shop.late_change_minor).astype(float),
+        np.full(len(some), float(shop.growing_minor)),
+    )
+    cost = day_costs(due_by, prices)
+    late = lateness_d(due_by)[:, BACK_D : BACK_D + days + 1]
+    inside = cost[:, BACK_D : BACK_D + days].copy()
+    first = np.array([one.first_d for one in some], dtype=float)
+    inside[np.arange(days)[None, :] < first[:, None]] = np.inf
+    return inside, cost[:, BACK_D + days :], late
+
+
+def _bits(names: tuple[str, ...], of: tuple[str, ...]) -> int:
+    return sum(1 << names.index(one) for one in set(of))
+
+
+def _crew(found: Gathered, row_of: dict[int, int]) -> tuple[Crew, tuple[str, ...]]:
+    some, places = found.wanted, found.places
+    names = tuple(sorted({skill for one in some for skill in one.skills}))
+    known = [tuple(skill for skill in own if skill in names) for own in places.skills]
+    mass = np.array([one.vehicle_type.gross_mass_kg or 0.0 for one in found.vehicles])
+    fits = mass[:, None] <= places.rated_kg[None, :]
+    held: list[list[Held]] = [[] for _ in range(found.days)]
+    for one in found.standing:
+        bays = tuple(np.flatnonzero(fits[row_of[one.vehicle_id]]).tolist())
+        held[one.day].append(_held(one, found, bays))
+    crew = Crew(
+        bay_min=places.bay_min,
+        bay_fits=fits.reshape(len(found.vehicles), len(places.bays)),
+        mechanic_min=places.mechanic_min,
+        skills=np.array([_bits(names, own) for own in known], dtype=np.int64),
+        need=np.array([_bits(names, one.skills) for one in some], dtype=np.int64),
+        work_min=np.array([one.work_min for one in some], dtype=float),
+        second_min=np.array([one.second_min for one in some], dtype=float),
+        wait_min=np.array([one.wait_min for one in some], dtype=float),
+        set_up_min=np.full(len(found.vehicles), float(found.workshop.set_up_min)),
+        held=tuple(map(tuple, held)),
+    )
+    return crew, names
+
+
+def _held(one: Standing, found: Gathered, bays: tuple[int, ...]) -> Held:
+    work = float(one.work_min + found.workshop.set_up_min)
+    everybody = tuple(range(len(found.places.mechanics)))
+    return Held(work + one.wait_min, work, bays, everybody)
+
+
+def _rows(
+    found: Gathered, crew: Crew, vehicle: Array, skill_names: tuple[str, ...]
+) -> tuple[Row, ...]:
+    kept = 1 - found.workshop.kept_share
+    held_work = np.array([sum(one.work_min for one in day) for day in crew.held])
+    held_bay = np.array([sum(one.bay_min for one in day) for day in crew.held])
+    none = np.zeros(len(found.vehicles))
+
+    def left(minutes: Array, held: Array) -> Array:
+        room: Array = np.maximum(0.0, np.floor(minutes * kept) - held)
+        return room
+
+    rows = [
+        Row("mechanics", "mechanics", left(crew.mechanic_min.sum(axis=0), held_work),
+            crew.work_min + crew.second_min, crew.set_up_min),
+        Row("bays", "bays", left(crew.bay_min.sum(axis=0), held_bay), crew.work_min,
+            crew.set_up_min, waits=True),
+    ]  # fmt: skip
+    for kinds in unions(crew.need):
+        asked = np.isin(crew.need, kinds) * crew.work_min
+        minutes = np.floor(kept * skill_capacity(kinds, crew.mechanic_min, crew.skills))
+        rows.append(Row("skill", _skills(kinds, skill_names), minutes, asked, none))
+    fit_bits = (crew.bay_fits * (1 << np.arange(crew.bay_fits.shape[1]))).sum(axis=1)
+    everywhere = (1 << crew.bay_fits.shape[1]) - 1
+    some = np.where(fit_bits == everywhere, 0, fit_bits)
+    for bays in unions(some):
+        of = np.isin(some, bays)
+        minutes = np.floor(kept * fits_capacity(bays, crew.bay_min))
+        rows.append(Row("bay", "bays that carry it", minutes, of[vehicle] * crew.work_min,
+                        of * crew.set_up_min, waits=False))  # fmt: skip
+    if found.workshop.vehicles_a_day is not None:
+        spare = np.full(found.days, float(found.workshop.vehicles_a_day))
+        taken = np.array([len(day) for day in crew.held])
+        rows.append(Row("vehicles", "vehicles to spare", np.maximum(0.0, spare - taken),
+                        np.zeros(len(vehicle)), none + 1))  # fmt: skip
+    return tuple(rows)
+
+
+def _skills(kinds: tuple[int, ...], names: tuple[str, ...]) -> str:
+    each = [" and ".join(n for at, n in enumerate(names) if kind >> at & 1) for kind in kinds]
+    return " or ".join(each)
+
+
+def _joins(found: Gathered, row_of: dict[int, int]) -> Array:
+    joins = np.zeros((len(found.vehicles), found.days), dtype=bool)
+    for one in found.standing:
+        joins[row_of[one.vehicle_id], one.day] = True
+    return joins
+
+
+def _start(task: Task, day: Array) -> tuple[Start, ...]:
+    visits: dict[tuple[int, int], int] = {}
+    for vehicle, services in enumerate(task.services_of):
+        for bit, service in enumerate(services.tolist()):
+            if day[service] >= 0:
+                key = (vehicle, int(day[service]))
+                visits[key] = visits.get(key, 0) | 1 << bit
+    return tuple((vehicle, on, mask) for (vehicle, on), mask in sorted(visits.items()))
+
+
+def _hash(found: Gathered, task: Task) -> str:
+    """Of all that a plan rests on but the plan before: the same inputs keep the same plan."""
+    digest = hashlib.sha256(f"{found.today} {found.days}".encode())
+    names = [[vehicle.pk, vehicle.fleet_number] for vehicle in found.vehicles]
+    ids = [(one.vehicle_id, one.service_id) for one in found.wanted]
+    orders = [one for one in found.standing if one.order]
+    told = (names, ids, orders, found.lacking, found.places.bays, found.places.mechanics)
+    digest.update(repr(told).encode())
+    for array in (task.cost_minor, task.leave_out_minor, task.visit_minor, task.capacity):
+        digest.update(np.ascontiguousarray(array).tobytes())
+    crew = task.crew
+    if crew is not None:
+        there = (crew.bay_min, crew.bay_fits, crew.mechanic_min, crew.skills, crew.set_up_min)
+        asked = (crew.need, crew.work_min, crew.second_min, crew.wait_min)
+        for one in (*there, *asked):
+            digest.update(np.ascontiguousarray(one).tobytes())
+    digest.update(str(found.workshop.moved_minor).encode())
+    return digest.hexdigest()

@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class WorkbookConfig(AppConfig):
+    name = "fleet.workbook"
+    verbose_name = "Workbook"

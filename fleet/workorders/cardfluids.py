@@ -1,0 +1,219 @@
+"""The fluids and parts of a job card: the very product for this vehicle, and what is on hand."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from fleet.due.frost import as_at, coldest
+from fleet.due.models import CheckFigure
+from fleet.stores.lots import past_on
+from fleet.stores.models import AcceptedFluid, Item, Product, Stock
+from fleet.today import today_at
+from fleet.workorders.fluid_for import FluidFor, fluids_of
+from fleet.workorders.fluids_in import standing_substitutes
+from fleet.workorders.items_for import Served, items_of, items_of_products, serve
+from fleet.workorders.models import Job, Material, WorkOrder
+
+
+@dataclass(frozen=True)
+class CardProduct:
+    slug: str
+    name: str
+    grade: str
+
+
+@dataclass(frozen=True)
+class CardFluid:
+    """What goes into the compartment of a job."""
+
+    product: str  # slug; empty: any that the compartment accepts
+    product_name: str
+    rule: str  # which chose it, of fluid_for.RULES
+    because: str  # of what was chosen for the vehicle
+    accepts: tuple[str, ...]  # specifications and grades, as the compartment lists them
+    accepted: tuple[CardProduct, ...]  # also the one named above
+    not_accepted: tuple[CardProduct, ...]
+    on_hand_l: float | None  # of the product at the order's depot; None: not kept there
+
+
+@dataclass(frozen=True)
+class CardMaterial:
+    kind: str
+    name: str
+    product: str  # slug, of the fluid of the compartment
+    product_name: str
+    item: str  # slug of the item that serves it; empty: stores keep none
+    specification: str
+    litres: float | None
+    containers: int | None  # to fetch, where the fluid is sold in containers
+    container_l: float | None
+    pieces: int | None
+    on_hand_l: float | None  # at the order's depot; None: not kept there
+    on_hand_pieces: int | None
+    part_number: str  # the maker's, of the item
+    shelf_place: str  # at the order's depot
+    only_when_recorded: bool  # used only where a step finds it needed
+    source: str
+
+
+@dataclass(frozen=True)
+class CardFigure:
+    """A figure that a check measures; a limit that is None is open on that side."""
+
+    slug: str
+    name: str
+    unit: str
+    test_method: str
+    pass_from: float | None
+    pass_to: float | None
+    watch_from: float | None
+    watch_to: float | None
+    source: str
+
+
+@dataclass(frozen=True)
+class Supplies:
+    """What the jobs of some orders take, gathered at once."""
+
+    fluids: Mapping[int, FluidFor]  # by job id
+    products: Mapping[int, Product]
+    lists: Mapping[int, Sequence[str]]  # what a compartment accepts, in words
+    substitutes: Mapping[int, frozenset[int]]  # products allowed for one job
+    served: Mapping[tuple[int, int], Served]
+    items: Mapping[int, Item]
+    by_product: Mapping[int, Sequence[int]]
+    stock: Mapping[tuple[int, int], int]  # depot and item: on hand [mL or pieces]
+    places: Mapping[tuple[int, int], str]  # where it stands, likewise
+    figures: Mapping[int, Sequence[CheckFigure]]  # by service
+    coldest_c: Mapping[int, float]  # mean daily minimum of the coldest month, by depot
+
+    def fluid(self, order: WorkOrder, job: Job) -> CardFluid | None:
+        """The fluid of a job; None where nothing is listed for its compartment."""
+        found = self.fluids.get(job.pk)
+        if found is None or job.service is None:
+            return None
+        fit = found.accepted | self.substitutes.get(job.pk, frozenset())
+        accepts = tuple(self.lists.get(job.service.compartment_id, ()))
+        if not accepts and not fit and found.product_id is None:
+            return None
+        named = self.products.get(found.product_id or 0)
+        every = sorted(self.products.values(), key=lambda row: (row.name, row.pk))
+        return CardFluid(
+            product=named.slug if named else "",
+            product_name=str(named or ""),
+            rule=found.rule,
+            because=found.because,
+            accepts=accepts,
+            accepted=tuple(_product(row) for row in every if row.pk in fit),
+            not_accepted=tuple(_product(row) for row in every if row.pk not in fit),
+            on_hand_l=self._litres(order.depot_id, found.product_id),
+        )
+
+    def measured(self, order: WorkOrder, job: Job) -> tuple[CardFigure, ...]:
+        """What a job measures, with the limits of the depot that the vehicle is based at."""
+        coldest_c = self.coldest_c.get(order.vehicle.depot_id)
+        return tuple(
+            _figure(as_at(row, coldest_c)) for row in self.figures.get(job.service_id or 0, ())
+        )
+
+    def _litres(self, depot_id: int, product_id: int | None) -> float | None:
+        own = [(depot_id, item_id) for item_id in self.by_product.get(product_id or 0, ())]
+        kept = [self.stock[key] for key in own if key in self.stock]
+        return sum(kept) / 1000 if kept else None
+
+    def material(self, order: WorkOrder, job: Job, row: Material) -> CardMaterial:
+        fluid = self.fluids.get(job.pk)
+        served = serve(row, self.served.get((row.procedure_id, row.pk)), fluid, self.by_product)
+        item = self.items.get(served.item_id) if served else None
+        product = self._named(row, fluid, item)
+        on_hand = self.stock.get((order.depot_id, item.pk)) if item else None
+        wet = row.quantity_ml is not None
+        containers = None
+        if row.quantity_ml is not None and row.container_ml:
+            containers = -(-row.quantity_ml // row.container_ml)  # whole ones, in integers
+        return CardMaterial(
+            kind=row.kind,
+            name=row.name,
+            product=product.slug if product else "",
+            product_name=str(product or ""),
+            item=item.slug if item else "",
+            specification=str(row.specification or ""),
+            litres=None if row.quantity_ml is None else row.quantity_ml / 1000,
+            containers=containers,
+            container_l=None if row.container_ml is None else row.container_ml / 1000,
+            pieces=row.pieces,
+            on_hand_l=on_hand / 1000 if wet and on_hand is not None else None,
+            on_hand_pieces=None if wet else on_hand,
+            part_number=item.part_number if item else "",
+            shelf_place=self.places.get((order.depot_id, item.pk), "") if item else "",
+            only_when_recorded=row.only_when_recorded,
+            source=row.source,
+        )
+
+    def _named(self, row: Material, fluid: FluidFor | None, item: Item | None) -> Product | None:
+        if item is not None and item.product_id is not None:
+            return self.products.get(item.product_id)
+        if fluid is None or not fluid.fits(row):
+            return None
+        return self.products.get(fluid.product_id or 0)
+
+
+def _product(row: Product) -> CardProduct:
+    return CardProduct(row.slug, str(row), row.grade)
+
+
+def supplies(worked: Sequence[tuple[WorkOrder, Job]]) -> Supplies:
+    """Gather what some jobs take, with the same few queries whatever their number."""
+    services = {job.service_id for _, job in worked if job.service_id is not None}
+    procedures = {
+        job.service.procedure.pk
+        for _, job in worked
+        if job.service is not None and hasattr(job.service, "procedure")
+    }
+    depots = {order.depot_id for order, _ in worked}
+    stock = Stock.objects.filter(depot__in=depots).order_by()
+    kept = list(stock.values_list("depot", "item", "on_hand", "shelf_place"))
+    by_stock = {(depot_id, item_id): on_hand for depot_id, item_id, on_hand, _ in kept}
+    today = {order.depot_id: today_at(order.depot.zone) for order, _ in worked}
+    for shelf, past in past_on(by_stock, today).items():
+        by_stock[shelf] -= past  # it stands there and must not be poured in
+    return Supplies(
+        fluids=fluids_of(worked),
+        products=Product.objects.in_bulk(),
+        lists=_lists(job.service.compartment_id for _, job in worked if job.service is not None),
+        substitutes=_substitutes([job.pk for _, job in worked]),
+        served=items_of(procedures),
+        items=Item.objects.in_bulk(),
+        by_product=items_of_products({item_id for _, item_id in by_stock}),
+        stock=by_stock,
+        places={(depot_id, item_id): place for depot_id, item_id, _, place in kept},
+        figures=_figures(services),
+        coldest_c=coldest(order.vehicle.depot_id for order, _ in worked),
+    )
+
+
+def _lists(compartments: Iterable[int]) -> dict[int, list[str]]:
+    rows = AcceptedFluid.objects.filter(compartment__in={*compartments})
+    found: dict[int, list[str]] = defaultdict(list)
+    for row in rows.select_related("specification").order_by("pk"):
+        found[row.compartment_id].append(str(row))
+    return found
+
+
+def _substitutes(job_ids: Sequence[int]) -> dict[int, frozenset[int]]:
+    rows = standing_substitutes().filter(job__in=job_ids)
+    found: dict[int, set[int]] = defaultdict(set)
+    for job_id, product_id in rows.values_list("job_id", "product_id"):
+        found[job_id].add(product_id)
+    return {job_id: frozenset(products) for job_id, products in found.items()}
+
+
+def _figures(service_ids: Iterable[int]) -> dict[int, list[CheckFigure]]:
+    found: dict[int, list[CheckFigure]] = defaultdict(list)
+    for row in CheckFigure.objects.filter(service__in=service_ids):
+        found[row.service_id].append(row)
+    return found
+
+
+def _figure(row: CheckFigure) -> CardFigure:
+    return CardFigure(**{name: getattr(row, name) for name in CardFigure.__dataclass_fields__})

@@ -1,0 +1,200 @@
+"""The steps on a job card: what to do, what to tighten, and the cautions before it."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from fleet.due.models import Service
+from fleet.units import torque_lbfft
+from fleet.workorders.cautions import FAMILY_OF, Occasion, occasion_of, shown
+from fleet.workorders.families import ORDER
+from fleet.workorders.models import (
+    Caution,
+    Fastener,
+    Job,
+    Procedure,
+    Raising,
+    ReCheckRule,
+    Step,
+    WorkOrder,
+)
+from fleet.workorders.points import points_of
+from fleet.workorders.rules import when_words
+from fleet.workorders.walk import walk
+
+# what comes out of them is oil, whatever their procedure would say
+OILS = (Procedure.Family.LEVEL_PLUG, Procedure.Family.ENGINE_OIL)
+
+
+@dataclass(frozen=True)
+class CardCaution:
+    slug: str
+    text: str
+    source: str
+
+
+@dataclass(frozen=True)
+class CardFastener:
+    slug: str
+    name: str
+    torque_nm: float
+    torque_max_nm: float | None
+    torque_lbfft: float
+    torque_max_lbfft: float | None
+    drive: str
+    seal: str  # sealing washer, O-ring, sealant, none
+    seal_size: str
+    single_use: bool
+    source: str
+    edition: str
+
+
+@dataclass(frozen=True)
+class CardPointFigure:
+    slug: str
+    name: str
+    unit: str
+
+
+@dataclass(frozen=True)
+class CardStep:
+    number: int
+    kind: str
+    text: str
+    cautions: tuple[CardCaution, ...]  # before this step; each where it first applies
+    fastener: CardFastener | None
+    points: tuple[str, ...]  # a record each; empty: the step is one
+    confirm: bool  # not done without a record
+    moving_hold: bool  # the vehicle does not move before it
+    wait_min: int | None  # until it has cured
+    figure: CardPointFigure | None
+
+
+@dataclass(frozen=True)
+class CardReCheck:
+    """What is looked at again: now, where the job is the re-check, or after it."""
+
+    rule: str
+    text: str
+    when: str
+    points: tuple[str, ...]
+    fastener: CardFastener | None
+    figure: CardPointFigure | None
+    safety: bool  # it gets an order of its own
+    source: str
+
+
+def card_steps(
+    order: WorkOrder,
+    procedure: Procedure,
+    fasteners: Mapping[str, CardFastener],
+    cautions: Sequence[Caution],
+) -> tuple[CardStep, ...]:
+    """The steps of a procedure on an order, each with the cautions that begin before it."""
+    steps = list(procedure.steps.all())
+    occasion = occasion_of(
+        procedure,
+        powertrain=order.vehicle.vehicle_type.powertrain,
+        raising=order.raising,
+        system=procedure.service.compartment.kind,
+        salted_roads=order.depot.salted_roads,
+    )
+    return tuple(
+        CardStep(
+            number=step.number,
+            kind=step.kind,
+            text=step.text,
+            cautions=tuple(CardCaution(row.slug, row.text, row.source) for row in new),
+            fastener=fasteners.get(step.fastener),
+            points=_points(step.points, order),
+            confirm=step.confirm or step.moving_hold,
+            moving_hold=step.moving_hold,
+            wait_min=step.wait_min,
+            figure=_figure(procedure.service, step.figure),
+        )
+        for step, new in zip(steps, shown(cautions, occasion, walk(steps)), strict=True)
+    )
+
+
+def card_re_checks(order: WorkOrder, rules: Iterable[ReCheckRule]) -> tuple[CardReCheck, ...]:
+    """Rules as the card shows them."""
+    return tuple(
+        CardReCheck(
+            rule=rule.slug,
+            text=rule.text,
+            when=when_words(rule),
+            points=_points(rule.points, order),
+            fastener=card_fasteners(rule.procedure).get(rule.fastener),
+            figure=_figure(rule.service, rule.figure),
+            safety=rule.safety,
+            source=rule.source,
+        )
+        for rule in rules
+    )
+
+
+def _points(given: Iterable[str], order: WorkOrder) -> tuple[str, ...]:
+    return tuple(point for point in points_of(given, order.vehicle.vehicle_type) if point)
+
+
+def _figure(service: Service, slug: str) -> CardPointFigure | None:
+    found = [figure for figure in service.figures.all() if figure.slug == slug]
+    return CardPointFigure(slug, found[0].name, found[0].unit) if found else None
+
+
+def card_fasteners(procedure: Procedure) -> dict[str, CardFastener]:
+    """The fasteners of a procedure, by slug, with their torque in both units."""
+    return {row.slug: _fastener(procedure, row) for row in procedure.fasteners.all()}
+
+
+def _fastener(procedure: Procedure, row: Fastener) -> CardFastener:
+    top = row.torque_max_nm
+    return CardFastener(
+        slug=row.slug,
+        name=row.name,
+        torque_nm=row.torque_nm,
+        torque_max_nm=top,
+        torque_lbfft=torque_lbfft(row.torque_nm),
+        torque_max_lbfft=None if top is None else torque_lbfft(top),
+        drive=row.drive,
+        seal=row.seal,
+        seal_size=row.seal_size,
+        single_use=row.single_use,
+        source=row.source,
+        edition=procedure.edition,
+    )
+
+
+def general_cautions(
+    order: WorkOrder, job: Job, cautions: Sequence[Caution]
+) -> tuple[CardCaution, ...]:
+    """What to mind on a job that has no steps: how the vehicle is raised, and its compartment.
+
+    Nobody knows what will be done, so the work of the compartment's family is walked through.
+    """
+    system = job.place.kind if job.place else ""
+    family = FAMILY_OF.get(system, Procedure.Family.OTHER)
+    occasion = Occasion(
+        family=family,
+        powertrain=order.vehicle.vehicle_type.powertrain,
+        raising=order.raising,
+        system=system,
+        used_fluid="used oil" if family in OILS else "",
+        salted_roads=order.depot.salted_roads,
+    )
+    found = shown(cautions, occasion, walk(_usual_steps(family, order.raising)))
+    by_slug = {row.slug: row for new in found for row in new}
+    return tuple(CardCaution(row.slug, row.text, row.source) for row in by_slug.values())
+
+
+def _usual_steps(family: str, raising: str) -> list[Step]:
+    """The usual work of a family; on the ground nobody goes beneath."""
+    up = raising != Raising.NONE
+    kinds = (Step.Kind.RAISE, Step.Kind.PREPARE, *ORDER[family]) if up else ORDER[family]
+    return [
+        Step(
+            kind=kind,
+            under_vehicle=up and kind in (Step.Kind.PREPARE, Step.Kind.OPEN_DRAIN, Step.Kind.DRAIN),
+            engine_running=kind == Step.Kind.RUN,
+        )
+        for kind in kinds or (Step.Kind.PREPARE,)
+    ]

@@ -1,0 +1,263 @@
+"""Fluids as recorded at the vehicle: what came out, went in, was topped up, and what follows."""
+
+from dataclasses import dataclass, replace
+from datetime import timedelta
+
+from django.db import transaction
+
+from fleet.calc.slips import Ask, litres_question
+from fleet.faults import Fault
+from fleet.stores.models import Product
+from fleet.vehicles.models import Compartment, Depot
+from fleet.workorders import booking, findings, keep_fill, quantities
+from fleet.workorders.actor import Actor
+from fleet.workorders.by_book import name_compartment
+from fleet.workorders.fluids_in import acceptance, choices
+from fleet.workorders.keys import known
+from fleet.workorders.models import Finding, FluidRecord, Job, Procedure, WorkOrder
+from fleet.workorders.points import cure_question
+from fleet.workorders.quantities import Quantity
+from fleet.workorders.recording import (
+    Doubt,
+    again,
+    check_litres,
+    doubt_of,
+    doubts_kept,
+    job_to_record,
+    stamp,
+)
+
+LITTLE_DRAINED, MUCH_DRAINED = 0.80, 1.10  # shares of the refill; our choice
+BEYOND = 0.50  # share above what fits that is asked about when it came out; our choice
+MOMENTS = timedelta(minutes=3)  # nobody empties one can and opens the next; our choice
+ODD_LOOKS = ("milky", "metal", "fuel")
+
+
+@dataclass(frozen=True)
+class Poured:
+    """A recorded fluid, what it raised, and what the program proposes to report."""
+
+    record: FluidRecord
+    raised: Finding | None
+    proposals: tuple[str, ...]
+
+
+@transaction.atomic
+def fluid(
+    actor: Actor,
+    job_id: int,
+    *,
+    way: str,
+    client_key: str,
+    litres: float | None = None,
+    quantity: str = "",
+    keep_quart: bool = False,
+    compartment: Compartment | None = None,
+    look: str = "",
+    product: Product | None = None,
+    batch: str = "",
+    typed_text: str = "",
+    override_reason: str = "",
+) -> Poured:
+    """Record what came out, went in, or was topped up. What was poured in is never refused: a
+    fluid that is not accepted is asked about first, then raises a finding and *do not use*.
+
+    Parameters
+    ----------
+    litres, quantity
+        One of the two: a number [L], or text that may carry a unit.
+    keep_quart
+        Keep for the depot which quart the quantity says.
+
+    Raises
+    ------
+    Question
+        The job's running total is more than the compartment takes, the product is not accepted
+        there, or the same person recorded just this a moment before: with a reason it goes
+        through. Or a bare quart may be US or imperial: give the quantity again with the word.
+    """
+    taken = _taken(actor, job_id, litres, quantity, keep_quart)
+    ml = round(taken.litres * 1000)
+    row: FluidRecord | None = known(
+        FluidRecord.objects, client_key, job_id=job_id, way=way, quantity_ml=ml, product=product
+    )
+    if row is not None:
+        return _poured_before(row)
+    job = job_to_record(actor, job_id)
+    place = _place(job, compartment, way)
+    name_compartment(actor, job, place)
+    refill_l = _refill_l(job, place)
+    ask = _too_much(job, way, taken, refill_l, place, typed_text)
+    if ask is None and way == FluidRecord.Way.IN:
+        ask = cure_question(job, actor.at)
+    made = {"compartment": place, "way": way, "quantity_ml": ml, "product": product}
+    doubts = [
+        *_product_doubt(job, place, product, way),
+        *doubt_of(ask, "quantity" if quantity else "litres"),
+        *_at_once_again(actor, job, made, client_key),
+    ]
+    given = {
+        **stamp(actor, client_key),
+        **made,
+        **doubts_kept(doubts, override_reason),
+        "job": job,
+        "typed": taken.typed[:40],
+        "look": look.strip(),
+        "batch": batch.strip(),
+    }
+    record, new = FluidRecord.objects.get_or_create(client_key=client_key, defaults=given)
+    if not new:  # the same record, sent twice at once
+        return _poured_before(record)
+    booking.follow(actor, job_id)
+    keep_fill.follow(job, place)
+    return Poured(record, _raise_wrong(actor, job, record), _proposals(record, refill_l))
+
+
+def _taken(actor: Actor, job_id: int, litres: float | None, quantity: str, keep: bool) -> Quantity:
+    if (litres is None) == (not quantity.strip()):
+        raise Fault("Give the quantity either as litres or as text with its unit.", about="litres")
+    if litres is not None:
+        taken = Quantity(litres, "", "")
+    else:
+        depot = Depot.objects.filter(work_orders__jobs=job_id).first()
+        if depot is None:
+            raise Fault(f"There is no job {job_id}.")
+        if keep:
+            quantities.keep_quart(actor, depot, quantity)
+        taken = quantities.read_quantity(quantity, depot)
+    check_litres(taken.litres)
+    return taken
+
+
+def _poured_before(record: FluidRecord) -> Poured:
+    """What a record that came again was answered with."""
+    raised = Finding.objects.filter(client_key=_wrong_fluid_key(record)).first()
+    return Poured(record, raised, _proposals(record, _refill_l(record.job, record.compartment)))
+
+
+def _wrong_fluid_key(record: FluidRecord) -> str:
+    return f"wrong-fluid-{record.pk}"
+
+
+def _place(job: Job, compartment: Compartment | None, way: str) -> Compartment:
+    if way not in FluidRecord.Way.values:
+        raise Fault("Say whether it was drained, filled or topped up.", about="way")
+    place = compartment or job.place
+    if place is None:
+        raise Fault(f"Say which compartment: {job.title} has none.", about="compartment")
+    return place
+
+
+def _refill_l(job: Job, place: Compartment) -> float | None:
+    procedure = Procedure.objects.filter(service=job.service).first()
+    if procedure is not None and procedure.refill_l and job.service is not None:
+        return procedure.refill_l if job.service.compartment_id == place.pk else None
+    return place.service_refill_l
+
+
+def _too_much(
+    job: Job,
+    way: str,
+    taken: Quantity,
+    refill_l: float | None,
+    place: Compartment,
+    typed_text: str,
+) -> Ask | None:
+    """Ask where the job's total is more than fits; too little waits for *done*."""
+    if refill_l is None:
+        return None
+    before, typed = keep_fill.totals(job, place), taken.digits or typed_text
+    drained_l, in_l = before.drained_ml / 1000, before.in_ml / 1000
+    if way == FluidRecord.Way.OUT:
+        most_l = max(refill_l, place.dry_fill_l or 0.0) + in_l
+        ask = litres_question(
+            *(taken.litres, most_l), already_l=drained_l, low=1.0, high=BEYOND, typed_text=typed
+        )
+        in_all = f", {drained_l + taken.litres:g} L in all" if drained_l else ""
+        held = f"the {place.name.lower()} holds {most_l:g} L as far as is known"
+        text = f"{taken.litres:g} L{in_all} came out, but {held}. Is that right?"
+        return None if ask is None else replace(ask, text=text)
+    return litres_question(
+        taken.litres,
+        max(refill_l, drained_l),  # drained and filled a second time, it takes as much again
+        already_l=in_l,
+        dry_fill_l=place.dry_fill_l,
+        low=1.0,
+        high=_tolerance_high(job),
+        typed_text=typed,
+    )
+
+
+def _product_doubt(job: Job, place: Compartment, product: Product | None, way: str) -> list[Doubt]:
+    """Doubt a product that goes where it is not accepted; what came out may be anything."""
+    if product is None or way == FluidRecord.Way.OUT or acceptance(place, product, job).accepted:
+        return []
+    text = f"{product} is not accepted in the {place.name.lower()}. Was it really poured in?"
+    fit = tuple(f"{one.slug}: {one}" for one in choices(place, job).accepted)
+    return [Doubt(text, fit, about="product", yes="it was really poured in")]
+
+
+def _at_once_again(actor: Actor, job: Job, made: dict[str, object], key: str) -> list[Doubt]:
+    """Doubt the same quantity once more within moments; a can later, another may follow."""
+    since = actor.at - MOMENTS
+    same = job.fluids.filter(performed_at__gte=since, performed_at__lte=actor.at, **made)
+    return again(actor, same, job.order.depot.zone, key)
+
+
+def _tolerance_high(job: Job) -> float:
+    procedure = Procedure.objects.filter(service=job.service).exclude(service=None).first()
+    return procedure.refill_tolerance_high if procedure else Procedure().refill_tolerance_high
+
+
+def _raise_wrong(actor: Actor, job: Job, record: FluidRecord) -> Finding | None:
+    """Raise the wrong fluid, unless it is what came out."""
+    vehicle, order = job.order.vehicle, job.order
+    if record.way == FluidRecord.Way.OUT:
+        return None
+    if record.product is None:
+        return None
+    found = acceptance(record.compartment, record.product, job)
+    if found.accepted:
+        return None
+    return findings.report(
+        actor,
+        vehicle=vehicle,
+        kind=Finding.Kind.WRONG_FLUID,
+        severity=Finding.Severity.BEFORE_USE,
+        text=found.why[:500],
+        client_key=_wrong_fluid_key(record),
+        compartment=record.compartment,
+        order=order,
+        fluid=record,
+    )
+
+
+def odd_looks(record: FluidRecord) -> list[str]:
+    return [word for word in ODD_LOOKS if word in record.look.lower()]
+
+
+def odd_untold(order: WorkOrder) -> dict[int, list[FluidRecord]]:
+    """By job, fluid that looked odd and of which no finding tells yet."""
+    told = Finding.objects.filter(
+        order=order, kind=Finding.Kind.LOOK_OF_FLUID, withdrawn_by=None
+    ).values_list("compartment", flat=True)
+    rows = FluidRecord.objects.filter(
+        job__order=order, way=FluidRecord.Way.OUT, withdrawn_by=None
+    ).exclude(compartment__in=set(told))
+    found: dict[int, list[FluidRecord]] = {}
+    for row in rows.select_related("compartment"):
+        if odd_looks(row):
+            found.setdefault(row.job_id, []).append(row)
+    return found
+
+
+def _proposals(record: FluidRecord, refill_l: float | None) -> tuple[str, ...]:
+    """What is worth reporting about a fluid that came out."""
+    if record.way != FluidRecord.Way.OUT:
+        return ()
+    found = [f"It looked {word}." for word in odd_looks(record)]
+    drained_l = keep_fill.totals(record.job, record.compartment).drained_ml / 1000
+    share = drained_l / refill_l if refill_l else 1.0
+    if not LITTLE_DRAINED <= share <= MUCH_DRAINED:
+        found.append(f"{drained_l:g} L came out, {share:.0%} of the refill.")
+    return tuple(found)

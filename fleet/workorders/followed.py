@@ -1,0 +1,110 @@
+"""What followed from a record: rows that the same mistake made, offered when it is taken back.
+
+Only links tell: a row that was kept before there were links offers nothing.
+"""
+
+from collections import defaultdict
+from collections.abc import Collection
+from dataclasses import dataclass
+
+from django.db.models import Q
+
+from fleet.due.models import CheckResult, DueEarlier
+from fleet.people.models import Person
+from fleet.workorders.actor import Actor
+from fleet.workorders.findings import clear_do_not_use, who_may_clear
+from fleet.workorders.models import DoNotUse, Finding, FluidRecord
+
+Source = tuple[str, int]  # kind and id of the record
+
+
+@dataclass(frozen=True)
+class Followed:
+    """One row that followed from a record."""
+
+    key: str  # e.g. "call-12"
+    words: str
+    goes_with_it: bool  # a withdrawn value calls for nothing
+    only: tuple[Person, ...] = ()  # who may take it back, where not everybody may
+
+
+def of(record: object) -> list[Followed]:
+    """What followed from one record and still stands."""
+    if isinstance(record, CheckResult):
+        return of_many(results=[record.pk])["check", record.pk]
+    if isinstance(record, FluidRecord):
+        return of_many(fluids=[record.pk])["fluid", record.pk]
+    if isinstance(record, Finding):
+        return of_many(findings=[record.pk])["finding", record.pk]
+    return []
+
+
+def of_many(
+    *,
+    results: Collection[int] = (),
+    fluids: Collection[int] = (),
+    findings: Collection[int] = (),
+) -> dict[Source, list[Followed]]:
+    """What followed from many records, by the kind and id of each."""
+    found: dict[Source, list[Followed]] = defaultdict(list)
+    for call in DueEarlier.objects.filter(result__in=results, withdrawn_at=None):
+        found["check", call.result_id or 0].append(_call(call, goes_with_it=True))
+    seen = Finding.objects.filter(Q(fluid__in=fluids) | Q(pk__in=findings))
+    standing = {row.pk: row for row in seen.filter(withdrawn_by=None, closed_at=None)}
+    raised = {row.pk: row.fluid_id for row in standing.values() if row.fluid_id in fluids}
+    for pk, fluid_id in raised.items():
+        row = Followed(f"finding-{pk}", f"finding: {standing[pk]}", goes_with_it=False)
+        found["fluid", fluid_id or 0].append(row)
+    for pk, row in _of_findings({*raised, *findings}):
+        found["finding", pk].append(row)
+        if pk in raised:
+            found["fluid", raised[pk] or 0].append(row)
+    return found
+
+
+def _of_findings(pks: Collection[int]) -> list[tuple[int, Followed]]:
+    marks = DoNotUse.objects.filter(finding__in=pks, cleared_at=None)
+    calls = DueEarlier.objects.filter(called_by__finding__in=pks, withdrawn_at=None)
+    return [
+        *((mark.finding_id or 0, _mark(mark)) for mark in marks.select_related("vehicle")),
+        *(
+            (call.called_by.finding_id or 0, _call(call))
+            for call in calls.select_related("called_by")
+        ),
+    ]
+
+
+def _mark(mark: DoNotUse) -> Followed:
+    words = f"do not use: {mark.reason}"
+    return Followed(f"mark-{mark.pk}", words, goes_with_it=False, only=who_may_clear(mark))
+
+
+def _call(call: DueEarlier, *, goes_with_it: bool = False) -> Followed:
+    return Followed(f"call-{call.pk}", f"called for: {call.service.name}", goes_with_it)
+
+
+def take_back(actor: Actor, rows: Collection[Followed], reason: str) -> None:
+    """Take rows back that followed from a record.
+
+    Raises
+    ------
+    Forbidden
+        A mark *do not use*, by whoever set it or may not clear it.
+    """
+    for row in rows:
+        kind, _, pk = row.key.partition("-")
+        if kind == "call":
+            DueEarlier.objects.filter(pk=pk, withdrawn_at=None).update(withdrawn_at=actor.now)
+        elif kind == "finding":
+            Finding.objects.filter(pk=pk, withdrawn_by=None).update(**stamped(actor, reason))
+        else:
+            clear_do_not_use(actor, int(pk), reason=reason)
+
+
+def stamped(actor: Actor, reason: str) -> dict[str, object]:
+    """Who takes a row back, when and why."""
+    return {
+        "withdrawn_by": actor.person,
+        "withdrawn_at": actor.now,
+        "withdrawn_reason": reason.strip()[:300],
+    }

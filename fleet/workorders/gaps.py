@@ -1,0 +1,206 @@
+"""What the procedure of a job expects and nobody recorded; and what was done all the same.
+
+At *done* it is asked about once, all of it together. What is left out stands on the order with its
+reason, before whoever signs.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from django.db import transaction
+from django.db.models import Subquery
+
+from fleet.calc.slips import litres_question
+from fleet.due.models import CheckFigure, CheckResult, Service
+from fleet.faults import Question
+from fleet.workorders import keep_fill
+from fleet.workorders.actor import Actor
+from fleet.workorders.models import Gap, Job, Procedure, Step, WorkOrder, Wrench
+from fleet.workorders.points import missing_points
+
+Kind = Gap.Kind
+OPENS = (
+    *(Step.Kind.OPEN_FILL, Step.Kind.OPEN_DRAIN, Step.Kind.OPEN_PLUG, Step.Kind.OPEN_CAP),
+    *(Step.Kind.DRAIN, Step.Kind.INSPECT),
+)
+SAFETY_FAMILIES = (Procedure.Family.BRAKE_FLUID,)
+
+
+@dataclass(frozen=True)
+class Missing:
+    """One thing that was expected: what it is, and what a form needs to record it."""
+
+    kind: str
+    place: str  # names it within the job
+    words: str
+    safety: bool = False  # asked about again at the finish, where it is left open
+    slug: str = ""  # of the fastener or figure
+    step: int | None = None
+    point: str = ""
+    torque_nm: float | None = None  # recorded without its wrench
+
+    @property
+    def wrench(self) -> bool:
+        """Whether only the wrench is missing."""
+        return self.torque_nm is not None
+
+
+def missing(job: Job) -> list[Missing]:
+    """What is not recorded, in the order of the card; nothing where there is no procedure."""
+    procedure = _procedure(job)
+    if procedure is None:
+        return []
+    steps = list(procedure.steps.all())
+    points = [
+        Missing(
+            *(Kind.POINT, f"point:{one.step or one.rule}:{one.point}", one.words),
+            safety=True,
+            step=one.step,
+            point=one.point,
+        )
+        for one in missing_points(job)
+    ]
+    covered = {one.step for one in points}
+    return [
+        *_torques(job, procedure, steps),
+        *_wrenches(job),
+        *_litres(job, procedure, steps),
+        *_levels(job, [step for step in steps if step.number not in covered]),
+        *_values(job),
+        *points,
+    ]
+
+
+def _procedure(job: Job) -> Procedure | None:
+    return Procedure.objects.filter(service=job.service).exclude(service=None).first()
+
+
+def _torques(job: Job, procedure: Procedure, steps: Sequence[Step]) -> list[Missing]:
+    """Fasteners that a step closes, without a torque."""
+    closed = {step.fastener for step in steps if step.fastener and step.kind not in OPENS}
+    confirmed = {step.fastener for step in steps if step.confirm or step.moving_hold}
+    made = set(job.torques.filter(withdrawn_by=None).values_list("fastener", flat=True))
+    return [
+        Missing(Kind.TORQUE, f"torque:{one.slug}", f"{one.name}: torque", True, slug=one.slug)
+        for one in procedure.fasteners.all()
+        if one.slug in closed - confirmed - made
+    ]
+
+
+def _wrenches(job: Job) -> list[Missing]:
+    """Fasteners of which no record names the wrench; a depot without wrenches notes none."""
+    if not Wrench.objects.filter(depot=job.order.depot_id).exists():
+        return []
+    rows = job.torques.filter(withdrawn_by=None, figure_source="").order_by("pk")
+    named = {(row.fastener, row.point) for row in rows if row.wrench_id is not None}
+    newest = {(row.fastener, row.point): row for row in rows}
+    return [
+        Missing(
+            Kind.TORQUE,
+            f"wrench:{row.fastener}:{row.point}",
+            f"{', '.join(filter(None, (row.fastener_name, row.point)))}: no wrench noted",
+            slug=row.fastener,
+            point=row.point,
+            torque_nm=row.torque_nm,
+        )
+        for place, row in newest.items()
+        if place not in named
+    ]
+
+
+def _litres(job: Job, procedure: Procedure, steps: Sequence[Step]) -> list[Missing]:
+    """Nothing filled, or too little by the running total: by the refill, or by what came out."""
+    service = job.service
+    if service is None or service.kind != Service.Kind.CHANGE:
+        return []
+    if all(step.kind != Step.Kind.FILL for step in steps):
+        return []
+    found = keep_fill.totals(job, service.compartment)
+    if not found.in_ml:
+        return [Missing(Kind.LITRES, "filled", "litres filled")]
+    refill_l = procedure.refill_l or service.compartment.service_refill_l
+    least_l = max(refill_l or 0.0, found.drained_ml / 1000)
+    if not least_l:
+        return []
+    low = procedure.refill_tolerance_low
+    ask = litres_question(found.in_ml / 1000, least_l, low=low, high=float("inf"))
+    if ask is None:
+        return []
+    slips = "; ".join(f"{slip.meant:.4g} L: {slip.words}" for slip in ask.slips)
+    of = "a service refill takes" if least_l == refill_l else "what came out is"
+    words = f"{found.in_ml / 1000:g} L filled in all, but {of} {least_l:g} L"
+    return [Missing(Kind.LITRES, "filled", f"{words} ({slips})" if slips else words)]
+
+
+def _levels(job: Job, steps: Sequence[Step]) -> list[Missing]:
+    """Levels read without a word; litres topped up there are one."""
+    if job.fluids.filter(way="topped up", withdrawn_by=None).exists():
+        return []
+    said = set(job.confirms.filter(withdrawn_by=None).values_list("step", flat=True))
+    read = [step for step in steps if step.kind == Step.Kind.READ_LEVEL]
+    return [
+        Missing(Kind.LEVEL, f"level:{step.number}", step.text, step=step.number)
+        for step in read[-1:]  # the last reading is the one that stands
+        if step.number not in said
+    ]
+
+
+def _values(job: Job) -> list[Missing]:
+    """Figures of the service without a value since the order was started."""
+    since = WorkOrder.objects.filter(pk=job.order_id).values("started_at")
+    made = CheckResult.objects.filter(
+        vehicle=job.vehicle_id, measured_at__gte=Subquery(since), withdrawn_at=None
+    )
+    wanted = CheckFigure.objects.filter(service=job.service).exclude(
+        pk__in=made.values("figure_id")
+    )
+    return [Missing(Kind.VALUE, f"value:{one.slug}", one.name, slug=one.slug) for one in wanted]
+
+
+@transaction.atomic
+def leave(actor: Actor, job: Job, because: str) -> list[Gap]:
+    """Keep what a job that is done leaves out, with its one reason.
+
+    Raises
+    ------
+    Question
+        Something is missing and no reason is given.
+    """
+    found = missing(job)
+    if found and not because.strip():
+        raise Question(
+            f"{job.title}: not recorded: {'; '.join(one.words for one in found)}. "
+            "Record it, or say why it is done all the same.",
+            [one.words for one in found],
+            about="because",
+        )
+    Gap.objects.filter(job=job).delete()  # of an end that was corrected
+    return Gap.objects.bulk_create(
+        Gap(
+            job=job,
+            kind=one.kind,
+            place=one.place,
+            words=one.words[:300],
+            safety=one.safety,
+            reason=because.strip()[:300],
+            person=actor.person,
+            channel=actor.channel,
+            performed_at=actor.at,
+        )
+        for one in found
+    )
+
+
+def gaps_of(order: WorkOrder) -> list[Gap]:
+    """What the jobs of an order leave out, with the reasons, for whoever signs."""
+    rows = Gap.objects.filter(job__order=order).select_related("job", "person")
+    return list(rows.order_by("job", "pk"))
+
+
+def open_safety(order: WorkOrder) -> list[Missing]:
+    """What safety rests on, of jobs that are done, neither recorded nor left out with a reason."""
+    found = []
+    for job in order.jobs.filter(state=Job.State.DONE).select_related("order", "service"):
+        given = set(job.gaps.values_list("place", flat=True))
+        found += [one for one in missing(job) if one.safety and one.place not in given]
+    return found

@@ -1,0 +1,37 @@
+"""Levels as they were read on an order: since when each holds, and what was poured in later."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from fleet.workorders.models import ConfirmRecord, FluidRecord, WorkOrder
+
+
+@dataclass(frozen=True)
+class Level:
+    """The newest word on the level of a step, which was as it should be."""
+
+    at: datetime
+    person: str
+    poured: FluidRecord | None  # went in after it: the level wants reading again
+
+
+def levels(order: WorkOrder) -> dict[int, dict[int | None, Level]]:
+    """By job and number of the step; three queries."""
+    found: dict[int, dict[int | None, Level]] = {
+        pk: {} for pk in order.jobs.values_list("pk", flat=True)
+    }
+    poured = FluidRecord.objects.filter(job__order=order, withdrawn_by=None)
+    went_in = list(poured.exclude(way=FluidRecord.Way.OUT).order_by("performed_at", "pk"))
+    rows = ConfirmRecord.objects.filter(job__order=order, withdrawn_by=None)
+    for row in rows.select_related("person").order_by("performed_at", "pk"):
+        place = found[row.job_id]
+        place.pop(row.step, None)
+        if row.seen:
+            later = [
+                one
+                for one in went_in
+                if one.job_id == row.job_id and one.performed_at > row.performed_at
+            ]
+            last = later[-1] if later else None
+            place[row.step] = Level(row.performed_at, str(row.person or ""), last)
+    return found

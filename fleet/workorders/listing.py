@@ -1,0 +1,191 @@
+"""Orders and their jobs as they are listed: one rule for pages, API and whoever asks next."""
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from django.db.models import (
+    Aggregate,
+    Count,
+    DateField,
+    Exists,
+    F,
+    JSONField,
+    Min,
+    OuterRef,
+    Q,
+    QuerySet,
+    Subquery,
+    Value,
+)
+from django.db.models.functions import Coalesce
+
+from fleet.due.listing import by_day
+from fleet.people.models import Person
+from fleet.people.roles import Right, may
+from fleet.today import today_at
+from fleet.vehicles.find import Depots
+from fleet.vehicles.models import Vehicle
+from fleet.workorders.models import Job, WorkOrder
+from fleet.workorders.progress import BEFORE_THE_END
+
+State = WorkOrder.State
+AT_WORK = (State.RELEASED, State.STARTED, State.WAITING)
+NO_DAY_FIRST = date.min  # what is under way without a day comes before what was planned
+MOST_AT_ONCE = 200  # released by one press
+
+
+def orders_at(depots: Depots, states: Collection[str] | None = None) -> QuerySet[WorkOrder]:
+    """Orders of some depots, in some states (default in any)."""
+    rows = WorkOrder.objects.filter(depot__in=depots)
+    return rows if states is None else rows.filter(state__in=states)
+
+
+def planned_for(rows: QuerySet[WorkOrder], on: date | None) -> QuerySet[WorkOrder]:
+    """Those planned for a day; None: for no day yet."""
+    return rows.filter(planned_on=on)
+
+
+def mentioning(rows: QuerySet[WorkOrder], search: str) -> QuerySet[WorkOrder]:
+    """Those with some text in their number or their vehicle's."""
+    return rows.filter(Q(number__icontains=search) | Q(vehicle__fleet_number__icontains=search))
+
+
+def state_counts(depots: Depots) -> dict[str, int]:
+    """How many open orders some depots have in each state."""
+    rows = orders_at(depots, WorkOrder.OPEN).order_by().values_list("state")
+    found = dict(rows.annotate(Count("pk")))
+    return {str(state): found.get(state, 0) for state in WorkOrder.OPEN}
+
+
+class JobList(Aggregate):
+    """Jobs as one JSON array of arrays, in no certain order."""
+
+    output_field = JSONField()
+    template = "JSON_GROUP_ARRAY(JSON_ARRAY(%(expressions)s))"
+
+    def as_postgresql(self, compiler: Any, connection: Any, **context: Any) -> Any:
+        template = "JSONB_AGG(JSONB_BUILD_ARRAY(%(expressions)s))"
+        return self.as_sql(compiler, connection, template=template, **context)
+
+
+def with_jobs(rows: QuerySet[WorkOrder], columns: Iterable[str]) -> QuerySet[WorkOrder]:
+    """Orders with what is named of their jobs as ``job_list``, within the query for the orders."""
+    jobs = Job.objects.filter(order=OuterRef("pk")).exclude(state=Job.State.DROPPED).order_by()
+    found = jobs.values("order").annotate(found=JobList(*map(F, columns))).values("found")
+    return rows.annotate(job_list=Subquery(found))
+
+
+def open_orders(vehicle: Vehicle) -> QuerySet[WorkOrder]:
+    """Orders of a vehicle that are not signed off or cancelled."""
+    return WorkOrder.objects.filter(vehicle=vehicle, state__in=WorkOrder.OPEN)
+
+
+def orders_to_join(vehicle_ids: Collection[int]) -> QuerySet[WorkOrder]:
+    """Orders of one's own workshop that further work may still be put on."""
+    return WorkOrder.objects.filter(
+        vehicle__in=vehicle_ids, state__in=BEFORE_THE_END, where=WorkOrder.Where.OWN
+    ).order_by("pk")
+
+
+def orders_with_late_records(depots: Depots, person: Person) -> QuerySet[WorkOrder]:
+    """Signed-off orders with records that came later and that nobody has seen yet."""
+    if not may(person, Right.SIGN_OFF):
+        return WorkOrder.objects.none()
+    rows = WorkOrder.objects.filter(depot__in=depots, late_since__isnull=False)
+    return rows.select_related("vehicle", "depot", "signed_off_by").order_by("late_since", "pk")
+
+
+def weeks_drafts(depots: Depots, today: date) -> list[WorkOrder]:
+    """Drafted orders of this week: planned up to Sunday, or without a day and needed by then."""
+    sunday = today + timedelta(days=6 - today.weekday())
+    needed = _needed().filter(order=OuterRef("pk"), vehicle__due_dates__bring_in_by_on__lte=sunday)
+    rows = orders_at(depots, [State.DRAFTED]).filter(
+        Q(planned_on__lte=sunday) | Q(Exists(needed), planned_on=None)
+    )
+    return list(rows.order_by("pk")[:MOST_AT_ONCE])
+
+
+def bring_in_by(orders: Sequence[WorkOrder]) -> dict[int, date]:
+    """The earliest day by which the vehicle of an order is to be brought in, by order id."""
+    rows = _needed().filter(order__in=[order.pk for order in orders]).values_list("order")
+    found = rows.annotate(on=Min("vehicle__due_dates__bring_in_by_on"))
+    return {pk: on for pk, on in found.order_by() if on is not None}
+
+
+# --- jobs ----------------------------------------------------------------------------------
+def open_jobs(vehicle_ids: Collection[int]) -> QuerySet[Job]:
+    """Services of vehicles that an order has open: one job per vehicle and service."""
+    rows = Job.objects.filter(vehicle__in=vehicle_ids, state=Job.State.OPEN)
+    return rows.exclude(service=None)
+
+
+def jobs_to_do(order: WorkOrder) -> QuerySet[Job]:
+    return order.jobs.filter(state=Job.State.OPEN).select_related("order", "service__compartment")
+
+
+def service_jobs(order: WorkOrder) -> QuerySet[Job]:
+    """Jobs of an order that do a service, not other work."""
+    return order.jobs.exclude(service=None).select_related("order", "service__compartment")
+
+
+def services_to_do(order: WorkOrder) -> QuerySet[Job]:
+    return service_jobs(order).filter(state=Job.State.OPEN)
+
+
+def returned_jobs(depots: Depots) -> QuerySet[Job]:
+    """Jobs that came back and that nobody has decided about."""
+    rows = Job.objects.filter(returned=True, order__depot__in=depots)
+    return rows.select_related("order__vehicle", "ended_by", "service").order_by("ended_at", "pk")
+
+
+def _needed() -> QuerySet[Job]:
+    """Open jobs beside the due date of their service."""
+    return Job.objects.filter(state=Job.State.OPEN, vehicle__due_dates__service=F("service"))
+
+
+# --- days ----------------------------------------------------------------------------------
+
+
+def a_day(
+    zones: Mapping[int, str],
+    now: datetime,
+    person: Person | None = None,
+    *,
+    states: Collection[str] = AT_WORK,
+) -> QuerySet[WorkOrder]:
+    """Orders of today at some depots: a person's own and nobody's (everybody's without a person).
+
+    What is left over from an earlier day, and what is under way without a day, belongs to today;
+    what an outside workshop does, does not.
+
+    Parameters
+    ----------
+    zones
+        Time zone by depot id: today is each depot's own.
+    """
+    planned = Q(pk__in=[])
+    for today, pks in by_day({pk: today_at(zone, now) for pk, zone in zones.items()}):
+        planned |= Q(depot_id__in=pks, planned_on__lte=today)
+    under_way = Q(planned_on=None, state__in=[State.STARTED, State.WAITING])
+    rows = WorkOrder.objects.filter(
+        planned | under_way,
+        depot_id__in=list(zones),
+        where=WorkOrder.Where.OWN,
+        state__in=states,
+    )
+    if person is not None:
+        rows = rows.filter(Q(assigned_to=person) | Q(assigned_to=None))
+    return in_order_of_day(rows)
+
+
+def in_order_of_day(rows: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:
+    """By the day they are planned for, as the never-null ``sort_on``; without a day come first."""
+    first = Value(NO_DAY_FIRST, output_field=DateField())
+    return rows.annotate(sort_on=Coalesce("planned_on", first)).order_by("sort_on", "pk")
+
+
+def after(rows: QuerySet[WorkOrder], on: date | None, pk: int) -> QuerySet[WorkOrder]:
+    """Those of ``in_order_of_day`` that come after an order with its day."""
+    day = on or NO_DAY_FIRST
+    return rows.filter(Q(sort_on__gt=day) | Q(sort_on=day, pk__gt=pk))

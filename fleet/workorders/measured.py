@@ -1,0 +1,44 @@
+"""Values measured while an order was worked on."""
+
+from django.db.models import QuerySet
+
+from fleet.due.models import CheckFigure, CheckResult
+from fleet.vehicles.models import Vehicle
+from fleet.workorders.listing import service_jobs
+from fleet.workorders.models import Job, WorkOrder
+
+
+def newest_of(vehicle: Vehicle) -> list[CheckResult]:
+    """The newest value of each figure that was ever measured on a vehicle, by its name."""
+    rows = CheckResult.objects.filter(vehicle=vehicle, withdrawn_by=None)
+    rows = rows.select_related("figure", "person").order_by("measured_at", "pk")
+    newest = {row.figure_id: row for row in rows}
+    for row in newest.values():
+        row.figure = row.figure.at(vehicle.depot_id)  # limits as they hold here
+    return sorted(newest.values(), key=lambda row: row.figure.name)
+
+
+def figures_of(order: WorkOrder) -> list[CheckFigure]:
+    """What is measured on an order, with the limits of the depot the vehicle is based at."""
+    rows = CheckFigure.objects.filter(service__in=service_jobs(order).values("service"))
+    return [row.at(order.vehicle.depot_id) for row in rows.select_related("service")]
+
+
+def of_order(order: WorkOrder) -> QuerySet[CheckResult]:
+    """Values of an order's services that were measured from its start to its sign-off."""
+    if order.started_at is None:
+        return CheckResult.objects.none()
+    rows = CheckResult.objects.filter(
+        vehicle=order.vehicle_id,
+        figure__service__in=service_jobs(order).values("service"),
+        measured_at__gte=order.started_at,
+    )
+    if order.signed_off_at is not None:
+        rows = rows.filter(measured_at__lte=order.signed_off_at)
+    return rows.select_related("figure", "person", "withdrawn_by").order_by("pk")
+
+
+def of_job(job: Job) -> QuerySet[CheckResult]:
+    """Values of one job's service that stand; none where it has no service."""
+    rows = of_order(job.order).filter(withdrawn_by=None, figure__service=job.service_id)
+    return rows if job.service_id is not None else rows.none()

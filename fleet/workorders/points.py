@@ -1,0 +1,160 @@
+"""The points that a job expects a record for, and which of them are still missing."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from django.db.models import Q, QuerySet
+
+from fleet.calc.slips import Ask
+from fleet.due.calls import called_since
+from fleet.faults import Refused
+from fleet.vehicles.models import VehicleType
+from fleet.workorders.models import ConfirmRecord, Job, ReCheckRule, Step, WorkOrder
+
+
+@dataclass(frozen=True)
+class Point:
+    """One record that is wanted: of a confirm step, or of a re-check."""
+
+    about: str  # the words of the step or rule
+    point: str  # empty: the step or rule has one only
+    moving_hold: bool  # the vehicle does not move before it
+    step: int | None = None  # its number
+    rule: str = ""  # its slug
+
+    @property
+    def words(self) -> str:
+        """The point in words, for a list of what is missing."""
+        return f"{self.about.rstrip('.')}: {self.point}" if self.point else self.about
+
+
+def in_words(points: Iterable[Point]) -> str:
+    """Points in one line, those of one step together, e.g. "Wheels on: front left, rear left"."""
+    found: dict[tuple[int | None, str], str] = {}
+    for point in points:
+        place = (point.step, point.rule)
+        found[place] = f"{found[place]}, {point.point}" if place in found else point.words
+    return "; ".join(found.values())
+
+
+def points_of(given: Iterable[str], vehicle_type: VehicleType) -> list[str]:
+    """Points one by one: "each wheel" is every wheel position of the vehicle type."""
+    found: list[str] = []
+    for point in given:
+        wheels = point == ReCheckRule.EACH_WHEEL and vehicle_type.wheel_positions
+        found += wheels or [point]
+    return found or [""]
+
+
+def expected_points(job: Job) -> list[Point]:
+    """Every point of a job: of its confirm steps and moving holds, and of the re-check it is."""
+    if job.service is None:
+        return []
+    vehicle_type = job.service.vehicle_type
+    steps = Step.objects.filter(Q(confirm=True) | Q(moving_hold=True))
+    found = [
+        Point(step.text, point, step.moving_hold, step=step.number)
+        for step in steps.filter(procedure__service=job.service).order_by("number")
+        for point in points_of(step.points, vehicle_type)
+    ]
+    return found + [
+        Point(rule.text, point, False, rule=rule.slug)
+        for rule in ReCheckRule.objects.filter(service=job.service)
+        for point in points_of(rule.points, vehicle_type)
+    ]
+
+
+def missing_points(job: Job) -> list[Point]:
+    """Points of a job without a record, or whose step was last not as it should be.
+
+    A step that names a fastener is also confirmed by tightening it, point by point. A point of a
+    re-check has its record from the instant of the call on, on whatever order it was made.
+    """
+    steps, rules = _confirmed_steps(job), _rules_of(job)
+    return [
+        wanted
+        for wanted in expected_points(job)
+        if not (
+            (wanted.rule, wanted.point) in rules
+            if wanted.rule
+            else steps.get((wanted.step, wanted.point))
+        )
+    ]
+
+
+def confirmed_on(order: WorkOrder) -> QuerySet[ConfirmRecord]:
+    """What was confirmed on an order and not taken back."""
+    rows = ConfirmRecord.objects.filter(job__order=order, withdrawn_by=None)
+    return rows.select_related("rule", "person").order_by("pk")
+
+
+def _confirmed_steps(job: Job) -> dict[tuple[int | None, str], bool]:
+    """By step and point, whether its newest record says that it is as it should be."""
+    rows = job.confirms.filter(withdrawn_by=None, step__isnull=False)
+    made = [(row.performed_at, (row.step, row.point), row.seen) for row in rows]
+    fastened = Step.objects.filter(procedure__service=job.service).exclude(fastener="")
+    torques = list(job.torques.filter(withdrawn_by=None))
+    made += [
+        (row.performed_at, (step.number, row.point), True)
+        for step in fastened
+        for row in torques
+        if row.fastener == step.fastener
+    ]
+    return {place: seen for _, place, seen in sorted(made, key=lambda one: one[0])}
+
+
+def _rules_of(job: Job) -> set[tuple[str, str]]:
+    rows = recorded_rules(job.vehicle_id, job.service_id)
+    return set(rows.values_list("rule__slug", "point"))
+
+
+def recorded_rules(vehicle_id: int, service_id: int | None) -> QuerySet[ConfirmRecord]:
+    """Records of a vehicle's re-check that count: since the call, and not too early."""
+    since = called_since(vehicle_id, service_id)
+    rows = ConfirmRecord.objects.filter(
+        job__vehicle=vehicle_id, rule__service=service_id, withdrawn_by=None, too_early=False
+    )
+    return rows if since is None else rows.filter(performed_at__gt=since)
+
+
+def refuse_unheld(order: WorkOrder, fit_for_use: str) -> list[Point]:
+    """Points without which the vehicle must not move, of jobs that were worked on.
+
+    Raises
+    ------
+    Refused
+        Some are missing and the vehicle is to be used.
+    """
+    jobs = order.jobs.filter(state__in=[Job.State.DONE, Job.State.PART_DONE])
+    missing = [
+        point
+        for job in jobs.select_related("service__vehicle_type")
+        for point in missing_points(job)
+        if point.moving_hold
+    ]
+    if missing and fit_for_use != WorkOrder.Fit.NO:
+        raise Refused(
+            f"The vehicle does not move before these are confirmed: "
+            f"{in_words(missing).rstrip('.')}. Record them, or finish with fit for use: no.",
+            about="fit_for_use",
+        )
+    return missing
+
+
+def cure_question(job: Job, at: datetime) -> Ask | None:
+    """Ask about filling before a seal has had its time to cure, from its newest record on."""
+    steps = Step.objects.filter(procedure__service=job.service, wait_min__gt=0)
+    for step in steps.exclude(procedure__service=None):
+        sealed = list(job.confirms.filter(withdrawn_by=None, step=step.number))
+        sealed_at = [row.performed_at for row in sealed]
+        torques = job.torques.filter(withdrawn_by=None, fastener=step.fastener)
+        sealed_at += [row.performed_at for row in torques] if step.fastener else []
+        if sealed_at and at < max(sealed_at) + timedelta(minutes=step.wait_min or 0):
+            gone_min = int((at - max(sealed_at)).total_seconds() // 60)
+            text = (
+                f"Only {gone_min} of {step.wait_min} min have gone since: {step.text} Fill when it "
+                "has cured, or say why not."
+            )
+            return Ask(text, ())
+    return None

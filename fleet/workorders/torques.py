@@ -1,0 +1,194 @@
+"""Torque as tightened at the vehicle: to the figure by one tap, or to a typed value."""
+
+from typing import Any
+
+from django.db import transaction
+from django.db.models import QuerySet
+
+from fleet.calc.slips import Ask, torque_question
+from fleet.faults import Fault
+from fleet.people.models import Person
+from fleet.today import today_at
+from fleet.workorders.actor import Actor
+from fleet.workorders.by_book import BookFigure, fastener_in_words
+from fleet.workorders.keys import known
+from fleet.workorders.models import Fastener, Job, TorqueRecord, WorkOrder, Wrench
+from fleet.workorders.recording import (
+    Doubt,
+    again,
+    doubt_of,
+    doubts_kept,
+    job_to_record,
+    stamp,
+)
+
+AS_SHOWN_NM = 0.05  # values are shown to a tenth
+
+
+@transaction.atomic
+def torque(
+    actor: Actor,
+    job_id: int,
+    *,
+    fastener: str,
+    client_key: str,
+    point: str = "",
+    torque_nm: float | None = None,
+    typed_text: str = "",
+    wrench: str = "",
+    override_reason: str = "",
+    by_book: BookFigure | None = None,
+) -> TorqueRecord:
+    """Record a fastener as tightened: to the figure by one tap, or to a typed value.
+
+    Parameters
+    ----------
+    by_book
+        Where no procedure names the fastener: its words and the figure of the maker's book.
+
+    Raises
+    ------
+    Question
+        The value lies outside its tolerance, the calibration of the wrench had ended, or the
+        same person recorded just this before; with a reason it goes through.
+    Fault
+        No such fastener or wrench, or the order takes no more records.
+    """
+    named = {"fastener": fastener} if by_book is None else {}
+    typed = {"to_the_figure": True} if torque_nm is None else {"torque_nm": torque_nm}
+    row: TorqueRecord | None = known(
+        TorqueRecord.objects, client_key, job_id=job_id, point=point, **named, **typed
+    )
+    if row is not None:
+        return row
+    job = job_to_record(actor, job_id)
+    figure = _fastener(job, fastener) if by_book is None else fastener_in_words(job, by_book)
+    ask = None
+    if torque_nm is None and figure.torque_max_nm is not None:
+        raise Fault(
+            f"{figure.name} has a range, {figure.torque_nm:g} to {figure.torque_max_nm:g} N·m: say "
+            "which value the wrench was set to.",
+            about="torque_nm",
+        )
+    if torque_nm is not None:
+        ask = _torque_question(torque_nm, figure, typed_text)
+    made: dict[str, Any] = {
+        "fastener": figure.slug,
+        "fastener_name": figure.name,
+        "point": point,
+        "torque_nm": figure.torque_nm if torque_nm is None else torque_nm,
+        "wrench": _wrench(job, wrench),
+    }
+    doubts = [
+        *doubt_of(ask, "torque_nm"),
+        *_calibration_doubt(actor, job, made["wrench"]),
+        *again(actor, _just_so(job, made), job.order.depot.zone, client_key),
+    ]
+    given = {
+        **stamp(actor, client_key),
+        **made,
+        **doubts_kept(doubts, override_reason),
+        "job": job,
+        "reference_nm": figure.torque_nm,
+        "figure_source": "" if by_book is None else figure.source,
+        "to_the_figure": torque_nm is None,
+    }
+    return TorqueRecord.objects.get_or_create(client_key=client_key, defaults=given)[0]
+
+
+def _torque_question(torque_nm: float, figure: Fastener, typed_text: str) -> Ask | None:
+    try:
+        return torque_question(
+            torque_nm,
+            figure.torque_nm,
+            reference_max_nm=figure.torque_max_nm,
+            stated_unit=figure.stated_unit,
+            tolerance=figure.tolerance,
+            typed_text=typed_text,
+        )
+    except ValueError as error:
+        raise Fault(f"{figure.name}: {error}.", about="torque_nm") from error
+
+
+def _fastener(job: Job, slug: str) -> Fastener:
+    found = _fasteners(job).filter(slug=slug).first()
+    if found is None:
+        known_as = ", ".join(_fasteners(job).values_list("slug", flat=True)) or "none"
+        raise Fault(
+            f"The procedure of {job.title} has no fastener {slug!r}; it has {known_as}.",
+            about="fastener",
+        )
+    return found
+
+
+def _fasteners(job: Job) -> QuerySet[Fastener]:
+    return Fastener.objects.filter(procedure__service=job.service).exclude(procedure__service=None)
+
+
+def _wrench(job: Job, tag: str) -> Wrench | None:
+    if not tag.strip():
+        return None
+    found = Wrench.objects.filter(depot=job.order.depot_id, tag__iexact=tag.strip()).first()
+    if found is None:
+        raise Fault(
+            f"There is no wrench {tag!r} at this depot: enter it first, or leave it out.",
+            about="wrench",
+        )
+    return found
+
+
+def _just_so(job: Job, made: dict[str, Any]) -> QuerySet[TorqueRecord]:
+    """Records of the same point, wrench and value, as exactly as a value is shown."""
+    place = {name: made[name] for name in ("fastener", "fastener_name", "point", "wrench")}
+    near = (made["torque_nm"] - AS_SHOWN_NM, made["torque_nm"] + AS_SHOWN_NM)
+    return job.torques.filter(**place, torque_nm__range=near)
+
+
+def _calibration_doubt(actor: Actor, job: Job, wrench: Wrench | None) -> list[Doubt]:
+    today = today_at(job.order.depot.zone, actor.at)
+    if wrench is None or wrench.valid_on(today):
+        return []
+    others = [
+        f"{row.tag}: calibrated until {row.calibrated_until_on}"
+        for row in Wrench.objects.filter(depot=wrench.depot_id)
+        if row.valid_on(today)
+    ]
+    text = (
+        f"The calibration of wrench {wrench.tag} ended on {wrench.calibrated_until_on}. "
+        "Was it really used?"
+    )
+    yes = f"wrench {wrench.tag} was really used"
+    return [Doubt(text, tuple(others), about="wrench", yes=yes)]
+
+
+def past_calibration(record: TorqueRecord) -> bool:
+    """Whether the calibration of the wrench had ended when it was used."""
+    wrench = record.wrench
+    if wrench is None:
+        return False
+    return not wrench.valid_on(today_at(wrench.depot.zone, record.performed_at))
+
+
+def calibration_warning(record: TorqueRecord) -> str:
+    """What to say about a wrench whose calibration had ended; empty: nothing."""
+    wrench = record.wrench
+    if wrench is None or not past_calibration(record):
+        return ""
+    return (
+        f"The calibration of wrench {wrench.tag} ended on {wrench.calibrated_until_on}: have it "
+        "checked, and tighten again with another where it matters."
+    )
+
+
+def preset_wrench(person: Person, order: WorkOrder) -> str:
+    """The wrench to offer: the last one that the person used here of those whose calibration
+    still holds, else the only such one of the depot; empty: none, and the mechanic chooses."""
+    today = today_at(order.depot.zone)
+    valid = [row.tag for row in Wrench.objects.filter(depot=order.depot_id) if row.valid_on(today)]
+    used = TorqueRecord.objects.filter(
+        person=person, wrench__depot=order.depot_id, wrench__tag__in=valid, withdrawn_by=None
+    )
+    last: str | None = used.order_by("-pk").values_list("wrench__tag", flat=True).first()
+    if last is None and len(valid) == 1:
+        return valid[0]
+    return last or ""

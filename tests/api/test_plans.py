@@ -1,0 +1,54 @@
+"""Plans by the API: figures, services with their reasons, days; one's own depots only."""
+
+from datetime import date
+
+import pytest
+from rest_framework.test import APIClient
+
+from fleet.visits import plan as plans
+from tests.api.conftest import Caller
+from tests.api.routes import address
+from tests.cast import Cast, oil_change
+from tests.visits.depot import TODAY, due
+
+FIGURES = {"depot", "cost", "bound", "gap", "visits", "services", "left_out"}
+
+
+@pytest.fixture
+def clerk(people: Cast, call: Caller) -> APIClient:
+    """A van at the clerk's depot and one at another, each with one service."""
+    service = oil_change(people)
+    for van in (people.van, people.hill_van):
+        due(van, service, 10)
+    plans.plan([people.plain.pk, people.hill.pk], TODAY)
+    return call(people.clerk)
+
+
+def test_the_plan_of_ones_own_depot_has_the_promised_keys(clerk: APIClient) -> None:
+    (row,) = clerk.get(address("plan")).json()["rows"]
+    assert set(row) == FIGURES | {"as_of", "days", "made_at", "prices", "lacking"}
+    assert (row["depot"], row["visits"], row["left_out"]) == ("plain", 1, 0)
+    assert (row["as_of"], row["days"]) == (TODAY.isoformat(), 56)
+
+
+def test_each_service_says_its_day_and_why(people: Cast, clerk: APIClient) -> None:
+    (row,) = clerk.get(address("visits")).json()["rows"]
+    assert (row["depot"], row["vehicle"], row["held"]) == ("plain", people.van.fleet_number, False)
+    assert date.fromisoformat(row["on"]).weekday() < 5
+    assert row["reason"]
+
+
+def test_a_day_says_how_many_come_and_for_how_long(clerk: APIClient) -> None:
+    (row,) = clerk.get(address("workshop-days")).json()["rows"]
+    # by hand: 30 minutes are taken for want of a procedure, 20 to set up
+    assert (row["depot"], row["visits"], row["minutes"]) == ("plain", 1, 50)
+
+
+@pytest.mark.parametrize("name", ["plan", "visits", "workshop-days"])
+def test_another_depot_is_not_seen(clerk: APIClient, name: str) -> None:
+    assert clerk.get(address(name), {"depot": "hill"}).json() == {"rows": []}
+
+
+@pytest.mark.parametrize("name", ["plan", "visits", "workshop-days"])
+def test_without_a_plan_there_are_no_rows(people: Cast, call: Caller, name: str) -> None:
+    assert call(people.clerk).get(address(name)).json() == {"rows": []}

@@ -1,0 +1,222 @@
+"""Plans of generated depots: the proven gap, what it saves, and how much of it stays put.
+
+Fleets, minutes and prices are invented; the percentages show the method.
+"""
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from fleet.calc.arrays import FloatArray, IntArray
+from fleet.calc.visit_columns import Task
+from fleet.calc.visit_costs import Prices, day_costs, law, leave_out_costs, with_memory
+from fleet.calc.visit_plan import Found, plan
+from fleet.calc.visit_rows import Row
+
+DAYS, BACK, AFTER = 56, 200, 120
+FROZEN_D, MOVED_MINOR = 7, 4_000
+INTERVALS_D = (120.0, 180.0, 365.0, 540.0)
+WORK_MIN = (60.0, 30.0, 45.0, 90.0)
+PRICES_MINOR = (9_000.0, 2_500.0, 6_000.0, 14_000.0)
+LATE_MINOR_PER_D = (4_000.0, 2_000.0, 4_000.0, 4_000.0)
+SKILLED = (False, False, False, True)
+VISIT_MINOR, SET_UP_MIN = 5_000.0, 20.0
+EARLY_SHARE = 0.15
+
+
+@dataclass(frozen=True)
+class World:
+    """Due dates of a generated depot, as seen on some day."""
+
+    vehicle: IntArray
+    kind: IntArray
+    p50_d: FloatArray
+    spread: FloatArray  # share of the way to p50
+    vehicles: int
+
+    @property
+    def quantiles_d(self) -> FloatArray:
+        """Earliest likely, expected and latest likely day, (n, 1, 3)."""
+        apart = np.maximum(1.0, np.abs(self.p50_d) * self.spread)
+        return np.stack((self.p50_d - apart, self.p50_d, self.p50_d + 1.3 * apart), axis=1)[
+            :, None, :
+        ]
+
+
+def world(vehicles: int, seed: int) -> World:
+    """A depot whose services lie anywhere in their intervals, a few of them late."""
+    random = np.random.default_rng(seed)
+    kinds = np.tile(np.arange(len(INTERVALS_D)), vehicles)
+    intervals = np.array(INTERVALS_D)[kinds]
+    p50 = np.floor(random.uniform(-0.02, 1.0, len(kinds)) * intervals)
+    return World(
+        vehicle=np.repeat(np.arange(vehicles), len(INTERVALS_D)),
+        kind=kinds,
+        p50_d=p50,
+        spread=random.uniform(0.05, 0.2, len(kinds)),
+        vehicles=vehicles,
+    )
+
+
+def one_night_on(before: World, seed: int) -> World:
+    """A day later: dates come a day nearer and move a little, as readings come in."""
+    random = np.random.default_rng(seed)
+    apart = np.abs(before.p50_d) * before.spread
+    moved = np.rint(random.normal(0, 0.1, len(apart)) * apart)
+    return replace(before, p50_d=before.p50_d - 1 + moved)
+
+
+def task(seen: World, use_share: float, first_weekday: int = 0) -> tuple[Task, IntArray]:
+    """The task of a depot whose minutes are used to about this share; and which services of the
+    world are in it."""
+    intervals = np.array(INTERVALS_D)[seen.kind]
+    early_d = np.floor(seen.p50_d - EARLY_SHARE * intervals)
+    inside = np.flatnonzero(early_d < DAYS)
+    kind, vehicle = seen.kind[inside], seen.vehicle[inside]
+    days = np.arange(-BACK, DAYS + AFTER)
+    due_by = law(seen.quantiles_d[inside], np.full(len(inside), np.nan), days)
+    prices = Prices(
+        np.array(PRICES_MINOR)[kind] / np.array(INTERVALS_D)[kind],
+        np.array(LATE_MINOR_PER_D)[kind],
+        np.zeros(len(kind)),
+    )
+    cost = day_costs(due_by, prices)[:, BACK:]
+    open_days = (np.arange(DAYS) + first_weekday) % 7 < 5
+    by_day = np.where(open_days[None, :], cost[:, :DAYS], np.inf)
+    by_day[np.arange(DAYS)[None, :] < early_d[inside][:, None]] = np.inf
+    work = np.array(WORK_MIN)[kind]
+    load = float(((work + 0.6 * SET_UP_MIN) * (seen.p50_d[inside] < DAYS)).sum())
+    minutes = np.where(open_days, load / use_share / open_days.sum(), 0.0)
+    skilled = work * np.array(SKILLED)[kind]
+    set_up = np.full(seen.vehicles, SET_UP_MIN)
+    return Task(
+        vehicle=vehicle,
+        cost_minor=by_day,
+        leave_out_minor=leave_out_costs(cost[:, DAYS:], np.full(len(kind), VISIT_MINOR), 0.6),
+        wait_min=np.zeros(len(kind)),
+        visit_minor=np.full(seen.vehicles, VISIT_MINOR),
+        rows=(
+            Row("mechanics", "mechanics", minutes, work, set_up),
+            Row("skill", "gearboxes", minutes * 0.5, skilled, np.zeros(seen.vehicles)),
+            Row("bays", "bays", minutes * 1.1, work, set_up, waits=True),
+        ),
+        joins=np.zeros((seen.vehicles, DAYS), dtype=bool),
+    ), inside  # fmt: skip
+
+
+def cost_of(planned: Task, day: IntArray) -> tuple[float, int]:
+    """Cost of a plan given by the day of each service (-1 left out), and its visits."""
+    on = np.flatnonzero(day >= 0)
+    visits = {(int(planned.vehicle[s]), int(day[s])) for s in on}
+    cost = planned.cost_minor[on, day[on]].sum() + planned.leave_out_minor[day < 0].sum()
+    return float(cost + VISIT_MINOR * len(visits)), len(visits)
+
+
+def naive(planned: Task, wanted: IntArray) -> IntArray:
+    """Days by taking services in order of the day wanted, each on the first day with minutes left
+    from there on."""
+    left = planned.capacity.copy()
+    day = np.full(len(wanted), -1, dtype=np.int64)
+    comes: set[tuple[int, int]] = set()
+    for service in np.argsort(wanted, kind="stable").tolist():
+        vehicle = int(planned.vehicle[service])
+        for on in range(int(wanted[service]), planned.days):
+            if not np.isfinite(planned.cost_minor[service, on]):
+                continue
+            use = np.array(
+                [
+                    row.use[service] + row.set_up[vehicle] * ((vehicle, on) not in comes)
+                    for row in planned.rows
+                ]
+            )
+            if (use <= left[:, on] + 1e-9).all():
+                left[:, on] -= use
+                day[service] = on
+                comes.add((vehicle, on))
+                break
+    return day
+
+
+def on_its_p50(seen: World, planned: Task, inside: IntArray) -> IntArray:
+    """Each service on its expected day, or the first after it with room; later ones left out."""
+    wanted = np.maximum(0, seen.p50_d[inside]).astype(np.int64)
+    day = naive(planned, np.minimum(wanted, planned.days - 1))
+    day[wanted >= planned.days] = -1
+    return day
+
+
+def all_within_30(seen: World, planned: Task, inside: IntArray) -> IntArray:
+    """A vehicle comes on the expected day of its first service, and all due within 30 days of it
+    is done then."""
+    wanted = np.maximum(0, seen.p50_d[inside])
+    day = wanted.copy()
+    for vehicle in np.unique(planned.vehicle):
+        mine = np.flatnonzero(planned.vehicle == vehicle)
+        rest = mine[np.argsort(wanted[mine], kind="stable")]
+        while len(rest):
+            first = wanted[rest[0]]
+            with_it = rest[wanted[rest] <= first + 30]
+            early = [int(np.argmax(np.isfinite(planned.cost_minor[s]))) for s in with_it]
+            ready = np.array([first >= at for at in early])
+            group = with_it[ready] if ready.any() else with_it[:1]
+            day[group] = first
+            rest = rest[~np.isin(rest, group)]
+    found = naive(planned, np.minimum(day, planned.days - 1).astype(np.int64))
+    found[day >= planned.days] = -1
+    return found
+
+
+def _against(name: str, best: Found, planned: Task, day: IntArray) -> str:
+    cost, visits = cost_of(planned, day)
+    done = max(1, int((day >= 0).sum()))
+    return f"{1 - best.cost_minor / cost:.0%} cheaper than {name} ({visits / done:.2f} visits each)"
+
+
+def _row(vehicles: int, use_share: float, seed: int) -> None:
+    seen = world(vehicles, seed)
+    planned, inside = task(seen, use_share)
+    begin = time.process_time()
+    best = plan(planned)
+    cpu_s = time.process_time() - begin
+    visits = len(best.visits) / max(1, int((best.day >= 0).sum()))
+    print(
+        f"{vehicles:>6,} vehicles at {use_share:.2f}, seed {seed}: {len(inside):,} services, gap "
+        f"{best.gap:.2%} to the proved bound, {visits:.2f} visits each, {cpu_s:.1f} CPU s"
+    )
+    ways: tuple[tuple[str, Callable[..., IntArray]], ...] = (
+        ("each on its p50 date", on_its_p50),
+        ("all due within 30 days", all_within_30),
+    )
+    for name, way in ways:
+        print(f"        {_against(name, best, planned, way(seen, planned, inside))}")
+
+
+def _moved(vehicles: int, use_share: float, nights: int) -> None:
+    """Share of promised visits beyond the frozen days that a night moves, with a price on moves."""
+    seen = world(vehicles, 1)
+    planned, inside = task(seen, use_share)
+    day = {int(s): int(d) for s, d in zip(inside, plan(planned).day, strict=True)}
+    moved = live = 0
+    for night in range(1, nights + 1):
+        seen = one_night_on(seen, night)
+        planned, inside = task(seen, use_share, night % 7)
+        before = np.array([day.get(int(s), -1) - 1 for s in inside])
+        before[before < FROZEN_D] = -1  # near ones are committed and not counted here
+        can = np.isfinite(planned.cost_minor[np.arange(len(inside)), np.maximum(before, 0)])
+        before[~can] = -1
+        cost, out = with_memory(planned.cost_minor, planned.leave_out_minor, before, MOVED_MINOR)
+        found = plan(replace(planned, cost_minor=cost, leave_out_minor=out))
+        live += int((before >= 0).sum())
+        moved += int(((before >= 0) & (found.day != before)).sum())
+        day = {int(s): int(d) for s, d in zip(inside, found.day, strict=True)}
+    print(f"{vehicles:>6,} vehicles, {nights} nights: {moved / max(1, live):.1%} of services move")
+
+
+def run(vehicles: int) -> None:
+    """Plan depots of 100, 200 and 2,000 vehicles, as far as so many are asked for."""
+    for count, use_share in ((100, 0.75), (200, 0.75), (200, 0.9), (2_000, 0.75)):
+        if count <= vehicles:
+            _row(count, use_share, 1)
+    _moved(100, 0.75, 3)

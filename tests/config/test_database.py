@@ -1,0 +1,98 @@
+"""A new database built from the models equals one that went through every migration."""
+
+import json
+import os
+import subprocess
+import sys
+from contextlib import closing
+from pathlib import Path
+from uuid import uuid4
+
+import psycopg
+import pytest
+from django.conf import settings
+
+from config.database import migrate, steps_behind
+
+BUILT = "from config.database import migrate; migrate()"
+MIGRATED = "from django.core.management import call_command; call_command('migrate', verbosity=0)"
+
+
+@pytest.mark.django_db
+def test_the_tests_own_database_lacks_no_migration() -> None:
+    assert steps_behind() == 0
+
+
+@pytest.mark.django_db(transaction=True)
+def test_a_database_with_tables_is_migrated_not_built(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("config.database.build", lambda: pytest.fail("built over standing tables"))
+    migrate()
+
+
+@pytest.mark.parametrize("there_before", [False, True])
+def test_the_embedded_database_is_its_owners_whatever_the_folder(
+    tmp_path: Path, there_before: bool
+) -> None:
+    folder = tmp_path / "open"
+    folder.mkdir(mode=0o755)
+    if there_before:
+        (folder / "sumpwise.sqlite3").touch(mode=0o644)
+    script = (
+        "import os; os.umask(0); import django; django.setup()\n"
+        "from django.db import connection as c; c.cursor().execute('CREATE TABLE t (n)')\n"
+        "c.cursor().execute('INSERT INTO t VALUES (1)')\n"
+        f"print([[p.name, oct(p.stat().st_mode & 0o777)] for p in"
+        f" sorted(__import__('pathlib').Path({str(folder)!r}).glob('*.sqlite3*'))])"
+    )
+    answer = subprocess.run(
+        [sys.executable, "-c", script],
+        env={"PATH": os.environ["PATH"], "DJANGO_SETTINGS_MODULE": "config.settings",
+             "SUMPWISE_DATA": str(folder)},
+        cwd=settings.BASE_DIR, capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    found = dict(eval(answer.stdout))  # noqa: S307 - written above
+    assert found == {f"sumpwise.sqlite3{end}": "0o600" for end in ("", "-shm", "-wal")}
+
+
+def test_built_at_once_or_migrated_step_by_step_it_is_the_same(tmp_path: Path) -> None:
+    built, migrated = (_described(make, tmp_path) for make in (BUILT, MIGRATED))
+    assert built["applied"] == migrated["applied"]
+    assert built["rows"] == migrated["rows"]
+    limits = (settings.BASE_DIR / "fixtures" / "grades.csv").read_text().splitlines()
+    assert built["rows"]["stores_gradelimit"] == len(limits) - 1  # a migration brings them
+    assert built["tables"].keys() == migrated["tables"].keys()
+    for name, columns in built["tables"].items():
+        assert columns == migrated["tables"][name], name
+
+
+def _described(make: str, folder: Path) -> dict[str, dict[str, object]]:
+    """Tables, rows and migrations of a new database that a fresh process makes."""
+    name = f"sumpwise_made_{uuid4().hex[:8]}"
+    given = {"PATH": os.environ["PATH"], "SUMPWISE_DATA": str(folder / name)}
+    (folder / name).mkdir()
+    script = f"import django; django.setup(); {make}; import tests.config.described"
+    if not settings.SERVED:
+        return _answer(script, given)
+    server = settings.DATABASE_URL.rpartition("/")[0]
+    given["SUMPWISE_DATABASE_URL"] = f"{server}/{name}"
+    given["SUMPWISE_REDIS_URL"] = settings.REDIS_URL
+    given["SUMPWISE_SECRET_KEY"] = uuid4().hex
+    with closing(psycopg.connect(f"{server}/postgres", autocommit=True)) as owner:
+        owner.execute(f"CREATE DATABASE {name}")
+        try:
+            return _answer(script, given)
+        finally:
+            owner.execute(f"DROP DATABASE {name} WITH (FORCE)")
+
+
+def _answer(script: str, given: dict[str, str]) -> dict[str, dict[str, object]]:
+    answer = subprocess.run(
+        [sys.executable, "-c", script],
+        env={"DJANGO_SETTINGS_MODULE": "config.settings", **given},
+        cwd=settings.BASE_DIR,
+        capture_output=True,
+        text=True,
+    )
+    assert answer.returncode == 0, answer.stderr
+    described: dict[str, dict[str, object]] = json.loads(answer.stdout)
+    return described

@@ -1,0 +1,151 @@
+"""What is typed at the vehicle is asked about in words, and what is left out at done stands."""
+
+from collections.abc import Callable
+from typing import Any
+
+from django.test import Client
+
+from fleet.due.models import CheckFigure, CheckResult
+from fleet.people.models import Person
+from fleet.workorders import checks, progress
+from fleet.workorders.models import (
+    Finding,
+    FluidRecord,
+    TorqueRecord,
+)
+from tests.dashboard.forms import Form, forms_of
+from tests.dashboard.test_job_card import KEY, send
+from tests.dashboard.workshop import INVENTED, Workshop
+
+SignedIn = Callable[[Person], Client]
+
+
+def test_a_quantity_keeps_the_unit_and_the_comma_it_was_typed_with(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    shop.start()
+    client = signed_in(shop.people.mechanic)
+    given = {"kind": "fluid", "way": "filled", "product": "right"}
+    send(client, shop, **given, litres="0,7", client_key=KEY + "a")
+    send(client, shop, **given, litres="0.8 US qt", client_key=KEY + "b")
+    # 1 US quart is 0.946353 L (NIST SP 811)
+    assert list(FluidRecord.objects.order_by("pk").values_list("quantity_ml", flat=True)) == [
+        700,
+        757,
+    ]
+    seen = client.get(f"{shop.page}/card").content.decode()
+    assert "filled 0.757 L as typed: 0.8 US qt" in seen
+
+
+def test_a_bare_quart_is_asked_about_once_and_one_tap_answers(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    shop.start()
+    client = signed_in(shop.people.supervisor)
+    given = {"kind": "fluid", "way": "filled", "product": "right", "litres": "1.5 qt"}
+    asked = send(client, shop, **given)
+    (form,) = [one for one in forms_of(asked.content.decode()) if "override_reason" in one.sent]
+    assert (asked.status_code, form.buttons[0]) == (409, ("litres", "1.5 US qt"))
+    client.post(form.action, {**form.sent, "litres": "1.5 US qt", "keep_quart": "yes"})
+    send(client, shop, kind="fluid", way="topped up", litres="0.1 qt", client_key=KEY + "next")
+    made = FluidRecord.objects.order_by("pk")
+    assert [row.quantity_ml for row in made] == [1420, 95]
+
+
+def test_a_sign_left_out_is_asked_about_and_one_tap_puts_it_right(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    CheckFigure.objects.create(
+        service=shop.oil, slug="freeze", name="Freeze", unit="°C", pass_to=-25, source=INVENTED
+    )
+    shop.start()
+    client = signed_in(shop.people.mechanic)
+    asked = send(client, shop, kind="check", figure="freeze", value="35")
+    (form,) = [one for one in forms_of(asked.content.decode()) if "override_reason" in one.sent]
+    assert form.buttons[0] == ("value", "-35")
+    assert not CheckResult.objects.exists()
+    client.post(form.action, {**form.sent, "value": "-35"})
+    assert CheckResult.objects.get().outcome == "pass"
+
+
+def test_a_point_for_the_thousands_of_the_odometer_is_suggested(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    shop.start()
+    client = signed_in(shop.people.mechanic)
+    progress.end_job(
+        shop.actor(shop.people.mechanic), shop.job.pk, state="done", because="not tried here"
+    )
+    given = {"change": "finish", "version": shop.now().version, "odometer": "10.700"}
+    client.post(f"{shop.page}/change", {**given, "unit": "km", "fit_for_use": "yes"})
+    seen = client.get(f"{shop.page}/card").content.decode()
+    assert "10,700\u202fkm was likely meant" in seen.replace("&nbsp;", " ")
+
+
+def test_done_with_nothing_recorded_shows_one_panel_and_one_reason_lets_it_stand(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    shop.start()
+    client = signed_in(shop.people.mechanic)
+    (done,) = done_forms(client.get(f"{shop.page}/card"))
+    asked = client.post(done.action, {**done.sent, "state": "done"})
+    seen = asked.content.decode()
+    assert (asked.status_code, shop.job.state) == (409, "open")
+    for words in ("Drain plug: torque", "Fill plug: torque", "Litres filled"):
+        assert words in seen
+    tapped = [one for one in forms_of(seen) if one.sent.get("fastener") == ["fill-plug"]]
+    client.post(tapped[-1].action, {**tapped[-1].sent, "whole": "yes"})
+    assert TorqueRecord.objects.get().fastener == "fill-plug"
+    (done,) = done_forms(asked)
+    client.post(done.action, {**done.sent, "state": "done", "because": "phone was flat"})
+    assert shop.job.state == "done"
+    page = client.get(shop.page).content.decode()
+    assert "Drain plug: torque, because phone was flat" in page
+    assert "Fill plug: torque, because" not in page
+
+
+def done_forms(answer: Any) -> list[Form]:
+    found = forms_of(answer.content.decode())
+    return [one for one in found if ("state", "done") in one.buttons]
+
+
+def test_fit_for_use_against_a_fail_is_asked_about_and_keeps_what_was_typed(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    figure = CheckFigure.objects.create(
+        service=shop.oil, slug="water", name="Water", unit="%", pass_to=2, source=INVENTED
+    )
+    shop.start()
+    mechanic = shop.actor(shop.people.mechanic)
+    checks.measure(mechanic, shop.now(), figure=figure, value=3, client_key="water-01")
+    progress.end_job(mechanic, shop.job.pk, state="done", because="not tried here")
+    client = signed_in(shop.people.mechanic)
+    given = {"change": "finish", "page": "job-card", "version": shop.now().version}
+    given |= {"odometer": "10 700", "unit": "km", "fit_for_use": "yes"}
+    asked = client.post(f"{shop.page}/change", given)
+    assert (asked.status_code, shop.now().state) == (409, "started")
+    assert "Water 3 % is a fail and it is called fit for use" in asked.content.decode()
+    (form,) = [
+        one for one in forms_of(asked.content.decode()) if one.sent.get("change") == ["finish"]
+    ]
+    assert (form.sent["odometer"], form.sent["fit_for_use"]) == (["10 700"], ["yes"])
+    client.post(form.action, {**form.sent, "unit": "km", "because": "changed at once"})
+    assert shop.now().state == "finished"
+
+
+def test_an_odd_look_opens_the_finding_filled_in(shop: Workshop, signed_in: SignedIn) -> None:
+    shop.start()
+    client = signed_in(shop.people.mechanic)
+    send(client, shop, kind="fluid", way="drained", litres="1.4", look="milky")
+    card = client.get(f"{shop.page}/card").content.decode()
+    (form,) = [one for one in forms_of(card) if one.sent.get("finding") == ["look of the fluid"]]
+    client.post(form.action, form.sent)
+    found = Finding.objects.get()
+    assert (found.kind, found.severity, found.text) == (
+        "look of the fluid",
+        "soon",
+        "drained 1.4 L, it looked milky",
+    )
+    assert "it looked milky" not in str(
+        [one.sent for one in forms_of(client.get(f"{shop.page}/card").content.decode())]
+    )

@@ -1,0 +1,91 @@
+"""What was never held against a limit says so, and what is not done stands beside the share."""
+
+import re
+from collections.abc import Callable
+from datetime import date
+
+import pytest
+from django.test import Client
+from django.utils import timezone
+
+from fleet import chain
+from fleet.due.models import ServiceDone
+from fleet.people.models import Person
+from tests.cast import depots_day
+from tests.dashboard.workshop import Workshop, finish
+
+SignedIn = Callable[[Person], Client]
+PACK, ORDERS = "/vehicles/V-101/evidence", "/work-orders"
+
+
+def text_of(client: Client, address: str) -> str:
+    """A page as it is read: without marks, every gap one blank."""
+    html = client.get(address).content.decode()
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]*>", "", html))
+
+
+def last_done(shop: Workshop, on: date) -> None:
+    """The second van's only oil change was on a day."""
+    ServiceDone.objects.filter(vehicle=shop.people.second_van).delete()
+    ServiceDone.objects.create(
+        vehicle=shop.people.second_van,
+        service=shop.oil,
+        done_on=on,
+        total_km=4_000,
+        evidence=ServiceDone.Evidence.BASELINE,
+        source="invented for the tests",
+    )
+    chain.refresh([shop.people.second_van.pk], timezone.now())
+
+
+def test_a_pack_of_documents_alone_is_not_judged(shop: Workshop, signed_in: SignedIn) -> None:
+    seen = text_of(signed_in(shop.people.viewer), PACK)
+    assert "1 service recorded; not judged." in seen
+    assert "not judged: taken from a document; not held against the schedule" in seen
+    assert "after it" not in seen
+
+
+def test_only_what_was_judged_is_counted(shop: Workshop, signed_in: SignedIn) -> None:
+    finish(shop)
+    client = signed_in(shop.people.viewer)
+    counted = "2 services recorded; 1 judged against its limit, {} of them after it; the others"
+    assert f"{counted.format(0)} not judged." in text_of(client, PACK)
+    evidence = shop.job.evidence
+    evidence.within_limit = evidence.within_tolerance = False
+    evidence.save()
+    assert counted.format(1) in text_of(client, PACK)
+    assert "after its limit, out of tolerance" in text_of(client, PACK)
+
+
+def test_what_was_done_while_its_history_was_unknown_is_not_judged(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    ServiceDone.objects.all().delete()
+    shop.people.van.joined_as = "used"  # so nothing says when it was last done
+    shop.people.van.save()
+    chain.refresh([shop.people.van.pk], timezone.now())
+    finish(shop)
+    client = signed_in(shop.people.viewer)
+    seen = text_of(client, PACK)
+    assert "1 service recorded; not judged." in seen
+    assert "not judged: nobody knew then when it was due" in seen
+    assert "nobody knew then" in client.get(f"{PACK}.csv").content.decode("utf-8-sig")
+    assert "No service of the last six months has been held" in text_of(client, ORDERS)
+
+
+@pytest.mark.parametrize("back", [0, 1])
+def test_the_share_done_on_time_names_what_is_overdue(
+    back: int, shop: Workshop, signed_in: SignedIn
+) -> None:
+    """By hand: 12 months from the first of a month 13 or 12 months ago are over, or just not."""
+    today = depots_day()
+    on = date(today.year - 1 - (today.month == 1 and back), (today.month - 1 - back) % 12 + 1, 28)
+    finish(shop)
+    last_done(shop, on)
+    seen = text_of(signed_in(shop.people.viewer), ORDERS).split("Done on time", 1)[1]
+    due_on = on.replace(year=on.year + 1)
+    assert ("Not done yet and not counted above: 1 service overdue today" in seen) == (
+        due_on < today
+    )
+    assert (f"V-102 Engine oil since {due_on.day} " in seen) == (due_on < today)
+    assert "(100 %)" in seen

@@ -1,0 +1,101 @@
+"""What is decided again in place is seen by the night."""
+
+from datetime import date, timedelta
+
+import numpy as np
+import pytest
+from django.db.models import F
+
+from fleet import chain
+from fleet.due.forecast import forecast
+from fleet.due.rules import gather_book
+from fleet.due.stamps import changed_vehicles
+from fleet.duty.models import DutyAssessment, DutyOverride
+from fleet.vehicles.models import Vehicle
+from tests import scene
+from tests.scene import NOW
+
+pytestmark = pytest.mark.django_db
+
+TODAY = NOW.date()
+
+
+@pytest.fixture
+def vehicle() -> Vehicle:
+    """A van with three months of classes in its gearbox, and three decisions by hand."""
+    oil, found = scene.service(), scene.van()
+    place = {"vehicle": found, "compartment": oil.compartment}
+    scene.done(found, oil, date(2025, 6, 1), 10_000)
+    scene.readings(found, scene.steady(10_000, 700, 20))
+    chain.refresh([found.pk], NOW)
+    DutyAssessment.objects.all().delete()
+    for month, duty_class in ((1, "normal"), (2, "normal"), (3, "severe")):
+        DutyAssessment.objects.create(
+            **place, from_on=date(2026, month, 1), duty_class=duty_class, evidence=[]
+        )
+        DutyOverride.objects.create(
+            **place,
+            from_on=date(2025, 6 + month, 1),
+            until_on=date(2025, 6 + month, 20),
+            duty_class=duty_class,
+            reason="seen on the road",
+        )
+    forecast(np.array([found.pk]), TODAY)
+    assert seen() == []
+    return found
+
+
+def seen() -> list[int]:
+    found: list[int] = changed_vehicles(TODAY, gather_book()).tolist()
+    return found
+
+
+def set_classes(model: type[DutyAssessment] | type[DutyOverride], *classes: str) -> None:
+    for row, duty_class in zip(model.objects.order_by("from_on"), classes, strict=True):
+        model.objects.filter(pk=row.pk).update(duty_class=duty_class)
+
+
+@pytest.mark.parametrize("model", [DutyAssessment, DutyOverride])
+@pytest.mark.parametrize(
+    "classes",
+    [
+        ("severe", "severe", "normal"),  # ids 1 + 2 for 3: a sum of ids would not see it
+        ("severe", "normal", "normal"),
+        ("normal", "normal", "normal"),
+        ("normal", "severe", "severe"),
+    ],
+)
+def test_a_class_decided_again_in_place_is_seen(
+    vehicle: Vehicle, model: type[DutyAssessment] | type[DutyOverride], classes: tuple[str, ...]
+) -> None:
+    set_classes(model, *classes)
+    assert seen() == [vehicle.pk]
+    set_classes(model, "normal", "normal", "severe")
+    assert seen() == []
+
+
+@pytest.mark.parametrize("name", ["from_on", "until_on"])
+def test_other_days_of_a_decision_by_hand_are_seen(vehicle: Vehicle, name: str) -> None:
+    DutyOverride.objects.filter(from_on=date(2025, 7, 1)).update(
+        **{name: F(name) + timedelta(days=1)}
+    )
+    assert seen() == [vehicle.pk]
+
+
+def test_a_decision_that_begins_or_ends_is_seen_on_that_day(vehicle: Vehicle) -> None:
+    DutyOverride.objects.filter(from_on=date(2025, 9, 1)).update(
+        from_on=TODAY + timedelta(days=3), until_on=TODAY + timedelta(days=5)
+    )
+    forecast(np.array([vehicle.pk]), TODAY)
+    days = [TODAY + timedelta(days=ahead) for ahead in range(8)]
+    found = []
+    for day in days:
+        if changed_vehicles(day, gather_book()).tolist():
+            found.append((day - TODAY).days)
+            forecast(np.array([vehicle.pk]), day)
+    assert found == [3, 6]
+
+
+def test_a_vehicle_that_nobody_computed_yet_is_seen(vehicle: Vehicle) -> None:
+    other = scene.van("V-2")
+    assert seen() == [other.pk]

@@ -1,0 +1,111 @@
+"""Past forecasts of one service: as the program did say at the time, and what came of them."""
+
+from datetime import date, datetime, timedelta
+
+import pytest
+
+from fleet import chain
+from fleet.due.models import DueDate, GuardFactor, Service
+from fleet.hindcast.earlier import Earlier, earlier_forecasts
+from fleet.vehicles.models import Vehicle
+from tests import scene
+from tests.scene import NOW
+
+pytestmark = pytest.mark.django_db
+
+SIX_AGO = datetime(2025, 12, 15, 9, tzinfo=NOW.tzinfo)
+
+
+def six_months_ago(vehicle: Vehicle, service: Service) -> Earlier:
+    return earlier_forecasts(vehicle, service, NOW, [6])[0]
+
+
+def said_then(vehicle: Vehicle, service: Service) -> tuple[date | None, ...]:
+    """Dates that the program stored half a year ago, when it knew no later reading."""
+    chain.refresh([vehicle.pk], SIX_AGO)
+    row = DueDate.objects.get(vehicle=vehicle, service=service)
+    return row.p10, row.p50, row.p90
+
+
+def driven(km_per_week_after: float) -> tuple[Vehicle, Service, tuple[date | None, ...]]:
+    """A van read weekly for 40 weeks, then for 26 more; and what was said in between."""
+    oil, vehicle = scene.service(km=40_000, months=None), scene.van()
+    scene.done(vehicle, oil, date(2025, 3, 10), 10_000)
+    before = scene.jittered(1, 10_000, 40)
+    scene.readings(vehicle, before, until=SIX_AGO)
+    said = said_then(vehicle, oil)
+    scene.readings(vehicle, scene.steady(before[-1] + 700, km_per_week_after, 26), until=NOW)
+    chain.refresh([vehicle.pk], NOW)
+    return vehicle, oil, said
+
+
+def test_the_dates_are_those_the_program_gave_at_the_time() -> None:
+    vehicle, oil, said = driven(700)
+    found = six_months_ago(vehicle, oil)
+    assert found.asked_on == SIX_AGO.date()
+    assert (found.p10, found.p50, found.p90) == said
+
+
+def test_a_limit_reached_since_is_held_against_the_band() -> None:
+    vehicle, oil, _ = driven(700)
+    found = six_months_ago(vehicle, oil)
+    # now that readings lie beyond the limit, the due date itself is the day it was crossed
+    assert found.reached_on == DueDate.objects.get(vehicle=vehicle, service=oil).p50
+    assert found.inside is True
+
+
+def test_a_limit_reached_much_sooner_lies_outside_the_band() -> None:
+    vehicle, oil, said = driven(2_500)
+    found = six_months_ago(vehicle, oil)
+    assert found.reached_on is not None
+    assert found.reached_on < said[0]
+    assert found.inside is False
+
+
+def test_a_limit_not_reached_by_the_latest_day_was_a_wrong_forecast() -> None:
+    oil, vehicle = scene.service(km=30_000, months=None), scene.van()
+    scene.done(vehicle, oil, date(2025, 3, 10), 10_000)
+    scene.readings(vehicle, scene.steady(10_000, 700, 28), until=SIX_AGO)  # 1,100 km are left
+    scene.readings(vehicle, [28_950.0, 29_000.0], every_d=30, until=NOW)
+    chain.refresh([vehicle.pk], NOW)
+    found = six_months_ago(vehicle, oil)
+    assert (found.reached_on, found.inside) == (None, False)
+
+
+def test_a_service_done_since_does_not_change_what_was_said() -> None:
+    vehicle, oil, said = driven(700)
+    scene.done(vehicle, oil, NOW.date() - timedelta(days=20), 50_000)
+    found = six_months_ago(vehicle, oil)
+    assert (found.p10, found.p50, found.p90) == said
+    assert found.done_on == NOW.date() - timedelta(days=20)
+
+
+def test_calendar_limits_come_true_on_their_day() -> None:
+    oil, vehicle = scene.service(km=None, months=12), scene.van()
+    scene.done(vehicle, oil, date(2025, 5, 2), 10_000)
+    scene.readings(vehicle, scene.steady(10_000, 70, 60), until=NOW)
+    chain.refresh([vehicle.pk], NOW)
+    found = six_months_ago(vehicle, oil)
+    assert found.p10 == found.p90 == found.reached_on == date(2026, 5, 2)
+    assert found.inside is True
+
+
+def test_nothing_is_said_before_there_was_a_history() -> None:
+    oil, vehicle = scene.service(), scene.van()
+    scene.done(vehicle, oil, date(2026, 4, 1), 10_000)
+    scene.readings(vehicle, scene.steady(10_000, 700, 5), until=NOW)
+    chain.refresh([vehicle.pk], NOW)
+    found = earlier_forecasts(vehicle, oil, NOW)
+    assert [then.asked_on for then in found] == [
+        *(date(2026, 3, 15), date(2025, 12, 15), date(2025, 6, 15)),
+    ]
+    assert {(then.p50, then.inside) for then in found} == {(None, None)}
+
+
+def test_a_factor_of_the_guard_counts_from_its_month_on() -> None:
+    vehicle, oil, said = driven(700)
+    rest = {"factor": 2.0, "outcomes": 300, "inside_share": 0.7}
+    GuardFactor.objects.create(month_end_on=date(2026, 1, 31), **rest)
+    assert six_months_ago(vehicle, oil).p90 == said[2]
+    GuardFactor.objects.create(month_end_on=date(2025, 10, 31), **rest)
+    assert six_months_ago(vehicle, oil).p90 > said[2]

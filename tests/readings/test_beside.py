@@ -1,0 +1,104 @@
+"""What stands beside a held reading; the vans drive about 700 km a week, invented here."""
+
+from datetime import timedelta
+
+import pytest
+
+from fleet import chain
+from fleet.readings.beside import Beside, beside
+from fleet.readings.models import Reading
+from fleet.vehicles.models import Meter
+from tests import scene
+from tests.scene import NOW
+
+pytestmark = pytest.mark.django_db
+WEEK = timedelta(days=7)
+GOOD = [*scene.steady(10_000, 700, 20), 24_100]  # 23,300 last, then 24,100 a week late
+
+
+def seen(typed: float, following: float | None = None, last: int = 20) -> tuple[Reading, Beside]:
+    """A value typed a week after 23,300 km, and perhaps another one a week later."""
+    vehicle = scene.van()
+    scene.readings(vehicle, [*scene.steady(10_000, 700, last), typed])
+    chain.refresh([vehicle.pk], NOW)
+    if following is not None:
+        scene.readings(vehicle, [following], until=NOW + WEEK)
+        chain.refresh([vehicle.pk], NOW + WEEK)
+    reading = Reading.objects.get(value=typed)
+    return reading, beside([reading.pk])[reading.pk]
+
+
+def test_neighbours_and_what_was_expected_stand_beside_a_reading() -> None:
+    _, found = seen(23_100, 24_700)
+    assert found.before is not None
+    assert found.after is not None
+    assert (found.before.value, found.before.taken_at) == (23_300, NOW - WEEK)
+    assert (found.after.value, found.after.taken_at) == (24_700, NOW + WEEK)
+    assert found.expected == pytest.approx(24_000)  # half way from 23,300 to 24,700
+
+
+def test_without_a_reading_after_the_rate_so_far_tells_what_was_expected() -> None:
+    _, found = seen(23_100)
+    assert found.after is None
+    assert found.expected == pytest.approx(24_000, abs=60)
+
+
+@pytest.mark.parametrize(
+    ("typed", "reason", "meant"),
+    [
+        (14_010, "wrong_digit", 24_010),  # the first digit mistaken
+        (21_010, "wrong_digit", 24_010),
+        (2_401, "last_digit_lost", 24_005),
+        (2_010, "digit_lost", 24_010),  # the 4 left out: 2_010 of 24_010
+    ],
+)
+def test_a_low_slip_that_the_next_reading_disproves_is_named_with_its_suggestion(
+    typed: float, reason: str, meant: float
+) -> None:
+    reading, found = seen(typed, 24_700)
+    assert (found.reason, reading.verdict) == (reason, reading.verdict)
+    assert found.suggestion == pytest.approx(meant, abs=12)
+
+
+def test_before_the_next_reading_the_judges_word_stands() -> None:
+    reading, found = seen(14_010)
+    assert (reading.reason, found.reason, found.shown_by_next) == (
+        "rolled_back",
+        "rolled_back",
+        False,
+    )
+
+
+def test_a_meter_that_goes_on_from_the_new_value_is_no_slip() -> None:
+    reading, found = seen(40, 740)
+    assert (reading.reason, found.shown_by_next) == ("new_meter", False)
+
+
+def test_every_candidate_fits_between_its_neighbours_and_is_named_once() -> None:
+    _, found = seen(23_010, 24_700)
+    values = [one.value for one in found.candidates]
+    assert values
+    assert all(23_299 <= value <= 24_700 for value in values)
+    assert len({round(value, -1) for value in values}) == len(values)
+    assert pytest.approx(24_010) in values  # 3 for 4
+
+
+def test_a_first_reading_has_nothing_beside_it() -> None:
+    vehicle = scene.van()
+    scene.readings(vehicle, [-5])
+    chain.refresh([vehicle.pk], NOW)
+    found = beside(list(Reading.objects.values_list("pk", flat=True)))
+    (only,) = found.values()
+    assert (only.before, only.after, only.expected, only.candidates) == (None, None, None, ())
+
+
+def test_the_numbers_are_those_of_the_instrument_after_a_replaced_meter() -> None:
+    vehicle = scene.van()
+    meter = Meter.objects.get(vehicle=vehicle)
+    meter.changes.create(from_at=NOW - 100 * WEEK, offset=100_000, note="invented")
+    scene.readings(vehicle, [*scene.steady(10_000, 700, 20), 23_100])
+    chain.refresh([vehicle.pk], NOW)
+    odd = Reading.objects.get(value=23_100)
+    found = beside([odd.pk])[odd.pk]
+    assert found.before is not None
+    assert (found.before.value, found.offset) == (23_300, 100_000)

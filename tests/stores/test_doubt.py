@@ -1,0 +1,214 @@
+"""What is asked about before stock moves. The limits are our choice, so the cases are those that
+people met: litres for millilitres, a point that slipped, a price for another pack, an old date."""
+
+from datetime import date, timedelta
+from typing import Any
+
+import pytest
+
+from fleet.calc.magnitudes import apart, beyond, slipped
+from fleet.faults import Fault, Question
+from fleet.people.actor import Actor
+from fleet.stores import ledger, ordering
+from fleet.stores.doubt import PackSaid, pack_doubt, unit_is_kept
+from fleet.stores.models import Item, Pack, Stock, StockMove
+from tests import scene
+from tests.scene import NOW
+from tests.stores import shelf
+
+pytestmark = pytest.mark.django_db
+PROGRAM = Actor(None, "test", NOW)
+TODAY = NOW.date()
+
+
+@pytest.fixture
+def oil() -> Item:
+    """20 L of an oil in packs of a litre, for 9.00 each."""
+    made = shelf.item("oil", packs=(1000,))
+    ledger.receive(PROGRAM, **at(made), quantity=20_000, price_minor=18_000)
+    return made
+
+
+def at(item: Item) -> dict[str, Any]:
+    return {"depot": scene.depot(), "item": item}
+
+
+def received(item: Item, quantity: int, **given: Any) -> StockMove:
+    return ledger.receive(PROGRAM, **at(item), quantity=quantity, **given)
+
+
+def counted(item: Item, quantity: int, **given: Any) -> StockMove:
+    return ledger.count(PROGRAM, **at(item), counted=quantity, reason="monthly", **given)
+
+
+# --- how much ----------------------------------------------------------------------------------
+def test_twenty_thousand_litres_counted_where_twenty_are_is_asked_about(oil: Item) -> None:
+    with pytest.raises(Question, match="20,000 L of Oil: that is far more") as asked:
+        counted(oil, 20_000_000)
+    assert (asked.value.about, asked.value.candidates[0]) == ("quantity", "20 L")
+    assert Stock.objects.get().on_hand == 20_000
+
+
+def test_ten_thousand_clips_are_asked_about_also_where_nothing_is_known() -> None:
+    clip = shelf.item("clip", kind="one-time fixing", unit="pieces", packs=())
+    with pytest.raises(Question, match="10,000 pieces of Clip"):
+        received(clip, 10_000)
+    received(clip, 500)  # so many are never too much
+    Pack.objects.create(item=clip, quantity=600)
+    received(clip, 10_000)  # twenty packs may come at once
+
+
+@pytest.mark.parametrize("way", ["used", "written off", "transferred", "received"])
+def test_every_way_is_asked_about_and_goes_through_with_a_reason_that_is_kept(
+    oil: Item, way: str
+) -> None:
+    def move(**given: str) -> object:
+        match way:
+            case "used":
+                return ledger.use(PROGRAM, **at(oil), quantity=300_000, reason="x", **given)
+            case "written off":
+                return ledger.write_off(PROGRAM, **at(oil), quantity=300_000, reason="x", **given)
+            case "received":
+                return received(oil, 300_000, **given)
+        ends = {"from_depot": scene.depot(), "to_depot": scene.depot("far"), "item": oil}
+        return ledger.transfer(PROGRAM, **ends, quantity=300_000, **given)
+
+    with pytest.raises(Question, match="300 L of Oil"):
+        move()
+    assert StockMove.objects.count() == 1
+    move(override_reason="a new tank")
+    assert "it stands: a new tank" in StockMove.objects.order_by("pk")[1].reason
+
+
+def test_ten_times_what_is_known_is_still_believed(oil: Item) -> None:
+    received(oil, 200_000)
+    received(oil, 2_000_000)
+    with pytest.raises(Question):
+        received(oil, 22_200_001)
+
+
+def test_what_was_taken_back_is_not_known(oil: Item) -> None:
+    wrong = received(oil, 5_000_000, override_reason="typed in haste")
+    ledger.take_back(PROGRAM, wrong, reason="typed in haste")
+    with pytest.raises(Question):
+        received(oil, 5_000_000)
+
+
+@pytest.mark.parametrize(("found", "asks"), [(0, False), (20, True), (1_999, True), (2_000, False)])
+def test_a_tenth_of_what_should_be_there_is_asked_about_but_not_nothing(
+    oil: Item, found: int, asks: bool
+) -> None:
+    if not asks:
+        counted(oil, found)
+        return
+    with pytest.raises(Question, match="Is it so little") as asked:
+        counted(oil, found)
+    if found == 20:
+        assert "20 L" in asked.value.candidates  # typed in litres
+
+
+def test_a_move_sent_again_is_not_asked_about_again(oil: Item) -> None:
+    for _ in range(2):
+        received(oil, 300_000, override_reason="a new tank", key="one")
+    assert received(oil, 300_000, key="one").quantity == 300_000
+    assert Stock.objects.get().on_hand == 320_000
+
+
+# --- price and date ----------------------------------------------------------------------------
+def test_a_price_a_thousand_times_the_last_is_asked_about(oil: Item) -> None:
+    # by hand: 9.00 a litre, so 18.00 for two
+    with pytest.raises(Question, match="would be 18.00") as asked:
+        received(oil, 2_000, price_minor=1_800_000)
+    assert asked.value.about == "price"
+    received(oil, 2_000, price_minor=3_600)  # twice the price may be
+    received(oil, 2_000, price_minor=0)  # and so may a gift
+
+
+def test_a_best_before_that_is_over_is_asked_about(oil: Item) -> None:
+    with pytest.raises(Question, match="over already") as asked:
+        received(oil, 1_000, best_before=TODAY - timedelta(days=1))
+    assert asked.value.about == "best_before"
+    received(oil, 1_000, best_before=TODAY)
+    with pytest.raises(Question, match="far ahead"):
+        received(oil, 1_000, best_before=date(2206, 1, 1))
+
+
+def test_another_date_for_a_batch_that_is_there_is_asked_about(oil: Item) -> None:
+    received(oil, 1_000, batch="B", best_before=date(2027, 1, 31))
+    received(oil, 1_000, batch="B", best_before=date(2027, 1, 31))
+    with pytest.raises(Question, match="Batch B is best before 2027-01-31 here") as asked:
+        received(oil, 1_000, batch="B", best_before=date(2028, 1, 31))
+    assert asked.value.candidates == ("2027-01-31",)
+    received(oil, 1_000, batch="C", best_before=date(2028, 1, 31))
+
+
+# --- what no column holds ----------------------------------------------------------------------
+def test_nothing_overflows(oil: Item) -> None:
+    """Beyond 2,147,483,647, which is what 32 bits hold, stock is still counted."""
+    for _ in range(2):
+        received(oil, ledger.MOST, price_minor=10**11, override_reason="tried")
+    assert Stock.objects.get().on_hand == 2 * ledger.MOST + 20_000
+    with pytest.raises(Fault, match="above 0"):
+        received(oil, ledger.MOST + 1)
+    for price in (-1, 10**12 + 1):
+        with pytest.raises(Fault, match="price"):
+            received(oil, 1, price_minor=price)
+    order = {"ordered_on": TODAY, "due_on": TODAY}
+    assert ordering.expect(PROGRAM, **at(oil), quantity=10**10, **order).quantity == 10**10
+    with pytest.raises(Fault, match="how much"):
+        ordering.expect(PROGRAM, **at(oil), quantity=10**13, **order)
+
+
+def test_the_unit_of_what_moved_is_kept(oil: Item) -> None:
+    assert "stock has moved in mL" in unit_is_kept(oil.pk, "mL")
+    assert unit_is_kept(shelf.item("other").pk, "mL") == ""
+
+
+# --- packs -------------------------------------------------------------------------------------
+LITRE, DRUM = PackSaid("mL", 1_000, 900), PackSaid("mL", 208_000, 110_500)
+
+
+@pytest.mark.parametrize(
+    ("said", "others", "before", "words"),
+    [
+        (PackSaid("mL", 20, None), [], None, "20 L meant, that is 20,000"),
+        (PackSaid("mL", 49, None), [], None, "were 49 L meant"),
+        (PackSaid("mL", 50, None), [], None, ""),
+        (PackSaid("mL", 20_000_000, None), [], None, "is it so much"),
+        (PackSaid("pieces", 20, None), [], None, ""),
+        (PackSaid("pieces", 5_001, None), [], None, "is it so much"),
+        (LITRE, [DRUM], None, ""),  # 9.00 a litre by the bottle, 5.31 by the drum
+        (PackSaid("mL", 1_000, 900_000), [DRUM], None, "where 208,000 cost"),
+        (PackSaid("mL", 1_000, 900_000), [], LITRE, "where 1,000 cost"),
+        (PackSaid("mL", 1_000, 4_500), [], LITRE, ""),  # five times as much may be
+        (PackSaid("mL", 1_000, 4_501), [], LITRE, "where 1,000 cost"),
+        (PackSaid("mL", 1_000, 900), [PackSaid("mL", 5_000, None)], PackSaid("mL", 1, None), ""),
+    ],
+)
+def test_a_pack_of_another_size_or_price_is_asked_about(
+    said: PackSaid, others: list[PackSaid], before: PackSaid | None, words: str
+) -> None:
+    found = pack_doubt(said, others, before)
+    assert words in found
+    assert bool(words) == bool(found)
+
+
+# --- by hand -----------------------------------------------------------------------------------
+def test_what_may_have_been_meant_comes_nearest_first() -> None:
+    assert slipped(20_000_000, 19_000, 190_000) == [20_000, 20]
+    assert slipped(20_000_000, 0, 190_000) == [20_000, 20]
+    assert slipped(300, 0, 25) == [3]
+    assert slipped(301, 10, 100) == []
+
+
+def test_the_most_that_is_plausible_is_the_largest_of_what_is_known() -> None:
+    assert beyond([(7, 10), (4, 20)], 50) == 80
+    assert beyond([(1, 10)], 50) == 50
+
+
+@pytest.mark.parametrize(
+    ("price", "other", "found"),
+    [(5, 1, False), (5.1, 1, True), (1, 5, False), (1, 5.1, True), (0, 9, False), (9, 0, False)],
+)
+def test_prices_are_apart_beyond_five_times(price: float, other: float, found: bool) -> None:
+    assert apart(price, other) is found

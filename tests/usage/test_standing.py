@@ -1,0 +1,130 @@
+"""A vehicle that stands says so, on its page, in the reasons and by the API; old states follow."""
+
+from datetime import UTC, datetime, timedelta
+from importlib import import_module
+
+import numpy as np
+import pytest
+from django.apps import apps
+from django.test import Client
+from django.urls import reverse
+
+from fleet import chain
+from fleet.calc.usage import Events
+from fleet.due.explain import _usage
+from fleet.people.models import Role
+from fleet.usage.measure import fan, lagging_meters, standing_since
+from fleet.usage.models import SeasonIndex, UsageState
+from fleet.vehicles.models import Meter
+from tests import cast
+from tests.due.loaded import bus_type, store, vehicles
+
+pytestmark = pytest.mark.django_db
+
+START_D = 20_454.0  # 2026-01-01
+WEEKS, STOOD = 30, 6
+
+
+def loaded() -> list[Meter]:
+    """Two buses read weekly at noon; the first stands for the last six weeks."""
+    meters = vehicles(2, bus_type(100.0), cast.depot("yard"))
+    km = 1_000 + 700.0 * np.arange(WEEKS)
+    stands = np.minimum(km, km[WEEKS - 1 - STOOD])
+    at_d = START_D + 7.0 * np.arange(WEEKS)
+    store(meters, Events.of([0, WEEKS, 2 * WEEKS], np.tile(at_d, 2), np.append(stands, km)))
+    chain.refresh([meter.vehicle_id for meter in meters], now())
+    return meters
+
+
+def now() -> datetime:
+    return datetime(2026, 1, 1, tzinfo=UTC) + timedelta(days=7 * WEEKS)
+
+
+def test_standing_is_told_from_the_reading_it_began_with() -> None:
+    stands, runs = loaded()
+    since = standing_since(stands.pk)
+    began_d = START_D + 7 * (WEEKS - 1 - STOOD)
+    assert since is not None
+    assert abs(since.timestamp() / 86_400 - began_d) < 1
+    assert standing_since(runs.pk) is None
+    assert standing_since(0) is None
+
+
+def test_with_a_season_standing_is_still_told_by_the_calendar() -> None:
+    stands, _ = loaded()
+    before = standing_since(stands.pk)
+    season = SeasonIndex.objects.create(
+        type_pk=stands.vehicle.vehicle_type_id,
+        depot_pk=stands.vehicle.depot_id,
+        month_end_on="2026-06-30",
+        in_force=True,
+        factors=[0.9] * 6 + [1.1] * 6,
+        vehicles=20,
+    )
+    chain.refresh([stands.vehicle_id], now())
+    assert UsageState.objects.get(meter=stands).season_id == season.pk
+    assert UsageState.objects.get(meter=stands).idle_d > 7 * STOOD
+    assert standing_since(stands.pk) == before
+
+
+def test_the_fan_of_a_standing_vehicle_stays_flat_at_first() -> None:
+    stands, runs = loaded()
+    until = (now() + timedelta(days=40)).date()
+    flat, rising = fan(stands.pk, until), fan(runs.pk, until)
+    assert flat is not None
+    assert rising is not None
+    assert flat.p10[-1] == flat.p10[0]
+    assert flat.p50[20] == flat.p50[0]
+    assert rising.p10[20] > rising.p10[0]
+    assert flat.p90[20] > flat.p90[0]
+
+
+def test_the_reasons_of_a_date_say_that_the_vehicle_stands() -> None:
+    stands, runs = loaded()
+    since = standing_since(stands.pk)
+    assert since is not None
+    told = f"standing since {since.date()}; dates assume it may stand on."
+    assert told in _usage(stands.vehicle, now())
+    assert "standing" not in _usage(runs.vehicle, now())
+
+
+def page_of(client: Client, meter: Meter) -> str:
+    answer = client.get(reverse("vehicle", args=[meter.vehicle.fleet_number]))
+    assert answer.status_code == 200
+    return answer.content.decode()
+
+
+def test_the_page_of_a_standing_vehicle_says_so(client: Client) -> None:
+    stands, runs = loaded()
+    client.force_login(cast.person("Cleo", Role.CLERK, stands.vehicle.depot))
+    page = page_of(client, stands)
+    assert "standing since 1" in page  # 11 or 12 June, as the page writes days
+    assert "dates assume it may stand on" in page
+    assert "stand on" not in page_of(client, runs)
+
+
+# --- states of before --------------------------------------------------------------------
+def made_old() -> None:
+    """States as an installation has them that knew nothing of standing."""
+    UsageState.objects.update(idle_d=0.0, mu=0.5, u=-0.4, stamp=1)
+    import_module("fleet.usage.migrations.0002_standing").mark_for_replay(apps, None)
+
+
+def test_states_of_before_are_replayed_by_the_next_night() -> None:
+    meters = loaded()
+    columns = ("meter_id", "idle_d", "mu", "u", "p11", "sw", "version", "stamp")
+    right = list(UsageState.objects.order_by("meter").values(*columns))
+    made_old()
+    assert list(lagging_meters()) == [meter.pk for meter in meters]
+    run = chain.nightly(now().date())
+    assert run.counts["usage states"] == 2
+    assert list(UsageState.objects.order_by("meter").values(*columns)) == right
+    assert len(lagging_meters()) == 0
+
+
+def test_a_second_night_after_that_rewrites_nothing() -> None:
+    loaded()
+    made_old()
+    chain.nightly(now().date())
+    again = chain.nightly(now().date(), again=True)
+    assert (again.counts["usage states"], again.counts["due dates"]) == (0, 0)
