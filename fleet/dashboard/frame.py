@@ -147,20 +147,32 @@ PAGES = (
     Page("method", "Method", by_depot=True),
     Page("people-and-tokens", "People and tokens"),
 )
-# a mechanic's pages, the first one where they land; everybody else has them all, from Due on
-OF_MECHANICS = (
-    *("todays-orders", "work-orders", "due", "findings", "readings"),
-    "field-trials",
-    *("method", "people-and-tokens"),
-)
+# what a role uses, the first one where its people land; a page left out is refused to nobody who
+# may see it, it only stands in other pages' links
+OF_ROLES: dict[Role, tuple[str, ...]] = {
+    Role.SUPERVISOR: tuple(page.name for page in PAGES),
+    Role.VIEWER: (
+        *("due", "work-orders", "findings", "field-trials", "method"),
+        "people-and-tokens",
+    ),
+    Role.CLERK: ("readings", "due", "findings", "field-trials", "people-and-tokens"),
+    Role.MECHANIC: (
+        *("todays-orders", "work-orders", "due", "findings", "readings", "field-trials"),
+        "people-and-tokens",
+    ),
+    Role.STORES: ("consumables", "stock", "work-orders", "findings", "people-and-tokens"),
+    Role.ENGINEER: (
+        *("field-trials", "due", "findings", "method"),
+        "people-and-tokens",
+    ),
+}
 
 
 def pages_of(person: Person) -> tuple[Page, ...]:
     """The pages of the masthead, in the order in which a role needs them."""
-    if person.role != Role.MECHANIC:
-        return PAGES
+    role = Role.SUPERVISOR if person.is_superuser else Role(person.role)
     named = {page.name: page for page in PAGES}
-    return tuple(named[name] for name in OF_MECHANICS)
+    return tuple(named[name] for name in OF_ROLES[role])
 
 
 def home_of(person: Person) -> str:

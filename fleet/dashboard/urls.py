@@ -26,6 +26,7 @@ from fleet.dashboard.trials import urls as trial_urls
 from fleet.dashboard.views.baselines import baselines, enter_baseline_rows
 from fleet.dashboard.views.climate import climate, take_in_climate
 from fleet.dashboard.views.due import due, due_file, forget_view, save_view
+from fleet.dashboard.views.home import home
 from fleet.dashboard.views.method import method, method_chart, start_backtest
 from fleet.dashboard.views.runs import runs, start_night
 from fleet.dashboard.views.vehicle import (
@@ -50,7 +51,8 @@ from fleet.dashboard.views.workbook import (
 urlpatterns = [
     *work_urls.urlpatterns,
     *trial_urls.urlpatterns,
-    path("", due, name="due"),
+    path("", home, name="home"),
+    path("due", due, name="due"),
     re_path(r"^due\.(?P<ending>csv|xlsx)$", due_file, name="due-file"),
     path("due/lists", save_view, name="save-view"),
     path("due/lists/<int:view_id>/forget", forget_view, name="forget-view"),

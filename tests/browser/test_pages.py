@@ -90,7 +90,7 @@ def test_a_reading_by_hand_shows_its_verdict_at_once(page: Page) -> None:
 
 
 def test_the_keyboard_reaches_the_page_and_its_first_row(page: Page) -> None:
-    page.goto("/")
+    page.goto("/due")
     page.keyboard.press("Tab")
     assert page.evaluate(FOCUSED) == "Skip to the page"
     page.keyboard.press("Enter")
@@ -106,7 +106,7 @@ def test_the_keyboard_reaches_the_page_and_its_first_row(page: Page) -> None:
 def test_no_page_scrolls_sideways(width: int, page: Page, people: Cast) -> None:
     Reading.objects.filter(vehicle=people.van).update(note="a note " + "without end " * 20)
     page.set_viewport_size({"width": width, "height": 800})
-    for address in ("/", "/vehicles/V-101", "/readings", "/runs"):
+    for address in ("/due", "/vehicles/V-101", "/readings", "/runs"):
         page.goto(address)
         assert page.evaluate(SIDEWAYS) <= 0, address
 
@@ -121,7 +121,7 @@ def test_targets_are_large_enough_for_a_gloved_finger(page: Page) -> None:
 
 def test_paper_carries_the_list_and_nothing_to_press(page: Page) -> None:
     page.emulate_media(media="print")
-    page.goto("/")
+    page.goto("/due")
     assert page.get_by_role("link", name="V-101").is_visible()
     assert page.get_by_role("banner").is_hidden()
     assert page.get_by_role("button", name="Show").is_hidden()

@@ -52,7 +52,7 @@ def test_the_row_leads_to_the_grid_and_its_own_vehicle_stands_first(
     unknown: Cast, signed_in: SignedIn
 ) -> None:
     client = signed_in(unknown.clerk)
-    due = page(client, "/")
+    due = page(client, "/due")
     link = re.search(r'href="(/baselines\?service=engine-oil&amp;vehicle=V-102)"', due)
     assert link is not None
     html = page(client, link[1].replace("&amp;", "&"))
@@ -93,7 +93,7 @@ def test_rows_filled_in_are_entered_and_shown_as_they_were_taken(
     assert "Entered 2 baselines; due dates follow: V-101 Engine oil on" in seen
     assert "at 8,000 km" in seen
     assert "Every service of these vehicles has a history." in seen
-    assert "Enter when" not in page(client, "/")
+    assert "Enter when" not in page(client, "/due")
 
 
 def test_what_was_typed_stays_where_a_row_has_a_fault_and_the_others_are_entered(
@@ -158,8 +158,8 @@ def test_who_may_not_enter_sees_the_list_without_fields(unknown: Cast, signed_in
     html = page(client, PAGE)
     assert keys(html) == []
     assert "A clerk or a supervisor enters what documents say." in html
-    assert "a document that says so gives it a date" in page(client, "/")
-    assert "/baselines" not in page(client, "/")
+    assert "a document that says so gives it a date" in page(client, "/due")
+    assert "/baselines" not in page(client, "/due")
     key = keys(page(signed_in(unknown.clerk), PAGE))[0]
     answer = client.post(f"{PAGE}/enter", {"row": key, **filled(key)})
     assert answer.status_code == 403

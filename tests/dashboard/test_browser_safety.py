@@ -64,7 +64,7 @@ def test_a_form_without_its_mark_is_refused(people: Cast) -> None:
 
 
 def test_no_script_or_style_of_a_page_itself_runs(client: Client) -> None:
-    policy = client.get("/")["Content-Security-Policy"]
+    policy = client.get("/due")["Content-Security-Policy"]
     told = dict(part.strip().split(" ", 1) for part in policy.split(";"))
     assert told["default-src"] == "'none'"
     assert told["script-src"] == told["style-src"] == "'self'"

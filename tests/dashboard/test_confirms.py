@@ -144,7 +144,7 @@ def test_the_re_check_is_on_todays_orders_and_its_card_takes_every_wheel(
     finish(client, held, "yes")
     job = Job.objects.get(service__slug="wheels-again")
     assert f"/work-orders/{job.order.number}" in client.get("/todays-orders").content.decode()
-    assert "Wheel nuts again" in client.get("/").content.decode()
+    assert "Wheel nuts again" in client.get("/due").content.decode()
     progress.start(held.actor(held.people.mechanic), job.order_id)
     page = f"/work-orders/{job.order.number}"
     form = forms(client, page, rule="wheels", seen="yes")[0]

@@ -15,7 +15,7 @@ SignedIn = Callable[[Person], Client]
 
 
 def page(client: Client, query: str = "") -> str:
-    answer = client.get(f"/{query}")
+    answer = client.get(f"/due{query}")
     assert answer.status_code == 200
     return answer.content.decode()
 
@@ -27,7 +27,7 @@ def test_due_lists_the_vehicles_of_ones_own_depots_only(people: Cast, signed_in:
 
 
 def test_a_depot_that_is_not_ones_own_does_not_exist(people: Cast, signed_in: SignedIn) -> None:
-    assert signed_in(people.supervisor).get("/?depot=hill").status_code == 404
+    assert signed_in(people.supervisor).get("/due?depot=hill").status_code == 404
 
 
 def test_a_person_without_a_depot_is_told_whom_to_ask(people: Cast, signed_in: SignedIn) -> None:

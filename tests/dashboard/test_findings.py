@@ -66,7 +66,7 @@ def test_do_not_use_is_shown_everywhere_and_cleared_by_another(
 ) -> None:
     first, second = signed_in(shop.people.supervisor), signed_in(shop.second_supervisor)
     enter(first, "do-not-use", reason="brake pipe chafed")
-    for page in ("/?search=V-101", "/work-orders", "/findings", VAN, shop.page):
+    for page in ("/due?search=V-101", "/work-orders", "/findings", VAN, shop.page):
         assert "brake pipe chafed" in first.get(page).content.decode(), page
     mark = DoNotUse.objects.get().pk
     assert enter(first, "clear", mark=mark, reason="new pipe").status_code == 403
@@ -81,9 +81,9 @@ def test_a_service_is_deferred_with_a_reason_and_the_deferral_taken_back(
     client = signed_in(shop.people.supervisor)
     until_on = depots_day().isoformat()
     enter(client, "defer", service="engine-oil", until_on=until_on, reason="no bay free")
-    assert "deferred until" in client.get("/?search=V-101").content.decode()
+    assert "deferred until" in client.get("/due?search=V-101").content.decode()
     client.post(f"/deferrals/{Deferral.objects.get().pk}/withdraw")
-    assert "deferred until" not in client.get("/?search=V-101").content.decode()
+    assert "deferred until" not in client.get("/due?search=V-101").content.decode()
 
 
 def defer_beyond(shop: Workshop, client: Client) -> str:
@@ -96,13 +96,13 @@ def test_beyond_tolerance_another_person_agrees_signed_in_themselves(
 ) -> None:
     first, second = signed_in(shop.people.supervisor), signed_in(shop.second_supervisor)
     assert "waits until another supervisor agrees" in defer_beyond(shop, first)
-    assert "deferred until" not in first.get("/?search=V-101").content.decode()
+    assert "deferred until" not in first.get("/due?search=V-101").content.decode()
     address = f"/deferrals/{Deferral.objects.get().pk}/agree"
     assert address not in first.get(VAN).content.decode()
     assert address in second.get(VAN).content.decode()
     assert address in second.get("/work-orders").content.decode()
     second.post(address)
-    assert "deferred until" in first.get("/?search=V-101").content.decode()
+    assert "deferred until" in first.get("/due?search=V-101").content.decode()
     assert Deferral.objects.get().second_person == shop.second_supervisor
 
 

@@ -1,19 +1,44 @@
-"""A demo says on every page that it is one; a fleet's own pages never do."""
+"""What the masthead says and offers: where a role lands, its pages, and that a demo is one."""
 
+import re
 from collections.abc import Callable
+from html import unescape
 from pathlib import Path
 from typing import Any
 
 import pytest
 from django.test import Client
 
-from fleet.people.models import Person
-from tests.cast import Cast
+from fleet.people.links import issue
+from fleet.people.models import Person, Role
+from tests.cast import Cast, person
 
+# what each role uses, the first where its people land; written by hand
+MENUS = {
+    Role.SUPERVISOR: (
+        *("Due", "Work orders", "Today's orders", "Findings", "Readings", "Consumables"),
+        *("Field trials", "Stock", "Runs", "Method", "People and tokens"),
+    ),
+    Role.VIEWER: ("Due", "Work orders", "Findings", "Field trials", "Method", "People and tokens"),
+    Role.CLERK: ("Readings", "Due", "Findings", "Field trials", "People and tokens"),
+    Role.MECHANIC: (
+        *("Today's orders", "Work orders", "Due", "Findings", "Readings", "Field trials"),
+        "People and tokens",
+    ),
+    Role.STORES: ("Consumables", "Stock", "Work orders", "Findings", "People and tokens"),
+    Role.ENGINEER: ("Field trials", "Due", "Findings", "Method", "People and tokens"),
+}
+ADDRESSES = {
+    "Due": "/due",
+    "Readings": "/readings",
+    "Today's orders": "/todays-orders",
+    "Consumables": "/consumables",
+    "Field trials": "/field-trials",
+}
 SAID = "Demo: all invented"
 
 
-@pytest.mark.parametrize("path", ["/", "/readings", "/todays-orders", "/nothing-here"])
+@pytest.mark.parametrize("path", ["/due", "/readings", "/todays-orders", "/nothing-here"])
 def test_a_demo_says_so_on_every_page(
     path: str,
     people: Cast,
@@ -27,3 +52,52 @@ def test_a_demo_says_so_on_every_page(
     (tmp_path / "demo").write_text("complete 2026-03-04\n")
     masthead = client.get(path).content.decode().split("</header>")[0]
     assert masthead.count(SAID) == 1
+
+
+def menu(page: str) -> list[str]:
+    listed = page.split('<ul class="pages">')[1].split("</ul>")[0]
+    return [unescape(words) for words in re.findall(r"<a [^>]*>([^<]+)</a>", listed)]
+
+
+@pytest.mark.parametrize("role", Role)
+def test_a_menu_holds_what_its_role_uses(
+    role: Role, people: Cast, signed_in: Callable[[Person], Client]
+) -> None:
+    client = signed_in(person("Nele", role, people.plain))
+    assert tuple(menu(client.get("/findings").content.decode())) == MENUS[role]
+
+
+@pytest.mark.parametrize("role", Role)
+def test_a_role_lands_on_its_first_page(
+    role: Role, people: Cast, settings: Any, tmp_path: Path
+) -> None:
+    settings.DATA_DIR = tmp_path
+    (tmp_path / "demo").touch()
+    client, first = Client(), ADDRESSES[MENUS[role][0]]
+    assert client.get(issue(person("Nele", role, people.plain)))["Location"] == first
+    assert client.get("/")["Location"] == first
+
+
+def test_a_page_left_out_of_a_menu_still_answers(
+    people: Cast, signed_in: Callable[[Person], Client]
+) -> None:
+    client = signed_in(people.clerk)
+    for path in ("/runs", "/method", "/stock", "/consumables", "/todays-orders"):
+        assert client.get(path).status_code == 200, path
+
+
+def test_a_list_kept_under_the_former_address_is_found(
+    people: Cast, signed_in: Callable[[Person], Client]
+) -> None:
+    answer = signed_in(people.clerk).get("/?state=overdue&state=later")
+    assert answer["Location"] == "/due?state=overdue&state=later"
+
+
+def test_who_may_do_everything_is_offered_everything(
+    people: Cast, signed_in: Callable[[Person], Client]
+) -> None:
+    chief = person("Nele", Role.VIEWER, people.plain)
+    chief.is_superuser = True
+    chief.save()
+    seen = menu(signed_in(chief).get("/findings").content.decode())
+    assert tuple(seen) == MENUS[Role.SUPERVISOR]

@@ -214,6 +214,7 @@ def test_a_backtest_started_here_leaves_a_result_and_a_run(
 
 
 @pytest.mark.parametrize("role", ["supervisor", "mechanic", "clerk", "viewer"])
-def test_everybody_finds_it_in_the_masthead(people: Cast, signed_in: SignedIn, role: str) -> None:
-    seen = page(signed_in(getattr(people, role)), "/readings?depot=plain")
-    assert '<a href="/method?depot=plain">Method</a>' in seen
+def test_everybody_finds_it_below_every_page(people: Cast, signed_in: SignedIn, role: str) -> None:
+    client = signed_in(getattr(people, role))
+    assert '<a href="/method">how they are made</a>' in page(client, "/readings")
+    assert client.get("/method").status_code == 200

@@ -223,7 +223,7 @@ def test_do_not_use_stands_wherever_the_vehicle_is_until_it_is_cleared(
     van, first = shop.people.van, shop.actor(shop.people.supervisor)
     mark = findings.set_do_not_use(first, vehicle=van, reason="brake pipe chafed")
     client = signed_in(shop.people.viewer)
-    pages = ("/?search=V-101", "/work-orders", "/findings", "/todays-orders", "/vehicles/V-101")
+    pages = ("/due?search=V-101", "/work-orders", "/findings", "/todays-orders", "/vehicles/V-101")
     pages += ("/vehicles/V-101/evidence", shop.page, f"{shop.page}/card")
     for address in pages:
         assert "brake pipe chafed" in client.get(address).content.decode(), address

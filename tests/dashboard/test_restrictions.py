@@ -64,7 +64,7 @@ def test_it_stands_wherever_the_vehicle_is_shown(
 ) -> None:
     client = signed_in(shop.people.supervisor)
     pages = (
-        *("/vehicles/V-101", "/", "/todays-orders", "/work-orders"),
+        *("/vehicles/V-101", "/due", "/todays-orders", "/work-orders"),
         *("/vehicles/V-101/evidence", f"/work-orders/{later.number}"),
         f"/work-orders/{later.number}/card",
     )

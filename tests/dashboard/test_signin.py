@@ -51,13 +51,13 @@ def test_after_too_many_tries_the_page_says_to_wait(person: Person) -> None:
 
 def test_another_site_is_never_the_next_page(person: Person) -> None:
     given = {"username": "cleo", "password": "long enough 7", "next": "//elsewhere.example"}
-    assert Client().post("/sign-in", given)["Location"] == "/"
+    assert Client().post("/sign-in", given)["Location"] == "/readings"
 
 
 def test_a_link_signs_in_once(person: Person) -> None:
     link = issue(person)
     first, second = Client(), Client()
-    assert first.get(link)["Location"] == "/"
+    assert first.get(link)["Location"] == "/readings"
     assert first.get("/runs").status_code == 200
     assert second.get(link).status_code == 403
     assert second.get("/runs").status_code == 302

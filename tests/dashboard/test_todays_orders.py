@@ -5,7 +5,6 @@ import pytest
 from django.test import Client
 from pytest_django import DjangoAssertNumQueries
 
-from fleet.people.links import issue as sign_in_link
 from fleet.people.models import Person, Role
 from fleet.workorders import findings, progress
 from fleet.workorders.models import WorkOrder
@@ -77,16 +76,6 @@ def test_the_number_of_queries_does_not_grow_with_the_day(
     # session, person, depots; orders, their jobs, vehicles not to be used
     with django_assert_num_queries(7):
         page(client)
-
-
-def test_a_mechanic_lands_here_and_a_supervisor_on_due(
-    shop: Workshop, tmp_path: object, settings: object
-) -> None:
-    settings.DATA_DIR = tmp_path  # type: ignore[attr-defined]
-    (tmp_path / "demo").touch()  # type: ignore[operator]
-    for who, address in ((shop.people.mechanic, "/todays-orders"), (shop.people.supervisor, "/")):
-        answer = Client().get(sign_in_link(who))
-        assert answer["Location"] == address
 
 
 @pytest.mark.django_db

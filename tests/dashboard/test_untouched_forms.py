@@ -76,7 +76,7 @@ def addresses(orders: list[WorkOrder]) -> list[str]:
     own = [f"/work-orders/{order.number}{page}" for order in orders for page in ("", "/card")]
     places = ("due", "readings", "runs", "method", "stock", "consumables", "findings", "costs")
     more = ("work-orders", "todays-orders", "people-and-tokens", "field-trials", "baselines")
-    return ["/", "/vehicles/V-101", *own, *(f"/{one}" for one in (*places[1:], *more))]
+    return ["/vehicles/V-101", *own, *(f"/{one}" for one in (*places, *more))]
 
 
 @kept

@@ -149,7 +149,7 @@ def test_a_vehicle_in_miles_reads_in_miles_everywhere(people: Cast, signed_in: S
     # 24,000 km less what is on the odometer, in miles of 1.609344 km
     left_mi = people.van.due_dates.get().remaining_km / 1.609344
     assert f"{left_mi:,.0f}\N{NARROW NO-BREAK SPACE}mi left" in seen
-    assert f"{left_mi:,.0f}\N{NARROW NO-BREAK SPACE}mi left" in client.get("/").content.decode()
+    assert f"{left_mi:,.0f}\N{NARROW NO-BREAK SPACE}mi left" in client.get("/due").content.decode()
     chart = client.get("/vehicles/V-101/chart").json()
     last = people.van.readings.latest("taken_at")
     assert max(max(trace["y"]) for trace in chart["data"] if trace.get("name") == "accepted") == (

@@ -161,10 +161,10 @@ def test_a_row_of_due_drafts_an_order_and_then_leads_to_it(
     shop: Workshop, signed_in: SignedIn
 ) -> None:
     client = signed_in(shop.people.supervisor)
-    assert "Draft order" in client.get("/?search=V-102").content.decode()
+    assert "Draft order" in client.get("/due?search=V-102").content.decode()
     client.post("/work-orders/draft", {"vehicle": "V-102", "service": "engine-oil"})
     order = WorkOrder.objects.get(vehicle=shop.people.second_van)
-    seen = client.get("/?search=V-102").content.decode()
+    seen = client.get("/due?search=V-102").content.decode()
     assert order.number in seen
     assert "Draft order" not in seen
 
@@ -184,7 +184,7 @@ def test_services_in_their_early_window_are_offered_and_join_only_when_chosen(
     row.p50 = depots_day() - timedelta(days=1)
     row.save()
     client = signed_in(shop.people.supervisor)
-    seen = client.get("/?search=V-102").content.decode()
+    seen = client.get("/due?search=V-102").content.decode()
     assert 'value="fuel-filter"> Fuel filter' in seen
     chosen = {"vehicle": "V-102", "service": ["engine-oil"]}
     client.post("/work-orders/draft", chosen)
