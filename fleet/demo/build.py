@@ -17,6 +17,7 @@ from fleet.demo.logbooks import entries
 from fleet.demo.orders import add_work
 from fleet.demo.shelves import fill_shelves, go_on
 from fleet.demo.trial import add_trial
+from fleet.demo.workshops import open_workshops, plan_workshop_days
 from fleet.people.models import Person
 from fleet.readings import intake
 from fleet.today import NO_DEPOT, newest_day, today_at
@@ -66,6 +67,9 @@ def build(now: datetime, progress: Progress) -> None:
     progress(0.97, "running a field trial")
     add_trial(vans, now, today)
     go_on(now, today)
+    progress(0.99, "planning workshop days")
+    open_workshops(today)
+    plan_workshop_days(today)
     mark.write_text(f"complete {today}\nAll names and figures here are invented.\n")
 
 

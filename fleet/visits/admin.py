@@ -7,7 +7,7 @@ from django.contrib import admin
 from django.db.models import Q, QuerySet
 from django.http import HttpRequest
 
-from fleet.people.roles import depots_of
+from fleet.people.roles import depots_of, mechanics_of
 from fleet.people.setting_up import SetUpAdmin
 from fleet.visits.models import Absence, Bay, Mechanic, ServiceNeed, Workshop
 from fleet.workorders.words_field import Listed
@@ -37,9 +37,17 @@ class BayAdmin(SetUpAdmin):
 @admin.register(Mechanic)
 class MechanicAdmin(SetUpAdmin):
     form = SkillsForm
-    list_display = ("name", "depot", "minutes", "works_on", "skills", "source")
+    list_display = ("name", "depot", "minutes", "works_on", "skills", "person", "source")
     list_filter = ("depot",)
     depot_path = "depot"
+
+    def formfield_for_foreignkey(self, db_field: Any, request: Any, **given: Any) -> Any:
+        """Only people who do the work at one's own depots can be chosen."""
+        field = super().formfield_for_foreignkey(db_field, request, **given)
+        if field is not None and db_field.name == "person":
+            own = depots_of(request.user).values_list("pk", flat=True)
+            field.queryset = mechanics_of(list(own))
+        return field
 
 
 @admin.register(Absence)

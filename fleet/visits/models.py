@@ -1,5 +1,6 @@
 """Rows of the workshop days: what a depot has, and the plans made with it."""
 
+from django.conf import settings
 from django.core.validators import MaxValueValidator, MinValueValidator, RegexValidator
 from django.db import models
 from django.db.models import Q
@@ -71,6 +72,9 @@ class Mechanic(models.Model):
     minutes = models.PositiveSmallIntegerField(default=480)  # on a day of work [min]
     works_on = models.CharField(max_length=7, default="1111100", validators=[WEEK])
     skills = models.JSONField(default=list, blank=True)  # as services ask for them
+    person = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="mechanics"
+    )  # who gets the orders that are published; empty: whoever takes them
     source = models.CharField(max_length=200)
 
     history = HistoricalRecords()

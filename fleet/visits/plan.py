@@ -49,6 +49,7 @@ def plan(
     today: date,
     days: int = DAYS,
     late: Callable[[], bool] = never,
+    effort: Effort | None = None,
 ) -> list[Plan]:
     """Plan some depots from a day on, and store each plan; a depot without due dates has one too.
 
@@ -56,22 +57,29 @@ def plan(
     while it was computed is not stored: the newer one is given.
     """
     depots = Depot.objects.filter(pk__in=depot_ids).order_by("slug")
-    return [_one(depot, today, days, late) for depot in depots]
+    return [_one(depot, today, days, late, effort) for depot in depots]
 
 
-def _one(depot: Depot, today: date, days: int, late: Callable[[], bool]) -> Plan:
+def _one(
+    depot: Depot, today: date, days: int, late: Callable[[], bool], effort: Effort | None
+) -> Plan:
     found = gather(depot, today, days)
     made = make(found)
     newest = Plan.objects.filter(depot=depot).order_by("-id").first()
     if newest and newest.as_of_on == today and newest.inputs_hash == made.inputs_hash:
         return newest
-    return record(draw(found, made, late))
+    return record(draw(found, made, late, effort))
 
 
-def draw(found: Gathered, made: Made | None = None, late: Callable[[], bool] = never) -> Drawn:
+def draw(
+    found: Gathered,
+    made: Made | None = None,
+    late: Callable[[], bool] = never,
+    effort: Effort | None = None,
+) -> Drawn:
     """Compute a plan; store nothing."""
     made = made or make(found)
-    best = visit_plan.plan(made.task, made.start, Effort(), late)
+    best = visit_plan.plan(made.task, made.start, effort or Effort(), late)
     return Drawn(
         gathered=found,
         made=made,

@@ -15,6 +15,7 @@ from fleet.demo.fixtures import lines
 from fleet.demo.orders import add_work
 from fleet.demo.shelves import fill_shelves
 from fleet.demo.trial import add_trial
+from fleet.demo.workshops import open_workshops
 from fleet.due.listing import due_rows
 from fleet.due.models import CheckResult, Deferral, DueEarlier
 from fleet.people.models import Person, Role
@@ -22,7 +23,9 @@ from fleet.readings.models import Reading, Upload, UploadRow, Verdict
 from fleet.stores.models import Stock, StockMove
 from fleet.trials.approve import conditions
 from fleet.trials.models import Rating, Trial
-from fleet.vehicles.models import Vehicle
+from fleet.vehicles.models import Depot, Vehicle
+from fleet.visits.listing import newest, service_rows
+from fleet.visits.models import Absence, Mechanic
 from fleet.workorders import jobcard
 from fleet.workorders.models import (
     DoNotUse,
@@ -63,6 +66,7 @@ def test_the_demo_comes_up_and_is_kept(
     _check_shelves()
     _check_work_is_made_once()
     _check_trial()
+    _check_workshop_days()
     before = Reading.objects.count()
     assert command.run(arguments) == 0
     assert "its data are kept" in capsys.readouterr().out
@@ -180,6 +184,21 @@ def test_an_interrupted_demo_goes_on_with_the_day_it_began_with(data_folder: Pat
     assert not build.belongs_to_others()
     assert not build.is_loaded()
     assert str(build.begun(data_folder / "demo", timezone.now().date())) == "2026-03-04"
+
+
+def _check_workshop_days() -> None:
+    """Each depot has a plan that opens with something to decide, and rests on what is entered."""
+    assert Mechanic.objects.filter(person__username="orrin").count() == 2  # counted in the file
+    plans = [newest(depot) for depot in Depot.objects.all()]
+    for plan in plans:
+        assert plan is not None
+        assert plan.lacking == []
+        rows = service_rows(plan)
+        assert any(row.late_d > 0 and row.reason != "on time" for row in rows)
+        assert any(not row.held and row.mechanic for row in rows)
+    before = Absence.objects.count()
+    open_workshops(TODAY)
+    assert Absence.objects.count() == before
 
 
 def _check_trial() -> None:
