@@ -1,10 +1,10 @@
-"""How far meters have likely come by a day after their last accepted reading."""
+"""How far meters have likely come by a day after their last accepted reading, standing or not."""
 
 import numpy as np
 
 from fleet.bulk import Array
 from fleet.calc import usage
-from fleet.calc.passage import distances_ahead
+from fleet.calc.level_paths import level_distances
 from fleet.due.gather import Meters
 from fleet.usage import seasons
 
@@ -32,5 +32,5 @@ def come_since(meters: Meters, row: Array, at_d: Array, levels: Array) -> Array:
         ahead_d = ahead_d - last_d
     else:
         ahead_d = clock.operational_d(ahead_d, season) - clock.operational_d(last_d, season)
-    come = distances_ahead(usage.law(meters.state).take(row).moments, ahead_d, levels)
+    come = level_distances(usage.law(meters.state).take(row), ahead_d, levels)
     return np.where(ahead_d[..., None] > 0, come, 0.0)

@@ -27,6 +27,7 @@ class Facts:
 
     vehicle_id: Array  # (v,) -1 for a vehicle that is not in the fleet yet
     utc_offset_d: Array  # (v,) of the depot
+    off_road: Array  # (v,) bool
     began_on: Array  # (v,) datetime64[D] start of use, NaT for none
     began_km: Array  # (v,)
     joined_on: Array  # (v,) datetime64[D]
@@ -69,6 +70,7 @@ def claims_of(facts: Facts, vehicle: Array, on: Array, total: Array, kind: str) 
         on=on,
         total=total,
         utc_offset_d=facts.utc_offset_d[vehicle],
+        off_road=facts.off_road[vehicle],
         began_on=facts.began_on[vehicle],
         began_km=began_km[vehicle],
         joined_on=facts.joined_on[vehicle],
@@ -179,8 +181,9 @@ def _gathered(vehicle_ids: Array) -> tuple[Facts, History]:
 def _facts(where: str, params: list[Any]) -> Facts:
     joined = bulk.as_instant(f"{bulk.day_number('v.joined_on')} + 1")
     sql = f"""
-        SELECT v.id, v.depot_id, {bulk.day_number("v.in_service_on")},
-            COALESCE(v.in_service_km, 0), {bulk.day_number("v.joined_on")},
+        SELECT v.id, v.depot_id, CASE WHEN v.status = 'off road' THEN 1 ELSE 0 END,
+            {bulk.day_number("v.in_service_on")}, COALESCE(v.in_service_km, 0),
+            {bulk.day_number("v.joined_on")},
             v.meter_at_joining_km + COALESCE((SELECT c."offset" FROM vehicles_meterchange c
                 JOIN vehicles_meter m ON m.id = c.meter_id AND m.kind = 'km'
                 WHERE m.vehicle_id = v.id AND c.from_at < {joined}
@@ -189,10 +192,12 @@ def _facts(where: str, params: list[Any]) -> Facts:
         FROM vehicles_vehicle v JOIN vehicles_vehicletype t ON t.id = v.vehicle_type_id
         WHERE {where} ORDER BY v.id"""  # noqa: S608
     names = ("began_d", "began_km", "joined_d", "joined_km", "most", "usual", "usual_h")
-    found = bulk.read(sql, params, {"id": "i8", "depot_id": "i8"} | dict.fromkeys(names, "f8"))
+    kinds = {"id": "i8", "depot_id": "i8", "off_road": "?"}
+    found = bulk.read(sql, params, kinds | dict.fromkeys(names, "f8"))
     return Facts(
         vehicle_id=found["id"],
         utc_offset_d=utc_offsets(found["depot_id"], gather_depots()),
+        off_road=found["off_road"],
         began_on=dates(found["began_d"]),
         began_km=found["began_km"],
         joined_on=dates(found["joined_d"]),

@@ -32,6 +32,7 @@ class Claims:
     on: Array  # (n,) datetime64[D] at the depot
     total: Array  # (n,) [km or h]
     utc_offset_d: Array  # (n,) of the depot
+    off_road: Array  # (n,) bool: the vehicle is out of use
     began_on: Array  # (n,) datetime64[D] start of use, NaT for none
     began_km: Array  # (n,)
     joined_on: Array  # (n,) datetime64[D]
@@ -67,18 +68,21 @@ class _Around:
     high: Array
     sure: Array  # bool: rests on a reading, or on what such a vehicle can do at most
     read: Array  # bool: rests on a reading
+    guessed: Array  # how much of the readings' totals nobody read [km or h]
 
 
 def doubts(claims: Claims, kind: str = Meter.Kind.KM) -> list[Doubt]:
     """Claims that the readings, or most of the other claims about the vehicle, contradict."""
     around = _around(claims, kind)
     low, high = doubt.allowed(around.before, around.after, around.low, around.high)
+    low, high = np.maximum(low - around.guessed, 0.0), high + around.guessed
+    cannot_be = around.sure & ~_stood(claims, around)
     wrong = (claims.total < low) | (claims.total > high)
     found = [
         Doubt(
             at,
             _words(claims, around, at, (low[at], high[at]), UNIT[Meter.Kind(kind)]),
-            bool(around.sure[at]),
+            bool(cannot_be[at]),
             bool(around.read[at]),
             _meant(float(claims.total[at]), low[at], high[at], UNIT[Meter.Kind(kind)]),
         )
@@ -89,6 +93,13 @@ def doubts(claims: Claims, kind: str = Meter.Kind.KM) -> list[Doubt]:
     named = {one.at for one in found}
     among = _among_themselves(claims, ~surely, kind)
     return found + [one for one in among if one.at not in named]
+
+
+def _stood(claims: Claims, around: _Around) -> Array:
+    """Less than likely since the last reading, but no less than it said: vehicles may stand."""
+    nothing_after = np.isnan(around.after)
+    least = around.before - around.guessed - doubt.ROUNDING
+    return nothing_after & (claims.total < around.low) & (claims.total >= least)
 
 
 # --- what is known around a day --------------------------------------------------------------
@@ -111,6 +122,7 @@ def _around(claims: Claims, kind: str) -> _Around:
         *(before_d, before, after_d, after, low, high),
         sure=sure | np.isfinite(after),
         read=(read & sure) | np.isfinite(after),
+        guessed=np.where(np.isfinite(about.guessed), about.guessed, 0.0),
     )
 
 
@@ -132,7 +144,7 @@ def _meters(claims: Claims, kind: str) -> tuple[Meters, Array]:
 
 def _neighbours(meters: Meters, row_of: Array, begin_d: Array) -> Neighbours:
     """Accepted readings last before, and first after, each day; those of the day are neither."""
-    result = Neighbours(*np.full((4, len(begin_d)), np.nan))
+    result = Neighbours(*np.full((5, len(begin_d)), np.nan))
     asked = np.flatnonzero(row_of != NO_METER)
     found = neighbours(meters.id[row_of[asked]], begin_d[asked], span_d=1.0)
     for name, column in vars(found).items():
@@ -155,7 +167,8 @@ def _ahead(
         row, last_d = row_of[read], meters.state.last_at_d[row_of[read]]
         day_d = np.stack((begin_d[read], begin_d[read] + 1), axis=1)
         come = meters.state.last_km[row][:, None, None] + come_since(meters, row, day_d, doubt.BAND)
-        low[read] = np.where(begin_d[read] > last_d, come[:, 0, 0], np.nan)
+        least = np.where(claims.off_road[read], meters.state.last_km[row], come[:, 0, 0])
+        low[read] = np.where(begin_d[read] > last_d, least, np.nan)
         high[read], sure[read] = come[:, 1, 1], True
     new = np.flatnonzero((row_of == NO_METER) & np.isfinite(before))
     if len(new):

@@ -7,6 +7,18 @@ import numpy as np
 from fleet import bulk
 from fleet.bulk import Array
 
+# since an offset that nobody has confirmed: from the last reading before it to where it began
+GUESSED = """COALESCE((
+                SELECT m.total - (
+                    SELECT p.total FROM readings_reading p
+                    WHERE p.meter_id = m.meter_id AND p.taken_at < m.taken_at
+                        AND p.verdict = 'accepted'
+                    ORDER BY p.taken_at DESC, p.id DESC LIMIT 1)
+                FROM readings_reading m
+                WHERE m.meter_id = COALESCE(a.meter_id, b.meter_id) AND m.moves_base
+                    AND m.taken_at <= COALESCE(a.taken_at, b.taken_at)
+                ORDER BY m.taken_at DESC, m.id DESC LIMIT 1), 0)"""
+
 
 @dataclass(frozen=True)
 class Neighbours:
@@ -16,6 +28,7 @@ class Neighbours:
     before: Array
     after_d: Array
     after: Array
+    guessed: Array  # how much of both was never read but taken as usual, 0 for none [km or h]
 
 
 def neighbours(meter_id: Array, at_d: Array, span_d: float = 0.0) -> Neighbours:
@@ -29,7 +42,7 @@ def neighbours(meter_id: Array, at_d: Array, span_d: float = 0.0) -> Neighbours:
         Readings within so much after the instant count as neither [d].
     """
     if not len(meter_id):
-        return Neighbours(*np.empty((4, 0)))
+        return Neighbours(*np.empty((5, 0)))
     keys = np.stack((meter_id.astype(np.float64), at_d))
     keys, which = np.unique(keys, axis=1, return_inverse=True)
     found = _read(keys[0].astype(np.int64), keys[1], span_d)
@@ -50,10 +63,11 @@ def _read(meter_id: Array, at_d: Array, span_d: float) -> dict[str, Array]:
     before = nearest(f"r.taken_at < {bulk.as_instant('w.figure')}", "DESC")
     after = nearest(f"r.taken_at >= {bulk.as_instant(f'w.figure + {span_d}')}", "ASC")
     sql = f"""
-        SELECT {bulk.instant_d("b.taken_at")}, b.total, {bulk.instant_d("a.taken_at")}, a.total
+        SELECT {bulk.instant_d("b.taken_at")}, b.total, {bulk.instant_d("a.taken_at")}, a.total,
+            CASE WHEN a.provisional OR b.provisional THEN {GUESSED} ELSE 0 END
         FROM (SELECT w.id, w.figure, {before} AS before, {after} AS after
             FROM {table} AS w{listed}) n
         LEFT JOIN readings_reading b ON b.id = n.before
         LEFT JOIN readings_reading a ON a.id = n.after
         ORDER BY n.id, n.figure"""  # noqa: S608
-    return bulk.read(sql, params, dict.fromkeys(("b_d", "b_km", "a_d", "a_km"), "f8"))
+    return bulk.read(sql, params, dict.fromkeys(("b_d", "b_km", "a_d", "a_km", "guessed"), "f8"))

@@ -15,7 +15,7 @@ from fleet.due.widening import in_force
 from fleet.duty.models import DutyClass
 from fleet.vehicles.models import Closure, Depot
 
-METHOD = 3  # rises when the computation itself changes: every due date is then computed anew
+METHOD = 4  # rises when the computation itself changes: every due date is then computed anew
 NORMAL, SEVERE = 0, 1
 FIRST, REPEAT = 0, 1
 NO_LIMIT = -1

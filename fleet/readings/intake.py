@@ -273,11 +273,12 @@ def dry_run(
     ``judge`` gives the readings of the vehicles with these ids their verdicts. Everything is
     written to copies that are thrown away; the file is parsed before they are made.
     """
+    options = _within_reach(options, person)
     kept, digest, size = _keep(source)
     try:
-        with open_sheets(kept) as sheets, scratch():
+        with open_sheets(kept) as sheets, scratch(lambda: _named(sheets, options)):
             key = f"tried {digest}"[:64]
-            upload = _create(key, name, size, person, _within_reach(options, person))
+            upload = _create(key, name, size, person, options)
             _stage(upload, sheets, lambda share: None)
             judge(vehicles_of(upload))
             finish(upload)
@@ -286,6 +287,14 @@ def dry_run(
         return refusal(name, str(fault))
     finally:
         kept.unlink(missing_ok=True)
+
+
+def _named(sheets: list[ReadSheet], options: Options) -> Array:
+    """Ids of the vehicles that a file speaks of."""
+    roll = Roll(options.depots)
+    cells = {cell for found in sheets for part in found.entries() for cell in part.vehicles}
+    places = [place for cell in cells if type(place := roll.find(cell)) is int]
+    return roll.ids[np.array(places, dtype=np.int64)]
 
 
 # --- done ------------------------------------------------------------------------------------

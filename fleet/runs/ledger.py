@@ -144,20 +144,23 @@ def record_failure(job: str, now: datetime, error: str) -> Run:
 def owed(now: datetime) -> list[Owed]:
     """For each zone with a depot the newest night, if it was neither done nor is in hand.
 
-    Older nights are overtaken: the newest one takes in all that came before it. One that a person
-    asked for and nobody has begun is owed whatever its day.
+    Older nights are overtaken: the newest one takes in all that came before it, and one done or in
+    hand for a later day too (a person need not wait for half past two). One that a person asked for
+    and nobody has begun is owed whatever its day.
     """
     zones = sorted(set(Depot.objects.values_list("zone", flat=True)))
     nights = [Owed(NIGHT, newest_night(now, zone), zone) for zone in zones]
-    settled = set(
-        Run.objects.filter(job=NIGHT, on__in={night.on for night in nights})
-        .exclude(_free(again=False) & Q(attempts__lt=ATTEMPTS))
-        .values_list("on", "part")
-    )
-    due = [night for night in nights if (night.on, night.part) not in settled]
+    due = [night for night in nights if not _settled(night)]
     asked = Run.objects.filter(job=NIGHT, state=Run.State.WAITING, attempts=0)
     wanted = [Owed(NIGHT, on, zone) for on, zone in asked.values_list("on", "part")]
     return list(dict.fromkeys(due + wanted))
+
+
+def _settled(night: Owed) -> bool:
+    """Whether it was done, is in hand or given up, or a later one was done or is in hand."""
+    rows = Run.objects.filter(job=night.job, part=night.part, on__gte=night.on)
+    this = Q(on=night.on, attempts__gte=ATTEMPTS)
+    return rows.filter(~_free(again=False) | this).exists()
 
 
 def let_go_of_the_dead() -> None:

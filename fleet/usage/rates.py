@@ -14,9 +14,10 @@ from fleet.bulk import Array
 from fleet.calc import class_rates, usage
 from fleet.calc.class_rates import ClassRates
 from fleet.calc.usage import Events
+from fleet.readings import scratch
 from fleet.readings.models import Reading
 from fleet.runs.models import Run
-from fleet.usage.models import ClassRate
+from fleet.usage.models import ClassRate, UsageState
 from fleet.vehicles.models import Meter
 
 JOB = "class rates"
@@ -181,6 +182,7 @@ def _close(kind: str, month_end_on: date) -> int:
 
 
 def _gather_sums(kind: str) -> dict[str, Array]:
+    scratch.bring(UsageState)
     sql = """
         SELECT m.id, v.vehicle_type_id, v.depot_id, s.sum_d, s.sum_km, s.last_at_d
         FROM usage_usagestate s JOIN vehicles_meter m ON m.id = s.meter_id
@@ -194,6 +196,7 @@ def _rewind(meters: dict[str, Array], rows: Array, end_d: float) -> None:
     """Put meters read after the month end back to what was known at it, in place."""
     if not len(rows):
         return
+    scratch.bring(Reading, meters["id"][rows])
     where, params = bulk.among("meter_id", meters["id"][rows])
     at_d = bulk.instant_d("taken_at")
     sql = f"""

@@ -10,7 +10,7 @@ import numpy as np
 from fleet.bulk import Array
 from fleet.due.claims import Facts, claims_of
 from fleet.due.doubt import NO_VEHICLE, Doubt, doubts
-from fleet.vehicles.models import Meter
+from fleet.vehicles.models import Meter, Vehicle
 from fleet.workbook.columns import Row, fold
 from fleet.workbook.notes import Notes
 from fleet.workbook.sheets import BY_NAME
@@ -95,6 +95,7 @@ def _facts(world: World, known: list[str]) -> Facts:
     return Facts(
         vehicle_id=np.array([NO_VEHICLE if one is None else one.id for one in stored]),
         utc_offset_d=np.array([_offset_d(zone) for zone in zones]),
+        off_road=np.array([_value(row, "status") == Vehicle.Status.OFF_ROAD for row in rows]),
         began_on=_dates(rows, "in_service_on"),
         began_km=np.array([_value(row, "in_service_km") or 0.0 for row in rows]),
         joined_on=_dates(rows, "joined_on"),

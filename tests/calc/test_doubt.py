@@ -10,15 +10,16 @@ from fleet.calc.doubt import allowed, odd_ones_out, slips
 NAN = np.nan
 
 
-# between the neighbours ± 3 % of the km between them (method.md section 3); whole km are noted
+# between the neighbours ± 3 % of the km between them (method.md section 3); figures are noted in
+# whole km, or in whole miles of 1.6 km
 @pytest.mark.parametrize(
     ("before", "after", "ahead", "span"),
     [
         (40_000, 41_000, (NAN, NAN), (39_970, 41_030)),
-        (40_000, 40_010, (NAN, NAN), (39_999, 40_011)),
-        (NAN, 41_000, (NAN, NAN), (0, 41_001)),
-        (40_000, NAN, (40_300, 42_000), (40_299, 42_001)),
-        (40_000, NAN, (NAN, 42_000), (39_999, 42_001)),
+        (40_000, 40_010, (NAN, NAN), (39_998, 40_012)),
+        (NAN, 41_000, (NAN, NAN), (0, 41_002)),
+        (40_000, NAN, (40_300, 42_000), (40_298, 42_002)),
+        (40_000, NAN, (NAN, 42_000), (39_998, 42_002)),
         (41_000, 40_000, (NAN, NAN), (39_970, 41_030)),
         (NAN, NAN, (NAN, NAN), (0, np.inf)),
     ],

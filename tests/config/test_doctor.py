@@ -37,6 +37,13 @@ def test_the_last_night_is_named() -> None:
         assert seen("night") == doctor.Finding("night", True, "last done for 2026-05-12")
 
 
+def test_after_a_night_done_by_hand_before_half_past_two_none_is_owed() -> None:
+    cast()
+    with time_machine.travel("2026-05-12T23:00:00Z", tick=False):  # 01:00 in Berlin
+        assert cli.main(["nightly"]) == 0
+        assert seen("night") == doctor.Finding("night", True, "last done for 2026-05-13")
+
+
 def test_a_broken_look_is_a_finding_and_stops_no_other(monkeypatch: pytest.MonkeyPatch) -> None:
     def broken() -> doctor.Seen:
         raise RuntimeError("no answer")

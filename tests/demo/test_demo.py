@@ -10,6 +10,7 @@ from django.utils import timezone
 
 from config.cli import parser
 from config.commands import demo as command
+from fleet.checks import check
 from fleet.demo import build
 from fleet.demo.fixtures import lines
 from fleet.demo.orders import add_work
@@ -67,6 +68,7 @@ def test_the_demo_comes_up_and_is_kept(
     _check_work_is_made_once()
     _check_trial()
     _check_workshop_days()
+    assert [one.detail for one in check(timezone.now()) if not one.ok] == []
     before = Reading.objects.count()
     assert command.run(arguments) == 0
     assert "its data are kept" in capsys.readouterr().out

@@ -94,6 +94,56 @@ def test_after_the_last_reading_the_filter_says_how_far_it_can_have_come(
     assert "likely stood between" in asked(vehicle, oil, -40, 52_000)
 
 
+def test_little_since_the_last_reading_is_asked_about_but_no_contradiction(
+    vehicle: Vehicle, oil: Service
+) -> None:
+    scene.done(vehicle, oil, TODAY + timedelta(days=40), 40_400)
+    scene.done(vehicle, oil, TODAY + timedelta(days=41), 39_990)
+    chain.refresh([vehicle.pk], NOW + timedelta(days=41))
+    (said,) = claims.contradicting()  # a vehicle may stand; a meter never falls
+    assert said.startswith("V-1, gearbox-oil: 39,990 km on ")
+
+
+def test_a_vehicle_off_road_may_show_what_it_showed(vehicle: Vehicle, oil: Service) -> None:
+    asked(vehicle, oil, -40, 40_000)
+    vehicle.status = Vehicle.Status.OFF_ROAD
+    vehicle.save()
+    assert record(vehicle, oil, -40, 40_000)
+    assert record(vehicle, oil, -39, 43_900)  # and it may have come back since
+
+
+def test_a_vehicle_that_stands_may_stand_on(oil: Service) -> None:
+    standing = scene.van("V-2")
+    scene.readings(standing, [*scene.steady(31_000, 1_000, 10), 40_000, 40_000, 40_000], every_d=10)
+    chain.refresh([standing.pk], NOW)
+    # method.md section 2: idle for 30 days; with 30 more it stands on with a chance of a half
+    # power of 60 / (60 + 40) = .77, far above the 2.5 % of the band
+    assert record(standing, oil, -40, 40_000)
+
+
+def test_totals_that_rest_on_a_guess_allow_for_it(oil: Service) -> None:
+    """Ten readings 10 days and 1,000 km apart, then a new meter that nobody has confirmed."""
+    renewed = scene.van("V-3")
+    scene.readings(
+        renewed, [*scene.steady(31_000, 1_000, 10), 100, 1_100, 2_100, 3_100], every_d=10
+    )
+    chain.refresh([renewed.pk], NOW)
+    # by hand: about 1,000 km are taken for granted between the last reading of the old meter, of
+    # 40,000 km, and the first of the new one: 42,000 km twenty days ago may be 1,300 less in truth
+    assert record(renewed, oil, 15, 41_400)
+    assert "does not go with" in asked(renewed, oil, 15, 30_000)
+    assert "does not go with" in asked(renewed, oil, 15, 52_000)
+
+
+def test_whole_miles_are_no_contradiction(oil: Service) -> None:
+    # an odometer in whole miles stands up to 1.6 km behind, and a total is noted in whole km
+    stood = scene.van("V-4")
+    scene.readings(stood, [40_000, 40_000], every_d=10)
+    chain.refresh([stood.pk], NOW)
+    assert record(stood, oil, 5, 40_002)
+    assert "does not go with" in asked(stood, oil, 5, 40_003)
+
+
 def test_with_a_reason_it_goes_through_and_the_reason_is_kept(
     vehicle: Vehicle, oil: Service
 ) -> None:

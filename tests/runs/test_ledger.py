@@ -128,6 +128,26 @@ def test_a_night_done_or_in_hand_is_not_owed() -> None:
     assert len(ledger.owed(now)) == 1
 
 
+def test_a_night_done_between_midnight_and_half_past_two_overtakes_the_one_before() -> None:
+    depot("west", "Europe/Madrid")
+    now = datetime(2026, 1, 10, 0, 30, tzinfo=UTC)  # 01:30 in Madrid: a person asked already
+    today, part = date(2026, 1, 10), "Europe/Madrid"
+    assert [night.on for night in ledger.owed(now)] == [date(2026, 1, 9)]
+    with ledger.work("night", today, part):
+        assert ledger.owed(now) == []
+    assert ledger.owed(now) == []
+    assert ledger.owed(now + timedelta(hours=26)) != []  # 03:30 the next day
+
+
+def test_a_later_night_that_failed_overtakes_nothing() -> None:
+    depot("west", "Europe/Madrid")
+    now, today = datetime(2026, 1, 10, 0, 30, tzinfo=UTC), date(2026, 1, 10)
+    for _ in range(ledger.ATTEMPTS):
+        with pytest.raises(ZeroDivisionError), ledger.work("night", today, "Europe/Madrid"):
+            raise ZeroDivisionError
+    assert [night.on for night in ledger.owed(now)] == [date(2026, 1, 9)]
+
+
 def test_only_the_newest_of_missed_nights_is_owed() -> None:
     depot("west", "Europe/Madrid")
     with ledger.work("night", date(2026, 1, 3), "Europe/Madrid"):
