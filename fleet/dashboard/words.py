@@ -2,7 +2,7 @@
 
 from datetime import date, datetime
 
-from fleet.due.listing import STATES
+from fleet.due.listing import PRESSING, STATES
 from fleet.due.models import CheckFigure
 
 STATE_WORDS = {
@@ -12,7 +12,7 @@ STATE_WORDS = {
     "due_this_month": "Due this month",
     "later": "Later",
 }
-MOST_PRESSING = ("overdue", "probably_overdue", "due_this_month", "later", "history_unknown")
+MOST_PRESSING = PRESSING
 assert set(STATE_WORDS) == set(MOST_PRESSING) == set(STATES)  # noqa: S101 - one word for each
 
 LIMIT_WORDS = {

@@ -7,15 +7,18 @@ from dataclasses import dataclass, fields
 from datetime import date, datetime
 from typing import Any
 
-from django.db.models import Count, F, Q
+from django.db.models import Count, F, Q, QuerySet
 from django.utils import timezone
 
 from fleet.due.models import DueDate
+from fleet.due.ordering import Order, group_column, in_order, week_of
 from fleet.today import today_at as today_at
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.vehicles.own_unit import unit_column
 
 STATES = ("history_unknown", "overdue", "probably_overdue", "due_this_month", "later")
+PRESSING = ("overdue", "probably_overdue", "due_this_month", "later", "history_unknown")
+SOONEST_FIRST = Order()
 AfterKey = tuple[date, int, int]
 
 
@@ -53,6 +56,17 @@ class DueRow:
     duty_class: str
     provisional: bool
     sort_on: date
+
+    @property
+    def days_late(self) -> int | None:
+        """Days since it fell due, or likely did; nothing before that."""
+        late = self.state in ("overdue", "probably_overdue") and self.p50 is not None
+        return max((self.today - self.p50).days, 0) if late and self.p50 else None
+
+    def group(self, by: str) -> str | int:
+        """What it is put together with others by: one of ``ordering.GROUPS``."""
+        named = {"vehicle": self.vehicle, "service": self.service_name, "depot": self.depot_name}
+        return named[by] if by in named else week_of(self.sort_on)
 
 
 COLUMNS = {
@@ -98,48 +112,97 @@ def due_rows(
     depots: Collection[str] | None = None,
     vehicle: str | None = None,
     states: Collection[str] | None = None,
+    since: date | None = None,
     until: date | None = None,
     service: str | None = None,
     search: str = "",
+    order: Order = SOONEST_FIRST,
     after: AfterKey | None = None,
+    skip: int = 0,
     limit: int | None = None,
     now: datetime | None = None,
 ) -> list[DueRow]:
-    """Due dates of vehicles in the fleet, soonest first; at most ``limit`` after a key."""
+    """Due dates of vehicles in the fleet, soonest first unless ordered otherwise; at most
+    ``limit`` after a key (soonest first only) or after so many rows."""
     days = depot_days(depots, now or timezone.now())
-    rows = (
-        DueDate.objects.filter(_in_states(days, states))
-        .exclude(vehicle__status=Vehicle.Status.SOLD)
-        .order_by("sort_on", "vehicle_id", "service_id")
-    )
-    if vehicle is not None:
-        rows = rows.filter(vehicle__fleet_number__iexact=vehicle.strip())
-    if service is not None:
-        rows = rows.filter(service__slug=service)
-    if until is not None:
-        rows = rows.filter(sort_on__lte=until)
-    if search:
-        rows = rows.filter(_mentions(search))
+    rows = _narrowed(
+        _in_fleet(_in_states(days, states)),
+        vehicle=vehicle, since=since, until=until, service=service, search=search,
+    )  # fmt: skip
+    rows = rows.order_by(*in_order(order, _ranked(days)))
     if after is not None:
         rows = rows.filter(_after(after))
     named = {PREFIX + name: expression for name, expression in COLUMNS.items()}
-    found = rows.values(*FROM_ROW, **named)[:limit]
+    end = None if limit is None else skip + limit
+    found = rows.values(*FROM_ROW, **named)[skip:end]
     return [_row(row, days[row["depot_id"]]) for row in found]
 
 
 def due_counts(
-    depots: Collection[str] | None = None, now: datetime | None = None
+    depots: Collection[str] | None = None, now: datetime | None = None, **narrowed: Any
 ) -> dict[tuple[str, str], int]:
-    """How many services each depot has in each state: (depot slug, state) to number."""
+    """How many services each depot has in each state: (depot slug, state) to number; narrowed
+    like ``due_rows``."""
     days = depot_days(depots, now or timezone.now())
     counts: dict[tuple[str, str], int] = {}
     depot = "depot__slug"
     for today, pks in by_day(days):
-        rows = DueDate.objects.filter(depot_id__in=pks).exclude(vehicle__status=Vehicle.Status.SOLD)
+        rows = _narrowed(_in_fleet(Q(depot_id__in=pks)), **narrowed)
         wanted = {state: Count("pk", filter=condition(state, today)) for state in STATES}
         for row in rows.values(depot).annotate(**wanted):
             counts.update({(row[depot], state): row[state] for state in STATES})
     return counts
+
+
+def group_counts(
+    by: str,
+    groups: Collection[str | int],
+    *,
+    depots: Collection[str] | None = None,
+    states: Collection[str] | None = None,
+    now: datetime | None = None,
+    **narrowed: Any,
+) -> dict[str | int, int]:
+    """How many rows some groups have under the same filters."""
+    days = depot_days(depots, now or timezone.now())
+    rows = _narrowed(_in_fleet(_in_states(days, states)), **narrowed)
+    rows = rows.annotate(together=group_column(by)).filter(together__in=list(groups))
+    return dict(rows.order_by().values_list("together").annotate(Count("pk")))
+
+
+def _in_fleet(where: Q) -> QuerySet[DueDate]:
+    return DueDate.objects.filter(where).exclude(vehicle__status=Vehicle.Status.SOLD)
+
+
+def _narrowed(
+    rows: QuerySet[DueDate],
+    *,
+    vehicle: str | None = None,
+    since: date | None = None,
+    until: date | None = None,
+    service: str | None = None,
+    search: str = "",
+) -> QuerySet[DueDate]:
+    if vehicle is not None:
+        rows = rows.filter(vehicle__fleet_number__iexact=vehicle.strip())
+    if service is not None:
+        rows = rows.filter(service__slug=service)
+    if since is not None:
+        rows = rows.filter(sort_on__gte=since)
+    if until is not None:
+        rows = rows.filter(sort_on__lte=until)
+    return rows.filter(_mentions(search)) if search else rows
+
+
+def _ranked(days: dict[int, date]) -> dict[date, list[tuple[Q, int]]]:
+    """Which rows are in which state on each day that it is somewhere, most pressing first."""
+    return {
+        today: [
+            (Q(depot_id__in=pks) & condition(state, today), rank)
+            for rank, state in enumerate(PRESSING)
+        ]
+        for today, pks in by_day(days)
+    }
 
 
 def condition(state: str, today: date) -> Q:

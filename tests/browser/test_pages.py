@@ -94,7 +94,9 @@ def test_the_keyboard_reaches_the_page_and_its_first_row(page: Page) -> None:
     page.keyboard.press("Tab")
     assert page.evaluate(FOCUSED) == "Skip to the page"
     page.keyboard.press("Enter")
-    for _ in range(20):  # five states, four fields (a date has three parts), a button
+    # five states, five fields (a date has three parts), a button, what keeps the list, what drafts
+    # orders, seven headings
+    for _ in range(40):
         page.keyboard.press("Tab")
         if page.evaluate(FOCUSED) == "V-101":
             break
@@ -146,3 +148,23 @@ def test_settling_on_the_vehicle_brings_its_head_up_to_date(page: Page, people: 
     page.locator("#last-reading").get_by_text("10,760").wait_for()
     page.locator("#services").get_by_text("Why then?").first.click()
     page.get_by_text("Last accepted reading 10,760 km").wait_for()
+
+
+def test_on_a_phone_the_first_row_is_within_one_screen(page: Page) -> None:
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.goto("/due")
+    box = page.get_by_role("link", name="V-101").bounding_box()
+    assert box is not None
+    assert box["y"] + box["height"] < 844
+
+
+def test_headings_sort_and_chosen_rows_become_orders_without_typing(page: Page) -> None:
+    page.goto("/due")
+    page.get_by_role("link", name="Life used").click()
+    page.locator("th[aria-sort=descending]").get_by_text("Life used").wait_for()
+    page.get_by_label("Choose all shown").check()
+    page.get_by_role("button", name="Draft orders").click()
+    page.get_by_text("Drafted 2 orders.").wait_for()
+    page.get_by_label("Choose all shown").check()
+    page.get_by_role("button", name="Draft orders").click()
+    page.get_by_text("Choose rows first").wait_for()

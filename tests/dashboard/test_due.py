@@ -88,8 +88,8 @@ def test_the_number_of_queries_does_not_grow_with_the_list(
         one.pk, one.vehicle = None, vehicle(f"W-{number}", people.plain, people.van_type)
         one.save()
     # session, person, depots; zones twice, rows, counts; services, saved views;
-    # orders, deferrals, vehicles not to be used, what joins an order
-    with django_assert_num_queries(15):
+    # orders, deferrals, vehicles not to be used
+    with django_assert_num_queries(13):
         page(client)
 
 

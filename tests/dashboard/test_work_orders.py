@@ -161,12 +161,31 @@ def test_a_row_of_due_drafts_an_order_and_then_leads_to_it(
     shop: Workshop, signed_in: SignedIn
 ) -> None:
     client = signed_in(shop.people.supervisor)
-    assert "Draft order" in client.get("/due?search=V-102").content.decode()
-    client.post("/work-orders/draft", {"vehicle": "V-102", "service": "engine-oil"})
+    assert 'value="engine-oil:V-102"' in client.get("/due?search=V-102").content.decode()
+    client.post("/work-orders/draft-many", {"row": "engine-oil:V-102"})
     order = WorkOrder.objects.get(vehicle=shop.people.second_van)
     seen = client.get("/due?search=V-102").content.decode()
     assert order.number in seen
-    assert "Draft order" not in seen
+    assert 'value="engine-oil:V-102"' not in seen
+
+
+def test_many_drafted_at_once_take_their_early_windows_along_when_asked(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    row = DueDate.objects.get(vehicle=shop.people.second_van)
+    row.pk, row.p50 = None, depots_day() - timedelta(days=1)
+    row.service = Service.objects.create(
+        vehicle_type=shop.people.van_type,
+        compartment=shop.oil.compartment,
+        slug="fuel-filter",
+        name="Fuel filter",
+        source="invented for the tests",
+    )
+    row.save()
+    given = {"row": "engine-oil:V-102", "join_early": "yes"}
+    client = signed_in(shop.people.supervisor)
+    said = client.post("/work-orders/draft-many", given, follow=True).content.decode()
+    assert "for V-102: Engine oil, Fuel filter." in said
 
 
 def test_services_in_their_early_window_are_offered_and_join_only_when_chosen(
@@ -184,7 +203,7 @@ def test_services_in_their_early_window_are_offered_and_join_only_when_chosen(
     row.p50 = depots_day() - timedelta(days=1)
     row.save()
     client = signed_in(shop.people.supervisor)
-    seen = client.get("/due?search=V-102").content.decode()
+    seen = client.get("/vehicles/V-102").content.decode()
     assert 'value="fuel-filter"> Fuel filter' in seen
     chosen = {"vehicle": "V-102", "service": ["engine-oil"]}
     client.post("/work-orders/draft", chosen)

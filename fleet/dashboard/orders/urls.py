@@ -17,6 +17,7 @@ from fleet.dashboard.orders.work_order import change_order, work_order
 from fleet.dashboard.orders.work_orders import (
     answer_question,
     draft_order,
+    draft_orders,
     release_orders,
     settle_job,
     work_orders,
@@ -50,6 +51,7 @@ urlpatterns = [
     path("work-orders", work_orders, name="work-orders"),
     path("work-orders/release", release_orders, name="release-orders"),
     path("work-orders/draft", draft_order, name="draft-order"),
+    path("work-orders/draft-many", draft_orders, name="draft-orders"),
     path("work-orders/questions/<int:question_id>", answer_question, name="answer-question"),
     path("work-orders/jobs/<int:job_id>", settle_job, name="settle-job"),
     path("work-orders/<str:number>", work_order, name="work-order"),

@@ -14,6 +14,7 @@ from django.views.decorators.http import require_GET, require_POST
 from fleet.dashboard.acts import act
 from fleet.dashboard.frame import Scope, SignedIn, needs, scope_of, show, vehicle_seen_by
 from fleet.dashboard.orders.changes import mechanic, read_day
+from fleet.dashboard.orders.drafting import chosen_rows, drafted_words
 from fleet.dashboard.orders.lines import (
     NO_DAY,
     OrderFilters,
@@ -35,6 +36,7 @@ from fleet.people.roles import Right, depots_of, may, mechanics_of
 from fleet.today import oldest_day, today_at
 from fleet.workorders import escalate, evidence, issue, listing, progress
 from fleet.workorders.actor import Actor
+from fleet.workorders.draft_many import draft_many
 from fleet.workorders.listing import MOST_AT_ONCE
 from fleet.workorders.models import Escalation, Job, WorkOrder
 
@@ -161,6 +163,22 @@ def draft_order(request: SignedIn, actor: Actor) -> HttpResponse:
     titles = ", ".join(order.jobs.values_list("title", flat=True))
     messages.success(request, f"{order} is drafted for {vehicle}: {titles}.")
     return redirect("work-order", order.number)
+
+
+@needs(Right.RELEASE)
+@require_POST
+def draft_orders(request: SignedIn) -> HttpResponse:
+    """Draft orders for the chosen rows of Due, one per vehicle."""
+    chosen = request.POST.getlist("row")[:MOST_AT_ONCE]
+    actor, rows = Actor(request.user, "page", timezone.now()), chosen_rows(request.user, chosen)
+    found = draft_many(actor, rows, join_early="join_early" in request.POST)
+    if not chosen:
+        messages.error(request, "Choose rows first, then draft orders for them.")
+    elif not found:
+        messages.error(request, "None of the chosen rows is there any more. Load the page again.")
+    for level, said in drafted_words(found):
+        messages.add_message(request, level, said)
+    return redirect(f"{reverse('due')}?{request.POST.get('query', '')[:500]}")
 
 
 @needs(Right.DEFER)

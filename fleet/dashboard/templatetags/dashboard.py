@@ -214,18 +214,28 @@ def new_key() -> str:
     return uuid4().hex
 
 
+@register.inclusion_tag("dashboard/_choose_row.html", takes_context=True)
+def choose_row(context: Context, row: DueRow) -> dict[str, Any]:
+    """The box that chooses a due service for an order; none where an order has it."""
+    marks = context["marks"]
+    taken = (row.vehicle_id, row.service_id) in marks.orders
+    return {"row": row, "may_choose": marks.may_release and not taken}
+
+
 @register.inclusion_tag("dashboard/_row_work.html", takes_context=True)
 def row_work(context: Context, row: DueRow) -> dict[str, Any]:
-    """The order, deferral and mark of one due service, or the button that drafts an order."""
+    """The order, deferral and mark of one due service; on the vehicle's page, the button that
+    drafts an order (Due drafts for many at once)."""
     marks, key = context["marks"], (row.vehicle_id, row.service_id)
+    drafts = marks.may_release and context.get("page") != "due"
     return {
         "row": row,
         "number": marks.orders.get(key, ""),
         "deferred": marks.deferred.get(key),
         "stopped": marks.stopped.get(row.vehicle_id, ""),
         "restricted": marks.restricted.get(row.vehicle_id, ()),
-        "may_release": marks.may_release,
-        "beside": marks.beside(*key) if marks.may_release else (),
+        "may_release": drafts,
+        "beside": marks.beside(*key) if drafts else (),
         "csrf_token": context.get("csrf_token"),
     }
 

@@ -1,5 +1,6 @@
 """Due: what is due, how sure that is, and by when to bring it in."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -12,20 +13,56 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from fleet.dashboard.downloads import table_file
-from fleet.dashboard.filters import DueFilters, read_after, read_filters
+from fleet.dashboard.filters import (
+    DAYS_AHEAD,
+    DueFilters,
+    months_from,
+    read_after,
+    read_filters,
+    read_skip,
+)
 from fleet.dashboard.frame import Scope, SignedIn, scope_of, show
 from fleet.dashboard.orders.marks import marks_of
 from fleet.dashboard.strip import page_scale
-from fleet.dashboard.words import LIMIT_WORDS, MOST_PRESSING, STATE_WORDS
-from fleet.due.listing import DueRow, due_counts, due_rows
+from fleet.dashboard.words import LIMIT_WORDS, MOST_PRESSING, STATE_WORDS, day
+from fleet.due.listing import DueRow, due_counts, due_rows, group_counts
 from fleet.due.models import Service
+from fleet.due.ordering import monday_of, week_of
 from fleet.people.models import SavedView
 from fleet.tables import Cell
 from fleet.today import today_at
 from fleet.vehicles.own_unit import in_own
 
 PAGE_ROWS = 40
+PAPER_ROWS = 2_000  # on one page, to print
 FILE_ROWS = 100_000  # the rest is for the API
+NO_WEEK = week_of(date.max)
+# each column by its name in the address, with its heading and the class that gives it its width
+COLUMNS = (
+    ("state", "State", ""),
+    ("vehicle", "Vehicle", ""),
+    ("service", "Service", ""),
+    ("due", "Falls due", "when"),
+    ("bring_in", "Bring in by", ""),
+    ("limit", "Limit reached first", ""),
+    ("life", "Life used", "number"),
+)
+SORT_WORDS = (
+    ("", "soonest first"),
+    ("-life", "most of its life used"),
+    ("state", "most pressing state"),
+    ("vehicle", "vehicle"),
+    ("service", "service"),
+    ("bring_in", "bring in by"),
+    ("limit", "limit reached first"),
+)
+GROUP_WORDS = (
+    ("", "not at all"),
+    ("vehicle", "by vehicle"),
+    ("service", "by service"),
+    ("depot", "by depot"),
+    ("week", "by week"),
+)
 
 
 @dataclass(frozen=True)
@@ -38,40 +75,127 @@ class StateChoice:
     query: str  # of the address that toggles it
 
 
+@dataclass(frozen=True)
+class Heading:
+    """A column that the list can be sorted by."""
+
+    name: str
+    words: str
+    kind: str
+    sorted: str  # ascending, descending, or nothing
+    query: str  # of the address that sorts by it
+
+
+@dataclass(frozen=True)
+class Line:
+    """A row; where a group begins, with its name and how many rows it has."""
+
+    row: DueRow
+    group: str = ""
+    count: int = 0
+
+
 @require_GET
 def due(request: SignedIn) -> HttpResponse:
     scope, filters, now = scope_of(request), read_filters(request.GET), timezone.now()
-    after = read_after(request.GET.get("after", ""))
-    rows = due_rows(
-        depots=scope.slugs, after=after, limit=PAGE_ROWS + 1, now=now, **filters.for_listing()
+    today = _today(scope, now)
+    after, skip = read_after(request.GET.get("after", "")), read_skip(request.GET.get("skip", ""))
+    size = PAPER_ROWS if request.GET.get("rows") == "all" else PAGE_ROWS
+    goes_by_key = after is not None and filters.order.is_soonest_first
+    before = 1 if skip and not goes_by_key else 0  # the row before tells which group goes on
+    found = due_rows(
+        depots=scope.slugs,
+        states=filters.states or None,
+        order=filters.order,
+        after=after if goes_by_key else None,
+        skip=0 if goes_by_key else skip - before,
+        limit=before + size + 1,
+        now=now,
+        **filters.for_listing(today),
     )
-    shown, today = rows[:PAGE_ROWS], _today(scope, now)
+    shown = found[before : before + size]
+    choices = _choices(request, scope, filters, now)
     context = {
-        "rows": shown,
-        "marks": marks_of([row.vehicle_id for row in shown], request.user, today),
-        "more": _key(shown[-1]) if len(rows) > PAGE_ROWS else "",
+        "lines": list(_lines(scope, filters, found[:before], shown, now)),
+        "marks": marks_of([row.vehicle_id for row in shown], request.user, today, joining=False),
+        "more": _key(shown[-1]) if len(found) > before + size else "",
+        "skip": skip + len(shown),
+        "left": choices["listed"] - skip - len(shown),
         "filters": filters,
-        "scale": page_scale(today, filters.until),
+        "headings": _headings(filters),
+        "sorts": SORT_WORDS,
+        "groups": GROUP_WORDS,
+        "days_ahead": DAYS_AHEAD,
+        "months": list(months_from(today)),
+        "scale": page_scale(today, filters.days(today)[1]),
         "today": today,
-        **_choices(request, scope, filters, now),
+        **choices,
     }
     return show(request, "due", scope, context)
 
 
 def _choices(request: SignedIn, scope: Scope, filters: DueFilters, now: datetime) -> dict[str, Any]:
-    counts = dict.fromkeys(MOST_PRESSING, 0)
-    for (_, state), number in due_counts(scope.slugs, now).items():
-        counts[state] += number
+    today = _today(scope, now)
+    narrowed = filters.for_listing(today)
+    counts = _by_state(scope, now, narrowed)
+    before = {**narrowed, "since": None, "until": narrowed["since"]}
+    earlier = _by_state(scope, now, before) if narrowed["since"] else {}
     return {
         "states": [
             StateChoice(state, count, state in filters.states, filters.toggled(state).query)
             for state, count in counts.items()
         ],
-        "total": sum(counts.values()),
+        "listed": sum(counts[state] for state in filters.states or counts),
+        "first": narrowed["since"],
+        "earlier": earlier.get("overdue", 0) + earlier.get("probably_overdue", 0),
         "unknown": counts["history_unknown"],
         "services": _services(scope),
         "saved_views": SavedView.objects.filter(person=request.user, page="due").order_by("name"),
     }
+
+
+def _by_state(scope: Scope, now: datetime, narrowed: dict[str, Any]) -> dict[str, int]:
+    counts = dict.fromkeys(MOST_PRESSING, 0)
+    for (_, state), number in due_counts(scope.slugs, now, **narrowed).items():
+        counts[state] += number
+    return counts
+
+
+def _headings(filters: DueFilters) -> list[Heading]:
+    order = filters.order
+    way = "descending" if order.descending else "ascending"
+    return [
+        Heading(name, words, kind, way * (order.sort == name), filters.sorted_by(name).query)
+        for name, words, kind in COLUMNS
+    ]
+
+
+def _lines(
+    scope: Scope, filters: DueFilters, before: list[DueRow], rows: list[DueRow], now: datetime
+) -> Iterator[Line]:
+    by = filters.order.group
+    if not by:
+        yield from map(Line, rows)
+        return
+    counts = group_counts(
+        by,
+        {row.group(by) for row in rows},
+        depots=scope.slugs,
+        states=filters.states or None,
+        now=now,
+        **filters.for_listing(_today(scope, now)),
+    )
+    last = before[0].group(by) if before else None
+    for row in rows:
+        group = row.group(by)
+        begins, last = group != last, group
+        yield Line(row, _group_words(group), counts.get(group, 0)) if begins else Line(row)
+
+
+def _group_words(group: str | int) -> str:
+    if isinstance(group, str):
+        return group
+    return "No date" if group == NO_WEEK else f"Week from {day(monday_of(group))}"
 
 
 def _services(scope: Scope) -> list[tuple[str, str]]:
@@ -92,10 +216,18 @@ def _key(row: DueRow) -> str:
 
 @require_GET
 def due_file(request: SignedIn, ending: str) -> HttpResponse:
-    """The list as filtered, to keep."""
+    """The list as filtered and sorted, to keep."""
     scope, filters, now = scope_of(request), read_filters(request.GET), timezone.now()
-    rows = due_rows(depots=scope.slugs, limit=FILE_ROWS, now=now, **filters.for_listing())
-    return table_file(f"due-{_today(scope, now)}", ending, HEADINGS, map(_cells, rows))
+    today = _today(scope, now)
+    rows = due_rows(
+        depots=scope.slugs,
+        states=filters.states or None,
+        order=filters.order,
+        limit=FILE_ROWS,
+        now=now,
+        **filters.for_listing(today),
+    )
+    return table_file(f"due-{today}", ending, HEADINGS, map(_cells, rows))
 
 
 HEADINGS = (
@@ -103,6 +235,7 @@ HEADINGS = (
     "Earliest likely", "Expected", "Latest likely", "Bring in by", "Take a reading first",
     "Limit reached first", "Probability", "Life used", "Remaining [km]", "Remaining [h]",
     "Remaining as shown", "Odometer unit", "Duty class", "Provisional", "Vehicle status",
+    "Days late",
 )  # fmt: skip
 
 
@@ -120,6 +253,7 @@ def _cells(row: DueRow) -> list[Cell]:
         row.take_a_reading_first, LIMIT_WORDS[row.binding_limit], row.binding_probability,
         row.life_used, row.remaining_km, row.remaining_h, _as_shown(row), row.odometer_unit,
         row.duty_class, row.provisional, row.vehicle_status,
+        row.days_late,
     ]  # fmt: skip
 
 

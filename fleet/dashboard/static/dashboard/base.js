@@ -5,8 +5,8 @@ document.addEventListener("change", (event) => {
     event.target.form.requestSubmit();
   } else if (event.target.matches("[data-choose-all]")) {
     const { form, checked, dataset } = event.target;
-    form.querySelectorAll(`[name="${dataset.chooseAll}"]`).forEach((one) => {
-      one.checked = checked;
+    Array.from(form.elements).forEach((one) => {
+      if (one.name === dataset.chooseAll && one.type === "checkbox") one.checked = checked;
     });
   }
 });
