@@ -131,6 +131,7 @@ def _torque(row: TorqueRecord) -> dict[str, Any]:
         "fastener": row.fastener_name,
         "point": row.point,
         "torque_nm": row.torque_nm,
+        "typed": row.typed,
         "figure_nm": row.reference_nm,
         "wrench": row.wrench.tag if row.wrench else None,
         "calibration_ended": past_calibration(row),

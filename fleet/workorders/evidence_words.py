@@ -8,18 +8,19 @@ Facts = Mapping[str, Any]  # as ``evidence`` froze them; earlier ones hold fewer
 
 def fluid_words(row: Facts) -> str:
     """E.g. "filled 4.73 L as typed: 5 US qt, Stock engine oil, batch B1"."""
-    typed = f" as typed: {row['typed']}" if row.get("typed") else ""
     batch = f"batch {row['batch']}" if row["batch"] else ""
-    parts = (f"{row['way']} {row['litres']:.4g} L{typed}", row["look"], row["product"], batch)
+    parts = (f"{row['way']} {row['litres']:.4g} L{_typed(row)}", row["look"], row["product"], batch)
     return ", ".join([*(part for part in parts if part), *_stands(row)])
 
 
 def torque_words(row: Facts) -> str:
-    """E.g. "drain plug 39.3 N·m, wrench BH-1"."""
+    """E.g. "drain plug 39.3 N·m as typed: 29 lbf·ft, wrench BH-1"."""
     name = f"{row['fastener']}, {row['point']}" if row.get("point") else row["fastener"]
     wrench = f"wrench {row['wrench']}" if row["wrench"] else "no wrench noted"
     ended = " (its calibration had ended)" if row.get("calibration_ended") else ""
-    return ", ".join([f"{name} {row['torque_nm']:.4g} N·m", wrench + ended, *_stands(row)])
+    return ", ".join(
+        [f"{name} {row['torque_nm']:.4g} N·m{_typed(row)}", wrench + ended, *_stands(row)]
+    )
 
 
 def check_words(row: Facts) -> str:
@@ -50,6 +51,10 @@ def finding_words(row: Facts) -> str:
     """E.g. "seep (watch), Gearbox: damp at the pan"."""
     where = f", {row['where']}" if row["where"] else ""
     return f"{row['kind']} ({row['severity']}){where}: {row['text']}"
+
+
+def _typed(row: Facts) -> str:
+    return f" as typed: {row['typed']}" if row.get("typed") else ""
 
 
 def _stands(row: Facts) -> list[str]:

@@ -9,10 +9,12 @@ from fleet.calc.slips import Ask, torque_question
 from fleet.faults import Fault
 from fleet.people.models import Person
 from fleet.today import today_at
+from fleet.units import UnitError, number, torque_nm, torque_unit
 from fleet.workorders.actor import Actor
 from fleet.workorders.by_book import BookFigure, fastener_in_words
 from fleet.workorders.keys import known
 from fleet.workorders.models import Fastener, Job, TorqueRecord, WorkOrder, Wrench
+from fleet.workorders.quantities import decimal_mark
 from fleet.workorders.recording import (
     Doubt,
     again,
@@ -43,6 +45,9 @@ def torque(
 
     Parameters
     ----------
+    torque_nm, typed_text
+        The torque [N·m], and what was typed for it: its decimal places say how finely it was
+        read, its unit stands in the record.
     by_book
         Where no procedure names the fastener: its words and the figure of the maker's book.
 
@@ -77,6 +82,7 @@ def torque(
         "fastener_name": figure.name,
         "point": point,
         "torque_nm": figure.torque_nm if torque_nm is None else torque_nm,
+        "typed": _as_typed(typed_text, torque_nm),
         "wrench": _wrench(job, wrench),
     }
     doubts = [
@@ -108,6 +114,33 @@ def _torque_question(torque_nm: float, figure: Fastener, typed_text: str) -> Ask
         )
     except ValueError as error:
         raise Fault(f"{figure.name}: {error}.", about="torque_nm") from error
+
+
+def _as_typed(text: str, taken_nm: float | None) -> str:
+    """What was typed where its unit is not N·m; it must say what was taken.
+
+    Raises
+    ------
+    Fault
+        It is no torque, or another than the one given in N·m.
+    """
+    if taken_nm is None or not text.strip():
+        return ""
+    mark = decimal_mark(text)
+    try:
+        unit = number(text, mark).unit
+        if unit is None or torque_unit(unit) == "N·m":
+            return ""
+        typed_nm = torque_nm(text, decimal_mark=mark)
+    except UnitError as error:
+        raise Fault(str(error), about="typed_text") from error
+    if abs(typed_nm - taken_nm) > AS_SHOWN_NM:
+        raise Fault(
+            f"{text.strip()} is {typed_nm:.1f} N·m, and {taken_nm:g} N·m was given with it: send "
+            "the same torque in both.",
+            about="typed_text",
+        )
+    return text.strip()
 
 
 def _fastener(job: Job, slug: str) -> Fastener:

@@ -56,6 +56,15 @@ def test_a_figure_typed_in_the_wrong_unit_is_asked_back_by_name(
     assert kept.status_code == 201
 
 
+def test_a_torque_tells_the_unit_it_was_typed_in(shop: Workshop, mechanic: APIClient) -> None:
+    given = {"fastener": "drain-plug", "torque_nm": 39.3, "typed_text": "29 lbf·ft"}
+    assert record(mechanic, shop, "torque", **given).json()["typed"] == "29 lbf·ft"
+    given = {"fastener": "drain-plug", "torque_nm": 39.3, "typed_text": "31 lbf·ft"}
+    refused = record(mechanic, shop, "torque", **given, client_key="client-other")
+    assert refused.status_code == 422
+    assert refused.json()["errors"][0]["pointer"] == "#/typed_text"
+
+
 def test_a_record_sent_twice_is_there_once(shop: Workshop, mechanic: APIClient) -> None:
     sent = [record(mechanic, shop, "torque", fastener="drain-plug") for _ in range(2)]
     assert [answer.json()["id"] for answer in sent] == [TorqueRecord.objects.get().pk] * 2

@@ -308,6 +308,21 @@ def test_evidence_holds_every_kind_of_record_on_page_table_and_file(
         assert words in table
 
 
+def test_a_torque_in_another_unit_stands_as_typed_on_card_and_evidence(
+    shop: Workshop, client: Client
+) -> None:
+    typed = {"torque": "29 lbf·ft", "wrench": "TW-3"}
+    assert send(client, card(client, shop), "Record the typed value", **typed).status_code == 302
+    words = "N·m as typed: 29 lbf·ft, wrench TW-3"
+    assert words in unescape(card(client, shop))
+    assert round(TorqueRecord.objects.get().torque_nm, 2) == 39.32  # × 1.355818, NIST SP 811
+    actor = shop.actor(shop.people.mechanic)
+    progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
+    ending.finish(actor, shop.order.pk, odometer=10_700, fit_for_use="yes")
+    seen = unescape(page(client, f"/vehicles/{shop.order.vehicle.fleet_number}/evidence"))
+    assert words in seen
+
+
 def test_frozen_evidence_of_the_past_is_shown_as_it_is(shop: Workshop, client: Client) -> None:
     everything(shop)
     kept = Evidence.objects.get()

@@ -71,7 +71,10 @@ JPEG = {(200, JpegRenderer.media_type): OpenApiTypes.BINARY}
 
 class Overridable(Record):
     typed_text = Text(
-        max_length=40, allow_blank=True, default="", help_text="As typed, for its decimal places"
+        max_length=40,
+        allow_blank=True,
+        default="",
+        help_text="As typed: for its decimal places, and its unit if that is not N·m or litres",
     )
     override_reason = Text(
         max_length=300, allow_blank=True, default="", help_text="Answers the question of a 409"

@@ -189,6 +189,7 @@ class TorqueShape(RecordShape):
     reference_nm = serializers.FloatField()
     figure_source = serializers.CharField(help_text="Book of the figure, where no card names it")
     torque_nm = serializers.FloatField()
+    typed = serializers.CharField(help_text="As typed, where a unit other than N·m stood there")
     to_the_figure = serializers.BooleanField()
     wrench = serializers.CharField(allow_null=True)
     question = serializers.CharField()

@@ -165,6 +165,7 @@ def _of_jobs(order: WorkOrder) -> list[Place]:
 def _torque_words(row: TorqueRecord) -> str:
     words = confirms.tightened(row)
     words += f"{torque(row.torque_nm)}{', to the figure' * row.to_the_figure}"
+    words += f" as typed: {row.typed}" if row.typed else ""
     words += f", wrench {row.wrench}" if row.wrench else ", no wrench noted"
     return f"{words}; it stands, because {row.override_reason}" if row.override_reason else words
 

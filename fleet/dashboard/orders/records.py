@@ -105,7 +105,8 @@ def _torque(sent: Sent) -> str:
         override_reason=sent.text("override_reason"),
     )
     wrench = f"wrench {record.wrench}" if record.wrench else "no wrench noted"
-    return f"{record.fastener_name}: {torque(record.torque_nm)}, {wrench}."
+    as_typed = f" as typed: {record.typed}" if record.typed else ""
+    return f"{record.fastener_name}: {torque(record.torque_nm)}{as_typed}, {wrench}."
 
 
 def _book_figure(sent: Sent) -> BookFigure:

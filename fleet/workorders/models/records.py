@@ -61,6 +61,7 @@ class TorqueRecord(Record):
     reference_nm = models.FloatField()
     figure_source = models.CharField(max_length=300, blank=True)  # book, where no procedure is
     torque_nm = models.FloatField()
+    typed = models.CharField(max_length=40, blank=True)  # with its unit, if that was not N·m
     to_the_figure = models.BooleanField()  # one tap: tightened to the figure shown
     wrench = models.ForeignKey(Wrench, models.PROTECT, null=True, related_name="+")
     question = models.CharField(max_length=300, blank=True)  # what the program asked back
@@ -68,7 +69,8 @@ class TorqueRecord(Record):
 
     def __str__(self) -> str:
         name = f"{self.fastener_name}, {self.point}" if self.point else self.fastener_name
-        return f"{name} {self.torque_nm:g} N·m"
+        as_typed = f" as typed: {self.typed}" if self.typed else ""
+        return f"{name} {self.torque_nm:g} N·m{as_typed}"
 
 
 class FluidRecord(Record):
