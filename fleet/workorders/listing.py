@@ -1,8 +1,9 @@
 """Orders and their jobs as they are listed: one rule for pages, API and whoever asks next."""
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.db.models import (
     Aggregate,
@@ -177,6 +178,22 @@ def a_day(
     if person is not None:
         rows = rows.filter(Q(assigned_to=person) | Q(assigned_to=None))
     return in_order_of_day(rows)
+
+
+def finished_in_a_day(
+    zones: Mapping[int, str], now: datetime, person: Person | None = None
+) -> QuerySet[WorkOrder]:
+    """Orders finished since midnight at their depot, the newest first: of a person, who was to do
+    them or finished them, or everybody's; the titles of their jobs as ``job_list``."""
+    since_midnight = Q(pk__in=[])
+    for zone in {*zones.values()}:
+        midnight = datetime.combine(today_at(zone, now), time(), ZoneInfo(zone))
+        since_midnight |= Q(depot__zone=zone, finished_at__gte=midnight)
+    done = (State.FINISHED, State.SIGNED_OFF)
+    rows = orders_at(list(zones), done).filter(since_midnight, where=WorkOrder.Where.OWN)
+    if person is not None:
+        rows = rows.filter(Q(assigned_to=person) | Q(finished_by=person))
+    return with_jobs(rows.select_related("vehicle", "depot"), ["title"]).order_by("-finished_at")
 
 
 def in_order_of_day(rows: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:

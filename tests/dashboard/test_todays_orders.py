@@ -1,5 +1,6 @@
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import datetime, time, timedelta
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.test import Client
@@ -9,7 +10,7 @@ from fleet.people.models import Person, Role
 from fleet.workorders import findings, progress
 from fleet.workorders.models import WorkOrder
 from tests.cast import depots_day, person, vehicle
-from tests.dashboard.workshop import Workshop, released
+from tests.dashboard.workshop import Workshop, finish, released
 
 SignedIn = Callable[[Person], Client]
 
@@ -73,8 +74,8 @@ def test_the_number_of_queries_does_not_grow_with_the_day(
         van = vehicle(f"W-{number}", shop.people.plain, shop.people.van_type)
         released(shop.people, van, shop.oil)
     client = signed_in(shop.people.mechanic)
-    # session, person, depots; orders, their jobs, vehicles not to be used
-    with django_assert_num_queries(7):
+    # session, person, depots; orders, their jobs, vehicles not to be used; what is finished
+    with django_assert_num_queries(8):
         page(client)
 
 
@@ -83,3 +84,38 @@ def test_the_script_for_working_offline_is_had_without_signing_in() -> None:
     answer = Client().get("/service-worker.js")
     assert answer["Content-Type"].startswith("text/javascript")
     assert b"todays-orders" in answer.content
+
+
+# --- what is finished ------------------------------------------------------------------------
+def _finished(html: str) -> str:
+    return html.partition("Finished today: ")[2].partition("</details>")[0]
+
+
+def test_what_is_finished_stays_at_hand_below_the_day(shop: Workshop, signed_in: SignedIn) -> None:
+    assert "Finished today" not in page(signed_in(shop.people.mechanic))
+    finish(shop)
+    seen = page(signed_in(shop.people.mechanic))
+    assert "Nothing is planned" in seen
+    assert _finished(seen).startswith("1<")
+    assert f'href="{shop.page}"' in _finished(seen)
+    assert "Engine oil" in _finished(seen)
+
+
+def test_what_another_finished_is_shown_when_everybodys_is_asked_for(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    finish(shop)
+    other = signed_in(person("Mo", Role.MECHANIC, shop.people.plain))
+    assert _finished(page(other)) == ""
+    assert shop.order.number in _finished(page(other, "?whose=everybody"))
+    assert _finished(page(signed_in(shop.people.outsider), "?whose=everybody")) == ""
+
+
+@pytest.mark.parametrize(("before_midnight", "shown"), [(0, True), (1, False)])
+def test_the_day_of_what_is_finished_begins_at_the_depots_midnight(
+    before_midnight: int, shown: bool, shop: Workshop, signed_in: SignedIn
+) -> None:
+    finish(shop)
+    midnight = datetime.combine(depots_day(), time(), ZoneInfo(shop.people.plain.zone))
+    WorkOrder.objects.update(finished_at=midnight - timedelta(seconds=before_midnight))
+    assert (_finished(page(signed_in(shop.people.mechanic))) != "") is shown

@@ -141,6 +141,28 @@ def order_lines(
     ]
 
 
+@dataclass(frozen=True)
+class FinishedLine:
+    number: str
+    vehicle: str  # fleet number
+    jobs: tuple[str, ...]
+    finished_at: datetime  # by the depot's clock
+
+
+def finished_lines(rows: QuerySet[WorkOrder]) -> list[FinishedLine]:
+    """Lines of finished orders with the titles of their jobs; one query."""
+    return [
+        FinishedLine(
+            order.number,
+            order.vehicle.fleet_number,
+            tuple(sorted(title for (title,) in order.job_list or ())),  # type: ignore[attr-defined]
+            order.finished_at.astimezone(ZoneInfo(order.depot.zone)),
+        )
+        for order in rows
+        if order.finished_at
+    ]
+
+
 def _line(
     order: WorkOrder, days: dict[int, date], do_not_use: str, bring_in_by: date | None
 ) -> OrderLine:

@@ -10,10 +10,10 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET
 
 from fleet.dashboard.frame import SignedIn, scope_of, show
-from fleet.dashboard.orders.lines import order_lines
+from fleet.dashboard.orders.lines import finished_lines, order_lines
 from fleet.people.models import Role
 from fleet.today import oldest_day, today_at
-from fleet.workorders.listing import a_day
+from fleet.workorders.listing import a_day, finished_in_a_day
 
 EVERYBODY = "everybody"
 
@@ -29,6 +29,7 @@ def todays_orders(request: SignedIn) -> HttpResponse:
     days = {pk: today_at(zone, now) for pk, zone in zones.items()}
     context = {
         "lines": order_lines(a_day(zones, now, person), days),
+        "finished": finished_lines(finished_in_a_day(zones, now, person)),
         "everybody": person is None,
         "today": oldest_day(list(zones.values()), now),
     }
