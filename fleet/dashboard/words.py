@@ -100,6 +100,14 @@ def torque(least_nm: float, most_nm: float | None = None, unit: str = "N·m") ->
     return f"{' to '.join(shown)}{THIN_SPACE}{unit}"
 
 
+def on_hand(amount: float, unit: str = "") -> str:
+    """What stores hold as '24.5 L on hand', or that its record cannot be right."""
+    if amount >= 0:
+        return f"{amount:g}{THIN_SPACE * bool(unit)}{unit} on hand"
+    more = f"{-amount:g}{THIN_SPACE * bool(unit)}{unit}"
+    return f"none on hand by the record, {more} more used than received: look on the shelf"
+
+
 def duration(hours_h: float) -> str:
     """A length of time as '40 min', '5.5 h' or '3.2 days'."""
     if hours_h < 1:

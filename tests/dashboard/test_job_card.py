@@ -334,3 +334,7 @@ def test_a_part_is_found_by_its_number_and_its_shelf_at_this_depot(
     assert "shelf B 3" in line
     assert "part MADE-UP 4711" in line
     assert "D 9" not in card
+    Stock.objects.filter(item=washer, depot=shop.people.plain).update(on_hand=-17)
+    card = signed_in(shop.people.mechanic).get(f"{shop.page}/card").content.decode()
+    line = card[card.index("1 × Washer") :].split("</li>")[0]
+    assert "none on hand by the record, 17 more used than received" in line

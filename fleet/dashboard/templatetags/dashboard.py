@@ -204,6 +204,11 @@ def plain(number: float) -> str:
 
 
 @register.filter
+def on_hand(amount: float, unit: str = "") -> str:
+    return words.on_hand(amount, unit)
+
+
+@register.filter
 def duration(hours_h: float) -> str:
     return words.duration(hours_h)
 
