@@ -16,7 +16,7 @@ from fleet.workorders import findings, fluid_for
 from fleet.workorders.models import Finding, Restriction
 from tests.cast import depots_day
 from tests.dashboard.forms import Form, forms_of
-from tests.dashboard.rendered import page, send
+from tests.dashboard.rendered import form, page, send
 from tests.dashboard.workshop import INVENTED, Workshop
 
 SignedIn = Callable[[Person], Client]
@@ -77,14 +77,14 @@ def test_every_form_of_the_vehicle_page_keeps_what_was_typed_into_a_faulty_one(
 ) -> None:
     client = signed_in(shop.people.supervisor)
     sent = {}
-    for form in forms_of(page(client, VAN)):
-        name = resolve(form.action).url_name or ""
-        if form.method != "post" or name == "sign-out":
+    for offered in forms_of(page(client, VAN)):
+        name = resolve(offered.action).url_name or ""
+        if offered.method != "post" or name == "sign-out":
             continue
-        given = typed_into(form, name)
-        answer = client.post(form.action, given)
+        given = typed_into(offered, name)
+        answer = client.post(offered.action, given)
         assert answer.status_code == 422, name
-        again = same(answer.content.decode(), form.action)
+        again = same(answer.content.decode(), offered.action)
         shown = again.sent | {one.name: [one.sent] for one in again.selects}
         assert shown == given | {"csrfmiddlewaretoken": shown["csrfmiddlewaretoken"]}, name
         sent[name] = given
@@ -143,3 +143,33 @@ def test_a_form_that_is_offered_no_more_says_its_fault_above_the_page(
     assert answer.status_code == 302
     assert "notice-error" in page(client, VAN)
     assert Finding.objects.count() == 0
+
+
+# --- people and findings -------------------------------------------------------------------------
+def test_who_is_to_be_added_stands_there_again_with_the_fault(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    client = signed_in(shop.people.supervisor)
+    typed = {"name": "ida", "full_name": "Ida, night shift", "role": "clerk"}
+    answer = send(client, page(client, "/people-and-tokens"), "Name to sign in by", **typed)
+    html = answer.content.decode()
+    assert (answer.status_code, "Choose at least one depot" in html) == (422, True)
+    where, fields = form(html, "Name to sign in by")
+    assert (fields["name"], fields["full_name"]) == (typed["name"], typed["full_name"])
+    assert [one.sent for one in same(html, where).selects] == ["clerk"]
+    assert not Person.objects.filter(username="ida").exists()
+
+
+def test_what_became_of_a_finding_stands_there_again_with_the_fault(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    findings.report(
+        shop.actor(shop.people.mechanic), vehicle=shop.people.van, kind="seep", severity="watch",
+        text="damp", client_key="a-finding",
+    )  # fmt: skip
+    client = signed_in(shop.people.supervisor)
+    typed = {"what": "Look at the seep", "minutes": "ten", "re_check_days": "9"}
+    answer = send(client, page(client, "/findings"), "What is to be done", **typed)
+    assert answer.status_code == 422
+    _, again = form(answer.content.decode(), "What is to be done")
+    assert {name: again[name] for name in typed} == typed

@@ -9,6 +9,8 @@ from fleet import chain
 from fleet.dashboard.acts import act
 from fleet.dashboard.findings.lines import follow_up, offered, what_followed
 from fleet.dashboard.frame import SignedIn, scope_of, show
+from fleet.dashboard.typed import shown_again
+from fleet.faults import Fault
 from fleet.people.roles import Right, depots_of, may
 from fleet.workorders import findings as rules
 from fleet.workorders.actor import Actor
@@ -21,6 +23,10 @@ PAGE_ROWS = 40
 
 @require_GET
 def findings(request: SignedIn) -> HttpResponse:
+    return _page(request)
+
+
+def _page(request: SignedIn) -> HttpResponse:
     scope = scope_of(request)
     rows = rules.open_findings().filter(vehicle__depot__in=scope.chosen).order_by("-pk")
     before = request.GET.get("before", "")
@@ -42,7 +48,11 @@ def findings(request: SignedIn) -> HttpResponse:
     return show(request, "findings", scope, context)
 
 
-@act("findings")
+def _refused(request: SignedIn, fault: Fault, **_: int) -> HttpResponse:
+    return shown_again(request, _page(request), fault, redirect("findings"))
+
+
+@act("findings", refused=_refused)
 def change_finding(request: SignedIn, actor: Actor, finding_id: int) -> str | HttpResponse:
     """Close a finding, take it back, or draft the order that puts it right."""
     seen = Finding.objects.filter(vehicle__depot__in=depots_of(request.user))

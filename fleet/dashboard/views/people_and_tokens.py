@@ -15,6 +15,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from fleet.dashboard.frame import SignedIn, scope_of, show
 from fleet.dashboard.orders.changes import read_date
+from fleet.dashboard.typed import shown_again
 from fleet.faults import Fault
 from fleet.people import manage, tokens
 from fleet.people.models import Person, Role, Token
@@ -22,7 +23,6 @@ from fleet.people.roles import Right, depots_of, managed_by, may
 from fleet.vehicles.models import Depot
 
 DEFAULT_DAYS = 90
-REFUSED_STATUS = 422
 
 
 @never_cache
@@ -31,7 +31,11 @@ def people_and_tokens(request: SignedIn) -> HttpResponse:
     return _page(request, {})
 
 
-def _page(request: SignedIn, context: dict[str, Any], status: int = 200) -> HttpResponse:
+def _refused(request: SignedIn, fault: Fault) -> HttpResponse:
+    return shown_again(request, _page(request, {}), fault, redirect("people-and-tokens"))
+
+
+def _page(request: SignedIn, context: dict[str, Any]) -> HttpResponse:
     managed = managed_by(request.user)
     facts = {
         "people": _people(request.user),
@@ -44,7 +48,7 @@ def _page(request: SignedIn, context: dict[str, Any], status: int = 200) -> Http
         "longest_d": tokens.LONGEST_D,
         "now": timezone.now(),
     }
-    return show(request, "people-and-tokens", scope_of(request), {**facts, **context}, status)
+    return show(request, "people-and-tokens", scope_of(request), {**facts, **context})
 
 
 def _people(person: Person) -> QuerySet[Person]:
@@ -91,7 +95,7 @@ def add_person(request: SignedIn) -> HttpResponse:
         )
         added = manage.add(request.POST.get("name", "").strip(), changes)
     except Fault as fault:
-        return _page(request, {"fault": str(fault)}, REFUSED_STATUS)
+        return _refused(request, fault)
     return _page(request, {"shown_once": password, "shown_for": f"password of {added.username}"})
 
 
@@ -107,7 +111,7 @@ def change_person(request: SignedIn, person_id: int) -> HttpResponse:
     try:
         manage.change(other, _changes(request, fresh))
     except Fault as fault:
-        return _page(request, {"fault": str(fault)}, REFUSED_STATUS)
+        return _refused(request, fault)
     if fresh:
         return _page(request, {"shown_once": fresh, "shown_for": f"password of {other.username}"})
     messages.success(request, f"{other} is changed.")
@@ -129,7 +133,7 @@ def name_deputy(request: SignedIn, person_id: int) -> HttpResponse:
         first, last = (read_date(request.POST, name) for name in ("from_on", "until_on"))
         manage.name_deputy(person, found, first, last)
     except Fault as fault:
-        return _page(request, {"fault": str(fault)}, REFUSED_STATUS)
+        return _refused(request, fault)
     said = f"{found} decides for {person} from {first} to {last}." if found else None
     messages.success(request, said or f"{person} has no deputy any more.")
     return redirect("people-and-tokens")
@@ -158,7 +162,7 @@ def add_token(request: SignedIn) -> HttpResponse:
             depots=_token_depots(request),
         )
     except Fault as fault:
-        return _page(request, {"fault": str(fault)}, REFUSED_STATUS)
+        return _refused(request, fault)
     return _page(request, {"shown_once": secret, "shown_for": f"token {token.label}"})
 
 
