@@ -127,3 +127,18 @@ def test_the_card_shows_points_and_holds(shop: Workshop, mechanic: APIClient) ->
     (step,) = [step for step in card["jobs"][0]["steps"] if step["number"] == 21]
     assert (step["confirm"], step["moving_hold"], step["points"]) == (True, True, [])
     assert "at most 80 km" in card["jobs"][0]["re_check"]
+
+
+def test_a_level_is_read_again_after_what_was_topped_up(
+    shop: Workshop, mechanic: APIClient
+) -> None:
+    step = shop.oil.procedure.steps.create(number=26, kind="read level", text="Read the level.")
+    level = {"step": step.number, "seen": True}
+    assert confirm(mechanic, shop.job, "level", **level).status_code == 201
+    asked = confirm(mechanic, shop.job, "level-at-once", **level)
+    assert asked.status_code == 409  # the same again, with nothing in between
+    poured = {"way": "topped up", "litres": 0.4, "product": "right", "client_key": "a-top-up"}
+    place = address(f"jobs/{shop.job.pk}/fluids")
+    assert mechanic.post(place, poured, "json").status_code == 201
+    assert confirm(mechanic, shop.job, "level-again", **level).status_code == 201
+    assert ConfirmRecord.objects.filter(step=step.number).count() == 2

@@ -176,3 +176,19 @@ def test_a_refusal_shows_both_sides_and_can_be_thrown_away(phone: Page, shop: Wo
     phone.get_by_role("button", name="Throw this record away").tap()
     phone.locator(".queue-stopped").wait_for(state="detached")
     assert not FluidRecord.objects.exists()
+
+
+def test_what_waits_is_corrected_before_it_is_sent(phone: Page, shop: Workshop) -> None:
+    card(phone, shop)
+    cut_network(phone)
+    drained(phone, "5.1")
+    phone.get_by_text("1 record waits to be sent").wait_for()
+    phone.locator(".queue-waiting > summary").tap()
+    phone.locator(".queue-entries").get_by_role("button", name="Correct it").tap()
+    correction = phone.locator(".queue-correct")
+    correction.get_by_label("Drained [L]").fill("1.4")
+    correction.get_by_role("button", name="Send it again").tap()
+    phone.get_by_text("1 record waits to be sent").wait_for()
+    mend_network(phone)
+    phone.get_by_text("drained 1.4 L").first.wait_for()
+    assert FluidRecord.objects.get().quantity_ml == 1400
