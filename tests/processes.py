@@ -79,7 +79,7 @@ def _end(process: "subprocess.Popen[str]") -> None:
     with suppress(ProcessLookupError):
         process.terminate()
     try:
-        process.wait(timeout=10)
+        process.wait(timeout=60)
     except subprocess.TimeoutExpired:
         process.kill()
         process.wait()

@@ -190,7 +190,9 @@ def finished_in_a_day(
         midnight = datetime.combine(today_at(zone, now), time(), ZoneInfo(zone))
         since_midnight |= Q(depot__zone=zone, finished_at__gte=midnight)
     done = (State.FINISHED, State.SIGNED_OFF)
-    rows = orders_at(list(zones), done).filter(since_midnight, where=WorkOrder.Where.OWN)
+    rows = WorkOrder.objects.filter(
+        since_midnight, depot__in=list(zones), where=WorkOrder.Where.OWN, state__in=done
+    )
     if person is not None:
         rows = rows.filter(Q(assigned_to=person) | Q(finished_by=person))
     return with_jobs(rows.select_related("vehicle", "depot"), ["title"]).order_by("-finished_at")

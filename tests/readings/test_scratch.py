@@ -26,7 +26,7 @@ from tests.cast import Cast, cast, driven, vehicle
 from tests.processes import environment
 from tests.readings.books import write_xlsx
 
-WAITS_S = 2.0
+BUSY_S = 15.0  # the trial goes on only then; who waits for a lock waits 20 s (settings)
 NOW = datetime(2026, 7, 15, 12, tzinfo=UTC)
 KEPT = (Upload, UploadRow, Reading, Run, ClassRate, UsageState)
 
@@ -63,14 +63,13 @@ def typed(people: Cast) -> Entry:
 def test_while_a_sheet_is_tried_a_reading_of_the_same_vehicle_is_entered_at_once(
     people: Cast, tmp_path: Path
 ) -> None:
-    took_s: list[float] = []
+    entered: list[bool] = []
 
     def enter_one() -> None:
-        begun_s = time.monotonic()
         try:
             enter([typed(people)], Source.DEMO)
             chain.refresh([people.van.pk], NOW)
-            took_s.append(time.monotonic() - begun_s)
+            entered.append(True)
         finally:
             connection.close()
 
@@ -78,11 +77,10 @@ def test_while_a_sheet_is_tried_a_reading_of_the_same_vehicle_is_entered_at_once
         chain.catch_up(NOW, ids)
         other = threading.Thread(target=enter_one)
         other.start()
-        other.join(WAITS_S * 5)
+        other.join(BUSY_S)
 
     report = intake.dry_run(sheet(tmp_path, people), "a.xlsx", judge)
-    assert took_s
-    assert took_s[0] < WAITS_S * 2  # its own work on a busy machine, and no more
+    assert entered
     assert Reading.objects.filter(value=12_000).count() == 1
     assert report.counts["accepted"] + report.counts["held"] + report.counts["rejected"] == 2
 

@@ -103,7 +103,7 @@ def new_redis(folder: Path) -> Iterator[str]:
         yield f"redis://127.0.0.1:{port}/0"
     finally:
         process.terminate()
-        process.wait(timeout=10)
+        process.wait(timeout=60)
 
 
 def listens(port: int) -> bool:
