@@ -63,24 +63,18 @@ def typed(people: Cast) -> Entry:
 def test_while_a_sheet_is_tried_a_reading_of_the_same_vehicle_is_entered_at_once(
     people: Cast, tmp_path: Path
 ) -> None:
-    entered: list[bool] = []
+    ended: list[bool] = []
 
     def enter_one() -> None:
-        try:
-            enter([typed(people)], Source.DEMO)
-            chain.refresh([people.van.pk], NOW)
-            entered.append(True)
-        finally:
-            connection.close()
+        enter([typed(people)], Source.DEMO)
+        chain.refresh([people.van.pk], NOW)
 
     def judge(ids: Array) -> None:
         chain.catch_up(NOW, ids)
-        other = threading.Thread(target=enter_one)
-        other.start()
-        other.join(BUSY_S)
+        ended.append(aside(enter_one))
 
     report = intake.dry_run(sheet(tmp_path, people), "a.xlsx", judge)
-    assert entered
+    assert ended == [True]
     assert Reading.objects.filter(value=12_000).count() == 1
     assert report.counts["accepted"] + report.counts["held"] + report.counts["rejected"] == 2
 
@@ -99,35 +93,34 @@ def test_a_tried_sheet_tells_what_an_upload_would_and_keeps_nothing(
     assert {k: v for k, v in tried.counts.items() if v} == upload.counts
 
 
-def aside(work: Callable[[], object]) -> float:
-    """How long something takes that somebody else does meanwhile [s]."""
-    took_s: list[float] = []
+def aside(work: Callable[[], object]) -> bool:
+    """Whether something ends that somebody else does meanwhile."""
+    ended: list[bool] = []
 
     def run() -> None:
-        begun_s = time.monotonic()
         try:
             work()
-            took_s.append(time.monotonic() - begun_s)
+            ended.append(True)
         finally:
             connection.close()
 
     other = threading.Thread(target=run)
     other.start()
-    other.join(WAITS_S * 5)
-    return took_s[0] if took_s else float("inf")
+    other.join(BUSY_S)
+    return bool(ended)
 
 
 def test_while_a_sheet_is_tried_another_is_read(people: Cast, tmp_path: Path) -> None:
-    took_s: list[float] = []
+    ended: list[bool] = []
     data = sheet(tmp_path, people)
     upload = intake.receive(data, "sent.xlsx")
 
     def judge(ids: Array) -> None:
         chain.catch_up(NOW, ids)
-        took_s.append(aside(lambda: intake.stage(upload)))
+        ended.append(aside(lambda: intake.stage(upload)))
 
     intake.dry_run(data, "a.xlsx", judge)
-    assert took_s[0] < WAITS_S * 2
+    assert ended == [True]
     assert Reading.objects.filter(value=12_000).count() == 1
 
 

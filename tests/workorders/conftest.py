@@ -5,13 +5,13 @@ from fleet import chain
 from fleet.due.models import Service
 from fleet.people.models import Person, Role
 from fleet.vehicles.models import Vehicle
-from fleet.workorders import issue
+from fleet.workorders import issue, progress
 from fleet.workorders.actor import Actor
-from fleet.workorders.models import WorkOrder
+from fleet.workorders.models import Fastener, Job, Procedure, WorkOrder
 from tests import scene
 from tests.cast import person
 from tests.kept import kept
-from tests.scene import NOW
+from tests.scene import INVENTED, NOW
 
 
 @dataclass(frozen=True)
@@ -50,3 +50,31 @@ def bay() -> Bay:
         viewer=person("Vito", Role.VIEWER, here),
         outsider=person("Otto", Role.SUPERVISOR, scene.depot("far")),
     )
+
+
+DRAIN_PLUG_NM = 39.31872  # worked example, common practice, no source: 29 lbf·ft
+
+
+@kept
+def job(bay: Bay) -> Job:
+    procedure = Procedure.objects.create(
+        service=bay.oil,
+        family="level plug",
+        edition="2024",
+        source=INVENTED,
+        minutes=40,
+        refill_l=1.5,
+    )
+    Fastener.objects.create(
+        procedure=procedure,
+        slug="drain-plug",
+        name="Drain plug",
+        torque_nm=DRAIN_PLUG_NM,
+        stated_unit="lbf·ft",
+        seal="sealing washer",
+        source=INVENTED,
+    )
+    order = bay.order()
+    progress.release(bay.actor(), order.pk)
+    progress.start(bay.actor(bay.mechanic), order.pk)
+    return order.jobs.get()
