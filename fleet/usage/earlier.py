@@ -95,6 +95,29 @@ def _newest(meter_ids: Array, season_pk: Array) -> dict[str, Array]:
     return bulk.read(sql, params, kinds | dict.fromkeys(COLUMNS, "f8"))
 
 
+def newest_before(meter_ids: Array, end_d: float) -> dict[str, Array]:
+    """Newest kept states before an instant that rest on verdicts still in force, by meter.
+
+    Whatever clock the filter ran on: its sums do not depend on that.
+    """
+    where, params = bulk.among("m.id", meter_ids)
+    sql = f"""
+        SELECT e.meter_id, c.last_id, {", ".join(f"e.{name}" for name in COLUMNS)}
+        FROM vehicles_meter m
+        CROSS JOIN usage_earlierstate e
+        JOIN readings_earliermemory c ON c.meter_id = e.meter_id AND c.last_at_d = e.last_at_d
+        WHERE {where} AND e.id = (
+            SELECT k.id FROM usage_earlierstate k
+            JOIN readings_earliermemory b ON b.meter_id = k.meter_id
+                AND b.last_at_d = k.last_at_d AND b.version = k.version
+            JOIN readings_reading r ON r.id = b.last_id
+            WHERE k.meter_id = m.id AND r.verdict = 'accepted' AND k.last_at_d < %s
+            ORDER BY k.last_at_d DESC LIMIT 1)
+        ORDER BY e.meter_id"""  # noqa: S608
+    kinds = {"meter_id": "i8", "last_id": "i8"} | dict.fromkeys(COLUMNS, "f8") | {"readings": "i8"}
+    return bulk.read(sql, [*params, end_d], kinds)
+
+
 def wanted(meter_ids: Array, since_d: Array) -> dict[str, Array]:
     """Readings from an instant on at which the judge has kept a memory, by id."""
     table, params = bulk.pairs(meter_ids, since_d)

@@ -13,11 +13,12 @@ from fleet import bulk
 from fleet.bulk import Array
 from fleet.calc import class_rates, usage
 from fleet.calc.class_rates import ClassRates
-from fleet.calc.usage import Events
+from fleet.calc.usage import Events, State
 from fleet.readings import scratch
-from fleet.readings.models import Reading
+from fleet.readings.models import EarlierMemory, Reading
 from fleet.runs.models import Run
-from fleet.usage.models import ClassRate, UsageState
+from fleet.usage import earlier
+from fleet.usage.models import ClassRate, EarlierState, UsageState
 from fleet.vehicles.models import Meter
 
 JOB = "class rates"
@@ -193,29 +194,63 @@ def _gather_sums(kind: str) -> dict[str, Array]:
 
 
 def _rewind(meters: dict[str, Array], rows: Array, end_d: float) -> None:
-    """Put meters read after the month end back to what was known at it, in place."""
+    """Put meters read after the month end back to what was known at it, in place.
+
+    The filter goes on from the newest state kept before it: a long history is not read again.
+    """
     if not len(rows):
         return
-    scratch.bring(Reading, meters["id"][rows])
-    where, params = bulk.among("meter_id", meters["id"][rows])
-    at_d = bulk.instant_d("taken_at")
-    sql = f"""
-        SELECT meter_id, {at_d}, total, moves_base FROM readings_reading
-        WHERE {where} AND (verdict = 'accepted' OR moves_base) AND {at_d} < %s
-        ORDER BY meter_id, taken_at, id"""  # noqa: S608
-    kinds = {"meter_id": "i8", "at_d": "f8", "km": "f8", "shift": "?"}
-    events = bulk.read(sql, [*params, end_d], kinds)
-    for name in ("sum_d", "sum_km", "last_at_d"):
-        meters[name][rows] = np.nan
-    owners, first = np.unique(events["meter_id"], return_index=True)
-    if not len(owners):
-        return
-    later = np.setdiff1d(np.arange(len(events["at_d"])), first)
-    offsets = np.append(first, len(events["at_d"])) - np.arange(len(first) + 1)
-    state = usage.advance(
-        usage.start(events["at_d"][first], events["km"][first], 1.0, 1.0),
-        Events.of(offsets, *(events[name][later] for name in ("at_d", "km", "shift"))),
+    ids = meters["id"][rows]
+    for model in (Reading, EarlierMemory, EarlierState):
+        scratch.bring(model, ids)
+    kept = earlier.newest_before(ids, end_d)
+    events = _events_since(ids, kept, end_d)
+    owner = np.searchsorted(ids, events["meter_id"])
+    first = np.diff(owner, prepend=-1) != 0
+    first &= ~np.isin(ids[owner], kept["meter_id"])  # of a meter without such a state
+    state = _filled(len(ids), np.searchsorted(ids, kept["meter_id"]), kept)
+    _fill(
+        state,
+        owner[first],
+        vars(usage.start(events["at_d"][first], events["km"][first], 1.0, 1.0)),
     )
-    place = np.searchsorted(meters["id"], owners)
+    counts = np.bincount(owner[~first], minlength=len(ids))
+    offsets = np.concatenate(([0], np.cumsum(counts)))
+    rest = (events[name][~first] for name in ("at_d", "km", "shift"))
+    state = usage.advance(state, Events.of(offsets, *rest))
     for name in ("sum_d", "sum_km", "last_at_d"):
-        meters[name][place] = getattr(state, name)
+        meters[name][rows] = getattr(state, name)
+
+
+def _events_since(ids: Array, kept: dict[str, Array], end_d: float) -> dict[str, Array]:
+    """Accepted readings and moved bases of meters after their kept states and before an instant."""
+    since_d, last_id = np.full(len(ids), earlier.BEGINNING_D), np.full(len(ids), -1)
+    place = np.searchsorted(ids, kept["meter_id"])
+    since_d[place], last_id[place] = kept["last_at_d"], kept["last_id"]
+    table, params = bulk.pairs(ids, since_d)
+    sql = f"""
+        SELECT r.id, r.meter_id, {bulk.instant_d("r.taken_at")}, r.total, r.moves_base
+        FROM {table} AS w{"(id, figure)" if bulk.on_postgres() else ""}
+        CROSS JOIN readings_reading r
+        WHERE r.meter_id = w.id AND r.taken_at >= {bulk.as_instant("w.figure")}
+            AND r.taken_at < {bulk.as_instant(f"{end_d}")}
+            AND (r.verdict = 'accepted' OR r.moves_base)
+        ORDER BY r.meter_id, r.taken_at, r.id"""  # noqa: S608
+    kinds = {"id": "i8", "meter_id": "i8", "at_d": "f8", "km": "f8", "shift": "?"}
+    events = bulk.read(sql, params, kinds)
+    at = np.searchsorted(ids, events["meter_id"])
+    later = (events["at_d"] > since_d[at]) | (events["id"] > last_id[at])
+    return {name: column[later] for name, column in events.items()}
+
+
+def _filled(count: int, rows: Array, columns: dict[str, Array]) -> State:
+    """States of so many meters of which only some are known."""
+    state = State(*np.full((len(earlier.COLUMNS), count), np.nan))
+    state.readings = np.zeros(count, dtype=np.int64)
+    _fill(state, rows, columns)
+    return state
+
+
+def _fill(state: State, rows: Array, columns: dict[str, Array]) -> None:
+    for name in earlier.COLUMNS:
+        getattr(state, name)[rows] = columns[name]

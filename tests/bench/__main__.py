@@ -7,7 +7,7 @@ import tempfile
 
 ALL = (
     *("replay", "verdicts", "night", "upload", "orders", "demand", "trials", "check"),
-    *("history", "plan"),
+    *("history", "waits", "plan"),
 )
 
 
@@ -47,6 +47,7 @@ def _measure(what: list[str] | tuple[str, ...], vehicles: int) -> None:
         trials,
         upload,
         verdicts,
+        waits,
     )
 
     module = {"night": night, "orders": orders, "replay": replay, "upload": upload}
@@ -57,6 +58,7 @@ def _measure(what: list[str] | tuple[str, ...], vehicles: int) -> None:
         "check": check,
         "history": history,
         "plan": plan,
+        "waits": waits,
     }
     print(f"{connection.vendor}, {vehicles:,} vehicles")
     for name in what:

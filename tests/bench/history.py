@@ -1,4 +1,7 @@
-"""One reading more for a vehicle with a long history: what it takes must not grow with that."""
+"""One reading more for a vehicle with a long history: what it takes must not grow with that.
+
+A reading that comes very late costs what was read after it, and no more.
+"""
 
 import math
 from collections.abc import Callable
@@ -7,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from fleet import chain
+from fleet.bulk import Array
 from fleet.readings import judge
 from fleet.readings.models import Reading, Source, Verdict
 from fleet.readings.settle import settle
@@ -38,10 +42,30 @@ def run(readings: int) -> None:
         chain.refresh([vehicle], NOW)
     analyze()
     for name, work in WORK.items():
-        took = [best(lambda v=vehicle, w=work: w(v), TIMES).cpu_s for vehicle in ids.tolist()]
-        exponent = math.log(took[1] / took[0]) / math.log(readings / SHORTEST)
-        report(f"{name}, exponent by history", exponent, 0.1, "")
-        print(f"      {took[0]:.3f} s CPU with {SHORTEST:,}, {took[1]:.3f} s with {readings:,}")
+        _compare(name, work, ids, readings, 0.1)
+    _replayed(ids, readings)
+
+
+def _compare(
+    name: str, work: Callable[[int], None], ids: Array, readings: int, mark: float
+) -> list[float]:
+    """CPU seconds with the short history and with the long one."""
+    took = [best(lambda v=vehicle: work(v), TIMES).cpu_s for vehicle in ids.tolist()]
+    exponent = math.log(took[1] / took[0]) / math.log(readings / SHORTEST)
+    report(f"{name}, exponent by history", exponent, mark, "")
+    print(f"      {took[0]:.3f} s CPU with {SHORTEST:,}, {took[1]:.3f} s with {readings:,}")
+    return took
+
+
+def _replayed(ids: Array, readings: int) -> None:
+    """Readings at the end, in the middle and at the beginning of the long history."""
+    end = best(lambda: _late_by(72)(2), TIMES).cpu_s
+    middle, beginning = (
+        _compare(name, _late_after(share), ids, readings, 1.05)[1]
+        for name, share in (("a reading in the middle", 0.5), ("a reading at the beginning", 0.0))
+    )
+    report("middle against beginning", middle / beginning, 0.65)
+    print(f"      end {end:.3f} s CPU, middle {middle:.3f} s, beginning {beginning:.3f} s")
 
 
 def _histories(vehicle: int, length: int) -> None:
@@ -88,6 +112,28 @@ def _late_by(readings: int) -> Callable[[int], None]:
     return late
 
 
+def _late_after(share: float) -> Callable[[int], None]:
+    """A reading late by all that follows a share of the history."""
+
+    def late(vehicle: int) -> None:
+        known = Reading.objects.filter(vehicle=vehicle, verdict=Verdict.ACCEPTED)
+        at = int(share * known.count()) + 100  # within the first memories that were kept
+        two, one = known.order_by("taken_at")[at], known.order_by("taken_at")[at - 1]
+        half = (two.taken_at - one.taken_at) / 2
+        row = _come_in(vehicle, one.taken_at + half, (one.value + two.value) / 2)
+        assert row.verdict == Verdict.ACCEPTED
+
+    return late
+
+
+def _look_back(vehicle: int) -> None:
+    """A class is looked at as of two weeks ago."""
+    meters = rates._gather_sums("km")
+    rows = np.flatnonzero(meters["id"] == vehicle)
+    end_d = np.floor(meters["last_at_d"][rows[0]]) - 14
+    rates._rewind(meters, rows, end_d)
+
+
 def _after_held(vehicle: int) -> None:
     last = _newest(vehicle)
     odd = _come_in(vehicle, last.taken_at + timedelta(hours=1), last.value + JUMP_KM)
@@ -121,4 +167,5 @@ WORK: dict[str, Callable[[int], None]] = {
     "a reading after a held one": _after_held,
     "a held reading settled": _settle,
     "a duplicate with another value": _corrected,
+    "a month end looked back at": _look_back,
 }

@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from fleet import chain
-from fleet.calc import verdicts
+from fleet.calc import usage, verdicts
 from fleet.readings import judge
 from fleet.readings.models import (
     EarlierMemory,
@@ -23,6 +23,7 @@ from fleet.readings.models import (
     VerdictMemory,
 )
 from fleet.readings.settle import settle
+from fleet.usage import rates
 from fleet.usage.models import EarlierState, KmAt, UsageState
 from fleet.vehicles.models import Meter, MeterChange, Vehicle
 from tests import scene
@@ -131,6 +132,17 @@ def everything() -> dict[str, list[tuple[object, ...]]]:
     }
 
 
+def sums_at_month_ends() -> Any:
+    """What class rates would rest on, for every meter at several month ends."""
+    found = []
+    for days in (20, 45, 90, 200):
+        meters = rates._gather_sums("km")
+        end_d = np.floor((STARTED_AT + days * DAY).timestamp() / 86_400)
+        rates._rewind(meters, np.arange(len(meters["id"])), end_d)
+        found.append([meters[name] for name in ("sum_d", "sum_km", "last_at_d")])
+    return np.array(found)
+
+
 def from_the_first() -> None:
     EarlierMemory.objects.all().delete()
     EarlierState.objects.all().delete()
@@ -150,7 +162,9 @@ def test_whatever_comes_all_ends_as_if_judged_from_the_first_reading(
         for story in stories:
             STEPS[step](story)
         chain.refresh([story.vehicle.pk for story in stories], NOW)
-    came_to = everything()
+    came_to, sums = everything(), sums_at_month_ends()
+    EarlierState.objects.all().delete()
+    np.testing.assert_array_equal(sums, sums_at_month_ends())
     from_the_first()
     again = everything()
     for name, rows in came_to.items():
@@ -191,6 +205,18 @@ def test_usage_goes_on_from_where_verdicts_still_stand() -> None:
     assert sum(events) == 5
 
 
+def test_a_month_end_is_looked_back_at_from_the_newest_state_before_it() -> None:
+    vehicle = scene.van()
+    scene.readings(vehicle, scene.steady(10_000, 700, 60))
+    chain.refresh([vehicle.pk], NOW)
+    (marks,) = np.array(EarlierState.objects.order_by("last_at_d").values_list("last_at_d")).T
+    with mock.patch("fleet.usage.rates.usage.advance", wraps=usage.advance) as advance:
+        meters = rates._gather_sums("km")
+        rates._rewind(meters, np.arange(1), np.ceil(marks[5]) + 15.0)
+    # readings lie seven days apart: those at 7 and 14 days after the mark, by hand
+    assert [len(call.args[1].at_d) for call in advance.call_args_list] == [2]
+
+
 def test_earlier_totals_of_months_are_left_as_they_stand() -> None:
     vehicle = scene.van()
     scene.readings(vehicle, scene.jittered(3, 10_000, 60))
@@ -222,7 +248,7 @@ def test_a_memory_that_no_longer_holds_is_not_begun_from(
     scene.readings(vehicle, scene.steady(10_000, 700, 58))
     chain.refresh([vehicle.pk], NOW)
     change(vehicle)
-    with judged_rows() as judging, mock.patch("fleet.usage.rates.start_rates") as rates:
-        rates.return_value = np.array([90.0]), np.array([0.5])
+    with judged_rows() as judging, mock.patch("fleet.usage.rates.start_rates") as begun:
+        begun.return_value = np.array([90.0]), np.array([0.5])
         late_one(vehicle, 10, 10_000 + 56 * 700)
     assert max(len(call.args[1].at_d) for call in judging.call_args_list) >= 58
