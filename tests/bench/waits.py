@@ -46,7 +46,12 @@ def run(rows: int) -> None:
     known = Reading.objects.count()
     print(f"{rows:,} rows tried beside {known:,} readings in {trial.wall_s:.1f} s: {found.counts}")
     for other in others:
-        report(f"{other.name} meanwhile, longest of {len(other.took_s)}", max(other.took_s), MOST_S, "s")
+        report(
+            f"{other.name} meanwhile, longest of {len(other.took_s)}",
+            max(other.took_s),
+            MOST_S,
+            "s",
+        )
 
 
 class _Other(threading.Thread):
