@@ -16,12 +16,20 @@ settings.register_profile("same", derandomize=True, deadline=None, suppress_heal
 settings.register_profile("search", deadline=None, suppress_health_check=SLOW)
 settings.load_profile("same")
 
+ORDER = 7  # of tests, as drawn; any would do
 MOST_PROCESSES = 4  # our choice: each has a database and starts programs of its own
 
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     """Share a whole run between processors; what is named on the command line runs here."""
     return min(os.cpu_count() or 1, MOST_PROCESSES) if _whole(config) else 0
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_configure(config: pytest.Config) -> None:
+    """The same order in every run, unless asked for another."""
+    if getattr(config.option, "randomly_seed", None) == "default":
+        config.option.randomly_seed = ORDER
 
 
 def pytest_configure_node(node: Any) -> None:
