@@ -32,6 +32,8 @@ class PriceShape(serializers.Serializer[Any]):
 
 
 class PlanShape(PlanFigures):  # type: ignore[misc, valid-type]
+    id = serializers.IntegerField()
+    version = serializers.IntegerField(help_text="Rises with each move, lock and opening")
     as_of = serializers.DateField(help_text="Its first day")
     days = serializers.IntegerField()
     made_at = serializers.DateTimeField()
@@ -69,7 +71,13 @@ class Plans(Resource):
         for depot in _depots(request):
             plan = newest(depot)
             if plan is not None:
-                more = {"as_of": plan.as_of_on, "days": plan.days, "made_at": plan.made_at}
+                more = {
+                    "id": plan.pk,
+                    "version": plan.version,
+                    "as_of": plan.as_of_on,
+                    "days": plan.days,
+                    "made_at": plan.made_at,
+                }
                 kept = {"prices": plan.prices, "lacking": plan.lacking}
                 rows.append(asdict(plan_row(plan)) | more | kept)
         return Response({"rows": rows})
@@ -108,7 +116,11 @@ class WorkshopDays(Resource):
 
 
 def _depots(request: Request) -> list[Depot]:
-    asked = query(request, DepotQuery)
+    return depots_asked(request, query(request, DepotQuery))
+
+
+def depots_asked(request: Request, asked: dict[str, Any]) -> list[Depot]:
+    """One's own depots, or the one of them that was asked for."""
     depots = depots_for(request)
     return list(
         (depots.filter(slug=asked["depot"]) if "depot" in asked else depots).order_by("slug")

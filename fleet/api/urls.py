@@ -22,7 +22,7 @@ from fleet.api.demand import Demand, OrderProposals, TransferProposals
 from fleet.api.due_dates import DueDates, Explanation
 from fleet.api.duty import Duty, Overrides
 from fleet.api.orders.urls import urlpatterns as work
-from fleet.api.plans import Plans, Visits, WorkshopDays
+from fleet.api.plans import Visits, WorkshopDays
 from fleet.api.readings import OneReading, Readings, Settle
 from fleet.api.runs import Night, Runs
 from fleet.api.stock import Items, StockLevels, StockMoves, TakeBack
@@ -32,12 +32,21 @@ from fleet.api.uploads import Mend, OneUpload, UploadRows, Uploads
 from fleet.api.usage import Usage
 from fleet.api.used_fluid import UsedFluids
 from fleet.api.vehicles import OneVehicle, Vehicles
+from fleet.api.visits import (
+    LockVisit,
+    MoveVisit,
+    PlansOrAnew,
+    Promises,
+    PromiseVisit,
+    Publish,
+    UnlockVisit,
+)
 
 LISTS = (
     *("vehicles", "readings", "uploads", "usage", "duty", "due-dates", "work-orders", "findings"),
     *("do-not-use", "deferrals", "escalations", "check-figures", "on-time", "trials", "runs"),
     *("items", "stock", "stock-moves", "demand", "order-proposals", "costs"),
-    *("transfer-proposals", "used-fluid", "plan", "visits", "workshop-days"),
+    *("transfer-proposals", "used-fluid", "plan", "visits", "workshop-days", "promises"),
 )
 
 
@@ -117,8 +126,14 @@ urlpatterns = [
     path("demand", Demand.as_view(), name="api-demand"),
     path("order-proposals", OrderProposals.as_view(), name="api-order-proposals"),
     path("transfer-proposals", TransferProposals.as_view(), name="api-transfer-proposals"),
-    path("plan", Plans.as_view(), name="api-plan"),
+    path("plan", PlansOrAnew.as_view(), name="api-plan"),
     path("visits", Visits.as_view(), name="api-visits"),
+    path("visits/publish", Publish.as_view(), name="api-publish"),
+    path("visits/<int:visit_id>/move", MoveVisit.as_view(), name="api-move-visit"),
+    path("visits/<int:visit_id>/lock", LockVisit.as_view(), name="api-lock-visit"),
+    path("visits/<int:visit_id>/unlock", UnlockVisit.as_view(), name="api-unlock-visit"),
+    path("visits/<int:visit_id>/promise", PromiseVisit.as_view(), name="api-promise-visit"),
+    path("promises", Promises.as_view(), name="api-promises"),
     path("workshop-days", WorkshopDays.as_view(), name="api-workshop-days"),
     path("costs", Costs.as_view(), name="api-costs"),
     path("used-fluid", UsedFluids.as_view(), name="api-used-fluid"),

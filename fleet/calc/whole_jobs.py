@@ -208,8 +208,15 @@ class Crew:
     def share_day(
         self, day: int, visits: Sequence[tuple[int, Sequence[int], bool]]
     ) -> tuple[list[int], list[int]] | None:
+        """Bay and mechanic of each visit of a day as ``share_whole_day``, without those held."""
+        shared, stands = self.share_whole_day(day, visits), len(self.held[day])
+        return None if shared is None else (shared[0][stands:], shared[1][stands:])
+
+    def share_whole_day(
+        self, day: int, visits: Sequence[tuple[int, Sequence[int], bool]]
+    ) -> tuple[list[int], list[int]] | None:
         """
-        Bay and mechanic of each visit of a day, or None where they cannot be shared out whole.
+        Bay and mechanic of all of a day, those held first; None where it cannot be shared out.
 
         Parameters
         ----------
@@ -221,7 +228,7 @@ class Crew:
         """
         bays = [Piece(one.bay_min, one.bays) for one in self.held[day]]
         people = [Piece(one.work_min, one.mechanics) for one in self.held[day]]
-        stands, second_people = len(bays), []
+        second_people = []
         for vehicle, services, joins in visits:
             work, second, bay = self.minutes(vehicle, services, joins)
             need = int(np.bitwise_or.reduce(self.need[list(services)]))
@@ -236,4 +243,4 @@ class Crew:
         by_whom = share_out(people + second_people, self.mechanic_min[:, day].tolist())
         if by_whom is None:
             return None
-        return in_bays[stands:], by_whom[stands : len(people)]
+        return in_bays, by_whom[: len(people)]

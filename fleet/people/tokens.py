@@ -34,6 +34,7 @@ SCOPES = (
     "deferrals:read",
     "deferrals:write",
     "visits:read",
+    "visits:write",
     "evidence:read",
     "trials:read",
     "trials:write",

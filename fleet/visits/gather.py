@@ -1,11 +1,12 @@
 """Everything a depot's plan rests on: what falls due, who is there, what stands already."""
 
 from collections import defaultdict
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
-from django.db.models import Q, Sum
+from django.db.models import Q, QuerySet, Sum
 
 from fleet.bulk import Array
 from fleet.due.listing import life_used
@@ -49,6 +50,9 @@ class Standing:
     wait_min: int
     order: str  # its number; empty: of the plan before
     service_ids: tuple[int, ...]
+    skills: tuple[str, ...] = ()
+    locked: bool = False  # a person chose its day, and
+    bay: str = ""  # its bay; empty: any that carries it
 
 
 @dataclass(frozen=True)
@@ -66,6 +70,7 @@ class Gathered:
     standing: tuple[Standing, ...]
     before: dict[tuple[int, int], int]  # vehicle, service → day in the plan before
     newest_plan_id: int | None
+    newest_version: int  # of that plan; 0: there is none
     lacking: tuple[str, ...]
 
 
@@ -95,6 +100,7 @@ def gather(depot: Depot, today: date, days: int) -> Gathered:
         standing=(*orders, *near),
         before=before,
         newest_plan_id=newest.pk if newest else None,
+        newest_version=newest.version if newest else 0,
         lacking=(*places.lacking, *_without_book(depot, rows)),
     )
 
@@ -116,6 +122,7 @@ def _orders(
     for job in open_jobs.select_related("order").order_by("order_id", "id"):
         by_order[job.order_id].append(job)
     waits = _waits({j.service_id for js in by_order.values() for j in js if j.service_id})
+    needs = _needs()
     standing = []
     for jobs in by_order.values():
         order = jobs[0].order
@@ -130,10 +137,21 @@ def _orders(
                     wait_min=max((waits.get(pk, 0) for pk in services), default=0),
                     order=order.number,
                     service_ids=services,
+                    skills=_skills(needs, services),
                 )
             )
     ordered = {(j.vehicle_id, j.service_id) for js in by_order.values() for j in js if j.service_id}
     return tuple(standing), ordered
+
+
+def _needs() -> dict[int, ServiceNeed]:
+    """What services ask of whoever does them, by service; few have a row."""
+    return {need.service_id: need for need in ServiceNeed.objects.all()}
+
+
+def _skills(needs: dict[int, ServiceNeed], service_ids: tuple[int, ...]) -> tuple[str, ...]:
+    asked = {skill for pk in service_ids if pk in needs for skill in needs[pk].skills}
+    return tuple(sorted(asked))
 
 
 def _waits(service_ids: set[int]) -> dict[int, int]:
@@ -146,15 +164,31 @@ def _waits(service_ids: set[int]) -> dict[int, int]:
 def _rows(
     depot: Depot, today: date, days: int, ordered: set[tuple[int, int]]
 ) -> tuple[Wanted, ...]:
-    found = DueDate.objects.filter(
+    found = _due(depot, today, days)
+    return _as_wanted([row for row in found if (row.vehicle_id, row.service_id) not in ordered],
+                      today, days)  # fmt: skip
+
+
+def wanted_of(
+    depot: Depot, vehicle_id: int, service_ids: Collection[int], today: date, days: int
+) -> tuple[Wanted, ...]:
+    """Some services of one vehicle, whether an order has them or not."""
+    found = _due(depot, today, days).filter(vehicle=vehicle_id, service__in=service_ids)
+    return _as_wanted(list(found.order_by("service_id")), today, days)
+
+
+def _due(depot: Depot, today: date, days: int) -> QuerySet[DueDate]:
+    return DueDate.objects.filter(
         vehicle__depot=depot,
         vehicle__status__in=[Vehicle.Status.IN_USE, Vehicle.Status.HIRED_IN],
         history_known=True,
         sort_on__lte=today + timedelta(days=days + 366),
     ).select_related("service__procedure")
-    rows = [row for row in found if (row.vehicle_id, row.service_id) not in ordered]
+
+
+def _as_wanted(rows: list[DueDate], today: date, days: int) -> tuple[Wanted, ...]:
     waits = _waits({row.service_id for row in rows})
-    needs = {need.service_id: need for need in ServiceNeed.objects.all()}
+    needs = _needs()
     wanted = (_wanted(row, today, waits, needs.get(row.service_id)) for row in rows)
     return tuple(one for one in wanted if one is not None and one.first_d < days)
 
@@ -214,8 +248,13 @@ def _before(
         pairs = [(one.vehicle_id, one.service_id, one.held) for one in visit.services.all()]
         known = [(wanted[v, s], held) for v, s, held in pairs if (v, s) in wanted]
         later.update({(one.vehicle_id, one.service_id): day for one, _ in known})
-        still = [one for one, held in known if held or newest.as_of_on < today]
-        if still and day < FROZEN_D:
+        near_by = day < FROZEN_D
+        still = [
+            one
+            for one, held in known
+            if (held and (visit.locked or near_by)) or (near_by and newest.as_of_on < today)
+        ]
+        if still:
             near.append(
                 Standing(
                     vehicle_id=visit.vehicle_id,
@@ -224,6 +263,9 @@ def _before(
                     wait_min=max(one.wait_min for one in still),
                     order="",
                     service_ids=tuple(one.service_id for one in still),
+                    skills=tuple(sorted({skill for one in still for skill in one.skills})),
+                    locked=visit.locked,
+                    bay=visit.bay if visit.locked else "",
                 )
             )
     return tuple(near), later

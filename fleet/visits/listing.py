@@ -1,12 +1,16 @@
 """Plans as lists: what was planned, and for each service why."""
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime, timedelta
 
-from django.db.models import Count, Q, Sum
+from django.db.models import Count, OuterRef, Q, QuerySet, Subquery, Sum
+from django.utils import timezone
 
+from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Depot
-from fleet.visits.models import Plan, PlannedService
+from fleet.visits.models import Plan, PlannedService, Promise, Visit
+
+ENDED_SHOWN_D = 90  # promises that ended longer ago are not listed; our choice
 
 
 @dataclass(frozen=True)
@@ -37,6 +41,7 @@ class ServiceRow:
     """One service of a plan."""
 
     depot: str
+    visit: int | None  # its id; empty: left out
     vehicle: str
     service: str
     on: date | None
@@ -46,6 +51,22 @@ class ServiceRow:
     bay: str
     mechanic: str
     held: bool
+    locked: bool
+
+
+@dataclass(frozen=True)
+class PromiseRow:
+    """A day that somebody was told, and how it ended."""
+
+    id: int
+    depot: str
+    vehicle: str
+    on: date
+    told_to: str
+    told_by: str  # user name
+    told_at: datetime
+    ending: str  # empty: it stands
+    reason: str
 
 
 def gap(cost: int, bound: int) -> float:
@@ -78,6 +99,7 @@ def service_rows(plan: Plan) -> list[ServiceRow]:
     rows = [
         ServiceRow(
             depot=plan.depot.slug,
+            visit=one.visit_id,
             vehicle=one.vehicle.fleet_number,
             service=one.service.name,
             on=one.visit.on if one.visit else None,
@@ -87,6 +109,7 @@ def service_rows(plan: Plan) -> list[ServiceRow]:
             bay=one.visit.bay if one.visit else "",
             mechanic=one.visit.mechanic if one.visit else "",
             held=bool(one.visit and one.visit.held),
+            locked=bool(one.visit and one.visit.locked),
         )
         for one in found
     ]
@@ -99,4 +122,38 @@ def day_rows(plan: Plan) -> list[DayRow]:
     return [
         DayRow(depot=plan.depot.slug, on=day["on"], visits=day["count"], minutes=day["all_min"])
         for day in days.order_by("on")
+    ]
+
+
+def visits_in_force(depots: Depots) -> QuerySet[Visit]:
+    """Visits of the newest plan of each of some depots."""
+    newest_ids = Plan.objects.filter(depot=OuterRef("plan__depot")).order_by("-id").values("pk")
+    rows = Visit.objects.filter(plan__depot__in=depots, plan=Subquery(newest_ids[:1]))
+    return rows.select_related("plan__depot", "vehicle")
+
+
+def visits_until(plan_id: int, today: date, until: date) -> list[Visit]:
+    """Visits of a plan from today to a day."""
+    return list(Visit.objects.filter(plan=plan_id, on__gte=today, on__lte=until).order_by("on"))
+
+
+def promise_rows(depots: Depots, pk: int | None = None) -> list[PromiseRow]:
+    """Promises that stand, and those that ended lately, by day; one query."""
+    since = timezone.now() - timedelta(days=ENDED_SHOWN_D)
+    rows = Promise.objects.filter(Q(ending="") | Q(ended_at__gte=since), depot__in=depots)
+    if pk is not None:
+        rows = rows.filter(pk=pk)
+    return [
+        PromiseRow(
+            id=one.pk,
+            depot=one.depot.slug,
+            vehicle=one.vehicle.fleet_number,
+            on=one.on,
+            told_to=one.told_to,
+            told_by=one.told_by.username if one.told_by else "",
+            told_at=one.told_at,
+            ending=one.ending,
+            reason=one.reason,
+        )
+        for one in rows.select_related("vehicle", "depot", "told_by").order_by("on", "pk")
     ]

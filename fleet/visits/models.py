@@ -156,6 +156,7 @@ class Plan(models.Model):
     seed = models.BigIntegerField()
     prices = models.JSONField(default=list)  # about, per hour: what, day, minor units
     lacking = models.JSONField(default=list)  # sentences: what is not entered, and what was taken
+    version = models.PositiveIntegerField(default=1)  # rises with each change by a person
 
     class Meta:
         ordering = ["-id"]
@@ -174,7 +175,9 @@ class Visit(models.Model):
     bay = models.CharField(max_length=40, blank=True)
     mechanic = models.CharField(max_length=80, blank=True)
     minutes = models.PositiveSmallIntegerField()  # in the bay [min]
+    work_min = models.PositiveSmallIntegerField(default=0)  # of all who work on it [min]
     held = models.BooleanField(default=False)  # too near to be moved by a night
+    locked = models.BooleanField(default=False)  # its day is a person's choice
 
     class Meta:
         ordering = ["plan", "on", "vehicle"]
@@ -186,6 +189,63 @@ class Visit(models.Model):
 
     def __str__(self) -> str:
         return f"{self.vehicle} on {self.on}"
+
+
+class Promise(models.Model):
+    """A day on which somebody was told that a vehicle comes in. How it ended is never changed."""
+
+    class Ending(models.TextChoices):
+        KEPT = "kept"  # the work had begun on that day at the depot
+        MOVED = "moved"  # to another day, in good time
+        BROKEN = "broken"
+
+    vehicle = models.ForeignKey(Vehicle, models.CASCADE, related_name="promises")
+    depot = models.ForeignKey(Depot, models.CASCADE, related_name="promises", db_index=False)
+    on = models.DateField()
+    told_to = models.CharField(max_length=120)
+    told_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+"
+    )
+    told_at = models.DateTimeField()
+    ending = models.CharField(max_length=8, choices=Ending, blank=True)  # empty: it stands
+    ended_at = models.DateTimeField(null=True, blank=True)
+    reason = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        ordering = ["on", "vehicle"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["vehicle", "on"],
+                condition=Q(ending=""),
+                name="one_promise_stands_per_vehicle_and_day",
+            )
+        ]
+        indexes = [models.Index(fields=["depot", "on"], name="promises_by_depot_and_day")]
+
+    def __str__(self) -> str:
+        return f"{self.vehicle} on {self.on}, told to {self.told_to}"
+
+
+class PlanEvent(models.Model):
+    """What a person did to the plan of a depot: who, when, by which channel. Never changed."""
+
+    depot = models.ForeignKey(Depot, models.CASCADE, related_name="plan_events")
+    vehicle = models.ForeignKey(Vehicle, models.CASCADE, null=True, related_name="+")
+    what = models.CharField(max_length=24)  # moved, locked, unlocked, published, planned anew
+    from_on = models.DateField(null=True)
+    to_on = models.DateField(null=True)
+    detail = models.CharField(max_length=200, blank=True)
+    person = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+"
+    )
+    channel = models.CharField(max_length=12)
+    performed_at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["-id"]
+
+    def __str__(self) -> str:
+        return f"{self.depot}: {self.what} {self.vehicle or ''}".strip()
 
 
 class PlannedService(models.Model):

@@ -8,6 +8,7 @@ from functools import partial
 
 import numpy as np
 from django.db import transaction
+from django.utils import timezone
 
 from fleet.bulk import Array
 from fleet.calc import visit_plan, visit_solver
@@ -15,6 +16,7 @@ from fleet.calc.visit_plan import Found
 from fleet.calc.visit_reasons import Reason, reasons
 from fleet.calc.visit_search import Effort, never
 from fleet.vehicles.models import Depot
+from fleet.visits import promises
 from fleet.visits.gather import Gathered, gather
 from fleet.visits.listing import PlanRow, gap
 from fleet.visits.models import Plan, PlannedService, Visit
@@ -23,6 +25,7 @@ from fleet.visits.task import Made, make
 DAYS = 56
 NIGHT_S = 20.0  # of a depot at most; our choice. Work is counted and ends long before
 KEPT_D = 60  # plans older than this are taken away; our choice
+TRIES = 3  # where a person moves visits while a plan is computed; our choice
 FIRST_PRICES = 20  # of minutes, dearest first, kept with a plan; our choice
 
 
@@ -56,19 +59,26 @@ def plan(
     With the same inputs on the same day the plan there is stays. One that was overtaken by another
     while it was computed is not stored: the newer one is given.
     """
-    depots = Depot.objects.filter(pk__in=depot_ids).order_by("slug")
-    return [_one(depot, today, days, late, effort) for depot in depots]
+    stored = []
+    for depot in Depot.objects.filter(pk__in=depot_ids).order_by("slug"):
+        stored.append(_one(depot, today, days, late, effort))
+        promises.settle(depot, today, timezone.now())
+    return stored
 
 
 def _one(
     depot: Depot, today: date, days: int, late: Callable[[], bool], effort: Effort | None
 ) -> Plan:
-    found = gather(depot, today, days)
-    made = make(found)
-    newest = Plan.objects.filter(depot=depot).order_by("-id").first()
-    if newest and newest.as_of_on == today and newest.inputs_hash == made.inputs_hash:
-        return newest
-    return record(draw(found, made, late, effort))
+    for _ in range(TRIES):
+        found = gather(depot, today, days)
+        made = make(found)
+        newest = Plan.objects.filter(depot=depot).order_by("-id").first()
+        if newest and newest.as_of_on == today and newest.inputs_hash == made.inputs_hash:
+            return newest
+        stored = record(draw(found, made, late, effort))
+        if stored.pk != found.newest_plan_id:
+            break
+    return stored
 
 
 def draw(
@@ -102,20 +112,24 @@ def _cost_without_moves(made: Made, best: Found) -> float:
 
 
 def _places(found: Gathered, made: Made, best: Found) -> dict[tuple[int, int], tuple[str, str]]:
-    """Bay and mechanic of each visit, as each day can be shared out."""
-    crew = made.task.crew
-    by_day: dict[int, list[tuple[int, list[int], bool]]] = {}
+    """Bay and mechanic of each visit, also of those that stand, as each day can be shared out."""
+    crew, row_of = made.task.crew, {one.pk: row for row, one in enumerate(found.vehicles)}
+    stands: dict[int, list[int]] = {}
+    for one in found.standing:
+        stands.setdefault(one.day, []).append(row_of[one.vehicle_id])
+    by_day: dict[int, list[tuple[int, list[int], bool]]] = {day: [] for day in stands}
     for vehicle, on, mask in best.visits:
         of = made.task.services_of[vehicle]
         some = of[(mask >> np.arange(len(of)) & 1).astype(bool)].tolist()
         by_day.setdefault(on, []).append((vehicle, some, bool(made.task.joins[vehicle, on])))
-    places = {}
+    places: dict[tuple[int, int], tuple[str, str]] = {}
     for on, visits in by_day.items():
-        shared = crew.share_day(on, visits) if crew else None
+        shared = crew.share_whole_day(on, visits) if crew else None
         if shared is not None:
-            for (vehicle, _, _), bay, mechanic in zip(visits, *shared, strict=True):
+            come = [*stands.get(on, []), *(vehicle for vehicle, _, _ in visits)]
+            for vehicle, bay, mechanic in zip(come, *shared, strict=True):
                 names = found.places.bays[bay], found.places.mechanics[mechanic]
-                places[vehicle, on] = names
+                places.setdefault((vehicle, on), names)
     return places
 
 
@@ -125,7 +139,10 @@ def record(drawn: Drawn) -> Plan:
     with transaction.atomic():
         Depot.objects.select_for_update().get(pk=found.depot.pk)
         newest = Plan.objects.filter(depot=found.depot).order_by("-id").first()
-        if newest is not None and newest.pk != found.newest_plan_id:
+        if newest is not None and (newest.pk, newest.version) != (
+            found.newest_plan_id,
+            found.newest_version,
+        ):
             return newest
         stored = Plan.objects.create(**_facts(drawn))
         visits = _store_visits(stored, drawn)
@@ -204,30 +221,35 @@ def _listed(names: list[str], most: int = 5) -> str:
 def _store_visits(stored: Plan, drawn: Drawn) -> dict[tuple[int, int], Visit]:
     """Visits by vehicle row and day; what joins one that stands lengthens it."""
     found, made = drawn.gathered, drawn.made
-    at = partial(_day, found.today)
+    at, shop = partial(_day, found.today), found.workshop
     row_of = {vehicle.pk: row for row, vehicle in enumerate(found.vehicles)}
     rows: dict[tuple[int, int], Visit] = {}
     for one in found.standing:
         key = (row_of[one.vehicle_id], one.day)
-        minutes = one.work_min + one.wait_min
-        if key in rows:
-            rows[key].minutes += minutes
-        else:
+        bay, mechanic = drawn.places.get(key, (one.bay, ""))
+        if key not in rows:
             rows[key] = Visit(plan=stored, vehicle_id=one.vehicle_id, on=at(one.day), held=True,
-                              minutes=minutes + found.workshop.set_up_min)  # fmt: skip
+                              bay=bay, mechanic=mechanic, minutes=shop.set_up_min,
+                              work_min=shop.set_up_min)  # fmt: skip
+        rows[key].minutes += one.work_min + one.wait_min
+        rows[key].work_min += one.work_min
+        rows[key].locked |= one.locked
     for vehicle, day, mask in drawn.found.visits:
         of = made.task.services_of[vehicle]
         some = of[(mask >> np.arange(len(of)) & 1).astype(bool)].tolist()
         joins = bool(made.task.joins[vehicle, day])
-        minutes = round(made.task.crew.minutes(vehicle, some, joins)[2]) if made.task.crew else 0
         bay, mechanic = drawn.places.get((vehicle, day), ("", ""))
-        if joins:
-            rows[vehicle, day].minutes += minutes
-            continue
-        rows[vehicle, day] = Visit(
+        row = rows.get((vehicle, day)) or Visit(
             plan=stored, vehicle_id=found.vehicles[vehicle].pk, on=at(day), bay=bay,
-            mechanic=mechanic, minutes=minutes,
+            mechanic=mechanic, minutes=0,
         )  # fmt: skip
+        if made.task.crew:
+            work, second, in_bay = made.task.crew.minutes(vehicle, some, joins)
+            row.minutes, row.work_min = (
+                row.minutes + round(in_bay),
+                row.work_min + round(work + second),
+            )
+        rows[vehicle, day] = row
     Visit.objects.bulk_create(rows.values())
     return rows
 

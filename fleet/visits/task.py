@@ -51,8 +51,8 @@ def make(found: Gathered) -> Made:
     """Turn what was gathered into a task."""
     row_of = {vehicle.pk: at for at, vehicle in enumerate(found.vehicles)}
     vehicle = np.array([row_of[one.vehicle_id] for one in found.wanted], dtype=np.int64)
-    cost, later, late_d = _costs(found)
-    rounds = np.array([one.interval_d <= found.days for one in found.wanted], dtype=bool)
+    cost, later, late_d = costs(found)
+    rounds = are_rounds(found)
     visit = np.full(len(found.vehicles), float(found.workshop.visit_minor))
     left_out = leave_out_costs(later, visit[vehicle], SHARE_OF_VISIT)
     cost[rounds] = np.where(np.isfinite(cost[rounds]), 0.0, np.inf)
@@ -86,11 +86,16 @@ def make(found: Gathered) -> Made:
     )
 
 
+def are_rounds(found: Gathered) -> Array:
+    """Which services return within the plan: they join, cost nothing and are no visit."""
+    return np.array([one.interval_d <= found.days for one in found.wanted], dtype=bool)
+
+
 def _priced(task: Task, cost: Array, left_out: Array) -> Task:
     return replace(task, cost_minor=cost, leave_out_minor=left_out)
 
 
-def _costs(found: Gathered) -> tuple[Array, Array, Array]:
+def costs(found: Gathered) -> tuple[Array, Array, Array]:
     """Cost on each day and on later ones; expected days late; inf before the early window."""
     some, shop, days = found.wanted, found.workshop, found.days
     grid = np.arange(-BACK_D, days + AFTER_D)
@@ -141,9 +146,11 @@ def _crew(found: Gathered, row_of: dict[int, int]) -> tuple[Crew, tuple[str, ...
 
 
 def _held(one: Standing, found: Gathered, bays: tuple[int, ...]) -> Held:
-    work = float(one.work_min + found.workshop.set_up_min)
-    everybody = tuple(range(len(found.places.mechanics)))
-    return Held(work + one.wait_min, work, bays, everybody)
+    work, places = float(one.work_min + found.workshop.set_up_min), found.places
+    able = (at for at, own in enumerate(places.skills) if {*one.skills} <= {*own})
+    everybody = tuple(range(len(places.mechanics)))
+    chosen = tuple(at for at in bays if places.bays[at] == one.bay)
+    return Held(work + one.wait_min, work, chosen or bays, tuple(able) or everybody)
 
 
 def _rows(
@@ -211,7 +218,7 @@ def _hash(found: Gathered, task: Task) -> str:
     digest = hashlib.sha256(f"{found.today} {found.days}".encode())
     names = [[vehicle.pk, vehicle.fleet_number] for vehicle in found.vehicles]
     ids = [(one.vehicle_id, one.service_id) for one in found.wanted]
-    orders = [one for one in found.standing if one.order]
+    orders = [replace(one, bay="") for one in found.standing if one.order or one.locked]
     told = (names, ids, orders, found.lacking, found.places.bays, found.places.mechanics)
     digest.update(repr(told).encode())
     for array in (task.cost_minor, task.leave_out_minor, task.visit_minor, task.capacity):

@@ -159,6 +159,13 @@ def _new_order(vehicle: Vehicle, **given: object) -> WorkOrder:
     return order
 
 
+def empty_draft(actor: Actor, vehicle: Vehicle, reason: str) -> WorkOrder:
+    """A drafted order without jobs, which the caller puts on it in the same transaction."""
+    order = _new_order(vehicle)
+    note_event(actor, order, "draft", to_state=order.state, reason=reason)
+    return order
+
+
 def number_of(order_id: int) -> str:
     """The number an order is called by; it follows the row's own id, so that no two share it."""
     return f"W-{order_id:06}"

@@ -18,7 +18,7 @@ from fleet.workorders.models import (
     TorqueRecord,
     WorkOrder,
 )
-from fleet.workorders.progress import edit
+from fleet.workorders.progress import NOT_BEGUN, edit, locked
 
 RECORDS = (TorqueRecord, FluidRecord, MaterialUsed)
 
@@ -96,6 +96,59 @@ def drop_jobs(
             reason=_said([job.title for job in chosen], reason),
         )  # fmt: skip
     return order
+
+
+def move_jobs(
+    actor: Actor,
+    order_id: int,
+    job_ids: Collection[int],
+    *,
+    to_id: int | None,
+    reason: str,
+    version: int | None = None,
+) -> WorkOrder:
+    """Put open jobs of a drafted order on another of its vehicle, or on a new one of their own;
+    give the order they are on. An order that is left with nothing is cancelled.
+
+    Raises
+    ------
+    Fault
+        No such job, or an order of another vehicle.
+    Refused
+        A job has ended or has records, or the other order is no longer before its start.
+    """
+    with transaction.atomic():
+        ids = [order_id] if to_id is None else sorted((order_id, to_id))
+        held = {pk: locked(pk) for pk in ids}  # one order of locking for all
+        chosen = list(held[order_id].jobs.filter(pk__in=job_ids).order_by("pk"))
+        if not chosen or len(chosen) < len(set(job_ids)):
+            raise Fault(f"{held[order_id]} has no such job: choose some of its own.", about="jobs")
+        for job in chosen:
+            _refuse_begun(job)
+        actor.must(Right.RELEASE, held[order_id].depot_id)
+        titles = [job.title for job in chosen]
+        if to_id is None:
+            target = issue.empty_draft(actor, held[order_id].vehicle, _said(titles, reason))
+        else:
+            target = edit(actor, to_id, "", Right.RELEASE, None, states=NOT_BEGUN)
+            note_event(
+                actor, target, "add jobs", from_state=target.state, to_state=target.state,
+                reason=_said(titles, f"from {held[order_id]}, {reason}"),
+            )  # fmt: skip
+        if target.vehicle_id != held[order_id].vehicle_id:
+            raise Fault(f"{target} is of another vehicle.", about="jobs")
+        held[order_id].jobs.filter(pk__in=job_ids).update(order=target)
+        _left(actor, held[order_id], _said(titles, f"to {target}, {reason}"), version)
+    return target
+
+
+def _left(actor: Actor, order: WorkOrder, reason: str, version: int | None) -> None:
+    """One event of an order that jobs were moved off: cancelled, where nothing is left."""
+    empty = not order.jobs.exclude(state=Job.State.DROPPED).exists()
+    what = "cancel" if empty else "drop jobs"
+    changes = {"state": WorkOrder.State.CANCELLED} if empty else {}
+    edit(actor, order.pk, what, Right.RELEASE, version, states=(WorkOrder.State.DRAFTED,),
+         reason=reason, **changes)  # fmt: skip
 
 
 def _refuse_outside(order: WorkOrder) -> None:

@@ -23,6 +23,7 @@ from fleet.trials.assign import assign
 from fleet.trials.evaluate import evaluate
 from fleet.trials.rate import name_property
 from fleet.trials.set_up import SetUp, set_up
+from fleet.visits import plan as plans
 from fleet.workorders import findings, photos, recording
 from tests.cast import Cast, cast, depots_day, driven, oil_change
 from tests.dashboard.workshop import open_workshop
@@ -84,6 +85,8 @@ def named(running: Cast) -> dict[str, object]:
     upload = Upload.objects.create(
         name="yard.csv", hash="0" * 64, size_bytes=1, person=running.supervisor
     )
+    (plan,) = plans.plan([running.plain.pk], today)
+    visit = plan.visits.create(vehicle=van, on=today + timedelta(days=50), minutes=50)
     upload.rows.create(number=1, row=2, raw="[]", vehicle=van, outcome="accepted")
     return {
         "fleet_number": van.fleet_number,
@@ -104,6 +107,8 @@ def named(running: Cast) -> dict[str, object]:
         "trial": "oil-trial",
         "move_id": _move(running),
         "depot": running.plain.slug,
+        "visit_id": visit.pk,
+        "plan": plan.pk,
     }
 
 
@@ -178,6 +183,15 @@ def bodies(there: dict[str, object]) -> dict[str, dict[str, object]]:
             "workshop_name": "An outside workshop",
             "invoice_number": "R-1",
         },
+        "plan": {"depot": there["depot"]},
+        "visits/publish": {
+            **{"depot": there["depot"], "plan": there["plan"], "version": 1},
+            "until": str(today + timedelta(days=60)),
+        },
+        "visits/<int:visit_id>/move": {"version": 1, "on": str(today + timedelta(days=40))},
+        "visits/<int:visit_id>/lock": {"version": 1},
+        "visits/<int:visit_id>/unlock": {"version": 1},
+        "visits/<int:visit_id>/promise": {"version": 1, "told_to": "the driver"},
         "findings": {
             "vehicle": vehicle,
             "kind": "leak",

@@ -86,6 +86,7 @@ def test_a_role_may_exactly_what_the_table_says(
 ABOUT_A_VEHICLE = {
     *("duty/overrides", "work-orders", "work-orders/outside", "findings", "do-not-use"),
     *("deferrals", "substitutes", "chosen-fluids", "stock-moves", "used-fluid"),
+    *("plan", "visits/publish"),
 }
 OF_ONE_VEHICLE = [(m, p) for m, p in CASES if "<" in p or p in ABOUT_A_VEHICLE and m == "POST"]
 
@@ -105,7 +106,7 @@ LISTS = (
     *("vehicles", "readings", "usage", "duty", "due-dates", "uploads", "duty/overrides"),
     *("work-orders", "work-orders?planned_on=today&expand=card", "findings", "do-not-use"),
     *("deferrals", "escalations", "on-time", "trials", "stock", "stock-moves", "chosen-fluids"),
-    *("costs", "used-fluid"),
+    *("costs", "used-fluid", "plan", "visits", "workshop-days", "promises"),
 )
 
 

@@ -11,7 +11,13 @@ TODAY = date(2026, 6, 15)  # a Monday
 
 def due(vehicle: Vehicle, service: Service, in_d: float, spread_d: int = 3) -> DueDate:
     """A due date so many days ahead, by distance; half its interval of 200 days is used."""
-    on = TODAY + timedelta(days=in_d)
+    return due_on(vehicle, service, TODAY + timedelta(days=in_d), in_d, spread_d)
+
+
+def due_on(
+    vehicle: Vehicle, service: Service, on: date, in_d: float = 10, spread_d: int = 3
+) -> DueDate:
+    """A due date on a day, so many days ahead."""
     near, far = on - timedelta(days=spread_d), on + timedelta(days=spread_d)
     return DueDate.objects.create(
         vehicle=vehicle,

@@ -1,0 +1,53 @@
+"""Plan a depot anew while somebody waits, and say what came of it."""
+
+from dataclasses import dataclass
+
+from fleet.people.roles import Right
+from fleet.today import today_at
+from fleet.vehicles.models import Depot
+from fleet.visits.listing import PlanRow, newest, plan_row
+from fleet.visits.models import Plan
+from fleet.visits.moves import note
+from fleet.visits.plan import plan, safety_clock
+from fleet.workorders.actor import Actor
+
+NOW_S = 3.0  # of computing at most, while somebody waits; our choice
+
+
+@dataclass(frozen=True)
+class Replanned:
+    """A plan made anew beside the one before."""
+
+    plan: Plan
+    before: PlanRow | None
+    after: PlanRow
+    moved: int  # services that are on another day than before, left out among them
+    same: bool  # nothing had changed: the plan stays
+
+
+def replan(actor: Actor, depot: Depot) -> Replanned:
+    """Plan one depot from today on, within seconds; what is locked, promised or near stays.
+
+    Raises
+    ------
+    Forbidden
+        The person may not release orders there.
+    """
+    actor.must(Right.RELEASE, depot)
+    old = newest(depot)
+    before = plan_row(old) if old else None
+    days_before = _days(old)
+    (found,) = plan([depot.pk], today_at(depot.zone, actor.now), late=safety_clock(NOW_S))
+    same = old is not None and found.pk == old.pk
+    if not same:
+        note(actor, depot, "planned anew")
+    days = _days(found)
+    moved = sum(days[pair] != on for pair, on in days_before.items() if pair in days)
+    return Replanned(found, before, plan_row(found), moved, same)
+
+
+def _days(found: Plan | None) -> dict[tuple[int, int], object]:
+    if found is None:
+        return {}
+    rows = found.services.values_list("vehicle", "service", "visit__on")
+    return {(vehicle, service): on for vehicle, service, on in rows}

@@ -1,0 +1,249 @@
+"""What it would cost to put a visit on another day, by the same costs that the plan is made with.
+
+Nothing is stored here. A day that cannot hold the visit whole is refused; one that would take
+minutes kept for unplanned work is not, but says so.
+"""
+
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+
+import numpy as np
+from django.db.models import Q
+
+from fleet.bulk import Array
+from fleet.calc.whole_jobs import Crew
+from fleet.faults import Fault, Refused
+from fleet.visits.gather import Gathered, Standing, Wanted, gather, wanted_of
+from fleet.visits.models import Visit
+from fleet.visits.task import Made, are_rounds, costs, make
+from fleet.workorders.models import WorkOrder
+from fleet.workorders.progress import BEFORE_THE_END, NOT_BEGUN
+
+Come = list[tuple[int, list[int], bool]]  # vehicle row, services, joins
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """A visit on another day, against the day it has."""
+
+    vehicle: str
+    from_on: date
+    on: date
+    bay: str
+    mechanic: str
+    cost_minor: int | None  # more than now; None: the day it has cannot be weighed any more
+    late_d: float  # expected of all its services together [d]
+    late_before_d: float | None
+    late_of: dict[int, float]  # by service
+    minutes: int  # in the bay [min]
+    work_min: int
+    joins: bool  # another visit of the vehicle is on that day: they become one
+    beyond: tuple[str, ...]  # what it takes more of than should be planned, in sentences
+    drafted: tuple[str, ...]  # numbers of orders that move with it
+    released: tuple[str, ...]  # and of those that do so only when named
+
+
+def orders_of(visit: Visit) -> list[WorkOrder]:
+    """Orders that give a visit its day, oldest first; begun ones without a day are of today."""
+    day = Q(planned_on=visit.on)
+    if visit.on == visit.plan.as_of_on:
+        day |= Q(planned_on__lt=visit.on) | Q(planned_on=None, started_at__isnull=False)
+    rows = WorkOrder.objects.filter(
+        day,
+        vehicle=visit.vehicle_id,
+        depot=visit.plan.depot_id,
+        where=WorkOrder.Where.OWN,
+        state__in=BEFORE_THE_END,
+    )
+    return list(rows.order_by("pk"))
+
+
+def weigh(visit: Visit, on: date, bay: str, today: date) -> Weighed:
+    """Weigh a visit of a plan on a day.
+
+    Raises
+    ------
+    Fault
+        The day is no day of the plan, or there is no such bay.
+    Refused
+        The work has begun, or the day cannot hold the visit.
+    """
+    depot, days = visit.plan.depot, visit.plan.days
+    at = (on - today).days
+    if not 0 <= at < days:
+        last = today + timedelta(days=days - 1)
+        raise Fault(f"Choose a day from {_day(today)} to {_day(last)}.", about="on")
+    orders = orders_of(visit)
+    for order in orders:
+        if order.state not in NOT_BEGUN:
+            raise Refused(f"{order} is {order.state}: work that has begun is not moved.")
+    ids = set(visit.services.values_list("service", flat=True))
+    found = gather(depot, today, days)
+    on_day = _OnDay(visit, found, ids, at, bay)
+    on_day.refuse_absence()
+    own = replace(found, wanted=wanted_of(depot, visit.vehicle_id, ids, today, days))
+    cost, late_d = _of_services(own)
+    before = (visit.on - today).days
+    if before != at:
+        on_day.refuse_early(own.wanted, cost)
+    bay_name, mechanic = on_day.places()
+    joins = on_day.other_visit is not None
+    return Weighed(
+        vehicle=visit.vehicle.fleet_number,
+        from_on=visit.on,
+        on=on,
+        bay=bay_name,
+        mechanic=mechanic,
+        cost_minor=_more(cost, before, at, found.workshop.visit_minor * joins),
+        late_d=round(float(late_d[:, at].sum()), 1),
+        late_before_d=round(float(late_d[:, before].sum()), 1) if before >= 0 else None,
+        late_of={one.service_id: float(late_d[row, at]) for row, one in enumerate(own.wanted)},
+        **on_day.minutes(),
+        joins=joins,
+        beyond=on_day.beyond(),
+        drafted=tuple(one.number for one in orders if one.state == WorkOrder.State.DRAFTED),
+        released=tuple(one.number for one in orders if one.state == WorkOrder.State.RELEASED),
+    )
+
+
+def _of_services(own: Gathered) -> tuple[Array, Array]:
+    """Cost and expected days late of services by day; of rounds neither."""
+    cost, _, late_d = costs(own)
+    rounds = are_rounds(own)
+    cost[rounds] = np.where(np.isfinite(cost[rounds]), 0.0, np.inf)
+    return cost, late_d * ~rounds[:, None]
+
+
+def _more(cost: Array, before: int, at: int, saved_minor: int) -> int | None:
+    had = cost[:, before] if before >= 0 else np.array([np.inf])
+    if not np.isfinite(had).all():
+        return None
+    return round(float((cost[:, at] - had).sum())) - saved_minor
+
+
+class _OnDay:
+    """A day of the plan with the visit on it."""
+
+    def __init__(self, visit: Visit, found: Gathered, ids: set[int], at: int, bay: str) -> None:
+        self.visit, self.found, self.at, self.bay = visit, found, at, bay
+        self.row = next(
+            (n for n, one in enumerate(found.vehicles) if one.pk == visit.vehicle_id), -1
+        )
+        if self.row < 0:
+            raise Refused(f"Nothing of {visit.vehicle} is due any more: plan anew.")
+        moved = tuple(self._moved(one) for one in found.standing)
+        self.made: Made = make(replace(found, standing=moved))
+        self.ids = ids
+        same_day = Visit.objects.filter(plan=visit.plan, vehicle=visit.vehicle_id, on=self.on)
+        self.other_visit = same_day.exclude(pk=visit.pk).first()
+
+    @property
+    def on(self) -> date:
+        return self.found.today + timedelta(days=self.at)
+
+    def _moved(self, one: Standing) -> Standing:
+        had = max(0, (self.visit.on - self.found.today).days)
+        if one.vehicle_id != self.visit.vehicle_id or one.day != had:
+            return one
+        return replace(one, day=self.at, bay=self.bay or one.bay)
+
+    def refuse_absence(self) -> None:
+        if not self.found.places.open[self.at]:
+            raise Refused(f"The workshop is closed on {_day(self.on)}.", about="on")
+        if self.found.away[self.row, self.at]:
+            raise Refused(f"{self.visit.vehicle} is away on {_day(self.on)}.", about="on")
+
+    def refuse_early(self, wanted: tuple[Wanted, ...], cost: Array) -> None:
+        for one, by_day in zip(wanted, cost, strict=True):
+            if not np.isfinite(by_day[self.at]):
+                first = self.found.today + timedelta(days=int(np.argmax(np.isfinite(by_day))))
+                raise Refused(
+                    f"{one.name} is too early on {_day(self.on)}: its early window begins on "
+                    f"{_day(first)}.", about="on",
+                )  # fmt: skip
+
+    @property
+    def crew(self) -> Crew:
+        """Bays and mechanics, the chosen bay the only one for this vehicle."""
+        crew = self.made.task.crew
+        if crew is None:
+            raise RuntimeError("a depot has a crew")
+        names = self.found.places.bays
+        if not self.bay:
+            return crew
+        if self.bay not in names:
+            raise Fault(f"There is no bay {self.bay!r}: choose one of the depot.", about="bay")
+        fits = crew.bay_fits.copy()
+        chosen = np.arange(len(names)) == names.index(self.bay)
+        if not (fits[self.row] & chosen).any():
+            raise Refused(f"{self.bay} does not carry {self.visit.vehicle}.", about="bay")
+        fits[self.row] &= chosen
+        return replace(crew, bay_fits=fits)
+
+    def come(self) -> Come:
+        """Visits of the day that do not stand: those of the plan, and this one."""
+        days: dict[int, list[int]] = {}
+        for number, one in enumerate(self.found.wanted):
+            pair = (one.vehicle_id, one.service_id)
+            here = one.vehicle_id == self.visit.vehicle_id and one.service_id in self.ids
+            if here or self.found.before.get(pair, -1) == self.at:
+                days.setdefault(int(self.made.task.vehicle[number]), []).append(number)
+        joins = self.made.task.joins[:, self.at]
+        return [(row, some, bool(joins[row])) for row, some in sorted(days.items())]
+
+    def places(self) -> tuple[str, str]:
+        """Bay and mechanic, the day shared out whole."""
+        visits, held = self.come(), self._standing()
+        ids = [one.pk for one in self.found.vehicles]
+        rows = [ids.index(one.vehicle_id) for one in held] + [row for row, _, _ in visits]
+        if self.row not in rows:
+            raise Refused(f"Nothing of this visit of {self.visit.vehicle} is left: plan anew.")
+        shared = self.crew.share_whole_day(self.at, visits)
+        if shared is None:
+            where = f" in {self.bay}" if self.bay else ""
+            raise Refused(
+                f"{self.visit.vehicle} does not fit whole on {_day(self.on)}{where}: choose "
+                "another day or bay, or move another visit first.", about="on",
+            )  # fmt: skip
+        mine = rows.index(self.row)
+        names = self.found.places
+        return names.bays[shared[0][mine]], names.mechanics[shared[1][mine]]
+
+    def _standing(self) -> list[Standing]:
+        return [one for one in map(self._moved, self.found.standing) if one.day == self.at]
+
+    def minutes(self) -> dict[str, int]:
+        """In the bay and of who works on it, also of a visit that is there already."""
+        there, set_up = self.other_visit, self.found.workshop.set_up_min
+        more = (there.minutes - set_up, there.work_min - set_up) if there else (0, 0)
+        return {
+            "minutes": self.visit.minutes + max(0, more[0]),
+            "work_min": self.visit.work_min + max(0, more[1]),
+        }
+
+    def beyond(self) -> tuple[str, ...]:
+        """What the day would take more of than should be planned."""
+        crew, visits, shop = self.crew, self.come(), self.found.workshop
+        each = [crew.minutes(row, some, joins) for row, some, joins in visits]
+        held = crew.held[self.at]
+        work = sum(one.work_min for one in held) + sum(w + s for w, s, _ in each)
+        there = float(crew.mechanic_min[:, self.at].sum())
+        told = []
+        if work > there * (1 - shop.kept_share):
+            told.append(
+                f"{work:.0f} of the mechanics' {there:.0f} minutes would be planned: that takes "
+                f"from the {shop.kept_share:.0%} kept for unplanned work."
+            )
+        rows = {row for row, _, _ in visits} | {self._row(one) for one in self._standing()}
+        if shop.vehicles_a_day is not None and len(rows) > shop.vehicles_a_day:
+            told.append(
+                f"{len(rows)} vehicles would be in; the depot can spare {shop.vehicles_a_day}."
+            )
+        return tuple(told)
+
+    def _row(self, one: Standing) -> int:
+        return [van.pk for van in self.found.vehicles].index(one.vehicle_id)
+
+
+def _day(on: date) -> str:
+    return f"{on.day} {on:%b %Y}"
