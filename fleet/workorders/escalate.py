@@ -135,3 +135,18 @@ def answer(actor: Actor, escalation_id: int, *, given: str, reason: str) -> Esca
             findings.set_do_not_use(actor, vehicle=row.vehicle, reason=f"stood down: {reason}")
     row.refresh_from_db()
     return row
+
+
+def answer_many(
+    actor: Actor, escalation_ids: Sequence[int], *, given: str, reason: str
+) -> dict[int, Fault | None]:
+    """The same answer for many, each with its own row: what refuses each, or None."""
+    found: dict[int, Fault | None] = {}
+    for pk in escalation_ids:
+        try:
+            answer(actor, pk, given=given, reason=reason)
+        except Fault as fault:
+            found[pk] = fault
+        else:
+            found[pk] = None
+    return found

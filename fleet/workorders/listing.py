@@ -32,6 +32,7 @@ from fleet.workorders.progress import BEFORE_THE_END
 
 State = WorkOrder.State
 AT_WORK = (State.RELEASED, State.STARTED, State.WAITING)
+NO_DAY_LAST = date.max  # nothing is to be brought in by a day
 NO_DAY_FIRST = date.min  # what is under way without a day comes before what was planned
 MOST_AT_ONCE = 200  # released by one press
 
@@ -204,7 +205,24 @@ def in_order_of_day(rows: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:
     return rows.annotate(sort_on=Coalesce("planned_on", first)).order_by("sort_on", "pk")
 
 
-def after(rows: QuerySet[WorkOrder], on: date | None, pk: int) -> QuerySet[WorkOrder]:
-    """Those of ``in_order_of_day`` that come after an order with its day."""
-    day = on or NO_DAY_FIRST
+def by_urgency(rows: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:
+    """By the day by which the vehicle is to be brought in, as the never-null ``sort_on``; what
+    falls due by no day comes last."""
+    needed = _needed().filter(order=OuterRef("pk")).order_by().values("order")
+    first = needed.annotate(on=Min("vehicle__due_dates__bring_in_by_on")).values("on")
+    last = Value(NO_DAY_LAST, output_field=DateField())
+    return rows.annotate(sort_on=Coalesce(Subquery(first), last)).order_by("sort_on", "pk")
+
+
+def after(rows: QuerySet[WorkOrder], day: date, pk: int) -> QuerySet[WorkOrder]:
+    """Those in order that come after an order with the day it is sorted by."""
     return rows.filter(Q(sort_on__gt=day) | Q(sort_on=day, pk__gt=pk))
+
+
+def unplanned(orders: Iterable[WorkOrder]) -> tuple[int, int]:
+    """How many orders of one's own workshop have no day, and how many no mechanic."""
+    own = [order for order in orders if order.where == WorkOrder.Where.OWN]
+    return (
+        sum(order.planned_on is None for order in own),
+        sum(order.assigned_to_id is None for order in own),
+    )

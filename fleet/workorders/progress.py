@@ -70,6 +70,24 @@ def _why_not_released(actor: Actor, order: WorkOrder, version: int | None) -> Fa
     return None
 
 
+def take_back(actor: Actor, order_id: int, *, version: int | None = None) -> WorkOrder:
+    """Take a release back while nothing has begun: the order is drafted again.
+
+    Raises
+    ------
+    Refused
+        The work has begun, or the vehicle stands in the workshop already.
+    """
+    with transaction.atomic():
+        order = locked(order_id)
+        if order.state == State.RELEASED and order.arrived_at is not None:
+            raise Refused("The vehicle stands in the workshop already: cancel the order instead.")
+        return edit(
+            actor, order_id, "take back", Right.RELEASE, version,
+            states=(State.RELEASED,), state=State.DRAFTED, released_at=None,
+        )  # fmt: skip
+
+
 def plan(
     actor: Actor, order_id: int, *, planned_on: date | None, version: int | None = None
 ) -> WorkOrder:

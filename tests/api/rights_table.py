@@ -72,6 +72,7 @@ POST  work-orders/<str:number>/notes                                    yes no  
 POST  work-orders/<str:number>/photos                                   yes no  yes no  no  no
 GET   work-orders/<str:number>/photos/<int:photo_id>                    yes yes yes yes yes yes
 POST  work-orders/<str:number>/release                                  yes no  no  no  no  no
+POST  work-orders/<str:number>/take-back                                yes no  no  no  no  no
 POST  work-orders/<str:number>/plan                                     yes no  no  no  no  no
 POST  work-orders/<str:number>/assign                                   yes no  no  no  no  no
 POST  work-orders/<str:number>/raise-by                                 yes no  yes no  no  no

@@ -19,7 +19,9 @@ SignedIn = Callable[[Person], Client]
 # what is offered to whom in each state, by hand from the roles' rights
 OFFERED = {
     ("supervisor", "drafted"): {"add-jobs", "release", "plan", "arrive", "cancel"},
-    ("supervisor", "released"): {"add-jobs", "plan", "arrive", "start", "cancel"},
+    ("supervisor", "released"): {
+        *("add-jobs", "plan", "take-back", "arrive", "start", "cancel"),
+    },
     ("supervisor", "started"): {"add-jobs", "plan", "wait", "finish", "cancel"},
     ("supervisor", "waiting"): {"add-jobs", "plan", "resume", "cancel"},
     ("supervisor", "finished"): {"hand-back", "sign-off", "correct"},

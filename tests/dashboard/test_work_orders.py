@@ -68,11 +68,11 @@ def test_a_day_narrows_the_list_and_what_is_no_day_is_named(
 def test_rows_go_on_after_the_last_one_shown(shop: Workshop, signed_in: SignedIn) -> None:
     first, second = drafted(shop, "W-1"), drafted(shop, "W-2")
     client = signed_in(shop.people.supervisor)
-    seen = page(client, f"?after=none.{first.pk}")
+    seen = page(client, f"?sort=day&after=0001-01-01.{first.pk}")
     shown = [f"/{order.number}" in seen for order in (first, second, shop.order)]
     assert shown == [False, True, True]
     on = shop.order.planned_on
-    assert f"/{shop.order.number}" not in page(client, f"?after={on}.{shop.order.pk}")
+    assert f"/{shop.order.number}" not in page(client, f"?sort=day&after={on}.{shop.order.pk}")
 
 
 def test_the_number_of_queries_does_not_grow_with_the_list(
@@ -121,7 +121,7 @@ def test_one_press_releases_the_weeks_drafts_and_no_others(
     seen = page(client)
     form = seen[: seen.index("Release this week's 2 drafted orders")].rsplit("<form", 1)[1]
     chosen = re.findall(r'name="order" value="([^"]+)"', form)
-    client.post("/work-orders/release", {"order": chosen})
+    client.post("/work-orders/release", {"order": chosen, "anyway": "yes"})
     assert set(WorkOrder.objects.filter(state="released").exclude(pk=shop.order.pk)) == {
         *(planned, needed),
     }
@@ -133,7 +133,7 @@ def test_an_order_changed_meanwhile_is_left_out_and_named(
     order = drafted(shop, "W-1")
     progress.plan(shop.actor(shop.people.supervisor), order.pk, planned_on=None)
     client = signed_in(shop.people.supervisor)
-    given = {"order": [f"{order.number}:{order.version}"]}
+    given = {"order": [f"{order.number}:{order.version}"], "anyway": "yes"}
     answer = client.post("/work-orders/release", given, follow=True)
     assert "was changed meanwhile" in answer.content.decode()
     assert WorkOrder.objects.get(pk=order.pk).state == "drafted"

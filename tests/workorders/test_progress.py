@@ -202,3 +202,23 @@ def test_the_night_drafts_what_is_due_once(bay: Bay) -> None:
     assert issue.draft_due(night, NOW.date()) == 1
     assert issue.draft_due(night, NOW.date()) == 0
     assert WorkOrder.objects.get().jobs.get().service == bay.oil
+
+
+def test_a_release_taken_back_leaves_one_event_and_a_drafted_order(bay: Bay) -> None:
+    order = bay.order()
+    progress.release(bay.actor(), order.pk)
+    progress.take_back(bay.actor(), order.pk, version=2)
+    order.refresh_from_db()
+    assert (order.state, order.released_at, order.version) == ("drafted", None, 3)
+    assert [event.what for event in order.events.all()] == ["draft", "release", "take back"]
+
+
+def test_a_release_is_not_taken_back_once_work_began(bay: Bay) -> None:
+    order = started(bay)
+    with pytest.raises(Refused, match="started"):
+        progress.take_back(bay.actor(), order.pk)
+    arrived = other_work(bay)
+    progress.release(bay.actor(), arrived.pk)
+    progress.arrive(bay.actor(bay.mechanic), arrived.pk)
+    with pytest.raises(Refused, match="stands in the workshop"):
+        progress.take_back(bay.actor(), arrived.pk)

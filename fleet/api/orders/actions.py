@@ -254,6 +254,7 @@ def _by(act: Callable[..., object]) -> Callable[[Actor, WorkOrder, Given, int], 
 RELEASE, WORK = Right.RELEASE, Right.RECORD_WORK
 KINDS = {
     "release": Kind(RELEASE, _by(progress.release)),
+    "take-back": Kind(RELEASE, _by(progress.take_back)),
     "plan": Kind(RELEASE, _by(progress.plan), PlanGiven),
     "assign": Kind(RELEASE, _assign, AssignGiven),
     "raise-by": Kind(WORK, _by(progress.raise_by), RaiseGiven),

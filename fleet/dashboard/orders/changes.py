@@ -49,6 +49,11 @@ def _release(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> 
     return Said(f"{order} is released.")
 
 
+def _take_back(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+    progress.take_back(actor, order.pk, version=version)
+    return Said(f"{order} is drafted again.")
+
+
 def _plan(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
     """Set the day and the mechanic, each only where it differs."""
     planned_on, person = read_day(given), mechanic(given, order.depot_id)
@@ -244,6 +249,7 @@ def _cancel(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> S
 BEFORE, WORK = progress.BEFORE_THE_END, Right.RECORD_WORK
 CHANGES: dict[str, Change] = {
     "release": Change(Right.RELEASE, (State.DRAFTED,), _release),
+    "take-back": Change(Right.RELEASE, (State.RELEASED,), _take_back),
     "plan": Change(Right.RELEASE, BEFORE, _plan),
     "raise-by": Change(WORK, BEFORE, _raise_by),
     "arrive": Change(WORK, (State.DRAFTED, State.RELEASED), _arrive),
@@ -271,7 +277,7 @@ def open_to(person: Person, order: WorkOrder) -> frozenset[str]:
         for name, change in CHANGES.items()
         if change.right in rights and order.state in change.states
     }
-    found -= {"arrive"} if order.arrived_at else set()
+    found -= {"arrive", "take-back"} if order.arrived_at else set()
     found -= set() if order.late_since else {"late-seen"}
     found -= {"hand-back"} if order.returned_at else set()
     found -= set() if in_doubt(order) else {"read-again"}

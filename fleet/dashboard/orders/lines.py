@@ -18,7 +18,7 @@ from fleet.workorders.models import Job, WorkOrder
 State = WorkOrder.State
 STATES = (*WorkOrder.OPEN, State.SIGNED_OFF, State.CANCELLED)
 NO_DAY = "none"  # as a filter: not planned yet
-AfterOrder = tuple[date | None, int]
+AfterOrder = tuple[date, int]
 
 
 @dataclass(frozen=True)
@@ -52,11 +52,13 @@ class OrderFilters:
     states: tuple[str, ...] = ()  # none chosen: every open one
     day: str = ""  # a date, or that none is planned
     search: str = ""  # order or fleet number
+    by_day: bool = False  # in order of the day planned; else the most urgent first
     faults: tuple[str, ...] = ()
 
     @property
     def query(self) -> str:
         pairs = [("depot", self.depot), ("day", self.day), ("search", self.search)]
+        pairs += [("sort", "day" * self.by_day)]
         pairs += [("state", state) for state in self.states]
         return urlencode([(name, value) for name, value in pairs if value])
 
@@ -84,6 +86,7 @@ def read_order_filters(query: QueryDict) -> OrderFilters:
         states=tuple(str(state) for state in STATES if state in chosen),
         day=day,
         search=query.get("search", "").strip(),
+        by_day=query.get("sort") == "day",
         faults=tuple(faults),
     )
 
@@ -100,27 +103,28 @@ def order_seen_by(person: Person, number: str) -> WorkOrder:
 def listed(
     depots: Depots, filters: OrderFilters, after: AfterOrder | None = None
 ) -> QuerySet[WorkOrder]:
-    """Orders of some depots by the day they are planned for; those without a day come first."""
+    """Orders of some depots, the most urgent first; or by the day they are planned for, those
+    without a day first."""
     rows = listing.orders_at(depots, filters.states or WorkOrder.OPEN)
     if filters.day:
         rows = listing.planned_for(rows, filters.on)
     if filters.search:
         rows = listing.mentioning(rows, filters.search)
-    rows = listing.in_order_of_day(rows)
+    rows = listing.in_order_of_day(rows) if filters.by_day else listing.by_urgency(rows)
     return rows if after is None else listing.after(rows, *after)
 
 
 def read_order_after(text: str) -> AfterOrder | None:
-    """The key of the last order shown, as '2026-03-04.17' or 'none.17'."""
+    """The key of the last order shown, as '2026-03-04.17'."""
     day, _, pk = text.partition(".")
     on = _day(day)
-    if not pk.isdecimal() or (on is None and day != NO_DAY):
-        return None
-    return on, int(pk[:18])
+    return None if on is None or not pk.isdecimal() else (on, int(pk[:18]))
 
 
-def order_key(line: OrderLine) -> str:
-    return f"{line.planned_on or NO_DAY}.{line.pk}"
+def order_key(line: OrderLine, filters: OrderFilters) -> str:
+    if filters.by_day:
+        return f"{line.planned_on or listing.NO_DAY_FIRST}.{line.pk}"
+    return f"{line.bring_in_by or listing.NO_DAY_LAST}.{line.pk}"
 
 
 def order_lines(

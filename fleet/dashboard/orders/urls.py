@@ -4,6 +4,12 @@ from django.urls import path, re_path
 
 from fleet.dashboard.findings.findings import change_finding, findings
 from fleet.dashboard.orders.costs import costs, costs_file
+from fleet.dashboard.orders.decisions import (
+    answer_question,
+    answer_questions,
+    settle_job,
+    settle_jobs,
+)
 from fleet.dashboard.orders.job_card import job_card, order_code, photo, record_work
 from fleet.dashboard.orders.order_papers import (
     add_papers,
@@ -12,16 +18,10 @@ from fleet.dashboard.orders.order_papers import (
     withdraw_record,
     withdraw_substitute,
 )
+from fleet.dashboard.orders.releasing import release_orders, take_back_orders
 from fleet.dashboard.orders.todays_orders import service_worker, todays_orders
 from fleet.dashboard.orders.work_order import change_order, work_order
-from fleet.dashboard.orders.work_orders import (
-    answer_question,
-    draft_order,
-    draft_orders,
-    release_orders,
-    settle_job,
-    work_orders,
-)
+from fleet.dashboard.orders.work_orders import draft_order, draft_orders, work_orders
 from fleet.dashboard.stock.stock import move_stock, stock, stock_file, take_move_back
 from fleet.dashboard.views.evidence import evidence, evidence_file
 from fleet.dashboard.views.people_and_tokens import (
@@ -50,9 +50,12 @@ urlpatterns = [
     path("service-worker.js", service_worker, name="service-worker"),
     path("work-orders", work_orders, name="work-orders"),
     path("work-orders/release", release_orders, name="release-orders"),
+    path("work-orders/take-back", take_back_orders, name="take-back-orders"),
     path("work-orders/draft", draft_order, name="draft-order"),
     path("work-orders/draft-many", draft_orders, name="draft-orders"),
+    path("work-orders/questions", answer_questions, name="answer-questions"),
     path("work-orders/questions/<int:question_id>", answer_question, name="answer-question"),
+    path("work-orders/jobs", settle_jobs, name="settle-jobs"),
     path("work-orders/jobs/<int:job_id>", settle_job, name="settle-job"),
     path("work-orders/<str:number>", work_order, name="work-order"),
     path("work-orders/<str:number>/change", change_order, name="change-order"),

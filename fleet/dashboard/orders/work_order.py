@@ -21,13 +21,25 @@ from fleet.dashboard.orders.changes import (
 from fleet.dashboard.orders.job_card import page as card_page
 from fleet.dashboard.orders.kept import kept
 from fleet.dashboard.orders.lines import order_seen_by
+from fleet.due.listing import due_rows
 from fleet.faults import Fault, Question
 from fleet.people.models import Person
 from fleet.people.roles import Right, may, mechanics_of
 from fleet.stores.models import Product
+from fleet.today import today_at
 from fleet.trials.blind import orders_shown
 from fleet.vehicles.own_unit import odometer_unit
-from fleet.workorders import findings, fluids_in, issue, listing, papers, photos, restrictions
+from fleet.workorders import (
+    findings,
+    fluids_in,
+    in_stock,
+    issue,
+    listing,
+    papers,
+    photos,
+    progress,
+    restrictions,
+)
 from fleet.workorders.actor import Actor
 from fleet.workorders.downtime import downtime
 from fleet.workorders.gaps import gaps_of
@@ -53,6 +65,7 @@ def _page(
         "order": order,
         "restrictions": restrictions.standing([order.vehicle_id]),
         "jobs": order.jobs.select_related("ended_by", "service"),
+        **_why(order),
         "events": order.events.select_related("person", "job"),
         "records": kept(order),
         "photos": photos.standing().filter(order=order),
@@ -76,6 +89,25 @@ def _page(
     }
     with timezone.override(order.depot.zone):
         return show(request, "work-order", scope_of(request), {**facts, **context}, status)
+
+
+def _why(order: WorkOrder) -> dict[str, Any]:
+    """Why the order stands: when each of its services falls due, by when the vehicle is to come
+    in, and whether what it takes is on the shelf; asked while there is work to do."""
+    if order.state not in progress.BEFORE_THE_END:
+        return {}
+    rows = due_rows(depots=[order.vehicle.depot.slug], vehicle=order.vehicle.fleet_number)
+    wanted = set(listing.services_to_do(order).values_list("service_id", flat=True))
+    due = {row.service_id: row for row in rows if row.service_id in wanted}
+    own = order.where == WorkOrder.Where.OWN
+    return {
+        "due": due,
+        "bring_in_by": min(
+            (row.bring_in_by for row in due.values() if row.bring_in_by), default=None
+        ),
+        "order_today": today_at(order.depot.zone),
+        "needed": in_stock.needed(order) if own else [],
+    }
 
 
 def _rights(person: Person, order: WorkOrder) -> dict[str, bool]:

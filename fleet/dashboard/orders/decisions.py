@@ -1,0 +1,133 @@
+"""What waits for a supervisor on Work orders, answered one by one or many at once."""
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from django.contrib import messages
+from django.db import transaction
+from django.http import HttpResponse
+from django.shortcuts import get_object_or_404, redirect
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from fleet.dashboard.acts import act
+from fleet.dashboard.frame import Scope, SignedIn, needs
+from fleet.due import defer
+from fleet.faults import Fault
+from fleet.people.models import Person
+from fleet.people.roles import Right, depots_of
+from fleet.workorders import escalate, issue, listing, progress
+from fleet.workorders.actor import Actor
+from fleet.workorders.listing import MOST_AT_ONCE
+from fleet.workorders.models import Escalation, Job, WorkOrder
+
+
+def decisions(scope: Scope, person: Person) -> dict[str, Any]:
+    """What waits for a supervisor: overdue services to answer for, jobs that came back, deferrals
+    beyond the tolerance that another person asked for, and records that came after a sign-off."""
+    questions = list(escalate.open_questions(scope.chosen)[:MOST_AT_ONCE])
+    jobs = listing.open_jobs([one.vehicle_id for one in questions]).select_related("order")
+    orders = {(job.vehicle_id, job.service_id): job.order for job in jobs}
+    waiting: dict[str, Sequence[Any]] = {
+        "returned": list(listing.returned_jobs(scope.chosen)[:MOST_AT_ONCE]),
+        "came_late": list(listing.orders_with_late_records(scope.chosen, person)[:MOST_AT_ONCE]),
+        "to_agree": list(defer.waiting_for(person, scope.chosen)[:MOST_AT_ONCE]),
+    }
+    return {
+        "questions": [(one, orders.get((one.vehicle_id, one.service_id))) for one in questions],
+        **waiting,
+        "to_decide": len(questions) + sum(len(rows) for rows in waiting.values()),
+    }
+
+
+@needs(Right.DEFER)
+@act("work-orders")
+def answer_question(request: SignedIn, actor: Actor, question_id: int) -> str:
+    """Answer for an overdue service."""
+    seen = Escalation.objects.filter(vehicle__depot__in=depots_of(request.user))
+    question = get_object_or_404(seen, pk=question_id)
+    given, reason = request.POST.get("answer", ""), request.POST.get("reason", "")
+    answered = escalate.answer(actor, question.pk, given=given, reason=reason)
+    return f"{answered.vehicle}: answered “{answered.answer}”."
+
+
+@needs(Right.DEFER)
+@require_POST
+def answer_questions(request: SignedIn) -> HttpResponse:
+    """The same answer, for the same reason, for every overdue service chosen."""
+    seen = Escalation.objects.filter(vehicle__depot__in=depots_of(request.user))
+    rows = list(seen.filter(pk__in=_chosen(request, "question")).select_related("vehicle"))
+    given, reason = request.POST.get("answer", ""), request.POST.get("reason", "")
+    actor = Actor(request.user, "page", timezone.now())
+    found = escalate.answer_many(actor, [row.pk for row in rows], given=given, reason=reason)
+    answered = [row for row in rows if found[row.pk] is None]
+    _say(request, [f"{row.vehicle}: {found[row.pk]}" for row in rows if found[row.pk]])
+    if answered:
+        messages.success(request, f"Answered “{given}” for {_services(len(answered))}.")
+    elif not rows:
+        messages.error(request, "Choose what to answer for first.")
+    return _back(request)
+
+
+@act("work-orders")
+def settle_job(request: SignedIn, actor: Actor, job_id: int) -> str:
+    """Decide about a job that came back: put it on a new order, or leave it."""
+    seen = Job.objects.filter(order__depot__in=depots_of(request.user))
+    job = get_object_or_404(seen.select_related("order"), pk=job_id)
+    return _decided(actor, job, request.POST.get("decision", ""), request.POST.get("reason", ""))
+
+
+@needs(Right.RELEASE)
+@require_POST
+def settle_jobs(request: SignedIn) -> HttpResponse:
+    """The same decision about every job chosen that came back."""
+    seen = Job.objects.filter(order__depot__in=depots_of(request.user))
+    rows = list(seen.filter(pk__in=_chosen(request, "job")).select_related("order"))
+    decision, reason = request.POST.get("decision", ""), request.POST.get("reason", "")
+    actor = Actor(request.user, "page", timezone.now())
+    for job in rows:
+        try:
+            messages.success(request, _decided(actor, job, decision, reason))
+        except Fault as fault:
+            messages.warning(request, f"{job.title} of {job.order}: {fault}")
+    if not rows:
+        messages.error(request, "Choose what to decide about first.")
+    return _back(request)
+
+
+def _decided(actor: Actor, job: Job, decision: str, reason: str) -> str:
+    if decision == "again":
+        return f"{job.title} is on {_again(actor, job, reason)} now."
+    progress.settle_job(actor, job.pk, reason=reason)
+    return f"{job.title} of {job.order}: left as it is."
+
+
+def _again(actor: Actor, job: Job, reason: str) -> WorkOrder:
+    with transaction.atomic():
+        progress.settle_job(actor, job.pk, reason=reason or "again on a new order")
+        return issue.draft(
+            actor,
+            vehicle_id=job.vehicle_id,
+            service_ids=[job.service_id] if job.service_id else [],
+            other_work=[] if job.service_id else [(job.title, job.minutes)],
+            reason=f"again after {job.order}: {job.reason}"[:300],
+        )
+
+
+def _chosen(request: SignedIn, name: str) -> list[int]:
+    given = request.POST.getlist(name)[:MOST_AT_ONCE]
+    return [int(one[:18]) for one in given if one.isdecimal()]
+
+
+def _say(request: SignedIn, faults: Iterable[str]) -> None:
+    for fault in faults:
+        messages.warning(request, fault)
+
+
+def _services(number: int) -> str:
+    return f"{number} service{'s' * (number != 1)}"
+
+
+def _back(request: SignedIn) -> HttpResponse:
+    return redirect(f"{reverse('work-orders')}?{request.POST.get('query', '')[:500]}&decide=open")

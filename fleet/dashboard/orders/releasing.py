@@ -1,0 +1,119 @@
+"""Releasing orders from the list: what lacks a day or a mechanic is asked about, and a release can
+be taken back while nothing has begun."""
+
+from typing import Any
+
+from django.contrib import messages
+from django.db import transaction
+from django.http import Http404, HttpResponse
+from django.shortcuts import redirect
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from fleet.dashboard.frame import SignedIn, needs
+from fleet.dashboard.orders.changes import mechanic, read_day
+from fleet.dashboard.orders.lines import order_seen_by
+from fleet.dashboard.orders.work_orders import orders_page
+from fleet.faults import Fault
+from fleet.people.roles import Right, depots_of
+from fleet.workorders import listing, progress
+from fleet.workorders.actor import Actor
+from fleet.workorders.listing import MOST_AT_ONCE
+from fleet.workorders.models import WorkOrder
+
+
+@needs(Right.RELEASE)
+@require_POST
+def release_orders(request: SignedIn) -> HttpResponse:
+    """Release the chosen orders, each planned and given to a mechanic first where that is said."""
+    chosen = [one.partition(":") for one in request.POST.getlist("order")[:MOST_AT_ONCE]]
+    versions = {number: version for number, _, version in chosen}
+    seen = WorkOrder.objects.filter(depot__in=depots_of(request.user), number__in=versions)
+    orders = list(seen.select_related("depot").order_by("pk"))
+    if len(orders) != len(versions):
+        raise Http404
+    asked = _asked(request, orders)
+    if asked is not None:
+        return orders_page(request, asked, status=409)
+    released = _released(request, orders, versions)
+    if released:
+        request.session["released"] = released
+        messages.success(request, f"Released {_orders(len(released))}.")
+    elif not chosen:
+        messages.error(request, "Choose orders first, then release them.")
+    return _back(request)
+
+
+def _asked(request: SignedIn, orders: list[WorkOrder]) -> dict[str, Any] | None:
+    """What would go out without a day or a mechanic, unless that was answered."""
+    if "anyway" in request.POST:
+        return None
+    drafted = [order for order in orders if order.state == WorkOrder.State.DRAFTED]
+    no_day, no_mechanic = listing.unplanned(drafted)
+    no_day *= not request.POST.get("planned_on")
+    no_mechanic *= not request.POST.get("assigned_to")
+    if not no_day and not no_mechanic:
+        return None
+    return {
+        "no_day": no_day,
+        "no_mechanic": no_mechanic,
+        "number": len(orders),
+        "orders": request.POST.getlist("order")[:MOST_AT_ONCE],
+        "planned_on": request.POST.get("planned_on", ""),
+        "assigned_to": request.POST.get("assigned_to", ""),
+        "query": request.POST.get("query", "")[:500],
+    }
+
+
+def _released(request: SignedIn, orders: list[WorkOrder], versions: dict[str, str]) -> list[str]:
+    """Numbers of those that were released; why the others were not is said."""
+    actor = Actor(request.user, "page", timezone.now())
+    found = []
+    for order in orders:
+        version = versions[order.number]
+        try:
+            _release(request, actor, order, int(version) if version.isdecimal() else None)
+        except Fault as fault:
+            messages.warning(request, str(fault))
+        else:
+            found.append(order.number)
+    return found
+
+
+def _release(request: SignedIn, actor: Actor, order: WorkOrder, version: int | None) -> None:
+    planned_on = read_day(request.POST)
+    person = mechanic(request.POST, order.depot_id)
+    with transaction.atomic():
+        version = progress.release(actor, order.pk, version=version).version
+        if planned_on is not None:
+            version = progress.plan(actor, order.pk, planned_on=planned_on, version=version).version
+        if person is not None:
+            progress.assign(actor, order.pk, person=person, version=version)
+
+
+@needs(Right.RELEASE)
+@require_POST
+def take_back_orders(request: SignedIn) -> HttpResponse:
+    """Take a release back: the chosen orders are drafted again, unless work has begun."""
+    actor = Actor(request.user, "page", timezone.now())
+    taken = 0
+    for number in request.POST.getlist("order")[:MOST_AT_ONCE]:
+        order = order_seen_by(request.user, number)
+        try:
+            progress.take_back(actor, order.pk)
+        except Fault as fault:
+            messages.warning(request, str(fault))
+        else:
+            taken += 1
+    if taken:
+        messages.success(request, f"{_orders(taken).capitalize()} drafted again.")
+    return _back(request)
+
+
+def _orders(number: int) -> str:
+    return f"{number} order{'s' * (number != 1)}"
+
+
+def _back(request: SignedIn) -> HttpResponse:
+    return redirect(f"{reverse('work-orders')}?{request.POST.get('query', '')[:500]}")
