@@ -105,6 +105,7 @@ INSTALLED_APPS = [
     "fleet.visits",
     "fleet.consumables",
     "fleet.trials",
+    "fleet.overview",
     "fleet.workbook",
     "fleet.dashboard",
     "fleet.api",

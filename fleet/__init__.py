@@ -24,6 +24,7 @@ stage does; its arithmetic has the same name in ``calc``.
     visits/      which vehicle comes in on which day, and what is done together
     consumables/ what stores will need, month by month, and what to order
     trials/      whether a dearer fluid is worth its price, at equal fluid age
+    overview/    what is due, what needs somebody, what happened since they last looked
 
     chain.py     the only place that knows the order: refresh(vehicles) and nightly(day)
     checks.py    whether the fleet agrees with itself

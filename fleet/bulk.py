@@ -5,13 +5,16 @@ are not written: ``upsert`` compares inside the database.
 """
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
+from datetime import UTC, datetime, time
 from itertools import chain
 from typing import Any
 
 import numpy as np
+from django.core.exceptions import EmptyResultSet
 from django.db import connection, transaction
-from django.db.models import Model
+from django.db.models import Model, QuerySet
 
 Array = np.ndarray[Any, Any]
 Columns = Mapping[str, Array]
@@ -84,6 +87,36 @@ def read(sql: str, params: Sequence[Any], dtypes: Mapping[str, str]) -> dict[str
         name: np.concatenate(part) if part else np.empty(0, dtype=dtype)
         for (name, dtype), part in zip(dtypes.items(), parts, strict=True)
     }
+
+
+def stacked(parts: Iterable[QuerySet[Any, Any]]) -> list[tuple[Any, ...]]:
+    """Rows of several queries with columns of the same kinds, each in its own order, by one
+    statement; dates and instants come as the database gives them (``moment`` reads them)."""
+    sql: list[str] = []
+    params: list[Any] = []
+    for number, part in enumerate(parts):
+        with suppress(EmptyResultSet):
+            one, own = part.query.sql_with_params()
+            sql.append(f"SELECT * FROM ({one}) AS part_{number}")  # noqa: S608
+            params.extend(own)
+    if not sql:
+        return []
+    with connection.cursor() as cursor:
+        cursor.execute(" UNION ALL ".join(sql), params)
+        found: list[tuple[Any, ...]] = cursor.fetchall()
+    return found
+
+
+def moment(given: Any) -> datetime | None:
+    """An instant or a day (as its midnight) that ``stacked`` gives; a naive one is of UTC."""
+    if isinstance(given, str):
+        given = datetime.fromisoformat(given)
+    if given is None:
+        return None
+    if not isinstance(given, datetime):
+        given = datetime.combine(given, time())
+    at: datetime = given if given.tzinfo else given.replace(tzinfo=UTC)
+    return at
 
 
 def upsert(

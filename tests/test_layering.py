@@ -11,7 +11,7 @@ from django.db.migrations.loader import MigrationLoader
 ROOT = Path(__file__).resolve().parent.parent
 STAGES = (
     *("people", "vehicles", "stores", "runs", "readings", "usage", "duty", "due"),
-    *("hindcast", "workorders", "visits", "consumables", "trials"),
+    *("hindcast", "workorders", "visits", "consumables", "trials", "overview"),
 )
 BELOW_ALL = ("calc", "units", "bulk", "faults", "tables", "today", "trace")
 AFTER = {"chain": 100, "checks": 101, "workbook": 101, "demo": 102, "whatif": 103, "jobs": 104}

@@ -135,6 +135,7 @@ class Page:
 
 
 PAGES = (
+    Page("overview", "Overview", by_depot=True),
     Page("due", "Due", by_depot=True),
     Page("work-orders", "Work orders", by_depot=True),
     Page("todays-orders", "Today's orders", by_depot=True),
@@ -152,7 +153,7 @@ PAGES = (
 OF_ROLES: dict[Role, tuple[str, ...]] = {
     Role.SUPERVISOR: tuple(page.name for page in PAGES),
     Role.VIEWER: (
-        *("due", "work-orders", "findings", "field-trials", "method"),
+        *("overview", "due", "work-orders", "findings", "field-trials", "method"),
         "people-and-tokens",
     ),
     Role.CLERK: ("readings", "due", "findings", "field-trials", "people-and-tokens"),

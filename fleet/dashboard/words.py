@@ -62,6 +62,11 @@ def day(on: date) -> str:
     return f"{on.day} {on:%b %Y}"
 
 
+def short_day(on: date) -> str:
+    """A date near today as '4 Mar'."""
+    return f"{on.day} {on:%b}"
+
+
 def weekday(on: date) -> str:
     """A date as 'Wed 4 Mar 2026'."""
     return f"{on:%a} {day(on)}"

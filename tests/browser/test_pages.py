@@ -25,12 +25,14 @@ SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clie
 
 
 def test_a_link_leads_straight_to_what_is_due(page: Page) -> None:
-    assert page.get_by_role("heading", level=1).inner_text() == "Due"
+    assert page.get_by_role("heading", level=1).inner_text() == "Overview"
+    page.get_by_role("link", name="Due", exact=True).click()
     assert page.get_by_role("link", name="V-101").is_visible()
 
 
 def test_states_and_text_narrow_the_list_without_loading_the_page(page: Page, people: Cast) -> None:
     DueDate.objects.filter(vehicle=people.van).update(beyond_by_reading=True)
+    page.goto("/due")
     page.get_by_role("navigation", name="Narrow by state").get_by_text("Overdue").first.click()
     page.get_by_role("link", name="V-102").wait_for(state="detached")
     assert "state=overdue" in page.url
@@ -40,6 +42,7 @@ def test_states_and_text_narrow_the_list_without_loading_the_page(page: Page, pe
 
 
 def test_a_row_leads_to_its_service_on_the_vehicle(page: Page) -> None:
+    page.goto("/due")
     page.get_by_role("link", name="V-101").click()
     page.wait_for_url("**/vehicles/V-101#engine-oil")
     page.get_by_text("Why then?").first.click()
@@ -108,7 +111,7 @@ def test_the_keyboard_reaches_the_page_and_its_first_row(page: Page) -> None:
 def test_no_page_scrolls_sideways(width: int, page: Page, people: Cast) -> None:
     Reading.objects.filter(vehicle=people.van).update(note="a note " + "without end " * 20)
     page.set_viewport_size({"width": width, "height": 800})
-    for address in ("/due", "/vehicles/V-101", "/readings", "/runs"):
+    for address in ("/overview", "/due", "/vehicles/V-101", "/readings", "/runs"):
         page.goto(address)
         assert page.evaluate(SIDEWAYS) <= 0, address
 
@@ -130,6 +133,7 @@ def test_paper_carries_the_list_and_nothing_to_press(page: Page) -> None:
 
 
 def test_a_day_is_shareable_as_an_address(page: Page) -> None:
+    page.goto("/due")
     page.get_by_label("Expected until").fill("2020-01-01")
     page.get_by_text("Nothing fits these filters").wait_for()
     assert f"until={date(2020, 1, 1)}" in page.url

@@ -16,10 +16,13 @@ from tests.cast import Cast, person
 # what each role uses, the first where its people land; written by hand
 MENUS = {
     Role.SUPERVISOR: (
-        *("Due", "Work orders", "Today's orders", "Findings", "Readings", "Consumables"),
-        *("Field trials", "Stock", "Runs", "Method", "People and tokens"),
+        *("Overview", "Due", "Work orders", "Today's orders", "Findings", "Readings"),
+        *("Consumables", "Field trials", "Stock", "Runs", "Method", "People and tokens"),
     ),
-    Role.VIEWER: ("Due", "Work orders", "Findings", "Field trials", "Method", "People and tokens"),
+    Role.VIEWER: (
+        *("Overview", "Due", "Work orders", "Findings", "Field trials", "Method"),
+        "People and tokens",
+    ),
     Role.CLERK: ("Readings", "Due", "Findings", "Field trials", "People and tokens"),
     Role.MECHANIC: (
         *("Today's orders", "Work orders", "Due", "Findings", "Readings", "Field trials"),
@@ -29,6 +32,7 @@ MENUS = {
     Role.ENGINEER: ("Field trials", "Due", "Findings", "Method", "People and tokens"),
 }
 ADDRESSES = {
+    "Overview": "/overview",
     "Due": "/due",
     "Readings": "/readings",
     "Today's orders": "/todays-orders",

@@ -21,7 +21,7 @@ from tests.dashboard.workshop import Workshop
 
 SignedIn = Callable[[Person], Client]
 PAGES = [
-    *("/due", "/vehicles/V-101", "/readings", "/runs", "/sign-in", "/nothing-here"),
+    *("/overview", "/due", "/vehicles/V-101", "/readings", "/runs", "/sign-in", "/nothing-here"),
     *("/work-orders", "/todays-orders", "/findings", "/people-and-tokens"),
     *("/vehicles/V-101/evidence", "/work-orders/W-000001", "/work-orders/W-000001/card"),
 ]

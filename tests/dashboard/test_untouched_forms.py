@@ -74,9 +74,19 @@ def other_van(shop: Workshop, number: str) -> Vehicle:
 
 def addresses(orders: list[WorkOrder]) -> list[str]:
     own = [f"/work-orders/{order.number}{page}" for order in orders for page in ("", "/card")]
-    places = ("due", "readings", "runs", "method", "stock", "consumables", "findings", "costs")
-    more = ("work-orders", "todays-orders", "people-and-tokens", "field-trials", "baselines")
-    return ["/vehicles/V-101", *own, *(f"/{one}" for one in (*places, *more))]
+    places = (
+        "overview",
+        "due",
+        "readings",
+        "runs",
+        "method",
+        "stock",
+        "consumables",
+        "findings",
+        "costs",
+    )
+    more = ("costs", "work-orders", "todays-orders", "people-and-tokens", "field-trials")
+    return ["/vehicles/V-101", *own, *(f"/{one}" for one in (*places, *more, "baselines"))]
 
 
 @kept

@@ -67,6 +67,11 @@ def day(on: date | None) -> str:
 
 
 @register.filter
+def short_day(on: date | None) -> str:
+    return "" if on is None else words.short_day(on)
+
+
+@register.filter
 def span(first: date, last: date) -> str:
     return words.span(first, last)
 

@@ -1,0 +1,236 @@
+"""How the overview words what the stages read."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, time
+from urllib.parse import urlencode
+from zoneinfo import ZoneInfo
+
+from django.urls import reverse
+
+from fleet.dashboard.frame import Scope
+from fleet.dashboard.orders.lines import NO_DAY
+from fleet.due.periods import Falling, Horizons
+from fleet.overview import needs, since
+from fleet.overview.needs import Need
+from fleet.overview.since import Event
+from fleet.readings.models import ReadingDecision
+
+MOST_NEEDS = 8
+DEPOTS_OPEN = 3  # the rest is folded
+THINGS_NAMED = 4  # in one sentence
+MOST_SENTENCES = 12
+
+COMING = ("due_this_month", "later")
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A number, and the query of the page Due that lists exactly its rows."""
+
+    count: int
+    query: str
+    words: str  # its column
+
+
+@dataclass(frozen=True)
+class DepotLine:
+    name: str
+    figures: Sequence[Figure]
+
+
+def figures(falling: Falling, horizons: Horizons, depot: str) -> list[Figure]:
+    """A depot's services by period; depot '' is all of them together."""
+    own = [("depot", depot)] if depot else []
+
+    def figure(count: int, words: str, states: Iterable[str], until: date | None) -> Figure:
+        last = [("until", until.isoformat())] if until else []
+        return Figure(count, urlencode([*own, *last, *(("state", one) for one in states)]), words)
+
+    return [
+        figure(falling.overdue, "Overdue", ["overdue"], None),
+        figure(falling.probably_overdue, "Probably", ["probably_overdue"], None),
+        figure(falling.soon, "7 days", COMING, horizons.soon),
+        figure(falling.ahead, "30 days", COMING, horizons.ahead),
+        figure(falling.this_month, "This month", ["due_this_month"], None),
+        figure(falling.next_month, "Next month", ["later"], horizons.next_month_end),
+    ]
+
+
+def depot_lines(
+    scope: Scope, by_depot: Mapping[int, Falling], horizons: Horizons
+) -> list[DepotLine]:
+    """The depots chosen, the worst first."""
+    rows = [(depot, by_depot.get(depot.pk, Falling())) for depot in scope.chosen]
+    rows.sort(key=lambda row: (*(-count for count in row[1].figures[:4]), row[0].name))
+    return [
+        DepotLine(depot.name, figures(falling, horizons, depot.slug)) for depot, falling in rows
+    ]
+
+
+# --- needs you -----------------------------------------------------------------------------
+@dataclass(frozen=True)
+class NeedWords:
+    one: str
+    many: str
+    waits: str  # what waits on it
+    page: str
+    query: str = ""
+    anchor: str = ""
+    first: str = "the oldest since"
+
+
+KIND = needs.Kind
+NEED_WORDS = {
+    KIND.DO_NOT_USE: NeedWords(
+        "vehicle must not be used",
+        "vehicles must not be used",
+        "Cleared only by somebody else than who set it.",
+        "findings",
+    ),
+    KIND.BEFORE_USE: NeedWords(
+        "finding to put right before use",
+        "findings to put right before use",
+        "No order follows until it is followed up or closed.",
+        "findings",
+    ),
+    KIND.DECIDE: NeedWords(
+        "decision to take",
+        "decisions to take",
+        "An overdue service without an answer goes a step further after five working days.",
+        "work-orders",
+        anchor="#decide-head",
+    ),
+    KIND.SHORT: NeedWords(
+        "item to order today",
+        "items to order today",
+        "Ordered later, stock runs out before the services that need it.",
+        "consumables",
+        first="one was due to be ordered by",
+    ),
+    KIND.HELD: NeedWords(
+        "reading held",
+        "readings held",
+        "Until it is settled, due dates rest on older readings.",
+        "readings",
+    ),
+    KIND.NO_DAY: NeedWords(
+        "released order without a day",
+        "released orders without a day",
+        "On no mechanic's list until it has a day.",
+        "work-orders",
+        query=urlencode([("day", NO_DAY), ("state", "released")]),
+    ),
+    KIND.DEFERRAL: NeedWords(
+        "deferral ends",
+        "deferrals end",
+        "Plan the service, or defer it again with a reason.",
+        "due",
+        query=urlencode([("state", "overdue"), ("state", "probably_overdue")]),
+        first="the first on",
+    ),
+    KIND.UNREAD: NeedWords(
+        f"odometer not read for {needs.UNREAD_D} days",
+        f"odometers not read for {needs.UNREAD_D} days",
+        "Due dates grow less certain with every day.",
+        "readings",
+        first="the longest since",
+    ),
+    KIND.UNKNOWN: NeedWords(
+        "service without a history",
+        "services without a history",
+        "No due date until somebody enters when it was last done.",
+        "baselines",
+    ),
+}
+UNKNOWN_SEEN = replace(NEED_WORDS[KIND.UNKNOWN], page="due", query="state=history_unknown")
+assert set(NEED_WORDS) == set(KIND)  # noqa: S101 - words for each
+
+
+@dataclass(frozen=True)
+class NeedLine:
+    count: int
+    words: str
+    waits: str
+    first: str  # before the day of the oldest
+    first_on: date | None
+    address: str
+
+
+def need_lines(found: Sequence[Need], scope: Scope, *, enters_history: bool) -> list[NeedLine]:
+    """Each with a link to the page on which it is answered, or is at least seen."""
+    own = {} if enters_history else {KIND.UNKNOWN: UNKNOWN_SEEN}
+    return [_need_line(one, own.get(one.kind, NEED_WORDS[one.kind]), scope) for one in found]
+
+
+def _need_line(need: Need, said: NeedWords, scope: Scope) -> NeedLine:
+    own = urlencode({"depot": scope.depot}) if scope.depot else ""
+    query = "&".join(filter(None, (own, said.query)))
+    return NeedLine(
+        count=need.count,
+        words=said.one if need.count == 1 else said.many,
+        waits=said.waits,
+        first=said.first,
+        first_on=local_day(need.oldest_at, scope),
+        address=f"{reverse(said.page)}{'?' if query else ''}{query}{said.anchor}",
+    )
+
+
+def local_day(at: datetime | None, scope: Scope) -> date | None:
+    """The day of an instant by the clock of the depots chosen; a day stays that day."""
+    if at is None:
+        return None
+    if at.astimezone(UTC).time() == time():
+        return at.astimezone(UTC).date()
+    zone = scope.clock if isinstance(scope.clock, str) else scope.clock.zone
+    return at.astimezone(ZoneInfo(zone)).date()
+
+
+# --- since ---------------------------------------------------------------------------------
+SINCE_WORDS = {
+    since.Kind.OVERDUE: ("service passed its limit", "services passed their limits"),
+    since.Kind.FINISHED: ("order was finished", "orders were finished"),
+    since.Kind.FAILED: ("check failed", "checks failed"),
+    since.Kind.FINDING: ("finding was reported", "findings were reported"),
+    since.Kind.SETTLED: ("reading was settled", "readings were settled"),
+}
+assert set(SINCE_WORDS) == set(since.Kind)  # noqa: S101 - words for each
+
+
+@dataclass(frozen=True)
+class Happened:
+    """One dated sentence: how many of what, the first few by name."""
+
+    on: date
+    count: int
+    words: str
+    named: Sequence[Event]
+    more: int
+
+
+# what became of a reading that a person settled
+ACTION_WORDS = {
+    "accept": "accepted",
+    "accept suggestion": "accepted as suggested",
+    "reject": "rejected",
+    "meter replaced": "meter replaced",
+}
+assert set(ACTION_WORDS) == set(ReadingDecision.Action.values)  # noqa: S101 - words for each
+
+
+def happened(events: Sequence[Event], scope: Scope) -> list[Happened]:
+    """Events of a day and kind in one sentence each, the newest day first."""
+    told = [replace(one, what=ACTION_WORDS.get(one.what, one.what)) for one in events]
+    groups: dict[tuple[date, since.Kind], list[Event]] = defaultdict(list)
+    for event in told:
+        groups[local_day(event.at, scope) or date.min, event.kind].append(event)
+    order = {kind: at for at, kind in enumerate(since.Kind)}
+    keys = sorted(groups, key=lambda key: (-key[0].toordinal(), order[key[1]]))
+    return [_sentence(on, kind, groups[on, kind]) for on, kind in keys]
+
+
+def _sentence(on: date, kind: since.Kind, events: Sequence[Event]) -> Happened:
+    words = SINCE_WORDS[kind][len(events) != 1]
+    more = max(0, len(events) - THINGS_NAMED)
+    return Happened(on, len(events), words, events[:THINGS_NAMED], more)

@@ -1,0 +1,137 @@
+"""Due dates by period: how many fall due when, depot by depot, and which are late by how much."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+from django.db.models import Count, Q, QuerySet
+
+from fleet.due.listing import by_day, condition, state_on
+from fleet.due.models import DueDate
+from fleet.vehicles.models import Vehicle
+
+SOON_D, AHEAD_D = 7, 30  # the two near horizons: our choice
+
+
+@dataclass(frozen=True)
+class Horizons:
+    """Last days of the periods, the same at every depot, as seen from one day."""
+
+    today: date
+
+    @property
+    def soon(self) -> date:
+        return self.today + timedelta(days=SOON_D)
+
+    @property
+    def ahead(self) -> date:
+        return self.today + timedelta(days=AHEAD_D)
+
+    @property
+    def next_month_end(self) -> date:
+        """Last day of the month after the present one."""
+        in_next = self.today.replace(day=28) + timedelta(days=4)
+        return (in_next.replace(day=28) + timedelta(days=4)).replace(day=1) - timedelta(days=1)
+
+
+@dataclass(frozen=True)
+class Falling:
+    """How many services of a depot are in each period; the periods overlap."""
+
+    overdue: int = 0
+    probably_overdue: int = 0
+    soon: int = 0
+    ahead: int = 0
+    this_month: int = 0
+    next_month: int = 0
+    unknown: int = 0  # whose history nobody knows
+    rows: int = 0  # of all states
+
+    def __add__(self, other: "Falling") -> "Falling":
+        return Falling(*(a + b for a, b in zip(self.figures, other.figures, strict=True)))
+
+    @property
+    def figures(self) -> tuple[int, ...]:
+        return (
+            *(self.overdue, self.probably_overdue, self.soon, self.ahead),
+            *(self.this_month, self.next_month, self.unknown, self.rows),
+        )
+
+
+@dataclass(frozen=True)
+class Late:
+    """A service past its day, for certain or probably."""
+
+    vehicle: str  # fleet number
+    service: str  # slug
+    service_name: str
+    depot_name: str
+    since_on: date  # the day the limit was, or probably was, reached
+    late_d: int
+    certain: bool
+
+
+def falling_due(days: Mapping[int, date], horizons: Horizons) -> dict[int, Falling]:
+    """Counts by depot id, of depots with their days; one query (two around midnight)."""
+    found = {}
+    for today, pks in by_day(dict(days)):
+        coming = condition("due_this_month", today) | condition("later", today)
+        wanted = {
+            "overdue": condition("overdue", today),
+            "probably_overdue": condition("probably_overdue", today),
+            "soon": coming & Q(sort_on__lte=horizons.soon),
+            "ahead": coming & Q(sort_on__lte=horizons.ahead),
+            "this_month": condition("due_this_month", today),
+            "next_month": condition("later", today) & Q(sort_on__lte=horizons.next_month_end),
+            "unknown": condition("history_unknown", today),
+        }
+        counts = {name: Count("pk", filter=which) for name, which in wanted.items()}
+        rows = _in_the_fleet().filter(depot__in=pks).order_by().values("depot")
+        rows = rows.annotate(**counts, rows=Count("pk"))
+        for depot, *figures in rows.values_list("depot", *wanted, "rows"):
+            found[depot] = Falling(*figures)
+    return found
+
+
+def late(days: Mapping[int, date], limit: int, *, certain: bool = False) -> list[Late]:
+    """The longest late first, of depots with their days; one query (two around midnight)."""
+    found = []
+    for today, pks in by_day(dict(days)):
+        which = condition("overdue", today)
+        if not certain:
+            which |= condition("probably_overdue", today)
+        rows = _in_the_fleet().filter(which, depot__in=pks)
+        rows = rows.order_by("sort_on", "vehicle_id", "service_id")
+        found += [_late(row, today) for row in rows.values(*OF_STATE, *NAMED.values())[:limit]]
+    return sorted(found, key=lambda one: -one.late_d)[:limit]
+
+
+def _late(row: dict[str, Any], today: date) -> Late:
+    return Late(
+        **{name: row[column] for name, column in NAMED.items()},
+        since_on=row["sort_on"],
+        late_d=max(0, (today - row["sort_on"]).days),
+        certain=state_on(row, today) == "overdue",
+    )
+
+
+OF_STATE = ("history_known", "calendar_on", "beyond_by_reading", "sort_on")
+NAMED = {
+    "vehicle": "vehicle__fleet_number",
+    "service": "service__slug",
+    "service_name": "service__name",
+    "depot_name": "depot__name",
+}
+
+
+def newly_overdue(days: Mapping[int, date], since: date) -> QuerySet[DueDate]:
+    """Services overdue now whose limit was reached on a day or later."""
+    rows = _in_the_fleet().none()
+    for today, pks in by_day(dict(days)):
+        rows = rows | _in_the_fleet().filter(condition("overdue", today), depot__in=pks)
+    return rows.filter(sort_on__gte=since)
+
+
+def _in_the_fleet() -> QuerySet[DueDate]:
+    return DueDate.objects.exclude(vehicle__status=Vehicle.Status.SOLD)

@@ -1,0 +1,143 @@
+"""What waits for a person, by consequence: how many, since when."""
+
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from enum import StrEnum
+from typing import Any
+
+from django.db.models import (
+    Aggregate,
+    CharField,
+    Count,
+    DateTimeField,
+    Exists,
+    Min,
+    OuterRef,
+    Q,
+    QuerySet,
+    Value,
+)
+from django.db.models.expressions import RawSQL
+from django.db.models.functions import Cast
+
+from fleet import bulk
+from fleet.consumables.listing import proposals
+from fleet.due import defer
+from fleet.due.models import DueDate
+from fleet.people.models import Person
+from fleet.readings.listing import held
+from fleet.usage.models import UsageState
+from fleet.vehicles.models import Depot, Meter, Vehicle
+from fleet.workorders import escalate, findings, listing
+from fleet.workorders.models import Finding, WorkOrder
+
+UNREAD_D = 30  # a meter nobody has read for so long; our choice
+READ_D = 7  # a reading no older is fresh; our choice
+ENDING_D = 7  # how far ahead the end of a deferral is told; our choice
+ENDED_D = 30  # and how long after it; our choice
+VEHICLES, FRESH = "vehicles", "fresh"  # that are counted, and wait for nobody
+
+
+class Kind(StrEnum):
+    """What can wait for somebody, the gravest first."""
+
+    DO_NOT_USE = "do not use"
+    BEFORE_USE = "before use"
+    DECIDE = "decide"
+    SHORT = "short"
+    HELD = "held"
+    NO_DAY = "no day"
+    DEFERRAL = "deferral"
+    UNREAD = "unread"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True)
+class Need:
+    kind: Kind
+    count: int
+    oldest_at: datetime | None  # a day as its midnight, UTC
+
+
+@dataclass(frozen=True)
+class Read:
+    """How old the newest readings of odometers are, of vehicles in use."""
+
+    vehicles: int
+    fresh: int  # read within READ_D days
+    unread: int  # not for UNREAD_D days
+
+
+def needs(
+    depots: Sequence[Depot], person: Person, now: datetime, today: date, unknown: int
+) -> tuple[list[Need], Read]:
+    """What waits at some depots, the gravest first, and how old readings are; one query beside
+    the number of services of unknown history, which is given."""
+    counts: dict[str, int] = defaultdict(int)
+    oldest: dict[str, datetime] = {}
+    parts = (*_waiting(depots, person, today), *_read(depots, now))
+    for kind, count, first in bulk.stacked(parts):
+        counts[kind] += count
+        at = bulk.moment(first)
+        if at is not None:
+            oldest[kind] = min(at, oldest.get(kind, at))
+    counts[Kind.UNKNOWN] = unknown
+    found = [Need(kind, counts[kind], oldest.get(kind)) for kind in Kind if counts[kind]]
+    return found, Read(counts[VEHICLES], counts[FRESH], counts[Kind.UNREAD])
+
+
+def _waiting(
+    depots: Sequence[Depot], person: Person, today: date
+) -> Iterator[QuerySet[Any, Mapping[str, Any]]]:
+    here = {"vehicle__depot__in": depots}
+    marks = findings.marks_in_force().filter(**here)
+    yield _counted(marks, Kind.DO_NOT_USE, "set_at", Count("vehicle", distinct=True))
+    grave = findings.open_findings().filter(severity=Finding.Severity.BEFORE_USE, **here)
+    yield _counted(grave, Kind.BEFORE_USE, "performed_at")
+    yield _counted(escalate.open_questions(depots), Kind.DECIDE, "since_on")
+    yield _counted(listing.returned_jobs(depots), Kind.DECIDE, "ended_at")
+    yield _counted(defer.waiting_for(person, depots), Kind.DECIDE, "created_at")
+    yield _counted(listing.orders_with_late_records(depots, person), Kind.DECIDE, "late_since")
+    late = proposals([depot.slug for depot in depots]).filter(order_by_on__lte=today)
+    yield _counted(late, Kind.SHORT, "order_by_on")
+    yield _counted(held(depots), Kind.HELD, "received_at")
+    no_day = listing.planned_for(listing.orders_at(depots, [WorkOrder.State.RELEASED]), None)
+    yield _counted(no_day, Kind.NO_DAY, "released_at")
+    yield _counted(_ending(depots, today), Kind.DEFERRAL, "until_on")
+
+
+def _counted(
+    rows: QuerySet[Any], kind: str, since: str, how_many: Aggregate | None = None
+) -> QuerySet[Any, Mapping[str, Any]]:
+    """One row: the kind, how many, and the first of a column."""
+    named = rows.order_by().values(told_kind=Value(str(kind), CharField()))
+    first = Cast(Min(since), DateTimeField())
+    found: QuerySet[Any, Mapping[str, Any]] = named.annotate(
+        told_count=how_many or Count("pk"), told_first=first
+    )
+    return found
+
+
+def _ending(depots: Sequence[Depot], today: date) -> QuerySet[Any]:
+    """Deferrals that end soon, or ended not long ago, of services not done since."""
+    still = DueDate.objects.filter(
+        vehicle=OuterRef("vehicle"), service=OuterRef("service"), sort_on__lte=OuterRef("until_on")
+    )
+    soon = Q(until_on__range=(today - timedelta(ENDED_D), today + timedelta(ENDING_D)))
+    rows = defer.deferrals(withdrawn=False).filter(soon, Exists(still))
+    return rows.filter(vehicle__depot__in=depots)
+
+
+def _read(depots: Sequence[Depot], now: datetime) -> Iterator[QuerySet[Any, Mapping[str, Any]]]:
+    """How old the newest readings of odometers are, of vehicles in use."""
+    now_d = now.timestamp() / 86_400
+    rows = UsageState.objects.filter(
+        meter__kind=Meter.Kind.KM,
+        vehicle__depot__in=depots,
+        vehicle__status__in=(Vehicle.Status.IN_USE, Vehicle.Status.HIRED_IN),
+    ).annotate(at=RawSQL(bulk.as_instant("usage_usagestate.last_at_d"), [], DateTimeField()))  # noqa: S611
+    yield _counted(rows, VEHICLES, "at")
+    yield _counted(rows.filter(last_at_d__gte=now_d - READ_D), FRESH, "at")
+    yield _counted(rows.filter(last_at_d__lt=now_d - UNREAD_D), Kind.UNREAD, "at")
