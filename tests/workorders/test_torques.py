@@ -1,8 +1,12 @@
-"""Torques in the unit they were typed in."""
+"""Torques in the unit they were typed in, and when they are taken."""
+
+from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 
-from fleet.faults import Fault
+from fleet.faults import Fault, Refused
+from fleet.workorders import progress, torques
 from fleet.workorders.models import Job, TorqueRecord
 from tests.workorders.conftest import Bay
 from tests.workorders.test_recording import torque
@@ -37,3 +41,13 @@ def test_what_was_typed_says_the_torque_that_is_recorded(
     with pytest.raises(Fault, match=told):  # 31 × 1.355818 = 42.03
         torque(bay, job, torque_nm=39.32, typed_text=typed)
     assert not TorqueRecord.objects.exists()
+
+
+def test_while_the_work_waits_nothing_is_recorded(bay: Bay, job: Job) -> None:
+    mechanic = bay.actor(bay.mechanic)
+    progress.wait(mechanic, job.order_id, waiting_for="a washer")
+    later = replace(mechanic, now=mechanic.now + timedelta(minutes=5))
+    with pytest.raises(Refused, match="waits for a washer: tap Go on first"):
+        torques.torque(later, job.pk, fastener="drain-plug", client_key="while-it-waits")
+    progress.resume(later, job.order_id)
+    assert torques.torque(later, job.pk, fastener="drain-plug", client_key="after-it-waited").pk
