@@ -9,6 +9,8 @@ from fleet.due.gather import Meters
 from fleet.due.neighbours import neighbours
 
 FAR = 2.0**20  # more than any number of a day
+DIP = 10.0  # an accepted total may fall by its rounding; by no more than this [km or h]
+NEVER_D = 2.0**17  # a day that no reading is of [d]
 
 
 def totals_at(meters: Meters, meter: Array, on_d: Array, anchor_on: Array, anchor: Array) -> Array:
@@ -107,12 +109,13 @@ def reached_at_d(
     beyond = np.flatnonzero(left <= 0)
     if not len(beyond):
         return result
-    readings = _readings_about(meters, meter[beyond], limit_at[beyond])
-    own = meters.id[meter[beyond]]
-    first = np.searchsorted(readings["meter_id"], own)
-    count = np.searchsorted(readings["meter_id"], own, side="right") - first
+    own = np.stack((meters.id[meter[beyond]].astype(np.float64), limit_at[beyond]))
+    asked, which = np.unique(own, axis=1, return_inverse=True)
+    first, readings = _readings_about(asked[0].astype(np.int64), asked[1])
+    count = np.diff(first)[which.ravel()]
     row = np.repeat(np.arange(len(beyond)), count)
-    pick = np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count) + first[row]
+    begin = first[:-1][which.ravel()] - (np.cumsum(count) - count)
+    pick = np.arange(len(row)) + np.repeat(begin, count)
     anchored = np.flatnonzero(~np.isnat(anchor_on[beyond]) & np.isfinite(anchor_km[beyond]))
     owner = np.concatenate((row, anchored))
     at_d = np.concatenate((readings["at_d"][pick], anchor_on[beyond][anchored].astype(np.float64)))
@@ -124,21 +127,43 @@ def reached_at_d(
     return result
 
 
-def _readings_about(meters: Meters, meter: Array, limit_at: Array) -> dict[str, Array]:
-    """Accepted readings from the last one below each meter's lowest limit on."""
-    wanted, row = np.unique(meter, return_inverse=True)
-    lowest = np.full(len(wanted), np.inf)
-    np.minimum.at(lowest, row, limit_at)
-    order = np.argsort(meters.id[wanted])
-    table, params = bulk.pairs(meters.id[wanted][order], lowest[order])
+def _readings_about(meter_id: Array, limit_at: Array) -> tuple[Array, dict[str, Array]]:
+    """Accepted readings of the months in which each total was reached, in CSR form.
+
+    Meters with their totals come in order. Totals at firsts of months say which months those are,
+    so a long history is not read. The reading before them and the one after them come along.
+    """
+    table, params = bulk.pairs(meter_id, limit_at)
     usable = "(r.verdict = 'accepted' OR r.moves_base)"
+    day = bulk.as_instant(bulk.day_number('k."on"'))
+    passed = (
+        f"(SELECT MIN({day}) FROM usage_kmat k WHERE k.meter_id = a.id "  # noqa: S608
+        f"AND k.total > a.figure + {DIP} AND (a.since IS NULL OR {day} > a.since))"
+    )
     sql = f"""
-        SELECT r.meter_id, {bulk.instant_d("r.taken_at")}, r.total
-        FROM {table} AS w{"(id, figure)" if bulk.on_postgres() else ""}
-        JOIN readings_reading r ON r.meter_id = w.id
-        WHERE {usable} AND r.taken_at >= COALESCE((
-            SELECT MAX(b.taken_at) FROM readings_reading b
-            WHERE b.meter_id = w.id AND b.total < w.figure AND {usable.replace("r.", "b.")}
-        ), r.taken_at)
-        ORDER BY r.meter_id, r.taken_at, r.id"""  # noqa: S608
-    return bulk.read(sql, params, {"meter_id": "i8", "at_d": "f8", "km": "f8"})
+        WITH asked AS MATERIALIZED (
+            SELECT ROW_NUMBER() OVER (ORDER BY w.id, w.figure) - 1 AS place, w.id, w.figure, (
+                SELECT MAX({day}) FROM usage_kmat k
+                WHERE k.meter_id = w.id AND k.total < w.figure - {DIP}) AS since
+            FROM {table} AS w{"(id, figure)" if bulk.on_postgres() else ""}
+        ), months AS MATERIALIZED (
+            SELECT a.place, a.id, {_nearest("<=", "DESC", "a.since")} AS since,
+                {_nearest(">=", "ASC", passed)} AS until
+            FROM asked a
+        )
+        SELECT m.place, {bulk.instant_d("r.taken_at")}, r.total
+        FROM months m JOIN readings_reading r ON r.meter_id = m.id
+        WHERE {usable} AND r.taken_at >= COALESCE(m.since, {bulk.as_instant("0")})
+            AND r.taken_at <= COALESCE(m.until, {bulk.as_instant(f"{NEVER_D}")})
+        ORDER BY m.place, r.taken_at, r.id"""  # noqa: S608
+    found = bulk.read(sql, params, {"place": "i8", "at_d": "f8", "km": "f8"})
+    return np.searchsorted(found["place"], np.arange(len(meter_id) + 1)), found
+
+
+def _nearest(compare: str, order: str, instant: str) -> str:
+    """SQL for the instant of the accepted reading nearest to an instant on one side."""
+    return (
+        "(SELECT r.taken_at FROM readings_reading r WHERE r.meter_id = a.id "  # noqa: S608
+        f"AND (r.verdict = 'accepted' OR r.moves_base) AND r.taken_at {compare} {instant} "
+        f"ORDER BY r.taken_at {order} LIMIT 1)"
+    )
