@@ -16,7 +16,7 @@ from django.utils import timezone
 from fleet import bulk
 from fleet.bulk import Array
 from fleet.consumables import demand
-from fleet.due import forecast, record
+from fleet.due import forecast, moves, record
 from fleet.due.differing import differing
 from fleet.due.rules import Book, gather_book
 from fleet.due.stamps import changed_vehicles
@@ -134,6 +134,7 @@ def _follow_up(as_of: datetime, zone: str | None, book: Book) -> Counts:
     depots = Depot.objects.all() if zone is None else Depot.objects.filter(zone=zone)
     here = dict(depots.values_list("pk", "slug"))
     ids = list(here)
+    moves.forget(actor.now)
     return {
         "re-checks ordered": rechecks.order_called(actor.now, depot_ids=ids),
         "orders drafted": issue.draft_due(actor, as_of.date(), ids),

@@ -11,6 +11,9 @@ from django.urls import reverse
 
 from fleet.dashboard.frame import Scope
 from fleet.dashboard.orders.lines import NO_DAY
+from fleet.dashboard.words import day
+from fleet.due.models import DueMove
+from fleet.due.moves import FAR_D
 from fleet.due.periods import Falling, Horizons
 from fleet.overview import needs, since
 from fleet.overview.needs import Need
@@ -190,6 +193,10 @@ def local_day(at: datetime | None, scope: Scope) -> date | None:
 # --- since ---------------------------------------------------------------------------------
 SINCE_WORDS = {
     since.Kind.OVERDUE: ("service passed its limit", "services passed their limits"),
+    since.Kind.MOVED: (
+        f"due date moved by more than {FAR_D} days",
+        f"due dates moved by more than {FAR_D} days",
+    ),
     since.Kind.FINISHED: ("order was finished", "orders were finished"),
     since.Kind.FAILED: ("check failed", "checks failed"),
     since.Kind.FINDING: ("finding was reported", "findings were reported"),
@@ -207,6 +214,7 @@ class Happened:
     words: str
     named: Sequence[Event]
     more: int
+    at_least: bool  # there may be more than were read
 
 
 # what became of a reading that a person settled
@@ -219,9 +227,21 @@ ACTION_WORDS = {
 assert set(ACTION_WORDS) == set(ReadingDecision.Action.values)  # noqa: S101 - words for each
 
 
+# why a due date moved: where it came nearer, and where it moved away
+CAUSE_WORDS = {
+    DueMove.Cause.RECORD: ("a record was corrected", "a record was corrected"),
+    DueMove.Cause.DUTY: ("its duty class is another", "its duty class is another"),
+    DueMove.Cause.LIMIT: ("its limits changed", "its limits changed"),
+    DueMove.Cause.CALL: ("it was called for", "it is called for no more"),
+    DueMove.Cause.USAGE: ("the vehicle runs more", "the vehicle runs less"),
+    DueMove.Cause.PARTICULARS: ("the vehicle's data changed", "the vehicle's data changed"),
+}
+assert set(CAUSE_WORDS) == set(DueMove.Cause)  # noqa: S101 - words for each
+
+
 def happened(events: Sequence[Event], scope: Scope) -> list[Happened]:
     """Events of a day and kind in one sentence each, the newest day first."""
-    told = [replace(one, what=ACTION_WORDS.get(one.what, one.what)) for one in events]
+    told = [_in_words(one) for one in events]
     groups: dict[tuple[date, since.Kind], list[Event]] = defaultdict(list)
     for event in told:
         groups[local_day(event.at, scope) or date.min, event.kind].append(event)
@@ -230,7 +250,20 @@ def happened(events: Sequence[Event], scope: Scope) -> list[Happened]:
     return [_sentence(on, kind, groups[on, kind]) for on, kind in keys]
 
 
+def _in_words(event: Event) -> Event:
+    if event.kind is since.Kind.SETTLED:
+        by = f"by {event.by}" if event.by else ""
+        return replace(event, what=ACTION_WORDS[event.what], by=by)
+    if event.from_on is None or event.to_on is None:
+        return event
+    by_d = (event.to_on - event.from_on).days
+    moved = f"{abs(by_d)} days {'later' if by_d > 0 else 'earlier'}"
+    why = CAUSE_WORDS[DueMove.Cause(event.by)][by_d > 0]
+    return replace(event, what=f"{event.what} to {day(event.to_on)}, {moved}", by=f"({why})")
+
+
 def _sentence(on: date, kind: since.Kind, events: Sequence[Event]) -> Happened:
     words = SINCE_WORDS[kind][len(events) != 1]
     more = max(0, len(events) - THINGS_NAMED)
-    return Happened(on, len(events), words, events[:THINGS_NAMED], more)
+    at_least = len(events) >= since.MOST_OF_A_KIND
+    return Happened(on, len(events), words, events[:THINGS_NAMED], more, at_least)

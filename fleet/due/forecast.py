@@ -22,6 +22,7 @@ from fleet.due.called import called_side
 from fleet.due.gather import Chunk, Meters, gather
 from fleet.due.lives import ByCalendar, Stretches
 from fleet.due.models import BindingLimit, DueDate
+from fleet.due.moves import Before, moved, note
 from fleet.due.rules import Book, Depots, Rules, gather_book
 from fleet.due.stamps import write_stamps
 from fleet.duty.models import DutyClass
@@ -60,31 +61,45 @@ def forecast(
 def _forecast_chunk(ids: Array, book: Book, today: date, only_changed: bool) -> int:
     rules, depots = book.rules, book.depots
     chunk = gather(ids, rules, depots, today)
-    hashes, stale = _stored(chunk, rules)
+    hashes, before, stale = _stored(chunk, rules)
     changed = hashes != chunk.rows.inputs_hash  # a row not stored yet is None, which differs
     picked = np.flatnonzero(changed if only_changed else np.ones(len(hashes), dtype=bool))
     columns = compute(chunk, picked, rules, depots)
+    moves = moved(Before(*(one[picked] for one in before)), columns)
     with transaction.atomic():
         written = _record(columns) + _drop(stale)
         write_stamps(ids, today, book)
+        note(moves)
     return written
 
 
-def _stored(chunk: Chunk, rules: Rules) -> tuple[Array, Array]:
-    """Input hashes of the chunk's rows (None: not stored), and ids of rows no longer wanted."""
+def _stored(chunk: Chunk, rules: Rules) -> tuple[Array, list[Array], Array]:
+    """Input hashes of the chunk's rows (None: not stored), the columns of ``Before``, and ids of
+    rows no longer wanted."""
     where, params = bulk.among("vehicle_id", chunk.vehicle_id)
-    sql = f"SELECT id, vehicle_id, service_id, inputs_hash FROM due_duedate WHERE {where}"  # noqa: S608
-    found = bulk.read(sql, params, dict.fromkeys(("id", "vehicle_id", "service_id", "hash"), "i8"))
+    sql = f"""
+        SELECT id, vehicle_id, service_id, inputs_hash, {bulk.day_number("sort_on")},
+            anchor_id, limit_id, duty_class
+        FROM due_duedate WHERE {where}"""  # noqa: S608
+    kinds = dict.fromkeys(("id", "vehicle_id", "service_id", "hash"), "i8")
+    kinds |= dict.fromkeys(("sort_on_d", "anchor_id", "limit_id"), "f8") | {"duty_class": "O"}
+    found = bulk.read(sql, params, kinds)
     rows = chunk.rows
     ours = _pair(chunk.vehicle_id[rows.vehicle], rules.service_id[rows.service])
     theirs = _pair(found["vehicle_id"], found["service_id"])
     order = np.argsort(theirs)
     place = np.minimum(np.searchsorted(theirs[order], ours), max(len(theirs) - 1, 0))
     hashes = np.full(len(ours), None, dtype=object)
+    before = [np.full(len(ours), np.nan) for _ in range(3)]
+    before.append(np.full(len(ours), None, dtype=object))
     if len(theirs):
         there = theirs[order][place] == ours
-        hashes[there] = found["hash"][order][place][there]
-    return hashes, found["id"][~np.isin(theirs, ours)]
+        at = order[place][there]
+        hashes[there] = found["hash"][at]
+        names = ("sort_on_d", "anchor_id", "limit_id", "duty_class")
+        for column, name in zip(before, names, strict=True):
+            column[there] = found[name][at]
+    return hashes, before, found["id"][~np.isin(theirs, ours)]
 
 
 def _pair(vehicle_id: Array, service_id: Array) -> Array:

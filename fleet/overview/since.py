@@ -6,11 +6,11 @@ from datetime import date, datetime
 from enum import StrEnum
 from typing import Any
 
-from django.db.models import CharField, DateTimeField, F, QuerySet, Value
+from django.db.models import CharField, DateField, DateTimeField, F, QuerySet, Value
 from django.db.models.functions import Cast, Coalesce
 
 from fleet import bulk
-from fleet.due.models import CheckResult
+from fleet.due.models import CheckResult, DueMove
 from fleet.due.periods import newly_overdue
 from fleet.readings.models import ReadingDecision
 from fleet.vehicles.models import Depot
@@ -22,6 +22,7 @@ MOST_OF_A_KIND = 60  # the newest are told, the rest by number only where they e
 
 class Kind(StrEnum):
     OVERDUE = "overdue"
+    MOVED = "moved"
     FINISHED = "finished"
     FAILED = "failed"
     FINDING = "finding"
@@ -34,14 +35,16 @@ class Event:
     at: datetime  # of a day, its midnight UTC
     vehicle: str  # fleet number
     what: str
-    by: str  # whose doing, where that is told
+    by: str  # whose doing, or why, where that is told
+    from_on: date | None  # of a due date that moved
+    to_on: date | None
 
 
 def events(days: Mapping[int, date], depots: Sequence[Depot], since: datetime) -> list[Event]:
     """The newest first; one query."""
     found = [
-        Event(Kind(kind), bulk.moment(at) or since, vehicle, what, by)
-        for kind, at, vehicle, what, by in bulk.stacked(_parts(days, depots, since))
+        Event(Kind(kind), bulk.moment(at) or since, vehicle, what, by, _day(first), _day(last))
+        for kind, at, vehicle, what, by, first, last in bulk.stacked(_parts(days, depots, since))
     ]
     return sorted(found, key=lambda one: one.at, reverse=True)
 
@@ -52,6 +55,15 @@ def _parts(
     here = {"vehicle__depot__in": depots}
     overdue = newly_overdue(days, since.date())
     yield _told(overdue, Kind.OVERDUE, "sort_on", F("service__name"))
+    moves = DueMove.objects.filter(**here)
+    yield _told(
+        _since(moves, "noticed_at", since),
+        Kind.MOVED,
+        "noticed_at",
+        F("service__name"),
+        by=F("cause"),
+        days=(F("from_on"), F("to_on")),
+    )
     finished = WorkOrder.objects.filter(
         state__in=(WorkOrder.State.FINISHED, WorkOrder.State.SIGNED_OFF), depot__in=depots
     )
@@ -72,6 +84,11 @@ def _parts(
     )
 
 
+def _day(given: Any) -> date | None:
+    at = bulk.moment(given)
+    return None if at is None else at.date()
+
+
 def _since(rows: QuerySet[Any], column: str, since: datetime) -> QuerySet[Any]:
     return rows.filter(**{f"{column}__gt": since})
 
@@ -83,6 +100,7 @@ def _told(
     what: F,
     vehicle: str = "vehicle__fleet_number",
     by: Any = None,
+    days: tuple[Any, Any] = (Value(None), Value(None)),
 ) -> QuerySet[Any, Mapping[str, Any]]:
     told = rows.order_by(F(at).desc(), "-pk").values(
         told_kind=Value(str(kind), CharField()),
@@ -90,5 +108,7 @@ def _told(
         told_vehicle=F(vehicle),
         told_what=what,
         told_by=by if by is not None else Value("", CharField()),
+        told_from=Cast(days[0], DateField()),
+        told_to=Cast(days[1], DateField()),
     )
     return told[:MOST_OF_A_KIND]

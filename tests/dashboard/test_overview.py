@@ -13,7 +13,7 @@ from django.test import Client
 from django.utils import timezone
 from pytest_django import DjangoAssertNumQueries
 
-from fleet.due.models import CheckFigure, CheckResult, Deferral, DueDate
+from fleet.due.models import CheckFigure, CheckResult, Deferral, DueDate, DueMove
 from fleet.overview.models import LastSeen
 from fleet.overview.needs import Kind
 from fleet.people.models import Person, Role
@@ -224,6 +224,31 @@ def test_it_tells_what_happened_since_the_last_visit(shop: Workshop, signed_in: 
         f"{overdue_on.day} {overdue_on:%b} 1 service passed its limit: V-102 Engine oil.",
     ):
         assert one in told
+
+
+def test_a_date_that_moved_far_says_where_to_and_why(people: Cast, signed_in: SignedIn) -> None:
+    row = DueDate.objects.get(vehicle=people.van)
+    to_on = row.sort_on + timedelta(days=23)
+    DueMove.objects.create(
+        vehicle=people.van, service=row.service, from_on=row.sort_on, to_on=to_on, cause="usage",
+        noticed_at=timezone.now(),
+    )  # fmt: skip
+    told = text(part(page(signed_in(people.supervisor)), "since"))
+    assert "1 due date moved by more than 14 days: V-101 Engine oil to" in told
+    assert f"{to_on.year}, 23 days later (the vehicle runs less)." in told
+
+
+def test_of_very_many_it_says_that_there_may_be_more(people: Cast, signed_in: SignedIn) -> None:
+    row = DueDate.objects.get(vehicle=people.van)
+    one = DueMove(
+        vehicle=people.van, service=row.service, from_on=row.sort_on, cause="limit",
+        to_on=row.sort_on - timedelta(days=20), noticed_at=timezone.now(),
+    )  # fmt: skip
+    for _ in range(70):
+        one.pk = None
+        one.save()
+    told = text(part(page(signed_in(people.supervisor)), "since"))
+    assert "At least 60 due dates moved by more than 14 days" in told
 
 
 def test_what_happened_before_the_last_visit_is_not_told_again(

@@ -7,6 +7,7 @@ from fleet.due.models.checks import CheckFigure, CheckResult
 from fleet.due.models.chosen import ChosenFluid
 from fleet.due.models.dates import BindingLimit, DueDate, DueStamp
 from fleet.due.models.history import Fill, ServiceDone, TopUp
+from fleet.due.models.moves import DueMove
 
 __all__ = [
     "BacktestResult",
@@ -17,6 +18,7 @@ __all__ = [
     "Deferral",
     "DueDate",
     "DueEarlier",
+    "DueMove",
     "DueStamp",
     "Fill",
     "GuardFactor",
