@@ -1,3 +1,4 @@
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -263,6 +264,18 @@ def test_a_concentration_fails_on_both_sides(bay: Bay) -> None:
     )
     found = [checks.outcome(figure, value) for value in (20, 27, 45, 63, 70)]
     assert found == ["fail", "watch", "pass", "watch", "fail"]
+
+
+def test_while_the_work_waits_no_value_is_measured(bay: Bay, job: Job) -> None:
+    figure, mechanic = boiling_point(bay), bay.actor(bay.mechanic)
+    given = {"figure": figure, "value": 190.0, "client_key": "measured-in-the-wait"}
+    progress.wait(mechanic, job.order_id, waiting_for="a washer")
+    later = replace(mechanic, now=mechanic.now + timedelta(minutes=5))
+    with pytest.raises(Refused, match="waits for a washer"):
+        checks.measure(later, job.order, **given)
+    progress.resume(later, job.order_id)
+    assert checks.measure(later, job.order, **given).outcome == "pass"
+    assert checks.measure(later, job.order, **given).pk  # sent again: it is the one
 
 
 def check(bay: Bay, value: float) -> None:
