@@ -28,7 +28,9 @@ class DepotQuery(Strict):
 class PriceShape(serializers.Serializer[Any]):
     what = serializers.CharField()
     on = serializers.DateField()
-    minor_per_h = serializers.IntegerField(help_text="About what one hour more would save")
+    minor_per_h = serializers.IntegerField(
+        help_text="About what one hour more would save; of vehicles, one more"
+    )
 
 
 class PlanShape(PlanFigures):  # type: ignore[misc, valid-type]

@@ -138,6 +138,7 @@ PAGES = (
     Page("overview", "Overview", by_depot=True),
     Page("due", "Due", by_depot=True),
     Page("work-orders", "Work orders", by_depot=True),
+    Page("workshop-days", "Workshop days", by_depot=True),
     Page("todays-orders", "Today's orders", by_depot=True),
     Page("findings", "Findings", by_depot=True),
     Page("readings", "Readings", by_depot=True),
@@ -153,12 +154,13 @@ PAGES = (
 OF_ROLES: dict[Role, tuple[str, ...]] = {
     Role.SUPERVISOR: tuple(page.name for page in PAGES),
     Role.VIEWER: (
-        *("overview", "due", "work-orders", "findings", "field-trials", "method"),
+        *("overview", "due", "work-orders", "workshop-days", "findings", "field-trials", "method"),
         "people-and-tokens",
     ),
     Role.CLERK: ("readings", "due", "findings", "field-trials", "people-and-tokens"),
     Role.MECHANIC: (
-        *("todays-orders", "work-orders", "due", "findings", "readings", "field-trials"),
+        *("todays-orders", "work-orders", "workshop-days", "due", "findings", "readings"),
+        "field-trials",
         "people-and-tokens",
     ),
     Role.STORES: ("consumables", "stock", "work-orders", "findings", "people-and-tokens"),

@@ -48,10 +48,12 @@ from fleet.dashboard.views.workbook import (
     workbook_file,
     workbook_state,
 )
+from fleet.dashboard.visits import urls as visit_urls
 
 urlpatterns = [
     *work_urls.urlpatterns,
     *trial_urls.urlpatterns,
+    *visit_urls.urlpatterns,
     path("", home, name="home"),
     path("overview", overview, name="overview"),
     path("due", due, name="due"),

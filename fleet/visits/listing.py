@@ -8,7 +8,7 @@ from django.utils import timezone
 
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Depot
-from fleet.visits.models import Plan, PlannedService, Promise, Visit
+from fleet.visits.models import Bay, Plan, PlannedService, Promise, Visit
 
 ENDED_SHOWN_D = 90  # promises that ended longer ago are not listed; our choice
 
@@ -130,6 +130,11 @@ def visits_in_force(depots: Depots) -> QuerySet[Visit]:
     newest_ids = Plan.objects.filter(depot=OuterRef("plan__depot")).order_by("-id").values("pk")
     rows = Visit.objects.filter(plan__depot__in=depots, plan=Subquery(newest_ids[:1]))
     return rows.select_related("plan__depot", "vehicle")
+
+
+def bays_of(depot: Depot) -> list[str]:
+    """Names of the bays of a depot; none where nothing is entered."""
+    return list(Bay.objects.filter(depot=depot).order_by("name").values_list("name", flat=True))
 
 
 def visits_until(plan_id: int, today: date, until: date) -> list[Visit]:

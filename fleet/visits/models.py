@@ -154,7 +154,7 @@ class Plan(models.Model):
     bound_minor = models.BigIntegerField()  # as far as was proved
     solver = models.CharField(max_length=40)
     seed = models.BigIntegerField()
-    prices = models.JSONField(default=list)  # about, per hour: what, day, minor units
+    prices = models.JSONField(default=list)  # about, per hour (or vehicle): what, day, minor units
     lacking = models.JSONField(default=list)  # sentences: what is not entered, and what was taken
     version = models.PositiveIntegerField(default=1)  # rises with each change by a person
 

@@ -12,6 +12,7 @@ from django.utils import timezone
 
 from fleet.bulk import Array
 from fleet.calc import visit_plan, visit_solver
+from fleet.calc.visit_extra import MINUTES
 from fleet.calc.visit_plan import Found
 from fleet.calc.visit_reasons import Reason, reasons
 from fleet.calc.visit_search import Effort, never
@@ -176,8 +177,9 @@ def _prices(drawn: Drawn) -> list[dict[str, object]]:
     for number, day in zip(*np.unravel_index(dearest, price.shape), strict=True):
         if price[number, day] > 0:
             on = drawn.gathered.today + timedelta(days=int(day))
-            per_h = round(60 * float(price[number, day]))
-            told.append({"what": rows[number].name, "on": on.isoformat(), "minor_per_h": per_h})
+            one_more = 60 if rows[number].kind in MINUTES else 1  # an hour, or one vehicle or part
+            saves = round(one_more * float(price[number, day]))
+            told.append({"what": rows[number].name, "on": on.isoformat(), "minor_per_h": saves})
     return told
 
 

@@ -26,7 +26,7 @@ from fleet.people.models import Person
 from fleet.people.roles import Right, may
 from fleet.today import today_at
 from fleet.vehicles.find import Depots
-from fleet.vehicles.models import Vehicle
+from fleet.vehicles.models import Depot, Vehicle
 from fleet.workorders.models import Job, WorkOrder
 from fleet.workorders.progress import BEFORE_THE_END
 
@@ -41,6 +41,11 @@ def orders_at(depots: Depots, states: Collection[str] | None = None) -> QuerySet
     """Orders of some depots, in some states (default in any)."""
     rows = WorkOrder.objects.filter(depot__in=depots)
     return rows if states is None else rows.filter(state__in=states)
+
+
+def orders_numbered(depot: Depot, numbers: Collection[str]) -> list[WorkOrder]:
+    """Orders of a depot by their numbers, as they are now."""
+    return list(WorkOrder.objects.filter(depot=depot, number__in=numbers).order_by("pk"))
 
 
 def planned_for(rows: QuerySet[WorkOrder], on: date | None) -> QuerySet[WorkOrder]:

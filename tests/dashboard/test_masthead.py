@@ -16,16 +16,19 @@ from tests.cast import Cast, person
 # what each role uses, the first where its people land; written by hand
 MENUS = {
     Role.SUPERVISOR: (
-        *("Overview", "Due", "Work orders", "Today's orders", "Findings", "Readings"),
-        *("Consumables", "Field trials", "Stock", "Runs", "Method", "People and tokens"),
+        *("Overview", "Due", "Work orders", "Workshop days", "Today's orders", "Findings"),
+        *("Readings", "Consumables", "Field trials", "Stock", "Runs", "Method"),
+        "People and tokens",
     ),
     Role.VIEWER: (
-        *("Overview", "Due", "Work orders", "Findings", "Field trials", "Method"),
+        *("Overview", "Due", "Work orders", "Workshop days", "Findings", "Field trials"),
+        "Method",
         "People and tokens",
     ),
     Role.CLERK: ("Readings", "Due", "Findings", "Field trials", "People and tokens"),
     Role.MECHANIC: (
-        *("Today's orders", "Work orders", "Due", "Findings", "Readings", "Field trials"),
+        *("Today's orders", "Work orders", "Workshop days", "Due", "Findings", "Readings"),
+        "Field trials",
         "People and tokens",
     ),
     Role.STORES: ("Consumables", "Stock", "Work orders", "Findings", "People and tokens"),

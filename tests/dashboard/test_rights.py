@@ -56,6 +56,8 @@ PASSES = {
     "enter-outside-work": CHIEF,
     "override-duty": CHIEF,
     "release-orders": CHIEF,
+    "plan-anew": CHIEF,
+    "change-visit": CHIEF,
     "add-reading": CHIEF | {Role.CLERK, Role.MECHANIC},
     "upload": CHIEF | {Role.CLERK, Role.MECHANIC},
     "collect-used-fluid": CHIEF | {Role.STORES},

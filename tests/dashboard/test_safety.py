@@ -22,7 +22,7 @@ from tests.dashboard.workshop import Workshop
 SignedIn = Callable[[Person], Client]
 PAGES = [
     *("/overview", "/due", "/vehicles/V-101", "/readings", "/runs", "/sign-in", "/nothing-here"),
-    *("/work-orders", "/todays-orders", "/findings", "/people-and-tokens"),
+    *("/work-orders", "/todays-orders", "/findings", "/people-and-tokens", "/workshop-days"),
     *("/vehicles/V-101/evidence", "/work-orders/W-000001", "/work-orders/W-000001/card"),
 ]
 STATIC = Path(settings.BASE_DIR) / "fleet" / "dashboard" / "static" / "dashboard"

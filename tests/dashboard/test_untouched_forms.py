@@ -12,9 +12,11 @@ from django.utils import timezone
 from fleet.due.models import CheckFigure
 from fleet.people.models import Person, Role
 from fleet.vehicles.models import Vehicle
+from fleet.visits import plan as plans
+from fleet.visits.models import Visit
 from fleet.workorders import ending, findings, progress
 from fleet.workorders.models import Job, WorkOrder
-from tests.cast import person, vehicle
+from tests.cast import depots_day, person, vehicle
 from tests.dashboard.forms import Form, Select, forms_of
 from tests.dashboard.workshop import INVENTED, Workshop, released
 from tests.kept import kept
@@ -65,6 +67,7 @@ def in_every_state(shop: Workshop) -> list[WorkOrder]:
         text="damp",
         client_key="damp-001",
     )
+    plans.plan([people.plain.pk], depots_day())
     return [shop.now(), waiting, finished, drafted]
 
 
@@ -74,19 +77,13 @@ def other_van(shop: Workshop, number: str) -> Vehicle:
 
 def addresses(orders: list[WorkOrder]) -> list[str]:
     own = [f"/work-orders/{order.number}{page}" for order in orders for page in ("", "/card")]
-    places = (
-        "overview",
-        "due",
-        "readings",
-        "runs",
-        "method",
-        "stock",
-        "consumables",
-        "findings",
-        "costs",
-    )
+    places = ("overview", "due", "readings", "runs", "method", "stock", "consumables", "findings")
     more = ("costs", "work-orders", "todays-orders", "people-and-tokens", "field-trials")
-    return ["/vehicles/V-101", *own, *(f"/{one}" for one in (*places, *more, "baselines"))]
+    visits = [f"/workshop-days/visits/{one.pk}" for one in Visit.objects.order_by("on")[:1]]
+    return [
+        *("/vehicles/V-101", "/workshop-days", *visits, *own),
+        *(f"/{one}" for one in (*places, *more, "baselines")),
+    ]
 
 
 @kept

@@ -1,0 +1,1 @@
+"""Pages about the workshop days of a depot."""

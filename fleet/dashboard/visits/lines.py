@@ -1,0 +1,152 @@
+"""How a plan reads on a page: reasons, loads, costs, what publishing would do."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from fleet.dashboard.words import day, grouped
+from fleet.stores import money
+from fleet.visits.board import Board, Day
+from fleet.visits.models import Plan
+from fleet.visits.publish import Outcome
+
+REASONS = {
+    "on time": "on the day that costs least",
+    "closed": "the workshop is closed on the day that would cost least",
+    "vehicle away": "the vehicle is away then, or no more vehicles can be spared",
+    "skill": "whoever has the skill has no time left before",
+    "bay": "no bay that carries it has time left before",
+    "part": "a part comes later",
+    "time": "no minutes are left before",
+    "does not fit whole": "minutes are left before, but not in one piece",
+    "cheaper on a shared visit": "together with the others it costs less",
+    "left out": "after this plan costs less",
+    "set by hand": "somebody chose the day",
+}
+PRICES_SHOWN = 5
+
+
+@dataclass(frozen=True)
+class Load:
+    """How full a day is, in figures of a bar 100 wide, and in words."""
+
+    used: float
+    may: float
+    words: str
+    over: bool  # more than is to be planned
+
+
+@dataclass(frozen=True)
+class Price:
+    """About what one more hour, or vehicle to spare, would save."""
+
+    what: str
+    on: date
+    saves: str
+
+
+def reason(code: str) -> str:
+    """Why a service is on its day."""
+    return REASONS.get(code, code)
+
+
+def load(one: Day) -> Load:
+    """The load of a day against who is there."""
+    if not one.there_min:
+        said = "nobody there" if one.open else "closed"
+        return Load(100.0 * bool(one.load_min), 0.0, said, bool(one.load_min))
+    widest = max(one.there_min, one.load_min)
+    left = one.may_min - one.load_min
+    rest = (
+        f"{grouped(left)} free"
+        if left >= 0
+        else f"{grouped(-left)} of the minutes kept for unplanned work"
+        if one.load_min <= one.there_min
+        else f"{grouped(one.load_min - one.there_min)} more than there are"
+    )
+    said = f"{grouped(one.load_min)} of {grouped(one.there_min)} min, {rest}"
+    return Load(100 * one.load_min / widest, 100 * one.may_min / widest, said, left < 0)
+
+
+def days_late(late_d: float) -> str:
+    """An expected lateness in words; empty below half a day."""
+    if late_d < 0.5:
+        return ""
+    count = round(late_d)
+    return f"{grouped(count)} day{'s' * (count != 1)} late"
+
+
+def prices(plan: Plan, first: date) -> list[Price]:
+    """About what an hour more would save, dearest first, on days that are still to come."""
+    found = [
+        Price(
+            _one_more(row["what"]), date.fromisoformat(row["on"]), money.words(row["minor_per_h"])
+        )
+        for row in plan.prices
+        if date.fromisoformat(row["on"]) >= first
+    ]
+    return found[:PRICES_SHOWN]
+
+
+def _one_more(what: str) -> str:
+    return "one vehicle more to spare" if what == "vehicles to spare" else f"an hour more: {what}"
+
+
+def difference(cost_minor: int | None) -> str:
+    """What a move costs against the day a visit has."""
+    if cost_minor is None:
+        return "cannot be compared, as the day it has is past"
+    if cost_minor == 0:
+        return "costs the same"
+    more = "more" if cost_minor > 0 else "less"
+    return f"costs {money.words(abs(cost_minor))} {more}"
+
+
+def a_day_late(board: Board) -> str:
+    """What lateness costs, said with what it means."""
+    shop = board.workshop
+    change, check = money.words(shop.late_change_minor), money.words(shop.late_check_minor)
+    return (
+        f"A day late counts {change} for a change and {check} for a check, a visit "
+        f"{money.words(shop.visit_minor)}, paid life thrown away its share of the price."
+    )
+
+
+@dataclass(frozen=True)
+class WillDo:
+    """What publishing would do to one order."""
+
+    outcome: Outcome
+
+    @property
+    def words(self) -> str:
+        if self.outcome.refusal is not None:
+            return str(self.outcome.refusal)
+        return "; ".join(self.outcome.done) or "is so already"
+
+    @property
+    def kind(self) -> str:
+        if self.outcome.refusal is not None:
+            return "refused"
+        return "change" if self.outcome.done else "same"
+
+
+def told(outcomes: Sequence[Outcome]) -> str:
+    """What publishing did, in one sentence."""
+    changed = sum(bool(one.done) for one in outcomes)
+    refused = sum(one.refusal is not None for one in outcomes)
+    if not outcomes:
+        return "No visit was chosen: nothing was published."
+    if not changed and not refused:
+        return "Everything was published already: nothing was changed."
+    said = f"Published: {changed} order{'s' * (changed != 1)} changed or drafted."
+    return said + (f" {refused} refused, as said below." if refused else "")
+
+
+def planned_anew(before: str, after: str, moved: int) -> str:
+    """What came of planning anew."""
+    return f"Planned anew: {moved} service{'s' * (moved != 1)} moved; {before} → {after}."
+
+
+def moved_to(vehicle: str, on: date, bay: str) -> str:
+    return f"{vehicle} comes in on {day(on)}{f', {bay}' if bay else ''}. Its day is locked."

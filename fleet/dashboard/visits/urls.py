@@ -1,0 +1,15 @@
+"""Addresses of the pages about workshop days."""
+
+from django.urls import path
+
+from fleet.dashboard.visits.publish_days import publish_days
+from fleet.dashboard.visits.visit import change_visit, visit
+from fleet.dashboard.visits.workshop_days import plan_anew, workshop_days
+
+urlpatterns = [
+    path("workshop-days", workshop_days, name="workshop-days"),
+    path("workshop-days/plan", plan_anew, name="plan-anew"),
+    path("workshop-days/publish", publish_days, name="publish-days"),
+    path("workshop-days/visits/<int:visit_id>", visit, name="visit"),
+    path("workshop-days/visits/<int:visit_id>/change", change_visit, name="change-visit"),
+]

@@ -1,0 +1,109 @@
+"""Workshop days: the plan of one depot as days and bays, and planning it anew."""
+
+from datetime import date, timedelta
+from typing import Any
+
+from django.contrib import messages
+from django.http import Http404, HttpResponse
+from django.shortcuts import redirect
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_GET
+
+from fleet.dashboard.acts import act
+from fleet.dashboard.frame import Scope, SignedIn, needs, scope_of, show
+from fleet.dashboard.visits import lines
+from fleet.faults import Fault
+from fleet.people.actor import Actor
+from fleet.people.roles import Right, depots_of, may
+from fleet.stores import money
+from fleet.today import today_at
+from fleet.vehicles.models import Depot
+from fleet.visits.board import board
+from fleet.visits.listing import gap, newest, promise_rows
+from fleet.visits.models import Plan
+from fleet.visits.replan import replan
+
+SHOWN_D = 14
+
+
+@require_GET
+def workshop_days(request: SignedIn) -> HttpResponse:
+    scope = scope_of(request)
+    depot = scope.chosen[0] if scope.chosen else None
+    context: dict[str, Any] = {"one": depot}
+    if depot is not None:
+        today = today_at(depot.zone, timezone.now())
+        acts = may(request.user, Right.RELEASE, depot)
+        context |= {"today": today, "may_act": acts, "others": scope.chosen[1:]}
+        plan = newest(depot)
+        if plan is not None:
+            context |= _planned(plan, today, request.GET.get("from", ""), scope)
+    return show(request, "workshop-days", scope, context)
+
+
+def _planned(plan: Plan, today: date, asked: str, scope: Scope) -> dict[str, Any]:
+    last = plan.as_of_on + timedelta(days=plan.days - 1)
+    first = min(max(_day(asked) or today, today), max(last, today))
+    found = board(plan, today, first, SHOWN_D)
+    cost = money.words(plan.cost_minor)
+    return {
+        "plan": plan,
+        "board": found,
+        "rows": [(one, lines.load(one)) for one in found.days],
+        "first": first,
+        "end": first + timedelta(days=SHOWN_D - 1),
+        "earlier": max(today, first - timedelta(days=SHOWN_D)) if first > today else None,
+        "later": first + timedelta(days=SHOWN_D)
+        if first + timedelta(days=SHOWN_D) <= last
+        else None,
+        "until": today + timedelta(days=6),
+        "cost": cost,
+        "bound": money.words(plan.bound_minor),
+        "gap": gap(plan.cost_minor, plan.bound_minor),
+        "late_total": round(found.late_d),
+        "prices": lines.prices(plan, today),
+        "means": lines.a_day_late(found),
+        "promises": promise_rows([plan.depot]),
+    }
+
+
+def _day(text: str) -> date | None:
+    try:
+        return date.fromisoformat(text) if text else None
+    except ValueError:
+        return None
+
+
+def depot_named(request: SignedIn, slug: str) -> Depot:
+    """One of the person's own depots; any other is not found."""
+    found: Depot | None = depots_of(request.user).filter(slug=slug).first()
+    if found is None:
+        raise Http404
+    return found
+
+
+def days_of(depot: Depot, first: date | None = None) -> str:
+    """The address of a depot's workshop days."""
+    begin = f"&from={first.isoformat()}" if first else ""
+    return f"{reverse('workshop-days')}?depot={depot.slug}{begin}"
+
+
+def _not_planned(request: SignedIn, fault: Fault, **_: Any) -> HttpResponse:
+    messages.error(request, str(fault))
+    return redirect(days_of(depot_named(request, request.POST.get("depot", ""))))
+
+
+@needs(Right.RELEASE)
+@act("workshop-days", refused=_not_planned)
+def plan_anew(request: SignedIn, actor: Actor) -> HttpResponse:
+    """Plan one depot anew while the person waits."""
+    depot = depot_named(request, request.POST.get("depot", ""))
+    found = replan(actor, depot)
+    if found.same:
+        messages.success(request, "Nothing has changed since this plan was made: it stays.")
+    else:
+        before = money.words(found.before.cost) if found.before else "no plan"
+        said = lines.planned_anew(before, money.words(found.after.cost), found.moved)
+        messages.success(request, said)
+    return redirect(days_of(depot))

@@ -1,0 +1,201 @@
+"""The workshop days of one depot as they are looked at: days, bays, visits and what they carry."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from fleet.vehicles.models import Depot
+from fleet.visits.models import Plan, PlannedService, Promise, Visit, Workshop
+from fleet.visits.places import Places, gather_places
+from fleet.workorders.models import Job, WorkOrder
+from fleet.workorders.progress import BEFORE_THE_END
+
+State = WorkOrder.State
+LATE_SHOWN = 30  # services that go late, the latest first
+LATE_D = 0.5  # below, an expected lateness rounds to no day
+FURTHEST = (State.STARTED, State.WAITING, State.RELEASED, State.DRAFTED)  # along, in this order
+
+
+@dataclass(frozen=True)
+class Block:
+    """A visit with all that is told of it."""
+
+    visit: Visit
+    services: tuple[PlannedService, ...]
+    orders: tuple[WorkOrder, ...]  # that give it this day
+    without_day: tuple[WorkOrder, ...]  # with its services, and no day yet
+    promise: Promise | None
+    published: bool  # each of its services is on an order of this day
+
+    @property
+    def late_d(self) -> float:
+        """Expected days late of all its services."""
+        return sum(one.late_d for one in self.services)
+
+    @property
+    def state(self) -> str:
+        """How far it is: proposed, published, or as its furthest order."""
+        if not self.published:
+            return "proposed"
+        states = {order.state for order in self.orders}
+        found = next((one for one in FURTHEST if one in states), State.DRAFTED)
+        return "published" if found == State.DRAFTED else str(found)
+
+    @property
+    def mechanic(self) -> str:
+        """Who has its order, else whom the plan names."""
+        given = (str(one.assigned_to) for one in self.orders if one.assigned_to)
+        return next(given, self.visit.mechanic)
+
+
+@dataclass(frozen=True)
+class Day:
+    """One day of a workshop."""
+
+    on: date
+    open: bool
+    cells: tuple[tuple[Block, ...], ...]  # by bay
+    nowhere: tuple[Block, ...]  # without a bay
+    load_min: int  # of those who work [min]
+    there_min: int
+    may_min: int  # of these, what is to be planned
+    present: tuple[str, ...]  # who is there
+
+    @property
+    def blocks(self) -> tuple[Block, ...]:
+        return (*(block for cell in self.cells for block in cell), *self.nowhere)
+
+    @property
+    def late_d(self) -> float:
+        return sum(block.late_d for block in self.blocks)
+
+
+@dataclass(frozen=True)
+class Board:
+    """Some days of a depot's plan in force."""
+
+    plan: Plan
+    workshop: Workshop
+    bays: tuple[str, ...]
+    days: tuple[Day, ...]
+    late: tuple[PlannedService, ...]  # the latest first, and those left out
+    late_d: float  # expected of all services of the plan
+    nowhere: bool  # whether a visit of these days has no bay
+    proposed: int  # visits of the plan from today on that are not published whole
+
+
+def board(plan: Plan, today: date, first: date, days: int) -> Board:
+    """Read some days of a plan; a constant number of queries."""
+    depot = plan.depot
+    workshop = Workshop.objects.filter(depot=depot).first() or Workshop(depot=depot)
+    places = gather_places(depot, workshop, first, days)
+    blocks = blocks_of(plan, today)
+    by_day: dict[date, list[Block]] = defaultdict(list)
+    for block in blocks:
+        by_day[block.visit.on].append(block)
+    services = [one for block in blocks for one in block.services]
+    left_out = PlannedService.objects.filter(plan=plan, visit=None)
+    out = list(left_out.select_related("vehicle", "service"))
+    late = [one for one in services if one.late_d >= LATE_D] + out
+    late.sort(key=lambda one: (-one.late_d, one.vehicle.fleet_number))
+    shown = tuple(
+        _day(places, workshop, first + timedelta(days=at), at, by_day) for at in range(days)
+    )
+    return Board(
+        plan=plan,
+        workshop=workshop,
+        bays=tuple(dict.fromkeys(places.bays)),
+        days=shown,
+        nowhere=any(one.nowhere for one in shown),
+        late=tuple(late[:LATE_SHOWN]),
+        late_d=sum(one.late_d for one in [*services, *out]),
+        proposed=sum(not one.published for one in blocks if one.visit.on >= today),
+    )
+
+
+def blocks_of(plan: Plan, today: date, visit_id: int | None = None) -> list[Block]:
+    """Visits of a plan, by day and vehicle, or one of them."""
+    visits = (
+        Visit.objects.filter(plan=plan)
+        if visit_id is None
+        else Visit.objects.filter(plan=plan, pk=visit_id)
+    )
+    found = list(visits.select_related("vehicle").order_by("on", "vehicle__fleet_number"))
+    services: dict[int | None, list[PlannedService]] = defaultdict(list)
+    planned = PlannedService.objects.filter(visit__in=[one.pk for one in found])
+    for one in planned.select_related("service", "vehicle", "visit").order_by("service__name"):
+        services[one.visit_id].append(one)
+    vehicle_ids = [one.vehicle_id for one in found]
+    jobs = _jobs(plan.depot, vehicle_ids)
+    stands = Promise.objects.filter(vehicle__in=vehicle_ids, ending="")
+    promises = {(one.vehicle_id, one.on): one for one in stands}
+    return [_block(one, services[one.pk], jobs[one.vehicle_id], promises, today) for one in found]
+
+
+def _jobs(depot: Depot, vehicle_ids: Iterable[int]) -> dict[int, list[Job]]:
+    """Open jobs of vehicles on orders of a depot's own workshop that are before their end."""
+    rows = Job.objects.filter(
+        vehicle__in=vehicle_ids,
+        state=Job.State.OPEN,
+        order__depot=depot,
+        order__state__in=BEFORE_THE_END,
+        order__where=WorkOrder.Where.OWN,
+    )
+    found: dict[int, list[Job]] = defaultdict(list)
+    for job in rows.select_related("order__assigned_to").order_by("order_id", "pk"):
+        found[job.vehicle_id].append(job)
+    return found
+
+
+def _block(
+    visit: Visit,
+    services: Sequence[PlannedService],
+    jobs: Sequence[Job],
+    promises: dict[tuple[int, date], Promise],
+    today: date,
+) -> Block:
+    here = [job for job in jobs if _day_of(job.order, today) == visit.on]
+    ids = {one.service_id for one in services}
+    on_day = {job.service_id for job in here}
+    loose = [job for job in jobs if job.service_id in ids and job.order.planned_on is None]
+    return Block(
+        visit=visit,
+        services=tuple(services),
+        orders=_orders(here),
+        without_day=_orders([job for job in loose if job not in here]),
+        promise=promises.get((visit.vehicle_id, visit.on)),
+        published=bool(here) and ids <= on_day,
+    )
+
+
+def _orders(jobs: Sequence[Job]) -> tuple[WorkOrder, ...]:
+    return tuple({job.order_id: job.order for job in jobs}.values())
+
+
+def _day_of(order: WorkOrder, today: date) -> date | None:
+    """The day an order takes time on: what is left over, or under way, is of today."""
+    if order.planned_on is None:
+        return today if order.state in (State.STARTED, State.WAITING) else None
+    return max(order.planned_on, today)
+
+
+def _day(
+    places: Places, workshop: Workshop, on: date, at: int, by_day: dict[date, list[Block]]
+) -> Day:
+    blocks = by_day.get(on, [])
+    there = places.mechanic_min[:, at]
+    return Day(
+        on=on,
+        open=bool(places.open[at]),
+        cells=tuple(
+            tuple(b for b in blocks if b.visit.bay == bay) for bay in dict.fromkeys(places.bays)
+        ),
+        nowhere=tuple(b for b in blocks if b.visit.bay not in places.bays),
+        load_min=sum(block.visit.work_min for block in blocks),
+        there_min=round(float(there.sum())),
+        may_min=int(float(there.sum()) * (1 - workshop.kept_share)),
+        present=tuple(
+            name for name, minutes in zip(places.mechanics, there, strict=True) if minutes and name
+        ),
+    )

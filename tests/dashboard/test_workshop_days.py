@@ -1,0 +1,348 @@
+"""Workshop days as people meet them: look, weigh, move, lock, promise, publish, plan anew."""
+
+from collections.abc import Callable
+from datetime import date, timedelta
+from html import unescape
+
+import pytest
+from django.test import Client
+from pytest_django.fixtures import DjangoAssertNumQueries
+
+from fleet.due.models import Service
+from fleet.people.models import Person, Role
+from fleet.visits import plan as plans
+from fleet.visits.models import Absence, Bay, Mechanic, Plan, Promise, Visit
+from fleet.workorders.models import Job, OrderEvent, WorkOrder
+from tests.cast import Cast, cast, depots_day, oil_change, person
+from tests.dashboard.forms import forms_of
+from tests.dashboard.rendered import form, page, send
+from tests.kept import kept
+from tests.visits.depot import due_on
+
+pytestmark = pytest.mark.django_db
+SignedIn = Callable[[Person], Client]
+PAGE = "/workshop-days?depot=plain"
+
+
+def monday() -> date:
+    """The Monday of the week after next, on which somebody is there."""
+    return depots_day() + timedelta(days=14 - depots_day().weekday())
+
+
+@kept
+def people() -> Cast:
+    return cast()
+
+
+@kept
+def days(people: Cast) -> Plan:
+    """Two vans of one depot, one of them with a drafted order; two bays, one mechanic."""
+    service: Service = oil_change(people)
+    for van in (people.van, people.second_van, people.hill_van):
+        due_on(van, service, monday(), 10, 0)
+    order = WorkOrder.objects.create(number="W-1", vehicle=people.van, depot=people.plain)
+    Job.objects.create(order=order, vehicle=people.van, service=service, title="Oil", minutes=30)
+    for name in ("Lift 1", "Lift 2"):
+        Bay.objects.create(depot=people.plain, name=name, source="invented")
+    Mechanic.objects.create(
+        depot=people.plain, name="M. Fernholt", person=people.mechanic, source="invented"
+    )
+    plans.plan([people.hill.pk], depots_day())
+    (made,) = plans.plan([people.plain.pk], depots_day())
+    return made
+
+
+@pytest.fixture
+def chief(people: Cast, days: Plan, signed_in: SignedIn) -> Client:
+    return signed_in(people.supervisor)
+
+
+def visit_of(number: str) -> Visit:
+    return Visit.objects.filter(vehicle__fleet_number=number).latest("plan_id")
+
+
+def at(number: str) -> str:
+    return f"/workshop-days/visits/{visit_of(number).pk}"
+
+
+def told(answer: object) -> str:
+    return unescape(getattr(answer, "content", b"").decode())
+
+
+def follow(client: Client, answer: object) -> str:
+    """The page that an act leads to."""
+    assert getattr(answer, "status_code", 0) == 302
+    return unescape(page(client, answer["Location"]))  # type: ignore[index]
+
+
+# --- looking -----------------------------------------------------------------------------
+def test_the_page_shows_each_visit_on_its_day_in_its_bay(chief: Client, days: Plan) -> None:
+    shown = page(chief, f"{PAGE}&from={monday()}")
+    assert "2 visits proposed, not published yet" in shown
+    rows = {row.split("</th>")[0]: row for row in shown.split("<tr")}
+    visit = visit_of("V-101")
+    words = f"{visit.on:%a} {visit.on.day} {visit.on:%b %Y}"
+    (row,) = [text for head, text in rows.items() if words in head and "Load" in text]
+    assert ">V-101<" in row
+    assert f'data-label="{visit.bay}"' in row
+    # by hand: 30 minutes for want of a procedure and 20 to set up, twice, of 480; 30 % are kept
+    assert "100 of 480 min, 236 free" in row
+
+
+def test_without_a_plan_a_supervisor_makes_one_and_a_viewer_is_told(
+    people: Cast, days: Plan, signed_in: SignedIn
+) -> None:
+    Plan.objects.all().delete()
+    viewer, chief = signed_in(people.viewer), signed_in(people.supervisor)
+    assert "has no plan yet" in page(viewer, PAGE)
+    assert "Plan now" not in page(viewer, PAGE)
+    shown = follow(chief, send(chief, page(chief, PAGE), "Plan now"))
+    assert "2 visits proposed" in shown
+
+
+def test_a_person_without_a_depot_is_told_so(people: Cast, signed_in: SignedIn) -> None:
+    nobody = signed_in(person("Nemo", Role.SUPERVISOR))
+    assert "No depot is assigned" in page(nobody, "/workshop-days")
+
+
+def test_days_are_turned_and_never_run_out(chief: Client, days: Plan) -> None:
+    first = page(chief, PAGE)
+    assert "Later" in first
+    assert "Earlier" not in first
+    for asked in ("2001-01-01", "2999-12-31", "never"):
+        assert chief.get(f"{PAGE}&from={asked}").status_code == 200
+
+
+def test_the_page_reads_little_however_many_visits_there_are(
+    people: Cast, chief: Client, days: Plan, django_assert_max_num_queries: DjangoAssertNumQueries
+) -> None:
+    with django_assert_max_num_queries(26) as few:
+        page(chief, PAGE)
+    for number in range(20):
+        Visit.objects.create(
+            plan=days, vehicle=people.van, on=monday() + timedelta(days=20 + number), minutes=10
+        )
+    with django_assert_max_num_queries(len(few.captured_queries)):
+        page(chief, PAGE)
+
+
+def test_who_is_away_is_not_there(chief: Client, days: Plan) -> None:
+    Absence.objects.create(mechanic=Mechanic.objects.get(), from_on=depots_day(), until_on=monday())
+    shown = page(chief, PAGE)
+    assert "nobody there" in shown
+
+
+def test_what_goes_late_says_why(people: Cast, days: Plan, signed_in: SignedIn) -> None:
+    services = visit_of("V-101").services
+    services.update(late_d=3.2, reason="skill")
+    shown = unescape(page(signed_in(people.viewer), PAGE))
+    assert "3 days late" in shown
+    assert "whoever has the skill has no time left before" in shown
+
+
+def test_each_bay_has_a_sheet_for_paper(chief: Client, days: Plan) -> None:
+    shown = page(chief, f"{PAGE}&from={monday()}")
+    assert shown.count('<section class="sheet">') == 2
+    assert "Lift 1, Plain" in shown
+
+
+# --- one visit ---------------------------------------------------------------------------
+def test_another_day_is_weighed_before_it_is_recorded(chief: Client, days: Plan) -> None:
+    where, fields = form(page(chief, at("V-101")), "See what it costs")
+    later = monday() + timedelta(days=7)
+    shown = unescape(page(chief, f"{where.split('#')[0]}?on={later}&bay=Lift 2"))
+    # by hand: due on a Monday for certain; a week later is 7 days at 40.00
+    assert "costs 280.00 EUR more" in shown
+    assert "7 days late" in shown
+    assert "W-1 moves with it" not in shown  # it has no day yet: publishing gives it one
+    assert visit_of("V-101").on == monday()
+    assert fields == {"on": monday().isoformat(), "bay": ""}
+
+
+def test_a_move_is_recorded_as_it_was_weighed_and_locks(chief: Client, days: Plan) -> None:
+    later = monday() + timedelta(days=7)
+    shown = page(chief, f"{at('V-101')}?on={later}&bay=Lift+2")
+    said = follow(chief, send(chief, shown, 'value="move"'))
+    visit = visit_of("V-101")
+    assert (visit.on, visit.bay, visit.locked) == (later, "Lift 2", True)
+    assert "Its day is locked" in said
+
+
+def test_a_refused_day_says_why_and_offers_no_move(chief: Client, days: Plan) -> None:
+    sunday = monday() - timedelta(days=1)
+    shown = page(chief, f"{at('V-101')}?on={sunday}")
+    assert "closed" in shown
+    assert "Move it there" not in shown
+    assert "is not a date" in page(chief, f"{at('V-101')}?on=soon")
+
+
+def test_a_move_of_a_plan_that_changed_meanwhile_changes_nothing(chief: Client, days: Plan) -> None:
+    shown = page(chief, f"{at('V-101')}?on={monday() + timedelta(days=7)}")
+    Plan.objects.update(version=9)
+    said = follow(chief, send(chief, shown, 'value="move"'))
+    assert "changed meanwhile" in said
+    assert visit_of("V-101").on == monday()
+
+
+def test_a_released_order_moves_only_when_ticked(chief: Client, days: Plan) -> None:
+    WorkOrder.objects.update(state="released", planned_on=monday())
+    plans.plan([days.depot_id], depots_day())
+    later = monday() + timedelta(days=7)
+    shown = page(chief, f"{at('V-101')}?on={later}")
+    assert "although it is released" in shown
+    assert "only when named" in follow(chief, send(chief, shown, 'value="move"'))
+    send(chief, shown, 'value="move"', released="W-1")
+    assert WorkOrder.objects.get().planned_on == later
+
+
+def test_a_visit_is_locked_and_opened_by_the_same_place(chief: Client, days: Plan) -> None:
+    send(chief, page(chief, at("V-101")), 'value="lock"')
+    assert visit_of("V-101").locked
+    shown = page(chief, at("V-101"))
+    assert 'value="lock"' not in shown
+    send(chief, shown, 'value="unlock"')
+    assert not visit_of("V-101").locked
+
+
+def test_a_promise_is_noted_and_shown(chief: Client, days: Plan) -> None:
+    shown = page(chief, at("V-101"))
+    said = follow(chief, send(chief, shown, 'value="promise"', told_to="The driver"))
+    assert Promise.objects.get().told_to == "The driver"
+    assert "Promised days" in said
+    assert "The driver" in page(chief, at("V-101"))
+
+
+def test_a_form_that_is_not_complete_changes_nothing(chief: Client, days: Plan) -> None:
+    for given in ({}, {"version": "1"}, {"version": "x", "change": "lock"}):
+        answer = chief.post(f"{at('V-101')}/change", given)
+        assert "not complete" in follow(chief, answer)
+    assert "Choose a day" in follow(
+        chief, chief.post(f"{at('V-101')}/change", {"version": "1", "change": "move"})
+    )
+
+
+def test_a_visit_of_another_depot_or_an_older_plan_is_not_found(
+    people: Cast, chief: Client, days: Plan
+) -> None:
+    hidden = [at("V-201"), "/workshop-days/visits/999999"]
+    for where in hidden:
+        assert chief.get(where).status_code == 404
+        answer = chief.post(f"{where}/change", {"version": "1", "change": "lock"})
+        assert answer.status_code == 404
+
+
+# --- publishing --------------------------------------------------------------------------
+def shown_to_publish(chief: Client) -> str:
+    until = monday() + timedelta(days=7)
+    return page(chief, f"/workshop-days/publish?depot=plain&until={until}")
+
+
+def test_publishing_is_told_before_it_is_done(chief: Client, days: Plan) -> None:
+    shown = unescape(shown_to_publish(chief))
+    assert "2 orders will change or be drafted" in shown
+    assert "given to Mika" in shown
+    assert "a new one" in shown
+    assert WorkOrder.objects.get().planned_on is None
+    assert not OrderEvent.objects.exists()
+
+
+def test_what_was_told_is_what_is_done(chief: Client, days: Plan) -> None:
+    said = follow(chief, _publish_whole(chief, shown_to_publish(chief)))
+    assert "2 orders changed or drafted" in said
+    assert "Every visit of this plan is published" in said
+    for number in ("V-101", "V-102"):
+        order = WorkOrder.objects.get(vehicle__fleet_number=number)
+        assert (order.state, order.planned_on) == ("drafted", visit_of(number).on)
+
+
+def test_published_twice_nothing_is_offered(chief: Client, days: Plan) -> None:
+    shown = shown_to_publish(chief)
+    _publish_whole(chief, shown)
+    events = OrderEvent.objects.count()
+    assert "Publish these" not in shown_to_publish(chief)
+    assert "published already" in follow(chief, _publish_whole(chief, shown))
+    assert OrderEvent.objects.count() == events
+
+
+def _publish_whole(chief: Client, shown: str) -> object:
+    """All values of fields that repeat, as a browser sends them."""
+    (sent,) = [one for one in forms_of(shown) if one.action == "/workshop-days/publish"]
+    return chief.post(sent.action, {name: list(values) for name, values in sent.sent.items()})
+
+
+def test_an_order_changed_since_it_was_shown_is_told_and_left(chief: Client, days: Plan) -> None:
+    shown = shown_to_publish(chief)
+    WorkOrder.objects.update(version=7)
+    said = follow(chief, _publish_whole(chief, shown))
+    assert "W-1 was changed meanwhile" in said
+    assert WorkOrder.objects.get(number="W-1").planned_on is None
+    assert WorkOrder.objects.filter(vehicle__fleet_number="V-102").exists()
+
+
+def test_publishing_a_plan_that_is_older_or_unclear_is_refused(chief: Client, days: Plan) -> None:
+    for given in ({"plan": "x"}, {"plan": "999999:1"}, {"plan": f"{days.pk}:9"}):
+        answer = chief.post("/workshop-days/publish", {"depot": "plain", **given})
+        assert 'class="notice notice-error"' in follow(chief, answer)
+    assert not OrderEvent.objects.exists()
+
+
+def test_an_odd_day_is_told(chief: Client, days: Plan) -> None:
+    answer = chief.get("/workshop-days/publish?depot=plain&until=soon")
+    assert "is not a date" in follow(chief, answer)
+
+
+def test_a_released_order_is_named_to_be_moved(chief: Client, days: Plan) -> None:
+    WorkOrder.objects.update(state="released")
+    shown = shown_to_publish(chief)
+    assert "only when you name them" in shown
+    order = WorkOrder.objects.get()
+    (sent,) = [one for one in forms_of(shown) if one.action == "/workshop-days/publish"]
+    chief.post(sent.action, {**{n: list(v) for n, v in sent.sent.items()}, "released": [order.pk]})
+    order.refresh_from_db()
+    assert (order.state, order.planned_on) == ("released", visit_of("V-101").on)
+
+
+# --- who may -----------------------------------------------------------------------------
+def acts(days: Plan) -> list[tuple[str, dict[str, str]]]:
+    change = f"{at('V-101')}/change"
+    kinds = ("move", "lock", "unlock", "promise")
+    return [
+        ("/workshop-days/plan", {"depot": "plain"}),
+        ("/workshop-days/publish", {"depot": "plain", "plan": f"{days.pk}:1"}),
+        *((change, {"change": kind, "version": "1"}) for kind in kinds),
+    ]
+
+
+@pytest.mark.parametrize("role", sorted(set(Role) - {Role.SUPERVISOR}))
+def test_the_others_look_and_do_not_act(
+    people: Cast, days: Plan, signed_in: SignedIn, role: Role
+) -> None:
+    client = signed_in(person(f"New {role}", role, people.plain))
+    for where in (PAGE, at("V-101")):
+        shown = page(client, where)
+        assert "V-101" in shown
+        posts = [one.action for one in forms_of(shown) if one.method == "post"]
+        assert posts == ["/sign-out"]
+    for where, given in acts(days):
+        assert client.post(where, given).status_code == 403
+    assert client.get("/workshop-days/publish?depot=plain").status_code == 403
+    assert not OrderEvent.objects.exists()
+
+
+def test_a_supervisor_of_another_depot_finds_nothing(
+    people: Cast, days: Plan, signed_in: SignedIn
+) -> None:
+    outsider = signed_in(people.outsider)
+    for where in (PAGE, at("V-101"), "/workshop-days/publish?depot=plain"):
+        assert outsider.get(where).status_code == 404
+    for where, given in acts(days):
+        assert outsider.post(where, given).status_code == 404
+    assert Plan.objects.get(pk=days.pk).version == 1
+
+
+def test_planned_anew_says_what_came_of_it(chief: Client, days: Plan) -> None:
+    shown = page(chief, PAGE)
+    assert "it stays" in follow(chief, send(chief, shown, "Plan anew now"))
+    Absence.objects.create(mechanic=Mechanic.objects.get(), from_on=monday(), until_on=monday())
+    said = follow(chief, send(chief, shown, "Plan anew now"))
+    assert "Planned anew: 2 services moved" in said
