@@ -60,6 +60,14 @@ def of_loaded(loaded: Loaded) -> dict[str, Any]:
     return {"changes": loaded.changes, "sheets": sheets, **_notes((), loaded.warnings)}
 
 
+def sheets_by_touch(told: dict[str, Any]) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Sheets that are told about row by row, and those that stay as they are."""
+    parts: tuple[list[dict[str, Any]], list[dict[str, Any]]] = ([], [])
+    for one in told.get("sheets", ()):
+        parts[not (one["added"] or one["changed"] or one["lacking"])].append(one)
+    return parts
+
+
 def of_refused(refused: BookRefused) -> dict[str, Any]:
     """Why a book cannot be loaded."""
     return {"changes": 0, "sheets": [], **_notes(refused.faults, refused.warnings)}

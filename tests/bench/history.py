@@ -79,7 +79,7 @@ def _histories(vehicle: int, length: int) -> None:
 
 
 def _newest(vehicle: int, skipped: int = 0) -> Reading:
-    known = Reading.objects.filter(vehicle=vehicle, verdict=Verdict.ACCEPTED)
+    known = Reading.objects.filter(meter=vehicle, verdict=Verdict.ACCEPTED)
     return known.order_by("-taken_at")[skipped]
 
 
@@ -118,7 +118,7 @@ def _late_after(share: float) -> Callable[[int], None]:
     """A reading late by all that follows a share of the history."""
 
     def late(vehicle: int) -> None:
-        known = Reading.objects.filter(vehicle=vehicle, verdict=Verdict.ACCEPTED)
+        known = Reading.objects.filter(meter=vehicle, verdict=Verdict.ACCEPTED)
         at = int(share * known.count()) + 100  # within the first memories that were kept
         two, one = known.order_by("taken_at")[at], known.order_by("taken_at")[at - 1]
         half = (two.taken_at - one.taken_at) / 2

@@ -1,5 +1,6 @@
 """A workbook by page: taken out, checked, loaded, with the sentences of the command."""
 
+import re
 from collections.abc import Callable
 from html import unescape
 from io import BytesIO
@@ -100,6 +101,25 @@ def test_the_one_who_loaded_stands_in_the_history(
     assert change.history_change_reason == "fleet workbook of March.xlsx"
 
 
+def test_sheets_that_stay_as_they_are_take_one_line(
+    chief: Client, sends: Callable[..., str], taps: Callable[..., str]
+) -> None:
+    taps(chief, sends(chief, small_book()), "load")
+    book = small_book()
+    book["Vehicles"].append(vehicle("V-2"))
+    where = sends(chief, book)
+    shown = page(chief, where)
+    counts = shown[shown.index("<tbody>") : shown.index("</tbody>")]
+    named = re.findall(r'<th scope="row">([^<]+)</th>', counts)
+    assert named == ["Vehicles", "Depot stays"]  # where it is based follows from the vehicle
+    assert 'data-label="To add">1<' in counts
+    alike = shown[shown.index("As they are: ") :]
+    assert f"{len(book) - 1} sheets" in alike
+    assert f"<li>Depots: {len(book['Depots'])}</li>" in alike
+    assert "checked: 2 rows to load" in page(chief, PAGE)
+    assert 'data-label="Added">1<' in taps(chief, where, "load")
+
+
 def test_loading_what_the_fleet_holds_is_not_offered(
     chief: Client, sends: Callable[..., str], taps: Callable[..., str]
 ) -> None:
@@ -129,7 +149,7 @@ def test_page_and_command_name_the_same_faults_at_their_places(
     assert len(said) == 3
     for sentence in said:
         assert sentence in shown
-    assert "2 × Vehicles, Depot: e.g. Vehicles, row 4, column 'Depot': 'nowhere' is not" in shown
+    assert "2 ×</strong> Vehicles, Depot: e.g. Vehicles, row 4, column 'Depot': 'nowhere'" in shown
     assert (SentBook.objects.get().state, Vehicle.objects.count()) == ("refused", 0)
 
 

@@ -20,6 +20,7 @@ from fleet.dashboard.typed import shown_again
 from fleet.faults import Fault
 from fleet.workbook import sent, write
 from fleet.workbook.models import SentBook
+from fleet.workbook.told import sheets_by_touch
 
 BOOKS_SHOWN = 8  # newest first
 View = Callable[..., HttpResponse]
@@ -99,7 +100,9 @@ def workbook_state(request: SignedIn, book_id: int) -> HttpResponse:
 
 
 def _facts(book_id: int) -> dict[str, Any]:
-    return {"book": get_object_or_404(SentBook.objects.select_related("person"), pk=book_id)}
+    book = get_object_or_404(SentBook.objects.select_related("person"), pk=book_id)
+    touched, untouched = sheets_by_touch(book.told)
+    return {"book": book, "touched": touched, "untouched": untouched}
 
 
 @_whole_fleet
