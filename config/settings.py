@@ -125,7 +125,8 @@ INSTALLED_APPS = [
 MIDDLEWARE = [
     "config.requests.numbered",
     "django.middleware.security.SecurityMiddleware",
-    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "config.static_files.CompressedFiles",
+    "config.static_files.CompressedPages",
     "csp.middleware.CSPMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",

@@ -14,6 +14,9 @@ MARKERS = {
     "rejected": ("x", "var(--chart-rejected)"),
     "not judged": ("square-open", "var(--chart-waiting)"),
 }
+FAR_SHARE = (
+    0.6  # a limit further above what counts than this part of it: told, not drawn; our choice
+)
 MARGIN_SHARE = 0.04  # of the height, above and below: our choice
 TRACE_TYPES = frozenset({"scatter"})  # the library draws an unknown type as scatter, silently
 
@@ -35,9 +38,10 @@ class FanPoint:
 
 
 @dataclass(frozen=True)
-class NextLimit:
-    service: str
+class LimitLine:
+    services: str  # one, or several that share it
     total: float  # [km, mi or h]
+    passed: bool
 
 
 @dataclass(frozen=True)
@@ -48,14 +52,14 @@ class Odometer:
     unit: str  # km, mi or h
     readings: Sequence[ReadingPoint]
     fan: Sequence[FanPoint]
-    limit: NextLimit | None
+    limits: Sequence[LimitLine]  # lowest first
 
 
 def odometer(chart: Odometer) -> Any:
-    """Readings by verdict, the forecast fan and the next limit as a Plotly figure."""
+    """Readings by verdict, the forecast fan and every limit as a Plotly figure."""
     import plotly.graph_objects as go
 
-    traces = [*_fan(chart), *_readings(chart), *_limit(chart)]
+    traces = [*_fan(chart), *_readings(chart), *_limits(chart)]
     return go.Figure(data=[go.Scatter(trace) for trace in traces], layout=_layout(chart))
 
 
@@ -110,9 +114,11 @@ def shown_range(chart: Odometer) -> tuple[float, float]:
     """
     counting = [point.shown for point in chart.readings if point.verdict == "accepted"]
     counting += [height for point in chart.fan for height in (point.p10, point.p90)]
-    counting += [chart.limit.total] if chart.limit else []
     counting = counting or [point.shown for point in chart.readings] or [0.0]
     low, high = min(counting), max(counting)
+    far = high + FAR_SHARE * (high - low)
+    near = [limit.total for limit in chart.limits if limit.total <= far]
+    low, high = min([low, *near]), max([high, *near])
     margin = MARGIN_SHARE * (high - low) or 1.0
     return low - margin, high + margin
 
@@ -138,9 +144,8 @@ def _reading_trace(
     }
 
 
-def _limit(chart: Odometer) -> list[dict[str, Any]]:
-    if chart.limit is None:
-        return []
+def _limits(chart: Odometer) -> list[dict[str, Any]]:
+    """One line for each limit that the chart reaches, solid where it is passed."""
     days = [f"{point.taken_at:%Y-%m-%d}" for point in chart.readings]
     days += [point.on.isoformat() for point in chart.fan]
     if not days:
@@ -148,13 +153,50 @@ def _limit(chart: Odometer) -> list[dict[str, Any]]:
     return [
         {
             "x": [min(days), max(days)],
-            "y": [chart.limit.total] * 2,
+            "y": [limit.total] * 2,
             "mode": "lines",
-            "line": {"width": 1.5, "dash": "dot", "color": "var(--chart-limit)"},
-            "name": f"{chart.limit.service} at {_amount(chart.limit.total, chart.unit)}",
-            "hoverinfo": "skip",
+            "line": {
+                "width": 1.5,
+                "dash": "solid" if limit.passed else "dot",
+                "color": "var(--chart-rejected)" if limit.passed else "var(--chart-limit)",
+            },
+            "name": _limit_words(limit, chart.unit),
+            "showlegend": False,
+            "hovertemplate": f"{_limit_words(limit, chart.unit)}<extra></extra>",
         }
+        for limit in _shown_limits(chart)
     ]
+
+
+def _shown_limits(chart: Odometer) -> list[LimitLine]:
+    low, high = shown_range(chart)
+    return [limit for limit in chart.limits if low <= limit.total <= high]
+
+
+def _limit_words(limit: LimitLine, unit: str) -> str:
+    return f"{limit.services} at {_amount(limit.total, unit)}{', passed' if limit.passed else ''}"
+
+
+def _labels(chart: Odometer) -> list[dict[str, Any]]:
+    """The name of each limit at its line; of those beyond the chart in its empty corner."""
+    shown = _shown_limits(chart)
+    beyond = [_limit_words(one, chart.unit) for one in chart.limits if one not in shown]
+    plain = {"xref": "paper", "x": 0, "xanchor": "left", "showarrow": False, "align": "left"}
+    found = [
+        {
+            **plain,
+            "y": limit.total,
+            "yanchor": "bottom" if at % 2 == 0 else "top",  # neighbours keep clear of each other
+            "text": _limit_words(limit, chart.unit),
+            "font": {"size": 12},
+        }
+        for at, limit in enumerate(shown)
+    ]
+    if beyond:
+        text = "<br>".join(["Further up:", *beyond])
+        corner = {"yref": "paper", "x": 1, "xanchor": "right", "y": 0, "yanchor": "bottom"}
+        found.append({**plain, **corner, "align": "right", "text": text})
+    return found
 
 
 def _amount(number: float, unit: str) -> str:
@@ -170,6 +212,7 @@ def _layout(chart: Odometer) -> dict[str, Any]:
         "font": {"color": "var(--chart-ink)", "size": 13},
         "margin": {"l": 80, "r": 16, "t": 12, "b": 36},
         "hovermode": "closest",
+        "annotations": _labels(chart),
         "legend": {"orientation": "h", "yanchor": "bottom", "y": 1.02, "x": 0},
         "xaxis": {**axis, "type": "date"},
         "yaxis": {

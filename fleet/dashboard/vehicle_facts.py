@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from fleet.dashboard.charts import FanPoint, NextLimit, Odometer, ReadingPoint
+from fleet.dashboard.charts import FanPoint, LimitLine, Odometer, ReadingPoint
 from fleet.due.listing import DueRow
 from fleet.due.models import Fill, ServiceDone
 from fleet.due.record import standing_rows
@@ -188,24 +188,37 @@ def _fill_line(row: Fill, *, hidden: bool) -> HistoryLine:
 
 
 def odometer_chart(vehicle: Vehicle, rows: Sequence[DueRow], today: date) -> Odometer:
-    """Readings of the meter it is read by, what is to come, and the next limit, as its own
-    instrument shows them."""
+    """Readings of the meter it is read by, what is to come, and every limit of that meter, passed
+    ones too, as its own instrument shows them."""
     meter = main_meter(vehicle.pk)
     zone, unit = ZoneInfo(vehicle.depot.zone), meter.unit if meter else "km"
     name = "remaining_h" if unit == "h" else "remaining_km"
     next_row = next((row for row in rows if (getattr(row, name) or 0) > 0 and row.p90), None)
     last = _last_reading(vehicle, meter, today) if meter else None
-    limit = None
-    if next_row and last:
-        total = last.total + getattr(next_row, name)
-        limit = NextLimit(next_row.service_name, in_own(total, unit))
     return Odometer(
         vehicle=vehicle.fleet_number,
         unit=unit,
         readings=_points(meter, zone) if meter else [],
         fan=_fan(meter, next_row, today) if meter and last else [],
-        limit=limit,
+        limits=_limits(rows, name, last.total, unit) if last else [],
     )
+
+
+def _limits(rows: Sequence[DueRow], name: str, total: float, unit: str) -> list[LimitLine]:
+    """One for each total at which something falls due, with all that falls due there."""
+    at: dict[float, list[DueRow]] = {}
+    for row in rows:
+        left = getattr(row, name)
+        if left is not None:
+            at.setdefault(round(in_own(total + left, unit)), []).append(row)
+    return [
+        LimitLine(
+            services=", ".join(dict.fromkeys(row.service_name for row in same)),
+            total=reached,
+            passed=reached <= in_own(total, unit),
+        )
+        for reached, same in sorted(at.items())
+    ]
 
 
 def _points(meter: Meter, zone: ZoneInfo) -> list[ReadingPoint]:

@@ -1,10 +1,14 @@
+import re
 from collections.abc import Callable
 from typing import Any
 
+import pytest
 from django.test import Client
 
+from fleet.dashboard.findings import findings as findings_page
 from fleet.due.models import Deferral, DueEarlier, ServiceDone
 from fleet.people.models import Person
+from fleet.workorders import findings
 from fleet.workorders.models import DoNotUse, Finding, WorkOrder
 from tests.cast import depots_day
 from tests.dashboard.workshop import Workshop, finish
@@ -145,3 +149,54 @@ def test_evidence_names_what_a_service_rested_on(shop: Workshop, signed_in: Sign
     assert lines[0].startswith("Service,Done on,At [km]")
     assert lines[2].split(",")[2] == "10700.0"
     assert signed_in(shop.people.outsider).get(f"{VAN}/evidence").status_code == 404
+
+
+def seen_at_the_van(shop: Workshop, severity: str, text: str) -> Finding:
+    return findings.report(
+        shop.actor(shop.people.mechanic),
+        vehicle=shop.people.van,
+        kind="seep",
+        severity=severity,
+        text=text,
+        client_key=f"{text}-001",
+    )
+
+
+def test_the_most_pressing_finding_comes_first_and_pages_go_on(
+    shop: Workshop, signed_in: SignedIn, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for severity, text in (("watch", "damp"), ("before use", "stream"), ("soon", "drops")):
+        seen_at_the_van(shop, severity, text)
+    client = signed_in(shop.people.supervisor)
+    rows = client.get("/findings").content.decode().split('id="finding-rows"', 1)[1]
+    assert rows.index("stream") < rows.index("drops") < rows.index("damp")
+    monkeypatch.setattr(findings_page, "PAGE_ROWS", 1)
+    seen = client.get("/findings").content.decode()
+    more = re.search(r'href="(/findings\?[^"]*after=[^"]+)"', seen)
+    assert more
+    rest = client.get(more[1].replace("&amp;", "&")).content.decode()
+    assert "drops" in rest.split('id="finding-rows"', 1)[1]
+    assert "stream" not in rest.split('id="finding-rows"', 1)[1]
+
+
+def test_findings_are_narrowed_by_how_pressing_and_by_words(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    for severity, text in (("watch", "damp"), ("soon", "drops")):
+        seen_at_the_van(shop, severity, text)
+    client = signed_in(shop.people.supervisor)
+    soon = client.get("/findings?severity=soon").content.decode()
+    assert "drops" in soon
+    assert "damp" not in soon
+    words = client.get("/findings?search=DAMP").content.decode()
+    assert "drops" not in words
+    assert "<strong>1</strong> watch" in words
+    assert "<strong>0</strong> soon" in words
+    assert "Nothing fits" in client.get("/findings?search=nothing").content.decode()
+
+
+def test_open_findings_stand_on_top_of_the_vehicle(shop: Workshop, signed_in: SignedIn) -> None:
+    seen_at_the_van(shop, "soon", "drops")
+    seen = signed_in(shop.people.viewer).get("/vehicles/V-101").content.decode()
+    assert "1 open finding</a>: <strong>soon</strong> seep" in seen
+    assert seen.index("1 open finding") < seen.index('id="services"')

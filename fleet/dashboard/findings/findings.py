@@ -1,5 +1,8 @@
 """Findings: what looked wrong and is not put right yet, and vehicles that must not be used."""
 
+from typing import Any
+from urllib.parse import urlencode
+
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
@@ -14,6 +17,13 @@ from fleet.faults import Fault
 from fleet.people.roles import Right, depots_of, may
 from fleet.workorders import findings as rules
 from fleet.workorders.actor import Actor
+from fleet.workorders.findings_listed import (
+    PRESSING,
+    after_pressing,
+    most_pressing,
+    narrowed,
+    severity_counts,
+)
 from fleet.workorders.models import Finding
 from fleet.workorders.photos import of_findings
 from fleet.workorders.withdraw import withdraw_finding
@@ -27,16 +37,24 @@ def findings(request: SignedIn) -> HttpResponse:
 
 
 def _page(request: SignedIn) -> HttpResponse:
-    scope = scope_of(request)
-    rows = rules.open_findings().filter(vehicle__depot__in=scope.chosen).order_by("-pk")
-    before = request.GET.get("before", "")
-    if before.isdecimal():
-        rows = rows.filter(pk__lt=int(before[:18]))
+    scope, given = scope_of(request), request.GET
+    severity, search = given.get("severity", ""), given.get("search", "").strip()
+    severity = severity if severity in PRESSING else ""
+    here = rules.open_findings().filter(vehicle__depot__in=scope.chosen)
+    rows = most_pressing(narrowed(here, severity, search))
+    rank, _, pk = given.get("after", "").partition(".")
+    if rank.isdecimal() and pk.isdecimal():
+        rows = after_pressing(rows, int(rank[:2]), int(pk[:18]))
     found = list(rows[: PAGE_ROWS + 1])
     marks = rules.marks_in_force().filter(vehicle__depot__in=scope.chosen)
+    kept = {"depot": scope.depot, "severity": severity, "search": search}
     context = {
         "found": offered(found[:PAGE_ROWS]),
-        "more": found[PAGE_ROWS - 1].pk if len(found) > PAGE_ROWS else "",
+        "more": _key(found[PAGE_ROWS - 1]) if len(found) > PAGE_ROWS else "",
+        "counts": severity_counts(narrowed(here, search=search)),
+        "severity": severity,
+        "search": search,
+        "query": urlencode({name: value for name, value in kept.items() if value}),
         "marks": marks.order_by("set_at"),
         "photos_of": of_findings([one.pk for one in found[:PAGE_ROWS]]),
         "followed": what_followed([one.pk for one in found[:PAGE_ROWS]]),
@@ -46,6 +64,10 @@ def _page(request: SignedIn) -> HttpResponse:
         "re_check_days": rules.RE_CHECK_DAYS,
     }
     return show(request, "findings", scope, context)
+
+
+def _key(row: Any) -> str:
+    return f"{row.rank}.{row.pk}"
 
 
 def _refused(request: SignedIn, fault: Fault, **_: int) -> HttpResponse:

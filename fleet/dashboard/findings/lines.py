@@ -23,6 +23,7 @@ from fleet.workorders import (
     restrictions,
 )
 from fleet.workorders.actor import Actor
+from fleet.workorders.findings_listed import most_pressing
 from fleet.workorders.models import Finding, WorkOrder
 
 PHOTOS_SHOWN = 12
@@ -103,7 +104,7 @@ def vehicle_work(vehicle: Vehicle, person: Person) -> dict[str, Any]:
     return {
         "orders": listing.open_orders(vehicle).prefetch_related("jobs"),
         "do_not_use": findings.marks_in_force().filter(vehicle=vehicle),
-        "found": findings.open_findings().filter(vehicle=vehicle),
+        "found": most_pressing(findings.open_findings().filter(vehicle=vehicle)),
         "measured": measured.newest_of(vehicle),
         "restrictions": restrictions.standing([vehicle.pk]),
         "photos": photos.of_vehicle(vehicle)[:PHOTOS_SHOWN],

@@ -1,0 +1,38 @@
+"""Findings in the order in which they press, and how many there are of each severity."""
+
+from django.db.models import Case, Count, IntegerField, Q, QuerySet, Value, When
+
+from fleet.workorders.models import Finding
+
+PRESSING = (Finding.Severity.BEFORE_USE, Finding.Severity.SOON, Finding.Severity.WATCH)
+
+
+def most_pressing(rows: QuerySet[Finding]) -> QuerySet[Finding]:
+    """Those to see to before use first, then soon, then to watch; the newest of each first."""
+    ranks = [When(severity=name, then=Value(rank)) for rank, name in enumerate(PRESSING)]
+    found = Case(*ranks, default=Value(len(ranks)), output_field=IntegerField())
+    return rows.annotate(rank=found).order_by("rank", "-pk")
+
+
+def after_pressing(rows: QuerySet[Finding], rank: int, pk: int) -> QuerySet[Finding]:
+    """Those in that order that come after one of them."""
+    return rows.filter(Q(rank__gt=rank) | Q(rank=rank, pk__lt=pk))
+
+
+def narrowed(rows: QuerySet[Finding], severity: str = "", search: str = "") -> QuerySet[Finding]:
+    """Those of one severity, of vehicles or with words that mention a text."""
+    if severity:
+        rows = rows.filter(severity=severity)
+    if search:
+        rows = rows.filter(
+            Q(vehicle__fleet_number__icontains=search)
+            | Q(kind__icontains=search)
+            | Q(text__icontains=search)
+        )
+    return rows
+
+
+def severity_counts(rows: QuerySet[Finding]) -> dict[str, int]:
+    """How many there are of each severity, the most pressing first."""
+    found = dict(rows.order_by().values_list("severity").annotate(Count("pk")))
+    return {str(name): found.get(name, 0) for name in PRESSING}
