@@ -44,6 +44,7 @@ ADDRESSES: dict[str, tuple[str, ...]] = {
     "findings": ("/findings",),
     "job-card": (ORDER + "/card",),
     "method": ("/method",),
+    "overview": ("/overview",),
     "people-and-tokens": ("/people-and-tokens",),
     "readings": ("/readings",),
     "runs": ("/runs",),
@@ -54,12 +55,13 @@ ADDRESSES: dict[str, tuple[str, ...]] = {
     "work-order": (ORDER,),
     "work-orders": ("/work-orders", "/work-orders?decide=open&sort=day"),
     "workbook": ("/workbook",),
+    "workshop-days": ("/workshop-days",),
     "404": (MISSING,),
 }
 # of what is sent, or made of many rows that their own tests arrange
 ELSEWHERE = {
     *("403", "500", "stale-form", "sign-in-link", "upload", "one-workbook"),
-    *("field-trial", "rate"),
+    *("field-trial", "rate", "publish-days", "visit"),
 }
 
 
