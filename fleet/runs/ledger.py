@@ -44,6 +44,22 @@ class Owed:
     part: str
 
 
+def listed(job: str = "", *, troubled: bool = False) -> QuerySet[Run]:
+    """Runs, newest first: of one job, or those that failed or were lost."""
+    rows = Run.objects.order_by("-on", "-id")
+    if job:
+        rows = rows.filter(job=job)
+    if troubled:
+        lost = Q(state=Run.State.RUNNING, lease_until__lt=Now())
+        rows = rows.filter(Q(state=Run.State.FAILED) | lost)
+    return rows
+
+
+def jobs_kept() -> list[str]:
+    """Names of the jobs that ever ran."""
+    return list(Run.objects.order_by("job").values_list("job", flat=True).distinct())
+
+
 @contextmanager
 def work(job: str, on: date, part: str = "", again: bool = False) -> Iterator[Run]:
     """Claim a piece of work for the block; it ends done, or failed with the error's text.

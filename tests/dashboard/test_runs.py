@@ -5,6 +5,7 @@ import pytest
 from django.test import Client
 from django.utils import timezone
 
+from fleet.dashboard.run_words import COUNT_WORDS, SHARE_WORDS, count_words
 from fleet.people.models import Person
 from fleet.readings.models import Upload
 from fleet.runs.models import Run
@@ -14,10 +15,16 @@ SignedIn = Callable[[Person], Client]
 
 
 def test_runs_show_state_counts_and_errors(people: Cast, signed_in: SignedIn) -> None:
-    Run.objects.create(job="night", on=date(2026, 3, 1), state="done", counts={"due dates": 1234})
+    Run.objects.create(
+        job="night",
+        on=date(2026, 3, 1),
+        state="done",
+        counts={"due dates": 1234, "usage states": 0},
+    )
     Run.objects.create(job="night", on=date(2026, 3, 2), state="failed", error="disk is full")
     seen = signed_in(people.viewer).get("/runs").content.decode()
-    assert "1,234 due dates" in seen
+    assert "1,234 due dates worked out anew" in seen
+    assert "usage states" not in seen
     assert "disk is full" in seen
 
 
@@ -67,3 +74,39 @@ def test_nobody_else_starts_it(who: str, people: Cast, signed_in: SignedIn) -> N
     assert "/runs/night" not in client.get("/runs").content.decode()
     assert client.post("/runs/night").status_code == 403
     assert not Run.objects.filter(job="night").exists()
+
+
+@pytest.mark.parametrize(
+    ("counts", "words"),
+    [
+        ({"accepted": 1, "held": 2}, "1 reading accepted, 2 readings held"),
+        ({"inside %": 81}, "81\u202f% of outcomes inside the band"),
+        ({"usage states": 0}, "nothing had changed"),
+        ({"never_heard_of": 3}, "3 never heard of"),
+        ({}, ""),
+    ],
+)
+def test_what_a_run_did_reads_as_a_sentence(counts: dict[str, int], words: str) -> None:
+    assert count_words(counts) == words
+
+
+def test_every_counter_of_a_night_has_words(people: Cast, signed_in: SignedIn) -> None:
+    signed_in(people.supervisor).post("/runs/night")
+    counted = set(Run.objects.get(job="night").counts)
+    assert counted
+    assert counted <= {*COUNT_WORDS, *SHARE_WORDS}
+
+
+def test_runs_are_narrowed_by_work_and_by_trouble(people: Cast, signed_in: SignedIn) -> None:
+    on, past = date(2026, 3, 1), timezone.now() - timedelta(minutes=1)
+    Run.objects.create(job="night", on=on, state="done", counts={"due dates": 7})
+    Run.objects.create(job="backtest", on=on, state="failed", error="disk is full")
+    Run.objects.create(job="plan", on=on, state="running", lease_until=past)
+    client = signed_in(people.viewer)
+    nights = client.get("/runs?job=night").content.decode()
+    assert ("7 due dates" in nights, "disk is full" in nights) == (True, False)
+    trouble = client.get("/runs?state=trouble").content.decode()
+    assert ("disk is full" in trouble, "lost" in trouble, "7 due dates" in trouble) == (
+        *(True, True, False),
+    )
+    assert "Nothing fits" in client.get("/runs?job=none").content.decode()

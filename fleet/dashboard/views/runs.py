@@ -13,7 +13,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from fleet import jobs
 from fleet.dashboard.frame import SignedIn, scope_of, show
-from fleet.dashboard.words import grouped
+from fleet.dashboard.run_words import JOB_WORDS, count_words, job_words
 from fleet.people.roles import Right, depots_of, may
 from fleet.runs import ledger
 from fleet.runs.models import Run
@@ -25,6 +25,7 @@ SHAPES = {"done": "accepted", "running": "waiting", "waiting": "waiting", "lost"
 @dataclass(frozen=True)
 class RunLine:
     run: Run
+    job: str
     standing: str
     shape: str
     took: str
@@ -38,8 +39,13 @@ class RunLine:
 @require_GET
 def runs(request: SignedIn) -> HttpResponse:
     now = timezone.now()
-    lines = [_line(run, now) for run in Run.objects.order_by("-on", "-id")[:SHOWN]]
+    job, troubled = request.GET.get("job", ""), request.GET.get("state") == "trouble"
+    lines = [_line(run, now) for run in ledger.listed(job, troubled=troubled)[:SHOWN]]
     context = {
+        "job": job,
+        "troubled": troubled,
+        "jobs": [(name, JOB_WORDS.get(name, name)) for name in ledger.jobs_kept()],
+        "shown": SHOWN,
         "lines": lines,
         "again": _look_again(lines, "asked" in request.GET),
         "may_start": may(request.user, Right.RUN_NIGHT),
@@ -57,9 +63,8 @@ def _look_again(lines: list[RunLine], asked: bool) -> str:
 
 def _line(run: Run, now: datetime) -> RunLine:
     standing = ledger.standing(run, now)
-    counted = [f"{grouped(n)} {what.replace('_', ' ')}" for what, n in run.counts.items() if n]
-    counts = ", ".join(counted) or ("nothing had changed" if run.counts else "")
-    return RunLine(run, standing, SHAPES.get(standing, "rejected"), _took(run), counts)
+    shape = SHAPES.get(standing, "rejected")
+    return RunLine(run, job_words(run), standing, shape, _took(run), count_words(run.counts))
 
 
 def _took(run: Run) -> str:
