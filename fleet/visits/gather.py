@@ -39,6 +39,11 @@ class Wanted:
     second_min: int
     skills: tuple[str, ...]
 
+    @property
+    def due_d(self) -> float:
+        """The day it is expected to be due [d]."""
+        return float(np.nanmin([*(p50 for _, p50, _ in self.quantiles_d), self.calendar_d]))
+
 
 @dataclass(frozen=True)
 class Standing:

@@ -156,6 +156,7 @@ class Plan(models.Model):
     seed = models.BigIntegerField()
     prices = models.JSONField(default=list)  # about, per hour (or vehicle): what, day, minor units
     lacking = models.JSONField(default=list)  # sentences: what is not entered, and what was taken
+    compared = models.JSONField(default=list)  # what usual ways of planning would come to
     version = models.PositiveIntegerField(default=1)  # rises with each change by a person
 
     class Meta:
@@ -224,6 +225,24 @@ class Promise(models.Model):
 
     def __str__(self) -> str:
         return f"{self.vehicle} on {self.on}, told to {self.told_to}"
+
+
+class CalendarFeed(models.Model):
+    """A secret address at which a depot's published days are a calendar; its digest is kept."""
+
+    depot = models.ForeignKey(Depot, models.CASCADE, related_name="calendar_feeds")
+    digest = models.CharField(max_length=64, unique=True)
+    made_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+"
+    )
+    made_at = models.DateTimeField()
+    revoked_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["-id"]
+
+    def __str__(self) -> str:
+        return f"calendar of {self.depot}"
 
 
 class PlanEvent(models.Model):

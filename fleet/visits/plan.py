@@ -21,6 +21,7 @@ from fleet.visits import promises
 from fleet.visits.gather import Gathered, gather
 from fleet.visits.listing import PlanRow, gap
 from fleet.visits.models import Plan, PlannedService, Visit
+from fleet.visits.naive import compare
 from fleet.visits.task import Made, make
 
 DAYS = 56
@@ -167,6 +168,7 @@ def _facts(drawn: Drawn) -> dict[str, object]:
         "seed": visit_solver.SEED,
         "prices": _prices(drawn),
         "lacking": lacking(drawn),
+        "compared": compare(found, drawn.made, best.day),
     }
 
 

@@ -12,6 +12,7 @@ import numpy as np
 from fleet.calc.arrays import FloatArray, IntArray
 from fleet.calc.visit_columns import Task
 from fleet.calc.visit_costs import Prices, day_costs, law, leave_out_costs, with_memory
+from fleet.calc.visit_naive import each_on_its_day, outcome, together
 from fleet.calc.visit_plan import Found, plan
 from fleet.calc.visit_rows import Row
 
@@ -106,72 +107,12 @@ def task(seen: World, use_share: float, first_weekday: int = 0) -> tuple[Task, I
     ), inside  # fmt: skip
 
 
-def cost_of(planned: Task, day: IntArray) -> tuple[float, int]:
-    """Cost of a plan given by the day of each service (-1 left out), and its visits."""
-    on = np.flatnonzero(day >= 0)
-    visits = {(int(planned.vehicle[s]), int(day[s])) for s in on}
-    cost = planned.cost_minor[on, day[on]].sum() + planned.leave_out_minor[day < 0].sum()
-    return float(cost + VISIT_MINOR * len(visits)), len(visits)
-
-
-def naive(planned: Task, wanted: IntArray) -> IntArray:
-    """Days by taking services in order of the day wanted, each on the first day with minutes left
-    from there on."""
-    left = planned.capacity.copy()
-    day = np.full(len(wanted), -1, dtype=np.int64)
-    comes: set[tuple[int, int]] = set()
-    for service in np.argsort(wanted, kind="stable").tolist():
-        vehicle = int(planned.vehicle[service])
-        for on in range(int(wanted[service]), planned.days):
-            if not np.isfinite(planned.cost_minor[service, on]):
-                continue
-            use = np.array(
-                [
-                    row.use[service] + row.set_up[vehicle] * ((vehicle, on) not in comes)
-                    for row in planned.rows
-                ]
-            )
-            if (use <= left[:, on] + 1e-9).all():
-                left[:, on] -= use
-                day[service] = on
-                comes.add((vehicle, on))
-                break
-    return day
-
-
-def on_its_p50(seen: World, planned: Task, inside: IntArray) -> IntArray:
-    """Each service on its expected day, or the first after it with room; later ones left out."""
-    wanted = np.maximum(0, seen.p50_d[inside]).astype(np.int64)
-    day = naive(planned, np.minimum(wanted, planned.days - 1))
-    day[wanted >= planned.days] = -1
-    return day
-
-
-def all_within_30(seen: World, planned: Task, inside: IntArray) -> IntArray:
-    """A vehicle comes on the expected day of its first service, and all due within 30 days of it
-    is done then."""
-    wanted = np.maximum(0, seen.p50_d[inside])
-    day = wanted.copy()
-    for vehicle in np.unique(planned.vehicle):
-        mine = np.flatnonzero(planned.vehicle == vehicle)
-        rest = mine[np.argsort(wanted[mine], kind="stable")]
-        while len(rest):
-            first = wanted[rest[0]]
-            with_it = rest[wanted[rest] <= first + 30]
-            early = [int(np.argmax(np.isfinite(planned.cost_minor[s]))) for s in with_it]
-            ready = np.array([first >= at for at in early])
-            group = with_it[ready] if ready.any() else with_it[:1]
-            day[group] = first
-            rest = rest[~np.isin(rest, group)]
-    found = naive(planned, np.minimum(day, planned.days - 1).astype(np.int64))
-    found[day >= planned.days] = -1
-    return found
-
-
 def _against(name: str, best: Found, planned: Task, day: IntArray) -> str:
-    cost, visits = cost_of(planned, day)
-    done = max(1, int((day >= 0).sum()))
-    return f"{1 - best.cost_minor / cost:.0%} cheaper than {name} ({visits / done:.2f} visits each)"
+    found = outcome(planned, day, np.arange(len(day)))
+    cheaper = 1 - best.cost_minor / found.cost_minor
+    return (
+        f"{cheaper:.0%} cheaper than {name} ({found.visits / max(1, found.done):.2f} visits each)"
+    )
 
 
 def _row(vehicles: int, use_share: float, seed: int) -> None:
@@ -186,11 +127,12 @@ def _row(vehicles: int, use_share: float, seed: int) -> None:
         f"{best.gap:.2%} to the proved bound, {visits:.2f} visits each, {cpu_s:.1f} CPU s"
     )
     ways: tuple[tuple[str, Callable[..., IntArray]], ...] = (
-        ("each on its p50 date", on_its_p50),
-        ("all due within 30 days", all_within_30),
+        ("each on its p50 date", each_on_its_day),
+        ("all due within 30 days", together),
     )
     for name, way in ways:
-        print(f"        {_against(name, best, planned, way(seen, planned, inside))}")
+        day = way(planned, seen.p50_d[inside], np.arange(len(inside)))
+        print(f"        {_against(name, best, planned, day)}")
 
 
 def _moved(vehicles: int, use_share: float, nights: int) -> None:

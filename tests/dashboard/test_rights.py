@@ -58,6 +58,7 @@ PASSES = {
     "release-orders": CHIEF,
     "plan-anew": CHIEF,
     "change-visit": CHIEF,
+    "make-calendar": CHIEF,
     "add-reading": CHIEF | {Role.CLERK, Role.MECHANIC},
     "upload": CHIEF | {Role.CLERK, Role.MECHANIC},
     "collect-used-fluid": CHIEF | {Role.STORES},

@@ -140,6 +140,17 @@ def test_what_goes_late_says_why(people: Cast, days: Plan, signed_in: SignedIn) 
     assert "whoever has the skill has no time left before" in shown
 
 
+def test_the_plan_is_shown_beside_usual_ways_of_planning(
+    people: Cast, days: Plan, signed_in: SignedIn
+) -> None:
+    # by hand: two vans due on the same open Monday: all ways bring both in then, for two visits
+    shown = page(signed_in(people.viewer), PAGE)
+    table = shown.split("compared-head")[2].split("</table>")[0]
+    assert table.count("<tr>") == 4
+    assert table.count(">100.00") == 3
+    assert [row["visits"] for row in days.compared] == [2, 2, 2]
+
+
 def test_each_bay_has_a_sheet_for_paper(chief: Client, days: Plan) -> None:
     shown = page(chief, f"{PAGE}&from={monday()}")
     assert shown.count('<section class="sheet">') == 2

@@ -8,6 +8,7 @@ from fleet.dashboard.words import day, grouped
 from fleet.stores import money
 from fleet.visits.board import Board, Day
 from fleet.visits.models import Plan
+from fleet.visits.naive import EACH, PLANNED, TOGETHER
 from fleet.visits.publish import Outcome
 
 REASONS = {
@@ -86,6 +87,38 @@ def prices(plan: Plan, first: date) -> list[Price]:
         if date.fromisoformat(row["on"]) >= first
     ]
     return found[:PRICES_SHOWN]
+
+
+WAYS = {
+    PLANNED: "This plan",
+    EACH: "Each service on its expected day, or the first after it with minutes left",
+    TOGETHER: "A vehicle comes when its first service is due, and all due within 30 days is done",
+}
+
+
+@dataclass(frozen=True)
+class Compared:
+    """What one way of planning comes to, in words."""
+
+    way: str
+    cost: str
+    visits: int
+    left_out: int
+    late_d: int
+
+
+def compared(plan: Plan) -> list[Compared]:
+    """The plan beside usual ways of planning, as it was made."""
+    return [
+        Compared(
+            WAYS.get(row["way"], row["way"]),
+            money.words(row["cost_minor"]),
+            row["visits"],
+            row["left_out"],
+            round(row["late_d"]),
+        )
+        for row in plan.compared
+    ]
 
 
 def _one_more(what: str) -> str:

@@ -19,6 +19,7 @@ from fleet.people.roles import Right, depots_of, may
 from fleet.stores import money
 from fleet.today import today_at
 from fleet.vehicles.models import Depot
+from fleet.visits import calendar_feed
 from fleet.visits.board import board
 from fleet.visits.listing import gap, newest, promise_rows
 from fleet.visits.models import Plan
@@ -36,6 +37,7 @@ def workshop_days(request: SignedIn) -> HttpResponse:
         today = today_at(depot.zone, timezone.now())
         acts = may(request.user, Right.RELEASE, depot)
         context |= {"today": today, "may_act": acts, "others": scope.chosen[1:]}
+        context["feeds"] = calendar_feed.feeds(depot) if acts else []
         plan = newest(depot)
         if plan is not None:
             context |= _planned(plan, today, request.GET.get("from", ""), scope)
@@ -65,6 +67,7 @@ def _planned(plan: Plan, today: date, asked: str, scope: Scope) -> dict[str, Any
         "prices": lines.prices(plan, today),
         "means": lines.a_day_late(found),
         "promises": promise_rows([plan.depot]),
+        "compared": lines.compared(plan),
     }
 
 

@@ -1,0 +1,146 @@
+"""Published workshop days of a depot as a calendar that programs subscribe to (RFC 5545).
+
+Each order with a day is one event of a whole day, known by the same UID for ever; its SEQUENCE
+rises with each change of the order. The address holds a secret, of which only a digest is kept.
+"""
+
+import uuid
+from collections.abc import Iterator
+from datetime import UTC, date, datetime, timedelta
+from hashlib import sha256
+from secrets import token_urlsafe
+
+from django.db import transaction
+from django.db.models import Max, Prefetch
+
+from fleet.people.roles import Right
+from fleet.vehicles.models import Depot
+from fleet.visits.models import CalendarFeed
+from fleet.visits.moves import note
+from fleet.workorders.actor import Actor
+from fleet.workorders.models import Job, WorkOrder
+
+State = WorkOrder.State
+BACK_D = 30  # days that are past and still told; our choice
+MOST_OCTETS = 75  # of a line, without its end: RFC 5545, 3.1
+STATUS = {State.DRAFTED: "TENTATIVE", State.CANCELLED: "CANCELLED"}  # others: CONFIRMED
+
+
+def open_feed(actor: Actor, depot: Depot) -> tuple[CalendarFeed, str]:
+    """Make an address for a depot's calendar; its secret is not kept and cannot be shown again.
+
+    Raises
+    ------
+    Forbidden
+        The person may not release orders there.
+    """
+    actor.must(Right.RELEASE, depot)
+    secret = token_urlsafe(32)
+    with transaction.atomic():
+        feed = CalendarFeed.objects.create(
+            depot=depot, digest=_digest(secret), made_by=actor.person, made_at=actor.at
+        )
+        note(actor, depot, "calendar made")
+    return feed, secret
+
+
+def revoke(actor: Actor, feed: CalendarFeed) -> bool:
+    """End an address for good; False when it was ended before."""
+    actor.must(Right.RELEASE, feed.depot_id)
+    standing = CalendarFeed.objects.filter(pk=feed.pk, revoked_at=None)
+    with transaction.atomic():
+        ended = standing.update(revoked_at=actor.at) == 1
+        if ended:
+            note(actor, feed.depot_id, "calendar ended")
+    return ended
+
+
+def feeds(depot: Depot) -> list[CalendarFeed]:
+    """Addresses of a depot that are open, newest first."""
+    rows = CalendarFeed.objects.filter(depot=depot, revoked_at=None)
+    return list(rows.select_related("made_by").order_by("-pk"))
+
+
+def find(secret: str) -> CalendarFeed | None:
+    """The open address with this secret; its digest is looked up, so time tells nothing of it."""
+    rows = CalendarFeed.objects.filter(digest=_digest(secret), revoked_at=None)
+    return rows.select_related("depot").first()
+
+
+def _digest(secret: str) -> str:
+    return sha256(secret.encode()).hexdigest()
+
+
+def calendar(depot: Depot, today: date) -> str:
+    """The calendar of a depot: orders with a day, from some days back on."""
+    jobs = Job.objects.exclude(state=Job.State.DROPPED).order_by("pk")
+    orders = (
+        WorkOrder.objects.filter(
+            depot=depot,
+            where=WorkOrder.Where.OWN,
+            planned_on__gte=today - timedelta(days=BACK_D),
+        )
+        .select_related("vehicle", "assigned_to")
+        .prefetch_related(Prefetch("jobs", queryset=jobs, to_attr="told"))
+        .annotate(changed_at=Max("events__recorded_at"))
+        .order_by("planned_on", "pk")
+    )
+    lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//Sumpwise//Workshop days//EN"]
+    for order in orders:
+        lines += _event(order, depot)
+    lines.append("END:VCALENDAR")
+    return "".join(f"{part}\r\n" for line in lines for part in folded(line))
+
+
+def _event(order: WorkOrder, depot: Depot) -> Iterator[str]:
+    on, told = order.planned_on, getattr(order, "told", [])
+    if on is None:
+        return
+    what = ", ".join(job.title for job in told) or "nothing left to do"
+    minutes = sum(job.minutes for job in told)
+    by = f", {order.assigned_to}" if order.assigned_to else ""
+    yield "BEGIN:VEVENT"
+    yield f"UID:{_uid(order, depot)}"
+    yield f"DTSTAMP:{_instant(getattr(order, 'changed_at', None) or order.created_at)}"
+    yield f"SEQUENCE:{order.version - 1}"
+    yield f"DTSTART;VALUE=DATE:{on:%Y%m%d}"
+    yield f"DTEND;VALUE=DATE:{on + timedelta(days=1):%Y%m%d}"
+    yield f"SUMMARY:{escaped(f'{order.vehicle.fleet_number}: {what}')}"
+    yield f"DESCRIPTION:{escaped(f'{order.number}, {order.state}, {minutes} min by the book{by}')}"
+    yield f"LOCATION:{escaped(depot.name)}"
+    yield f"STATUS:{STATUS.get(State(order.state), 'CONFIRMED')}"
+    yield "TRANSP:TRANSPARENT"
+    yield "END:VEVENT"
+
+
+def _uid(order: WorkOrder, depot: Depot) -> uuid.UUID:
+    """The same for ever, and of no other installation: when it was drafted is in it."""
+    return uuid.uuid5(uuid.NAMESPACE_OID, f"{depot.slug} {order.pk} {order.created_at.isoformat()}")
+
+
+def _instant(at: datetime) -> str:
+    return f"{at.astimezone(UTC):%Y%m%dT%H%M%SZ}"
+
+
+def escaped(text: str) -> str:
+    """A value of type TEXT: RFC 5545, 3.3.11.
+
+    Examples
+    --------
+    >>> escaped("a; b, c")
+    'a\\\\; b\\\\, c'
+    """
+    plain = text.replace("\\", "\\\\").replace(";", "\\;").replace(",", "\\,")
+    return plain.replace("\r\n", "\\n").replace("\n", "\\n").replace("\r", "\\n")
+
+
+def folded(line: str) -> Iterator[str]:
+    """A line in parts of at most 75 octets, no character cut; each but the first after a space."""
+    part, size = "", 0
+    for character in line:
+        octets = len(character.encode())
+        if size + octets > MOST_OCTETS:
+            yield part
+            part, size = " ", 1
+        part, size = part + character, size + octets
+    yield part
