@@ -4,7 +4,7 @@ from datetime import timedelta
 import pytest
 
 from fleet import chain
-from fleet.due.models import CheckFigure, DueDate, Fill, TopUp
+from fleet.due.models import CheckFigure, DueDate, DueEarlier, Fill, TopUp
 from fleet.faults import Fault, Forbidden, Question, Refused
 from fleet.stores.models import AcceptedFluid, Product, ProductClaim, Specification
 from fleet.vehicles.models import Compartment
@@ -276,6 +276,30 @@ def test_while_the_work_waits_no_value_is_measured(bay: Bay, job: Job) -> None:
     progress.resume(later, job.order_id)
     assert checks.measure(later, job.order, **given).outcome == "pass"
     assert checks.measure(later, job.order, **given).pk  # sent again: it is the one
+
+
+def test_a_value_to_watch_calls_on_after_the_job_it_was_measured_at(bay: Bay, job: Job) -> None:
+    mechanic = bay.actor(bay.mechanic)
+    figure = boiling_point(bay)
+    checks.measure(mechanic, job.order, figure=figure, value=170.0, client_key="to-watch")
+    progress.end_job(mechanic, job.pk, state="done", because="not tried here")
+    ending.finish(mechanic, job.order_id, odometer=23_350, fit_for_use="yes")
+    job.refresh_from_db()
+    assert job.done is not None
+    assert DueEarlier.objects.get().anchor == job.done  # what is done later ends it, not this
+
+
+@pytest.mark.parametrize(
+    ("hours", "told"),
+    [(23, r"at \d\d:\d\d already"), (25, r"at \d\d:\d\d on 2026-\d\d-\d\d already")],
+)
+def test_what_was_recorded_before_is_told_with_its_day_once_that_is_over(
+    hours: int, told: str, bay: Bay, job: Job
+) -> None:
+    torque(bay, job)
+    later = replace(bay.actor(bay.mechanic), now=NOW + timedelta(hours=hours))
+    with pytest.raises(Question, match=told):
+        torques.torque(later, job.pk, fastener="drain-plug", client_key="recorded-again")
 
 
 def check(bay: Bay, value: float) -> None:
