@@ -4,7 +4,7 @@ from typing import Any
 
 from django.contrib.auth.decorators import login_not_required
 from django.http import HttpRequest, HttpResponseBase
-from django.urls import Resolver404, path, re_path, resolve
+from django.urls import Resolver404, URLPattern, path, re_path, resolve
 from django.views.decorators.csrf import csrf_exempt
 from drf_spectacular.utils import extend_schema
 from drf_spectacular.views import SpectacularAPIView
@@ -42,13 +42,6 @@ from fleet.api.visits import (
     UnlockVisit,
 )
 
-LISTS = (
-    *("vehicles", "readings", "uploads", "usage", "duty", "due-dates", "work-orders", "findings"),
-    *("do-not-use", "deferrals", "escalations", "check-figures", "on-time", "trials", "runs"),
-    *("items", "stock", "stock-moves", "demand", "order-proposals", "costs"),
-    *("transfer-proposals", "used-fluid", "plan", "visits", "workshop-days", "promises"),
-)
-
 
 class IndexShape(serializers.Serializer[Any]):
     schema = serializers.CharField(help_text="OpenAPI 3.1")
@@ -64,7 +57,7 @@ class Index(APIView):
     def get(self, request: Request) -> Response:
         base = request.path.rstrip("/")
         return Response(
-            {"schema": f"{base}/schema", "lists": {name: f"{base}/{name}" for name in LISTS}}
+            {"schema": f"{base}/schema", "lists": {name: f"{base}/{name}" for name in lists()}}
         )
 
 
@@ -151,3 +144,13 @@ urlpatterns = [
     *work,
     re_path(r"", other_spelling),
 ]
+
+
+def lists() -> list[str]:
+    """Addresses that answer without anything filled in."""
+    open_to_all = [str(one.pattern) for one in urlpatterns if hasattr(_view(one), "get")]
+    return [address for address in open_to_all if "<" not in address and address != "schema"]
+
+
+def _view(route: URLPattern) -> type | None:
+    return getattr(route.callback, "cls", None)

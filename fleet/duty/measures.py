@@ -28,17 +28,17 @@ MEASURES = {
     "hilly_depot": "1 where the depot is hilly",
 }
 
-SHEET = {
-    "trips": "f8",
-    "under_8": "f8",
-    "under_16": "f8",
-    "stops_per_10_km": "f8",
-    "mean_speed_km_per_h": "f8",
-    "engine_h": "f8",
-    "idle_h": "f8",
-    "unpaved_share": "f8",
-    "loaded_share": "f8",
-}
+COLUMNS = (  # of a usage sheet, read as they are named there
+    "trips",
+    "trips_under_8_km",
+    "trips_under_16_km",
+    "stops_per_10_km",
+    "mean_speed_km_per_h",
+    "engine_h",
+    "idle_h",
+    "unpaved_share",
+    "loaded_share",
+)
 
 
 def gather(vehicle_ids: Array, depot_ids: Array, months: Array) -> dict[str, Array]:
@@ -61,8 +61,8 @@ def gather(vehicle_ids: Array, depot_ids: Array, months: Array) -> dict[str, Arr
     tables = _sheets(vehicle_ids, months)
     tables["km"] = _month_km(vehicle_ids, months)
     with np.errstate(divide="ignore", invalid="ignore"):
-        tables["share_of_trips_under_8_km"] = _share(tables.pop("under_8"), tables["trips"])
-        tables["share_of_trips_under_16_km"] = _share(tables.pop("under_16"), tables["trips"])
+        for short in ("trips_under_8_km", "trips_under_16_km"):
+            tables[f"share_of_{short}"] = _share(tables.pop(short), tables["trips"])
         tables["idle_share"] = _share(tables["idle_h"], tables["engine_h"])
         tables["km_per_engine_h"] = _share(tables["km"], tables["engine_h"])
     return tables | _of_the_depot(_depot_by_month(vehicle_ids, depot_ids, months), months)
@@ -75,14 +75,13 @@ def _share(part: Array, whole: Array) -> Array:
 def _sheets(vehicle_ids: Array, months: Array) -> dict[str, Array]:
     where, params = bulk.among("vehicle_id", vehicle_ids)
     sql = f"""
-        SELECT vehicle_id, {bulk.day_number("month_on")}, trips, trips_under_8_km,
-            trips_under_16_km, stops_per_10_km, mean_speed_km_per_h, engine_h, idle_h,
-            unpaved_share, loaded_share
+        SELECT vehicle_id, {bulk.day_number("month_on")}, {", ".join(COLUMNS)}
         FROM readings_usagesheet WHERE {where} AND month_on >= %s AND month_on <= %s"""  # noqa: S608
-    found = bulk.read(sql, params + _span(months), {"vehicle_id": "i8", "on": "i8"} | SHEET)
+    kinds = {"vehicle_id": "i8", "on": "i8"} | dict.fromkeys(COLUMNS, "f8")
+    found = bulk.read(sql, params + _span(months), kinds)
     return {
         name: _spread(found["vehicle_id"], found["on"], found[name], vehicle_ids, months)
-        for name in SHEET
+        for name in COLUMNS
     }
 
 

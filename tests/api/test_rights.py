@@ -7,6 +7,7 @@ from django.db import transaction
 from django.http import HttpResponse
 from rest_framework.test import APIClient
 
+from fleet.api.urls import lists
 from fleet.people.models import Person, Role
 from fleet.readings.models import Reading
 from tests.api.conftest import Caller, bodies
@@ -106,8 +107,14 @@ LISTS = (
     *("vehicles", "readings", "usage", "duty", "due-dates", "uploads", "duty/overrides"),
     *("work-orders", "work-orders?planned_on=today&expand=card", "findings", "do-not-use"),
     *("deferrals", "escalations", "on-time", "trials", "stock", "stock-moves", "chosen-fluids"),
-    *("costs", "used-fluid", "plan", "visits", "workshop-days", "promises"),
+    *("costs", "used-fluid", "plan", "visits", "workshop-days", "promises", "restrictions"),
+    *("demand", "order-proposals", "transfer-proposals"),
 )
+OF_NO_DEPOT = {"items", "check-figures", "calibration", "runs"}
+
+
+def test_every_list_is_tried_here_or_belongs_to_no_depot() -> None:
+    assert {one.split("?")[0] for one in LISTS} | OF_NO_DEPOT == set(lists())
 
 
 @pytest.mark.parametrize("pattern", LISTS)

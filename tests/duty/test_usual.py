@@ -11,9 +11,10 @@ from fleet import chain
 from fleet.due.explain import explain
 from fleet.due.models import Service
 from fleet.duty import assess
-from fleet.duty.measures import MEASURES, gather
+from fleet.duty.measures import COLUMNS, MEASURES, gather
 from fleet.duty.models import Criterion, DutyAssessment
 from fleet.people.models import Role
+from fleet.readings.models import UsageSheet
 from fleet.vehicles.models import ClimateMonth, Vehicle
 from fleet.workbook.load import load
 from fleet.workbook.sheets import BY_NAME
@@ -120,3 +121,16 @@ def test_the_sheet_names_every_measure_there_is(vehicle: Vehicle) -> None:
     assert set(MEASURES) == set(tables) | {"declared"}
     hint = BY_NAME["Duty criteria"].column("conditions").explanation
     assert all(f"{name} (" in hint for name in MEASURES)
+
+
+def test_each_column_of_a_usage_sheet_is_the_measure_of_its_name(vehicle: Vehicle) -> None:
+    figures = {name: 2.0 + place for place, name in enumerate(COLUMNS)}
+    UsageSheet.objects.create(vehicle=vehicle, month_on=date(2026, 1, 1), source="x", **figures)
+    months = np.arange("2026-01", "2026-02", dtype="M8[M]")
+    found = gather(np.array([vehicle.pk]), np.array([vehicle.depot_id]), months)
+    shares = {f"share_of_{name}": name for name in COLUMNS if f"share_of_{name}" in found}
+    assert len(shares) == 2
+    for share, part in shares.items():
+        assert found[share][0, 0] == figures[part] / figures["trips"]
+    for name in set(COLUMNS) - set(shares.values()):
+        assert found[name][0, 0] == figures[name], name
