@@ -116,3 +116,13 @@ def managed_by(person: Person | AnonymousUser) -> QuerySet[Person]:
     foreign = own.model._default_manager.exclude(pk__in=own)
     found = others.filter(depots__in=own, is_superuser=False).exclude(depots__in=foreign)
     return (found if person.is_staff else found.filter(is_staff=False)).distinct()
+
+
+def seen_by(person: Person) -> QuerySet[Person]:
+    """Everybody who shares a depot, by name, for who manages people."""
+    if not may(person, Right.MANAGE_PEOPLE):
+        return Person.objects.none()
+    seen = Person.objects.all()
+    if not person.is_superuser:
+        seen = seen.filter(depots__in=depots_of(person))
+    return seen.distinct().order_by("username")

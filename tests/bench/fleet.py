@@ -3,6 +3,7 @@
 from datetime import date
 
 import numpy as np
+from django.db.models import CharField
 
 from fleet import bulk
 from fleet.bulk import Array
@@ -109,13 +110,14 @@ def _vehicles(ids: Array, kind: Array, depot: Array) -> None:
     n = len(ids)
     joined = np.full(n, np.datetime64("2024-01-01", "D"))
     numbers = np.array([f"B-{pk:06}" for pk in ids.tolist()], dtype=object)
-    texts = dict.fromkeys(("registration", "vin", "note"), _same(n, ""))
+    words = [one for one in Vehicle._meta.concrete_fields if isinstance(one, CharField)]
+    texts = {one.attname: _same(n, "") for one in words}
     bulk.insert(
         Vehicle,
         {
+            **texts,
             "id": ids,
             "fleet_number": numbers,
-            **texts,
             "vehicle_type_id": kind,
             "depot_id": depot,
             "status": _same(n, "in use"),

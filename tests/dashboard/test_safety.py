@@ -9,8 +9,10 @@ import pytest
 from django.conf import settings
 from django.contrib.staticfiles import finders
 from django.test import Client, RequestFactory
+from django.urls import resolve
 from django.utils import timezone
 
+from fleet.dashboard.frame import PAGES as MASTHEAD
 from fleet.dashboard.plotly_bundle import MAP_STYLE_ID
 from fleet.dashboard.views.errors import broken
 from fleet.people.models import Person
@@ -24,7 +26,12 @@ PAGES = [
     *("/overview", "/due", "/vehicles/V-101", "/readings", "/runs", "/sign-in", "/nothing-here"),
     *("/work-orders", "/todays-orders", "/findings", "/people-and-tokens", "/workshop-days"),
     *("/vehicles/V-101/evidence", "/work-orders/W-000001", "/work-orders/W-000001/card"),
+    *("/baselines", "/climate", "/consumables", "/costs", "/field-trials", "/method", "/stock"),
+    "/workbook",
 ]
+# pages about a row that is not there here, and answers to a form
+OTHERS = {"field-trial", "one-workbook", "publish-days", "rate", "sign-in-link", "stale-form"}
+OTHERS |= {"upload", "visit"}
 STATIC = Path(settings.BASE_DIR) / "fleet" / "dashboard" / "static" / "dashboard"
 # all but the one file, and what belongs to the chart library
 PAGE_SHEETS = sorted(set(STATIC.glob("*.css")) - {STATIC / "tokens.css", STATIC / "plotly.css"})
@@ -43,6 +50,31 @@ class Inline(HTMLParser):
         refused = [name for name in given if name == "style" or name.startswith("on")]
         if tag == "style" or refused or (tag == "script" and "src" not in given):
             self.found.append(f"{tag} {refused}")
+
+
+def named() -> set[str]:
+    """Every page by its template."""
+    folder = Path(settings.BASE_DIR) / "templates" / "dashboard"
+    found = {one.stem for one in folder.glob("*.html")}
+    return {name for name in found if not name.startswith("_") and not name.isdecimal()}
+
+
+def test_every_page_is_looked_at() -> None:
+    there = {resolve(page).url_name for page in PAGES if page != "/nothing-here"}
+    assert there | OTHERS == named()
+
+
+def test_every_page_is_led_to() -> None:
+    """A page stands in the masthead, or another page leads to it."""
+    told = ""
+    for place in ("templates", "fleet/dashboard"):
+        for one in sorted((Path(settings.BASE_DIR) / place).rglob("*")):
+            if one.suffix in {".html", ".py"} and one.name != "urls.py":
+                told += one.read_text()
+    alone = {"overview", "stale-form", "sign-in-link"}  # where one lands, and what stands alone
+    for name in named() - {page.name for page in MASTHEAD} - alone:
+        ways = (f"{{% url '{name}'", f'redirect("{name}"', f'reverse("{name}"')
+        assert any(way in told for way in ways), name
 
 
 @pytest.mark.parametrize("page", PAGES)

@@ -19,7 +19,7 @@ from fleet.dashboard.typed import shown_again
 from fleet.faults import Fault
 from fleet.people import manage, tokens
 from fleet.people.models import Person, Role, Token
-from fleet.people.roles import Right, depots_of, managed_by, may
+from fleet.people.roles import Right, depots_of, managed_by, may, seen_by
 from fleet.vehicles.models import Depot
 
 DEFAULT_DAYS = 90
@@ -38,7 +38,7 @@ def _refused(request: SignedIn, fault: Fault) -> HttpResponse:
 def _page(request: SignedIn, context: dict[str, Any]) -> HttpResponse:
     managed = managed_by(request.user)
     facts = {
-        "people": _people(request.user),
+        "people": seen_by(request.user).select_related("deputy").prefetch_related("depots"),
         "managed": set(managed.values_list("pk", flat=True)),
         "may_manage": may(request.user, Right.MANAGE_PEOPLE),
         "tokens": tokens_seen_by(request.user),
@@ -49,16 +49,6 @@ def _page(request: SignedIn, context: dict[str, Any]) -> HttpResponse:
         "now": timezone.now(),
     }
     return show(request, "people-and-tokens", scope_of(request), {**facts, **context})
-
-
-def _people(person: Person) -> QuerySet[Person]:
-    """Everybody who shares a depot, for who manages people."""
-    if not may(person, Right.MANAGE_PEOPLE):
-        return Person.objects.none()
-    seen = Person.objects.all()
-    if not person.is_superuser:
-        seen = seen.filter(depots__in=depots_of(person))
-    return seen.distinct().order_by("username").select_related("deputy").prefetch_related("depots")
 
 
 def tokens_seen_by(person: Person) -> QuerySet[Token]:
@@ -126,7 +116,7 @@ def name_deputy(request: SignedIn, person_id: int) -> HttpResponse:
     itself = person_id == request.user.pk
     person = request.user if itself else get_object_or_404(managed_by(request.user), pk=person_id)
     pk = request.POST.get("deputy", "")
-    found = _people(request.user).filter(pk=int(pk) if pk.isdecimal() else 0).first()
+    found = seen_by(request.user).filter(pk=int(pk) if pk.isdecimal() else 0).first()
     try:
         if pk and found is None:
             raise Fault("Choose the deputy among the people listed.")
