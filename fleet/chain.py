@@ -22,6 +22,7 @@ from fleet.due.rules import Book, gather_book
 from fleet.due.stamps import changed_vehicles
 from fleet.duty import assess
 from fleet.hindcast import widen
+from fleet.overview import weeks
 from fleet.readings import judge
 from fleet.readings.models import Reading, Upload, Verdict
 from fleet.runs import ledger
@@ -141,6 +142,7 @@ def _follow_up(as_of: datetime, zone: str | None, book: Book) -> Counts:
         "questions asked": escalate.escalate(actor, list(here.values())),
         "consumption findings": consumption.watch(actor, consumption.topped_up(ids), as_of),
         "demand rows": demand.forecast_demand(as_of.date(), ids, book),
+        "weeks ahead": weeks.forecast_weeks(as_of.date(), ids, book),
         "trials evaluated": evaluate.evaluate_running(as_of, ids),
     }
 

@@ -129,7 +129,7 @@ def look_ahead(
     """Follow every vehicle at 99 levels and add up what its services take."""
     tallies: dict[int, _Tally] = defaultdict(_Tally)
     for some in classes:
-        paths = _Paths.of(some, calendar, utc_offset_d, widening)
+        paths = Ways.of(some, calendar, utc_offset_d, widening)
         sigma = learnt.sigma_of(depot_id, some.type_id)
         _count(tallies[some.type_id], some, paths, calendar, recipes, learnt, sigma)
     return Ahead(
@@ -140,13 +140,13 @@ def look_ahead(
 
 
 @dataclass(frozen=True)
-class _Paths:
+class Ways:
     km: Paths
     hours: Paths
     law: usage.Law  # of the distance
 
     @classmethod
-    def of(cls, some: Class, calendar: Calendar, offset_d: float, widening: float) -> "_Paths":
+    def of(cls, some: Class, calendar: Calendar, offset_d: float, widening: float) -> "Ways":
         until_d = float(calendar.edges_d[-1])
         return cls(
             _paths(some.km, until_d, offset_d, widening),
@@ -165,7 +165,7 @@ def _paths(meters: Meters, until_d: float, offset_d: float, widening: float) -> 
 def _count(
     tally: _Tally,
     some: Class,
-    paths: _Paths,
+    paths: Ways,
     calendar: Calendar,
     recipes: Recipes,
     learnt: Learnt,
@@ -176,7 +176,7 @@ def _count(
     stretches = calendar.stretches
     for number, stretch in enumerate(stretches):
         there = _within(counts, stretch)
-        rho = _rho(some, paths, stretch, sigma)
+        rho = rho_of(some, paths, stretch, sigma)
         for parts in _kinds(some, recipes):
             outcomes = _outcomes(some, there, parts)
             _keep(tally.by_services, parts, number, len(stretches), total(outcomes, rho, z))
@@ -247,7 +247,7 @@ def _poured(some: Class, km: Paths, stretch: Stretch, ml_per_km: float) -> Array
     return found
 
 
-def _rho(some: Class, paths: _Paths, stretch: Stretch, sigma: float) -> Array:
+def rho_of(some: Class, paths: Ways, stretch: Stretch, sigma: float) -> Array:
     """Correlation of each vehicle's distance with what its class shares; 0 without a meter."""
     found = np.zeros(len(some.vehicle_id))
     if sigma > 0 and len(some.km.id):
@@ -258,7 +258,7 @@ def _rho(some: Class, paths: _Paths, stretch: Stretch, sigma: float) -> Array:
     return found
 
 
-def _add_next_month(tally: _Tally, some: Class, paths: _Paths, calendar: Calendar) -> None:
+def _add_next_month(tally: _Tally, some: Class, paths: Ways, calendar: Calendar) -> None:
     tally.there += len(some.vehicle_id)
     tally.vehicles += int((some.km_of >= 0).sum())
     if not len(some.km.id):

@@ -58,7 +58,7 @@ def learn(today: date, recipes: Recipes) -> Learnt:
         events={key: found for key, found in events.items() if key not in used_by_km},
         exposure=there.exposure(),
         per_km=per_km,
-        sigma=_sigma(today),
+        sigma=sigmas(today),
     )
 
 
@@ -227,7 +227,7 @@ def _driven_km(vehicle_ids: Array, since_d: int) -> float:
     return float(rows["km"].sum())
 
 
-def _sigma(today: date) -> dict[tuple[int, int], float]:
+def sigmas(today: date) -> dict[tuple[int, int], float]:
     """Spread of what each class shares, from the months that are over."""
     rows = ClassMonth.objects.filter(month_on__lt=today.replace(day=1)).order_by("month_on")
     by_class: dict[tuple[int, int], list[ClassMonth]] = defaultdict(list)

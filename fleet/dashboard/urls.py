@@ -28,7 +28,7 @@ from fleet.dashboard.views.climate import climate, take_in_climate
 from fleet.dashboard.views.due import due, due_file, forget_view, save_view
 from fleet.dashboard.views.home import home
 from fleet.dashboard.views.method import method, method_chart, start_backtest
-from fleet.dashboard.views.overview import overview
+from fleet.dashboard.views.overview import overview, overview_chart, overview_file
 from fleet.dashboard.views.runs import runs, start_night
 from fleet.dashboard.views.vehicle import (
     add_reading,
@@ -56,6 +56,12 @@ urlpatterns = [
     *visit_urls.urlpatterns,
     path("", home, name="home"),
     path("overview", overview, name="overview"),
+    re_path(r"^overview/(?P<chart>weeks|late)$", overview_chart, name="overview-chart"),
+    re_path(
+        r"^overview/(?P<chart>weeks|late)\.(?P<ending>csv|xlsx)$",
+        overview_file,
+        name="overview-file",
+    ),
     path("due", due, name="due"),
     re_path(r"^due\.(?P<ending>csv|xlsx)$", due_file, name="due-file"),
     path("due/lists", save_view, name="save-view"),

@@ -94,13 +94,11 @@ def falling_due(days: Mapping[int, date], horizons: Horizons) -> dict[int, Falli
     return found
 
 
-def late(days: Mapping[int, date], limit: int, *, certain: bool = False) -> list[Late]:
+def late(days: Mapping[int, date], limit: int) -> list[Late]:
     """The longest late first, of depots with their days; one query (two around midnight)."""
     found = []
     for today, pks in by_day(dict(days)):
-        which = condition("overdue", today)
-        if not certain:
-            which |= condition("probably_overdue", today)
+        which = condition("overdue", today) | condition("probably_overdue", today)
         rows = _in_the_fleet().filter(which, depot__in=pks)
         rows = rows.order_by("sort_on", "vehicle_id", "service_id")
         found += [_late(row, today) for row in rows.values(*OF_STATE, *NAMED.values())[:limit]]

@@ -107,6 +107,25 @@ def test_the_keyboard_reaches_the_page_and_its_first_row(page: Page) -> None:
     page.wait_for_url("**/vehicles/V-101#engine-oil")
 
 
+def test_charts_of_the_overview_are_drawn_and_on_a_phone_only_when_asked_for(
+    page: Page, people: Cast
+) -> None:
+    DueDate.objects.filter(vehicle=people.van).update(
+        beyond_by_reading=True, sort_on=date(2020, 1, 1)
+    )
+    page.goto("/overview")
+    page.locator("[data-chart][data-drawn]").first.wait_for()
+    page.set_viewport_size({"width": 390, "height": 844})
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto("/overview")
+    button = page.get_by_role("button", name="Show the charts")
+    button.wait_for()
+    assert not [url for url in asked if "plotly.min" in url]
+    button.click()
+    page.locator("[data-chart][data-drawn]").first.wait_for()
+
+
 @pytest.mark.parametrize("width", WIDTHS)
 def test_no_page_scrolls_sideways(width: int, page: Page, people: Cast) -> None:
     Reading.objects.filter(vehicle=people.van).update(note="a note " + "without end " * 20)

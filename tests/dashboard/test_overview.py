@@ -14,7 +14,8 @@ from django.utils import timezone
 from pytest_django import DjangoAssertNumQueries
 
 from fleet.due.models import CheckFigure, CheckResult, Deferral, DueDate, DueMove
-from fleet.overview.models import LastSeen
+from fleet.overview import weeks
+from fleet.overview.models import LastSeen, WorkAhead
 from fleet.overview.needs import Kind
 from fleet.people.models import Person, Role
 from fleet.readings.models import Reading, ReadingDecision
@@ -263,6 +264,71 @@ def test_what_happened_before_the_last_visit_is_not_told_again(
     findings.Finding.objects.update(recorded_at=timezone.now() - timedelta(hours=3))
     assert "damp below" not in page(signed_in(people.viewer))
     assert "damp below" in page(signed_in(people.supervisor))  # who never looked: of seven days
+
+
+# --- charts --------------------------------------------------------------------------------
+def chart(client: Client, name: str, query: str = "") -> dict[str, dict[str, list[float]]]:
+    """Series of a chart by name."""
+    drawn = client.get(f"/overview/{name}?{query}").json()
+    return {trace["name"]: trace for trace in drawn["data"]}
+
+
+def rows(client: Client, name: str, query: str = "") -> list[dict[str, str]]:
+    kept = client.get(f"/overview/{name}.csv?{query}").content.decode("utf-8-sig")
+    return list(csv.DictReader(StringIO(kept)))
+
+
+def test_late_services_are_drawn_by_days_certain_ones_apart(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    spread(people)
+    client = signed_in(people.supervisor)
+    drawn = chart(client, "late")
+    assert sorted(drawn["overdue"]["x"]) == [9, 60]
+    assert drawn["probably overdue"]["x"] == [3]
+    assert drawn["probably overdue"]["marker"]["symbol"] == "circle-open"
+    charts = text(part(page(client), "charts no-print"))
+    assert "Half of 3 late services are late by 9 days or more, P40 Engine oil by 60" in charts
+    assert [row["Days late"] for row in rows(client, "late")] == ["60", "9", "3"]
+
+
+def test_the_weeks_are_drawn_in_hours_or_services(people: Cast, signed_in: SignedIn) -> None:
+    spread(people)
+    weeks.forecast_weeks(depots_day(), [people.plain.pk])
+    client = signed_in(people.supervisor)
+    # two overdue and one probably, each half an hour by our choice for want of a procedure
+    assert chart(client, "weeks")["overdue"]["y"] == [1.0]
+    in_services = chart(client, "weeks", "by=services")
+    assert in_services["overdue"]["y"] == [2.0]
+    assert in_services["with probably overdue"]["y"] == [3.0]
+    kept = rows(client, "weeks", "by=services")
+    assert len(kept) == 13  # what is carried over, and twelve weeks
+    assert kept[0]["Expected"] == "3.0"
+    seen = part(page(client, "?by=services"), "charts no-print")
+    assert re.search(r"Most falls due in week \d+: \d+ services", text(seen))
+    assert 'data-chart="/overview/weeks?by=services"' in seen
+
+
+def test_the_sentence_says_where_a_workshop_lacks_hours(people: Cast, signed_in: SignedIn) -> None:
+    week = {
+        "begin_on": "2026-12-14", "end_on": "2026-12-21", "mean_min": 1_140, "var_min": 0,
+        "low_min": 0, "high_min": 0, "mean": 0, "var": 0, "low": 0, "high": 0,
+        "capacity_min": 600,
+    }  # fmt: skip
+    WorkAhead.objects.create(
+        depot=people.plain, as_of_on=depots_day(), overdue=0, overdue_min=0, probably=0,
+        probably_min=0, weeks=[week],
+    )  # fmt: skip
+    client = signed_in(people.supervisor)
+    # 1,140 min less 600 are 9 h; ISO 8601 counts Monday, 14 December 2026, to week 51
+    assert "; the workshop has 9 h too few in week 51." in text(part(page(client), "say"))
+    assert "In week 51 19 h fall due, and the workshop has 10 h" in page(client)
+
+
+def test_without_a_night_there_are_no_weeks(people: Cast, signed_in: SignedIn) -> None:
+    client = signed_in(people.supervisor)
+    assert client.get("/overview/weeks").status_code == 404
+    assert "/overview/weeks" not in page(client)
 
 
 # --- the whole page ------------------------------------------------------------------------

@@ -67,6 +67,11 @@ def day(on: date | None) -> str:
 
 
 @register.filter
+def iso_week(on: date) -> int:
+    return on.isocalendar().week
+
+
+@register.filter
 def short_day(on: date | None) -> str:
     return "" if on is None else words.short_day(on)
 

@@ -1,12 +1,17 @@
 """Overview: what is due, what needs somebody, what happened since."""
 
-from datetime import timedelta
+from collections.abc import Sequence
+from datetime import date, datetime, timedelta
+from typing import Any
 
-from django.http import HttpResponse
+from django.http import Http404, HttpResponse
 from django.utils import timezone
+from django.utils.http import urlencode
 from django.views.decorators.http import require_GET
 
-from fleet.dashboard.frame import SignedIn, scope_of, show
+from fleet.dashboard import overview_charts as charts
+from fleet.dashboard.downloads import table_file
+from fleet.dashboard.frame import Scope, SignedIn, scope_of, show
 from fleet.dashboard.overview_lines import (
     DEPOTS_OPEN,
     MOST_NEEDS,
@@ -17,7 +22,9 @@ from fleet.dashboard.overview_lines import (
     local_day,
     need_lines,
 )
-from fleet.due.periods import Falling, Horizons, falling_due, late
+from fleet.dashboard.plotly_bundle import MAP_STYLE_ID
+from fleet.due.periods import Falling, Horizons, Late, falling_due, late
+from fleet.overview import weeks
 from fleet.overview.needs import needs
 from fleet.overview.seen import look
 from fleet.overview.since import events
@@ -25,13 +32,14 @@ from fleet.people.roles import Right, may
 from fleet.today import newest_day, today_at
 
 MOST_OVERDUE = 5
+MOST_DRAWN = 1_000  # late services in one chart
 AT_FIRST = timedelta(days=7)  # what somebody is told who never looked before; our choice
 
 
 @require_GET
 def overview(request: SignedIn) -> HttpResponse:
     scope, now = scope_of(request), timezone.now()
-    days = {depot.pk: today_at(depot.zone, now) for depot in scope.chosen}
+    days = _days(scope, now)
     horizons = Horizons(newest_day([depot.zone for depot in scope.chosen], now))
     by_depot = falling_due(days, horizons)
     falling = sum(by_depot.values(), Falling())
@@ -39,8 +47,8 @@ def overview(request: SignedIn) -> HttpResponse:
     seen_at = look(request.user, now)
     told = happened(events(days, scope.chosen, seen_at or now - AT_FIRST), scope)
     depots = depot_lines(scope, by_depot, horizons)
-    enters = may(request.user, Right.ENTER_HISTORY)
-    lines = need_lines(waiting, scope, enters_history=enters)
+    lines = need_lines(waiting, scope, enters_history=may(request.user, Right.ENTER_HISTORY))
+    found = late(days, MOST_DRAWN)
     context = {
         "today": horizons.today,
         "horizons": horizons,
@@ -51,9 +59,68 @@ def overview(request: SignedIn) -> HttpResponse:
         "read": read,
         "needs": lines[:MOST_NEEDS],
         "also": lines[MOST_NEEDS:],
-        "worst": late(days, MOST_OVERDUE, certain=True),
+        "worst": [one for one in found if one.certain][:MOST_OVERDUE],
         "seen_on": local_day(seen_at, scope),
         "told": told[:MOST_SENTENCES],
         "untold": len(told[MOST_SENTENCES:]),
+        **_charts(scope, found, by_services=_by_services(request)),
     }
     return show(request, "overview", scope, context)
+
+
+def _days(scope: Scope, now: datetime) -> dict[int, date]:
+    return {depot.pk: today_at(depot.zone, now) for depot in scope.chosen}
+
+
+def _by_services(request: SignedIn) -> bool:
+    return request.GET.get("by") == "services"
+
+
+def _charts(scope: Scope, found: Sequence[Late], *, by_services: bool) -> dict[str, Any]:
+    """What stands around the charts; they are drawn from addresses of their own."""
+    rows = weeks.rows_of(scope.chosen)
+    load = weeks.load(rows, services=by_services)
+    query = {"depot": scope.depot, "by": "services" if by_services else "hours"}
+    context: dict[str, Any] = {
+        "charts": bool(load or found),
+        "map_style_id": MAP_STYLE_ID,
+        "chart_query": urlencode({name: value for name, value in query.items() if value}),
+        "by_services": by_services,
+        "load": load,
+        "short": weeks.first_short(rows),
+    }
+    if load:
+        context["weeks_finding"] = charts.weeks_finding(load, services=by_services)
+        context["weeks_words"] = charts.weeks_in_words(load, services=by_services)
+    if found:
+        context["late_finding"] = charts.late_finding(found)
+        context["late_words"] = charts.late_in_words(found)
+    return context
+
+
+@require_GET
+def overview_chart(request: SignedIn, chart: str) -> HttpResponse:
+    scope, services = scope_of(request), _by_services(request)
+    if chart == "late":
+        figure = charts.late_by_service(late(_days(scope, timezone.now()), MOST_DRAWN))
+    else:
+        figure = charts.weeks(_load(scope, services), services=services)
+    return HttpResponse(figure.to_json(), content_type="application/json")
+
+
+@require_GET
+def overview_file(request: SignedIn, chart: str, ending: str) -> HttpResponse:
+    """The figures of a chart, to keep."""
+    scope, services = scope_of(request), _by_services(request)
+    if chart == "late":
+        rows = charts.late_cells(late(_days(scope, timezone.now()), MOST_DRAWN))
+        return table_file("late", ending, charts.LATE_HEADINGS, rows)
+    rows = charts.weeks_cells(_load(scope, services), services=services)
+    return table_file("weeks", ending, charts.WEEKS_HEADINGS, rows)
+
+
+def _load(scope: Scope, services: bool) -> weeks.Load:
+    load = weeks.load(weeks.rows_of(scope.chosen), services=services)
+    if load is None:
+        raise Http404
+    return load

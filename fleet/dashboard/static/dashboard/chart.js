@@ -49,7 +49,11 @@
     document.querySelectorAll("[data-chart]").forEach(draw);
   }
 
-  document.addEventListener("DOMContentLoaded", drawAll);
+  if (document.readyState === "loading") {
+    document.addEventListener("DOMContentLoaded", drawAll);
+  } else {
+    drawAll();
+  }
   document.addEventListener("readings-changed", drawAll);
   window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
     document.querySelectorAll("[data-chart][data-drawn]").forEach(paint);
