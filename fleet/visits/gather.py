@@ -73,6 +73,7 @@ class Gathered:
     away: Array  # (v, H)
     wanted: tuple[Wanted, ...]  # by vehicle as above
     standing: tuple[Standing, ...]
+    held: tuple[Wanted, ...]  # services of what stands, as far as they fall due
     before: dict[tuple[int, int], int]  # vehicle, service → day in the plan before
     newest_plan_id: int | None
     newest_version: int  # of that plan; 0: there is none
@@ -84,7 +85,8 @@ def gather(depot: Depot, today: date, days: int) -> Gathered:
     workshop = Workshop.objects.filter(depot=depot).first() or Workshop(depot=depot)
     newest = Plan.objects.filter(depot=depot).order_by("-id").first()
     orders, ordered = _orders(depot, today, days)
-    rows = _rows(depot, today, days, ordered)
+    every = _as_wanted(list(_due(depot, today, days)), today, days)
+    rows = tuple(w for w in every if (w.vehicle_id, w.service_id) not in ordered)
     near, before = _before(newest, today, days, {(w.vehicle_id, w.service_id): w for w in rows})
     taken = {(one.vehicle_id, pk) for one in near for pk in one.service_ids}
     wanted = tuple(w for w in rows if (w.vehicle_id, w.service_id) not in taken)
@@ -103,6 +105,7 @@ def gather(depot: Depot, today: date, days: int) -> Gathered:
         away=_away(vehicles, today, days),
         wanted=tuple(sorted(wanted, key=lambda w: (order[w.vehicle_id], w.service_id))),
         standing=(*orders, *near),
+        held=_services_held((*orders, *near), every),
         before=before,
         newest_plan_id=newest.pk if newest else None,
         newest_version=newest.version if newest else 0,
@@ -166,12 +169,9 @@ def _waits(service_ids: set[int]) -> dict[int, int]:
     return dict(summed)
 
 
-def _rows(
-    depot: Depot, today: date, days: int, ordered: set[tuple[int, int]]
-) -> tuple[Wanted, ...]:
-    found = _due(depot, today, days)
-    return _as_wanted([row for row in found if (row.vehicle_id, row.service_id) not in ordered],
-                      today, days)  # fmt: skip
+def _services_held(standing: tuple[Standing, ...], every: tuple[Wanted, ...]) -> tuple[Wanted, ...]:
+    pairs = {(one.vehicle_id, pk) for one in standing for pk in one.service_ids}
+    return tuple(one for one in every if (one.vehicle_id, one.service_id) in pairs)
 
 
 def wanted_of(

@@ -2,9 +2,10 @@
 
 import time
 from collections.abc import Callable, Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from functools import partial
+from typing import Any
 
 import numpy as np
 from django.db import transaction
@@ -22,12 +23,13 @@ from fleet.visits.gather import Gathered, gather
 from fleet.visits.listing import PlanRow, gap
 from fleet.visits.models import Plan, PlannedService, Visit
 from fleet.visits.naive import compare
-from fleet.visits.task import Made, make
+from fleet.visits.task import Made, are_rounds, costs, make
 
 DAYS = 56
 NIGHT_S = 20.0  # of a depot at most; our choice. Work is counted and ends long before
 KEPT_D = 60  # plans older than this are taken away; our choice
 TRIES = 3  # where a person moves visits while a plan is computed; our choice
+STANDS = "its day stands"  # why a service of a visit that stands is on its day
 FIRST_PRICES = 20  # of minutes, dearest first, kept with a plan; our choice
 
 
@@ -294,16 +296,27 @@ def _standing_services(
 ) -> list[PlannedService]:
     """Services of visits that stand: planned on their day, whatever it costs."""
     row_of = {vehicle.pk: row for row, vehicle in enumerate(found.vehicles)}
+    own = replace(found, wanted=found.held)
+    cost, _, late_d = costs(own)
+    late_d = late_d * ~are_rounds(own)[:, None]
+    at = {(one.vehicle_id, one.service_id): row for row, one in enumerate(found.held)}
+
+    def told(vehicle_id: int, service_id: int, day: int) -> dict[str, Any]:
+        row = at.get((vehicle_id, service_id))
+        if row is None:  # it falls due by no forecast
+            return {"wanted_on": _day(found.today, day), "late_d": 0.0}
+        wanted_on = _day(found.today, _wanted_day(cost[row]))
+        return {"wanted_on": wanted_on, "late_d": float(late_d[row, day])}
+
     return [
         PlannedService(
             plan=stored,
             vehicle_id=one.vehicle_id,
             service_id=service_id,
             visit=visits[row_of[one.vehicle_id], one.day],
-            wanted_on=_day(found.today, one.day),
             held=True,
-            late_d=0.0,
-            reason=Reason.ON_TIME,
+            reason=STANDS,
+            **told(one.vehicle_id, service_id, one.day),
         )
         for one in found.standing
         for service_id in one.service_ids

@@ -356,4 +356,4 @@ def test_planned_anew_says_what_came_of_it(chief: Client, days: Plan) -> None:
     assert "it stays" in follow(chief, send(chief, shown, "Plan anew now"))
     Absence.objects.create(mechanic=Mechanic.objects.get(), from_on=monday(), until_on=monday())
     said = follow(chief, send(chief, shown, "Plan anew now"))
-    assert "Planned anew: 2 services moved" in said
+    assert "Planned anew: 2 services are on another day" in said

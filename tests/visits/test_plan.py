@@ -239,3 +239,14 @@ def test_a_round_joins_a_visit_and_makes_none() -> None:
     due(lone, weekly.service, 3)
     DueDate.objects.filter(vehicle=lone).update(meter_life=1 - 3 / 7)
     assert "V-2 engine-oil" not in days(planned())
+
+
+def test_what_stands_is_as_late_as_its_day_is() -> None:
+    # by hand: due for certain on the plan's first day, ordered for a week later
+    (van,) = fleet({"V-1": (0,)})
+    DueDate.objects.filter(vehicle=van).update(km_p10=TODAY, km_p90=TODAY)
+    service = scene.service("gearbox", duty_class="severe")
+    order("V-1", service, TODAY + timedelta(days=7), WorkOrder.State.RELEASED)
+    stands = planned().services.get()
+    assert (stands.late_d, stands.wanted_on) == (7.0, TODAY)
+    assert stands.reason == "its day stands"

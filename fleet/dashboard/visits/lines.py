@@ -23,6 +23,7 @@ REASONS = {
     "cheaper on a shared visit": "together with the others it costs less",
     "left out": "after this plan costs less",
     "set by hand": "somebody chose the day",
+    "its day stands": "the day stands: an order has it, it is locked, or it is near",
 }
 PRICES_SHOWN = 5
 
@@ -176,9 +177,10 @@ def told(outcomes: Sequence[Outcome]) -> str:
     return said + (f" {refused} refused, as said below." if refused else "")
 
 
-def planned_anew(before: str, after: str, moved: int) -> str:
-    """What came of planning anew."""
-    return f"Planned anew: {moved} service{'s' * (moved != 1)} moved; {before} → {after}."
+def planned_anew(moved: int) -> str:
+    """What came of planning anew. What stands is no longer in its cost, so costs tell nothing."""
+    many = f"{moved} services are" if moved != 1 else "one service is"
+    return f"Planned anew: {many if moved else 'no service is'} on another day than before."
 
 
 def moved_to(vehicle: str, on: date, bay: str) -> str:

@@ -106,7 +106,5 @@ def plan_anew(request: SignedIn, actor: Actor) -> HttpResponse:
     if found.same:
         messages.success(request, "Nothing has changed since this plan was made: it stays.")
     else:
-        before = money.words(found.before.cost) if found.before else "no plan"
-        said = lines.planned_anew(before, money.words(found.after.cost), found.moved)
-        messages.success(request, said)
+        messages.success(request, lines.planned_anew(found.moved))
     return redirect(days_of(depot))
