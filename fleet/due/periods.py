@@ -9,6 +9,7 @@ from django.db.models import Count, Q, QuerySet
 
 from fleet.due.listing import by_day, condition, state_on
 from fleet.due.models import DueDate
+from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Vehicle
 
 SOON_D, AHEAD_D = 7, 30  # the two near horizons: our choice
@@ -45,8 +46,6 @@ class Falling:
     ahead: int = 0
     this_month: int = 0
     next_month: int = 0
-    unknown: int = 0  # whose history nobody knows
-    rows: int = 0  # of all states
 
     def __add__(self, other: "Falling") -> "Falling":
         return Falling(*(a + b for a, b in zip(self.figures, other.figures, strict=True)))
@@ -55,7 +54,7 @@ class Falling:
     def figures(self) -> tuple[int, ...]:
         return (
             *(self.overdue, self.probably_overdue, self.soon, self.ahead),
-            *(self.this_month, self.next_month, self.unknown, self.rows),
+            *(self.this_month, self.next_month),
         )
 
 
@@ -84,12 +83,11 @@ def falling_due(days: Mapping[int, date], horizons: Horizons) -> dict[int, Falli
             "ahead": coming & Q(sort_on__lte=horizons.ahead),
             "this_month": condition("due_this_month", today),
             "next_month": condition("later", today) & Q(sort_on__lte=horizons.next_month_end),
-            "unknown": condition("history_unknown", today),
         }
         counts = {name: Count("pk", filter=which) for name, which in wanted.items()}
-        rows = _in_the_fleet().filter(depot__in=pks).order_by().values("depot")
-        rows = rows.annotate(**counts, rows=Count("pk"))
-        for depot, *figures in rows.values_list("depot", *wanted, "rows"):
+        rows = _up_to(max(today, horizons.next_month_end)).filter(depot__in=pks)
+        counted = rows.order_by().values("depot").annotate(**counts)
+        for depot, *figures in counted.values_list("depot", *wanted):
             found[depot] = Falling(*figures)
     return found
 
@@ -99,7 +97,7 @@ def late(days: Mapping[int, date], limit: int) -> list[Late]:
     found = []
     for today, pks in by_day(dict(days)):
         which = condition("overdue", today) | condition("probably_overdue", today)
-        rows = _in_the_fleet().filter(which, depot__in=pks)
+        rows = _up_to(today).filter(which, depot__in=pks)
         rows = rows.order_by("sort_on", "vehicle_id", "service_id")
         found += [_late(row, today) for row in rows.values(*OF_STATE, *NAMED.values())[:limit]]
     return sorted(found, key=lambda one: -one.late_d)[:limit]
@@ -125,11 +123,28 @@ NAMED = {
 
 def newly_overdue(days: Mapping[int, date], since: date) -> QuerySet[DueDate]:
     """Services overdue now whose limit was reached on a day or later."""
-    rows = _in_the_fleet().none()
+    late = Q(pk__in=[])
     for today, pks in by_day(dict(days)):
-        rows = rows | _in_the_fleet().filter(condition("overdue", today), depot__in=pks)
-    return rows.filter(sort_on__gte=since)
+        late |= condition("overdue", today) & Q(depot__in=pks, sort_on__lte=today)
+    return in_the_fleet().filter(late, sort_on__gte=since)
 
 
-def _in_the_fleet() -> QuerySet[DueDate]:
-    return DueDate.objects.exclude(vehicle__status=Vehicle.Status.SOLD)
+def unknown(depots: Depots) -> QuerySet[DueDate]:
+    """Services whose history nobody knows."""
+    return in_the_fleet().filter(history_known=False, depot__in=depots)
+
+
+def has_any(depots: Depots) -> bool:
+    """Whether there is any due date at some depots."""
+    return in_the_fleet().filter(depot__in=depots).exists()
+
+
+def in_the_fleet() -> QuerySet[DueDate]:
+    """Those of vehicles that are not sold, without looking each vehicle up."""
+    sold = Vehicle.objects.filter(status=Vehicle.Status.SOLD)
+    return DueDate.objects.exclude(vehicle__in=sold.values("pk"))
+
+
+def _up_to(last: date) -> QuerySet[DueDate]:
+    """Those up to a day; what is late has a day in the past, so none of it is left out."""
+    return in_the_fleet().filter(sort_on__lte=last)

@@ -26,6 +26,7 @@ from fleet import bulk
 from fleet.consumables.listing import proposals
 from fleet.due import defer
 from fleet.due.models import DueDate
+from fleet.due.periods import unknown
 from fleet.people.models import Person
 from fleet.readings.listing import held
 from fleet.usage.models import UsageState
@@ -71,10 +72,9 @@ class Read:
 
 
 def needs(
-    depots: Sequence[Depot], person: Person, now: datetime, today: date, unknown: int
+    depots: Sequence[Depot], person: Person, now: datetime, today: date
 ) -> tuple[list[Need], Read]:
-    """What waits at some depots, the gravest first, and how old readings are; one query beside
-    the number of services of unknown history, which is given."""
+    """What waits at some depots, the gravest first, and how old readings are; one query."""
     counts: dict[str, int] = defaultdict(int)
     oldest: dict[str, datetime] = {}
     parts = (*_waiting(depots, person, today), *_read(depots, now))
@@ -83,7 +83,6 @@ def needs(
         at = bulk.moment(first)
         if at is not None:
             oldest[kind] = min(at, oldest.get(kind, at))
-    counts[Kind.UNKNOWN] = unknown
     found = [Need(kind, counts[kind], oldest.get(kind)) for kind in Kind if counts[kind]]
     return found, Read(counts[VEHICLES], counts[FRESH], counts[Kind.UNREAD])
 
@@ -106,6 +105,7 @@ def _waiting(
     no_day = listing.planned_for(listing.orders_at(depots, [WorkOrder.State.RELEASED]), None)
     yield _counted(no_day, Kind.NO_DAY, "released_at")
     yield _counted(_ending(depots, today), Kind.DEFERRAL, "until_on")
+    yield _counted(unknown(depots), Kind.UNKNOWN, "p50")  # no day: nobody knows since when
 
 
 def _counted(

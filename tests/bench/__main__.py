@@ -7,7 +7,7 @@ import tempfile
 
 ALL = (
     *("replay", "verdicts", "night", "upload", "orders", "demand", "trials", "check"),
-    *("history", "waits", "plan"),
+    *("history", "waits", "plan", "overview"),
 )
 
 
@@ -42,6 +42,7 @@ def _measure(what: list[str] | tuple[str, ...], vehicles: int) -> None:
         history,
         night,
         orders,
+        overview,
         plan,
         replay,
         trials,
@@ -58,6 +59,7 @@ def _measure(what: list[str] | tuple[str, ...], vehicles: int) -> None:
         "check": check,
         "history": history,
         "plan": plan,
+        "overview": overview,
         "waits": waits,
     }
     print(f"{connection.vendor}, {vehicles:,} vehicles")

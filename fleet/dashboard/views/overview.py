@@ -23,7 +23,7 @@ from fleet.dashboard.overview_lines import (
     need_lines,
 )
 from fleet.dashboard.plotly_bundle import MAP_STYLE_ID
-from fleet.due.periods import Falling, Horizons, Late, falling_due, late
+from fleet.due.periods import Falling, Horizons, Late, falling_due, has_any, late
 from fleet.overview import weeks
 from fleet.overview.needs import needs
 from fleet.overview.seen import look
@@ -43,7 +43,7 @@ def overview(request: SignedIn) -> HttpResponse:
     horizons = Horizons(newest_day([depot.zone for depot in scope.chosen], now))
     by_depot = falling_due(days, horizons)
     falling = sum(by_depot.values(), Falling())
-    waiting, read = needs(scope.chosen, request.user, now, horizons.today, falling.unknown)
+    waiting, read = needs(scope.chosen, request.user, now, horizons.today)
     seen_at = look(request.user, now)
     told = happened(events(days, scope.chosen, seen_at or now - AT_FIRST), scope)
     depots = depot_lines(scope, by_depot, horizons)
@@ -53,6 +53,7 @@ def overview(request: SignedIn) -> HttpResponse:
         "today": horizons.today,
         "horizons": horizons,
         "falling": falling,
+        "is_empty": not (any(falling.figures) or waiting or has_any(scope.chosen)),
         "in_all": figures(falling, horizons, scope.depot),
         "depot_lines": depots[:DEPOTS_OPEN],
         "more_depots": depots[DEPOTS_OPEN:],

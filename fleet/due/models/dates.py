@@ -67,6 +67,9 @@ class DueDate(models.Model):
             ),
             models.Index(fields=["sort_on", "vehicle", "service"], name="due_by_day"),  # all depots
             models.Index(fields=["depot", "p10"], name="due_soon"),  # what the night drafts
+            models.Index(  # how many services have no history
+                fields=["depot"], name="due_unknown", condition=models.Q(history_known=False)
+            ),
         ]
 
     def __str__(self) -> str:
