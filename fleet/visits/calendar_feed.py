@@ -15,8 +15,8 @@ from django.db.models import Max, Prefetch
 
 from fleet.people.roles import Right
 from fleet.vehicles.models import Depot
+from fleet.visits.events import note
 from fleet.visits.models import CalendarFeed
-from fleet.visits.moves import note
 from fleet.workorders.actor import Actor
 from fleet.workorders.models import Job, WorkOrder
 

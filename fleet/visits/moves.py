@@ -12,9 +12,9 @@ from django.db.models import F
 from fleet.faults import Fault, Refused
 from fleet.people.roles import Right
 from fleet.today import today_at
-from fleet.vehicles.models import Depot
+from fleet.visits.events import note
 from fleet.visits.gather import FROZEN_D
-from fleet.visits.models import Plan, PlanEvent, PlannedService, Promise, Visit
+from fleet.visits.models import Plan, PlannedService, Promise, Visit
 from fleet.visits.publish import claimed
 from fleet.visits.weigh import Weighed, orders_of, weigh
 from fleet.workorders import progress
@@ -178,16 +178,3 @@ def _changed(
     )
     note(actor, plan.depot_id, what, vehicle_id=visit.vehicle_id, from_on=visit.on,
          to_on=to_on, detail=detail)  # fmt: skip
-
-
-def note(actor: Actor, depot: Depot | int, what: str, **more: object) -> PlanEvent:
-    """Write the one row of history that a change of a plan leaves."""
-    depot_id = depot.pk if isinstance(depot, Depot) else depot
-    return PlanEvent.objects.create(
-        depot_id=depot_id,
-        what=what,
-        person=actor.person,
-        channel=actor.channel,
-        performed_at=actor.at,
-        **more,
-    )

@@ -17,6 +17,7 @@ from fleet.people.models import Person
 from fleet.people.roles import Right, who_may
 from fleet.today import today_at
 from fleet.vehicles.models import Depot, Vehicle
+from fleet.visits.events import note
 from fleet.visits.models import Mechanic, Plan, PlannedService, Visit
 from fleet.workorders import issue, joblist, progress
 from fleet.workorders.actor import Actor
@@ -100,6 +101,7 @@ def publish(
         for visit in visits.prefetch_related("services__service").order_by("on", "pk"):
             publishing.visit(visit)
         if not dry:
+            publishing.note()
             return publishing.outcomes
         transaction.set_rollback(True)
     kept = set(
@@ -145,6 +147,13 @@ class _Publishing:
         else:
             self.outcomes += [self._told(visit, one) for one in touched]
             self.own |= {one.order.pk for one in touched if one.done}
+
+    def note(self) -> None:
+        """One row of history, where anything was changed."""
+        changed = sum(bool(one.done) for one in self.outcomes)
+        if changed:
+            many = f"{changed} order{'s' * (changed != 1)}"
+            note(self.actor, self.plan.depot_id, "published", detail=many)
 
     def _refused(self, visit: Visit, order: WorkOrder | None, fault: Fault) -> None:
         self.outcomes.append(

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from fleet.people.roles import Right
 from fleet.today import today_at
 from fleet.vehicles.models import Depot
+from fleet.visits.events import note
 from fleet.visits.listing import PlanRow, newest, plan_row
 from fleet.visits.models import Plan
-from fleet.visits.moves import note
 from fleet.visits.plan import plan, safety_clock
 from fleet.workorders.actor import Actor
 

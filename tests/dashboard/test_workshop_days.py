@@ -177,6 +177,7 @@ def test_a_move_is_recorded_as_it_was_weighed_and_locks(chief: Client, days: Pla
     visit = visit_of("V-101")
     assert (visit.on, visit.bay, visit.locked) == (later, "Lift 2", True)
     assert "Its day is locked" in said
+    assert "Moved: V-101" in said
 
 
 def test_a_refused_day_says_why_and_offers_no_move(chief: Client, days: Plan) -> None:
@@ -240,6 +241,17 @@ def test_a_visit_of_another_depot_or_an_older_plan_is_not_found(
         assert chief.get(where).status_code == 404
         answer = chief.post(f"{where}/change", {"version": "1", "change": "lock"})
         assert answer.status_code == 404
+
+
+def test_page_and_api_refuse_with_the_same_sentence(
+    people: Cast, chief: Client, days: Plan
+) -> None:
+    visit, sunday = visit_of("V-101"), monday() - timedelta(days=1)
+    given = {"version": 1, "on": str(sunday)}
+    by_page = chief.post(f"{at('V-101')}/change", {**given, "change": "move"})
+    by_api = chief.post(f"/api/v1/visits/{visit.pk}/move", given, content_type="application/json")
+    assert by_api.status_code == 409
+    assert by_api.json()["detail"] in follow(chief, by_page)
 
 
 # --- publishing --------------------------------------------------------------------------

@@ -9,7 +9,7 @@ from fleet.due.models import DueDate, Service, ServiceDone
 from fleet.faults import Forbidden, Refused, Stale
 from fleet.people.models import Role
 from fleet.visits import plan as plans
-from fleet.visits.models import Mechanic, Plan, Visit
+from fleet.visits.models import Mechanic, Plan, PlanEvent, Visit
 from fleet.visits.publish import Outcome, publish
 from fleet.workorders import progress
 from fleet.workorders.actor import Actor
@@ -360,3 +360,13 @@ def test_visits_of_another_plan_are_not_published(chief: Actor) -> None:
     found = planned()
     others = [pk + 1_000 for pk in Visit.objects.values_list("pk", flat=True)]
     assert publish(chief, found.pk, visit_ids=others) == []
+
+
+def test_publishing_leaves_one_row_of_history_and_none_when_repeated(chief: Actor) -> None:
+    fleet({"V-1": (10,), "V-2": (20,)})
+    found = planned()
+    for _ in range(2):
+        published(chief, found)
+    published(chief, found, dry=True)
+    event = PlanEvent.objects.get()
+    assert (event.what, event.detail, event.person) == ("published", "2 orders", chief.person)

@@ -21,6 +21,7 @@ from fleet.today import today_at
 from fleet.vehicles.models import Depot
 from fleet.visits import calendar_feed
 from fleet.visits.board import board
+from fleet.visits.events import newest_events
 from fleet.visits.listing import gap, newest, promise_rows
 from fleet.visits.models import Plan
 from fleet.visits.replan import replan
@@ -68,6 +69,7 @@ def _planned(plan: Plan, today: date, asked: str, scope: Scope) -> dict[str, Any
         "means": lines.a_day_late(found),
         "promises": promise_rows([plan.depot]),
         "compared": lines.compared(plan),
+        "events": newest_events(plan.depot),
     }
 
 
