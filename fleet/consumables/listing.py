@@ -72,6 +72,13 @@ def demand_rows(
     return described(rows, today)
 
 
+def run_out_days(today: date, depot_slugs: Collection[str]) -> dict[tuple[str, str], date]:
+    """The first day without stock, as expected, by slugs of depot and item; those that last for
+    the whole forecast are left out."""
+    rows = demand_rows(today, depot_slugs, MOST_MONTHS)
+    return {(row.depot, row.item): row.runs_out for row in rows if row.runs_out is not None}
+
+
 def from_now_on(rows: QuerySet[MonthlyDemand], today: date, months: int) -> QuerySet[MonthlyDemand]:
     """The months from the present one on."""
     return rows.filter(month_on__gte=today.replace(day=1), month_on__lt=month_after(today, months))

@@ -1,6 +1,6 @@
 """People come, change and leave: one function each, for command line, page and administration."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from secrets import token_urlsafe
@@ -121,3 +121,19 @@ def _set_password(person: Person, password: str) -> None:
     except ValidationError as error:
         raise PersonFault(" ".join(error.messages)) from error
     person.set_password(password)
+
+
+def without_deputy(people: Iterable[Person], depot_ids: Iterable[int]) -> list[int]:
+    """Depots where at most one person decides today: no second supervisor, and nobody who stands
+    in for the one there is."""
+    deciding: dict[int, set[int]] = {pk: set() for pk in depot_ids}
+    for person in people:
+        if person.role == Role.SUPERVISOR and person.is_active:
+            acting = {person.pk} | ({person.deputy_id} if _stands_in(person) else set())
+            for depot in person.depots.all():
+                deciding.get(depot.pk, set()).update(pk for pk in acting if pk is not None)
+    return [pk for pk, who in deciding.items() if len(who) < 2]
+
+
+def _stands_in(person: Person) -> bool:
+    return person.deputy is not None and person.deputy.is_active and person.is_away()

@@ -135,5 +135,6 @@ def _look(row: dict[str, Any], too_old: int, today: date) -> tuple[str, ...]:
     if too_old:
         found.append("past its best before: check and write off")
     if row["arrives_on"] is not None and row["arrives_on"] < today:
-        found.append(f"was due on {row['arrives_on']}: ask the supplier")
+        due_on = row["arrives_on"]
+        found.append(f"was due on {due_on.day} {due_on:%b %Y}: ask the supplier")
     return tuple(found)

@@ -1,15 +1,22 @@
 from collections.abc import Callable
+from datetime import date
+from typing import Any
 
 import pytest
 import time_machine
 from django.test import Client
 
 from fleet.consumables.demand import forecast_demand
+from fleet.consumables.listing import DemandRow
 from fleet.consumables.models import ForecastDay, OrderProposal, TransferProposal
+from fleet.dashboard.frame import Scope
+from fleet.dashboard.stock.consumables import item_lines
+from fleet.dashboard.stock.months import month_chart
 from fleet.people.actor import Actor
 from fleet.people.models import Person, Role
 from fleet.stores import ledger
 from fleet.stores.models import Arrival, Item, Stock, UsedFluidCollected
+from fleet.vehicles.models import Depot
 from tests import scene
 from tests.cast import person
 from tests.consumables.test_demand import due_on, months_ahead
@@ -182,3 +189,55 @@ def test_the_file_has_units_names_and_pack_sizes(keeper: Client) -> None:
     assert heading.split(",")[:4] == ["depot", "item", "name", "unit"]
     assert row.split(",")[:4] == ["plain", "brake-fluid", "Brake fluid", "mL"]
     assert dict(zip(heading.split(","), row.split(","), strict=True))["pack"] == "500"
+
+
+# --- months as a chart, trouble first --------------------------------------------------------
+def month(name: str, of: str, mean: float, **more: Any) -> DemandRow:
+    given = {
+        **{"depot": "plain", "item": name, "name": name, "unit": "pieces", "month": of},
+        **{"mean": mean, "cumulative": mean, "p50": 0, "p80": 0, "p95": 2 * int(mean)},
+        **{"on_hand": 9, "usable": 9, "free": 1, "pack": None, "packs": None},
+        **{"order_by": None, "runs_out": None},
+    }
+    return DemandRow(**(given | more))
+
+
+def test_a_month_is_a_bar_with_its_band_on_one_scale_of_the_item() -> None:
+    rows = [month("a", "2026-06", 10, p95=20), None, month("a", "2026-08", 20, p95=40, free=-1)]
+    first, second = month_chart(rows, "in words").bars
+    # by hand: 44 high for the 40 of the largest band; a month is 30 wide
+    assert (first.height, first.y, first.band_y) == (11.0, 37.0, 26.0)
+    assert (second.height, second.band_y, second.lacking) == (22.0, 4.0, True)
+    assert second.x - first.x == 60
+    assert not first.lacking
+
+
+def test_no_need_at_all_draws_no_bar() -> None:
+    assert month_chart([None, None], "").bars == ()
+
+
+def test_what_runs_out_first_comes_first_with_all_depots_of_its_item() -> None:
+    june = date(2026, 6, 1)
+    rows = [
+        month("a", "2026-06", 1),
+        month("b", "2026-06", 1, runs_out=date(2026, 9, 1)),
+        month("c", "2026-06", 1, runs_out=date(2026, 7, 1)),
+        month("c", "2026-06", 1, depot="hill"),
+    ]
+    scope = Scope((Depot(slug="plain", name="Plain"), Depot(slug="hill", name="Hill")), "")
+    lines = item_lines(rows, [june], scope)
+    named = [(line.name, line.depot, line.troubled) for line in lines]
+    assert named == [
+        *(("c", "Plain", True), ("c", "Hill", False)),
+        *(("b", "Plain", True), ("a", "Plain", False)),
+    ]
+
+
+def test_the_stock_page_says_what_runs_out_when(keeper: Client) -> None:
+    seen = keeper.get("/stock").content.decode()
+    assert seen.count('data-label="Runs out"') == 1
+    item = Item.objects.get(slug="brake-fluid")
+    ledger.receive(Actor(None, "test", scene.NOW), depot=scene.depot(), item=item, quantity=4_000)
+    seen = keeper.get("/stock").content.decode()
+    assert seen.count('data-label="Runs out"') == 0
+    assert "1 that needs no look and lasts" in seen

@@ -1,4 +1,5 @@
 import json
+import re
 from collections.abc import Callable
 from datetime import date
 from typing import Any
@@ -102,10 +103,18 @@ def test_a_distance_nobody_was_scored_at_is_left_out(
 def test_few_forecasts_are_called_a_first_hint(
     people: Cast, signed_in: SignedIn, scored: BacktestResult
 ) -> None:
-    assert "first hint" not in page(signed_in(people.viewer))
+    enough = page(signed_in(people.viewer))
+    assert ("first hint" in enough, "data-chart" in enough) == (False, True)
     scored.result["forecasts"] = 299
     scored.save()
-    assert "first hint" in page(signed_in(people.viewer))
+    few = page(signed_in(people.viewer))
+    assert ("first hint" in few, "data-chart" in few, "plotly" in few) == (True, False, False)
+
+
+def test_the_three_dates_are_told_of_ones_own_vehicle(people: Cast, signed_in: SignedIn) -> None:
+    seen = page(signed_in(people.viewer))
+    assert re.search(r"engine oil of V-10[12]</a> falls due earliest likely", seen)
+    assert "V-201" not in seen
 
 
 def test_classes_of_other_depots_are_left_out(

@@ -1,6 +1,6 @@
 import re
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -155,3 +155,30 @@ def test_who_does_not_manage_people_names_no_deputy(shop: Workshop, signed_in: S
         )
         assert answer.status_code == status
     assert Person.objects.get(pk=people.supervisor.pk).deputy is None
+
+
+def test_it_says_when_people_last_signed_in_by_the_depots_clock(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    # Berlin is an hour ahead of UTC in winter (IANA time zone database)
+    people.clerk.last_login = datetime(2026, 1, 5, 23, 30, tzinfo=UTC)
+    people.clerk.save()
+    seen = signed_in(people.supervisor).get("/people-and-tokens").content.decode()
+    assert "6 Jan 2026, 00:30" in seen
+    assert "never" in seen
+
+
+def test_a_depot_where_one_person_decides_alone_is_named_until_a_deputy_stands_in(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    boss, second = shop.people.supervisor, shop.second_supervisor
+    client = signed_in(boss)
+    alone = "At Plain only one person"
+    assert alone not in client.get("/people-and-tokens").content.decode()
+    second.is_active = False
+    second.save()
+    assert alone in client.get("/people-and-tokens").content.decode()
+    today = depots_day()
+    boss.deputy, boss.deputy_from_on, boss.deputy_until_on = shop.people.mechanic, today, today
+    boss.save()
+    assert alone not in client.get("/people-and-tokens").content.decode()

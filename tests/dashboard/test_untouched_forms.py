@@ -79,7 +79,8 @@ def addresses(orders: list[WorkOrder]) -> list[str]:
     own = [f"/work-orders/{order.number}{page}" for order in orders for page in ("", "/card")]
     places = ("overview", "due", "readings", "runs", "method", "stock", "consumables", "findings")
     more = ("costs", "work-orders", "todays-orders", "people-and-tokens", "field-trials")
-    visits = [f"/workshop-days/visits/{one.pk}" for one in Visit.objects.order_by("on")[:1]]
+    planned = Visit.objects.order_by("on")[:1] if orders else ()  # without orders: no database
+    visits = [f"/workshop-days/visits/{one.pk}" for one in planned]
     return [
         *("/vehicles/V-101", "/workshop-days", *visits, *own),
         *(f"/{one}" for one in (*places, *more, "baselines")),

@@ -58,7 +58,7 @@ def test_what_needs_a_look_is_said_in_words() -> None:
     shelf.arrival(oil, due_on=date(2026, 6, 10))
     assert level().look == (
         "below zero: count it",
-        "was due on 2026-06-10: ask the supplier",
+        "was due on 10 Jun 2026: ask the supplier",
     )
 
 

@@ -27,6 +27,7 @@ from fleet.dashboard.downloads import table_file
 from fleet.dashboard.frame import Scope, SignedIn, needs, scope_of, show
 from fleet.dashboard.orders.changes import read_number
 from fleet.dashboard.stock.lines import amount
+from fleet.dashboard.stock.months import MonthChart, month_chart
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of, may
@@ -60,6 +61,18 @@ class ItemLine:
     pack: str
     row: DemandRow  # any month's: stock, order and first day without stock are the same in all
     cells: list[MonthCell | None]
+    months: list[DemandRow | None]
+
+    @property
+    def chart(self) -> MonthChart:
+        told = [f"{cell.words} {cell.mean}, up to {cell.enough}" for cell in self.cells if cell]
+        return month_chart(self.months, f"{self.name}, {self.depot}: {'; '.join(told)}.")
+
+    @property
+    def troubled(self) -> bool:
+        """Whether somebody should see to it: it runs out, lacks something or is to be ordered."""
+        lacks = any(cell is not None and cell.lacking for cell in self.cells)
+        return bool(self.row.runs_out or self.row.order_by or lacks)
 
 
 @dataclass(frozen=True)
@@ -76,6 +89,8 @@ def consumables(request: SignedIn) -> HttpResponse:
     ids = [depot.pk for depot in scope.chosen]
     names = {depot.slug: depot.name for depot in scope.depots}
     wanted = list(proposals(scope.slugs))
+    found = item_lines(demand_rows(today, scope.slugs, MONTHS), months, scope)
+    pressing = {line.name for line in found if line.troubled}
     shelves = Stock.objects.filter(depot__in=ids).values_list("depot", "item", "lead_time_d")
     leads = {(depot_id, item_id): days for depot_id, item_id, days in shelves}
     context = {
@@ -108,7 +123,8 @@ def consumables(request: SignedIn) -> HttpResponse:
             for row in coming(scope.chosen)
         ],
         "months": months,
-        "lines": item_lines(demand_rows(today, scope.slugs, MONTHS), months, scope),
+        "lines": [line for line in found if line.name in pressing],
+        "calm": [line for line in found if line.name not in pressing],
         "waste": _waste(today, scope, months),
         "tanks": [
             {
@@ -220,7 +236,8 @@ def months_from(today: date, count: int) -> list[date]:
 
 
 def item_lines(rows: list[DemandRow], months: list[date], scope: Scope) -> list[ItemLine]:
-    """One line per item and depot, with a cell for each month; by name, then depot."""
+    """One line per item and depot, with a cell for each month; the item that runs out first
+    first, all its depots together."""
     names = {depot.slug: depot.name for depot in scope.depots}
     place = {f"{month:%Y-%m}": at for at, month in enumerate(months)}
     found: dict[tuple[str, str], ItemLine] = {}
@@ -229,6 +246,7 @@ def item_lines(rows: list[DemandRow], months: list[date], scope: Scope) -> list[
             continue
         line = found.setdefault((row.name, row.depot), _line(row, names[row.depot], len(months)))
         at = place[row.month]
+        line.months[at] = row
         line.cells[at] = MonthCell(
             f"{months[at]:%b %Y}",
             _mean(row),
@@ -236,7 +254,13 @@ def item_lines(rows: list[DemandRow], months: list[date], scope: Scope) -> list[
             _near(row.free, row.unit) if row.free >= 0 else "",
             _near(-row.free, row.unit) if row.free < 0 else "",
         )
-    return [found[key] for key in sorted(found)]
+    first: dict[str, date] = {}
+    for line in found.values():
+        first[line.name] = min(first.get(line.name, date.max), line.row.runs_out or date.max)
+    return sorted(
+        found.values(),
+        key=lambda line: (first[line.name], line.name, line.row.runs_out or date.max, line.depot),
+    )
 
 
 def _line(row: DemandRow, depot: str, months: int) -> ItemLine:
@@ -247,6 +271,7 @@ def _line(row: DemandRow, depot: str, months: int) -> ItemLine:
         _near(row.usable, row.unit) if row.usable != row.on_hand else "",
         "" if row.pack is None else amount(row.pack, row.unit),
         row,
+        [None] * months,
         [None] * months,
     )
 

@@ -1,6 +1,6 @@
 """Stock in the words of a page: quantities with their unit, and what is entered about a move."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -32,6 +32,7 @@ class StockLine:
     on_order: str
     too_old: str
     lots: tuple[tuple[LotLevel, str], ...]  # where there are several
+    runs_out: date | None = None  # as expected; empty: it lasts as far as is forecast
 
 
 def amount(quantity: int, unit: str, *, signed: bool = False) -> str:
@@ -47,8 +48,16 @@ def _typeset(figure: str) -> str:
     return figure.replace(",", "\u202f").replace("-", "\u2212")
 
 
-def lines(found: Sequence[Level]) -> list[StockLine]:
-    """What needs a look first, else by depot and name as they came."""
+def lines(
+    found: Sequence[Level], run_out: Mapping[tuple[str, str], date] | None = None
+) -> list[StockLine]:
+    """What needs a look first, then what runs out first, else by depot and name as they came.
+
+    Parameters
+    ----------
+    run_out
+        The first day without stock, by slugs of depot and item.
+    """
     shown = [
         StockLine(
             row,
@@ -57,10 +66,11 @@ def lines(found: Sequence[Level]) -> list[StockLine]:
             amount(row.on_order, row.unit) if row.on_order else "",
             amount(row.too_old, row.unit) if row.too_old else "",
             tuple((lot, amount(lot.left, row.unit)) for lot in row.lots if len(row.lots) > 1),
+            (run_out or {}).get((row.depot, row.item)),
         )
         for row in found
     ]
-    return sorted(shown, key=lambda line: not line.level.look)
+    return sorted(shown, key=lambda line: (not line.level.look, line.runs_out or date.max))
 
 
 def newest_moves(depots: Sequence[str]) -> QuerySet[StockMove]:

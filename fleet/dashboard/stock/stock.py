@@ -9,6 +9,7 @@ from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
 from django.views.decorators.http import require_GET
 
+from fleet.consumables.listing import run_out_days
 from fleet.dashboard.acts import act
 from fleet.dashboard.downloads import table_file
 from fleet.dashboard.frame import Scope, SignedIn, asked_about, needs, scope_of, show
@@ -41,9 +42,11 @@ def _page(
     request: SignedIn, more: Mapping[str, object] | None = None, status: int = HTTPStatus.OK
 ) -> HttpResponse:
     scope = scope_of(request)
-    found = lines(_levels(scope))
+    found = lines(_levels(scope), run_out_days(scope.today, scope.slugs))
     context = {
-        "lines": found,
+        "lines": [line for line in found if line.level.look or line.runs_out],
+        "calm": [line for line in found if not (line.level.look or line.runs_out)],
+        "today": scope.today,
         "looks": sum(1 for line in found if line.level.look),
         "moves": [
             {

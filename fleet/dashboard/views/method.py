@@ -16,10 +16,13 @@ from fleet.dashboard.assumptions import CHAPTERS
 from fleet.dashboard.frame import SignedIn, scope_of, show
 from fleet.dashboard.plotly_bundle import MAP_STYLE_ID
 from fleet.due import widening
+from fleet.due.listing import DueRow, due_rows
 from fleet.due.models import BacktestResult
 from fleet.duty.models import Criterion
 from fleet.hindcast import backtest
 from fleet.people.roles import Right, may
+
+EXAMPLES_LOOKED_AT = 60
 
 
 @require_GET
@@ -33,9 +36,16 @@ def method(request: SignedIn) -> HttpResponse:
         "criteria": Criterion.objects.order_by("name"),
         "may_start": may(request.user, Right.RUN_NIGHT),
         "map_style_id": MAP_STYLE_ID,
+        "example": _example(scope.slugs),
         **(_scores(stored, scope.slugs) if stored else {}),
     }
     return show(request, "method", scope, context)
+
+
+def _example(depots: list[str]) -> DueRow | None:
+    """A service of one of the reader's own vehicles that has three different dates, the soonest."""
+    rows = due_rows(depots=depots, states=["due_this_month", "later"], limit=EXAMPLES_LOOKED_AT)
+    return next((row for row in rows if row.p10 and row.p10 != row.p90), None)
 
 
 def _scores(stored: BacktestResult, depots: list[str]) -> dict[str, Any]:

@@ -37,8 +37,12 @@ def _refused(request: SignedIn, fault: Fault) -> HttpResponse:
 
 def _page(request: SignedIn, context: dict[str, Any]) -> HttpResponse:
     managed = managed_by(request.user)
+    seen, scope = seen_by(request.user), scope_of(request)
+    people = list(seen.select_related("deputy").prefetch_related("depots"))
+    alone = manage.without_deputy(people, [depot.pk for depot in scope.depots]) if people else []
     facts = {
-        "people": seen_by(request.user).select_related("deputy").prefetch_related("depots"),
+        "people": people,
+        "alone": [depot.name for depot in scope.depots if depot.pk in alone],
         "managed": set(managed.values_list("pk", flat=True)),
         "may_manage": may(request.user, Right.MANAGE_PEOPLE),
         "tokens": tokens_seen_by(request.user),
@@ -48,7 +52,7 @@ def _page(request: SignedIn, context: dict[str, Any]) -> HttpResponse:
         "longest_d": tokens.LONGEST_D,
         "now": timezone.now(),
     }
-    return show(request, "people-and-tokens", scope_of(request), {**facts, **context})
+    return show(request, "people-and-tokens", scope, {**facts, **context})
 
 
 def tokens_seen_by(person: Person) -> QuerySet[Token]:
