@@ -103,6 +103,9 @@ def test_no_page_has_a_fault_that_a_rule_names(
         answer = page.goto(address)
         assert answer is not None
         assert answer.status == (404 if address == MISSING else 200), address
+        asked_for = page.get_by_role("button", name="Show the charts")
+        if asked_for.count():  # on a phone
+            asked_for.click()
         if page.locator("[data-chart]").count():
             page.locator("[data-chart][data-drawn]").first.wait_for()
         page.evaluate(UNFOLD)
