@@ -1,7 +1,7 @@
 """The bound: shares of visits in place of whole ones, by a linear program, and its prices."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import sparse
@@ -20,6 +20,7 @@ class Relaxed:
 
     bound_minor: float
     price: FloatArray  # (R, H)
+    service_minor: FloatArray  # (n,) what doing each is worth beside its own cost
     reduced_minor: FloatArray  # (j,) cost of a column less what its services and minutes are worth
 
 
@@ -43,7 +44,7 @@ def columns_and_bound(task: Task, keep: tuple[Visit, ...]) -> tuple[Columns, Rel
         relaxed, service_price = relax(task, cols)
         _, missing = _better_sets(task, big, relaxed.price, service_price)
     if missing < 0:
-        relaxed = Relaxed(relaxed.bound_minor + missing, relaxed.price, relaxed.reduced_minor)
+        relaxed = replace(relaxed, bound_minor=relaxed.bound_minor + missing)
     return cols, relaxed
 
 
@@ -83,14 +84,15 @@ def relax(task: Task, cols: Columns, *, lowered: bool = True) -> tuple[Relaxed, 
     price = np.zeros((len(task.rows), task.days))
     everything = float(task.leave_out_minor.sum())
     if not len(cols):
-        return Relaxed(everything, price, np.zeros(0)), task.leave_out_minor
+        none = np.zeros(len(task.vehicle))
+        return Relaxed(everything, price, none, np.zeros(0)), task.leave_out_minor
     matrix, upper, names = rows_of(task, cols, task.capacity, lowered=lowered)
     solved = visit_solver.linear(-cols.saving_minor, matrix, upper)
     reduced = matrix.T @ solved.price - cols.saving_minor
     count = len(task.vehicle)
     price[names[:, 0], names[:, 1]] = solved.price[count : count + len(names)]
     return (
-        Relaxed(everything + solved.value, price, reduced),
+        Relaxed(everything + solved.value, price, solved.price[:count], reduced),
         task.leave_out_minor - solved.price[:count],
     )
 

@@ -77,7 +77,7 @@ def plan(
     everything = float(task.leave_out_minor.sum())
     search = Search(task, cols, relaxed, effort, late)
     best = search.best_of([search.constructed(), search.from_start(start)])
-    best = search.improved(best)
+    best = search.improved(search.by_days(best))
     return Found(
         visits=tuple(
             (int(cols.vehicle[j]), int(cols.day[j]), int(cols.mask[j])) for j in best.all_columns

@@ -15,6 +15,7 @@ from fleet.calc.arrays import BoolArray, FloatArray, IntArray
 from fleet.calc.visit_book import Book, best_sets
 from fleet.calc.visit_bound import Relaxed, Visit, rows_of
 from fleet.calc.visit_columns import ALL_SUBSETS_UP_TO, Columns, Task
+from fleet.calc.visit_days import Days, dearest_row
 
 CUT_ROUNDS = 3  # of a day that cannot be shared out whole
 PRICE_SHARES = (0.0, 0.5, 1.0)  # with how much of the prices vehicles are put back; our choice
@@ -22,6 +23,7 @@ NEAR_D = 2  # days about a day that a move looks at; our choice
 LEFT_OUT_SHARE = 0.5  # of the moves, about a vehicle with something left out; our choice
 GOOD_COLUMNS = 12  # among which such a move takes a day; our choice
 MOVED = 5  # vehicles in a move; our choice
+WINDOW_D, AMONG_D = 4, 12  # open days planned anew at once, side by side or among; our choice
 
 
 @dataclass(frozen=True)
@@ -38,6 +40,9 @@ class Effort:
         Free in one of those, and nodes of its search.
     good_gap
         Share of the cost that is near enough.
+    windows, day_columns
+        Times that some days are planned anew as sets of whole visits while the gap exceeds
+        ``good_gap``: where there are no more columns than this, as more vehicles fill days well.
     whole_columns, whole_nodes
         Of an integer program over everything: tried when no more columns than this are left,
         for so many nodes.
@@ -49,6 +54,8 @@ class Effort:
     vehicles: int = 12
     nodes: int = 20
     good_gap: float = 0.01
+    windows: int = 60
+    day_columns: int = 20_000
     whole_columns: int = 1_500
     whole_nodes: int = 500
 
@@ -150,6 +157,49 @@ class Search:
             if wanted and vehicle not in book.chosen:
                 book.place_best(vehicle, self.priced)
         return book
+
+    def by_days(self, book: Book) -> Book:
+        """Plan some days at a time anew as sets of whole visits, and raise the bound by them."""
+        row = dearest_row(self.task, self.relaxed)
+        many = len(self.cols) > self.effort.day_columns
+        if row is None or many or self.late() or self.near_enough(book):
+            return book
+        days = Days(self.task, self.cols, self.relaxed, row)
+        days.approached()
+        if self._all_sets:
+            cost = self.everything - book.saving_minor
+            self.bound_minor = max(self.bound_minor, min(cost, days.bound_minor))
+        for number in range(self.effort.windows):
+            if self.late() or self.near_enough(book):
+                break
+            held = book.all_columns
+            self._replace(book, held, days.planned_anew(held, self._window(number)))
+        return book
+
+    @property
+    def _all_sets(self) -> bool:
+        """Whether all sets of services are columns, so that the bound of those is one for all."""
+        return max(map(len, self.task.services_of), default=0) <= ALL_SUBSETS_UP_TO
+
+    def _window(self, number: int) -> BoolArray:
+        """Some open days: side by side, and every other time at random among more."""
+        open_days = np.unique(self.cols.day)
+        first = int(self.random.integers(max(1, len(open_days) - WINDOW_D + 1)))
+        if number % 2:
+            near = open_days[max(0, first - WINDOW_D) :][:AMONG_D]
+            some = self.random.choice(near, min(WINDOW_D, len(near)), replace=False)
+        else:
+            some = open_days[first : first + WINDOW_D]
+        return np.isin(np.arange(self.task.days), some)
+
+    def _replace(self, book: Book, old: Sequence[int], new: Sequence[int]) -> None:
+        """Put visits in the place of others, if each day can still be shared out whole."""
+        changed = np.array(sorted(set(old) ^ set(new)), dtype=np.int64)
+        some = np.unique(self.cols.vehicle[changed]).tolist()
+        before = {vehicle: book.drop(vehicle) for vehicle in some}
+        columns = np.array(sorted(new), dtype=np.int64)
+        if self._try(book, columns[np.isin(self.cols.vehicle[columns], some)]) is not None:
+            self._put_back(book, before)
 
     def improved(self, book: Book) -> Book:
         """Spend the effort."""
@@ -255,7 +305,7 @@ class Search:
         left = self.relaxed.reduced_minor <= self.gap_minor(book) + 0.5
         if left.sum() <= self.effort.whole_columns:
             proved = self._solve_for(book, self.vehicles.tolist(), self.effort.whole_nodes)
-            if max(map(len, self.task.services_of), default=0) <= ALL_SUBSETS_UP_TO:
+            if self._all_sets:
                 cost = self.everything - book.saving_minor
                 self.bound_minor = max(self.bound_minor, min(cost, self.everything + proved))
         return self.gap_minor(book) <= 0.5
