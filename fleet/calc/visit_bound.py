@@ -55,8 +55,9 @@ def _better_sets(
 
     Beside them by how much all of them together could, at most.
     """
-    use = np.array([row.use for row in task.rows]).reshape(len(task.rows), -1)
-    set_up = np.array([row.set_up for row in task.rows]).reshape(len(task.rows), -1)
+    use = np.array([row.use for row in task.rows]).reshape(len(task.rows), len(task.vehicle))
+    set_up = np.array([row.set_up for row in task.rows])
+    set_up = set_up.reshape(len(task.rows), len(task.visit_minor))
     day_price = _from_day_on(task, price)
     found, missing = [], 0.0
     for vehicle in big:

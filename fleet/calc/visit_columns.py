@@ -207,6 +207,22 @@ def _use(
     return use
 
 
+def part_of(cols: Columns, here: IntArray) -> Columns:
+    """Make some of the columns columns of their own."""
+    order = np.arange(len(cols.first) - 1)
+    vehicle = cols.vehicle[here]
+    return Columns(
+        vehicle=vehicle,
+        day=cols.day[here],
+        mask=cols.mask[here],
+        cost_minor=cols.cost_minor[here],
+        saving_minor=cols.saving_minor[here],
+        use=cols.use[here],
+        first=np.concatenate((np.searchsorted(vehicle, order), [len(vehicle)])).astype(np.int64),
+        split=cols.split,
+    )
+
+
 def cover_matrix(task: Task, cols: Columns) -> sparse.csr_matrix:
     """Which column does which service, (n, j)."""
     services_of = task.services_of

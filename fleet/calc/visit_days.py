@@ -89,7 +89,9 @@ class Days:
         self.matrix = sparse.vstack([cover, limits[beside]], format="csr")
         self.upper = np.concatenate((np.ones(cover.shape[0]), upper[beside]))
         self.services = cover.shape[0]
-        self.price = np.concatenate((relaxed.service_minor, relaxed.price[names[:, 0], names[:, 1]]))
+        self.price = np.concatenate(
+            (relaxed.service_minor, relaxed.price[names[:, 0], names[:, 1]])
+        )
         self.everything = float(task.leave_out_minor.sum())
         self._cut_up(row)
         self.known: dict[DaySet, None] = {}
@@ -145,7 +147,7 @@ class Days:
     def planned_anew(self, held: Sequence[int], days: BoolArray) -> list[int]:
         """Plan some days anew, the rest held: all columns, as before where nothing is better."""
         inside = days[self.cols.day[held]]
-        rest = np.array(held)[~inside].tolist()
+        rest: list[int] = np.array(held)[~inside].tolist()
         upper = self._left(rest)
         open_to = days[self.cols.day] & ~self._done(upper)
         now = self._sets_of(np.array(held)[inside].tolist())
@@ -204,10 +206,8 @@ class Days:
             shares, price, value = self._program(sets, upper)
         return shares, sets
 
-    def _surest(
-        self, shares: FloatArray, sets: list[DaySet], upper: FloatArray
-    ) -> list[DaySet]:
-        """Sets with the largest shares that share no day and together pass no row."""
+    def _surest(self, shares: FloatArray, sets: list[DaySet], upper: FloatArray) -> list[DaySet]:
+        """Choose sets with the largest shares that share no day and together pass no row."""
         chosen: list[DaySet] = []
         left = upper
         for at in np.argsort(-shares, kind="stable").tolist():
@@ -256,7 +256,7 @@ class Days:
         of = sparse.csr_matrix((np.ones(len(held)), (held, at)), (len(self.cols), len(sets)))
         day = ([one for one, _ in sets], np.arange(len(sets)))
         single = sparse.csr_matrix((np.ones(len(sets)), day), (self.task.days, len(sets)))
-        saving: FloatArray = of.T @ self.cols.saving_minor
+        saving = np.asarray(of.T @ self.cols.saving_minor, dtype=np.float64)
         return sparse.vstack([self.matrix @ of, single], format="csr"), saving
 
     def _program(
@@ -283,7 +283,7 @@ class Days:
             (self.task.days, 2 * rows))])  # fmt: skip
         solved = visit_solver.linear(
             np.concatenate((-saving, most, -least)),
-            sparse.hstack([matrix, beyond]).tocsr(),
+            sparse.csr_matrix(sparse.hstack([matrix, beyond])),
             np.concatenate((self.upper, np.ones(self.task.days))),
         )
         outside = float(solved.x[count:].sum())

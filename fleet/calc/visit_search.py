@@ -14,7 +14,7 @@ from fleet.calc import visit_solver
 from fleet.calc.arrays import BoolArray, FloatArray, IntArray
 from fleet.calc.visit_book import Book, best_sets
 from fleet.calc.visit_bound import Relaxed, Visit, rows_of
-from fleet.calc.visit_columns import ALL_SUBSETS_UP_TO, Columns, Task
+from fleet.calc.visit_columns import ALL_SUBSETS_UP_TO, Columns, Task, part_of
 from fleet.calc.visit_days import Days, dearest_row
 
 CUT_ROUNDS = 3  # of a day that cannot be shared out whole
@@ -32,8 +32,8 @@ class Effort:
 
     Parameters
     ----------
-    moves
-        Small destroy-and-repair moves.
+    moves, more_moves
+        Small destroy-and-repair moves, and how many at most while the gap exceeds ``good_gap``.
     programs, more_programs
         Small integer programs, and how many at most while the gap exceeds ``good_gap``.
     vehicles, nodes
@@ -49,6 +49,7 @@ class Effort:
     """
 
     moves: int = 400
+    more_moves: int = 1_600
     programs: int = 20
     more_programs: int = 60
     vehicles: int = 12
@@ -84,6 +85,7 @@ class Search:
         self.everything = float(task.leave_out_minor.sum())
         self.vehicles = np.flatnonzero(np.diff(cols.first) > 0)
         self.bound_minor = relaxed.bound_minor
+        self.days: Days | None = None
         self.most = np.zeros(len(task.visit_minor))  # that a visit of each vehicle can save
         np.maximum.at(self.most, cols.vehicle, cols.saving_minor)
 
@@ -159,22 +161,39 @@ class Search:
         return book
 
     def by_days(self, book: Book) -> Book:
-        """Plan some days at a time anew as sets of whole visits, and raise the bound by them."""
+        """Raise the bound by sets of whole visits, and build a plan of the surest ones."""
         row = dearest_row(self.task, self.relaxed)
         many = len(self.cols) > self.effort.day_columns
         if row is None or many or self.late() or self.near_enough(book):
             return book
-        days = Days(self.task, self.cols, self.relaxed, row)
-        days.approached()
+        self.days = Days(self.task, self.cols, self.relaxed, row)
+        self.days.approached()
         if self._all_sets:
             cost = self.everything - book.saving_minor
-            self.bound_minor = max(self.bound_minor, min(cost, days.bound_minor))
-        for number in range(self.effort.windows):
-            if self.late() or self.near_enough(book):
+            self.bound_minor = max(self.bound_minor, min(cost, self.days.bound_minor))
+        found = Book(self.task, self.cols)
+        self._fill(found, self.days.dived())
+        return self.best_of([found, book])
+
+    def _fill(self, book: Book, columns: Sequence[int]) -> None:
+        """Put visits in as far as days can be shared out whole, those that save most first."""
+        by_vehicle: dict[int, list[int]] = {}
+        for column in sorted(columns, key=lambda j: (-self.cols.saving_minor[j], j)):
+            by_vehicle.setdefault(int(self.cols.vehicle[column]), []).append(column)
+        for vehicle, some in by_vehicle.items():
+            while (refused := book.take(vehicle, sorted(some))) is not None:
+                some.remove(refused)
+        for vehicle in self.vehicles.tolist():
+            if vehicle not in book.chosen:
+                book.place_best(vehicle, self.cols.saving_minor)
+
+    def _windows(self, book: Book) -> None:
+        """Plan some days at a time anew as sets of whole visits."""
+        for number in range(self.effort.windows if self.days else 0):
+            if self.days is None or self.late() or self.near_enough(book):
                 break
             held = book.all_columns
-            self._replace(book, held, days.planned_anew(held, self._window(number)))
-        return book
+            self._replace(book, held, self.days.planned_anew(held, self._window(number)))
 
     @property
     def _all_sets(self) -> bool:
@@ -182,7 +201,7 @@ class Search:
         return max(map(len, self.task.services_of), default=0) <= ALL_SUBSETS_UP_TO
 
     def _window(self, number: int) -> BoolArray:
-        """Some open days: side by side, and every other time at random among more."""
+        """Choose some open days: side by side, and every other time at random among more."""
         open_days = np.unique(self.cols.day)
         first = int(self.random.integers(max(1, len(open_days) - WINDOW_D + 1)))
         if number % 2:
@@ -203,10 +222,13 @@ class Search:
 
     def improved(self, book: Book) -> Book:
         """Spend the effort."""
-        for _ in range(self.effort.moves):
+        for number in range(self.effort.moves + self.effort.more_moves):
             if self.late() or self.gap_minor(book) <= 0.5:
                 return book
+            if number >= self.effort.moves and self.near_enough(book):
+                break
             self._move(book)
+        self._windows(book)
         if not self.late() and self._whole(book):
             return book
         for number in range(self.effort.programs + self.effort.more_programs):
@@ -329,7 +351,7 @@ class Search:
         """Solve for these columns and put the choice in if it is better and works out whole."""
         if not len(here):
             return False, 0.0
-        part = _part(self.cols, here)
+        part = part_of(self.cols, here)
         matrix, upper, _ = rows_of(self.task, part, book.left)
         some = matrix.getnnz(axis=1) > 0
         matrix, upper = matrix[some], upper[some]
@@ -371,20 +393,4 @@ def _cut(
     return (
         sparse.vstack([matrix, row], format="csr"),
         np.append(upper, float(together.sum()) - 1.0),
-    )
-
-
-def _part(cols: Columns, here: IntArray) -> Columns:
-    """Make some of the columns columns of their own."""
-    order = np.arange(len(cols.first) - 1)
-    vehicle = cols.vehicle[here]
-    return Columns(
-        vehicle=vehicle,
-        day=cols.day[here],
-        mask=cols.mask[here],
-        cost_minor=cols.cost_minor[here],
-        saving_minor=cols.saving_minor[here],
-        use=cols.use[here],
-        first=np.concatenate((np.searchsorted(vehicle, order), [len(vehicle)])).astype(np.int64),
-        split=cols.split,
     )
