@@ -119,6 +119,13 @@ def moment(given: Any) -> datetime | None:
     return at
 
 
+def analyze(model: type[Model]) -> None:
+    """Let PostgreSQL know how many rows came: else it may sort whole histories to find one row."""
+    if on_postgres():
+        with connection.cursor() as cursor:
+            cursor.execute(f"ANALYZE {_quote(model._meta.db_table)}")
+
+
 def upsert(
     model: type[Model], columns: Columns, key: Sequence[str], update: Sequence[str] | None = None
 ) -> int:

@@ -62,11 +62,14 @@ def _read(meter_id: Array, at_d: Array, span_d: float) -> dict[str, Array]:
 
     before = nearest(f"r.taken_at < {bulk.as_instant('w.figure')}", "DESC")
     after = nearest(f"r.taken_at >= {bulk.as_instant(f'w.figure + {span_d}')}", "ASC")
+    # found first and joined then: else PostgreSQL looks for them again for every pair of rows
     sql = f"""
+        WITH n AS MATERIALIZED (
+            SELECT w.id, w.figure, {before} AS before, {after} AS after FROM {table} AS w{listed}
+        )
         SELECT {bulk.instant_d("b.taken_at")}, b.total, {bulk.instant_d("a.taken_at")}, a.total,
             CASE WHEN a.provisional OR b.provisional THEN {GUESSED} ELSE 0 END
-        FROM (SELECT w.id, w.figure, {before} AS before, {after} AS after
-            FROM {table} AS w{listed}) n
+        FROM n
         LEFT JOIN readings_reading b ON b.id = n.before
         LEFT JOIN readings_reading a ON a.id = n.after
         ORDER BY n.id, n.figure"""  # noqa: S608

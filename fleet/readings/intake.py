@@ -41,6 +41,7 @@ Progress = Callable[[float], None]
 
 MOST_BYTES = 64 << 20  # of a file as sent: our choice
 STEP_BYTES = 1 << 20
+MANY_ROWS = 5_000  # after so many the database counts its rows anew; our choice
 ROWS_AT_ONCE = 20_000  # keeps the write lock of SQLite well under a second
 REPEATED = "This reading was there already."
 
@@ -205,6 +206,8 @@ def _stage(upload: Upload, sheets: list[ReadSheet], progress: Progress) -> None:
                 write_rows(upload, resolved, at)
             at += len(entries)
             progress(at / max(1, upload.rows_total))
+    if upload.rows_total >= MANY_ROWS:
+        bulk.analyze(Reading)
     upload.state = Upload.State.READ
     upload.save(update_fields=["state"])
 

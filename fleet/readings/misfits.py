@@ -52,13 +52,18 @@ def _neighbours(reading_ids: Array) -> dict[str, Array]:
             f"ORDER BY k.taken_at {order}, k.id {order} LIMIT 1)"
         )
 
+    # found first and joined then: else PostgreSQL looks for them again for every pair of rows
     sql = f"""
-        SELECT r.id, {bulk.instant_d("b.taken_at")}, b.total,
+        WITH n AS MATERIALIZED (
+            SELECT r.id, {nearest("<", "DESC")} AS before, {nearest(">=", "ASC")} AS after
+            FROM readings_reading r WHERE {where}
+        )
+        SELECT n.id, {bulk.instant_d("b.taken_at")}, b.total,
             {bulk.instant_d("a.taken_at")}, a.total
-        FROM readings_reading r
-        LEFT JOIN readings_reading b ON b.id = {nearest("<", "DESC")}
-        LEFT JOIN readings_reading a ON a.id = {nearest(">=", "ASC")}
-        WHERE {where} ORDER BY r.id"""  # noqa: S608
+        FROM n
+        LEFT JOIN readings_reading b ON b.id = n.before
+        LEFT JOIN readings_reading a ON a.id = n.after
+        ORDER BY n.id"""  # noqa: S608
     names = dict.fromkeys(("before_d", "before_km", "after_d", "after_km"), "f8")
     found = bulk.read(sql, params, {"id": "i8"} | names)
     place = np.searchsorted(found["id"], reading_ids)
