@@ -1,15 +1,17 @@
-"""Torques in the unit they were typed in, and when they are taken."""
+"""Records in the unit they were typed in, when they are taken, and what is asked about them."""
 
 from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 
-from fleet.faults import Fault, Refused
-from fleet.workorders import progress, torques
+from fleet.faults import Fault, Question, Refused
+from fleet.readings.models import Reading
+from fleet.workorders import checks, ending, progress, torques
 from fleet.workorders.models import Job, TorqueRecord
+from tests.scene import NOW
 from tests.workorders.conftest import Bay
-from tests.workorders.test_recording import torque
+from tests.workorders.test_recording import boiling_point, torque
 
 pytestmark = pytest.mark.django_db
 
@@ -51,3 +53,29 @@ def test_while_the_work_waits_nothing_is_recorded(bay: Bay, job: Job) -> None:
         torques.torque(later, job.pk, fastener="drain-plug", client_key="while-it-waits")
     progress.resume(later, job.order_id)
     assert torques.torque(later, job.pk, fastener="drain-plug", client_key="after-it-waited").pk
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("inf")])
+def test_no_number_is_no_value(value: float, bay: Bay, job: Job) -> None:
+    with pytest.raises(Fault, match="number"):
+        checks.measure(
+            bay.actor(bay.mechanic), job.order, figure=boiling_point(bay), value=value,
+            client_key="no-number",
+        )  # fmt: skip
+
+
+def test_a_plain_yes_to_a_repeated_record_is_offered_and_taken(bay: Bay, job: Job) -> None:
+    torque(bay, job)
+    with pytest.raises(Question) as asked:
+        torque(bay, job, client_key="tightened-again")
+    assert asked.value.yes == "it was done once more"
+    kept = torque(bay, job, client_key="tightened-again", override_reason=asked.value.yes)
+    assert kept.override_reason == "it was done once more"
+
+
+def test_the_odometer_at_the_finish_was_read_at_that_second(bay: Bay, job: Job) -> None:
+    mechanic = replace(bay.actor(bay.mechanic), now=NOW + timedelta(microseconds=7))
+    progress.end_job(mechanic, job.pk, state="done", because="not tried here")
+    ending.finish(mechanic, job.order_id, odometer=23_350, fit_for_use="yes")
+    reading = Reading.objects.get(value=23_350)
+    assert (reading.time_known, reading.taken_at) == (True, NOW)
