@@ -18,6 +18,7 @@ class Resource(APIView):
     rights: ClassVar[Mapping[str, Right]] = {"GET": Right.SEE}  # by method
     repeatable: ClassVar[Collection[str]] = ()  # methods that take Idempotency-Key
     conditional: ClassVar[Collection[str]] = ()  # methods that require If-Match
+    versioned: ClassVar[Collection[str]] = ()  # methods whose body says the version that was seen
 
 
 def vehicle_or_404(request: Request, fleet_number: str) -> Vehicle:

@@ -71,3 +71,5 @@ class ResourceSchema(AutoSchema):
             yield from WITH_BODY
         if self.method in getattr(self.view, "conditional", ()):
             yield from WITH_CONDITION
+        if self.method in getattr(self.view, "versioned", ()):
+            yield int(HTTPStatus.PRECONDITION_FAILED)

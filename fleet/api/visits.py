@@ -147,7 +147,7 @@ class PublishedShape(serializers.Serializer[Any]):
 class Publish(Resource):
     scope = "visits"
     rights = {"POST": Right.RELEASE}
-    repeatable = ("POST",)
+    repeatable = versioned = ("POST",)
 
     @extend_schema(
         operation_id="visits_publish",
@@ -239,7 +239,7 @@ class PromiseGiven(VersionGiven):
 class OneVisit(Resource):
     scope = "visits"
     rights = {"POST": Right.RELEASE}
-    repeatable = ("POST",)
+    repeatable = versioned = ("POST",)
 
     def visit(self, request: Request, visit_id: int) -> Visit:
         found = visits_in_force(depots_for(request)).filter(pk=visit_id).first()
