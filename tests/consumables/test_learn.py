@@ -223,3 +223,12 @@ def test_what_is_poured_in_today_counts_with_today(oil: Item) -> None:
     topped_up(van, oil, -0.3)
     topped_up(van, oil, 0.001)
     assert len(learnt().events[van.vehicle_type_id, oil.pk].quantities) == 1
+
+
+def test_of_two_items_of_one_product_the_older_one_is_meant(oil: Item) -> None:
+    shelf.item("a-second-name", product=oil.product)
+    van = scene.van()
+    kept_since(90)
+    topped_up(van, oil, 3)
+    found = learnt().events
+    assert [item_id for _, item_id in found] == [oil.pk]
