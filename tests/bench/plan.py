@@ -1,6 +1,7 @@
 """Plans of generated depots: the proven gap, what it saves, and how much of it stays put.
 
-Fleets, minutes and prices are invented; the percentages show the method.
+Fleets, minutes and prices are invented; the percentages show the method. A depot is as full as the
+plan would make it that nothing limits: dates alone ask for less, as much is done before its date.
 """
 
 import time
@@ -18,11 +19,12 @@ from fleet.calc.visit_rows import Row
 
 DAYS, BACK, AFTER = 56, 200, 120
 FROZEN_D, MOVED_MINOR = 7, 4_000
-INTERVALS_D = (120.0, 180.0, 365.0, 540.0)
-WORK_MIN = (60.0, 30.0, 45.0, 90.0)
-PRICES_MINOR = (9_000.0, 2_500.0, 6_000.0, 14_000.0)
-LATE_MINOR_PER_D = (4_000.0, 2_000.0, 4_000.0, 4_000.0)
-SKILLED = (False, False, False, True)
+# of each vehicle: engine oil, two checks, coolant, gearbox oil, axle oil
+INTERVALS_D = (120.0, 180.0, 365.0, 365.0, 540.0, 730.0)
+WORK_MIN = (60.0, 15.0, 30.0, 45.0, 90.0, 60.0)
+PRICES_MINOR = (9_000.0, 1_000.0, 2_500.0, 6_000.0, 14_000.0, 8_000.0)
+LATE_MINOR_PER_D = (4_000.0, 2_000.0, 2_000.0, 4_000.0, 4_000.0, 4_000.0)
+SKILLED = (False, False, False, False, True, False)
 VISIT_MINOR, SET_UP_MIN = 5_000.0, 20.0
 EARLY_SHARE = 0.15
 
@@ -61,17 +63,21 @@ def world(vehicles: int, seed: int) -> World:
     )
 
 
-def one_night_on(before: World, seed: int) -> World:
-    """A day later: dates come a day nearer and move a little, as readings come in."""
+def one_night_on(before: World, seed: int, done: IntArray) -> World:
+    """A day later: what was done is due an interval on; other dates come a day nearer and move a
+    little, as readings come in."""
     random = np.random.default_rng(seed)
     apart = np.abs(before.p50_d) * before.spread
-    moved = np.rint(random.normal(0, 0.1, len(apart)) * apart)
-    return replace(before, p50_d=before.p50_d - 1 + moved)
+    p50 = before.p50_d - 1 + np.rint(random.normal(0, 0.1, len(apart)) * apart)
+    p50[done] = np.array(INTERVALS_D)[before.kind[done]] - 1
+    return replace(before, p50_d=p50)
 
 
-def task(seen: World, use_share: float, first_weekday: int = 0) -> tuple[Task, IntArray]:
-    """The task of a depot whose minutes are used to about this share; and which services of the
-    world are in it."""
+def task(
+    seen: World, use_share: float, first_weekday: int = 0, day_min: float | None = None
+) -> tuple[Task, IntArray]:
+    """The task of a depot of whose minutes this share would be used if there were no end of them,
+    or with so many on an open day; and which services of the world are in it."""
     intervals = np.array(INTERVALS_D)[seen.kind]
     early_d = np.floor(seen.p50_d - EARLY_SHARE * intervals)
     inside = np.flatnonzero(early_d < DAYS)
@@ -87,24 +93,38 @@ def task(seen: World, use_share: float, first_weekday: int = 0) -> tuple[Task, I
     open_days = (np.arange(DAYS) + first_weekday) % 7 < 5
     by_day = np.where(open_days[None, :], cost[:, :DAYS], np.inf)
     by_day[np.arange(DAYS)[None, :] < early_d[inside][:, None]] = np.inf
-    work = np.array(WORK_MIN)[kind]
-    load = float(((work + 0.6 * SET_UP_MIN) * (seen.p50_d[inside] < DAYS)).sum())
-    minutes = np.where(open_days, load / use_share / open_days.sum(), 0.0)
-    skilled = work * np.array(SKILLED)[kind]
-    set_up = np.full(seen.vehicles, SET_UP_MIN)
-    return Task(
+    free = Task(
         vehicle=vehicle,
         cost_minor=by_day,
         leave_out_minor=leave_out_costs(cost[:, DAYS:], np.full(len(kind), VISIT_MINOR), 0.6),
         wait_min=np.zeros(len(kind)),
         visit_minor=np.full(seen.vehicles, VISIT_MINOR),
-        rows=(
-            Row("mechanics", "mechanics", minutes, work, set_up),
-            Row("skill", "gearboxes", minutes * 0.5, skilled, np.zeros(seen.vehicles)),
-            Row("bays", "bays", minutes * 1.1, work, set_up, waits=True),
-        ),
+        rows=(),
         joins=np.zeros((seen.vehicles, DAYS), dtype=bool),
-    ), inside  # fmt: skip
+    )
+    work = np.array(WORK_MIN)[kind]
+    if day_min is None:
+        day_min = float(np.floor(_wanted_min(free, work) / use_share / open_days.sum()))
+    limits = _limits(np.where(open_days, day_min, 0.0), work, kind, seen.vehicles)
+    return replace(free, rows=limits), inside
+
+
+def _wanted_min(free: Task, work: FloatArray) -> float:
+    """Minutes that the plan takes which nothing limits."""
+    found = plan(free)
+    return float(work[found.day >= 0].sum() + SET_UP_MIN * len(found.visits))
+
+
+def _limits(
+    minutes: FloatArray, work: FloatArray, kind: IntArray, vehicles: int
+) -> tuple[Row, ...]:
+    set_up = np.full(vehicles, SET_UP_MIN)
+    skilled = work * np.array(SKILLED)[kind]
+    return (
+        Row("mechanics", "mechanics", minutes, work, set_up),
+        Row("skill", "gearboxes", minutes * 0.5, skilled, np.zeros(vehicles)),
+        Row("bays", "bays", minutes * 1.1, work, set_up, waits=True),
+    )
 
 
 def _against(name: str, best: Found, planned: Task, day: IntArray) -> str:
@@ -122,9 +142,11 @@ def _row(vehicles: int, use_share: float, seed: int) -> None:
     best = plan(planned)
     cpu_s = time.process_time() - begin
     visits = len(best.visits) / max(1, int((best.day >= 0).sum()))
+    by_shares = 1 - best.linear_minor / best.cost_minor
     print(
         f"{vehicles:>6,} vehicles at {use_share:.2f}, seed {seed}: {len(inside):,} services, gap "
-        f"{best.gap:.2%} to the proved bound, {visits:.2f} visits each, {cpu_s:.1f} CPU s"
+        f"{by_shares:.2%} to shares of visits, {best.gap:.2%} to the proved bound, "
+        f"{visits:.2f} visits each, {cpu_s:.1f} CPU s"
     )
     ways: tuple[tuple[str, Callable[..., IntArray]], ...] = (
         ("each on its p50 date", each_on_its_day),
@@ -136,29 +158,65 @@ def _row(vehicles: int, use_share: float, seed: int) -> None:
 
 
 def _moved(vehicles: int, use_share: float, nights: int) -> None:
-    """Share of promised visits beyond the frozen days that a night moves, with a price on moves."""
+    """Share of promised visits beyond the frozen days that a night moves, with a price on moves.
+
+    What is frozen stays, and the plan before is where each night begins, as in the program.
+    """
     seen = world(vehicles, 1)
     planned, inside = task(seen, use_share)
-    day = {int(s): int(d) for s, d in zip(inside, plan(planned).day, strict=True)}
+    day_min = float(planned.capacity[0].max())
+    found = plan(planned)
     moved = live = 0
     for night in range(1, nights + 1):
-        seen = one_night_on(seen, night)
-        planned, inside = task(seen, use_share, night % 7)
-        before = np.array([day.get(int(s), -1) - 1 for s in inside])
-        before[before < FROZEN_D] = -1  # near ones are committed and not counted here
+        day = np.full(len(seen.kind), -1)
+        day[inside] = found.day
+        seen = one_night_on(seen, night, np.flatnonzero(day == 0))
+        planned, inside = task(seen, use_share, night % 7, day_min)
+        before = np.maximum(day[inside] - 1, -1)
         can = np.isfinite(planned.cost_minor[np.arange(len(inside)), np.maximum(before, 0)])
         before[~can] = -1
-        cost, out = with_memory(planned.cost_minor, planned.leave_out_minor, before, MOVED_MINOR)
-        found = plan(replace(planned, cost_minor=cost, leave_out_minor=out))
-        live += int((before >= 0).sum())
-        moved += int(((before >= 0) & (found.day != before)).sum())
-        day = {int(s): int(d) for s, d in zip(inside, found.day, strict=True)}
+        found = plan(_with_promises(planned, before), start=_visits(planned, before))
+        told = before >= FROZEN_D
+        live += int(told.sum())
+        moved += int((told & (found.day != before)).sum())
     print(f"{vehicles:>6,} vehicles, {nights} nights: {moved / max(1, live):.1%} of services move")
 
 
+def _with_promises(planned: Task, before: IntArray) -> Task:
+    """The task with a price on moves, and no other day for what is frozen."""
+    cost, out = with_memory(planned.cost_minor, planned.leave_out_minor, before, MOVED_MINOR)
+    frozen = (before >= 0) & (before < FROZEN_D)
+    cost[frozen[:, None] & (np.arange(DAYS)[None, :] != before[:, None])] = np.inf
+    out[frozen] += 1e7
+    return replace(planned, cost_minor=cost, leave_out_minor=out)
+
+
+def _visits(planned: Task, before: IntArray) -> tuple[tuple[int, int, int], ...]:
+    bits: dict[tuple[int, int], int] = {}
+    for vehicle, services in enumerate(planned.services_of):
+        for bit, service in enumerate(services.tolist()):
+            if before[service] >= 0:
+                key = (vehicle, int(before[service]))
+                bits[key] = bits.get(key, 0) | 1 << bit
+    return tuple((vehicle, day, mask) for (vehicle, day), mask in sorted(bits.items()))
+
+
+def _again(vehicles: int, use_share: float) -> None:
+    planned, _ = task(world(vehicles, 1), use_share)
+    same = plan(planned).visits == plan(planned).visits
+    print(f"{vehicles:>6,} vehicles twice: {'the same plan' if same else 'NOT the same plan'}")
+
+
 def run(vehicles: int) -> None:
-    """Plan depots of 100, 200 and 2,000 vehicles, as far as so many are asked for."""
-    for count, use_share in ((100, 0.75), (200, 0.75), (200, 0.9), (2_000, 0.75)):
+    """Plan depots of 100, 200 and 2,000 vehicles, as far as so many are asked for.
+
+    Those at 1.06 have more to do than minutes, which is hard on any plan.
+    """
+    for count, use_share, seed in (
+        *((100, 0.75, 1), (100, 0.75, 2), (200, 0.75, 1), (200, 0.9, 1), (200, 0.9, 2)),
+        *((100, 1.06, 1), (200, 1.06, 1), (2_000, 0.75, 1)),
+    ):
         if count <= vehicles:
-            _row(count, use_share, 1)
+            _row(count, use_share, seed)
+    _again(100, 0.9)
     _moved(100, 0.75, 3)
