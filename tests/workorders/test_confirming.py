@@ -93,6 +93,8 @@ def test_a_finish_after_the_last_point_keeps_one_service_done_with_its_reading(
     shop.finished(shop.ended(job, shop.at(hours=2)), LAST_KM + 50, shop.at(hours=2))
     (done,) = ServiceDone.objects.filter(service=rule.service, superseded_by=None)
     assert (done.total_km, done.done_at) == (LAST_KM + 50, NOW + timedelta(hours=1))
+    job.refresh_from_db()
+    assert job.done == done
 
 
 def test_records_from_before_the_call_do_not_end_it(shop: Workshop) -> None:
