@@ -97,6 +97,7 @@ def test_any_request_is_answered_as_the_schema_says(
 
 
 MAY_BE_GONE = ("/withdraw", "/mend")  # taken back by the first; the body names a vehicle
+SAYS_A_VERSION = "/visits/{visit_id}/"  # in its body, drawn like the rest: seldom the plan's own
 OF_ONE = [operation for operation in OPERATIONS if "{" in operation.path]
 
 
@@ -112,7 +113,8 @@ def test_any_request_about_something_there_is_answered_as_the_schema_says(
             case.path_parameters = {name: there[name] for name in case.path_parameters}
             answer = case.call_and_validate(headers=matching, checks=CHECKS)
             gone = {404} if case.operation.path.endswith(MAY_BE_GONE) else set()
-            assert answer.status_code not in {401, 404, 412, 428} - gone
+            stale = {412} if SAYS_A_VERSION in case.operation.path else set()
+            assert answer.status_code not in {401, 404, 412, 428} - gone - stale
 
         with subtests.test(operation.label), undone():
             ask()
