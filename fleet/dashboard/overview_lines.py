@@ -8,6 +8,7 @@ from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 from django.urls import reverse
+from django.utils.text import Truncator
 
 from fleet.dashboard.frame import Scope
 from fleet.dashboard.orders.lines import NO_DAY
@@ -24,6 +25,7 @@ MOST_NEEDS = 8
 DEPOTS_OPEN = 3  # the rest is folded
 THINGS_NAMED = 4  # in one sentence
 MOST_SENTENCES = 12
+WORDS_SHOWN = 70  # characters of a finding
 
 COMING = ("due_this_month", "later")
 
@@ -82,6 +84,7 @@ class NeedWords:
     query: str = ""
     anchor: str = ""
     first: str = "the oldest since"
+    alone: str = "since"  # where there is one only
 
 
 KIND = needs.Kind
@@ -110,7 +113,8 @@ NEED_WORDS = {
         "items to order today",
         "Ordered later, stock runs out before the services that need it.",
         "consumables",
-        first="one was due to be ordered by",
+        first="the first by",
+        alone="by",
     ),
     KIND.HELD: NeedWords(
         "reading held",
@@ -132,6 +136,7 @@ NEED_WORDS = {
         "due",
         query=urlencode([("state", "overdue"), ("state", "probably_overdue")]),
         first="the first on",
+        alone="on",
     ),
     KIND.UNREAD: NeedWords(
         f"odometer not read for {needs.UNREAD_D} days",
@@ -139,6 +144,7 @@ NEED_WORDS = {
         "Due dates grow less certain with every day.",
         "readings",
         first="the longest since",
+        alone="last on",
     ),
     KIND.UNKNOWN: NeedWords(
         "service without a history",
@@ -174,7 +180,7 @@ def _need_line(need: Need, said: NeedWords, scope: Scope) -> NeedLine:
         count=need.count,
         words=said.one if need.count == 1 else said.many,
         waits=said.waits,
-        first=said.first,
+        first=said.alone if need.count == 1 else said.first,
         first_on=local_day(need.oldest_at, scope),
         address=f"{reverse(said.page)}{'?' if query else ''}{query}{said.anchor}",
     )
@@ -254,6 +260,9 @@ def _in_words(event: Event) -> Event:
     if event.kind is since.Kind.SETTLED:
         by = f"by {event.by}" if event.by else ""
         return replace(event, what=ACTION_WORDS[event.what], by=by)
+    if event.kind is since.Kind.FINDING:
+        said = Truncator(event.what.rstrip().removesuffix(".")).chars(WORDS_SHOWN)
+        return replace(event, what=f"“{said}”")
     if event.from_on is None or event.to_on is None:
         return event
     by_d = (event.to_on - event.from_on).days

@@ -178,6 +178,13 @@ def test_who_may_not_enter_a_history_is_shown_the_services(
     assert 'href="/due?state=history_unknown"' in seen
 
 
+def test_a_viewer_is_not_asked_for_anything(people: Cast, signed_in: SignedIn) -> None:
+    DueDate.objects.filter(vehicle=people.van).update(history_known=False)
+    seen = text(page(signed_in(people.viewer)))
+    assert "Waits for somebody" in seen
+    assert "Needs you" not in seen
+
+
 def test_at_most_eight_rows_and_the_rest_in_one_line(
     shop: Workshop, signed_in: SignedIn, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -219,7 +226,7 @@ def test_it_tells_what_happened_since_the_last_visit(shop: Workshop, signed_in: 
     told = text(part(page(signed_in(people.supervisor)), "since"))
     assert "Since your last visit on" in told
     for one in (
-        "1 finding was reported: V-101 damp below the sump.",
+        "1 finding was reported: V-101 “damp below the sump”.",
         "1 check failed: V-101 Water.",
         "1 reading was settled: V-102 accepted by Cleo.",
         f"{overdue_on.day} {overdue_on:%b} 1 service passed its limit: V-102 Engine oil.",
