@@ -77,7 +77,9 @@ class Conditional:
         return Distribution(self.step, trimmed(self.pmf.mean(axis=0)))
 
 
-def total(outcomes: ArrayLike, rho: ArrayLike, z: FloatArray) -> Conditional:
+def total(
+    outcomes: ArrayLike, rho: ArrayLike, z: FloatArray, most_kinds: int | None = None
+) -> Conditional:
     """
     Total of independent vehicles under each value of what they share.
 
@@ -89,6 +91,9 @@ def total(outcomes: ArrayLike, rho: ArrayLike, z: FloatArray) -> Conditional:
         Correlation of each with the common factor.
     z : ndarray, shape (j,)
         Values of the factor, equally likely.
+    most_kinds : int, optional
+        Where more different vehicles have a part in it, the normal law of the same mean and
+        variance is taken under each value of the factor: quicker, and near enough for a drawing.
 
     Returns
     -------
@@ -104,7 +109,8 @@ def total(outcomes: ArrayLike, rho: ArrayLike, z: FloatArray) -> Conditional:
     step = int(np.gcd.reduce(given, axis=None))
     values, place = np.unique(given[rows] // step, return_inverse=True)
     weights = _value_weights(place.reshape(len(rows), -1), len(values), share[rows], z)
-    return _summed(step, values, weights, numbers)
+    many = most_kinds is not None and len(rows) > most_kinds
+    return _summed(step, values, weights, numbers, normal=many)
 
 
 def grouped(outcomes: IntArray, rho: FloatArray) -> tuple[IntArray, IntArray]:
@@ -128,7 +134,9 @@ def _value_weights(place: IntArray, values: int, rho: FloatArray, z: FloatArray)
     return weights
 
 
-def _summed(step: int, values: IntArray, weights: FloatArray, numbers: IntArray) -> Conditional:
+def _summed(
+    step: int, values: IntArray, weights: FloatArray, numbers: IntArray, *, normal: bool
+) -> Conditional:
     """Product of the transforms of all kinds of vehicles."""
     means = np.einsum("v,gvj->gj", values, weights)
     squares = np.einsum("v,gvj->gj", values * values, weights)
@@ -136,7 +144,7 @@ def _summed(step: int, values: IntArray, weights: FloatArray, numbers: IntArray)
     sd = np.sqrt(np.maximum(numbers @ (squares - means * means), 0.0))
     wanted = min(float((mean + SPREADS * sd).max()) + float(values[-1]), _most(values, numbers))
     cells = power_of_two(wanted)
-    if cells > MOST_CELLS:
+    if cells > MOST_CELLS or normal:
         return _normal(step, mean, sd)
     turns = np.exp(-2j * np.pi * np.outer(values, np.arange(cells // 2 + 1)) / cells)
     product = np.ones((weights.shape[2], cells // 2 + 1), dtype=np.complex128)

@@ -6,7 +6,7 @@ for it is no matter of chance in which week it falls.
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from datetime import date, timedelta
 
 import numpy as np
@@ -14,7 +14,7 @@ import numpy as np
 from fleet.bulk import Array
 from fleet.calc.common_factor import USUAL_SIGMA, nodes
 from fleet.calc.convolve import Conditional, Distribution, added, combined, total
-from fleet.calc.demand import counts_before
+from fleet.calc.demand import Repeats, Services, counts_before
 from fleet.calc.level_paths import LEVELS
 from fleet.consumables.ahead import Calendar, Stretch, Ways, rho_of
 from fleet.consumables.gather import Class, day_number, gather
@@ -31,6 +31,8 @@ from fleet.visits.places import gather_places
 from fleet.workorders.models import Procedure
 
 WEEKS = 12
+MANY = 30  # vehicles with a part in a week; the total of more is as good as normal; our choice
+MARGIN_D = 28  # beyond these weeks, that an earliest likely day may lie and count; our choice
 STEP_MIN = 5  # minutes are rounded to it, so that they add up on one grid; our choice
 LIKELY = (0.1, 0.9)
 Z_90 = 1.2815515655446004  # of the normal distribution
@@ -69,7 +71,14 @@ def forecast_weeks(today: date, depot_ids: Collection[int], book: Book | None = 
         laws = _laws(
             gather(depot.pk, book.rules),
             calendar,
-            Wanted(minutes, late, sigma, depot.pk, offset_d, book.rules.widening),
+            Wanted(
+                minutes,
+                np.setdiff1d(_near(depot, today), late),
+                sigma,
+                depot.pk,
+                offset_d,
+                book.rules.widening,
+            ),
         )
         weeks = _weeks(calendar, laws, _capacity(depot, today))
         values = {"as_of_on": today, "weeks": [asdict(one) for one in weeks], **facts}
@@ -82,7 +91,7 @@ class Wanted:
     """What beside the rows of a depot its weeks rest on."""
 
     minutes: dict[int, int]  # by service; one that is not in it is not counted
-    late: Array  # vehicle and service of each that is late, in one number
+    keys: Array  # vehicle and service of each that may fall due in these weeks, in one number
     sigma: dict[tuple[int, int], float]
     depot_id: int
     utc_offset_d: float
@@ -128,6 +137,14 @@ def _late(depot: Depot, today: date, minutes: dict[int, int]) -> tuple[Array, di
     return np.array(keys, dtype=np.int64), facts
 
 
+def _near(depot: Depot, today: date) -> Array:
+    """Keys of what may well fall due in these weeks; that of a later earliest likely day will not,
+    and leaving it out saves most of the work."""
+    last = today + timedelta(weeks=WEEKS) + timedelta(days=MARGIN_D)
+    rows = DueDate.objects.filter(depot=depot, history_known=True, p10__lte=last)
+    return np.array([_key(*one) for one in rows.values_list("vehicle", "service")], dtype=np.int64)
+
+
 def _key(vehicle_id: int, service_id: int) -> int:
     return vehicle_id * 2**31 + service_id
 
@@ -162,21 +179,30 @@ def _add(
     ways = Ways.of(some, calendar, wanted.utc_offset_d, wanted.widening)
     sigma = wanted.sigma.get((wanted.depot_id, some.type_id), USUAL_SIGMA)
     z = nodes() if sigma > 0 else nodes(1)
-    before = counts_before(some.services, ways.km, ways.hours, calendar.today_d, calendar.edges_d)
-    before = np.minimum(before, 1)  # the one that is due next, and none after it
     minutes = np.array([wanted.minutes.get(pk, 0) for pk in some.service_id.tolist()], np.int64)
     key = some.vehicle_id[some.vehicle] * 2**31 + some.service_id
-    counted = np.flatnonzero((minutes > 0) & ~np.isin(key, wanted.late))
-    vehicle = some.vehicle[counted]
+    counted = np.flatnonzero((minutes > 0) & np.isin(key, wanted.keys))
+    vehicle, services = some.vehicle[counted], _taken(some.services, counted)
+    before = counts_before(services, ways.km, ways.hours, calendar.today_d, calendar.edges_d)
+    before = np.minimum(before, 1)  # the one that is due next, and none after it
     for at, stretch in enumerate(calendar.months):
-        there = before[counted, at].astype(np.int64)
+        there = before[:, at].astype(np.int64)
         if at:
-            there -= before[counted, at - 1]
+            there -= before[:, at - 1]
         rho = rho_of(some, ways, stretch, sigma)
         for part, weight in zip(weeks[at], (minutes[counted], np.ones_like(vehicle)), strict=True):
             outcomes = np.zeros((len(some.vehicle_id), LEVELS.size), dtype=np.int64)
             np.add.at(outcomes, vehicle, weight[:, None] * there)
-            part.append(total(outcomes, rho, z))
+            part.append(total(outcomes, rho, z, MANY))
+
+
+def _taken(services: Services, rows: Array) -> Services:
+    """Some rows of services."""
+    own = {one.name: getattr(services.repeats, one.name)[rows] for one in fields(Repeats)}
+    columns = {one.name: getattr(services, one.name) for one in fields(Services)}
+    del columns["repeats"]
+    taken = {name: column[rows] for name, column in columns.items()}
+    return Services(**taken, repeats=Repeats(**own))
 
 
 def _capacity(depot: Depot, today: date) -> Array | None:

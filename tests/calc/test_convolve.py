@@ -179,3 +179,16 @@ def test_the_spread_is_eight_hundredths_at_first_and_stays_in_bounds(
     swing = np.exp(spread * np.resize([1.0, -1.0], months))
     found = learnt_sigma(1e5 * swing, np.full(months, 1e5), np.full(months, 0.01))
     assert found == pytest.approx(expected)
+
+
+def test_many_different_vehicles_may_be_left_to_the_normal_law() -> None:
+    # within two of about 100 at every quantile asked for; the exact total is the other way
+    rng = np.random.default_rng(5)
+    outcomes = (np.arange(99)[None, :] < rng.integers(5, 60, 300)[:, None]).astype(np.int64)
+    rho, z = np.full(300, 0.3), nodes()
+    exact, normal = total(outcomes, rho, z).mixed(), total(outcomes, rho, z, 20).mixed()
+    assert normal.mean == pytest.approx(exact.mean, rel=1e-3)
+    for level in (0.1, 0.5, 0.9):
+        assert abs(normal.quantile(level) - exact.quantile(level)) <= 2
+    few = total(outcomes[:10], rho[:10], z, 20).mixed()
+    assert few.pmf == pytest.approx(total(outcomes[:10], rho[:10], z).mixed().pmf)
