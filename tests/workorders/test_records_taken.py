@@ -55,6 +55,14 @@ def test_while_the_work_waits_nothing_is_recorded(bay: Bay, job: Job) -> None:
     assert torques.torque(later, job.pk, fastener="drain-plug", client_key="after-it-waited").pk
 
 
+def test_two_doubts_of_which_one_wants_words_offer_no_plain_yes(bay: Bay, job: Job) -> None:
+    torque(bay, job, torque_nm=29, override_reason="bulletin says so")
+    with pytest.raises(Question) as asked:
+        torque(bay, job, torque_nm=29, client_key="tightened-again")
+    assert "Once more?" in str(asked.value)
+    assert asked.value.yes == ""
+
+
 @pytest.mark.parametrize("value", [float("nan"), float("inf")])
 def test_no_number_is_no_value(value: float, bay: Bay, job: Job) -> None:
     with pytest.raises(Fault, match="number"):
@@ -79,3 +87,17 @@ def test_the_odometer_at_the_finish_was_read_at_that_second(bay: Bay, job: Job) 
     ending.finish(mechanic, job.order_id, odometer=23_350, fit_for_use="yes")
     reading = Reading.objects.get(value=23_350)
     assert (reading.time_known, reading.taken_at) == (True, NOW)
+
+
+@pytest.mark.parametrize(
+    ("fit", "about"),
+    [("", "fit_for_use"), ("perhaps", "fit_for_use"), ("with restriction", "restriction")],
+)
+def test_a_finish_says_whether_the_vehicle_is_fit_and_what_the_restriction_is(
+    fit: str, about: str, bay: Bay, job: Job
+) -> None:
+    mechanic = bay.actor(bay.mechanic)
+    progress.end_job(mechanic, job.pk, state="done", because="not tried here")
+    with pytest.raises(Fault) as told:
+        ending.finish(mechanic, job.order_id, odometer=23_350, fit_for_use=fit)
+    assert told.value.about == about
