@@ -118,6 +118,7 @@ INSTALLED_APPS = [
     "django_htmx",
     "rest_framework",
     "drf_spectacular",
+    "drf_spectacular_sidecar",
     "simple_history",
     "csp",
 ]

@@ -23,6 +23,7 @@ from fleet.dashboard.stock.consumables import (
     transfer_proposed,
 )
 from fleet.dashboard.trials import urls as trial_urls
+from fleet.dashboard.views.api_reference import api_reference
 from fleet.dashboard.views.baselines import baselines, enter_baseline_rows
 from fleet.dashboard.views.climate import climate, take_in_climate
 from fleet.dashboard.views.due import due, due_file, forget_view, save_view
@@ -104,6 +105,7 @@ urlpatterns = [
     path("workbook/sent/<int:book_id>", one_workbook, name="one-workbook"),
     path("workbook/sent/<int:book_id>/state", workbook_state, name="workbook-state"),
     path("workbook/sent/<int:book_id>/take-up", take_up_workbook, name="take-up-workbook"),
+    path("api-reference", api_reference, name="api-reference"),
     path("method", method, name="method"),
     re_path(r"^method/(?P<chart>coverage|skill|pit)$", method_chart, name="method-chart"),
     path("method/score", start_backtest, name="start-backtest"),

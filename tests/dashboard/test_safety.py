@@ -27,7 +27,7 @@ PAGES = [
     *("/work-orders", "/todays-orders", "/findings", "/people-and-tokens", "/workshop-days"),
     *("/vehicles/V-101/evidence", "/work-orders/W-000001", "/work-orders/W-000001/card"),
     *("/baselines", "/climate", "/consumables", "/costs", "/field-trials", "/method", "/stock"),
-    "/workbook",
+    *("/workbook", "/api-reference"),
 ]
 # pages about a row that is not there here, and answers to a form
 OTHERS = {"field-trial", "one-workbook", "publish-days", "rate", "sign-in-link", "stale-form"}
