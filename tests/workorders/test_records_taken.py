@@ -8,7 +8,7 @@ import pytest
 from fleet.faults import Fault, Question, Refused
 from fleet.readings.models import Reading
 from fleet.workorders import checks, ending, progress, torques
-from fleet.workorders.models import Job, TorqueRecord
+from fleet.workorders.models import Job, Restriction, TorqueRecord
 from tests.scene import NOW
 from tests.workorders.conftest import Bay
 from tests.workorders.test_recording import boiling_point, torque
@@ -101,3 +101,15 @@ def test_a_finish_says_whether_the_vehicle_is_fit_and_what_the_restriction_is(
     with pytest.raises(Fault) as told:
         ending.finish(mechanic, job.order_id, odometer=23_350, fit_for_use=fit)
     assert told.value.about == about
+
+
+def test_a_finish_answers_for_each_restriction_that_stands(bay: Bay, job: Job) -> None:
+    mechanic = bay.actor(bay.mechanic)
+    row = Restriction.objects.create(vehicle=bay.van, text="not above 60 km/h", set_at=NOW)
+    progress.end_job(mechanic, job.pk, state="done", because="not tried here")
+    given = {"odometer": 23_350, "fit_for_use": "yes"}
+    with pytest.raises(Fault, match="not above 60 km/h"):
+        ending.finish(mechanic, job.order_id, **given)
+    ending.finish(mechanic, job.order_id, **given, answers={row.pk: "lifted"})
+    row.refresh_from_db()
+    assert row.lifted_at == NOW
