@@ -7,7 +7,7 @@ from typing import Any
 
 from fleet.dashboard.words import day, short_day
 from fleet.due.periods import Late
-from fleet.overview.weeks import Bar, Load
+from fleet.overview.weeks import Bar, Load, Short
 from fleet.tables import Cell
 
 MOST_SERVICES = 12  # with rows of their own, the longest late first; our choice
@@ -54,7 +54,7 @@ def _carried(load: Load, unit: str) -> list[dict[str, Any]]:
         ("overdue", load.overdue, "square", "rejected"),
         ("with probably overdue", load.overdue + load.probably, "square-open", "held"),
     ):
-        if value:
+        if value and (name == "overdue" or load.probably):
             mark = _mark(symbol, colour, 12)
             label = f"%{{y:.1f}} {unit} {name}<extra></extra>"
             found.append(
@@ -96,7 +96,7 @@ def _capacity(bars: Sequence[Bar], names: Sequence[str]) -> dict[str, Any]:
     }
 
 
-def weeks_finding(load: Load, *, services: bool) -> str:
+def weeks_finding(load: Load, lacking: Short | None, *, services: bool) -> str:
     """What the chart shows, in a sentence."""
     unit = unit_of(services)
     short = [one for one in load.bars if one.capacity and one.mean >= one.capacity + 1]
@@ -106,6 +106,9 @@ def weeks_finding(load: Load, *, services: bool) -> str:
             f"In week {_name(one)} {one.mean:.0f} h fall due, and the workshop has "
             f"{one.capacity:.0f} h"
         )
+    if lacking is not None and not services:
+        hours = f"{lacking.hours_h:.0f} h too few in week {week_name(lacking.begin_on)}"
+        return f"With what is carried over, {lacking.depot} has {hours}"
     most = max(load.bars, key=lambda one: one.mean)
     enough = not services and all(one.capacity is not None for one in load.bars)
     said = f"Most falls due in week {_name(most)}: {most.mean:.0f} {unit}"

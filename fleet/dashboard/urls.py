@@ -57,9 +57,9 @@ urlpatterns = [
     *visit_urls.urlpatterns,
     path("", home, name="home"),
     path("overview", overview, name="overview"),
-    re_path(r"^overview/(?P<chart>weeks|late)$", overview_chart, name="overview-chart"),
+    re_path(r"^overview/(?P<drawing>weeks|late)$", overview_chart, name="overview-chart"),
     re_path(
-        r"^overview/(?P<chart>weeks|late)\.(?P<ending>csv|xlsx)$",
+        r"^overview/(?P<drawing>weeks|late)\.(?P<ending>csv|xlsx)$",
         overview_file,
         name="overview-file",
     ),

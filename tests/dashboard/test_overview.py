@@ -332,6 +332,24 @@ def test_the_sentence_says_where_a_workshop_lacks_hours(people: Cast, signed_in:
     assert "In week 51 19 h fall due, and the workshop has 10 h" in page(client)
 
 
+def test_sentence_and_chart_agree_on_what_is_carried_over(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    week = {
+        "begin_on": "2026-12-14", "end_on": "2026-12-21", "mean_min": 300, "var_min": 0,
+        "low_min": 0, "high_min": 0, "mean": 0, "var": 0, "low": 0, "high": 0,
+        "capacity_min": 600,
+    }  # fmt: skip
+    WorkAhead.objects.create(
+        depot=people.plain, as_of_on=depots_day(), overdue=1, overdue_min=480, probably=0,
+        probably_min=0, weeks=[week],
+    )  # fmt: skip
+    seen = page(signed_in(people.supervisor))
+    # 300 + 480 − 600 = 180 min
+    assert "the workshop has 3 h too few in week 51." in text(seen)
+    assert "With what is carried over, Plain has 3 h too few in week 51" in seen
+
+
 def test_without_a_night_there_are_no_weeks(people: Cast, signed_in: SignedIn) -> None:
     client = signed_in(people.supervisor)
     assert client.get("/overview/weeks").status_code == 404

@@ -102,6 +102,7 @@ EXAMPLES = {
     "reading_id": "1",
     "upload_id": "1",
     "chart": "coverage",
+    "drawing": "late",
     "number": "W-000001",
     "question_id": "1",
     "job_id": "1",

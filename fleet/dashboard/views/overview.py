@@ -91,7 +91,9 @@ def _charts(scope: Scope, found: Sequence[Late], *, by_services: bool) -> dict[s
         "short": weeks.first_short(rows),
     }
     if load:
-        context["weeks_finding"] = charts.weeks_finding(load, services=by_services)
+        context["weeks_finding"] = charts.weeks_finding(
+            load, context["short"], services=by_services
+        )
         context["weeks_words"] = charts.weeks_in_words(load, services=by_services)
     if found:
         context["late_finding"] = charts.late_finding(found)
@@ -100,9 +102,9 @@ def _charts(scope: Scope, found: Sequence[Late], *, by_services: bool) -> dict[s
 
 
 @require_GET
-def overview_chart(request: SignedIn, chart: str) -> HttpResponse:
+def overview_chart(request: SignedIn, drawing: str) -> HttpResponse:
     scope, services = scope_of(request), _by_services(request)
-    if chart == "late":
+    if drawing == "late":
         figure = charts.late_by_service(late(_days(scope, timezone.now()), MOST_DRAWN))
     else:
         figure = charts.weeks(_load(scope, services), services=services)
@@ -110,10 +112,10 @@ def overview_chart(request: SignedIn, chart: str) -> HttpResponse:
 
 
 @require_GET
-def overview_file(request: SignedIn, chart: str, ending: str) -> HttpResponse:
+def overview_file(request: SignedIn, drawing: str, ending: str) -> HttpResponse:
     """The figures of a chart, to keep."""
     scope, services = scope_of(request), _by_services(request)
-    if chart == "late":
+    if drawing == "late":
         rows = charts.late_cells(late(_days(scope, timezone.now()), MOST_DRAWN))
         return table_file("late", ending, charts.LATE_HEADINGS, rows)
     rows = charts.weeks_cells(_load(scope, services), services=services)
