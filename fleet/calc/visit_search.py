@@ -51,7 +51,7 @@ class Effort:
     moves: int = 400
     more_moves: int = 1_600
     programs: int = 20
-    more_programs: int = 60
+    more_programs: int = 40
     vehicles: int = 12
     nodes: int = 20
     good_gap: float = 0.01
