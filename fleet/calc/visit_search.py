@@ -231,7 +231,8 @@ class Search:
         self._windows(book)
         if not self.late() and self._whole(book):
             return book
-        for number in range(self.effort.programs + self.effort.more_programs):
+        more = 0 if self.days else self.effort.more_programs  # whole days were planned anew
+        for number in range(self.effort.programs + more):
             enough = number >= self.effort.programs and self.near_enough(book)
             if self.late() or enough or self.gap_minor(book) <= 0.5:
                 break
