@@ -36,6 +36,7 @@ COUNT_WORDS = {
         "month of demand of an item forecast",
         "months of demand of items forecast",
     ),
+    "weeks ahead": ("week of work looked ahead", "weeks of work looked ahead, of all depots"),
     "trials evaluated": ("field trial evaluated", "field trials evaluated"),
     "class rates": ("class of vehicles measured", "classes of vehicles measured"),
     "forecasts": ("forecast held against what happened", "forecasts held against what happened"),
