@@ -9,6 +9,7 @@ from fleet.faults import Fault, Question, Refused
 from fleet.readings.models import Reading
 from fleet.workorders import checks, ending, progress, torques
 from fleet.workorders.models import Job, Restriction, TorqueRecord
+from fleet.workorders.recording import note
 from tests.scene import NOW
 from tests.workorders.conftest import Bay
 from tests.workorders.test_recording import boiling_point, torque
@@ -113,3 +114,9 @@ def test_a_finish_answers_for_each_restriction_that_stands(bay: Bay, job: Job) -
     ending.finish(mechanic, job.order_id, **given, answers={row.pk: "lifted"})
     row.refresh_from_db()
     assert row.lifted_at == NOW
+
+
+def test_a_record_on_an_order_that_is_not_there_is_refused_in_words(bay: Bay, job: Job) -> None:
+    mechanic, nowhere = bay.actor(bay.mechanic), job.order_id + 1_000
+    with pytest.raises(Fault, match=f"no work order {nowhere}"):
+        note(mechanic, nowhere, text="seen", client_key="on-no-order")
