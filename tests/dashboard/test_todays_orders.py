@@ -99,6 +99,10 @@ def test_what_is_finished_stays_at_hand_below_the_day(shop: Workshop, signed_in:
     assert _finished(seen).startswith("1<")
     assert f'href="{shop.page}"' in _finished(seen)
     assert "Engine oil" in _finished(seen)
+    finished_at = WorkOrder.objects.get().finished_at
+    assert finished_at is not None
+    by_the_depots_clock = finished_at.astimezone(ZoneInfo(shop.people.plain.zone))
+    assert f"· {by_the_depots_clock:%H:%M}<" in _finished(seen)
 
 
 def test_what_another_finished_is_shown_when_everybodys_is_asked_for(

@@ -150,7 +150,7 @@ class FinishedLine:
     number: str
     vehicle: str  # fleet number
     jobs: tuple[str, ...]
-    finished_at: datetime  # by the depot's clock
+    finished_at: str  # hour and minute by the depot's clock
 
 
 def finished_lines(rows: QuerySet[WorkOrder]) -> list[FinishedLine]:
@@ -160,7 +160,7 @@ def finished_lines(rows: QuerySet[WorkOrder]) -> list[FinishedLine]:
             order.number,
             order.vehicle.fleet_number,
             tuple(sorted(title for (title,) in order.job_list or ())),  # type: ignore[attr-defined]
-            order.finished_at.astimezone(ZoneInfo(order.depot.zone)),
+            f"{order.finished_at.astimezone(ZoneInfo(order.depot.zone)):%H:%M}",
         )
         for order in rows
         if order.finished_at
