@@ -226,17 +226,7 @@ class Crew:
             Vehicle, services, and whether they join a visit that stands (then they ask for a
             mechanic, and lengthen the stay in a bay).
         """
-        bays = [Piece(one.bay_min, one.bays) for one in self.held[day]]
-        people = [Piece(one.work_min, one.mechanics) for one in self.held[day]]
-        second_people = []
-        for vehicle, services, joins in visits:
-            work, second, bay = self.minutes(vehicle, services, joins)
-            need = int(np.bitwise_or.reduce(self.need[list(services)]))
-            bays.append(Piece(bay, tuple(np.flatnonzero(self.bay_fits[vehicle]).tolist())))
-            people.append(Piece(work, self.able(need)))
-            if second > 0:
-                everybody = tuple(range(len(self.skills)))
-                second_people.append(Piece(second, everybody, len(people) - 1))
+        bays, people, second_people = self.pieces(day, visits)
         in_bays = share_out(bays, self.bay_min[:, day].tolist())
         if in_bays is None:
             return None
@@ -244,3 +234,24 @@ class Crew:
         if by_whom is None:
             return None
         return in_bays, by_whom[: len(people)]
+
+    def pieces(
+        self, day: int, visits: Sequence[tuple[int, Sequence[int], bool]]
+    ) -> tuple[list[Piece], list[Piece], list[Piece]]:
+        """Give what bays, mechanics and second persons must do whole, those held first."""
+        bays = [Piece(one.bay_min, one.bays) for one in self.held[day]]
+        people = [Piece(one.work_min, self._there(day, one.mechanics)) for one in self.held[day]]
+        second_people = []
+        for vehicle, services, joins in visits:
+            work, second, bay = self.minutes(vehicle, services, joins)
+            need = int(np.bitwise_or.reduce(self.need[list(services)]))
+            bays.append(Piece(bay, tuple(np.flatnonzero(self.bay_fits[vehicle]).tolist())))
+            people.append(Piece(work, self._there(day, self.able(need))))
+            if second > 0:
+                everybody = self._there(day, range(len(self.skills)))
+                second_people.append(Piece(second, everybody, len(people) - 1))
+        return bays, people, second_people
+
+    def _there(self, day: int, mechanics: Sequence[int]) -> tuple[int, ...]:
+        """Those of some mechanics who are there on a day: even what takes no minutes is theirs."""
+        return tuple(one for one in mechanics if self.mechanic_min[one, day] > 0)

@@ -6,15 +6,18 @@ minutes kept for unplanned work is not, but says so.
 
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from typing import NoReturn
 
 import numpy as np
 from django.db.models import Q
 
 from fleet.bulk import Array
+from fleet.calc.visit_refusal import why_not
 from fleet.calc.whole_jobs import Crew
 from fleet.faults import Fault, Refused
 from fleet.visits.gather import Gathered, Standing, Wanted, gather, wanted_of
 from fleet.visits.models import Visit
+from fleet.visits.refusals import sentence
 from fleet.visits.task import Made, are_rounds, costs, make
 from fleet.workorders.models import WorkOrder
 from fleet.workorders.progress import BEFORE_THE_END, NOT_BEGUN
@@ -200,14 +203,23 @@ class _OnDay:
             raise Refused(f"Nothing of this visit of {self.visit.vehicle} is left: plan anew.")
         shared = self.crew.share_whole_day(self.at, visits)
         if shared is None:
-            where = f" in {self.bay}" if self.bay else ""
-            raise Refused(
-                f"{self.visit.vehicle} does not fit whole on {_day(self.on)}{where}: choose "
-                "another day or bay, or move another visit first.", about="on",
-            )  # fmt: skip
+            self._refuse(visits, [number for number, row in enumerate(rows) if row == self.row])
         mine = rows.index(self.row)
         names = self.found.places
         return names.bays[shared[0][mine]], names.mechanics[shared[1][mine]]
+
+    def _refuse(self, visits: Come, mine: list[int]) -> NoReturn:
+        """Say which of bay, skill, second person, minutes and opening the day lacks."""
+        lack = why_not(self.crew, self.at, visits, mine)
+        asked = {skill for one in self._standing() if self._row(one) == self.row
+                 for skill in one.skills}  # fmt: skip
+        some = (number for row, numbers, _ in visits if row == self.row for number in numbers)
+        asked |= {skill for number in some for skill in self.found.wanted[number].skills}
+        where = f" in {self.bay}" if self.bay else ""
+        told = sentence(self.found, self.row, self.at, lack, asked)
+        raise Refused(
+            f"{self.visit.vehicle} does not fit on {_day(self.on)}{where}: {told}.", about="on"
+        )
 
     def _standing(self) -> list[Standing]:
         return [one for one in map(self._moved, self.found.standing) if one.day == self.at]

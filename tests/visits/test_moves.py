@@ -216,7 +216,7 @@ def test_a_day_that_is_full_is_refused_and_one_beyond_the_share_says_so(chief: A
     planned()
     assert weighed("V-1", 2).beyond
     busy.jobs.update(minutes=440)
-    with pytest.raises(Refused, match="whole"):
+    with pytest.raises(Refused, match="no bay that carries it has 50 min left"):
         weighed("V-1", 2)
 
 

@@ -1,0 +1,66 @@
+"""Why a day cannot hold a visit, in one sentence that names what is lacking."""
+
+from collections.abc import Collection, Sequence
+
+from fleet.calc.visit_refusal import Cause, Lack
+from fleet.visits.gather import Gathered
+
+ANOTHER_DAY = "choose another day"
+
+
+def sentence(found: Gathered, row: int, at: int, lack: Lack, skills: Collection[str]) -> str:
+    """What a day lacks for the visit of a vehicle, and what helps.
+
+    Parameters
+    ----------
+    row, at
+        Of the vehicle, and of the day.
+    skills
+        What the visit asks of whoever does it.
+    """
+    places = found.places
+    by_name = zip(places.mechanics, places.mechanic_min[:, at], strict=True)
+    there = [name for name, minutes in by_name if minutes > 0]
+    asked, most = f"{lack.asked_min:.0f} min", f"{lack.there_min:.0f} min"
+    able = " and ".join(sorted(skills))
+    who = f"whoever has the skill {able}" if able else "anybody"
+    mass_kg = found.vehicles[row].vehicle_type.gross_mass_kg or 0.0
+    words = {
+        Cause.NO_BAY: f"no bay is rated for its {mass_kg:.0f} kg: send it to an outside workshop",
+        Cause.OPENING: f"it takes {asked} in the bay, longer than the opening of {most}: "
+        "take a job off it",
+        Cause.NOBODY: f"no mechanic is there: {ANOTHER_DAY}",
+        Cause.SKILL: f"it asks for the skill {able}, and {_nobody_has_it(found, skills)}: "
+        f"{ANOTHER_DAY}",
+        Cause.LONGER: f"its {asked} of work are longer than {who} is there ({most}): "
+        f"{ANOTHER_DAY}, or take a job off it",
+        Cause.SECOND: f"it asks for a second person for {asked}, and {_only(there)}: {ANOTHER_DAY}",
+        Cause.BAY_TAKEN: f"no bay that carries it has {asked} left: {ANOTHER_DAY} or bay, or move "
+        "another visit first",
+        Cause.HANDS_TAKEN: f"nobody there who can do it has {asked} left in one piece: "
+        f"{ANOTHER_DAY}, or move another visit first",
+        Cause.SECOND_TAKEN: f"no second person has {asked} left: {ANOTHER_DAY}, or move another "
+        "visit first",
+        Cause.OTHERS: "what is on that day already cannot be shared out whole: move another visit "
+        "first",
+    }
+    return words[lack.cause]
+
+
+def _nobody_has_it(found: Gathered, skills: Collection[str]) -> str:
+    places = found.places
+    have = [
+        name
+        for name, own in zip(places.mechanics, places.skills, strict=True)
+        if {*skills} <= {*own}
+    ]
+    if not have:
+        return f"no mechanic of {found.depot} has it"
+    if len(have) > 1:
+        return f"{' and '.join(have)}, who have it, are not there"
+    return f"{have[0]}, who has it, is not there"
+
+
+def _only(there: Sequence[str]) -> str:
+    alone = len(there) == 1
+    return f"only {there[0] or 'one'} is there" if alone else "nobody else has the minutes"
