@@ -21,6 +21,12 @@ def held(depots: Depots) -> QuerySet[Reading]:
     return readings_at(depots).filter(verdict=Verdict.HELD).order_by("pk")
 
 
+def held_beside(reading: Reading) -> QuerySet[Reading]:
+    """Held readings of the same meter, which a decision on this one may settle as well."""
+    rows = Reading.objects.filter(meter=reading.meter_id, verdict=Verdict.HELD)
+    return rows.exclude(pk=reading.pk).order_by("pk")
+
+
 def last_accepted(meter: Meter | None) -> Reading | None:
     """The reading that a meter stands at."""
     accepted = Reading.objects.filter(meter=meter, verdict=Verdict.ACCEPTED)

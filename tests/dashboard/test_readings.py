@@ -13,6 +13,7 @@ from fleet.people.models import Person
 from fleet.readings.enter import Entry, enter
 from fleet.readings.models import Reading, ReadingDecision, Source, Upload
 from tests.cast import Cast, depots_day
+from tests.dashboard.rendered import form
 
 SignedIn = Callable[[Person], Client]
 
@@ -185,6 +186,61 @@ def test_one_tap_takes_what_may_have_been_meant_and_shows_it(
     reading.refresh_from_db()
     assert (reading.verdict, reading.total) == ("accepted", float(value))
     assert f"{float(value):,.0f} km taken" in said
+
+
+def test_a_tap_needs_no_reason_and_keeps_the_words_of_what_was_tapped(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    reading = held(people)  # 900 km after 10,690 km
+    client = signed_in(people.clerk)
+    seen = client.get("/readings").content.decode()
+    tap = r'<button type="submit" name="meant" value="([^"]+)" title="([^"]+)" formnovalidate>'
+    value, because = re.findall(tap, seen)[0]
+    where, fields = form(seen, 'name="meant"')
+    assert fields["reason"] == ""
+    answer = client.post(where, {**fields, "meant": value}, headers={"HX-Request": "true"})
+    decision = ReadingDecision.objects.get()
+    assert (decision.reading, decision.value, decision.reason) == (reading, float(value), because)
+    shown = answer.content.decode().replace("\N{NARROW NO-BREAK SPACE}", " ")
+    assert f"<strong>{float(value):,.0f} km</strong>" in shown
+    assert "taken; 900 km sent" in shown
+    assert "<strong>900 km</strong>" not in shown
+
+
+def test_the_first_words_speak_of_what_is_offered(people: Cast, signed_in: SignedIn) -> None:
+    held(people)
+    Reading.objects.filter(value=900).update(reason="noted_late", suggestion=None)
+    seen = signed_in(people.clerk).get("/readings").content.decode()
+    _, because = re.findall(r'name="meant" value="([^"]+)" title="([^"]+)"', seen)[0]
+    said = because[:1].lower() + because[1:]
+    assert "an older reading under a later date. Or another value was meant, such as" in seen
+    assert said in seen
+
+
+def test_a_replaced_meter_brings_the_other_held_cards_of_the_vehicle_up_to_date(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    """Two readings of a new meter, a day apart: one decision settles both."""
+    first, now = held(people), timezone.now()
+    entry = Entry(
+        vehicle_id=people.van.pk,
+        meter_id=first.meter_id,
+        taken_at=(now - timedelta(minutes=10)).replace(microsecond=0),
+        time_known=True,
+        value=903,
+        unit="km",
+    )
+    enter([entry], Source.PAGE)
+    chain.refresh([people.van.pk], now)
+    second = Reading.objects.get(value=903)
+    assert second.verdict == "held"
+    said = sent(signed_in(people.clerk), first, action="meter replaced")
+    second.refresh_from_db()
+    assert second.verdict == "accepted"
+    other = said.split(f'<li id="reading-{second.pk}"', 1)[1]
+    assert 'hx-swap-oob="true"' in other.split(">", 1)[0]
+    assert "Settled by the decision on 900 km" in other
+    assert "The meter was replaced</button>" not in other
 
 
 def test_the_field_takes_the_vehicles_own_unit(people: Cast, signed_in: SignedIn) -> None:

@@ -55,6 +55,7 @@ class ReadingLine:
     note: str
     source: str
     decided: str  # the newest decision in words
+    taken: str  # the value taken instead of the one sent, in the vehicle's own unit
     may_settle: bool
     beside: BesideLine | None  # of what may be settled
 
@@ -100,15 +101,41 @@ def _line(reading: Reading, its: Beside | None, about: BesideLine | None) -> Rea
         unit=own,
         verdict=reading.verdict,
         shape="waiting" if reading.verdict == Verdict.NOT_JUDGED else reading.verdict,
-        reason=f"{SHOWN_BY_NEXT} {words}" if by_next else words,
+        reason=_first_words(words, about, by_next=by_next, suggested=suggestion is not None),
         certainty=percent(reading.probability or 0.0) if certain else "",
         provisional=reading.provisional,
         note=reading.note,
         source=reading.source,
         decided=_decided(decisions[0], own) if decisions else "",
+        taken=_taken(decisions[0], own) if decisions else "",
         may_settle=about is not None,
         beside=about,
     )
+
+
+def _first_words(words: str, about: BesideLine | None, *, by_next: bool, suggested: bool) -> str:
+    """Why a reading is odd; where values are offered that this does not speak of, those too."""
+    if by_next:
+        return f"{SHOWN_BY_NEXT} {words}"
+    if suggested or about is None or not about.meant:
+        return words
+    first = about.meant[0]
+    return f"{words} Or another value was meant, such as {first.words}: {_inside(first.because)}"
+
+
+def _inside(sentence: str) -> str:
+    return sentence[:1].lower() + sentence[1:]
+
+
+def meant_because(reading: Reading, value: float | None) -> str:
+    """Why a value on offer may have been meant, as the reason with which it is taken."""
+    offered = beside([reading.pk])[reading.pk].candidates
+    return next((SENTENCES[one.reason] for one in offered if one.value == value), "")
+
+
+def _taken(decision: ReadingDecision, unit: str) -> str:
+    instead = decision.action == ReadingDecision.Action.ACCEPT_SUGGESTION
+    return in_words(decision.value, unit) if instead and decision.value is not None else ""
 
 
 def _zone(reading: Reading) -> ZoneInfo:
@@ -144,4 +171,4 @@ def _decided(decision: ReadingDecision, unit: str) -> str:
     who = str(decision.person) if decision.person else "somebody"
     what = decision.get_action_display()
     taken = "" if decision.value is None else f", {in_words(decision.value, unit)} taken"
-    return f"{who}, {decision.decided_at:%Y-%m-%d}: {what}{taken} ({decision.reason})"
+    return f"{who}, {day(decision.decided_at.date())}: {what}{taken} ({decision.reason})"

@@ -14,7 +14,7 @@ from django.views.decorators.http import require_GET, require_POST
 from fleet import chain, jobs
 from fleet.dashboard.downloads import table_file
 from fleet.dashboard.frame import Scope, SignedIn, scope_of, show
-from fleet.dashboard.readings.lines import reading_lines, with_lines
+from fleet.dashboard.readings.lines import meant_because, reading_lines, with_lines
 from fleet.dashboard.readings.uploads import (
     NOT_ACCEPTED,
     STEPS,
@@ -28,7 +28,7 @@ from fleet.people.roles import Right, depots_of, may
 from fleet.readings import intake, listing, mend
 from fleet.readings.cells import unit_of
 from fleet.readings.kinds import kinds_of
-from fleet.readings.models import Reading, Upload, UploadRow
+from fleet.readings.models import Reading, Upload, UploadRow, Verdict
 from fleet.readings.report import HEADINGS
 from fleet.readings.roll import Roll
 from fleet.readings.settle import settle
@@ -99,17 +99,29 @@ def settle_reading(request: SignedIn, reading_id: int) -> HttpResponse:
     reading = get_object_or_404(seen.select_related("vehicle"), pk=reading_id)
     if not may(request.user, Right.SETTLE_READINGS, reading.vehicle.depot_id):
         raise PermissionDenied("Your role does not settle readings.")
+    others = list(listing.held_beside(reading).values_list("pk", flat=True))
     try:
-        settle(reading_id=reading.pk, person=request.user, channel="page", **_decision(request))
+        settle(
+            reading_id=reading.pk, person=request.user, channel="page", **_said(request, reading)
+        )
     except Question as question:
         action = _decision(request)["action"]
         return _settled(request, reading.pk, {"question": str(question), "asked_action": action})
     except Fault as fault:
         return _settled(request, reading.pk, {"fault": str(fault)})
     chain.refresh([reading.vehicle_id], timezone.now())
-    response = _settled(request, reading.pk, {})
+    response = _settled(request, reading.pk, {"others": others})
     response["HX-Trigger"] = "readings-changed"
     return response
+
+
+def _said(request: SignedIn, reading: Reading) -> dict[str, Any]:
+    """The decision; a tap on a value that may have been meant brings its own words for why."""
+    decision = _decision(request)
+    if not request.POST.get("meant"):
+        return decision
+    reason = decision["reason"] or meant_because(reading, decision["value"])
+    return {**decision, "reason": reason, "override_reason": reason}
 
 
 def _decision(request: SignedIn) -> dict[str, Any]:
@@ -158,12 +170,19 @@ def _settled(request: SignedIn, reading_id: int, context: dict[str, Any]) -> Htt
             if text:
                 messages.error(request, text)
         return redirect("readings")
-    (line,) = reading_lines(with_lines(Reading.objects.filter(pk=reading_id)), request.user)
+    others = context.pop("others", [])
+    found = with_lines(Reading.objects.filter(pk__in=[reading_id, *others]).order_by("pk"))
+    lines = {one.pk: one for one in reading_lines(found, request.user)}
+    line = lines.pop(reading_id)
     on_vehicle = request.POST.get("row") == "vehicle"
     piece = "_vehicle_reading" if on_vehicle else "_held"
     typed = {name: request.POST.get(name, "") for name in ("reason", "value")}
     given = {"line": line, "just_settled": not context, **typed, **context}
-    return render(request, f"dashboard/{piece}.html", given)
+    shown = render(request, f"dashboard/{piece}.html", given)
+    for other in lines.values():  # of the same meter: brought up to date beside it
+        beside = {"line": other, "settled_by": line if other.verdict != Verdict.HELD else None}
+        shown.write(render(request, f"dashboard/{piece}.html", {**beside, "beside": True}).content)
+    return shown
 
 
 @require_POST
