@@ -72,6 +72,11 @@ def weekday(on: date) -> str:
     return f"{on:%a} {day(on)}"
 
 
+def short_weekday(on: date) -> str:
+    """A date near today as 'Wed 4 Mar'."""
+    return f"{on:%a} {short_day(on)}"
+
+
 def span(first: date, last: date) -> str:
     """Two dates as '28 Sep to 19 Oct 2026', the year said once where it is the same."""
     begin = f"{first.day} {first:%b}" if first.year == last.year else day(first)

@@ -1,14 +1,18 @@
 """Plans as lists: what was planned, and for each service why."""
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from django.db.models import Count, OuterRef, Q, QuerySet, Subquery, Sum
 from django.utils import timezone
 
+from fleet.today import today_at
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Depot
 from fleet.visits.models import Bay, Plan, PlannedService, Promise, Visit
+from fleet.workorders.listing import open_jobs
+from fleet.workorders.models import WorkOrder
 
 ENDED_SHOWN_D = 90  # promises that ended longer ago are not listed; our choice
 
@@ -130,6 +134,24 @@ def visits_in_force(depots: Depots) -> QuerySet[Visit]:
     newest_ids = Plan.objects.filter(depot=OuterRef("plan__depot")).order_by("-id").values("pk")
     rows = Visit.objects.filter(plan__depot__in=depots, plan=Subquery(newest_ids[:1]))
     return rows.select_related("plan__depot", "vehicle")
+
+
+def days_for_orders(orders: Collection[WorkOrder]) -> dict[int, date]:
+    """The first day, from today on, that the plans in force have for a job of each order, by
+    order id; two queries."""
+    jobs = open_jobs([one.vehicle_id for one in orders]).filter(order__in=orders)
+    of = {(job.vehicle_id, job.service_id): job.order_id for job in jobs}
+    todays = {one.depot_id: today_at(one.depot.zone, timezone.now()) for one in orders}
+    visits = visits_in_force(list({one.depot for one in orders}))
+    rows = PlannedService.objects.filter(
+        visit__in=visits.order_by().values("pk"), vehicle__in={one.vehicle_id for one in orders}
+    ).values_list("vehicle_id", "service_id", "plan__depot_id", "visit__on")
+    found: dict[int, date] = {}
+    for vehicle_id, service_id, depot_id, on in rows.order_by("-visit__on"):
+        order_id = of.get((vehicle_id, service_id))
+        if order_id is not None and on >= todays[depot_id]:
+            found[order_id] = on
+    return found
 
 
 def bays_of(depot: Depot) -> list[str]:

@@ -103,12 +103,18 @@ def orders_with_late_records(depots: Depots, person: Person) -> QuerySet[WorkOrd
     return rows.select_related("vehicle", "depot", "signed_off_by").order_by("late_since", "pk")
 
 
+def week_ends(today: date) -> date:
+    """The last of the next seven days, today among them."""
+    return today + timedelta(days=6)
+
+
 def weeks_drafts(depots: Depots, today: date) -> list[WorkOrder]:
-    """Drafted orders of this week: planned up to Sunday, or without a day and needed by then."""
-    sunday = today + timedelta(days=6 - today.weekday())
-    needed = _needed().filter(order=OuterRef("pk"), vehicle__due_dates__bring_in_by_on__lte=sunday)
+    """Drafted orders of the next seven days: planned for one of them or for a day that has
+    passed, or without a day and needed by then."""
+    last = week_ends(today)
+    needed = _needed().filter(order=OuterRef("pk"), vehicle__due_dates__bring_in_by_on__lte=last)
     rows = orders_at(depots, [State.DRAFTED]).filter(
-        Q(planned_on__lte=sunday) | Q(Exists(needed), planned_on=None)
+        Q(planned_on__lte=last) | Q(Exists(needed), planned_on=None)
     )
     return list(rows.order_by("pk")[:MOST_AT_ONCE])
 
@@ -224,10 +230,7 @@ def after(rows: QuerySet[WorkOrder], day: date, pk: int) -> QuerySet[WorkOrder]:
     return rows.filter(Q(sort_on__gt=day) | Q(sort_on=day, pk__gt=pk))
 
 
-def unplanned(orders: Iterable[WorkOrder]) -> tuple[int, int]:
-    """How many orders of one's own workshop have no day, and how many no mechanic."""
+def unplanned(orders: Iterable[WorkOrder]) -> list[WorkOrder]:
+    """Orders of one's own workshop that have no day or no mechanic."""
     own = [order for order in orders if order.where == WorkOrder.Where.OWN]
-    return (
-        sum(order.planned_on is None for order in own),
-        sum(order.assigned_to_id is None for order in own),
-    )
+    return [one for one in own if one.planned_on is None or one.assigned_to_id is None]

@@ -58,10 +58,12 @@ def test_a_release_without_day_or_mechanic_is_asked_about_and_nothing_happens_ye
     answer = client.post("/work-orders/release", sent)
     seen = answer.content.decode()
     assert answer.status_code == 409
-    assert "1 has no day, 1 has no mechanic" in seen
+    assert f">{order.number}</a> for W-1 has no day, no mechanic." in seen
     assert WorkOrder.objects.get(pk=order.pk).state == "drafted"
-    where, fields = form(seen, "Release as they are")
-    client.post(where, {**fields, "anyway": "yes"})
+    assert "Workshop days plans" not in seen
+    where, fields = form(seen, 'class="main">Release</button>')
+    assert (fields["planned_on"], fields["assigned_to"]) == ("", "")
+    client.post(where, fields)
     assert WorkOrder.objects.get(pk=order.pk).state == "released"
 
 
@@ -71,9 +73,9 @@ def test_the_question_is_answered_by_a_day_and_a_mechanic(
     order, client = drafted(shop, "W-1"), signed_in(shop.people.supervisor)
     sent = {"order": f"{order.number}:{order.version}", "planned_on": "2026-12-01"}
     seen = client.post("/work-orders/release", sent).content.decode()
-    assert "1 has no mechanic" in seen
-    assert "has no day" not in seen
-    where, fields = form(seen, "Release as they are")
+    assert f">{order.number}</a> for W-1 has no mechanic." in seen
+    assert "no day" not in seen.split("asked-head", 1)[1].split("</ul>", 1)[0]
+    where, fields = form(seen, 'class="main">Release</button>')
     client.post(where, {**fields, "assigned_to": shop.people.mechanic.pk})
     order.refresh_from_db()
     assert (order.state, str(order.planned_on)) == ("released", "2026-12-01")

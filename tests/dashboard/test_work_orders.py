@@ -107,19 +107,20 @@ def test_one_click_releases_many_for_a_day_and_a_mechanic(
 def test_one_press_releases_the_weeks_drafts_and_no_others(
     shop: Workshop, signed_in: SignedIn
 ) -> None:
-    today = depots_day()
-    sunday = today + timedelta(days=6 - today.weekday())
+    last = depots_day() + timedelta(days=6)  # the next seven days, today among them
     planned, later = drafted(shop, "W-1"), drafted(shop, "W-2")
     needed, calm = drafted(shop, "W-3"), drafted(shop, "W-4")
-    for order, day in ((planned, sunday), (later, sunday + timedelta(days=1))):
+    for order, day in ((planned, last), (later, last + timedelta(days=1))):
         progress.plan(shop.actor(shop.people.supervisor), order.pk, planned_on=day)
-    for order, day in ((needed, sunday), (calm, sunday + timedelta(days=1))):
+    for order, day in ((needed, last), (calm, last + timedelta(days=1))):
         row = DueDate.objects.get(vehicle=shop.people.van)
         row.pk, row.vehicle, row.bring_in_by_on = None, order.vehicle, day
         row.save()
     client = signed_in(shop.people.supervisor)
     seen = page(client)
-    form = seen[: seen.index("Release this week's 2 drafted orders")].rsplit("<form", 1)[1]
+    form = seen[
+        : seen.index(f"Release 2 drafted orders up to {last:%a} {last.day} {last:%b}")
+    ].rsplit("<form", 1)[1]
     chosen = re.findall(r'name="order" value="([^"]+)"', form)
     client.post("/work-orders/release", {"order": chosen, "anyway": "yes"})
     assert set(WorkOrder.objects.filter(state="released").exclude(pk=shop.order.pk)) == {

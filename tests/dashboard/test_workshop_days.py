@@ -76,6 +76,17 @@ def follow(client: Client, answer: object) -> str:
 
 
 # --- looking -----------------------------------------------------------------------------
+def test_a_release_without_a_day_leads_to_the_day_that_the_plan_has(
+    chief: Client, days: Plan
+) -> None:
+    on = visit_of("V-101").on
+    answer = chief.post("/work-orders/release", {"order": "W-1:1"})
+    seen = answer.content.decode()
+    assert answer.status_code == 409
+    assert f'href="/workshop-days?depot=plain&amp;from={on}">{on:%a} {on.day} {on:%b %Y}' in seen
+    assert "Lift 1" in page(chief, f"/workshop-days?depot=plain&from={on}")
+
+
 def test_the_page_shows_each_visit_on_its_day_in_its_bay(chief: Client, days: Plan) -> None:
     shown = page(chief, f"{PAGE}&from={monday()}")
     assert "2 visits proposed, not published yet" in shown

@@ -1,6 +1,8 @@
 """Releasing orders from the list: what lacks a day or a mechanic is asked about, and a release can
 be taken back while nothing has begun."""
 
+from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 from django.contrib import messages
@@ -17,6 +19,7 @@ from fleet.dashboard.orders.lines import order_seen_by
 from fleet.dashboard.orders.work_orders import orders_page
 from fleet.faults import Fault
 from fleet.people.roles import Right, depots_of
+from fleet.visits.listing import days_for_orders
 from fleet.workorders import listing, progress
 from fleet.workorders.actor import Actor
 from fleet.workorders.listing import MOST_AT_ONCE
@@ -30,7 +33,7 @@ def release_orders(request: SignedIn) -> HttpResponse:
     chosen = [one.partition(":") for one in request.POST.getlist("order")[:MOST_AT_ONCE]]
     versions = {number: version for number, _, version in chosen}
     seen = WorkOrder.objects.filter(depot__in=depots_of(request.user), number__in=versions)
-    orders = list(seen.select_related("depot").order_by("pk"))
+    orders = list(seen.select_related("depot", "vehicle").order_by("pk"))
     if len(orders) != len(versions):
         raise Http404
     asked = _asked(request, orders)
@@ -45,25 +48,54 @@ def release_orders(request: SignedIn) -> HttpResponse:
     return _back(request)
 
 
+@dataclass(frozen=True)
+class Lacking:
+    """An order that would go out without a day or a mechanic."""
+
+    number: str
+    vehicle: str  # fleet number
+    lacks: str  # "no day, no mechanic"
+    depot: str  # slug
+    plan_on: date | None  # the day that the depot's plan has for its jobs
+
+
 def _asked(request: SignedIn, orders: list[WorkOrder]) -> dict[str, Any] | None:
     """What would go out without a day or a mechanic, unless that was answered."""
     if "anyway" in request.POST:
         return None
     drafted = [order for order in orders if order.state == WorkOrder.State.DRAFTED]
-    no_day, no_mechanic = listing.unplanned(drafted)
-    no_day *= not request.POST.get("planned_on")
-    no_mechanic *= not request.POST.get("assigned_to")
-    if not no_day and not no_mechanic:
+    day, person = (request.POST.get(name, "") for name in ("planned_on", "assigned_to"))
+    lacking = [(one, _lacks(one, day, person)) for one in listing.unplanned(drafted)]
+    lacking = [(one, words) for one, words in lacking if words]
+    if not lacking:
         return None
+    plan_days = days_for_orders([one for one, _ in lacking])
     return {
-        "no_day": no_day,
-        "no_mechanic": no_mechanic,
+        "lacking": [
+            Lacking(
+                number=one.number,
+                vehicle=one.vehicle.fleet_number,
+                lacks=words,
+                depot=one.depot.slug,
+                plan_on=None if one.planned_on or day else plan_days.get(one.pk),
+            )
+            for one, words in lacking
+        ],
         "number": len(orders),
         "orders": request.POST.getlist("order")[:MOST_AT_ONCE],
-        "planned_on": request.POST.get("planned_on", ""),
-        "assigned_to": request.POST.get("assigned_to", ""),
+        "planned_on": day,
+        "assigned_to": person,
         "query": request.POST.get("query", "")[:500],
     }
+
+
+def _lacks(order: WorkOrder, day: str, person: str) -> str:
+    """What an order lacks, and is not given with the release."""
+    lacks = [
+        "no day" * (order.planned_on is None and not day),
+        "no mechanic" * (order.assigned_to_id is None and not person),
+    ]
+    return ", ".join(filter(None, lacks))
 
 
 def _released(request: SignedIn, orders: list[WorkOrder], versions: dict[str, str]) -> list[str]:

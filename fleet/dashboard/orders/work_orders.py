@@ -75,6 +75,7 @@ def orders_page(
         "may_answer": may(request.user, Right.DEFER),
         "mechanics": mechanics_of(days) if releases else [],
         "week": listing.weeks_drafts(scope.chosen, today) if releases else [],
+        "week_ends": listing.week_ends(today),
         "months": evidence.on_time(list(days), months_back(today, MONTHS_SHOWN - 1), today),
         "overdue": due_rows(depots=scope.slugs, states=["overdue"], now=now),
         "released": request.session.pop("released", []) if releases else [],

@@ -77,6 +77,11 @@ def short_day(on: date | None) -> str:
 
 
 @register.filter
+def short_weekday(on: date) -> str:
+    return words.short_weekday(on)
+
+
+@register.filter
 def span(first: date, last: date) -> str:
     return words.span(first, last)
 
