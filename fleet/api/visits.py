@@ -133,6 +133,10 @@ class PublishedOrderShape(serializers.Serializer[Any]):
     done = serializers.ListField(
         child=serializers.CharField(), help_text="In words; empty without a code: it was so already"
     )
+    besides = serializers.ListField(
+        child=serializers.CharField(),
+        help_text="What to know of it, as that the mechanic planned does not sign in",
+    )
     version = serializers.IntegerField(allow_null=True)
     code = serializers.CharField(help_text="Empty where nothing was refused")
     detail = serializers.CharField()
@@ -196,6 +200,7 @@ class Publish(Resource):
 def _outcome(one: Outcome) -> dict[str, Any]:
     return {
         **{"number": one.number, "vehicle": one.vehicle, "on": one.on, "done": list(one.done)},
+        "besides": list(one.besides),
         "version": one.version,
         "code": "" if one.refusal is None else code_of(one.refusal),
         "detail": str(one.refusal or ""),

@@ -40,6 +40,8 @@ class Outcome:
     done: tuple[str, ...] = ()  # in words; empty with no refusal: it was so already
     version: int | None = None
     refusal: Fault | None = None
+    besides: tuple[str, ...] = ()  # what to know of it, though nothing is changed thereby
+    visit_id: int = 0
 
 
 def claimed(actor: Actor, plan_id: int, version: int | None) -> Plan:
@@ -116,6 +118,7 @@ class _Touched:
 
     order: WorkOrder
     done: list[str] = field(default_factory=list)
+    besides: list[str] = field(default_factory=list)
 
 
 class _Publishing:
@@ -163,6 +166,7 @@ class _Publishing:
                 on=visit.on,
                 version=order.version if order else None,
                 refusal=fault,
+                visit_id=visit.pk,
             )
         )
 
@@ -174,6 +178,8 @@ class _Publishing:
             on=visit.on,
             done=tuple(touched.done),
             version=order.version,
+            besides=tuple(touched.besides),
+            visit_id=visit.pk,
         )
 
 
@@ -315,6 +321,7 @@ class _OneVisit:
         names = ", ".join(self.services[pk].name for pk in service_ids)
         to = f" and given to {self.person}" if self.person else ""
         self._touch(order, f"drafted with {names}, planned for {_day(self.on)}{to}")
+        self._tell_of_nobody(order)
 
     def _add(self, target: WorkOrder, service_ids: list[int]) -> None:
         self._must_be_as_seen(target)
@@ -332,6 +339,13 @@ class _OneVisit:
             self._try(order, progress.assign, order.pk, person=self.person)
             self._touch(order, f"given to {self.person}")
         self._touch(order)
+        self._tell_of_nobody(order)
+
+    def _tell_of_nobody(self, order: WorkOrder) -> None:
+        """Whom the plan names cannot be given an order without signing in."""
+        if self.visit.mechanic and self.person is None and order.assigned_to_id is None:
+            sentence = f"{self.visit.mechanic} does not sign in: nobody is assigned"
+            self._touch(order).besides.append(sentence)
 
     def _try(
         self, order: WorkOrder | None, verb: Callable[..., WorkOrder], *given: Any, **named: Any

@@ -1,32 +1,25 @@
 """Workshop days as people meet them: look, weigh, move, lock, promise, publish, plan anew."""
 
 from collections.abc import Callable
-from datetime import date, timedelta
+from datetime import timedelta
 from html import unescape
 
 import pytest
 from django.test import Client
 from pytest_django.fixtures import DjangoAssertNumQueries
 
-from fleet.due.models import Service
 from fleet.people.models import Person, Role
 from fleet.visits import plan as plans
-from fleet.visits.models import Absence, Bay, Mechanic, Plan, Promise, Visit
-from fleet.workorders.models import Job, OrderEvent, WorkOrder
-from tests.cast import Cast, cast, depots_day, oil_change, person
+from fleet.visits.models import Absence, Mechanic, Plan, Promise, Visit
+from fleet.workorders.models import OrderEvent, WorkOrder
+from tests.cast import Cast, cast, depots_day, person
+from tests.dashboard.days import PAGE, at, follow, monday, planned_days, visit_of
 from tests.dashboard.forms import forms_of
 from tests.dashboard.rendered import form, page, send
 from tests.kept import kept
-from tests.visits.depot import due_on
 
 pytestmark = pytest.mark.django_db
 SignedIn = Callable[[Person], Client]
-PAGE = "/workshop-days?depot=plain"
-
-
-def monday() -> date:
-    """The Monday of the week after next, on which somebody is there."""
-    return depots_day() + timedelta(days=14 - depots_day().weekday())
 
 
 @kept
@@ -36,43 +29,12 @@ def people() -> Cast:
 
 @kept
 def days(people: Cast) -> Plan:
-    """Two vans of one depot, one of them with a drafted order; two bays, one mechanic."""
-    service: Service = oil_change(people)
-    for van in (people.van, people.second_van, people.hill_van):
-        due_on(van, service, monday(), 10, 0)
-    order = WorkOrder.objects.create(number="W-1", vehicle=people.van, depot=people.plain)
-    Job.objects.create(order=order, vehicle=people.van, service=service, title="Oil", minutes=30)
-    for name in ("Lift 1", "Lift 2"):
-        Bay.objects.create(depot=people.plain, name=name, source="invented")
-    Mechanic.objects.create(
-        depot=people.plain, name="M. Fernholt", person=people.mechanic, source="invented"
-    )
-    plans.plan([people.hill.pk], depots_day())
-    (made,) = plans.plan([people.plain.pk], depots_day())
-    return made
+    return planned_days(people)
 
 
 @pytest.fixture
 def chief(people: Cast, days: Plan, signed_in: SignedIn) -> Client:
     return signed_in(people.supervisor)
-
-
-def visit_of(number: str) -> Visit:
-    return Visit.objects.filter(vehicle__fleet_number=number).latest("plan_id")
-
-
-def at(number: str) -> str:
-    return f"/workshop-days/visits/{visit_of(number).pk}"
-
-
-def told(answer: object) -> str:
-    return unescape(getattr(answer, "content", b"").decode())
-
-
-def follow(client: Client, answer: object) -> str:
-    """The page that an act leads to."""
-    assert getattr(answer, "status_code", 0) == 302
-    return unescape(page(client, answer["Location"]))  # type: ignore[index]
 
 
 # --- looking -----------------------------------------------------------------------------
@@ -263,77 +225,6 @@ def test_page_and_api_refuse_with_the_same_sentence(
     by_api = chief.post(f"/api/v1/visits/{visit.pk}/move", given, content_type="application/json")
     assert by_api.status_code == 409
     assert by_api.json()["detail"] in follow(chief, by_page)
-
-
-# --- publishing --------------------------------------------------------------------------
-def shown_to_publish(chief: Client) -> str:
-    until = monday() + timedelta(days=7)
-    return page(chief, f"/workshop-days/publish?depot=plain&until={until}")
-
-
-def test_publishing_is_told_before_it_is_done(chief: Client, days: Plan) -> None:
-    shown = unescape(shown_to_publish(chief))
-    assert "2 orders will change or be drafted" in shown
-    assert "given to Mika" in shown
-    assert "a new one" in shown
-    assert WorkOrder.objects.get().planned_on is None
-    assert not OrderEvent.objects.exists()
-
-
-def test_what_was_told_is_what_is_done(chief: Client, days: Plan) -> None:
-    said = follow(chief, _publish_whole(chief, shown_to_publish(chief)))
-    assert "2 orders changed or drafted" in said
-    assert "Every visit of this plan is published" in said
-    for number in ("V-101", "V-102"):
-        order = WorkOrder.objects.get(vehicle__fleet_number=number)
-        assert (order.state, order.planned_on) == ("drafted", visit_of(number).on)
-
-
-def test_published_twice_nothing_is_offered(chief: Client, days: Plan) -> None:
-    shown = shown_to_publish(chief)
-    _publish_whole(chief, shown)
-    events = OrderEvent.objects.count()
-    assert "Publish these" not in shown_to_publish(chief)
-    assert "published already" in follow(chief, _publish_whole(chief, shown))
-    assert OrderEvent.objects.count() == events
-
-
-def _publish_whole(chief: Client, shown: str) -> object:
-    """All values of fields that repeat, as a browser sends them."""
-    (sent,) = [one for one in forms_of(shown) if one.action == "/workshop-days/publish"]
-    return chief.post(sent.action, {name: list(values) for name, values in sent.sent.items()})
-
-
-def test_an_order_changed_since_it_was_shown_is_told_and_left(chief: Client, days: Plan) -> None:
-    shown = shown_to_publish(chief)
-    WorkOrder.objects.update(version=7)
-    said = follow(chief, _publish_whole(chief, shown))
-    assert "W-1 was changed meanwhile" in said
-    assert WorkOrder.objects.get(number="W-1").planned_on is None
-    assert WorkOrder.objects.filter(vehicle__fleet_number="V-102").exists()
-
-
-def test_publishing_a_plan_that_is_older_or_unclear_is_refused(chief: Client, days: Plan) -> None:
-    for given in ({"plan": "x"}, {"plan": "999999:1"}, {"plan": f"{days.pk}:9"}):
-        answer = chief.post("/workshop-days/publish", {"depot": "plain", **given})
-        assert 'class="notice notice-error"' in follow(chief, answer)
-    assert not OrderEvent.objects.exists()
-
-
-def test_an_odd_day_is_told(chief: Client, days: Plan) -> None:
-    answer = chief.get("/workshop-days/publish?depot=plain&until=soon")
-    assert "is not a date" in follow(chief, answer)
-
-
-def test_a_released_order_is_named_to_be_moved(chief: Client, days: Plan) -> None:
-    WorkOrder.objects.update(state="released")
-    shown = shown_to_publish(chief)
-    assert "only when you name them" in shown
-    order = WorkOrder.objects.get()
-    (sent,) = [one for one in forms_of(shown) if one.action == "/workshop-days/publish"]
-    chief.post(sent.action, {**{n: list(v) for n, v in sent.sent.items()}, "released": [order.pk]})
-    order.refresh_from_db()
-    assert (order.state, order.planned_on) == ("released", visit_of("V-101").on)
 
 
 # --- who may -----------------------------------------------------------------------------

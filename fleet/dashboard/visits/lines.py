@@ -10,6 +10,7 @@ from fleet.visits.board import Board, Day
 from fleet.visits.models import Plan
 from fleet.visits.naive import EACH, PLANNED, TOGETHER
 from fleet.visits.publish import Outcome
+from fleet.workorders.models import WorkOrder
 
 REASONS = {
     "on time": "on the day that costs least",
@@ -156,7 +157,8 @@ class WillDo:
     def words(self) -> str:
         if self.outcome.refusal is not None:
             return str(self.outcome.refusal)
-        return "; ".join(self.outcome.done) or "is so already"
+        done = "; ".join(self.outcome.done) or "is so already"
+        return "; ".join([done, *self.outcome.besides])
 
     @property
     def kind(self) -> str:
@@ -175,6 +177,38 @@ def told(outcomes: Sequence[Outcome]) -> str:
         return "Everything was published already: nothing was changed."
     said = f"Published: {changed} order{'s' * (changed != 1)} changed or drafted."
     return said + (f" {refused} refused, as said below." if refused else "")
+
+
+def besides(outcomes: Sequence[Outcome]) -> list[str]:
+    """What to know of orders that were published, each sentence once with its orders."""
+    told: dict[str, list[str]] = {}
+    for one in outcomes:
+        for sentence in one.besides if one.done else ():
+            told.setdefault(sentence, []).append(one.number)
+    return [f"{', '.join(numbers)}: {sentence}." for sentence, numbers in told.items()]
+
+
+@dataclass(frozen=True)
+class Named:
+    """A released order that is moved only when it is named."""
+
+    pk: int
+    number: str
+    vehicle: str
+    on: date  # of its visit
+    chosen: bool
+
+
+def released(
+    seen: Sequence[WorkOrder], outcomes: Sequence[Outcome], named: set[int]
+) -> list[Named]:
+    """Released orders without a day, with their vehicles and whether they were named."""
+    of = {one.number: one for one in outcomes}
+    return [
+        Named(one.pk, one.number, of[one.number].vehicle, of[one.number].on, one.pk in named)
+        for one in seen
+        if one.state == WorkOrder.State.RELEASED and not one.planned_on and one.number in of
+    ]
 
 
 def planned_anew(moved: int) -> str:

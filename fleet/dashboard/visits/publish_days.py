@@ -46,25 +46,33 @@ def _will_do(request: SignedIn, depot: Depot, today: date, until: date) -> dict[
     plan = newest(depot)
     if plan is None:
         raise Fault(f"{depot.name} has no plan yet: plan it first.")
-    visits = visits_until(plan.pk, today, until)
-    outcomes = publish(
-        _actor(request),
-        plan.pk,
-        visit_ids=[one.pk for one in visits],
-        version=plan.version,
-        dry=True,
-    )
+    ids = [one.pk for one in visits_until(plan.pk, today, until)]
+    named = {int(pk) for pk in request.GET.getlist("released") if pk.isdecimal()}
+
+    def tried() -> list[Outcome]:
+        return publish(_actor(request), plan.pk, visit_ids=ids, version=plan.version,
+                       released=named, dry=True)  # fmt: skip
+
+    outcomes = tried()
     seen = orders_numbered(depot, [one.number for one in outcomes])
+    if "all" in request.GET:
+        named = {one.pk for one in lines.released(seen, outcomes, named)}
+        outcomes = tried()
+        seen = orders_numbered(depot, [one.number for one in outcomes])
+    refused = {one.visit_id for one in outcomes if one.refusal is not None}
+    changing = {one.visit_id for one in outcomes if one.done} - refused
     return {
         "plan": plan,
         "one": depot,
         "until": until,
         "back": days_of(depot),
-        "visits": visits,
+        "any": bool(ids),
+        "visits": [pk for pk in ids if pk in changing],
+        "refused": len(refused),
         "will_do": [lines.WillDo(one) for one in outcomes],
         "changes": sum(bool(one.done) for one in outcomes),
         "orders": seen,
-        "released": [one for one in seen if one.state == "released" and not one.planned_on],
+        "released": lines.released(seen, outcomes, named),
     }
 
 
@@ -79,6 +87,8 @@ def _publish(request: SignedIn) -> HttpResponse:
     for one in outcomes:
         if one.refusal is not None:
             messages.warning(request, f"{one.vehicle}: {one.refusal}")
+    for sentence in lines.besides(outcomes):
+        messages.warning(request, sentence)
     return redirect(days_of(depot))
 
 
