@@ -257,8 +257,15 @@ def _differs(before: models.Model, row: models.Model) -> bool:
 
 
 # --- what a person does ------------------------------------------------------------------------
-def order(actor: Actor, proposal: OrderProposal, due_on: date) -> Arrival:
+def order(
+    actor: Actor, proposal: OrderProposal, due_on: date, quantity: int | None = None
+) -> Arrival:
     """Note that a proposal was ordered, so that it is on order and proposed no more.
+
+    Parameters
+    ----------
+    quantity
+        What was ordered instead of the proposed quantity [mL or pieces].
 
     Raises
     ------
@@ -275,7 +282,7 @@ def order(actor: Actor, proposal: OrderProposal, due_on: date) -> Arrival:
             actor,
             depot=proposal.depot,
             item=proposal.item,
-            quantity=proposal.quantity,
+            quantity=proposal.quantity if quantity is None else quantity,
             ordered_on=day_at(proposal.depot, actor),
             due_on=due_on,
         )

@@ -7,12 +7,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 
-from django.db.models import Max, Min
+from django.db.models import Max, Min, QuerySet
 
 from fleet.calc.magnitudes import apart, beyond, slipped
 from fleet.faults import Question
 from fleet.stores.lots import lots_at
-from fleet.stores.models import Item, Pack, Stock, StockMove
+from fleet.stores.models import Arrival, Item, Pack, Stock, StockMove
 from fleet.stores.money import words
 from fleet.stores.prices import standing, unit_prices
 from fleet.vehicles.models import Depot
@@ -23,6 +23,7 @@ NEVER_TOO_MUCH = {Item.Unit.ML: 25_000, Item.Unit.PIECES: 500}
 NEVER_TOO_LITTLE = {Item.Unit.ML: 1_000, Item.Unit.PIECES: 20}
 LEAST_PACK_ML, MOST_PACK = 50, {Item.Unit.ML: 2_000_000, Item.Unit.PIECES: 5_000}
 KEEPS_Y = 20
+MOST_ORDERS = 3  # named in a question
 
 
 @dataclass(frozen=True)
@@ -37,6 +38,7 @@ class Entered:
     price_minor: int | None = None
     best_before: date | None = None
     batch: str = ""
+    without_order: bool = False  # received, and no order named that it came from
 
 
 def ask(entered: Entered, because: str) -> str:
@@ -55,9 +57,36 @@ def ask(entered: Entered, because: str) -> str:
 
 
 def _questions(entered: Entered) -> Iterator[Question]:
+    yield from _of_order(entered)
     yield from _of_quantity(entered)
     yield from _of_price(entered)
     yield from _of_date(entered)
+
+
+def _of_order(entered: Entered) -> Iterator[Question]:
+    """What came without its order would be on its way still, and so be there twice."""
+    if not entered.without_order:
+        return
+    rows = on_their_way(entered.depot, entered.item).filter(ordered_on__lte=entered.on)
+    coming = list(rows[:MOST_ORDERS])
+    if coming:
+        told = " and ".join(
+            f"{amount(row.quantity, row.item)} since {row.ordered_on}" for row in coming
+        )
+        yield Question(
+            f"Of {entered.item} are on their way to {entered.depot}: {told}. Is this what came?",
+            [
+                f"order {row.pk}: {amount(row.quantity, row.item)}, due {row.due_on}"
+                for row in coming
+            ],
+            about="arrival",
+        )
+
+
+def on_their_way(depot: Depot, item: Item) -> QuerySet[Arrival]:
+    """Orders of an item for a depot that have not come, the next first."""
+    rows = Arrival.objects.filter(depot=depot, item=item, received_on=None)
+    return rows.select_related("item", "depot").order_by("due_on", "pk")
 
 
 def _of_quantity(entered: Entered) -> Iterator[Question]:

@@ -5,7 +5,7 @@ sum of the moves. Under the sender's key a move is there once, however often it 
 zero is recorded, never refused: what was used was used, and somebody should count.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 from zoneinfo import ZoneInfo
@@ -73,13 +73,20 @@ def receive(
         known = known_as(move)
         if known is not None:
             return known
-        believed = _believed(actor, move, override_reason)
+        believed = _believed(actor, move, override_reason, without_order=arrival is None)
         if arrival is not None:
             _close(actor, arrival, move)
         return record(actor, believed)
 
 
-def _believed(actor: Actor, move: Move, because: str, counted: int | None = None) -> Move:
+def _believed(
+    actor: Actor,
+    move: Move,
+    because: str,
+    counted: int | None = None,
+    *,
+    without_order: bool = False,
+) -> Move:
     """A move that a person enters, with why it stands where it is doubtful."""
     why = ask(
         Entered(
@@ -91,6 +98,7 @@ def _believed(actor: Actor, move: Move, because: str, counted: int | None = None
             price_minor=move.price_minor if move.kind == Kind.RECEIVED else None,
             best_before=move.best_before if move.kind == Kind.RECEIVED else None,
             batch=move.batch.strip(),
+            without_order=without_order,
         ),
         because,
     )
@@ -295,7 +303,8 @@ def take_back(actor: Actor, move: StockMove, *, reason: str) -> StockMove:
     Raises
     ------
     Refused
-        The move belongs to a work order or a transfer, or is itself a taking back.
+        The move belongs to a work order or a transfer, is itself a taking back, or was taken
+        back before.
     """
     _may(actor, move.depot)
     said = _said(reason, "why it is taken back")
@@ -303,7 +312,7 @@ def take_back(actor: Actor, move: StockMove, *, reason: str) -> StockMove:
         raise Refused(f"Correct work order {move.order_number} instead: its stock follows it.")
     if move.other_depot_id is not None:
         raise Refused("Transfer it back instead: the other depot has it.")
-    if move.quantity == 0 or (move.key or "").startswith(TAKEN_BACK):
+    if move.quantity == 0 or undoes(move):
         raise Refused("There is nothing to take back: enter a new move.")
     opposite = Move(
         depot=move.depot,
@@ -316,7 +325,33 @@ def take_back(actor: Actor, move: StockMove, *, reason: str) -> StockMove:
         reason=said,
         key=f"{TAKEN_BACK}{move.pk}",
     )
-    return record(actor, opposite)
+    with transaction.atomic():
+        locked(move.depot, move.item)
+        before = same_key(opposite.key)
+        if before is not None:
+            on = before.at.astimezone(ZoneInfo(move.depot.zone)).date()
+            raise Refused(f"It was taken back already, on {on}: there is nothing more to undo.")
+        return record(actor, opposite)
+
+
+def to_take_back(moves: Sequence[StockMove]) -> tuple[set[int], set[int]]:
+    """Of some moves, by id, those that can be taken back, and those that were."""
+    keys = {f"{TAKEN_BACK}{move.pk}": move.pk for move in moves}
+    found = StockMove.objects.filter(key__in=keys).values_list("key", flat=True)
+    gone = {keys[key] for key in found if key is not None}
+    may = {
+        move.pk
+        for move in moves
+        if move.pk not in gone
+        and move.quantity
+        and not (move.order_number or move.other_depot_id or undoes(move))
+    }
+    return may, gone
+
+
+def undoes(move: StockMove) -> bool:
+    """Whether a move took another one back."""
+    return (move.key or "").startswith(TAKEN_BACK)
 
 
 def _may(actor: Actor, depot: Depot) -> None:
@@ -335,5 +370,5 @@ def _above_zero(quantity: int) -> int:
 
 def _said(reason: str, what: str) -> str:
     if not reason.strip():
-        raise Fault(f"Say {what}.")
+        raise Fault(f"Say {what}.", about="reason")
     return reason

@@ -119,7 +119,7 @@ def test_what_was_on_order_is_received(
         ({"arrival": 99}, 400, "#/arrival"),
         ({"quantity": -1}, 400, "#/quantity"),
         ({"quantity": 0}, 422, "#/quantity"),
-        ({"kind": "counted"}, 422, "#"),  # without a reason
+        ({"kind": "counted"}, 422, "#/reason"),  # without a reason
         ({"depot": "far"}, 404, "#"),
         ({"colour": "red"}, 400, "#/colour"),
     ],
@@ -227,3 +227,21 @@ def test_programs_read_the_makers_number_and_the_shelf(
     (row,) = call(keeper).get(STOCK).json()["rows"]
     assert (item["part_number"], row["part_number"]) == ("MADE-UP 4711", "MADE-UP 4711")
     assert row["shelf_place"] == "B 3"
+
+
+def test_what_came_without_its_order_is_asked_about(
+    keeper: Person, oil: Item, people: Cast, call: Caller
+) -> None:
+    row = shelf.arrival(oil, people.plain)
+    answer = move(call, keeper)
+    assert answer.status_code == 409
+    assert "1 L since 2026-06-01" in answer.json()["detail"]
+    assert move(call, keeper, override_reason="a gift").status_code == 201
+    assert move(call, keeper, arrival=row.pk).status_code == 201
+
+
+def test_a_move_is_not_taken_back_twice(keeper: Person, oil: Item, call: Caller) -> None:
+    (made,) = move(call, keeper).json()["rows"]
+    back = address("stock-moves/<int:move_id>/take-back", move_id=made["id"])
+    answers = [call(keeper).post(back, {"reason": "typed twice"}, format="json") for _ in range(2)]
+    assert [one.status_code for one in answers] == [201, 409]

@@ -20,6 +20,7 @@ from fleet.vehicles.models import Depot
 from tests import scene
 from tests.cast import person
 from tests.consumables.test_demand import due_on, months_ahead
+from tests.dashboard.forms import forms_of
 from tests.stores import shelf
 
 SignedIn = Callable[[Person], Client]
@@ -117,7 +118,7 @@ def proposed() -> OrderProposal:
 
 def test_what_was_ordered_is_on_order_and_proposed_no_more(keeper: Client) -> None:
     row = proposed()
-    where, given = f"/consumables/proposals/{row.pk}", {"due_on": "2026-07-06"}
+    where, given = f"/consumables/proposals/{row.pk}", {"due_on": "2026-07-06", "quantity": "1.5"}
     page = keeper.post(where, given, follow=True).content.decode()
     assert "1.5\u00a0L Brake fluid on order." in page
     coming = Arrival.objects.get()
@@ -129,7 +130,9 @@ def test_what_was_ordered_is_on_order_and_proposed_no_more(keeper: Client) -> No
 
 
 def test_an_order_that_will_not_come_is_proposed_again(keeper: Client) -> None:
-    keeper.post(f"/consumables/proposals/{proposed().pk}", {"due_on": "2026-07-06"})
+    keeper.post(
+        f"/consumables/proposals/{proposed().pk}", {"due_on": "2026-07-06", "quantity": "1.5"}
+    )
     keeper.post(f"/consumables/orders/{Arrival.objects.get().pk}")
     assert not Arrival.objects.exists()
     forecast_demand(scene.NOW.date(), [scene.depot().pk])
@@ -137,14 +140,18 @@ def test_an_order_that_will_not_come_is_proposed_again(keeper: Client) -> None:
 
 
 def test_a_day_that_nobody_can_read_orders_nothing(keeper: Client) -> None:
-    page = keeper.post(f"/consumables/proposals/{proposed().pk}", {"due_on": "soon"}, follow=True)
+    page = keeper.post(
+        f"/consumables/proposals/{proposed().pk}",
+        {"due_on": "soon", "quantity": "1.5"},
+        follow=True,
+    )
     assert "Give the day" in page.content.decode()
     assert proposed().packs == 3
 
 
 def test_a_clerk_orders_nothing(keeper: Client, signed_in: SignedIn) -> None:
     clerk = signed_in(person("Cleo", Role.CLERK, scene.depot()))
-    given = {"due_on": "2026-07-06"}
+    given = {"due_on": "2026-07-06", "quantity": "1.5"}
     assert clerk.post(f"/consumables/proposals/{proposed().pk}", given).status_code == 403
     assert proposed().packs == 3
 
@@ -241,3 +248,24 @@ def test_the_stock_page_says_what_runs_out_when(keeper: Client) -> None:
     seen = keeper.get("/stock").content.decode()
     assert seen.count('data-label="Runs out"') == 0
     assert "1 that needs no look and lasts" in seen
+
+
+def test_another_quantity_than_the_proposed_is_ordered_in_litres(keeper: Client) -> None:
+    (form,) = [
+        one
+        for one in forms_of(keeper.get("/consumables").content.decode())
+        if one.action == f"/consumables/proposals/{proposed().pk}"
+    ]
+    assert form.sent["quantity"] == ["1.5"]
+    page = keeper.post(form.action, {**form.sent, "quantity": "2"}, follow=True).content.decode()
+    assert "2\u00a0L Brake fluid on order." in page
+    assert f'href="/stock?arrival={Arrival.objects.get().pk}#move"' in page
+    assert Arrival.objects.get().quantity == 2000
+
+
+@pytest.mark.parametrize("quantity", ["", "0", "a few"])
+def test_an_order_of_nothing_is_refused(keeper: Client, quantity: str) -> None:
+    given = {"due_on": "2026-07-06", "quantity": quantity}
+    keeper.post(f"/consumables/proposals/{proposed().pk}", given)
+    assert not Arrival.objects.exists()
+    assert proposed().packs == 3

@@ -7,9 +7,10 @@ from django.utils import timezone
 
 from fleet.dashboard.stock.lines import amount
 from fleet.people.models import Person, Role
-from fleet.stores.models import Item, Stock, StockMove
+from fleet.stores.models import Arrival, Item, Stock, StockMove
+from fleet.vehicles.models import Depot
 from tests.cast import Cast, cast, person
-from tests.dashboard.forms import forms_of
+from tests.dashboard.forms import Form, forms_of
 from tests.kept import kept
 from tests.stores import shelf
 
@@ -193,3 +194,73 @@ def test_the_makers_number_and_the_shelf_stand_on_the_list_and_in_its_file(keepe
     assert "part MADE-UP 4711" in page
     assert "shelf B 3" in page
     assert ",MADE-UP 4711,B 3" in keeper.get("/stock.csv").content.decode()
+
+
+def test_the_form_of_an_order_that_came_is_filled_and_closes_it(keeper: Client) -> None:
+    row = shelf.arrival(Item.objects.get(slug="gear-oil"), Depot.objects.get(slug="plain"))
+    page = keeper.get(f"/stock?arrival={row.pk}").content.decode()
+    assert '<details class="field-wide" open>' in page
+    assert "1\u00a0L of Gear oil for" in page
+    (form,) = [one for one in forms_of(page) if one.action == "/stock/moves"]
+    chosen = {one.name: one.sent for one in form.selects}
+    wanted = {"way": "received", "depot": "plain", "item": "gear-oil", "arrival": str(row.pk)}
+    assert wanted.items() <= chosen.items()
+    assert form.sent["quantity"] == ["1"]
+    keeper.post(form.action, {**form.sent, **chosen})
+    assert Stock.objects.get().on_hand == 1000
+    assert Arrival.objects.get().received_on is not None
+
+
+def test_a_receipt_without_its_order_is_asked_about_and_taken_as_it_by_one_tap(
+    keeper: Client,
+) -> None:
+    row = shelf.arrival(Item.objects.get(slug="gear-oil"), Depot.objects.get(slug="plain"))
+    answer = keeper.post("/stock/moves", {**OIL, "quantity": "1", "arrival": "", "key": "one"})
+    assert answer.status_code == 409
+    asking, reasons = [
+        form for form in forms_of(answer.content.decode()) if form.sent.get("key") == ["one"]
+    ]
+    assert ("arrival", str(row.pk)) in asking.buttons
+    keeper.post(reasons.action, reasons.sent | {"override_reason": ""})
+    assert not StockMove.objects.exists()
+    keeper.post(asking.action, asking.sent | {"arrival": str(row.pk)})
+    assert Stock.objects.get().on_hand == 1000
+    assert Arrival.objects.get().received_on is not None
+
+
+def test_a_receipt_beside_an_order_goes_through_with_a_reason(keeper: Client) -> None:
+    shelf.arrival(Item.objects.get(slug="gear-oil"), Depot.objects.get(slug="plain"))
+    page = keeper.post("/stock/moves", {**OIL, "arrival": "", "key": "one"}).content.decode()
+    form = next(one for one in forms_of(page) if "override_reason" in one.sent)
+    keeper.post(form.action, form.sent | {"override_reason": "found in the loft"})
+    assert StockMove.objects.get().reason == "it stands: found in the loft"
+    assert Arrival.objects.get().received_on is None
+
+
+def test_what_was_taken_back_is_offered_no_more_and_refused_in_words(keeper: Client) -> None:
+    move(keeper, quantity="6")
+    (form,) = backs(keeper)
+    page = keeper.post(form.action, {**form.sent, "reason": "typed twice"}, follow=True)
+    assert "+6\u00a0L received is taken back." in page.content.decode()
+    assert not backs(keeper)
+    page = keeper.post(form.action, {**form.sent, "reason": "again"}, follow=True)
+    assert "It was taken back already" in page.content.decode()
+    assert StockMove.objects.count() == 2
+
+
+def backs(client: Client) -> list[Form]:
+    page = client.get("/stock").content.decode()
+    return [one for one in forms_of(page) if one.action.endswith("/take-back")]
+
+
+def test_a_count_without_a_reason_is_pointed_out_at_the_reason(keeper: Client) -> None:
+    (form,) = [
+        one
+        for one in forms_of(keeper.get("/stock").content.decode())
+        if one.action == "/stock/moves"
+    ]
+    given = {**form.sent, **OIL, "way": "counted", "reason": ""}
+    page = keeper.post(form.action, given).content.decode()
+    field = page[page.index('<input id="reason"') :].split(">")[0]
+    assert "autofocus" in field
+    assert 'aria-invalid="true"' in field

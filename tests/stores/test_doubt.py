@@ -212,3 +212,21 @@ def test_the_most_that_is_plausible_is_the_largest_of_what_is_known() -> None:
 )
 def test_prices_are_apart_beyond_five_times(price: float, other: float, found: bool) -> None:
     assert apart(price, other) is found
+
+
+def test_what_came_without_its_order_is_asked_about(oil: Item) -> None:
+    arrival = shelf.arrival(oil, scene.depot(), quantity=6000)
+    with pytest.raises(Question, match="6 L since 2026-06-01") as asked:
+        ledger.receive(PROGRAM, depot=scene.depot(), item=oil, quantity=6000)
+    assert asked.value.candidates == (f"order {arrival.pk}: 6 L, due 2026-06-20",)
+    place = {"depot": scene.depot(), "item": oil, "quantity": 6000}
+    kept = ledger.receive(PROGRAM, **place, override_reason="a gift")
+    assert kept.reason == "it stands: a gift"
+    ledger.receive(PROGRAM, **place, arrival=arrival)
+    ledger.receive(PROGRAM, **place)  # nothing is on its way any more
+
+
+def test_an_order_of_a_later_day_or_another_depot_is_not_asked_about(oil: Item) -> None:
+    shelf.arrival(oil, scene.depot("far"))
+    shelf.arrival(oil, scene.depot(), ordered_on=date(2027, 6, 1), due_on=date(2027, 6, 2))
+    ledger.receive(PROGRAM, depot=scene.depot(), item=oil, quantity=6000)

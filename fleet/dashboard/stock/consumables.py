@@ -26,7 +26,7 @@ from fleet.dashboard.acts import act
 from fleet.dashboard.downloads import table_file
 from fleet.dashboard.frame import Scope, SignedIn, needs, scope_of, show
 from fleet.dashboard.orders.changes import read_number
-from fleet.dashboard.stock.lines import amount
+from fleet.dashboard.stock.lines import amount, read_quantity, to_type
 from fleet.dashboard.stock.months import MonthChart, month_chart
 from fleet.faults import Fault
 from fleet.people.actor import Actor
@@ -87,7 +87,6 @@ def consumables(request: SignedIn) -> HttpResponse:
     today = scope.today
     months = months_from(today, MONTHS)
     ids = [depot.pk for depot in scope.chosen]
-    names = {depot.slug: depot.name for depot in scope.depots}
     wanted = list(proposals(scope.slugs))
     found = item_lines(demand_rows(today, scope.slugs, MONTHS), months, scope)
     pressing = {line.name for line in found if line.troubled}
@@ -98,6 +97,7 @@ def consumables(request: SignedIn) -> HttpResponse:
             {
                 "row": row,
                 "quantity": amount(row.quantity, row.item.unit),
+                "typed": to_type(row.quantity, row.item.unit),
                 "needed": amount(row.needed, row.item.unit),
                 "there": _there(row.usable + row.on_order, row.item.unit),
                 "given": amount(row.transferred, row.item.unit) if row.transferred else "",
@@ -126,16 +126,7 @@ def consumables(request: SignedIn) -> HttpResponse:
         "lines": [line for line in found if line.name in pressing],
         "calm": [line for line in found if line.name not in pressing],
         "waste": _waste(today, scope, months),
-        "tanks": [
-            {
-                "row": row,
-                "depot": names[row.depot],
-                "drained": amount(row.drained_ml, "mL"),
-                "collected": amount(row.collected_ml, "mL"),
-                "left": amount(row.left_ml, "mL"),
-            }
-            for row in used_fluid(ids)
-        ],
+        "tanks": _tanks(scope),
         "may_keep": may(request.user, Right.KEEP_STOCK),
         "key": uuid.uuid4().hex,
         "unknown": unknown_history(scope.slugs),
@@ -143,6 +134,20 @@ def consumables(request: SignedIn) -> HttpResponse:
         "today": today,
     }
     return show(request, "consumables", scope, context)
+
+
+def _tanks(scope: Scope) -> list[dict[str, object]]:
+    names = {depot.slug: depot.name for depot in scope.depots}
+    return [
+        {
+            "row": row,
+            "depot": names[row.depot],
+            "drained": amount(row.drained_ml, "mL"),
+            "collected": amount(row.collected_ml, "mL"),
+            "left": amount(row.left_ml, "mL"),
+        }
+        for row in used_fluid([depot.pk for depot in scope.chosen])
+    ]
 
 
 @needs(Right.KEEP_STOCK)
@@ -153,7 +158,8 @@ def order_proposed(request: SignedIn, actor: Actor, proposal_id: int) -> str:
     row = seen.select_related("depot", "item").filter(pk=proposal_id).first()
     if row is None:
         raise Fault("That proposal is gone: it was ordered, or is not needed any more.")
-    coming = propose.order(actor, row, _day(request.POST.get("due_on", "")))
+    quantity = read_quantity(request.POST.get("quantity", ""), row.item)
+    coming = propose.order(actor, row, _day(request.POST.get("due_on", "")), quantity)
     return f"{amount(coming.quantity, row.item.unit)} {row.item} on order."
 
 

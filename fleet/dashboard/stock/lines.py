@@ -44,6 +44,19 @@ def amount(quantity: int, unit: str, *, signed: bool = False) -> str:
     return _typeset(pieces) + "\u00a0pcs"
 
 
+def to_type(quantity: int, unit: str) -> str:
+    """A quantity as a field holds it: litres, or pieces."""
+    if unit != Item.Unit.ML:
+        return str(quantity)
+    litres = f"{quantity / 1000:.3f}"
+    return litres.rstrip("0").rstrip(".")
+
+
+def order_words(row: Arrival) -> str:
+    """An order on its way, as it is chosen from a list."""
+    return f"{amount(row.quantity, row.item.unit)} of {row.item} for {row.depot}"
+
+
 def _typeset(figure: str) -> str:
     return figure.replace(",", "\u202f").replace("-", "\u2212")
 
@@ -82,7 +95,7 @@ def enter_move(actor: Actor, given: QueryDict, person: Person) -> str:
     """Record what the form says; answer in words what was done."""
     depot, item = _depot(person, given.get("depot", "")), _item(given.get("item", ""))
     way, reason = given.get("way", ""), given.get("reason", "").strip()[:300]
-    quantity = _quantity(given.get("quantity", ""), item)
+    quantity = read_quantity(given.get("quantity", ""), item)
     key = given.get("key", "").strip()[:60]
     place: dict[str, Any] = {
         **{"depot": depot, "item": item, "reason": reason},
@@ -119,7 +132,7 @@ def _of_receipt(given: QueryDict, depot: Depot) -> dict[str, Any]:
     }
 
 
-def _quantity(text: str, item: Item) -> int:
+def read_quantity(text: str, item: Item) -> int:
     value = read_number(text, "quantity")
     whole = value * 1000 if item.unit == Item.Unit.ML else value
     if item.unit == Item.Unit.PIECES and not float(value).is_integer():

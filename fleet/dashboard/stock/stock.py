@@ -13,17 +13,28 @@ from fleet.consumables.listing import run_out_days
 from fleet.dashboard.acts import act
 from fleet.dashboard.downloads import table_file
 from fleet.dashboard.frame import Scope, SignedIn, asked_about, needs, scope_of, show
-from fleet.dashboard.stock.lines import WAYS, amount, enter_move, lines, newest_moves
+from fleet.dashboard.stock.lines import (
+    WAYS,
+    amount,
+    enter_move,
+    lines,
+    newest_moves,
+    order_words,
+    to_type,
+)
 from fleet.dashboard.typed import shown_again
+from fleet.dashboard.words import day
 from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of, may
 from fleet.stores import ledger
+from fleet.stores.doubt import on_their_way
 from fleet.stores.levels import Level, levels
-from fleet.stores.models import Item, StockMove
+from fleet.stores.models import Arrival, Item, StockMove
 from fleet.stores.money import words
 from fleet.stores.ordering import coming
 from fleet.tables import Cell
+from fleet.vehicles.models import Depot
 
 Act = Callable[[Actor], str]
 MOVES_SHOWN = 25
@@ -48,22 +59,44 @@ def _page(
         "calm": [line for line in found if not (line.level.look or line.runs_out)],
         "today": scope.today,
         "looks": sum(1 for line in found if line.level.look),
-        "moves": [
-            {
-                **{"row": move, "what": amount(move.quantity, move.item.unit, signed=True)},
-                "worth": words(move.price_minor),
-            }
-            for move in newest_moves(scope.slugs)[:MOVES_SHOWN]
-        ],
+        "moves": _moves(list(newest_moves(scope.slugs)[:MOVES_SHOWN])),
         "ways": WAYS,
         "items": Item.objects.all(),
-        "arrivals": coming(scope.chosen),
         "may_keep": may(request.user, Right.KEEP_STOCK),
-        "chosen_item": request.GET.get("item", ""),
-        "chosen_at": request.GET.get("at", scope.depot),
+        **_preset(request, scope),
         "key": uuid.uuid4().hex,
     }
     return show(request, "stock", scope, {**context, **(more or {})}, status)
+
+
+def _moves(rows: list[StockMove]) -> list[dict[str, object]]:
+    may_go_back, gone_back = ledger.to_take_back(rows)
+    return [
+        {
+            "row": move,
+            "what": amount(move.quantity, move.item.unit, signed=True),
+            "worth": words(move.price_minor),
+            "may_go_back": move.pk in may_go_back,
+            "gone_back": move.pk in gone_back,
+            "undoes": ledger.undoes(move),
+        }
+        for move in rows
+    ]
+
+
+def _preset(request: SignedIn, scope: Scope) -> dict[str, object]:
+    """What the way here chose already: an item at a depot, or an order that has come."""
+    rows = list(coming(scope.depots))
+    named = request.GET.get("arrival", "")
+    came = next((row for row in rows if str(row.pk) == named), None)
+    return {
+        "arrivals": [{"row": row, "words": order_words(row)} for row in rows],
+        "came": came,
+        "came_quantity": to_type(came.quantity, came.item.unit) if came else "",
+        "chosen_way": "received" if came else "",
+        "chosen_item": came.item.slug if came else request.GET.get("item", ""),
+        "chosen_at": came.depot.slug if came else request.GET.get("at", scope.depot),
+    }
 
 
 @require_GET
@@ -89,8 +122,24 @@ def _cells(level: Level) -> list[Cell]:
 
 
 def _asked(request: SignedIn, question: Question, **_: int) -> HttpResponse:
-    more = {"asked": asked_about(request, question), "address": request.path}
+    asked = asked_about(request, question)
+    if question.about == "arrival":
+        asked |= {"choices": _which_order(request), "candidates": (), "typed_name": ""}
+    more = {"asked": asked, "address": request.path}
     return _page(request, more, HTTPStatus.CONFLICT)
+
+
+def _which_order(request: SignedIn) -> list[tuple[int, str]]:
+    """The orders that what came may be of, each one tap."""
+    depot = depots_of(request.user).filter(slug=request.POST.get("depot", "")).first()
+    item = Item.objects.filter(slug=request.POST.get("item", "")).first()
+    if not isinstance(depot, Depot) or item is None:
+        return []
+    return [(row.pk, _yes(row)) for row in on_their_way(depot, item)]
+
+
+def _yes(row: Arrival) -> str:
+    return f"Yes: {amount(row.quantity, row.item.unit)}, due {day(row.due_on)}"
 
 
 def _refused(request: SignedIn, fault: Fault, **_: int) -> HttpResponse:
@@ -110,4 +159,6 @@ def take_move_back(request: SignedIn, actor: Actor, move_id: int) -> str:
     """Undo a move by its opposite."""
     seen = StockMove.objects.filter(depot__in=depots_of(request.user))
     move = get_object_or_404(seen.select_related("depot", "item"), pk=move_id)
-    return f"{ledger.take_back(actor, move, reason=request.POST.get('reason', ''))}."
+    ledger.take_back(actor, move, reason=request.POST.get("reason", ""))
+    moved = amount(move.quantity, move.item.unit, signed=True)
+    return f"{move.item}, {move.depot}: {moved} {move.kind} is taken back."
