@@ -109,12 +109,17 @@ def weeks_finding(load: Load, lacking: Short | None, *, services: bool) -> str:
     if lacking is not None and not services:
         hours = f"{lacking.hours_h:.0f} h too few in week {week_name(lacking.begin_on)}"
         return f"With what is carried over, {lacking.depot} has {hours}"
-    most = max(load.bars, key=lambda one: one.mean)
-    enough = not services and all(one.capacity is not None for one in load.bars)
+    # where no open day is left in a week, its work waits for the next
+    open_bars = [one for one in load.bars if one.capacity != 0]
+    most = max(open_bars or load.bars, key=lambda one: one.mean)
+    enough = not services and open_bars and all(one.capacity is not None for one in load.bars)
     said = f"Most falls due in week {_name(most)}: {most.mean:.0f} {unit}"
     if round(most.low) < round(most.high):
         said += f", likely {most.low:.0f} to {most.high:.0f}"
-    return f"{said}; the workshop has hours enough in every week" if enough else said
+    if not enough:
+        return said
+    closed = len(open_bars) < len(load.bars)
+    return f"{said}; the workshop has hours enough in every week{' with an open day left' * closed}"
 
 
 def weeks_in_words(load: Load, *, services: bool) -> str:

@@ -20,6 +20,7 @@ from fleet.overview import needs, since
 from fleet.overview.needs import Need
 from fleet.overview.since import Event
 from fleet.readings.models import ReadingDecision
+from fleet.workorders.models import Finding
 
 MOST_NEEDS = 8
 DEPOTS_OPEN = 3  # the rest is folded
@@ -94,18 +95,22 @@ NEED_WORDS = {
         "vehicles must not be used",
         "Cleared only by somebody else than who set it.",
         "findings",
+        anchor="#do-not-use",
     ),
     KIND.BEFORE_USE: NeedWords(
         "finding to put right before use",
         "findings to put right before use",
         "No order follows until it is followed up or closed.",
         "findings",
+        query=urlencode([("severity", Finding.Severity.BEFORE_USE)]),
+        anchor="#finding-rows",
     ),
     KIND.DECIDE: NeedWords(
         "decision to take",
         "decisions to take",
         "An overdue service without an answer goes a step further after five working days.",
         "work-orders",
+        query=urlencode([("decide", "open")]),
         anchor="#decide-head",
     ),
     KIND.SHORT: NeedWords(
@@ -205,7 +210,7 @@ SINCE_WORDS = {
     ),
     since.Kind.FINISHED: ("order was finished", "orders were finished"),
     since.Kind.FAILED: ("check failed", "checks failed"),
-    since.Kind.FINDING: ("finding was reported", "findings were reported"),
+    since.Kind.FINDING: ("finding", "findings"),
     since.Kind.SETTLED: ("reading was settled", "readings were settled"),
 }
 assert set(SINCE_WORDS) == set(since.Kind)  # noqa: S101 - words for each

@@ -125,6 +125,20 @@ def duration(hours_h: float) -> str:
     return f"{hours_h:.1f} h" if hours_h < 48 else f"{hours_h / 24:.1f} days"
 
 
+# how a finding came to be seen; who reported it is named beside it
+FOUND_WORDS = {
+    "driver": "seen in use",
+    "mechanic": "seen in the workshop",
+    "outside workshop": "seen at an outside workshop",
+    "program": "seen in the records",
+}
+# whom an overdue service without an answer is put to
+ASKED_WORDS = {
+    "supervisor": "put to the supervisor",
+    "deputy and manager": "now put to deputy and manager",
+    "use or stand down": "use or stand down",
+}
+
 ORDER_SHAPES = {
     "drafted": "drafted",
     "released": "released",

@@ -72,7 +72,8 @@ def _parts(
     named = F("figure__name")
     yield _told(_since(failed, "recorded_at", since), Kind.FAILED, "recorded_at", named)
     seen = findings.standing().filter(**here)
-    yield _told(_since(seen, "recorded_at", since), Kind.FINDING, "recorded_at", F("text"))
+    # new to them by when it was recorded, told by when it was found
+    yield _told(_since(seen, "recorded_at", since), Kind.FINDING, "performed_at", F("text"))
     settled = ReadingDecision.objects.filter(reading__vehicle__depot__in=depots)
     yield _told(
         _since(settled, "decided_at", since),

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 from django.db import connection, transaction
-from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.db.models import Exists, F, OuterRef, Q, QuerySet, Subquery
 
 from fleet.due.listing import by_day, condition, depot_days
 from fleet.due.models import DueDate
@@ -88,6 +88,15 @@ def open_questions(depots: Depots) -> QuerySet[Escalation]:
     found = rows.filter(~told, ~asked, vehicle__depot__in=depots, answer="")
     # "use or stand down" sorts last of the three by name, and presses most
     return found.select_related("vehicle", "service").order_by("-stage", "since_on", "pk")
+
+
+def longest_late_first(questions: QuerySet[Escalation]) -> QuerySet[Escalation]:
+    """Questions with the day that each service passed its limit, the longest ago first."""
+    passed = DueDate.objects.filter(vehicle=OuterRef("vehicle"), service=OuterRef("service"))
+    rows = questions.annotate(late_since=Subquery(passed.values("sort_on")[:1]))
+    return rows.select_related("vehicle__depot", "service").order_by(
+        F("late_since").asc(nulls_last=True), "-stage", "pk"
+    )
 
 
 def _open(rows: QuerySet[DueDate], stage: str, today: date) -> int:

@@ -142,6 +142,26 @@ def test_decisions_are_one_line_with_their_total_until_they_are_opened(
     assert "<details open>\n  <summary><h2" in page(client, "?decide=open")
 
 
+def test_the_longest_late_comes_first_with_its_days_and_depot(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    first, second, third = asked_about(shop, 3)
+    row = DueDate.objects.get(vehicle=shop.people.van)
+    for question_row, late_d in ((first, 1), (second, 12), (third, 40)):
+        DueDate.objects.filter(vehicle=question_row.vehicle, service=shop.oil).delete()
+        row.pk, row.vehicle, row.sort_on = None, question_row.vehicle, depots_day() - late_d * DAY
+        row.save()
+    seen = page(signed_in(shop.people.supervisor), "?decide=open")
+    listed = seen.split('aria-label="Overdue and unanswered"', 1)[1].split("</ul>", 1)[0]
+    assert re.findall(r">([\d,]+ days? late)<", listed) == [
+        "40 days late",
+        "12 days late",
+        "1 day late",
+    ]
+    assert listed.count("Plain; overdue, asked since") == 3
+    assert "put to the supervisor" in listed
+
+
 def test_many_overdue_services_are_answered_for_at_once(
     shop: Workshop, signed_in: SignedIn
 ) -> None:

@@ -30,7 +30,12 @@ def reported(client: Client, **given: str) -> Finding:
 def test_a_finding_is_reported_listed_and_closed(shop: Workshop, signed_in: SignedIn) -> None:
     finding = reported(signed_in(shop.people.clerk), found_by="driver")
     client = signed_in(shop.people.mechanic)
-    assert "at the pan" in client.get("/findings").content.decode()
+    seen = client.get("/findings").content.decode()
+    assert "at the pan" in seen
+    # who reported it and how it was seen are told apart: a clerk, of what a driver saw
+    assert f'{shop.people.clerk} <span class="quiet small nowrap">(clerk)</span>' in seen
+    assert "seen in use, " in seen
+    assert "driver," not in seen
     client.post(f"/findings/{finding.pk}", {"reason": "wiped, stays dry"})
     assert "Nothing is open" in client.get("/findings").content.decode()
     assert (finding.found_by, Finding.objects.get().closed_by) == ("driver", shop.people.mechanic)

@@ -159,8 +159,9 @@ def test_each_row_leads_to_where_it_is_answered(shop: Workshop, signed_in: Signe
     client = signed_in(shop.second_supervisor)
     seen = part(page(client), "needs")
     behind = {
-        "/findings": "brake pipe",
-        "/work-orders#decide-head": "parts come",
+        "/findings#do-not-use": 'id="do-not-use"',
+        "/findings?severity=before+use#finding-rows": "brake pipe",
+        "/work-orders?decide=open#decide-head": "parts come",
         "/readings": "V-101",
         "/work-orders?day=none&state=released": shop.order.number,
         "/baselines": "V-102",
@@ -226,7 +227,7 @@ def test_it_tells_what_happened_since_the_last_visit(shop: Workshop, signed_in: 
     told = text(part(page(signed_in(people.supervisor)), "since"))
     assert "Since your last visit on" in told
     for one in (
-        "1 finding was reported: V-101 “damp below the sump”.",
+        "1 finding: V-101 “damp below the sump”.",
         "1 check failed: V-101 Water.",
         "1 reading was settled: V-102 accepted by Cleo.",
         f"{overdue_on.day} {overdue_on:%b} 1 service passed its limit: V-102 Engine oil.",

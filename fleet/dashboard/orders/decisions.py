@@ -1,6 +1,7 @@
 """What waits for a supervisor on Work orders, answered one by one or many at once."""
 
 from collections.abc import Iterable, Sequence
+from datetime import datetime
 from typing import Any
 
 from django.contrib import messages
@@ -17,6 +18,7 @@ from fleet.due import defer
 from fleet.faults import Fault
 from fleet.people.models import Person
 from fleet.people.roles import Right, depots_of
+from fleet.today import today_at
 from fleet.workorders import escalate, issue, listing, progress
 from fleet.workorders.actor import Actor
 from fleet.workorders.listing import MOST_AT_ONCE
@@ -26,7 +28,8 @@ from fleet.workorders.models import Escalation, Job, WorkOrder
 def decisions(scope: Scope, person: Person) -> dict[str, Any]:
     """What waits for a supervisor: overdue services to answer for, jobs that came back, deferrals
     beyond the tolerance that another person asked for, and records that came after a sign-off."""
-    questions = list(escalate.open_questions(scope.chosen)[:MOST_AT_ONCE])
+    asked = escalate.longest_late_first(escalate.open_questions(scope.chosen))
+    questions, now = list(asked[:MOST_AT_ONCE]), timezone.now()
     jobs = listing.open_jobs([one.vehicle_id for one in questions]).select_related("order")
     orders = {(job.vehicle_id, job.service_id): job.order for job in jobs}
     waiting: dict[str, Sequence[Any]] = {
@@ -35,10 +38,21 @@ def decisions(scope: Scope, person: Person) -> dict[str, Any]:
         "to_agree": list(defer.waiting_for(person, scope.chosen)[:MOST_AT_ONCE]),
     }
     return {
-        "questions": [(one, orders.get((one.vehicle_id, one.service_id))) for one in questions],
+        "questions": [
+            (one, orders.get((one.vehicle_id, one.service_id)), _late_d(one, now))
+            for one in questions
+        ],
         **waiting,
         "to_decide": len(questions) + sum(len(rows) for rows in waiting.values()),
     }
+
+
+def _late_d(question: Any, now: datetime) -> int | None:
+    """Days since the service passed its limit, by the depot's clock."""
+    since_on = question.late_since
+    if since_on is None:
+        return None
+    return int((today_at(question.vehicle.depot.zone, now) - since_on).days)
 
 
 @needs(Right.DEFER)

@@ -77,6 +77,16 @@ def short_day(on: date | None) -> str:
 
 
 @register.filter
+def found_words(found_by: str) -> str:
+    return words.FOUND_WORDS[found_by]
+
+
+@register.filter
+def asked_words(stage: str) -> str:
+    return words.ASKED_WORDS[stage]
+
+
+@register.filter
 def short_weekday(on: date) -> str:
     return words.short_weekday(on)
 

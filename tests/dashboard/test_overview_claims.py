@@ -1,0 +1,48 @@
+"""What the overview claims, where a week is over or a finding is older than its record."""
+
+from collections.abc import Callable
+from datetime import timedelta
+
+import pytest
+from django.test import Client
+from django.utils import timezone
+
+from fleet.overview.models import WorkAhead
+from fleet.people.models import Person
+from fleet.workorders import findings
+from tests.cast import Cast, depots_day
+from tests.dashboard.test_overview import page, part, text
+from tests.dashboard.workshop import Workshop
+
+pytestmark = pytest.mark.django_db
+SignedIn = Callable[[Person], Client]
+
+
+def test_a_week_without_an_open_day_left_is_no_part_of_the_claim(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    """On a Sunday the running week has 6 h of work and none of the workshop's hours."""
+    none = {"var_min": 0, "low_min": 0, "high_min": 0, "mean": 0, "var": 0, "low": 0, "high": 0}
+    last_day = {"begin_on": "2026-11-29", "end_on": "2026-11-30", "mean_min": 360}
+    after = {"begin_on": "2026-11-30", "end_on": "2026-12-07", "mean_min": 240}
+    WorkAhead.objects.create(
+        depot=people.plain, as_of_on=depots_day(), overdue=0, overdue_min=0, probably=0,
+        probably_min=0,
+        weeks=[{**none, **last_day, "capacity_min": 0}, {**none, **after, "capacity_min": 1_200}],
+    )  # fmt: skip
+    charts = text(part(page(signed_in(people.supervisor)), "charts no-print"))
+    # ISO 8601: Monday, 30 November 2026, begins week 49
+    assert "Most falls due in week 49: 4 h" in charts
+    assert "hours enough in every week with an open day left" in charts
+    assert "week 48: 6 h" not in charts
+
+
+def test_a_finding_is_told_by_the_day_it_was_found(shop: Workshop, signed_in: SignedIn) -> None:
+    findings.report(
+        shop.actor(shop.people.mechanic), vehicle=shop.people.van, kind="seep", severity="watch",
+        text="damp below the sump", client_key="finding-1",
+    )  # fmt: skip
+    on = timezone.now() - timedelta(days=40)
+    findings.Finding.objects.update(performed_at=on)
+    told = text(part(page(signed_in(shop.people.supervisor)), "since"))
+    assert f"{on.day} {on:%b} 1 finding: V-101" in told
