@@ -114,6 +114,7 @@ def nightly(
 def _night(as_of: datetime, zone: str | None, progress: Progress) -> Counts:
     here = None if zone is None else _vehicles_in(zone)
     counts = catch_up(as_of, here, lambda share, text: progress(0.5 * share, text), closing=True)
+    record.settle_provisional()  # a reading may have been confirmed by the next one
     # before the due dates: a new factor moves them
     widen.watch(as_of.date(), lambda _, text: progress(0.5, f"looking back: {text}"))
     month_on, rules = _month(as_of.date()), assess.rules_stamp()

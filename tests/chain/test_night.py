@@ -4,7 +4,8 @@ import pytest
 from django.db import connection
 
 from fleet import chain
-from fleet.due.models import DueDate, Limit
+from fleet.due.models import DueDate, Limit, ServiceDone
+from fleet.readings.models import Reading
 from fleet.runs import ledger
 from fleet.runs.models import Run
 from fleet.vehicles.models import Vehicle
@@ -153,3 +154,18 @@ def test_sold_vehicles_are_left_out() -> None:
     Vehicle.objects.filter(pk=vans[0].pk).update(status=Vehicle.Status.SOLD)
     night()
     assert list(DueDate.objects.values_list("vehicle_id", flat=True)) == [vans[1].pk]
+
+
+@pytest.mark.parametrize("by", ["night", "refresh"])
+def test_a_service_is_no_longer_provisional_once_its_reading_is_accepted(by: str) -> None:
+    (van,) = fleet_of(1)
+    night()
+    reading = Reading.objects.filter(verdict="accepted").latest("taken_at")
+    oil = ServiceDone.objects.get().service
+    given = scene.done(van, oil, NOW.date() - timedelta(days=5), 900)
+    ServiceDone.objects.filter(pk=given.pk).update(reading=reading, provisional=True)
+    night() if by == "night" else chain.refresh([van.pk], NOW)
+    newest = ServiceDone.objects.latest("pk")
+    assert (newest.supersedes, newest.provisional) == (given, False)
+    assert newest.total_km == reading.total
+    assert not DueDate.objects.get().provisional
