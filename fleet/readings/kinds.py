@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from django.db.models import QuerySet
 
-from fleet.readings.models import UploadRow
+from fleet.readings.models import UploadRow, Verdict
 from fleet.readings.moments import OPEN_DAY
 from fleet.readings.reasons import SENTENCES
 from fleet.readings.roll import Roll
@@ -64,17 +64,26 @@ def kinds_of(rows: QuerySet[UploadRow], roll: Roll) -> list[Kind]:
 def _keys(rows: QuerySet[UploadRow]) -> Iterable[tuple[_Key, bool, str]]:
     found = rows.exclude(outcome__in=[Outcome.ACCEPTED, Outcome.WAITING]).order_by("number")
     columns = ("outcome", "message", "named", "sheet", "row", "column")
-    judged = ("reading__reason", "hours_reading__reason", "reading__suggestion")
-    for outcome, message, named, sheet, row, column, reason, other, value in found.values_list(
-        *columns, *judged
-    ).iterator(chunk_size=ROWS_AT_ONCE):
+    judged = ("reading__reason", "hours_reading__reason", "reading__suggestion", "reading__verdict")
+    for (
+        outcome,
+        message,
+        named,
+        sheet,
+        row,
+        column,
+        reason,
+        other,
+        value,
+        verdict,
+    ) in found.values_list(*columns, *judged).iterator(chunk_size=ROWS_AT_ONCE):
         place = (
             f"{f'sheet {sheet}, ' if sheet else ''}{f'{column}{row}' if column else f'row {row}'}"
         )
         held = outcome in (Outcome.HELD, Outcome.REJECTED)
         word = (reason or other or "") if held else ""
         key = _Key(outcome, word, named or _text(word, message))
-        yield key, held and value is not None, place
+        yield key, verdict == Verdict.HELD and value is not None, place
 
 
 def _text(reason: str, message: str) -> str:

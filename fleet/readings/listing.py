@@ -1,11 +1,11 @@
 """Readings and uploads as they are listed: one rule for pages, API and whoever asks next."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 
-from django.db.models import Q, QuerySet
+from django.db.models import Count, Q, QuerySet
 
 from fleet.people.models import Person
-from fleet.readings.models import Reading, Upload, UploadRow, Verdict
+from fleet.readings.models import OPEN, Reading, Upload, UploadRow, Verdict
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Meter, Vehicle
 
@@ -61,3 +61,19 @@ def rows_seen_by(person: Person, upload: Upload, depots: Depots) -> QuerySet[Upl
 
 def with_outcomes(rows: QuerySet[UploadRow], outcomes: Collection[str]) -> QuerySet[UploadRow]:
     return rows.filter(outcome__in=outcomes)
+
+
+def open_now(uploads: Sequence[Upload]) -> dict[int, dict[str, int]]:
+    """Of each upload how many rows still wait for a person: held ones, and rejected ones that
+    nobody has looked at; one query."""
+    still = Q()
+    for verdict in OPEN:
+        for name in ("reading", "hours_reading"):
+            judged = Q(**{f"{name}__verdict": verdict, f"{name}__decisions": None})
+            still |= Q(outcome=verdict) & judged
+    rows = UploadRow.objects.filter(still, upload__in=[one.pk for one in uploads])
+    found: dict[int, dict[str, int]] = {one.pk: dict.fromkeys(map(str, OPEN), 0) for one in uploads}
+    counted = rows.order_by().values_list("upload", "outcome").annotate(Count("pk", distinct=True))
+    for upload, outcome, number in counted:
+        found[upload][outcome] = number
+    return found

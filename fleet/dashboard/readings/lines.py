@@ -46,6 +46,7 @@ class ReadingLine:
     given: str  # value and unit as given
     suggested: str  # in the vehicle's own unit; empty without a suggestion
     total: str  # in the vehicle's own unit
+    counts_as: str  # what it adds to the total, where that is another unit than was given
     unit: str  # of the vehicle's own meter: km, mi or h
     verdict: str
     shape: str
@@ -98,6 +99,7 @@ def _line(reading: Reading, its: Beside | None, about: BesideLine | None) -> Rea
         given=f"{grouped(reading.value)}{THIN_SPACE}{reading.unit}",
         suggested="" if suggestion is None else in_words(suggestion, own),
         total="" if reading.total is None else in_words(reading.total, own),
+        counts_as=_counts_as(reading),
         unit=own,
         verdict=reading.verdict,
         shape="waiting" if reading.verdict == Verdict.NOT_JUDGED else reading.verdict,
@@ -136,6 +138,14 @@ def meant_because(reading: Reading, value: float | None) -> str:
 def _taken(decision: ReadingDecision, unit: str) -> str:
     instead = decision.action == ReadingDecision.Action.ACCEPT_SUGGESTION
     return in_words(decision.value, unit) if instead and decision.value is not None else ""
+
+
+def _counts_as(reading: Reading) -> str:
+    if reading.verdict != Verdict.ACCEPTED or reading.total is None:
+        return ""
+    if reading.unit == "mi":
+        return in_words(reading.total, "km")
+    return in_words(reading.total, reading.meter.unit) if reading.meter.unit == "mi" else ""
 
 
 def _zone(reading: Reading) -> ZoneInfo:

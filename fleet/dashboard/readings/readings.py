@@ -5,7 +5,7 @@ from typing import IO, Any
 from django.contrib import messages
 from django.core.exceptions import PermissionDenied
 from django.db import transaction
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -22,6 +22,7 @@ from fleet.dashboard.readings.uploads import (
     row_lines,
     share_of,
     totals_of,
+    upload_lines,
 )
 from fleet.faults import Fault, Question
 from fleet.people.roles import Right, depots_of, may
@@ -62,7 +63,7 @@ def _uploads(request: SignedIn) -> dict[str, Any]:
         found = found.filter(pk__lt=int(before[:18]))
     shown = list(found[: UPLOADS_SHOWN + 1])
     older = shown[UPLOADS_SHOWN - 1].pk if len(shown) > UPLOADS_SHOWN else ""
-    return {"uploads": shown[:UPLOADS_SHOWN], "older": older, "before": before}
+    return {"uploads": upload_lines(shown[:UPLOADS_SHOWN]), "older": older, "before": before}
 
 
 def _uploads_seen(request: SignedIn) -> QuerySet[Upload]:
@@ -182,7 +183,22 @@ def _settled(request: SignedIn, reading_id: int, context: dict[str, Any]) -> Htt
     for other in lines.values():  # of the same meter: brought up to date beside it
         beside = {"line": other, "settled_by": line if other.verdict != Verdict.HELD else None}
         shown.write(render(request, f"dashboard/{piece}.html", {**beside, "beside": True}).content)
+    if not context and not on_vehicle:
+        now = _uploads_now(request, [reading_id, *others])
+        shown.write(render(request, "dashboard/_upload_now.html", now).content)
     return shown
+
+
+def _uploads_now(request: SignedIn, reading_ids: list[int]) -> dict[str, Any]:
+    """What pages say elsewhere of the uploads that readings came from."""
+    own = Q(reading__in=reading_ids) | Q(hours_reading__in=reading_ids)
+    rows = list(UploadRow.objects.filter(own, upload__in=_uploads_seen(request)))
+    found = Upload.objects.filter(pk__in={row.upload_id for row in rows})
+    return {
+        "row_lines": row_lines(rows, request.user),
+        "upload_lines": upload_lines(list(found)),
+        "upload_totals": [(one, totals_of(one)) for one in found],
+    }
 
 
 @require_POST

@@ -1,14 +1,16 @@
 """An upload as it is shown: how far it is, its totals, and its rows with what became of them."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from django.db.models import QuerySet
 
+from fleet.dashboard import words
 from fleet.dashboard.readings.lines import ReadingLine, reading_lines, with_lines
 from fleet.people.models import Person
 from fleet.people.roles import depots_of
+from fleet.readings.listing import open_now
 from fleet.readings.models import Reading, Upload, UploadRow
 from fleet.readings.report import with_decisive
 from fleet.tables import Cell
@@ -33,17 +35,62 @@ class RowLine:
     outcome: str
     message: str
     reading: ReadingLine | None  # to settle it on the spot
+    pk: int = 0
+
+    @property
+    def now(self) -> str:
+        """The verdict of today, where it is another than at the upload."""
+        return self.reading.verdict if self.reading and self.reading.verdict != self.outcome else ""
 
 
 @dataclass(frozen=True)
 class Total:
     outcome: str
-    number: int
+    number: int  # as the upload ended
+    now: str = ""  # how many of them still wait for a person, in words; empty: none ever does
+
+
+@dataclass(frozen=True)
+class UploadLine:
+    """An upload in the list of them."""
+
+    row: Upload
+    outcomes: str
+    unseen: int  # rejected rows that nobody has looked at
 
 
 def totals_of(upload: Upload) -> list[Total]:
     """How many rows ended in each outcome, in a fixed order; nothing is left out."""
-    return [Total(outcome, int(upload.counts.get(outcome, 0))) for outcome in Outcome.values]
+    still = open_now([upload])[upload.pk]
+    counts = [(outcome, int(upload.counts.get(outcome, 0))) for outcome in Outcome.values]
+    return [Total(outcome, number, _now(outcome, number, still)) for outcome, number in counts]
+
+
+def _now(outcome: str, number: int, still: dict[str, int]) -> str:
+    if not number or outcome not in still:
+        return ""
+    waiting = words.grouped(still[outcome]) if still[outcome] else "none"
+    return f"{waiting} now" if outcome == Outcome.HELD else f"{waiting} not looked at"
+
+
+def upload_lines(uploads: Sequence[Upload]) -> list[UploadLine]:
+    """Each upload with how its rows came out and what of them is still open now."""
+    still = open_now(uploads)
+    return [
+        UploadLine(one, outcome_words(one.counts, still[one.pk]), still[one.pk][Outcome.REJECTED])
+        for one in uploads
+    ]
+
+
+def outcome_words(counts: dict[str, int], still: dict[str, int]) -> str:
+    """Counts of an upload in one line, as '41 accepted, 4 held then, none now'."""
+    told = []
+    for outcome, number in counts.items():
+        now = _now(outcome, number, still)
+        if number:
+            then = " then" if now and outcome == Outcome.HELD else ""
+            told.append(f"{words.grouped(number)} {outcome}{then}{f', {now}' if now else ''}")
+    return "; ".join(told) if any(";" in one or "," in one for one in told) else ", ".join(told)
 
 
 def share_of(upload: Upload) -> float:
@@ -74,6 +121,7 @@ def _line(row: UploadRow, reading: ReadingLine | None) -> RowLine:
         outcome=row.outcome,
         message=row.message,
         reading=reading,
+        pk=row.pk,
     )
 
 

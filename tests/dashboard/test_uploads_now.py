@@ -1,0 +1,102 @@
+"""An upload after people decided on its rows: what was then, and what is open now."""
+
+from collections.abc import Callable
+
+import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
+from django.test import Client
+from pytest_django import DjangoCaptureOnCommitCallbacks
+
+from fleet.dashboard.readings.uploads import outcome_words
+from fleet.people.models import Person
+from fleet.readings.models import Reading, Upload
+from tests.cast import Cast, depots_day
+from tests.dashboard.test_readings import sent
+
+SignedIn = Callable[[Person], Client]
+
+
+def uploaded(client: Client, take: DjangoCaptureOnCommitCallbacks, text: str) -> Upload:
+    file = SimpleUploadedFile("a.csv", text.encode(), content_type="text/csv")
+    with take(execute=True):
+        client.post("/readings/uploads", {"file": file})
+    return Upload.objects.get()
+
+
+def plain(text: str) -> str:
+    return text.replace("\N{NARROW NO-BREAK SPACE}", " ")
+
+
+def test_after_a_decision_an_upload_says_what_was_then_and_what_is_open_now(
+    people: Cast,
+    signed_in: SignedIn,
+    django_capture_on_commit_callbacks: DjangoCaptureOnCommitCallbacks,
+) -> None:
+    client, day = signed_in(people.clerk), depots_day()
+    take = django_capture_on_commit_callbacks
+    one = uploaded(client, take, f"vehicle,date,odometer km\nV-101,{day},900\n")
+    where, row = f"/readings/uploads/{one.pk}", one.rows.get()
+    outcome = row.outcome
+    assert outcome in ("held", "rejected")
+    assert row.reading is not None
+    assert "none now" not in client.get("/readings").content.decode()
+    said = sent(client, row.reading, action="right value", value="10,700")
+    for oob in ("row-now", "upload-outcome", "upload-totals", "said"):
+        assert f'id="{oob}' in said
+    page = plain(client.get(where).content.decode())
+    assert f"{outcome}<span" in page
+    assert "<strong>accepted now</strong>" in page
+    assert "none now" in page if outcome == "held" else "none not looked at" in page
+    assert '<strong>10,700 km</strong> <span class="quiet">taken; 900 km sent' in page
+    assert f"1 {outcome}" in client.get("/readings").content.decode()
+
+
+@pytest.mark.parametrize(
+    ("counts", "still", "told"),
+    [
+        ({"accepted": 41}, {"held": 0, "rejected": 0}, "41 accepted"),
+        ({"held": 4}, {"held": 0, "rejected": 0}, "4 held then, none now"),
+        (
+            {"accepted": 2, "held": 4, "rejected": 1},
+            {"held": 3, "rejected": 1},
+            "2 accepted; 4 held then, 3 now; 1 rejected, 1 not looked at",
+        ),
+    ],
+)
+def test_counts_are_history_with_what_is_open_beside_them(
+    counts: dict[str, int], still: dict[str, int], told: str
+) -> None:
+    assert outcome_words(counts, still) == told
+
+
+def test_rejected_rows_that_nobody_looked_at_are_named_until_somebody_did(
+    people: Cast,
+    signed_in: SignedIn,
+    django_capture_on_commit_callbacks: DjangoCaptureOnCommitCallbacks,
+) -> None:
+    client, day = signed_in(people.clerk), depots_day()
+    take = django_capture_on_commit_callbacks
+    one = uploaded(client, take, f"vehicle,date,odometer km\nV-101,{day},900\n")
+    row = one.rows.get()
+    row.outcome = "rejected"
+    row.save()
+    Reading.objects.filter(pk=row.reading_id).update(verdict="rejected")
+    link = f'href="/readings/uploads/{one.pk}?outcome=rejected"'
+    assert link in client.get("/readings").content.decode()
+    assert "It stays rejected" in client.get(f"/readings/uploads/{one.pk}").content.decode()
+    assert row.reading is not None
+    sent(client, row.reading, action="reject")
+    assert link not in client.get("/readings").content.decode()
+
+
+def test_an_accepted_row_in_miles_says_how_many_km_it_counts_as(
+    people: Cast,
+    signed_in: SignedIn,
+    django_capture_on_commit_callbacks: DjangoCaptureOnCommitCallbacks,
+) -> None:
+    client, day = signed_in(people.clerk), depots_day()
+    take = django_capture_on_commit_callbacks
+    one = uploaded(client, take, f"vehicle,date,odometer mi\nV-101,{day},6686\n")
+    assert one.rows.get().outcome == "accepted"
+    page = plain(client.get(f"/readings/uploads/{one.pk}?outcome=accepted").content.decode())
+    assert "counts as 10,760 km" in page  # by hand: 6,686 x 1.609344
