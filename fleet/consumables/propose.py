@@ -41,6 +41,14 @@ def _until_next(shelf: Stock) -> int:
     return shelf.lead_time_d + shelf.review_period_d
 
 
+def looks_until(today: date) -> dict[tuple[str, str], date]:
+    """The day up to which proposals see to it that stock lasts, by slugs of depot and item."""
+    shelves = Stock.objects.select_related("depot", "item")
+    return {
+        (one.depot.slug, one.item.slug): today + timedelta(days=_until_next(one)) for one in shelves
+    }
+
+
 # --- what the night finds ----------------------------------------------------------------------
 def record_needs(depot_id: int, shelves: Sequence[Stock], ahead: Ahead, recipes: Recipes) -> int:
     """Keep what each shelf of a depot must hold; give how many changed."""

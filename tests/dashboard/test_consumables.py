@@ -269,3 +269,21 @@ def test_an_order_of_nothing_is_refused(keeper: Client, quantity: str) -> None:
     keeper.post(f"/consumables/proposals/{proposed().pk}", given)
     assert not Arrival.objects.exists()
     assert proposed().packs == 3
+
+
+def test_a_stock_that_lasts_beyond_the_look_ahead_says_until_when_proposals_look(
+    keeper: Client,
+) -> None:
+    """10 days of lead time and 5 of review: proposals of 15 June look ahead to 30 June."""
+    Stock.objects.update(lead_time_d=10, review_period_d=5)
+    OrderProposal.objects.all().delete()
+    page = keeper.get("/consumables").content.decode()
+    assert "nothing proposed: enough until 30 Jun 2026, as far as proposals look ahead" in page
+
+
+def test_where_the_first_order_is_later_than_seven_days_it_is_said(keeper: Client) -> None:
+    OrderProposal.objects.update(order_by_on=date(2026, 6, 22))  # today is Monday, 15 June
+    page = keeper.get("/consumables").content.decode()
+    assert "Nothing need be ordered up to Sun 21 Jun 2026: the first by Mon 22 Jun 2026." in page
+    OrderProposal.objects.update(order_by_on=date(2026, 6, 21))
+    assert "Nothing need be ordered" not in keeper.get("/consumables").content.decode()

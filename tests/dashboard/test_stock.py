@@ -1,5 +1,6 @@
+import re
 from collections.abc import Callable
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 from django.test import Client
@@ -264,3 +265,19 @@ def test_a_count_without_a_reason_is_pointed_out_at_the_reason(keeper: Client) -
     field = page[page.index('<input id="reason"') :].split(">")[0]
     assert "autofocus" in field
     assert 'aria-invalid="true"' in field
+
+
+def test_moves_are_listed_by_the_moment_they_show_the_newest_first(keeper: Client) -> None:
+    item, now = Item.objects.get(slug="gear-oil"), timezone.now()
+    for litres, days in ((1, 5), (2, 20), (3, 1)):  # entered in another order than they were made
+        StockMove.objects.create(
+            **{"depot": Depot.objects.get(slug="plain"), "item": item, "kind": "received"},
+            **{"quantity": 1000 * litres, "at": now - timedelta(days=days), "channel": "test"},
+        )
+    shown = keeper.get("/stock").content.decode().split('id="moves-head"', 1)[1]
+    assert re.findall(r">\+?(\d)\u00a0L ?<", shown) == ["3", "1", "2"]
+
+
+def test_stock_leads_to_what_is_to_order(keeper: Client) -> None:
+    assert 'href="/consumables#order-head"' in keeper.get("/stock").content.decode()
+    assert 'id="order-head"' in keeper.get("/consumables").content.decode()

@@ -1,6 +1,7 @@
 """Consumables: what to order, what stores will need month by month, and whether forecasts held."""
 
 import uuid
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -36,6 +37,7 @@ from fleet.stores.models import Arrival, Stock
 from fleet.stores.ordering import coming
 from fleet.stores.used_fluid import Note, collect
 from fleet.tables import Cell
+from fleet.workorders.listing import week_ends
 from fleet.workorders.used_fluid import used_fluid
 
 WORTH_SHOWING = {"mL": 50, "pieces": 0.05}  # less is written 0; the file has it
@@ -52,7 +54,7 @@ class MonthCell:
     lacking: str
 
 
-@dataclass(frozen=True)
+@dataclass
 class ItemLine:
     name: str
     depot: str
@@ -62,6 +64,7 @@ class ItemLine:
     row: DemandRow  # any month's: stock, order and first day without stock are the same in all
     cells: list[MonthCell | None]
     months: list[DemandRow | None]
+    until: date | None = None  # proposals see to it up to that day; empty: nobody keeps it
 
     @property
     def chart(self) -> MonthChart:
@@ -88,7 +91,8 @@ def consumables(request: SignedIn) -> HttpResponse:
     months = months_from(today, MONTHS)
     ids = [depot.pk for depot in scope.chosen]
     wanted = list(proposals(scope.slugs))
-    found = item_lines(demand_rows(today, scope.slugs, MONTHS), months, scope)
+    until = propose.looks_until(today)
+    found = item_lines(demand_rows(today, scope.slugs, MONTHS), months, scope, until)
     pressing = {line.name for line in found if line.troubled}
     shelves = Stock.objects.filter(depot__in=ids).values_list("depot", "item", "lead_time_d")
     leads = {(depot_id, item_id): days for depot_id, item_id, days in shelves}
@@ -112,11 +116,14 @@ def consumables(request: SignedIn) -> HttpResponse:
                 "quantity": amount(row.quantity, row.item.unit),
                 "needed": amount(row.needed, row.item.unit),
                 "there": _there(row.usable + row.on_order, row.item.unit),
+                "until": until.get((row.from_depot.slug, row.item.slug)),
                 "may_move": may(request.user, Right.KEEP_STOCK, row.from_depot)
                 and may(request.user, Right.KEEP_STOCK, row.depot),
             }
             for row in transfer_proposals(scope.slugs)
         ],
+        "first_later": _first_later(wanted, today),
+        "week_ends": week_ends(today),
         "as_of": as_of(scope.slugs),
         "coming": [
             {"row": row, "quantity": amount(row.quantity, row.item.unit)}
@@ -148,6 +155,12 @@ def _tanks(scope: Scope) -> list[dict[str, object]]:
         }
         for row in used_fluid([depot.pk for depot in scope.chosen])
     ]
+
+
+def _first_later(wanted: list[OrderProposal], today: date) -> date | None:
+    """The day of the first order, where none is to be placed in the next seven days."""
+    first = min((row.order_by_on for row in wanted), default=today)
+    return first if first > week_ends(today) else None
 
 
 @needs(Right.KEEP_STOCK)
@@ -241,7 +254,12 @@ def months_from(today: date, count: int) -> list[date]:
     return [date((index + at) // 12, (index + at) % 12 + 1, 1) for at in range(count)]
 
 
-def item_lines(rows: list[DemandRow], months: list[date], scope: Scope) -> list[ItemLine]:
+def item_lines(
+    rows: list[DemandRow],
+    months: list[date],
+    scope: Scope,
+    until: Mapping[tuple[str, str], date] | None = None,
+) -> list[ItemLine]:
     """One line per item and depot, with a cell for each month; the item that runs out first
     first, all its depots together."""
     names = {depot.slug: depot.name for depot in scope.depots}
@@ -251,6 +269,7 @@ def item_lines(rows: list[DemandRow], months: list[date], scope: Scope) -> list[
         if not row.p95 and row.mean < WORTH_SHOWING[row.unit]:
             continue
         line = found.setdefault((row.name, row.depot), _line(row, names[row.depot], len(months)))
+        line.until = (until or {}).get((row.depot, row.item))
         at = place[row.month]
         line.months[at] = row
         line.cells[at] = MonthCell(

@@ -87,7 +87,7 @@ def lines(
 
 
 def newest_moves(depots: Sequence[str]) -> QuerySet[StockMove]:
-    rows = StockMove.objects.filter(depot__slug__in=depots).order_by("-id")
+    rows = StockMove.objects.filter(depot__slug__in=depots).order_by("-at", "-id")
     return rows.select_related("item", "depot", "other_depot", "person")
 
 
