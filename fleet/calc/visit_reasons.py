@@ -16,6 +16,7 @@ class Reason(StrEnum):
     ON_TIME = "on time"
     CLOSED = "closed"
     AWAY = "vehicle away"
+    SPARED = "vehicles to spare"
     SKILL = "skill"
     BAY = "bay"
     PART = "part"
@@ -30,7 +31,7 @@ OF_ROW = {
     "bays": Reason.TIME,
     "skill": Reason.SKILL,
     "bay": Reason.BAY,
-    "vehicles": Reason.AWAY,
+    "vehicles": Reason.SPARED,
     "part": Reason.PART,
 }
 

@@ -1,10 +1,12 @@
 """The workshop days of one depot as they are looked at: days, bays, visits and what they carry."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
+from fleet.due.models import ServiceDone
+from fleet.people.models import Person
 from fleet.vehicles.models import Depot
 from fleet.visits.models import Plan, PlannedService, Promise, Visit, Workshop
 from fleet.visits.places import Places, gather_places
@@ -12,6 +14,7 @@ from fleet.workorders.models import Job, WorkOrder
 from fleet.workorders.progress import BEFORE_THE_END
 
 State = WorkOrder.State
+Pair = tuple[int, int]  # vehicle, service
 LATE_SHOWN = 30  # services that go late, the latest first
 LATE_D = 0.5  # below, an expected lateness rounds to no day
 FURTHEST = (State.STARTED, State.WAITING, State.RELEASED, State.DRAFTED)  # along, in this order
@@ -27,6 +30,9 @@ class Block:
     without_day: tuple[WorkOrder, ...]  # with its services, and no day yet
     promise: Promise | None
     published: bool  # each of its services is on an order of this day
+    others: tuple[Job, ...]  # what its orders have besides, and is done with it
+    done: bool  # each of its services was recorded since the plan was made
+    missing: str = ""  # who has its order, and is not there that day
 
     @property
     def late_d(self) -> float:
@@ -35,7 +41,9 @@ class Block:
 
     @property
     def state(self) -> str:
-        """How far it is: proposed, published, or as its furthest order."""
+        """How far it is: done, proposed, published, or as its furthest order."""
+        if self.done:
+            return "done"
         if not self.published:
             return "proposed"
         states = {order.state for order in self.orders}
@@ -43,10 +51,25 @@ class Block:
         return "published" if found == State.DRAFTED else str(found)
 
     @property
+    def person(self) -> Person | None:
+        """Who has its order."""
+        return next((one.assigned_to for one in self.orders if one.assigned_to), None)
+
+    @property
     def mechanic(self) -> str:
         """Who has its order, else whom the plan names."""
-        given = (str(one.assigned_to) for one in self.orders if one.assigned_to)
-        return next(given, self.visit.mechanic)
+        return str(self.person) if self.person else self.visit.mechanic
+
+    @property
+    def can_move(self) -> bool:
+        """Whether nothing of it has begun."""
+        return self.state not in ("done", State.STARTED, State.WAITING)
+
+    def seen_with(self, places: Places, at: int) -> "Block":
+        """The same, with whether who has its order is there that day."""
+        who = self.person if places.open[at] and not self.done else None
+        missing = who is not None and places.is_missing(who.pk, at)
+        return replace(self, missing=str(who)) if missing else self
 
 
 @dataclass(frozen=True)
@@ -110,7 +133,7 @@ def board(plan: Plan, today: date, first: date, days: int) -> Board:
         nowhere=any(one.nowhere for one in shown),
         late=tuple(late[:LATE_SHOWN]),
         late_d=sum(one.late_d for one in [*services, *out]),
-        proposed=sum(not one.published for one in blocks if one.visit.on >= today),
+        proposed=sum(one.state == "proposed" for one in blocks if one.visit.on >= today),
     )
 
 
@@ -130,7 +153,27 @@ def blocks_of(plan: Plan, today: date, visit_id: int | None = None) -> list[Bloc
     jobs = _jobs(plan.depot, vehicle_ids)
     stands = Promise.objects.filter(vehicle__in=vehicle_ids, ending="")
     promises = {(one.vehicle_id, one.on): one for one in stands}
-    return [_block(one, services[one.pk], jobs[one.vehicle_id], promises, today) for one in found]
+    rows = PlannedService.objects.filter(plan=plan, vehicle__in=vehicle_ids)
+    known = {(v, s): at for v, s, at in rows.values_list("vehicle", "service", "visit")}
+    recorded = _recorded(plan, vehicle_ids)
+    return [
+        _block(one, services[one.pk], jobs[one.vehicle_id], promises, today, known, recorded)
+        for one in found
+    ]
+
+
+def block_of(visit: Visit, today: date) -> Block:
+    """One visit, with who is there on its day."""
+    depot = visit.plan.depot
+    (block,) = blocks_of(visit.plan, today, visit.pk)
+    workshop = Workshop.objects.filter(depot=depot).first() or Workshop(depot=depot)
+    return block.seen_with(gather_places(depot, workshop, visit.on, 1), 0)
+
+
+def _recorded(plan: Plan, vehicle_ids: Sequence[int]) -> set[Pair]:
+    """Services that were recorded since a plan was made."""
+    rows = ServiceDone.objects.filter(vehicle__in=vehicle_ids, recorded_at__gt=plan.made_at)
+    return set(rows.values_list("vehicle", "service"))
 
 
 def _jobs(depot: Depot, vehicle_ids: Iterable[int]) -> dict[int, list[Job]]:
@@ -154,11 +197,20 @@ def _block(
     jobs: Sequence[Job],
     promises: dict[tuple[int, date], Promise],
     today: date,
+    known: Mapping[Pair, int | None],
+    recorded: set[Pair],
 ) -> Block:
     here = [job for job in jobs if _day_of(job.order, today) == visit.on]
     ids = {one.service_id for one in services}
     on_day = {job.service_id for job in here}
     loose = [job for job in jobs if job.service_id in ids and job.order.planned_on is None]
+    mine = {job.order_id for job in (*here, *loose)}
+
+    def comes_along(job: Job) -> bool:
+        """A service of another visit, or left out, goes off a draft when it is published."""
+        elsewhere = known.get((job.vehicle_id, job.service_id or 0), visit.pk) != visit.pk
+        return not (elsewhere and job.order.state == State.DRAFTED)
+
     return Block(
         visit=visit,
         services=tuple(services),
@@ -166,6 +218,12 @@ def _block(
         without_day=_orders([job for job in loose if job not in here]),
         promise=promises.get((visit.vehicle_id, visit.on)),
         published=bool(here) and ids <= on_day,
+        others=tuple(
+            job
+            for job in jobs
+            if job.order_id in mine and job.service_id not in ids and comes_along(job)
+        ),
+        done=bool(ids) and not here and all((visit.vehicle_id, pk) in recorded for pk in ids),
     )
 
 
@@ -183,7 +241,7 @@ def _day_of(order: WorkOrder, today: date) -> date | None:
 def _day(
     places: Places, workshop: Workshop, on: date, at: int, by_day: dict[date, list[Block]]
 ) -> Day:
-    blocks = by_day.get(on, [])
+    blocks = [block.seen_with(places, at) for block in by_day.get(on, [])]
     there = places.mechanic_min[:, at]
     return Day(
         on=on,

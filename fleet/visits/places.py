@@ -17,7 +17,8 @@ class Places:
     """What a workshop has on H days.
 
     ``open`` (H,); ``bay_min`` (b, H) and ``mechanic_min`` (m, H) [min]; ``rated_kg`` (b,), inf
-    for any mass; ``skills`` of each mechanic; ``lacking``: what is not entered, in sentences.
+    for any mass; ``skills`` of each mechanic, and ``people``: as whom each signs in, None: not at
+    all; ``lacking``: what is not entered, in sentences.
     """
 
     open: Array
@@ -27,7 +28,14 @@ class Places:
     mechanics: tuple[str, ...]
     mechanic_min: Array
     skills: tuple[tuple[str, ...], ...]
+    people: tuple[int | None, ...]
     lacking: tuple[str, ...]
+
+    def is_missing(self, person_id: int, at: int) -> bool:
+        """Whether a person is not there on a day; unknown, and so no, where nobody is entered."""
+        there = zip(self.people, self.mechanic_min[:, at], strict=True)
+        entered = any(self.mechanics)
+        return entered and not any(one == person_id and minutes for one, minutes in there)
 
 
 def gather_places(depot: Depot, workshop: Workshop, today: date, days: int) -> Places:
@@ -64,6 +72,7 @@ def gather_places(depot: Depot, workshop: Workshop, today: date, days: int) -> P
         mechanics=tuple(person.name for person in people),
         mechanic_min=_presence(people, today, days) * open_days,
         skills=tuple(tuple(person.skills) for person in people),
+        people=tuple(person.person_id for person in people),
         lacking=tuple(lacking),
     )
 

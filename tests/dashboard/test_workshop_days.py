@@ -107,7 +107,7 @@ def test_who_is_away_is_not_there(chief: Client, days: Plan) -> None:
 
 def test_what_goes_late_says_why(people: Cast, days: Plan, signed_in: SignedIn) -> None:
     services = visit_of("V-101").services
-    services.update(late_d=3.2, reason="skill")
+    services.update(late_d=3.2, reason="skill", wanted_on=monday() - timedelta(days=3))
     shown = unescape(page(signed_in(people.viewer), PAGE))
     assert "3 days late" in shown
     assert "whoever has the skill has no time left before" in shown
@@ -140,7 +140,7 @@ def test_another_day_is_weighed_before_it_is_recorded(chief: Client, days: Plan)
     assert "7 days late" in shown
     assert "W-1 moves with it" not in shown  # it has no day yet: publishing gives it one
     assert visit_of("V-101").on == monday()
-    assert fields == {"on": monday().isoformat(), "bay": ""}
+    assert fields == {"depot": "plain", "on": monday().isoformat(), "bay": ""}
 
 
 def test_a_move_is_recorded_as_it_was_weighed_and_locks(chief: Client, days: Plan) -> None:

@@ -226,6 +226,7 @@ def test_more_vehicles_than_can_be_spared_are_told(chief: Actor) -> None:
     planned()
     first, second = Visit.objects.order_by("on")
     assert (first.on, second.on) == (TODAY, TODAY + timedelta(days=1))
+    assert second.services.get().reason == "vehicles to spare"
     assert any("spare" in told for told in weighed(second.vehicle.fleet_number, 0).beyond)
 
 

@@ -15,7 +15,8 @@ from fleet.workorders.models import WorkOrder
 REASONS = {
     "on time": "on the day that costs least",
     "closed": "the workshop is closed on the day that would cost least",
-    "vehicle away": "the vehicle is away then, or no more vehicles can be spared",
+    "vehicle away": "the vehicle is away then",
+    "vehicles to spare": "no more vehicles can be spared then",
     "skill": "whoever has the skill has no time left before",
     "bay": "no bay that carries it has time left before",
     "part": "a part comes later",
@@ -69,6 +70,13 @@ def load(one: Day) -> Load:
     )
     said = f"{grouped(one.load_min)} of {grouped(one.there_min)} min, {rest}"
     return Load(100 * one.load_min / widest, 100 * one.may_min / widest, said, left < 0)
+
+
+def to_move(one: Day) -> str:
+    """What to do with visits that a day cannot hold; empty where there are none."""
+    count = sum(block.can_move for block in one.nowhere)
+    why = "cannot be shared out whole" if one.open else "closed"
+    return f"{why}: move {'it' if count == 1 else 'them'} to another day" if count else ""
 
 
 def days_late(late_d: float) -> str:

@@ -1,5 +1,6 @@
 """One visit of a plan: why it is on its day, what another day would cost, and changing it."""
 
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
@@ -19,7 +20,7 @@ from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of, may
 from fleet.today import today_at
 from fleet.visits import moves, promises
-from fleet.visits.board import blocks_of
+from fleet.visits.board import block_of
 from fleet.visits.listing import bays_of, visits_in_force
 from fleet.visits.models import Visit
 from fleet.visits.weigh import Weighed, orders_of, weigh
@@ -42,7 +43,7 @@ def _visit(request: SignedIn, visit_id: int) -> Visit:
 def _page(request: SignedIn, one: Visit, status: int = 200) -> HttpResponse:
     depot = one.plan.depot
     today = today_at(depot.zone, timezone.now())
-    (block,) = blocks_of(one.plan, today, one.pk)
+    block = block_of(one, today)
     asked, bay = request.GET.get("on", ""), request.GET.get("bay", "")
     weighed, fault = _weighed(one, asked, bay, today) if asked else (None, "")
     context: dict[str, Any] = {
@@ -61,7 +62,7 @@ def _page(request: SignedIn, one: Visit, status: int = 200) -> HttpResponse:
         "difference": lines.difference(weighed.cost_minor) if weighed else "",
         "fault": fault,
     }
-    return show(request, "visit", scope_of(request), context, status)
+    return show(request, "visit", replace(scope_of(request), depot=depot.slug), context, status)
 
 
 def _weighed(one: Visit, asked: str, bay: str, today: date) -> tuple[Weighed | None, str]:

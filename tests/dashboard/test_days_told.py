@@ -1,0 +1,167 @@
+"""What the workshop days say of a visit is so: who has it, what is done, what it takes."""
+
+from collections.abc import Callable
+from datetime import timedelta
+from html import unescape
+
+import pytest
+from django.test import Client
+from django.utils import timezone
+
+from fleet.due.models import ServiceDone
+from fleet.people.models import Person
+from fleet.vehicles.models import Closure
+from fleet.visits import plan as plans
+from fleet.visits.models import Absence, Mechanic, Plan, ServiceNeed
+from fleet.workorders.models import Job, WorkOrder
+from tests.cast import Cast, cast, depots_day
+from tests.dashboard.days import PAGE, at, monday, planned_days, visit_of
+from tests.dashboard.rendered import page, send
+from tests.kept import kept
+
+pytestmark = pytest.mark.django_db
+SignedIn = Callable[[Person], Client]
+NOT_THERE = "assigned to Mika, who is not there"
+
+
+@kept
+def people() -> Cast:
+    return cast()
+
+
+@kept
+def days(people: Cast) -> Plan:
+    return planned_days(people)
+
+
+@pytest.fixture
+def chief(people: Cast, days: Plan, signed_in: SignedIn) -> Client:
+    return signed_in(people.supervisor)
+
+
+def on_monday(people: Cast, days: Plan) -> None:
+    """The drafted order has its day and its mechanic; planned with that."""
+    WorkOrder.objects.update(planned_on=monday(), assigned_to=people.mechanic)
+    plans.plan([days.depot_id], depots_day())
+
+
+def card_of(shown: str, number: str) -> str:
+    (card,) = [one for one in shown.split("<article") if f'href="/vehicles/{number}"' in one][:1]
+    return unescape(card.split("</article>")[0])
+
+
+def planned_page(chief: Client) -> str:
+    return page(chief, f"{PAGE}&from={monday()}")
+
+
+def test_an_order_of_somebody_who_is_not_there_is_a_conflict_in_words(
+    people: Cast, chief: Client, days: Plan
+) -> None:
+    on_monday(people, days)
+    assert NOT_THERE not in card_of(planned_page(chief), "V-101")
+    Absence.objects.create(mechanic=Mechanic.objects.get(), from_on=monday(), until_on=monday())
+    assert NOT_THERE in card_of(planned_page(chief), "V-101")
+    assert NOT_THERE in page(chief, at("V-101"))
+    sheets = planned_page(chief).split('class="sheet"', 1)[1]
+    assert "Mika (not there)" in sheets
+
+
+def test_where_no_mechanic_is_entered_nobody_is_missing(
+    people: Cast, chief: Client, days: Plan
+) -> None:
+    Mechanic.objects.all().delete()
+    on_monday(people, days)
+    assert "who is not there" not in planned_page(chief)
+
+
+def test_a_closed_day_says_what_to_do_with_its_orders(
+    people: Cast, chief: Client, days: Plan
+) -> None:
+    on_monday(people, days)
+    Closure.objects.create(depot=people.plain, on=monday())
+    plans.plan([days.depot_id], depots_day())
+    shown = planned_page(chief)
+    assert "closed: move it to another day" in shown
+    assert "Does not fit" in shown
+    assert "who is not there" not in shown  # nobody is, on a closed day
+    WorkOrder.objects.update(state="started")  # what has begun is not moved
+    assert "move it to another day" not in planned_page(chief)
+
+
+def test_what_was_recorded_since_is_no_proposal(people: Cast, chief: Client, days: Plan) -> None:
+    assert "2 visits proposed" in planned_page(chief)
+    service = visit_of("V-102").services.get().service
+    ServiceDone.objects.create(
+        vehicle=people.second_van, service=service, done_on=depots_day(), total_km=1,
+        recorded_at=timezone.now(), evidence=ServiceDone.Evidence.BASELINE, source="invented",
+    )  # fmt: skip
+    shown = planned_page(chief)
+    assert "1 visit proposed" in shown
+    card = card_of(shown, "V-102")
+    assert "done" in card
+    assert "proposed" not in card
+
+
+def test_every_job_of_its_order_is_shown(people: Cast, chief: Client, days: Plan) -> None:
+    order = WorkOrder.objects.get()
+    Job.objects.create(order=order, vehicle=people.van, title="Look at the hose", minutes=10)
+    assert "Look at the hose" in card_of(planned_page(chief), "V-101")
+    shown = page(chief, at("V-101"))
+    assert "Look at the hose" in shown
+    assert "done with it" in shown
+
+
+def test_minutes_in_the_bay_and_of_work_are_both_said(chief: Client, days: Plan) -> None:
+    # by hand: 30 for want of a procedure and 20 to set up, and 15 of a second person
+    card = card_of(planned_page(chief), "V-101")
+    assert "50 min in the bay, 50 min of work" in card
+    Mechanic.objects.create(depot=days.depot, name="S. Grell", source="invented")
+    service = visit_of("V-101").services.get().service
+    ServiceNeed.objects.create(service=service, second_min=15, source="invented")
+    plans.plan([days.depot_id], depots_day())
+    card = card_of(planned_page(chief), "V-101")
+    assert "50 min in the bay, 65 min of work" in card
+
+
+def test_a_card_leads_to_the_vehicle_and_says_what_leads_to_the_visit(
+    people: Cast, chief: Client, days: Plan, signed_in: SignedIn
+) -> None:
+    card = card_of(planned_page(chief), "V-101")
+    assert f'href="{at("V-101")}">move or explain' in card
+    seen = card_of(page(signed_in(people.viewer), f"{PAGE}&from={monday()}"), "V-101")
+    assert f'href="{at("V-101")}">explain' in seen
+
+
+def test_that_nothing_is_cheaper_is_said_within_limits_and_not_after_changes_by_hand(
+    chief: Client, days: Plan
+) -> None:
+    assert "within its limits, no plan costs less" in planned_page(chief)
+    send(chief, page(chief, at("V-101")), 'value="lock"')
+    shown = planned_page(chief)
+    assert "no plan costs less" not in shown
+    assert "changes by hand included" in shown
+
+
+def test_a_service_on_the_day_it_wants_needs_no_reason(chief: Client, days: Plan) -> None:
+    services = visit_of("V-101").services
+    services.update(late_d=3.2, reason="vehicles to spare", wanted_on=visit_of("V-101").on)
+    assert "no more vehicles can be spared then" not in page(chief, PAGE)
+    services.update(wanted_on=monday() - timedelta(days=3))
+    assert "no more vehicles can be spared then" in page(chief, PAGE)
+    services.update(reason="vehicle away")
+    assert "<td>the vehicle is away then</td>" in page(chief, PAGE)
+
+
+def test_a_visit_keeps_the_depot_and_is_unlocked_by_that_name(chief: Client, days: Plan) -> None:
+    send(chief, page(chief, at("V-101")), 'value="lock"')
+    shown = page(chief, at("V-101"))
+    assert '<option value="plain" selected>' in shown
+    assert "Unlock it" in shown
+    assert "Open it" not in shown
+
+
+def test_a_refused_day_names_what_it_lacks(people: Cast, chief: Client, days: Plan) -> None:
+    service = visit_of("V-101").services.get().service
+    ServiceNeed.objects.create(service=service, second_min=15, source="invented")
+    shown = page(chief, f"{at('V-101')}?on={monday() + timedelta(days=1)}")
+    assert "asks for a second person for 15 min, and only M. Fernholt is there" in shown
