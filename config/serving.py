@@ -205,5 +205,12 @@ def greet(address: str) -> None:
             print("Nobody can sign in yet: sumpwise person add NAME --role ROLE --depot DEPOT")
         return
     print("Sign in with one of these links; each works once, within 12 hours:")
-    for person in Person.objects.filter(is_active=True).order_by("role", "username"):
+    shown: dict[str, Person] = {}
+    others = []
+    for person in Person.objects.filter(is_active=True).order_by("role", "id"):
+        if shown.setdefault(person.role, person) != person:
+            others.append(person.username)
+    for person in shown.values():
         print(f"  {person.role:<11}{person.username:<14}{address}{issue(person)}")
+    if others:
+        print(f"A link for {' or '.join(others)}: sumpwise sign-in NAME")

@@ -29,7 +29,7 @@ def run(arguments: argparse.Namespace) -> int:
     do_night()
     _print_summary()
     if arguments.no_serve:
-        print("To sign in, serve the demo with: sumpwise demo (it prints a link for each person)")
+        print("To sign in, serve the demo with: sumpwise demo (it prints a link for each role)")
         return 0
     from config.serving import serve
 

@@ -20,6 +20,7 @@ from fleet.demo.workshops import open_workshops
 from fleet.due.listing import due_rows
 from fleet.due.models import CheckResult, Deferral, DueEarlier
 from fleet.people.models import Person, Role
+from fleet.people.roles import Right, who_may
 from fleet.readings.models import Reading, Upload, UploadRow, Verdict
 from fleet.stores.models import Stock, StockMove
 from fleet.trials.approve import conditions
@@ -191,6 +192,8 @@ def test_an_interrupted_demo_goes_on_with_the_day_it_began_with(data_folder: Pat
 def _check_workshop_days() -> None:
     """Each depot has a plan that opens with something to decide, and rests on what is entered."""
     assert Mechanic.objects.filter(person__username="orrin").count() == 2  # counted in the file
+    for mechanic in Mechanic.objects.all():  # whom a plan names can be given the order
+        assert who_may(Right.RECORD_WORK, mechanic.depot_id, pk=mechanic.person_id) is not None
     plans = [newest(depot) for depot in Depot.objects.all()]
     for plan in plans:
         assert plan is not None
