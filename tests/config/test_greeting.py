@@ -1,9 +1,9 @@
 """What a start of the demo prints: a link for each role, and how others come in."""
 
 from pathlib import Path
+from typing import Any
 
 import pytest
-from pytest_django.fixtures import SettingsWrapper
 
 from config.serving import greet
 from fleet.people.links import PATH
@@ -14,7 +14,7 @@ pytestmark = pytest.mark.django_db
 
 
 def test_a_demo_prints_one_link_for_each_role_and_names_the_others(
-    settings: SettingsWrapper, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    settings: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     settings.DATA_DIR = tmp_path
     (tmp_path / "demo").touch()
