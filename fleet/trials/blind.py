@@ -39,6 +39,21 @@ def never_blind(person: Person) -> bool:
     return may(person, Right.RUN_TRIAL) or not may(person, Right.RATE)
 
 
+def rates_own(person: Person, trial: Trial) -> bool:
+    """Whether a person's own ratings count in a trial, and not only those of drivers that they
+    enter."""
+    return may(person, Right.RATE) and not (trial.blinded and never_blind(person))
+
+
+def to_rate(person: Person, trial: Trial) -> QuerySet[TrialVehicle]:
+    """Vehicles that a person may rate: those of which nothing showed them the product."""
+    if not rates_own(person, trial):
+        return trial.vehicles.none()
+    return (
+        trial.vehicles.exclude(unblinded__person=person) if trial.blinded else trial.vehicles.all()
+    )
+
+
 def hidden_from(person: Person, vehicle_ids: Iterable[int], now: datetime) -> set[Place]:
     """Compartments whose fluid this person must not be shown outside a job card."""
     if never_blind(person):

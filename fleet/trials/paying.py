@@ -23,6 +23,7 @@ class Paying:
     cannot: tuple[str, ...]  # the calendar asks for a change before the break-even interval
     not_known: tuple[str, ...]  # without a limit in km, or without accepted readings
     break_even_km: dict[str, float]  # by duty class
+    of_class: dict[str, list[int]]  # by duty class: for how many it can pay, of how many
 
 
 def of_trial(trial: Trial, ratio: float) -> Paying:
@@ -55,11 +56,19 @@ def of_trial(trial: Trial, ratio: float) -> Paying:
         ratio,
     )
     told = {number: bool(one) for (_, number), one in zip(known, paying, strict=True)}
+    duties = [classes[pk] for pk, _ in known]
     return Paying(
         can=tuple(number for number, one in told.items() if one),
         cannot=tuple(number for number, one in told.items() if not one),
         not_known=tuple(number for _, number in vehicles if number not in told),
         break_even_km={name: km * ratio for name, (km, _) in sorted(limits.items())},
+        of_class={
+            duty: [
+                sum(bool(one) for one, of in zip(paying, duties, strict=True) if of == duty),
+                duties.count(duty),
+            ]
+            for duty in sorted(set(duties))
+        },
     )
 
 
@@ -86,12 +95,23 @@ def _km_per_day(trial: Trial) -> dict[int, float]:
     }
 
 
+def can_in_words(paying: dict[str, Any]) -> str:
+    """For how many vehicles the tried product can pay, each in its own duty."""
+    can, every = len(paying["can"]), len(paying["can"]) + len(paying["cannot"])
+    by_class = [
+        f"{number} of {of} in {duty} duty"
+        for duty, (number, of) in (paying.get("of_class") or {}).items()
+    ]
+    told = f"It can pay for {can} of {every} vehicles of the type, each counted in its own duty"
+    return f"{told}: {', '.join(by_class)}." if by_class else f"{told}."
+
+
 def in_words(paying: dict[str, Any] | None) -> list[str]:
     """For how many vehicles, and which, the tried product can pay; from a stored result."""
     if paying is None:
         return []
     can, cannot, unknown = (paying[name] for name in ("can", "cannot", "not_known"))
-    told = [f"It can pay for {len(can)} of {len(can) + len(cannot)} vehicles of the type."]
+    told = [can_in_words(paying)]
     if cannot:
         told.append(
             f"It cannot for {', '.join(cannot)}: the calendar asks for a change before they have "

@@ -8,9 +8,11 @@ import time_machine
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 
+from fleet.dashboard.trials.lines import none_missing, trend_row
 from fleet.people.models import Person, Role
 from fleet.trials.evaluate import evaluate
-from fleet.trials.models import Rating, Trial
+from fleet.trials.gather import SIDES
+from fleet.trials.models import Rating, Trial, TrialResult, Unblinded
 from tests.scene import NOW, depot, service, van
 from tests.trials.field import Field, begun, better, person, products, rated
 
@@ -79,7 +81,8 @@ def test_a_supervisor_ends_it_early_and_the_page_says_so(field: Field, signed_in
 def test_the_page_says_for_which_vehicles_it_can_pay(field: Field, engineer: Client) -> None:
     """All 16 run 100 km a day; their service has no calendar limit."""
     shown = engineer.get(PAGE).content.decode()
-    assert "It can pay for 16 of 16 vehicles of the type." in shown
+    told = "It can pay for 16 of 16 vehicles of the type, each counted in its own duty"
+    assert f"{told}: 16 of 16 in normal duty." in shown
 
 
 def test_one_trial_answers_the_sceptic(engineer: Client) -> None:
@@ -89,6 +92,49 @@ def test_one_trial_answers_the_sceptic(engineer: Client) -> None:
     assert "Pays if it lasts" in shown
     assert "not shown to last" in shown
     assert "Every vehicle that was drawn is compared." in shown
+
+
+def test_the_headline_says_from_where_it_pays_in_each_duty(field: Field, engineer: Client) -> None:
+    shown = engineer.get(PAGE).content.decode()
+    headline = shown[shown.index("Pays if it lasts") :].split("</p>")[0]
+    assert "in normal duty" in headline
+
+
+def test_only_who_may_rate_is_offered_it_and_others_are_led_to_the_sheet(
+    engineer: Client, mechanic: Client
+) -> None:
+    link = f'href="{PAGE}/rate"'
+    for page in ("/field-trials", PAGE):
+        assert link not in engineer.get(page).content.decode()
+        assert link in mechanic.get(page).content.decode()
+    shown = engineer.get(PAGE).content.decode()
+    assert 'href="#ratings-sheet"' in shown
+    assert '<details id="ratings-sheet" open>' in shown
+    asked = engineer.get(f"{PAGE}/rate").content.decode()
+    assert 'name="vehicle"' not in asked
+    assert "your own rating would not be blind" in asked
+
+
+def test_a_vehicle_whose_product_was_shown_is_not_offered(field: Field, mechanic: Client) -> None:
+    who = Person.objects.get(role=Role.MECHANIC)
+    Unblinded.objects.create(
+        trial_vehicle=field.places[0], person=who, by="the job card", seen_at=NOW
+    )
+    shown = mechanic.get(f"{PAGE}/rate").content.decode()
+    assert shown.count('name="vehicle"') == 15
+    assert "1 vehicle is left out" in shown
+
+
+def test_one_vehicle_is_no_plural() -> None:
+    trend = {"p_value": None, "vehicles": 1, "bands": 3}
+    result = TrialResult(details={"trends": dict.fromkeys(SIDES, trend)})
+    assert trend_row(result).usual.startswith("not tested: 1 vehicle rated in all of 3 bands")
+
+
+@pytest.mark.parametrize(("given", "none"), [(9, True), (8, True), (7, False)])
+def test_nothing_is_missing_where_as_many_were_given_as_planned(given: int, none: bool) -> None:
+    told = {"by standing": {"after run-in": given}, "expected so far": 8}
+    assert none_missing(TrialResult(details={"ratings": dict.fromkeys(SIDES, told)})) is none
 
 
 def test_who_is_missing_is_named(field: Field, engineer: Client) -> None:

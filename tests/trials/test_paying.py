@@ -53,6 +53,7 @@ def test_each_vehicle_is_held_against_its_own_duty_class(field: Field) -> None:
     found = of_trial(field.trial, 1.05)
     assert found.cannot == ("V-1",)
     assert found.break_even_km == {"normal": 63_000, "severe": 42_000}
+    assert found.of_class == {"normal": [3, 3], "severe": [0, 1]}
 
 
 def test_sold_vehicles_and_those_without_readings_are_told_apart(field: Field) -> None:
@@ -65,7 +66,7 @@ def test_sold_vehicles_and_those_without_readings_are_told_apart(field: Field) -
 
 def test_it_is_said_in_words() -> None:
     told = in_words({"can": ["V-2"], "cannot": ["V-1"], "not_known": ["V-4"], "break_even_km": {}})
-    assert told[0] == "It can pay for 1 of 2 vehicles of the type."
+    assert told[0] == "It can pay for 1 of 2 vehicles of the type, each counted in its own duty."
     assert told[1].startswith("It cannot for V-1: the calendar asks")
     assert told[2].startswith("Not known for V-4")
     assert in_words(None) == []

@@ -26,7 +26,7 @@ from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of, may
 from fleet.trials.approve import approve, conditions
 from fleet.trials.assign import exclude
-from fleet.trials.blind import knows_products, trials_at
+from fleet.trials.blind import knows_products, rates_own, trials_at
 from fleet.trials.evaluate import end_early, evaluate
 from fleet.trials.listing import rated_at_an_age, tried_vehicles
 from fleet.trials.models import Trial, TrialResult
@@ -63,6 +63,7 @@ def field_trial(request: SignedIn, slug: str) -> HttpResponse:
         "excluded": trial.excluded.select_related("vehicle"),
         "vehicles": trial.vehicles.select_related("vehicle", "group__product"),
         "may_rate": may(request.user, Right.RATE),
+        "rates_own": rates_own(request.user, trial),
         "may_run": may(request.user, Right.RUN_TRIAL),
         "may_approve": may(request.user, Right.APPROVE_INTERVAL),
         "may_end": may(request.user, Right.APPROVE_INTERVAL) and frozen_of(trial) is None,
@@ -84,6 +85,8 @@ def _shown(trial: Trial, result: TrialResult) -> dict[str, Any]:
         "missing": trial_lines.missing_lines(result),
         "costs": trial_lines.cost_rows(result),
         "paying": in_words(result.details["cost"].get("paying")),
+        "pays_at": trial_lines.pays_at(result),
+        "none_missing": trial_lines.none_missing(result),
         "fluid_only_km": result.details["cost"]["break_even_fluid_only_km"],
         "lab": trial_lines.lab_rows(result),
         "difference": trial_lines.signed(result.difference),

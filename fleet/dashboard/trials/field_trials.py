@@ -20,7 +20,7 @@ from fleet.people.actor import Actor
 from fleet.people.roles import Right, may
 from fleet.stores.models import Product
 from fleet.trials.assign import assign
-from fleet.trials.blind import knows_products, trials_at
+from fleet.trials.blind import knows_products, rates_own, trials_at
 from fleet.trials.evaluate import evaluate
 from fleet.trials.listing import may_take_part, services_to_try
 from fleet.trials.models import Trial
@@ -42,7 +42,8 @@ def _page(request: SignedIn, posted: QueryDict | dict[str, str]) -> HttpResponse
     knows = {trial.pk for trial in trials if knows_products(request.user, trial, now)}
     context = {
         "lines": trial_lines(trials, now, knows),
-        "may_rate": may(request.user, Right.RATE),
+        "may_rate": any(rates_own(request.user, trial) for trial in trials),
+        "rates_own": {trial.pk for trial in trials if rates_own(request.user, trial)},
         "may_set_up": may(request.user, Right.RUN_TRIAL),
         "today": scope.today,
         "posted": posted,  # what was refused, to be mended

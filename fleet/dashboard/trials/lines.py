@@ -9,7 +9,7 @@ from django.utils.text import slugify
 
 from fleet.dashboard.words import THIN_SPACE, grouped, km, percent
 from fleet.trials.details import STANDINGS
-from fleet.trials.gather import SIDES
+from fleet.trials.gather import COUNTS, SIDES
 from fleet.trials.listing import counted
 from fleet.trials.models import Trial, TrialResult
 from fleet.trials.outcome import frozen_of, shown, today_of
@@ -188,12 +188,31 @@ def trend_row(result: TrialResult) -> Row:
 def _trend(trend: dict[str, Any]) -> str:
     if trend["p_value"] is None:
         return (
-            f"not tested: {trend['vehicles']} vehicles rated in all of {trend['bands']} bands "
+            f"not tested: {_vehicles(trend['vehicles'])} rated in all of "
+            f"{trend['bands']} band{'' if trend['bands'] == 1 else 's'} "
             "(4 vehicles and 3 bands are needed)"
         )
     word = "yes" if trend["p_value"] <= 0.05 else "not shown"
     left = f", {len(trend['left out'])} incomplete" if trend["left out"] else ""
-    return f"{word} (p {trend['p_value']:.3f}; {trend['vehicles']} vehicles{left})"
+    return f"{word} (p {trend['p_value']:.3f}; {_vehicles(trend['vehicles'])}{left})"
+
+
+def _vehicles(number: int) -> str:
+    return f"{number} vehicle{'' if number == 1 else 's'}"
+
+
+def none_missing(result: TrialResult) -> bool:
+    """Whether both groups gave at least the ratings after run-in that were planned by now."""
+    rows = [result.details["ratings"][side] for side in SIDES]
+    counts = STANDINGS[COUNTS]
+    return all(row["by standing"][counts] >= row["expected so far"] for row in rows)
+
+
+def pays_at(result: TrialResult) -> list[tuple[str, float]]:
+    """From which interval [km] it pays, with the duty that this holds for."""
+    paying = result.details["cost"].get("paying") or {"break_even_km": {}}
+    found = [(f"in {name} duty", at_km) for name, at_km in paying["break_even_km"].items()]
+    return found or ([("", result.break_even_km)] if result.break_even_km else [])
 
 
 def cost_rows(result: TrialResult) -> list[Row]:

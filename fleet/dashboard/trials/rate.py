@@ -13,6 +13,7 @@ from fleet.dashboard.trials.field_trial import trial_seen_by
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of, may
+from fleet.trials.blind import rates_own, to_rate
 from fleet.trials.models import Rating
 from fleet.trials.rate import Felt
 from fleet.trials.rate import rate as record
@@ -27,10 +28,13 @@ def rate(request: SignedIn, slug: str) -> HttpResponse:
         raise PermissionDenied("Mechanics, clerks, engineers and supervisors rate.")
     if request.method == "POST":
         return _record(request, slug=slug)
-    places = trial.vehicles.select_related("vehicle")
+    here = trial.vehicles.filter(vehicle__depot__in=depots_of(request.user))
+    places = list(to_rate(request.user, trial).filter(pk__in=here).select_related("vehicle"))
     context = {
         "trial": trial,
-        "places": places.filter(vehicle__depot__in=depots_of(request.user)),
+        "places": places,
+        "rates_own": rates_own(request.user, trial),
+        "left_out": here.count() - len(places),
         "warmths": Rating.Warmth.choices,
         "grades": GRADES,
         "chosen": request.GET.get("vehicle", ""),
