@@ -1,4 +1,5 @@
-"""What day it is: the depot's, and the only place that makes a day of the present instant."""
+"""What day it is: the depot's, and the only place that makes a day of the present instant; and
+how a day reads."""
 
 from collections.abc import Iterable
 from datetime import date, datetime
@@ -22,3 +23,17 @@ def newest_day(zones: Iterable[str], now: datetime | None = None) -> date:
 def oldest_day(zones: Iterable[str], now: datetime | None = None) -> date:
     """The oldest of the days at some depots: what has ended by then has ended at each."""
     return min((today_at(zone, now) for zone in {*zones}), default=today_at(NO_DEPOT, now))
+
+
+def day(on: date) -> str:
+    """A date as '4 Mar 2026'."""
+    return f"{on.day} {on:%b %Y}"
+
+
+def ago(days: int) -> str:
+    """How long ago a day was: 'today', '1 day ago', '12 days ago', '5 months ago'."""
+    if days <= 0:
+        return "today"
+    if days < 90:
+        return f"{days} day{'s' * (days != 1)} ago"
+    return f"{days / 30.44:.0f} months ago"

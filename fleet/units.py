@@ -372,3 +372,8 @@ def _line(unit: str, target: str) -> tuple[Decimal, Decimal]:
     quantity = registry().Quantity
     offset = quantity(Decimal(0), unit).to(target).magnitude
     return quantity(Decimal(1), unit).to(target).magnitude - offset, offset
+
+
+def percent(share: float) -> str:
+    """A share as '64 %', which no line breaks apart."""
+    return f"{share * 100:.0f}\N{NARROW NO-BREAK SPACE}%"

@@ -16,7 +16,7 @@ from fleet.readings.listing import last_accepted
 from fleet.readings.main_meter import main_meter, meters_in_use
 from fleet.readings.models import Reading
 from fleet.trials.blind import Place
-from fleet.usage.measure import fan, standing_since
+from fleet.usage.measure import fan, running_again_since, standing_since
 from fleet.vehicles.models import Compartment, Meter, Vehicle
 from fleet.vehicles.own_unit import in_own
 
@@ -34,6 +34,7 @@ class LastReading:
     age_d: int
     provisional: bool
     standing_since_on: date | None  # empty: it runs
+    running_since_on: date | None  # again, though it still counts as standing
 
 
 @dataclass(frozen=True)
@@ -83,6 +84,7 @@ def _last_reading(vehicle: Vehicle, meter: Meter, today: date) -> LastReading | 
     local = newest.taken_at.astimezone(ZoneInfo(vehicle.depot.zone))
     total = newest.meter_value if newest.total is None else newest.total
     since = standing_since(newest.meter_id)
+    again = running_again_since(newest.meter_id) if since else None
     return LastReading(
         total=total,
         unit=meter.unit,
@@ -90,6 +92,7 @@ def _last_reading(vehicle: Vehicle, meter: Meter, today: date) -> LastReading | 
         age_d=(today - local.date()).days,
         provisional=newest.provisional,
         standing_since_on=since and since.astimezone(local.tzinfo).date(),
+        running_since_on=again and again.astimezone(local.tzinfo).date(),
     )
 
 

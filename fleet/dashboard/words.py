@@ -2,6 +2,7 @@
 
 from datetime import date, datetime
 
+from fleet import today, units
 from fleet.due.listing import PRESSING, STATES
 from fleet.due.models import CheckFigure
 
@@ -42,7 +43,7 @@ def chance(probability: float) -> str:
 
 
 def percent(share: float) -> str:
-    return f"{share * 100:.0f}{THIN_SPACE}%"
+    return units.percent(share)
 
 
 def grouped(number: float) -> str:
@@ -59,7 +60,7 @@ def hours(number: float) -> str:
 
 def day(on: date) -> str:
     """A date as '4 Mar 2026'."""
-    return f"{on.day} {on:%b %Y}"
+    return today.day(on)
 
 
 def short_day(on: date) -> str:
@@ -88,12 +89,8 @@ def moment(at: datetime) -> str:
 
 
 def ago(days: int) -> str:
-    """How long ago a day was: 'today', 'yesterday', '12 days ago', '5 months ago'."""
-    if days <= 1:
-        return "today" if days <= 0 else "yesterday"
-    if days < 90:
-        return f"{days} days ago"
-    return f"{days / 30.44:.0f} months ago"
+    """How long ago a day was: 'today', '1 day ago', '12 days ago', '5 months ago'."""
+    return today.ago(days)
 
 
 def left_or_over(number: float | None, unit: str) -> str:

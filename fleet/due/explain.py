@@ -3,6 +3,7 @@
 from calendar import month_name
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db.models import Q
@@ -16,8 +17,9 @@ from fleet.duty.models import DutyAssessment, DutyClass, DutyOverride
 from fleet.faults import Fault
 from fleet.readings.listing import last_accepted
 from fleet.readings.main_meter import main_meter
-from fleet.today import today_at
-from fleet.usage.measure import standing_since
+from fleet.today import ago, day, today_at
+from fleet.units import percent
+from fleet.usage.measure import running_again_since, standing_since
 from fleet.usage.models import UsageState
 from fleet.vehicles.models import Vehicle
 from fleet.vehicles.own_unit import figures, in_own, odometer_unit
@@ -115,15 +117,19 @@ def _headline(row: DueDate, state: str, today: date) -> str:
     if row.p50 is None:
         return f"{row.service.name}: {words}; no limit in sight within ten years."
     used = life_used(vars(row), today)
-    life = "" if used is None else f" Life used {used:.0%}."
+    life = "" if used is None else f" Life used {percent(used)}."
     if row.beyond_by_reading:
-        return f"{row.service.name}: {words} since {row.p50}, by an accepted reading.{life}"
+        return f"{row.service.name}: {words} since {day(row.p50)}, by an accepted reading.{life}"
     if row.p10 == row.p90:
-        return f"{row.service.name}: {words}, on {row.p50}.{life}"
+        return f"{row.service.name}: {words}, on {day(row.p50)}.{life}"
     return (
-        f"{row.service.name}: {words}. Earliest likely {row.p10}, expected (50:50) {row.p50}, "
-        f"latest likely {row.p90}.{life}"
+        f"{row.service.name}: {words}. Earliest likely {_day(row.p10)}, expected (50:50) "
+        f"{day(row.p50)}, latest likely {_day(row.p90)}.{life}"
     )
+
+
+def _day(on: date | None) -> str:
+    return "unknown" if on is None else day(on)
 
 
 def _counted_from(row: DueDate, vehicle: Vehicle, unit: str, *, hide_fluid: bool) -> str:
@@ -137,13 +143,13 @@ def _counted_from(row: DueDate, vehicle: Vehicle, unit: str, *, hide_fluid: bool
     if row.anchor is not None:
         at = "" if row.anchor.total_km is None else f" at {figures(row.anchor.total_km, unit)}"
         return (
-            f"Last done {row.anchor.done_on}{at} "
+            f"Last done {day(row.anchor.done_on)}{at} "
             f"({row.anchor.evidence}: {row.anchor.source}).{inside}"
         )
     if row.history_known:
         return (
-            f"Never recorded as done: counted from the start of use on {vehicle.in_service_on} "
-            f"at {figures(vehicle.in_service_km or 0, unit)}.{inside}"
+            "Never recorded as done: counted from the start of use on "
+            f"{_day(vehicle.in_service_on)} at {figures(vehicle.in_service_km or 0, unit)}.{inside}"
         )
     return (
         "Nothing says when it was last done. Record the service, or a document with date and km "
@@ -168,9 +174,9 @@ def _called_for(row: DueDate, unit: str) -> str:
 
 
 def call_words(call: DueEarlier, unit: str = "km") -> str:
-    """By when a call wants its service, e.g. "within 80 km" or "by 2026-02-14"."""
+    """By when a call wants its service, e.g. "within 80 km" or "by 14 Feb 2026"."""
     by = [f"within {in_own(call.after_km, unit):,.6g} {unit}"] if call.after_km is not None else []
-    by += [f"by {call.due_on}"] if call.due_on is not None else []
+    by += [f"by {day(call.due_on)}"] if call.due_on is not None else []
     return " or ".join(by)
 
 
@@ -200,7 +206,7 @@ def _why_class(row: DueDate, vehicle: Vehicle, today: date) -> str:
     )
     if override:
         who = f" by {override.person}" if override.person else ""
-        return f"Set{who} until {override.until_on}: {override.reason}."
+        return f"Set{who} until {day(override.until_on)}: {override.reason}."
     nothing = lacking(row.service.compartment, vehicle.vehicle_type.powertrain)
     if nothing and row.duty_class == DutyClass.NORMAL:
         return f"{nothing[0].upper()}{nothing[1:]}."
@@ -209,7 +215,7 @@ def _why_class(row: DueDate, vehicle: Vehicle, today: date) -> str:
     if newest is None:
         return "The duty class has not been assessed yet; normal stands in."
     reached = [part for part in newest.evidence if part["reached"]]
-    since = f"since {newest.from_on}" if rows.count() > 1 else "since records began"
+    since = f"since {day(newest.from_on)}" if rows.count() > 1 else "since records began"
     if row.duty_class == DutyClass.NORMAL:
         return f"Normal {since}: no criterion reaches its share."
     if not reached:
@@ -217,11 +223,11 @@ def _why_class(row: DueDate, vehicle: Vehicle, today: date) -> str:
     return f"Severe {since}: " + "; ".join(_exposure_words(part) for part in reached) + "."
 
 
-def _exposure_words(part: dict[str, object]) -> str:
+def _exposure_words(part: dict[str, Any]) -> str:
     name = str(part["criterion"]).replace("-", " ")
     if part["declared"]:
         return f"{name} (declared; too little was measured)"
-    return f"{name} in {part['exposure']:.0%} of use (limit {part['limit']:.0%})"
+    return f"{name} in {percent(part['exposure'])} of use (limit {percent(part['limit'])})"
 
 
 def _usage(vehicle: Vehicle, now: datetime) -> str:
@@ -234,11 +240,12 @@ def _usage(vehicle: Vehicle, now: datetime) -> str:
     taken_on = reading.taken_at.astimezone(ZoneInfo(vehicle.depot.zone)).date()
     per_day = state.rate_km_per_day * max(state.mu + state.u, 0.05 * state.mu)
     usual = state.rate_km_per_day * state.mu
+    age_d = (today_at(vehicle.depot.zone, now) - taken_on).days
     note = " It rests on a meter offset that nobody has confirmed." if state.provisional else ""
     return (
-        f"Last accepted reading {figures(state.last_km, unit)} on {taken_on}, "
-        f"{(now - reading.taken_at).days} days ago. Running about {figures(per_day, unit)} a day "
-        f"now, {in_own(usual, unit):,.0f} in the long run, from {state.readings} readings.{note}"
+        f"Last accepted reading {figures(state.last_km, unit)} on {day(taken_on)}, "
+        f"{ago(age_d)}. Running about {figures(per_day, unit)} a day now, "
+        f"{in_own(usual, unit):,.0f} in the long run, from {state.readings} readings.{note}"
         f"{_standing(state.meter_id, vehicle.depot.zone)}"
     )
 
@@ -247,8 +254,11 @@ def _standing(meter_id: int, zone: str) -> str:
     since = standing_since(meter_id)
     if since is None:
         return ""
-    since_on = since.astimezone(ZoneInfo(zone)).date()
-    return f" It has been standing since {since_on}; dates assume it may stand on."
+    since_on, again = since.astimezone(ZoneInfo(zone)).date(), running_again_since(meter_id)
+    if again is not None:
+        again_on = again.astimezone(ZoneInfo(zone)).date()
+        return f" It stood from {day(since_on)} and is running again since {day(again_on)}."
+    return f" It has been standing since {day(since_on)}; dates assume it may stand on."
 
 
 def _what_binds(row: DueDate, unit: str) -> str:
@@ -258,8 +268,8 @@ def _what_binds(row: DueDate, unit: str) -> str:
     sure = row.binding_probability or 0
     left = [figures(row.remaining_km, unit)] if row.remaining_km is not None else []
     left += [f"{row.remaining_h:,.0f} h"] if row.remaining_h is not None else []
-    left += [f"the calendar until {row.calendar_on}"] if row.calendar_on else []
-    odds = "certainly" if sure >= CERTAIN else f"with {sure:.0%} probability"
+    left += [f"the calendar until {day(row.calendar_on)}"] if row.calendar_on else []
+    odds = "certainly" if sure >= CERTAIN else f"with {percent(sure)} probability"
     return f"Limit reached first: {words}, {odds}. Left: {', '.join(left)}."
 
 

@@ -12,7 +12,8 @@ from fleet.bulk import Array
 from fleet.calc import usage
 from fleet.calc.level_paths import level_distances
 from fleet.calc.stamps import stamp
-from fleet.calc.usage import Events, State
+from fleet.calc.standing import HARDLY
+from fleet.calc.usage import LEAST_SHARE, Events, State
 from fleet.usage import earlier, seasons
 from fleet.usage.models import KmAt, UsageState
 
@@ -209,6 +210,23 @@ def standing_since(meter_id: int) -> datetime | None:
         return None
     since_d = standing_since_d(_state_of(dict(row)), np.array([row["season_id"]], dtype=np.float64))
     return datetime.fromtimestamp(round(float(since_d[0]) * 86_400), UTC)
+
+
+def running_again_since(meter_id: int) -> datetime | None:
+    """Instant of the reading after which a meter that counts as standing has run on; None where
+    it has not, or does not stand.
+
+    The filter takes up a reading `SHORTEST_UPDATE_D` days after the one before; what was driven
+    until then is more than standing allows, or it is not.
+    """
+    row = UsageState.objects.filter(meter=meter_id, idle_d__gt=0).first()
+    if row is None:
+        return None
+    days = row.last_at_d - row.filtered_at_d
+    expected = max(row.mu + row.u, LEAST_SHARE * row.mu) * row.rate_km_per_day * days
+    if days <= 0 or row.last_km - row.filtered_km < HARDLY * expected:
+        return None
+    return datetime.fromtimestamp(round(row.filtered_at_d * 86_400), UTC)
 
 
 def _state_of(row: dict[str, Any]) -> State:

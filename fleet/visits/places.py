@@ -6,6 +6,7 @@ from datetime import date, timedelta
 import numpy as np
 
 from fleet.bulk import Array
+from fleet.units import percent
 from fleet.vehicles.models import Closure, Depot
 from fleet.visits.models import Absence, Bay, Mechanic, Workshop
 
@@ -44,8 +45,8 @@ def gather_places(depot: Depot, workshop: Workshop, today: date, days: int) -> P
     if workshop.pk is None:
         lacking.append(
             f"Nothing is entered about the workshop of {depot}: {workshop.opening_min} minutes a "
-            f"day, {workshop.kept_share:.0%} of them kept for unplanned work, and usual costs are "
-            "taken; enter them under Workshops."
+            f"day, {percent(workshop.kept_share)} of them kept for unplanned work, and usual costs "
+            "are taken; enter them under Workshops."
         )
     open_days = _open_days(depot, today, days)
     people = list(Mechanic.objects.filter(depot=depot).order_by("name"))

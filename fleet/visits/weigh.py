@@ -15,6 +15,7 @@ from fleet.bulk import Array
 from fleet.calc.visit_refusal import why_not
 from fleet.calc.whole_jobs import Crew
 from fleet.faults import Fault, Refused
+from fleet.units import percent
 from fleet.visits.gather import Gathered, Standing, Wanted, gather, wanted_of
 from fleet.visits.models import Visit
 from fleet.visits.refusals import sentence
@@ -244,7 +245,7 @@ class _OnDay:
         if work > there * (1 - shop.kept_share):
             told.append(
                 f"{work:.0f} of the mechanics' {there:.0f} minutes would be planned: that takes "
-                f"from the {shop.kept_share:.0%} kept for unplanned work."
+                f"from the {percent(shop.kept_share)} kept for unplanned work."
             )
         rows = {row for row, _, _ in visits} | {self._row(one) for one in self._standing()}
         if shop.vehicles_a_day is not None and len(rows) > shop.vehicles_a_day:

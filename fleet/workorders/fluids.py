@@ -8,6 +8,7 @@ from django.db import transaction
 from fleet.calc.slips import Ask, litres_question
 from fleet.faults import Fault
 from fleet.stores.models import Product
+from fleet.units import percent
 from fleet.vehicles.models import Compartment, Depot
 from fleet.workorders import booking, findings, keep_fill, quantities
 from fleet.workorders.actor import Actor
@@ -259,5 +260,5 @@ def _proposals(record: FluidRecord, refill_l: float | None) -> tuple[str, ...]:
     drained_l = keep_fill.totals(record.job, record.compartment).drained_ml / 1000
     share = drained_l / refill_l if refill_l else 1.0
     if not LITTLE_DRAINED <= share <= MUCH_DRAINED:
-        found.append(f"{drained_l:g} L came out, {share:.0%} of the refill.")
+        found.append(f"{drained_l:g} L came out, {percent(share)} of the refill.")
     return tuple(found)

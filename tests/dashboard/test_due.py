@@ -44,6 +44,11 @@ def test_a_person_without_a_depot_is_told_whom_to_ask(people: Cast, signed_in: S
         ({"provisional": True}, "provisional"),
         ({"beyond_tolerance_by_reading": True}, "out of tolerance"),
         ({"take_a_reading_first": True}, "Take a reading first"),
+        (
+            {"take_a_reading_first": True, "bring_in_by_on": date(2099, 7, 21)},
+            "without one, bring it in by Tue 21 Jul 2099",
+        ),
+        ({"binding_limit": "calendar", "binding_probability": 1.0}, "comes first: certain"),
         ({"p10": None, "p50": None, "p90": None, "binding_limit": "none"}, "No limit in sight"),
     ],
 )

@@ -281,4 +281,4 @@ def test_a_job_that_came_back_is_left_with_a_reason(shop: Workshop, signed_in: S
 def test_services_on_time_are_counted_by_month(shop: Workshop, signed_in: SignedIn) -> None:
     finish(shop)
     seen = page(signed_in(shop.people.supervisor)).split("Done on time", 1)[1]
-    assert "(100 %)" in seen
+    assert "(100\u202f%)" in seen

@@ -1,4 +1,4 @@
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
@@ -7,6 +7,7 @@ from fleet.due.explain import Explanation, explain, limit_words
 from fleet.due.models import Limit, Service
 from fleet.duty.models import DutyOverride
 from fleet.faults import Fault
+from fleet.today import ago
 from fleet.vehicles.models import Vehicle
 from tests import scene
 from tests.scene import NOW
@@ -24,10 +25,26 @@ def test_it_names_the_last_service_the_limit_the_reading_and_what_binds() -> Non
     scene.done(vehicle, oil, date(2026, 1, 1), 10_000)
     scene.readings(vehicle, scene.steady(10_000, 700, 24))
     text = "\n".join(explained(vehicle, oil).lines)
-    assert "Last done 2026-01-01 at 10,000 km (baseline: invented for the tests)." in text
+    assert "Last done 1 Jan 2026 at 10,000 km (baseline: invented for the tests)." in text
     assert "Limit under normal duty: 20,000 km or 48 months, whichever first" in text
-    assert "Last accepted reading 26,100 km on 2026-06-15, 0 days ago." in text
+    assert "Last accepted reading 26,100 km on 15 Jun 2026, today." in text
     assert "Limit reached first: the distance, certainly. Left: 3,900 km" in text
+
+
+@pytest.mark.parametrize(
+    ("days", "said"), [(0, "today"), (1, "1 day ago"), (2, "2 days ago"), (150, "5 months ago")]
+)
+def test_how_long_ago_a_reading_was_is_said_in_one_way(days: int, said: str) -> None:
+    assert ago(days) == said
+    oil, vehicle = scene.service(), scene.van()
+    scene.readings(vehicle, scene.steady(10_000, 700, 24))
+    chain.refresh([vehicle.pk], NOW)
+    (line,) = [
+        one
+        for one in explain(vehicle, oil, NOW + timedelta(days=days)).lines
+        if one.startswith("Last accepted")
+    ]
+    assert f"on 15 Jun 2026, {said}." in line
 
 
 def test_an_unknown_history_says_what_would_settle_it() -> None:
@@ -43,7 +60,7 @@ def test_a_start_of_use_is_named_as_the_beginning() -> None:
     vehicle = scene.van(joined_as="new", in_service_on=date(2026, 1, 15), in_service_km=12)
     scene.readings(vehicle, scene.steady(20, 700, 20))
     lines = explained(vehicle, oil).lines
-    assert any("counted from the start of use on 2026-01-15 at 12 km" in line for line in lines)
+    assert any("counted from the start of use on 15 Jan 2026 at 12 km" in line for line in lines)
 
 
 def test_a_service_without_a_due_date_is_refused_with_a_remedy() -> None:

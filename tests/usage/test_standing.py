@@ -6,6 +6,7 @@ from importlib import import_module
 import numpy as np
 import pytest
 from django.apps import apps
+from django.db.models import F
 from django.test import Client
 from django.urls import reverse
 
@@ -13,7 +14,7 @@ from fleet import chain
 from fleet.calc.usage import Events
 from fleet.due.explain import _usage
 from fleet.people.models import Role
-from fleet.usage.measure import fan, lagging_meters, standing_since
+from fleet.usage.measure import fan, lagging_meters, running_again_since, standing_since
 from fleet.usage.models import SeasonIndex, UsageState
 from fleet.vehicles.models import Meter
 from tests import cast
@@ -83,9 +84,29 @@ def test_the_reasons_of_a_date_say_that_the_vehicle_stands() -> None:
     stands, runs = loaded()
     since = standing_since(stands.pk)
     assert since is not None
-    told = f"standing since {since.date()}; dates assume it may stand on."
+    told = f"standing since {since.day} {since:%b %Y}; dates assume it may stand on."
     assert told in _usage(stands.vehicle, now())
     assert "standing" not in _usage(runs.vehicle, now())
+
+
+@pytest.mark.parametrize(("driven_km", "runs_again"), [(240, True), (5, False)])
+def test_a_vehicle_that_ran_on_after_it_stood_is_said_to_run_again(
+    driven_km: float, runs_again: bool, client: Client
+) -> None:
+    """A reading three days on, which the filter takes up later. At 100 km a day 240 km are no
+    standing; 5 km are."""
+    stands, _ = loaded()
+    UsageState.objects.filter(meter=stands).update(
+        last_at_d=F("filtered_at_d") + 3, last_km=F("filtered_km") + driven_km
+    )
+    since, again = standing_since(stands.pk), running_again_since(stands.pk)
+    assert since is not None
+    assert (again is not None) == runs_again
+    client.force_login(cast.person("Cleo", Role.CLERK, stands.vehicle.depot))
+    page, told = page_of(client, stands), _usage(stands.vehicle, now())
+    assert ("running again since 23 Jul 2026" in page) == runs_again  # the 30th weekly reading
+    assert ("is running again since 23 Jul 2026." in told) == runs_again
+    assert ("stand on" in page, "stand on" in told) == (not runs_again, not runs_again)
 
 
 def page_of(client: Client, meter: Meter) -> str:

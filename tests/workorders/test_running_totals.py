@@ -70,7 +70,8 @@ def test_what_was_drained_and_filled_a_second_time_is_no_question(bay: Bay, job:
 def test_more_out_than_can_have_been_in_is_asked_about(bay: Bay, job: Job) -> None:
     with pytest.raises(Question, match="54 L"):
         pour(bay, job, "54", way="drained")
-    assert pour(bay, job, "2", way="drained").proposals == ("2 L came out, 37% of the refill.",)
+    said = "2 L came out, 37\u202f% of the refill."
+    assert pour(bay, job, "2", way="drained").proposals == (said,)
 
 
 def test_what_a_change_filled_and_topped_up_is_one_fill(bay: Bay, job: Job) -> None:
