@@ -28,6 +28,7 @@ from fleet.trials.models import Rating, Trial
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.visits.listing import newest, service_rows
 from fleet.visits.models import Absence, Mechanic
+from fleet.visits.places import gather_places
 from fleet.workorders import jobcard
 from fleet.workorders.models import (
     DoNotUse,
@@ -201,6 +202,10 @@ def _check_workshop_days() -> None:
         rows = service_rows(plan)
         assert any(row.late_d > 0 and row.reason != "on time" for row in rows)
         assert any(not row.held and row.mechanic for row in rows)
+        places = gather_places(plan.depot, plan.depot.workshop, plan.as_of_on, plan.days)
+        for visit in plan.visits.exclude(mechanic=""):  # nobody is planned who is not there
+            who, at = places.mechanics.index(visit.mechanic), (visit.on - plan.as_of_on).days
+            assert places.mechanic_min[who, at] > 0, (visit, visit.mechanic)
     before = Absence.objects.count()
     open_workshops(TODAY)
     assert Absence.objects.count() == before
