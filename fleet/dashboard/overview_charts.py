@@ -12,6 +12,8 @@ from fleet.tables import Cell
 
 MOST_SERVICES = 12  # with rows of their own, the longest late first; our choice
 CARRIED = "late"
+FAR_ABOVE = 3.0  # times the work: hours beyond it are told, not drawn; our choice
+HEADROOM = 1.15  # above the most work; our choice
 
 
 def week_name(on: date) -> str:
@@ -29,12 +31,15 @@ def weeks(load: Load, *, services: bool) -> Any:
     unit = unit_of(services)
     names = [_name(one) for one in load.bars]
     traces = [*_carried(load, unit), _expected(load.bars, names, unit)]
-    if any(one.capacity is not None for one in load.bars):
+    yaxis: dict[str, Any] = {"rangemode": "tozero"}
+    if hours_above(load) is not None:
+        yaxis = {"range": [0, HEADROOM * _most_work(load)]}
+    elif any(one.capacity is not None for one in load.bars):
         traces.append(_capacity(load.bars, names))
     title = "services" if services else "hours by the book"
     return _figure(
         traces,
-        {"title": {"text": title, "standoff": 4}, "rangemode": "tozero"},
+        {"title": {"text": title, "standoff": 4}, **yaxis},
         {
             "type": "category",
             "categoryorder": "array",
@@ -42,6 +47,17 @@ def weeks(load: Load, *, services: bool) -> Any:
             "title": {"text": "week", "standoff": 4},
         },
     )
+
+
+def hours_above(load: Load) -> float | None:
+    """The least hours of an open week, where all lie so far above the work that on one scale its
+    likely bars could not be seen; else nothing."""
+    known = [one.capacity for one in load.bars if one.capacity]
+    return min(known) if known and min(known) > FAR_ABOVE * _most_work(load) else None
+
+
+def _most_work(load: Load) -> float:
+    return max(load.overdue + load.probably, *(max(one.high, one.mean) for one in load.bars), 1.0)
 
 
 def _name(bar: Bar) -> str:
@@ -70,7 +86,7 @@ def _expected(bars: Sequence[Bar], names: Sequence[str], unit: str) -> dict[str,
         "y": [one.mean for one in bars],
         "mode": "markers",
         "name": "expected, with four cases in five",
-        "marker": _mark("circle", "accepted", 9),
+        "marker": _mark("circle", "accepted", 5),  # narrower than the ends of its bar
         "error_y": {
             "type": "data",
             "symmetric": False,
@@ -78,7 +94,7 @@ def _expected(bars: Sequence[Bar], names: Sequence[str], unit: str) -> dict[str,
             "arrayminus": [max(0.0, one.mean - one.low) for one in bars],
             "color": "var(--chart-accepted)",
             "thickness": 2,
-            "width": 4,
+            "width": 8,
         },
         "text": [f"{short_day(one.begin_on)}: {one.low:.0f} to {one.high:.0f}" for one in bars],
         "hovertemplate": f"from %{{text}} {unit}, expected %{{y:.1f}}<extra></extra>",

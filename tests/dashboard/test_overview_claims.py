@@ -11,7 +11,7 @@ from fleet.overview.models import WorkAhead
 from fleet.people.models import Person
 from fleet.workorders import findings
 from tests.cast import Cast, depots_day
-from tests.dashboard.test_overview import page, part, text
+from tests.dashboard.test_overview import chart, page, part, text
 from tests.dashboard.workshop import Workshop
 
 pytestmark = pytest.mark.django_db
@@ -46,3 +46,27 @@ def test_a_finding_is_told_by_the_day_it_was_found(shop: Workshop, signed_in: Si
     findings.Finding.objects.update(performed_at=on)
     told = text(part(page(signed_in(shop.people.supervisor)), "since"))
     assert f"{on.day} {on:%b} 1 finding: V-101" in told
+
+
+def test_hours_far_above_the_work_are_told_and_leave_room_for_its_bars(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    week = {
+        "begin_on": "2026-12-14", "end_on": "2026-12-21", "mean_min": 300, "var_min": 900,
+        "low_min": 240, "high_min": 360, "mean": 0, "var": 0, "low": 0, "high": 0,
+        "capacity_min": 5_400,
+    }  # fmt: skip
+    row = WorkAhead.objects.create(
+        depot=people.plain, as_of_on=depots_day(), overdue=0, overdue_min=0, probably=0,
+        probably_min=0, weeks=[week],
+    )  # fmt: skip
+    client = signed_in(people.supervisor)
+    # 360 min are 6 h, and 5,400 min are 90 h: fifteen times as many
+    assert "hours lie above what is drawn: 90 h or more" in text(page(client))
+    assert "hours the workshop has" not in chart(client, "weeks")
+    figure = client.get("/overview/weeks").json()
+    assert 6 < figure["layout"]["yaxis"]["range"][1] < 9
+    row.weeks = [{**week, "capacity_min": 600}]
+    row.save()
+    assert chart(client, "weeks")["hours the workshop has"]["y"] == [10.0]
+    assert "hours lie above" not in page(client)

@@ -94,6 +94,7 @@ def _charts(scope: Scope, found: Sequence[Late], *, by_services: bool) -> dict[s
         context["weeks_finding"] = charts.weeks_finding(
             load, context["short"], services=by_services
         )
+        context["hours_above"] = charts.hours_above(load)
         context["weeks_words"] = charts.weeks_in_words(load, services=by_services)
     if found:
         context["late_finding"] = charts.late_finding(found)
