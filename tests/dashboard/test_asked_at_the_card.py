@@ -2,12 +2,13 @@
 
 from collections.abc import Callable
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.test import Client
 
 from fleet.due.models import CheckFigure, CheckResult
 from fleet.people.models import Person
-from fleet.workorders import checks, progress
+from fleet.workorders import checks, ending, progress
 from fleet.workorders.models import (
     Finding,
     FluidRecord,
@@ -149,3 +150,34 @@ def test_an_odd_look_opens_the_finding_filled_in(shop: Workshop, signed_in: Sign
     assert "it looked milky" not in str(
         [one.sent for one in forms_of(client.get(f"{shop.page}/card").content.decode())]
     )
+
+
+def test_the_odometer_that_was_likely_meant_is_taken_by_one_tap(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    shop.start()
+    actor = shop.actor(shop.people.mechanic)
+    progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
+    ending.finish(actor, shop.order.pk, odometer=10.7, fit_for_use="yes")
+    client = signed_in(shop.people.mechanic)
+    for page in (shop.page, f"{shop.page}/card"):
+        seen = client.get(page).content.decode()
+        assert "It is 10,700\u202fkm</button>" in seen
+    tap, typed = [form for form in forms_of(seen) if form.sent.get("change") == ["read-again"]]
+    assert "odometer" in typed.needed
+    client.post(tap.action, tap.sent)
+    reading = shop.now().reading
+    assert reading is not None
+    assert (reading.value, reading.unit, reading.verdict) == (10_700, "km", "accepted")
+
+
+def test_the_last_accepted_reading_stands_beside_the_odometer(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    last = shop.people.van.readings.filter(verdict="accepted").latest("taken_at")
+    on = last.taken_at.astimezone(ZoneInfo(shop.people.plain.zone)).date()
+    told = f"last accepted: {last.value:,.0f}\u202fkm on {on.day} {on:%b %Y}"
+    client = signed_in(shop.people.mechanic)
+    assert "last accepted" not in client.get(f"{shop.page}/card").content.decode()
+    shop.start()
+    assert told in client.get(f"{shop.page}/card").content.decode()

@@ -8,16 +8,12 @@ from django.db import transaction
 from django.http import QueryDict
 
 from fleet import chain
-from fleet.dashboard.words import grouped
 from fleet.due.models import Service
 from fleet.faults import Fault
 from fleet.people.models import Person
 from fleet.people.roles import Right, may, who_may
-from fleet.readings import thousands
 from fleet.readings.models import Verdict
-from fleet.readings.reasons import SENTENCES
 from fleet.units import UnitError, number
-from fleet.vehicles.own_unit import in_words
 from fleet.workorders import ending, joblist, late, progress, read_again
 from fleet.workorders.actor import Actor
 from fleet.workorders.models import Job, WorkOrder
@@ -291,17 +287,6 @@ def open_to(person: Person, order: WorkOrder) -> frozenset[str]:
 def in_doubt(order: WorkOrder) -> bool:
     """Whether the odometer given at the finish still waits to be believed."""
     return order.reading is not None and order.reading.verdict != Verdict.ACCEPTED
-
-
-def odometer_words(order: WorkOrder) -> str:
-    """What is doubtful about the odometer given at the finish, and what was likely meant."""
-    reading = order.reading
-    if reading is None:
-        return ""
-    why = SENTENCES.get(reading.reason, reading.reason.replace("_", " "))
-    likely = thousands.meant(reading) or reading.suggestion
-    meant = "" if likely is None else f" {in_words(likely, reading.meter.unit)} was likely meant."
-    return f"{grouped(reading.value)} {reading.unit} is {reading.verdict}. {why}{meant}"
 
 
 def make(actor: Actor, order: WorkOrder, given: QueryDict) -> Said:

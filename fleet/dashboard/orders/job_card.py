@@ -16,7 +16,8 @@ from django.views.decorators.http import require_GET, require_http_methods
 
 from fleet import chain
 from fleet.dashboard.frame import SignedIn, needs, scope_of, show
-from fleet.dashboard.orders.changes import FITNESS, in_doubt, odometer_words, open_to
+from fleet.dashboard.orders import odometer
+from fleet.dashboard.orders.changes import FITNESS, open_to
 from fleet.dashboard.orders.kept import kept
 from fleet.dashboard.orders.lines import order_seen_by
 from fleet.dashboard.orders.records import Sent, keep, performed_at
@@ -67,15 +68,16 @@ def page(
     recording = may(request.user, Right.RECORD_WORK, order.depot_id)
     waits = order.state == WorkOrder.State.WAITING
     orders_shown(request.user, [order.pk], "the job card", timezone.now())
+    may_now = open_to(request.user, order)
     facts = {
         "order": order,
+        **odometer.facts(order, may_now),
         "restrictions": restrictions.standing([order.vehicle_id]),
         "card": jobcard.card(order.pk),
-        "open_to": open_to(request.user, order),
+        "open_to": may_now,
         "kept": kept(order),
         "fitness": FITNESS,
         "figures": measured.figures_of(order),
-        "question": odometer_words(order) if in_doubt(order) else "",
         "may_settle": may(request.user, Right.SETTLE_READINGS, order.depot_id),
         "today": today_at(order.depot.zone, timezone.now()),
         "may_record": recording and order.state in OPEN_FOR_RECORDS and not waits,

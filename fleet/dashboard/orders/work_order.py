@@ -10,12 +10,11 @@ from django.views.decorators.http import require_GET
 
 from fleet.dashboard.acts import act
 from fleet.dashboard.frame import SignedIn, scope_of, show
+from fleet.dashboard.orders import odometer
 from fleet.dashboard.orders.changes import (
     FITNESS,
     answers_of,
-    in_doubt,
     make,
-    odometer_words,
     open_to,
 )
 from fleet.dashboard.orders.job_card import page as card_page
@@ -61,21 +60,22 @@ def _page(
     request: SignedIn, order: WorkOrder, context: dict[str, Any], status: int = 200
 ) -> HttpResponse:
     orders_shown(request.user, [order.pk], "the work order", timezone.now())
+    may_now = open_to(request.user, order)
     facts = {
         "order": order,
+        **odometer.facts(order, may_now),
         "restrictions": restrictions.standing([order.vehicle_id]),
         "jobs": order.jobs.select_related("ended_by", "service"),
         **_why(order),
         "events": order.events.select_related("person", "job"),
         "records": kept(order),
         "photos": photos.standing().filter(order=order),
-        "open_to": open_to(request.user, order),
+        "open_to": may_now,
         "downtime": downtime(order, timezone.now()),
         "papers": papers.kept(order),
         "photos_of": photos_of(order),
         "gaps": gaps_of(order),
         "cost": "" if order.cost_minor is None else f"{order.cost_minor / 100:,.2f}",
-        "question": odometer_words(order) if in_doubt(order) else "",
         **_rights(request.user, order),
         **_substitutes(request.user, order),
         "do_not_use": findings.in_force([order.vehicle_id]).get(order.vehicle_id, ""),

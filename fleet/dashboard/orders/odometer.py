@@ -1,0 +1,64 @@
+"""What stands beside the odometer of an order: the last reading, and what was likely meant."""
+
+from dataclasses import dataclass
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from fleet.dashboard.orders.changes import in_doubt
+from fleet.dashboard.words import day, grouped
+from fleet.readings import listing, thousands
+from fleet.readings.models import Reading
+from fleet.readings.reasons import SENTENCES
+from fleet.vehicles.models import Meter
+from fleet.vehicles.own_unit import in_own, in_words
+from fleet.workorders.models import WorkOrder
+
+
+@dataclass(frozen=True)
+class Likely:
+    """The value that was likely meant, on a button."""
+
+    value: str  # in the meter's own unit, as a form sends it back
+    unit: str
+    words: str
+
+
+def facts(order: WorkOrder, open_to: frozenset[str]) -> dict[str, Any]:
+    """The question about a doubtful odometer, the value likely meant, and at the finish the last
+    reading that was accepted."""
+    doubted = order.reading if in_doubt(order) else None
+    return {
+        "question": _question(doubted) if doubted else "",
+        "likely": _likely(doubted) if doubted else None,
+        "last_read": _last_read(order) if "finish" in open_to else "",
+    }
+
+
+def _question(reading: Reading) -> str:
+    why = SENTENCES.get(reading.reason, reading.reason.replace("_", " "))
+    value = _meant(reading)
+    meant = "" if value is None else f" {in_words(value, reading.meter.unit)} was likely meant."
+    return f"{grouped(reading.value)} {reading.unit} is {reading.verdict}. {why}{meant}"
+
+
+def _meant(reading: Reading) -> float | None:
+    """The meter value that was likely meant [km or h]."""
+    return thousands.meant(reading) or reading.suggestion
+
+
+def _likely(reading: Reading) -> Likely | None:
+    value, unit = _meant(reading), reading.meter.unit
+    if value is None:
+        return None
+    return Likely(repr(round(in_own(value, unit), 1)), unit, in_words(value, unit))
+
+
+def _last_read(order: WorkOrder) -> str:
+    """As '78,210 km on 4 Mar 2026'; empty where none was accepted yet."""
+    meter = Meter.objects.filter(vehicle=order.vehicle_id, kind=Meter.Kind.KM).first()
+    last = None if meter is None else listing.last_accepted(meter)
+    if meter is None or last is None:
+        return ""
+    value = last.meter_value if last.settled_value is None else last.settled_value
+    on = last.taken_at.astimezone(ZoneInfo(order.depot.zone)).date()
+    return f"{in_words(value, meter.unit)} on {day(on)}"
