@@ -33,6 +33,14 @@ def last_accepted(meter: Meter | None) -> Reading | None:
     return accepted.order_by("-taken_at", "-id").first()
 
 
+def odometer_of(vehicle_id: int) -> Reading | None:
+    """The newest accepted reading of a vehicle's odometer."""
+    rows = Reading.objects.filter(
+        vehicle=vehicle_id, meter__kind=Meter.Kind.KM, verdict=Verdict.ACCEPTED
+    )
+    return rows.select_related("meter").order_by("-taken_at", "-id").first()
+
+
 def newest_first(vehicle: Vehicle, before: Reading | None = None) -> QuerySet[Reading]:
     """A vehicle's readings, those before one of them where that is named."""
     found = Reading.objects.filter(vehicle=vehicle).order_by("-taken_at", "-id")

@@ -241,3 +241,29 @@ def test_paper_carries_cautions_boxes_and_the_code_and_nothing_to_press(
     assert all(one.is_visible() for one in phone.locator(".caution").all())
     assert phone.get_by_alt_text("QR code").is_visible()
     assert phone.locator("button:visible, input:visible, select:visible").count() == 0
+
+
+def test_the_ways_off_a_card_and_a_list_are_large_enough_for_a_thumb(
+    page: Page, shop: Workshop
+) -> None:
+    """44 CSS pixels: WCAG 2.2, success criterion 2.5.5."""
+    page.set_viewport_size({"width": 360, "height": 800})
+    page.goto(f"{shop.page}/card")
+    for link in page.locator(".ways a").all():
+        assert link.bounding_box()["height"] >= 44  # type: ignore[index]
+    page.goto("/todays-orders?whose=mine")
+    everybody = page.get_by_role("link", name="Everybody's orders")
+    assert everybody.bounding_box()["height"] >= 44  # type: ignore[index]
+
+
+def test_the_menu_of_a_phone_fades_where_it_goes_on_and_its_last_page_is_not_in_the_fade(
+    page: Page,
+) -> None:
+    page.set_viewport_size({"width": 360, "height": 800})
+    page.goto("/readings")
+    menu = page.locator(".pages")
+    assert "gradient" in menu.evaluate("(one) => getComputedStyle(one).maskImage")
+    menu.evaluate("(one) => { one.scrollLeft = one.scrollWidth }")
+    last = menu.locator("a").last.bounding_box()
+    assert last is not None
+    assert last["x"] + last["width"] <= 360 - 44

@@ -11,6 +11,7 @@ from fleet.people.models import Person
 from fleet.workorders import findings
 from fleet.workorders.models import DoNotUse, Finding, WorkOrder
 from tests.cast import depots_day
+from tests.dashboard.forms import Form, Select, forms_of
 from tests.dashboard.workshop import Workshop, finish
 
 SignedIn = Callable[[Person], Client]
@@ -205,3 +206,32 @@ def test_open_findings_stand_on_top_of_the_vehicle(shop: Workshop, signed_in: Si
     seen = signed_in(shop.people.viewer).get("/vehicles/V-101").content.decode()
     assert "1 open finding</a>: <strong>soon</strong> seep" in seen
     assert seen.index("1 open finding") < seen.index('id="services"')
+
+
+def test_who_found_it_is_preset_for_a_mechanic_alone_and_can_be_changed(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    address = f"/vehicles/{shop.people.van.fleet_number}"
+
+    def form_of(who: Person) -> tuple[Form, Select, str]:
+        page = signed_in(who).get(address).content.decode()
+        (form,) = [one for one in forms_of(page) if one.action.endswith("/findings")]
+        return form, next(one for one in form.selects if one.name == "found_by"), page
+
+    form, select, page = form_of(shop.people.mechanic)
+    assert (select.chosen, select.options[0]) == ("mechanic", "")
+    assert "Found by (set: your role)" in page
+    _, select, page = form_of(shop.people.clerk)
+    assert (select.chosen, "set: your role" in page) == (None, False)
+
+
+def test_after_reporting_the_page_opens_at_what_it_says(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    client = signed_in(shop.people.mechanic)
+    given = {"finding": "seep", "severity": "watch", "text": "damp", "found_by": "mechanic"}
+    answer = client.post(f"{VAN}/findings", {**given, "client_key": "page-finding-1"})
+    assert answer["Location"] == f"{VAN}#said"
+    seen = client.get(VAN).content.decode()
+    assert 'id="said"' in seen
+    assert "Reported: " in seen

@@ -41,6 +41,7 @@ PRESET = {
     "warmth": "as the depot's climate has it",
     "compartment": "of the job that the finding was seen at",
     "how_long": "the lesser of two",
+    "found_by": "a mechanic's own role, said so beside it",
 }
 
 

@@ -8,7 +8,7 @@ from django.http import QueryDict
 from fleet.dashboard.orders.changes import read_number
 from fleet.due import defer
 from fleet.due.models import Service
-from fleet.people.models import Person
+from fleet.people.models import Person, Role
 from fleet.people.roles import Right, may
 from fleet.today import today_at
 from fleet.vehicles.models import Compartment, Vehicle
@@ -114,6 +114,7 @@ def vehicle_work(vehicle: Vehicle, person: Person) -> dict[str, Any]:
         "finding_kinds": Finding.Kind.values,
         "severities": Finding.Severity.values,
         "found_by": Finding.FoundBy.values[:3],
+        "finder": Finding.FoundBy.MECHANIC if person.role == Role.MECHANIC else "",
         "services_free": issue.services_without_open_job(vehicle),
         "early": issue.joining([vehicle.pk], today_at(vehicle.depot.zone)).get(vehicle.pk, []),
         "services_known": vehicle.vehicle_type.services.order_by("name"),

@@ -9,7 +9,6 @@ from fleet.dashboard.words import day, grouped
 from fleet.readings import listing, thousands
 from fleet.readings.models import Reading
 from fleet.readings.reasons import SENTENCES
-from fleet.vehicles.models import Meter
 from fleet.vehicles.own_unit import in_own, in_words
 from fleet.workorders.models import WorkOrder
 
@@ -55,10 +54,9 @@ def _likely(reading: Reading) -> Likely | None:
 
 def _last_read(order: WorkOrder) -> str:
     """As '78,210 km on 4 Mar 2026'; empty where none was accepted yet."""
-    meter = Meter.objects.filter(vehicle=order.vehicle_id, kind=Meter.Kind.KM).first()
-    last = None if meter is None else listing.last_accepted(meter)
-    if meter is None or last is None:
+    last = listing.odometer_of(order.vehicle_id)
+    if last is None:
         return ""
     value = last.meter_value if last.settled_value is None else last.settled_value
     on = last.taken_at.astimezone(ZoneInfo(order.depot.zone)).date()
-    return f"{in_words(value, meter.unit)} on {day(on)}"
+    return f"{in_words(value, last.meter.unit)} on {day(on)}"

@@ -30,7 +30,8 @@ Enter = Callable[[SignedIn, Vehicle, Actor], str]
 
 
 def _back(request: SignedIn, fleet_number: str) -> HttpResponse:
-    return redirect(f"{reverse('vehicle', args=[fleet_number])}#work")
+    """The page at what it says: the forms lie far below that."""
+    return redirect(f"{reverse('vehicle', args=[fleet_number])}#said")
 
 
 def _refused(request: SignedIn, fault: Fault, fleet_number: str) -> HttpResponse:
