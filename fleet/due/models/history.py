@@ -6,6 +6,7 @@ from django.db import models
 from fleet.due.models.book import Service
 from fleet.readings.models import Reading
 from fleet.stores.models import Product
+from fleet.today import day
 from fleet.vehicles.models import Compartment, Vehicle
 
 
@@ -96,7 +97,7 @@ class Fill(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.product or self.origin} since {self.filled_on}"
+        return f"{self.product or self.origin} since {day(self.filled_on)}"
 
 
 class TopUp(models.Model):
