@@ -149,3 +149,23 @@ def test_what_should_be_in_already_is_wanted_now(people: Cast, signed_in: Signed
         bring_in_by_on=past, take_a_reading_first=False
     )
     assert "Now" in page(signed_in(people.supervisor), "?search=V-101").split("<tbody", 1)[1]
+
+
+@pytest.mark.parametrize(
+    ("beyond", "late"), [(False, " by the forecast 27 days late<"), (True, "> 27 days late<")]
+)
+def test_what_is_forecast_and_what_was_read_are_told_apart(
+    beyond: bool, late: str, people: Cast, signed_in: SignedIn
+) -> None:
+    """A vehicle that nobody has read since: by the forecast it is late, by what was read it was
+    not yet."""
+    on = depots_day() - timedelta(days=27)
+    DueDate.objects.filter(vehicle=people.van).update(
+        **{"sort_on": on, "p10": on, "p50": on, "p90": on, "beyond_by_reading": beyond},
+        **{"remaining_km": 1408, "binding_limit": "km", "binding_probability": 1.0},
+        calendar_on=None,
+    )
+    row = page(signed_in(people.supervisor), "?search=V-101").split("<tbody", 1)[1]
+    assert late in row
+    assert "1,408\N{NARROW NO-BREAK SPACE}km left at the last reading" in row
+    assert "comes first: certain" in row
