@@ -13,6 +13,7 @@ from fleet.due.models import DueDate
 from fleet.readings.enter import Entry, enter
 from fleet.readings.models import Reading, Source
 from tests.cast import Cast
+from tests.dashboard.test_readings import held
 
 if TYPE_CHECKING:
     from playwright.sync_api import Page
@@ -83,6 +84,16 @@ def test_a_dirty_sheet_is_uploaded_and_what_is_held_is_settled(
     held.get_by_role("button", name=re.compile("10,760")).click()
     result.get_by_text("accept the suggestion").wait_for()
     assert Reading.objects.get(value=6686).verdict == "accepted"
+
+
+def test_a_tap_on_what_was_meant_goes_through_without_a_reason(page: Page, people: Cast) -> None:
+    reading = held(people)
+    page.goto("/readings")
+    card = page.locator(".held-one")
+    card.locator("button[name=meant]").first.click()
+    card.get_by_text("900\u202fkm sent").wait_for()
+    reading.refresh_from_db()
+    assert reading.verdict == "accepted"
 
 
 def test_a_reading_by_hand_shows_its_verdict_at_once(page: Page) -> None:

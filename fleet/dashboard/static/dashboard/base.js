@@ -41,3 +41,15 @@ document.addEventListener("htmx:sendError", () => {
     place.hidden = false;
   }
 });
+
+// an answer may bring up to date what stands elsewhere; what this page does not show is left out
+document.addEventListener("htmx:beforeSwap", (event) => {
+  const { serverResponse } = event.detail;
+  if (!serverResponse.includes("hx-swap-oob")) return;
+  const answer = document.createElement("template");
+  answer.innerHTML = serverResponse;
+  answer.content.querySelectorAll("[hx-swap-oob][id]").forEach((one) => {
+    if (!document.getElementById(one.id)) one.remove();
+  });
+  event.detail.serverResponse = answer.innerHTML;
+});
