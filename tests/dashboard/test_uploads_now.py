@@ -1,5 +1,6 @@
 """An upload after people decided on its rows: what was then, and what is open now."""
 
+import re
 from collections.abc import Callable
 
 import pytest
@@ -40,9 +41,17 @@ def test_after_a_decision_an_upload_says_what_was_then_and_what_is_open_now(
     assert outcome in ("held", "rejected")
     assert row.reading is not None
     assert "none now" not in client.get("/readings").content.decode()
-    said = sent(client, row.reading, action="right value", value="10,700")
-    for oob in ("row-now", "upload-outcome", "upload-totals", "said"):
-        assert f'id="{oob}' in said
+    seen = client.get("/readings").content.decode() + client.get(where).content.decode()
+    here = re.findall(r'class="here" name="here" value="([^"]+)"', seen)
+    named = [f"upload-outcome-{one.pk}", f"upload-totals-{one.pk}", f"row-now-{row.pk}"]
+    assert set(named) <= set(here)
+    given = {"reason": "seen", "row": "held", "unit": "km", "action": "right value"}
+    said = client.post(
+        f"/readings/{row.reading.pk}/settle",
+        {**given, "value": "10,700", "here": named},
+        headers={"HX-Request": "true"},
+    ).content.decode()
+    assert [name for name in (*named, "said") if f'id="{name}"' in said] == named
     page = plain(client.get(where).content.decode())
     assert f"{outcome}<span" in page
     assert "<strong>accepted now</strong>" in page

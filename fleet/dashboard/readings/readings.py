@@ -193,11 +193,12 @@ def _uploads_now(request: SignedIn, reading_ids: list[int]) -> dict[str, Any]:
     """What pages say elsewhere of the uploads that readings came from."""
     own = Q(reading__in=reading_ids) | Q(hours_reading__in=reading_ids)
     rows = list(UploadRow.objects.filter(own, upload__in=_uploads_seen(request)))
-    found = Upload.objects.filter(pk__in={row.upload_id for row in rows})
+    found = list(Upload.objects.filter(pk__in={row.upload_id for row in rows}))
     return {
-        "row_lines": row_lines(rows, request.user),
-        "upload_lines": upload_lines(list(found)),
-        "upload_totals": [(one, totals_of(one)) for one in found],
+        "here": set(request.POST.getlist("here")),  # what of it the page has
+        "row_lines": [(f"row-now-{one.pk}", one) for one in row_lines(rows, request.user)],
+        "upload_lines": [(f"upload-outcome-{one.row.pk}", one) for one in upload_lines(found)],
+        "upload_totals": [(f"upload-totals-{one.pk}", one, totals_of(one)) for one in found],
     }
 
 
