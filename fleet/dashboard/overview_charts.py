@@ -129,13 +129,14 @@ def weeks_finding(load: Load, lacking: Short | None, *, services: bool) -> str:
     open_bars = [one for one in load.bars if one.capacity != 0]
     most = max(open_bars or load.bars, key=lambda one: one.mean)
     enough = not services and open_bars and all(one.capacity is not None for one in load.bars)
-    said = f"Most falls due in week {_name(most)}: {most.mean:.0f} {unit}"
+    closed = 0 < len(open_bars) < len(load.bars)
+    begins = "Of the weeks with an open day left, most" if closed else "Most"
+    said = f"{begins} falls due in week {_name(most)}: {most.mean:.0f} {unit}"
     if round(most.low) < round(most.high):
         said += f", likely {most.low:.0f} to {most.high:.0f}"
     if not enough:
         return said
-    closed = len(open_bars) < len(load.bars)
-    return f"{said}; the workshop has hours enough in every week{' with an open day left' * closed}"
+    return f"{said}; the workshop has hours enough in {'each' if closed else 'every week'}"
 
 
 def weeks_in_words(load: Load, *, services: bool) -> str:
