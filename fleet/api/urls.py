@@ -53,6 +53,7 @@ from fleet.api.orders.records import (
 from fleet.api.orders.releases import Releases
 from fleet.api.orders.withdrawals import Withdrawal, WithdrawFinding
 from fleet.api.orders.work_orders import OneOrder, OrderCard, OrderRecords, OutsideWork, WorkOrders
+from fleet.api.other_work import CorrectWork, EndWork, OtherWorks, ReopenWork
 from fleet.api.plans import Visits, WorkshopDays
 from fleet.api.procedures import CheckFigures, Substitutes
 from fleet.api.readings import OneReading, Readings, Settle
@@ -162,6 +163,10 @@ urlpatterns = [
     path("visits/<int:visit_id>/lock", LockVisit.as_view(), name="api-lock-visit"),
     path("visits/<int:visit_id>/unlock", UnlockVisit.as_view(), name="api-unlock-visit"),
     path("visits/<int:visit_id>/promise", PromiseVisit.as_view(), name="api-promise-visit"),
+    path("other-work", OtherWorks.as_view(), name="api-other-work"),
+    path("other-work/<int:work_id>/correct", CorrectWork.as_view(), name="api-correct-work"),
+    path("other-work/<int:work_id>/end", EndWork.as_view(), name="api-end-work"),
+    path("other-work/<int:work_id>/reopen", ReopenWork.as_view(), name="api-reopen-work"),
     path("promises", Promises.as_view(), name="api-promises"),
     path("workshop-days", WorkshopDays.as_view(), name="api-workshop-days"),
     path("costs", Costs.as_view(), name="api-costs"),

@@ -75,9 +75,9 @@ class _Telling:
         self.left = left_of(task, found)
 
     def reason(self, service: int) -> Reason:
-        planned = int(self.found.day[service])
-        wanted = int(np.argmin(self.around.wanted_minor[service]))
-        if planned == wanted:
+        planned, cost = int(self.found.day[service]), self.around.wanted_minor[service]
+        wanted = int(np.argmin(cost))
+        if planned >= 0 and cost[planned] <= cost[wanted]:
             return Reason.ON_TIME
         causes = []
         for day in self._days_between(wanted, planned):

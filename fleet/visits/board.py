@@ -5,10 +5,21 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
+from django.db.models import F
+
 from fleet.due.models import ServiceDone
 from fleet.people.models import Person
 from fleet.vehicles.models import Depot
-from fleet.visits.models import Plan, PlannedService, Promise, Visit, Workshop
+from fleet.visits.models import (
+    PLANNED_KEY,
+    OtherWork,
+    Plan,
+    PlannedService,
+    Promise,
+    Visit,
+    Workshop,
+)
+from fleet.visits.other_work import keys_of, open_work
 from fleet.visits.places import Places, gather_places
 from fleet.workorders.models import Job, WorkOrder
 from fleet.workorders.progress import BEFORE_THE_END
@@ -119,7 +130,7 @@ def board(plan: Plan, today: date, first: date, days: int) -> Board:
         by_day[block.visit.on].append(block)
     services = [one for block in blocks for one in block.services]
     left_out = PlannedService.objects.filter(plan=plan, visit=None)
-    out = list(left_out.select_related("vehicle", "service"))
+    out = list(left_out.select_related("vehicle", "service", "work"))
     late = [one for one in services if one.late_d >= LATE_D] + out
     late.sort(key=lambda one: (-one.late_d, one.vehicle.fleet_number))
     shown = tuple(
@@ -147,17 +158,19 @@ def blocks_of(plan: Plan, today: date, visit_id: int | None = None) -> list[Bloc
     found = list(visits.select_related("vehicle").order_by("on", "vehicle__fleet_number"))
     services: dict[int | None, list[PlannedService]] = defaultdict(list)
     planned = PlannedService.objects.filter(visit__in=[one.pk for one in found])
-    for one in planned.select_related("service", "vehicle", "visit").order_by("service__name"):
+    named = planned.select_related("service", "work", "vehicle", "visit")
+    for one in named.order_by("service__name", "work__title"):
         services[one.visit_id].append(one)
     vehicle_ids = [one.vehicle_id for one in found]
     jobs = _jobs(plan.depot, vehicle_ids)
     stands = Promise.objects.filter(vehicle__in=vehicle_ids, ending="")
     promises = {(one.vehicle_id, one.on): one for one in stands}
     rows = PlannedService.objects.filter(plan=plan, vehicle__in=vehicle_ids)
-    known = {(v, s): at for v, s, at in rows.values_list("vehicle", "service", "visit")}
+    known = {(v, key): at for v, key, at in rows.values_list("vehicle", PLANNED_KEY, "visit")}
+    keys = keys_of([job for some in jobs.values() for job in some])
     recorded = _recorded(plan, vehicle_ids)
     return [
-        _block(one, services[one.pk], jobs[one.vehicle_id], promises, today, known, recorded)
+        _block(one, services[one.pk], jobs[one.vehicle_id], promises, today, known, recorded, keys)
         for one in found
     ]
 
@@ -171,9 +184,11 @@ def block_of(visit: Visit, today: date) -> Block:
 
 
 def _recorded(plan: Plan, vehicle_ids: Sequence[int]) -> set[Pair]:
-    """Services that were recorded since a plan was made."""
+    """Services that were recorded, and other work that ended, since a plan was made."""
     rows = ServiceDone.objects.filter(vehicle__in=vehicle_ids, recorded_at__gt=plan.made_at)
-    return set(rows.values_list("vehicle", "service"))
+    works = OtherWork.objects.filter(planned__plan=plan, vehicle__in=vehicle_ids)
+    ended = works.exclude(pk__in=open_work()).values_list("vehicle", -F("pk"))
+    return {*rows.values_list("vehicle", "service"), *ended}
 
 
 def _jobs(depot: Depot, vehicle_ids: Iterable[int]) -> dict[int, list[Job]]:
@@ -199,16 +214,17 @@ def _block(
     today: date,
     known: Mapping[Pair, int | None],
     recorded: set[Pair],
+    keys: Mapping[int, int],
 ) -> Block:
     here = [job for job in jobs if _day_of(job.order, today) == visit.on]
-    ids = {one.service_id for one in services}
-    on_day = {job.service_id for job in here}
-    loose = [job for job in jobs if job.service_id in ids and job.order.planned_on is None]
+    ids = {one.key for one in services}
+    on_day = {keys.get(job.pk) for job in here}
+    loose = [job for job in jobs if keys.get(job.pk) in ids and job.order.planned_on is None]
     mine = {job.order_id for job in (*here, *loose)}
 
     def comes_along(job: Job) -> bool:
         """A service of another visit, or left out, goes off a draft when it is published."""
-        elsewhere = known.get((job.vehicle_id, job.service_id or 0), visit.pk) != visit.pk
+        elsewhere = known.get((job.vehicle_id, keys.get(job.pk, 0)), visit.pk) != visit.pk
         return not (elsewhere and job.order.state == State.DRAFTED)
 
     return Block(
@@ -221,7 +237,7 @@ def _block(
         others=tuple(
             job
             for job in jobs
-            if job.order_id in mine and job.service_id not in ids and comes_along(job)
+            if job.order_id in mine and keys.get(job.pk) not in ids and comes_along(job)
         ),
         done=bool(ids) and not here and all((visit.vehicle_id, pk) in recorded for pk in ids),
     )

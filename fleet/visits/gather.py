@@ -12,19 +12,22 @@ from fleet.bulk import Array
 from fleet.due.listing import life_used
 from fleet.due.models import DueDate
 from fleet.vehicles.models import Depot, Vehicle
-from fleet.visits.models import Absence, Plan, ServiceNeed, Visit, Workshop
+from fleet.visits.models import Absence, OtherWork, Plan, ServiceNeed, Visit, Workshop
+from fleet.visits.other_work import keys_of, to_plan
 from fleet.visits.places import Places, gather_places
 from fleet.workorders.models import Job, Step, WorkOrder
 
 FROZEN_D = 7  # our choice: a night moves no visit nearer than this
 NO_BOOK_MIN = 30  # of a service without a procedure; our choice
 FIRM = (WorkOrder.State.RELEASED, WorkOrder.State.STARTED, WorkOrder.State.WAITING)
+PLANNED = (Vehicle.Status.IN_USE, Vehicle.Status.HIRED_IN)
 BEGUN = (WorkOrder.State.STARTED, WorkOrder.State.WAITING)
 
 
 @dataclass(frozen=True)
 class Wanted:
-    """A service that falls due, days counted from the plan's first day [d]."""
+    """A service that falls due, days counted from the plan's first day [d]; or other work, whose
+    ``service_id`` is minus its id."""
 
     vehicle_id: int
     service_id: int
@@ -41,8 +44,9 @@ class Wanted:
 
     @property
     def due_d(self) -> float:
-        """The day it is expected to be due [d]."""
-        return float(np.nanmin([*(p50 for _, p50, _ in self.quantiles_d), self.calendar_d]))
+        """The day it is expected to be due; inf: whenever the vehicle is in [d]."""
+        days = (*(p50 for _, p50, _ in self.quantiles_d), self.calendar_d)
+        return float(min((day for day in days if np.isfinite(day)), default=np.inf))
 
 
 @dataclass(frozen=True)
@@ -53,7 +57,7 @@ class Standing:
     day: int
     work_min: int
     wait_min: int
-    order: str  # its number; empty: of the plan before
+    order: str  # its number; empty: of the plan before, or other work with a fixed day
     service_ids: tuple[int, ...]
     skills: tuple[str, ...] = ()
     locked: bool = False  # a person chose its day, and
@@ -85,12 +89,16 @@ def gather(depot: Depot, today: date, days: int) -> Gathered:
     workshop = Workshop.objects.filter(depot=depot).first() or Workshop(depot=depot)
     newest = Plan.objects.filter(depot=depot).order_by("-id").first()
     orders, ordered = _orders(depot, today, days)
-    every = _as_wanted(list(_due(depot, today, days)), today, days)
+    works = list(_works(depot))
+    fixed = _fixed(works, today, days, ordered)
+    free = tuple(_of_work(one, today) for one in works if not _is_fixed(one, today))
+    every = (*_as_wanted(list(_due(depot, today, days)), today, days), *free)
     rows = tuple(w for w in every if (w.vehicle_id, w.service_id) not in ordered)
     near, before = _before(newest, today, days, {(w.vehicle_id, w.service_id): w for w in rows})
     taken = {(one.vehicle_id, pk) for one in near for pk in one.service_ids}
     wanted = tuple(w for w in rows if (w.vehicle_id, w.service_id) not in taken)
-    ids = {w.vehicle_id for w in rows} | {one.vehicle_id for one in orders}
+    stands = (*orders, *fixed, *near)
+    ids = {w.vehicle_id for w in rows} | {one.vehicle_id for one in stands}
     found = Vehicle.objects.filter(pk__in=ids).select_related("vehicle_type")
     vehicles = tuple(found.order_by("fleet_number"))
     order = {vehicle.pk: at for at, vehicle in enumerate(vehicles)}
@@ -104,8 +112,8 @@ def gather(depot: Depot, today: date, days: int) -> Gathered:
         vehicles=vehicles,
         away=_away(vehicles, today, days),
         wanted=tuple(sorted(wanted, key=lambda w: (order[w.vehicle_id], w.service_id))),
-        standing=(*orders, *near),
-        held=_services_held((*orders, *near), every),
+        standing=stands,
+        held=_services_held(stands, every),
         before=before,
         newest_plan_id=newest.pk if newest else None,
         newest_version=newest.version if newest else 0,
@@ -129,13 +137,14 @@ def _orders(
     by_order: dict[int, list[Job]] = defaultdict(list)
     for job in open_jobs.select_related("order").order_by("order_id", "id"):
         by_order[job.order_id].append(job)
+    keys = keys_of([job for jobs in by_order.values() for job in jobs])
     waits = _waits({j.service_id for js in by_order.values() for j in js if j.service_id})
     needs = _needs()
     standing = []
     for jobs in by_order.values():
         order = jobs[0].order
         day = max(0, ((order.planned_on or today) - today).days)
-        services = tuple(job.service_id for job in jobs if job.service_id)
+        services = tuple(keys[job.pk] for job in jobs if job.pk in keys)
         if day < days and order.where == WorkOrder.Where.OWN:
             standing.append(
                 Standing(
@@ -148,8 +157,59 @@ def _orders(
                     skills=_skills(needs, services),
                 )
             )
-    ordered = {(j.vehicle_id, j.service_id) for js in by_order.values() for j in js if j.service_id}
+    ordered = {(j.vehicle_id, keys[j.pk]) for js in by_order.values() for j in js if j.pk in keys}
     return tuple(standing), ordered
+
+
+# --- other work ----------------------------------------------------------------------------
+def _works(depot: Depot) -> QuerySet[OtherWork]:
+    return to_plan().filter(vehicle__depot=depot, vehicle__status__in=PLANNED).order_by("pk")
+
+
+def _is_fixed(work: OtherWork, today: date) -> bool:
+    """Whether its day stands; one that is past is due at once."""
+    return work.fixed_on is not None and work.fixed_on >= today
+
+
+def _fixed(
+    works: Collection[OtherWork], today: date, days: int, ordered: Collection[tuple[int, int]]
+) -> tuple[Standing, ...]:
+    """Visits of other work whose day stands and that no order has."""
+    return tuple(
+        Standing(
+            vehicle_id=one.vehicle_id,
+            day=(one.fixed_on - today).days,
+            work_min=one.minutes,
+            wait_min=0,
+            order="",
+            service_ids=(-one.pk,),
+            skills=tuple(one.skills),
+            locked=True,
+        )
+        for one in works
+        if one.fixed_on is not None and today <= one.fixed_on < today + timedelta(days=days)
+        if (one.vehicle_id, -one.pk) not in ordered
+    )
+
+
+def _of_work(one: OtherWork, today: date) -> Wanted:
+    """Other work as a service that is due on its latest day, or whenever the vehicle is in."""
+    none = (np.nan,) * 3
+    latest_on = one.latest_on or one.fixed_on
+    return Wanted(
+        vehicle_id=one.vehicle_id,
+        service_id=-one.pk,
+        name=str(one),
+        quantiles_d=(none, none, none),
+        calendar_d=np.nan if latest_on is None else float((latest_on - today).days),
+        first_d=0.0,
+        interval_d=np.inf,  # nothing is thrown away where it is done early
+        check=False,
+        work_min=one.minutes,
+        wait_min=0,
+        second_min=0,
+        skills=tuple(one.skills),
+    )
 
 
 def _needs() -> dict[int, ServiceNeed]:
@@ -177,15 +237,17 @@ def _services_held(standing: tuple[Standing, ...], every: tuple[Wanted, ...]) ->
 def wanted_of(
     depot: Depot, vehicle_id: int, service_ids: Collection[int], today: date, days: int
 ) -> tuple[Wanted, ...]:
-    """Some services of one vehicle, whether an order has them or not."""
+    """Some services and other work of one vehicle, whether an order has them or not."""
     found = _due(depot, today, days).filter(vehicle=vehicle_id, service__in=service_ids)
-    return _as_wanted(list(found.order_by("service_id")), today, days)
+    works = _works(depot).filter(pk__in=[-pk for pk in service_ids if pk < 0])
+    free = (_of_work(one, today) for one in works if not _is_fixed(one, today))
+    return (*_as_wanted(list(found.order_by("service_id")), today, days), *free)
 
 
 def _due(depot: Depot, today: date, days: int) -> QuerySet[DueDate]:
     return DueDate.objects.filter(
         vehicle__depot=depot,
-        vehicle__status__in=[Vehicle.Status.IN_USE, Vehicle.Status.HIRED_IN],
+        vehicle__status__in=PLANNED,
         history_known=True,
         sort_on__lte=today + timedelta(days=days + 366),
     ).select_related("service__procedure")
@@ -250,7 +312,7 @@ def _before(
     visits = Visit.objects.filter(plan=newest, on__gte=today, on__lt=today + timedelta(days=days))
     for visit in visits.prefetch_related("services").order_by("id"):
         day = (visit.on - today).days
-        pairs = [(one.vehicle_id, one.service_id, one.held) for one in visit.services.all()]
+        pairs = [(one.vehicle_id, one.key, one.held) for one in visit.services.all()]
         known = [(wanted[v, s], held) for v, s, held in pairs if (v, s) in wanted]
         later.update({(one.vehicle_id, one.service_id): day for one, _ in known})
         near_by = day < FROZEN_D
@@ -287,13 +349,13 @@ def _away(vehicles: tuple[Vehicle, ...], today: date, days: int) -> Array:
 
 
 def _without_book(depot: Depot, rows: tuple[Wanted, ...]) -> tuple[str, ...]:
-    ids = {row.service_id for row in rows}
+    ids = {row.service_id for row in rows if row.service_id > 0}
     booked = set(
         DueDate.objects.filter(service__in=ids, service__procedure__minutes__gt=0)
         .values_list("service_id", flat=True)
         .distinct()
     )
-    names = sorted({row.name for row in rows if row.service_id not in booked})
+    names = sorted({row.name for row in rows if row.service_id in ids - booked})
     if not names:
         return ()
     listed = ", ".join(names[:5]) + (" and others" if len(names) > 5 else "")

@@ -10,9 +10,9 @@ from django.utils import timezone
 from fleet.today import today_at
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Depot
-from fleet.visits.models import Bay, Plan, PlannedService, Promise, Visit
-from fleet.workorders.listing import open_jobs
-from fleet.workorders.models import WorkOrder
+from fleet.visits.models import PLANNED_KEY, Bay, Plan, PlannedService, Promise, Visit
+from fleet.visits.other_work import keys_of
+from fleet.workorders.models import Job, WorkOrder
 
 ENDED_SHOWN_D = 90  # promises that ended longer ago are not listed; our choice
 
@@ -47,7 +47,8 @@ class ServiceRow:
     depot: str
     visit: int | None  # its id; empty: left out
     vehicle: str
-    service: str
+    service: str  # or other work, in words
+    other_work: int | None  # its id, where it is that
     on: date | None
     wanted_on: date
     late_d: float
@@ -99,13 +100,15 @@ def newest(depot: Depot) -> Plan | None:
 
 def service_rows(plan: Plan) -> list[ServiceRow]:
     """Services of a plan by day, those left out last; one query."""
-    found = PlannedService.objects.filter(plan=plan).select_related("vehicle", "service", "visit")
+    rows_of = PlannedService.objects.filter(plan=plan)
+    found = rows_of.select_related("vehicle", "service", "work", "visit")
     rows = [
         ServiceRow(
             depot=plan.depot.slug,
             visit=one.visit_id,
             vehicle=one.vehicle.fleet_number,
-            service=one.service.name,
+            service=one.name,
+            other_work=one.work_id,
             on=one.visit.on if one.visit else None,
             wanted_on=one.wanted_on,
             late_d=round(one.late_d, 1),
@@ -138,17 +141,18 @@ def visits_in_force(depots: Depots) -> QuerySet[Visit]:
 
 def days_for_orders(orders: Collection[WorkOrder]) -> dict[int, date]:
     """The first day, from today on, that the plans in force have for a job of each order, by
-    order id; two queries."""
-    jobs = open_jobs([one.vehicle_id for one in orders]).filter(order__in=orders)
-    of = {(job.vehicle_id, job.service_id): job.order_id for job in jobs}
+    order id; a constant number of queries."""
+    jobs = Job.objects.filter(order__in=orders, state=Job.State.OPEN).select_related("order")
+    keys = keys_of(jobs)
+    of = {(job.vehicle_id, keys.get(job.pk)): job.order_id for job in jobs}
     todays = {one.depot_id: today_at(one.depot.zone, timezone.now()) for one in orders}
     visits = visits_in_force(list({one.depot for one in orders}))
     rows = PlannedService.objects.filter(
         visit__in=visits.order_by().values("pk"), vehicle__in={one.vehicle_id for one in orders}
-    ).values_list("vehicle_id", "service_id", "plan__depot_id", "visit__on")
+    ).values_list("vehicle_id", PLANNED_KEY, "plan__depot_id", "visit__on")
     found: dict[int, date] = {}
-    for vehicle_id, service_id, depot_id, on in rows.order_by("-visit__on"):
-        order_id = of.get((vehicle_id, service_id))
+    for vehicle_id, key, depot_id, on in rows.order_by("-visit__on"):
+        order_id = of.get((vehicle_id, key))
         if order_id is not None and on >= todays[depot_id]:
             found[order_id] = on
     return found

@@ -3,11 +3,13 @@
 from django.conf import settings
 from django.core.validators import MaxValueValidator, MinValueValidator, RegexValidator
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
+from django.db.models.functions import Coalesce
 from simple_history.models import HistoricalRecords
 
 from fleet.due.models import Service
 from fleet.vehicles.models import Depot, Vehicle
+from fleet.workorders.models import Finding, Job
 
 WEEK = RegexValidator("^[01]{7}$", message="write seven digits, Monday first: 1 there, 0 not")
 
@@ -141,6 +143,66 @@ class ServiceNeed(models.Model):
         return f"{self.service} asks for {', '.join(self.skills) or 'nothing special'}"
 
 
+class OtherWork(models.Model):
+    """Work on a vehicle in words, which services join: an inspection, a recall, tyres, what a
+    finding asks for. What it is on an order is told by its job there."""
+
+    class Kind(models.TextChoices):
+        INSPECTION = "inspection"
+        RECALL = "recall"
+        TYRES = "tyres"
+        FINDING = "finding"
+        OTHER = "other"
+
+    class Ending(models.TextChoices):
+        DONE = "done"
+        CANCELLED = "cancelled"
+
+    vehicle = models.ForeignKey(Vehicle, models.CASCADE, related_name="other_work", db_index=False)
+    kind = models.CharField(max_length=10, choices=Kind, default=Kind.OTHER)
+    title = models.CharField(max_length=120)  # what is to be done, in words
+    number = models.CharField(max_length=40, blank=True)  # of a recall, as its letter has it
+    minutes = models.PositiveSmallIntegerField()  # of whoever does it [min]
+    fixed_on = models.DateField(null=True, blank=True)  # its day stands
+    latest_on = models.DateField(null=True, blank=True)  # else: by then; neither: whenever it is in
+    skills = models.JSONField(default=list, blank=True)  # all of one person
+    finding = models.OneToOneField(
+        Finding, models.CASCADE, null=True, blank=True, related_name="other_work"
+    )  # that asks for it
+    job = models.OneToOneField(
+        Job, models.SET_NULL, null=True, blank=True, related_name="other_work"
+    )  # as which it is on an order
+    entered_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
+    )
+    entered_at = models.DateTimeField()
+    ending = models.CharField(max_length=9, choices=Ending, blank=True)  # by hand; empty: none
+    ended_on = models.DateField(null=True, blank=True)
+    ended_reason = models.CharField(max_length=200, blank=True)
+    ended_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
+    )
+
+    history = HistoricalRecords()
+
+    class Meta:
+        ordering = ["vehicle", "id"]
+        indexes = [models.Index(fields=["vehicle", "ending"], name="other_work_open_by_vehicle")]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(fixed_on__isnull=True) | Q(latest_on__isnull=True),
+                name="other_work_has_a_fixed_or_a_latest_day",
+            ),
+            models.CheckConstraint(
+                condition=Q(ending="") | Q(ended_on__isnull=False),
+                name="other_work_that_ended_has_a_day",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.title} ({self.number})" if self.number else self.title
+
+
 class Plan(models.Model):
     """One plan of a depot. The newest is the one that is looked at; no order follows from it."""
 
@@ -267,14 +329,20 @@ class PlanEvent(models.Model):
         return f"{self.depot}: {self.what} {self.vehicle or ''}".strip()
 
 
+# What is planned, by one number: the id of a service, or minus that of other work.
+PLANNED_KEY = Coalesce(F("service"), -F("work"))
+
+
 class PlannedService(models.Model):
-    """A service in a plan: on which visit, or left out, and why not on the day it wants."""
+    """A service, or other work, in a plan: on which visit, or left out, and why not on the day it
+    wants."""
 
     plan = models.ForeignKey(Plan, models.CASCADE, related_name="services", db_index=False)
     vehicle = models.ForeignKey(Vehicle, models.CASCADE, related_name="+")
-    service = models.ForeignKey(Service, models.CASCADE, related_name="+")
+    service = models.ForeignKey(Service, models.CASCADE, null=True, related_name="+")
+    work = models.ForeignKey(OtherWork, models.CASCADE, null=True, related_name="planned")
     visit = models.ForeignKey(Visit, models.CASCADE, null=True, related_name="services")
-    wanted_on = models.DateField()  # the day it would cost least
+    wanted_on = models.DateField()  # the day it would cost least; of other work its last
     held = models.BooleanField(default=False)  # its day was not this plan's to choose
     late_d = models.FloatField()  # expected on its day, or at the plan's end [d]
     reason = models.CharField(max_length=32)
@@ -285,8 +353,26 @@ class PlannedService(models.Model):
             models.UniqueConstraint(
                 fields=["plan", "vehicle", "service"],
                 name="one_planned_service_per_plan_vehicle_and_service",
-            )
+            ),
+            models.UniqueConstraint(
+                fields=["plan", "work"], name="other_work_is_planned_once_per_plan"
+            ),
+            models.CheckConstraint(
+                condition=Q(service__isnull=False, work__isnull=True)
+                | Q(service__isnull=True, work__isnull=False),
+                name="planned_is_a_service_or_other_work",
+            ),
         ]
 
     def __str__(self) -> str:
-        return f"{self.vehicle} {self.service}: {self.reason}"
+        return f"{self.vehicle} {self.name}: {self.reason}"
+
+    @property
+    def name(self) -> str:
+        """What is done."""
+        return self.service.name if self.service else str(self.work)
+
+    @property
+    def key(self) -> int:
+        """As in ``PLANNED_KEY``."""
+        return self.service_id or -(self.work_id or 0)

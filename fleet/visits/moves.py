@@ -15,6 +15,7 @@ from fleet.today import today_at
 from fleet.visits.events import note
 from fleet.visits.gather import FROZEN_D
 from fleet.visits.models import Plan, PlannedService, Promise, Visit
+from fleet.visits.other_work import move_fixed
 from fleet.visits.publish import claimed
 from fleet.visits.weigh import Weighed, orders_of, weigh
 from fleet.workorders import progress
@@ -144,10 +145,10 @@ def _place(visit: Visit, weighed: Weighed) -> None:
     """Store where a visit stands now; two of a vehicle on one day become one."""
     other = Visit.objects.filter(plan=visit.plan, vehicle=visit.vehicle, on=weighed.on)
     there = other.exclude(pk=visit.pk).first()
-    for service_id, late_d in weighed.late_of.items():
-        PlannedService.objects.filter(visit=visit, service=service_id).update(
-            late_d=late_d, reason=BY_HAND
-        )
+    for key, late_d in weighed.late_of.items():
+        of = {"service": key} if key > 0 else {"work": -key}
+        PlannedService.objects.filter(visit=visit, **of).update(late_d=late_d, reason=BY_HAND)
+    move_fixed(visit, weighed.on)
     PlannedService.objects.filter(visit=visit).update(held=True)
     if there is not None:
         PlannedService.objects.filter(visit=visit).update(visit=there)

@@ -19,7 +19,7 @@ from fleet.calc.visit_reasons import Reason, reasons
 from fleet.calc.visit_search import Effort, never
 from fleet.vehicles.models import Depot
 from fleet.visits import promises
-from fleet.visits.gather import Gathered, gather
+from fleet.visits.gather import Gathered, Wanted, gather
 from fleet.visits.listing import PlanRow, gap
 from fleet.visits.models import Plan, PlannedService, Visit
 from fleet.visits.naive import compare
@@ -277,9 +277,9 @@ def _services(
             PlannedService(
                 plan=stored,
                 vehicle_id=one.vehicle_id,
-                service_id=one.service_id,
+                **_planned(one.service_id),
                 visit=visits[vehicle, on] if on >= 0 else None,
-                wanted_on=_day(found.today, _wanted_day(made.around.wanted_minor[number])),
+                wanted_on=_wanted_on(found, one, made.around.wanted_minor[number]),
                 late_d=0.0 if made.rounds[number] else float(made.late_d[number, on]),
                 reason=drawn.told[number],
             )
@@ -287,8 +287,15 @@ def _services(
     return rows + _standing_services(stored, found, visits)
 
 
-def _wanted_day(cost: Array) -> int:
-    return int(np.argmin(cost))
+def _planned(key: int) -> dict[str, int]:
+    return {"service_id": key} if key > 0 else {"work_id": -key}
+
+
+def _wanted_on(found: Gathered, one: Wanted, cost: Array) -> date:
+    """The day it would cost least; of other work the last on which it is in time."""
+    if one.service_id > 0:
+        return _day(found.today, int(np.argmin(cost)))
+    return _day(found.today, int(min(max(0.0, one.due_d), found.days - 1)))
 
 
 def _standing_services(
@@ -305,14 +312,14 @@ def _standing_services(
         row = at.get((vehicle_id, service_id))
         if row is None:  # it falls due by no forecast
             return {"wanted_on": _day(found.today, day), "late_d": 0.0}
-        wanted_on = _day(found.today, _wanted_day(cost[row]))
+        wanted_on = _wanted_on(found, found.held[row], cost[row])
         return {"wanted_on": wanted_on, "late_d": float(late_d[row, day])}
 
     return [
         PlannedService(
             plan=stored,
             vehicle_id=one.vehicle_id,
-            service_id=service_id,
+            **_planned(service_id),
             visit=visits[row_of[one.vehicle_id], one.day],
             held=True,
             reason=STANDS,

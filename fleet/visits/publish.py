@@ -17,8 +17,11 @@ from fleet.people.models import Person
 from fleet.people.roles import Right, who_may
 from fleet.today import today_at
 from fleet.vehicles.models import Depot, Vehicle
+from fleet.visits import other_work
 from fleet.visits.events import note
-from fleet.visits.models import Mechanic, Plan, PlannedService, Visit
+from fleet.visits.missing import Missing
+from fleet.visits.models import PLANNED_KEY, Mechanic, OtherWork, Plan, PlannedService, Visit
+from fleet.visits.other_work import keys_of, open_work
 from fleet.workorders import issue, joblist, progress
 from fleet.workorders.actor import Actor
 from fleet.workorders.models import Job, WorkOrder
@@ -100,7 +103,9 @@ def publish(
         plan = claimed(actor, plan_id, version)
         publishing = _Publishing(actor, plan, orders, frozenset(released))
         visits = Visit.objects.filter(plan=plan, pk__in=visit_ids).select_related("vehicle")
-        for visit in visits.prefetch_related("services__service").order_by("on", "pk"):
+        for visit in visits.prefetch_related("services__service", "services__work").order_by(
+            "on", "pk"
+        ):
             publishing.visit(visit)
         if not dry:
             publishing.note()
@@ -137,7 +142,7 @@ class _Publishing:
         self.today = today_at(plan.depot.zone, actor.now)
         self.people = _people(plan.depot_id)
         planned = PlannedService.objects.filter(plan=plan)
-        rows = planned.values_list("vehicle", "service", "visit")
+        rows = planned.values_list("vehicle", PLANNED_KEY, "visit")
         self.visit_of: dict[Pair, int | None] = {(v, s): visit for v, s, visit in rows}
 
     def visit(self, visit: Visit) -> None:
@@ -195,13 +200,14 @@ class _OneVisit:
     def __init__(self, all_of_it: _Publishing, visit: Visit) -> None:
         self.whole, self.actor, self.on = all_of_it, all_of_it.actor, visit.on
         self.visit, self.person = visit, all_of_it.people.get(visit.mechanic)
-        self.services = {one.service_id: one.service for one in visit.services.all()}
+        self.planned = {one.key: one for one in visit.services.all()}
         held = WorkOrder.objects.select_for_update().filter(
             vehicle=visit.vehicle_id, state__in=BEFORE_THE_END
         )
         self.orders = {order.pk: order for order in held.order_by("pk")}
         jobs = Job.objects.filter(order__in=self.orders, state=Job.State.OPEN)
-        self.jobs = list(jobs.exclude(service=None).order_by("pk"))
+        self.jobs = list(jobs.select_related("order").order_by("pk"))
+        self.keys = keys_of(self.jobs)
         self.touched: dict[int, _Touched] = {}
 
     def publish(self) -> list[_Touched]:
@@ -215,9 +221,9 @@ class _OneVisit:
             for source in joined[1:]:
                 self._move(source, target)
         missing = self._missing()
-        if target is None and missing:
+        if target is None and missing.rows:
             self._draft(missing)
-        elif target is not None and missing:
+        elif target is not None and missing.rows:
             self._add(target, missing)
         for order in dict.fromkeys([*([target] if target else []), *kept]):
             self._set(order)
@@ -231,15 +237,18 @@ class _OneVisit:
         if van.depot_id != depot.pk or van.status not in PLANNED:
             raise _Stopped(Refused(f"{van} no longer comes to {depot.name}: plan anew."))
         done = ServiceDone.objects.filter(
-            vehicle=van, service__in=self.services, recorded_at__gt=self.whole.plan.made_at
+            vehicle=van, service__in=self.planned, recorded_at__gt=self.whole.plan.made_at
         )
         for one in done.select_related("service")[:1]:
             raise _Stopped(Refused(f"{one.service.name} was recorded meanwhile: plan anew."))
+        works = {one.work_id for one in self.planned.values() if one.work_id}
+        for work in OtherWork.objects.filter(pk__in=works).exclude(pk__in=open_work()):
+            raise _Stopped(Refused(f"{work} was ended meanwhile: plan anew."))
 
     # --- what there is -------------------------------------------------------------------------
     def _sorted_out(self) -> list[WorkOrder]:
         """The drafted orders of the visit, oldest first; what was given out is seen to at once."""
-        here = {job.order_id for job in self.jobs if job.service_id in self.services}
+        here = {job.order_id for job in self.jobs if self._is_here(job)}
         drafts = []
         for order in (self.orders[pk] for pk in sorted(here)):
             if order.where == WorkOrder.Where.OUTSIDE:
@@ -260,10 +269,14 @@ class _OneVisit:
         else:
             raise _Stopped(Refused(f"{order} is released: it is moved only when named."), order)
 
-    def _missing(self) -> list[int]:
-        """Services that no order has open."""
-        have = {job.service_id for job in self.jobs}
-        return sorted(pk for pk in self.services if pk not in have)
+    def _is_here(self, job: Job) -> bool:
+        return self.keys.get(job.pk) in self.planned
+
+    def _missing(self) -> Missing:
+        """Services and other work that no order has open."""
+        have = {*self.keys.values()}
+        rows = [one for key, one in sorted(self.planned.items()) if key not in have]
+        return Missing(rows)
 
     def _touch(self, order: WorkOrder, done: str = "") -> _Touched:
         told = self.touched.setdefault(order.pk, _Touched(order))
@@ -291,16 +304,12 @@ class _OneVisit:
             self._touch(other, f"drafted with {names} from {target}, no day yet")
 
     def _stranger(self, job: Job) -> bool:
-        pair = (job.vehicle_id, job.service_id or 0)
+        pair = (job.vehicle_id, self.keys.get(job.pk, 0))
         known = self.whole.visit_of
         return pair in known and known[pair] != self.visit.pk
 
     def _move(self, source: WorkOrder, target: WorkOrder) -> None:
-        here = [
-            job
-            for job in self.jobs
-            if job.order_id == source.pk and job.service_id in self.services
-        ]
+        here = [job for job in self.jobs if job.order_id == source.pk and self._is_here(job)]
         for order in (source, target):
             self._must_be_as_seen(order)
         self._try(source, joblist.move_jobs, source.pk, [job.pk for job in here],
@@ -308,25 +317,26 @@ class _OneVisit:
         self._touch(target, f"{_names(here)} moved here from {source}")
         self._touch(source, f"{_names(here)} moved to {target}")
 
-    def _draft(self, service_ids: list[int]) -> None:
+    def _draft(self, missing: Missing) -> None:
         order = self._try(
             None,
             issue.draft,
             vehicle_id=self.visit.vehicle_id,
-            service_ids=service_ids,
             planned_on=self.on,
             assigned_to=self.person,
             reason=BY_PLAN,
+            **missing.given,
         )
-        names = ", ".join(self.services[pk].name for pk in service_ids)
+        other_work.put_on(order, missing.works)
         to = f" and given to {self.person}" if self.person else ""
-        self._touch(order, f"drafted with {names}, planned for {_day(self.on)}{to}")
+        self._touch(order, f"drafted with {missing.names}, planned for {_day(self.on)}{to}")
         self._tell_of_nobody(order)
 
-    def _add(self, target: WorkOrder, service_ids: list[int]) -> None:
+    def _add(self, target: WorkOrder, missing: Missing) -> None:
         self._must_be_as_seen(target)
-        self._try(target, joblist.add_jobs, target.pk, service_ids=service_ids, reason=BY_PLAN)
-        self._touch(target, f"{', '.join(self.services[pk].name for pk in service_ids)} added")
+        self._try(target, joblist.add_jobs, target.pk, reason=BY_PLAN, **missing.given)
+        other_work.put_on(target, missing.works)
+        self._touch(target, f"{missing.names} added")
 
     def _set(self, order: WorkOrder) -> None:
         """Day, and mechanic where nobody has it yet."""

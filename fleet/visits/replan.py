@@ -7,7 +7,7 @@ from fleet.today import today_at
 from fleet.vehicles.models import Depot
 from fleet.visits.events import note
 from fleet.visits.listing import PlanRow, newest, plan_row
-from fleet.visits.models import Plan
+from fleet.visits.models import PLANNED_KEY, Plan
 from fleet.visits.plan import plan, safety_clock
 from fleet.workorders.actor import Actor
 
@@ -49,5 +49,5 @@ def replan(actor: Actor, depot: Depot) -> Replanned:
 def _days(found: Plan | None) -> dict[tuple[int, int], object]:
     if found is None:
         return {}
-    rows = found.services.values_list("vehicle", "service", "visit__on")
-    return {(vehicle, service): on for vehicle, service, on in rows}
+    rows = found.services.values_list("vehicle", PLANNED_KEY, "visit__on")
+    return {(vehicle, key): on for vehicle, key, on in rows}

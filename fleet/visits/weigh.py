@@ -17,7 +17,7 @@ from fleet.calc.whole_jobs import Crew
 from fleet.faults import Fault, Refused
 from fleet.units import percent
 from fleet.visits.gather import Gathered, Standing, Wanted, gather, wanted_of
-from fleet.visits.models import Visit
+from fleet.visits.models import PLANNED_KEY, Visit
 from fleet.visits.refusals import sentence
 from fleet.visits.task import Made, are_rounds, costs, make
 from fleet.workorders.models import WorkOrder
@@ -81,7 +81,7 @@ def weigh(visit: Visit, on: date, bay: str, today: date) -> Weighed:
     for order in orders:
         if order.state not in NOT_BEGUN:
             raise Refused(f"{order} is {order.state}: work that has begun is not moved.")
-    ids = set(visit.services.values_list("service", flat=True))
+    ids = set(visit.services.values_list(PLANNED_KEY, flat=True))
     found = gather(depot, today, days)
     on_day = _OnDay(visit, found, ids, at, bay)
     on_day.refuse_absence()

@@ -23,6 +23,7 @@ from fleet.trials.assign import assign
 from fleet.trials.evaluate import evaluate
 from fleet.trials.rate import name_property
 from fleet.trials.set_up import SetUp, set_up
+from fleet.visits import other_work
 from fleet.visits import plan as plans
 from fleet.workorders import findings, photos, recording
 from tests.cast import Cast, cast, depots_day, driven, oil_change
@@ -87,6 +88,7 @@ def named(running: Cast) -> dict[str, object]:
     )
     (plan,) = plans.plan([running.plain.pk], today)
     visit = plan.visits.create(vehicle=van, on=today + timedelta(days=50), minutes=50)
+    towbar = other_work.Given("other", "Fit a tow bar", 90)
     upload.rows.create(number=1, row=2, raw="[]", vehicle=van, outcome="accepted")
     return {
         "fleet_number": van.fleet_number,
@@ -108,6 +110,7 @@ def named(running: Cast) -> dict[str, object]:
         "move_id": _move(running),
         "depot": running.plain.slug,
         "visit_id": visit.pk,
+        "work_id": other_work.enter(shop.actor(running.supervisor), van, towbar).pk,
         "plan": plan.pk,
     }
 
@@ -163,6 +166,7 @@ def bodies(there: dict[str, object]) -> dict[str, dict[str, object]]:
     vehicle, service = there["fleet_number"], there["service"]
     today = depots_day()
     of = {"vehicle": vehicle, "reason": "a test"}
+    in_words = {"kind": "tyres", "title": "Winter tyres", "minutes": 45}
     return {
         "readings": {"rows": [{"vehicle": vehicle, "value": 1, "taken_on": str(today)}]},
         "readings/telematics": {"frames": [{"vehicle": vehicle, "protocol": "obd2"}]},
@@ -183,6 +187,9 @@ def bodies(there: dict[str, object]) -> dict[str, dict[str, object]]:
             "workshop_name": "An outside workshop",
             "invoice_number": "R-1",
         },
+        "other-work": {"vehicle": vehicle, **in_words},
+        "other-work/<int:work_id>/correct": in_words,
+        "other-work/<int:work_id>/end": {"ending": "done"},
         "plan": {"depot": there["depot"]},
         "visits/publish": {
             **{"depot": there["depot"], "plan": there["plan"], "version": 1},

@@ -87,7 +87,7 @@ def test_a_role_may_exactly_what_the_table_says(
 ABOUT_A_VEHICLE = {
     *("duty/overrides", "work-orders", "work-orders/outside", "findings", "do-not-use"),
     *("deferrals", "substitutes", "chosen-fluids", "stock-moves", "used-fluid"),
-    *("plan", "visits/publish"),
+    *("plan", "visits/publish", "other-work"),
 }
 OF_ONE_VEHICLE = [(m, p) for m, p in CASES if "<" in p or p in ABOUT_A_VEHICLE and m == "POST"]
 
@@ -108,7 +108,7 @@ LISTS = (
     *("work-orders", "work-orders?planned_on=today&expand=card", "findings", "do-not-use"),
     *("deferrals", "escalations", "on-time", "trials", "stock", "stock-moves", "chosen-fluids"),
     *("costs", "used-fluid", "plan", "visits", "workshop-days", "promises", "restrictions"),
-    *("demand", "order-proposals", "transfer-proposals"),
+    *("other-work", "demand", "order-proposals", "transfer-proposals"),
 )
 OF_NO_DEPOT = {"items", "check-figures", "calibration", "runs"}
 

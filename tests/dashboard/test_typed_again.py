@@ -12,6 +12,7 @@ from django.utils import timezone
 from fleet.people.models import Person
 from fleet.stores.models import Product
 from fleet.vehicles.models import Vehicle
+from fleet.visits import other_work
 from fleet.workorders import findings, fluid_for
 from fleet.workorders.models import Finding, Restriction
 from tests.cast import depots_day
@@ -33,6 +34,9 @@ FAULTS: dict[str, dict[str, Any]] = {
     "draft-order": {"planned_on": "soon", "service": ["gearbox-oil"]},
     "enter-outside-work": {"done_on": "2999-01-01", "service": ["engine-oil"]},
     "defer-service": {"until_on": "", "until_km": "a while"},
+    "enter-other-work": {"minutes": "an hour"},
+    "correct-other-work": {"minutes": "0"},
+    "end-other-work": {"on": "2999-01-01", "ending": ["done"]},
     "add-reading": {"value": "about 78,000"},
     "override-duty": {"from_on": "2026-03-04", "until_on": "2026-03-03"},
 }
@@ -46,6 +50,8 @@ def van(shop: Workshop) -> Vehicle:
     oil.pk, oil.slug, oil.name = None, "gearbox-oil", "Gearbox oil"
     oil.save()
     Restriction.objects.create(vehicle=van, text="not above 60 km/h", set_at=timezone.now())
+    work = other_work.Given("inspection", "Yearly inspection", 60)
+    other_work.enter(shop.actor(shop.people.supervisor), van, work)
     findings.set_do_not_use(mechanic, vehicle=van, reason="no firm pedal")
     fluid_for.choose_by_hand(
         shop.actor(shop.people.supervisor),

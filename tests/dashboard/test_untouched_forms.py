@@ -29,6 +29,7 @@ TYPED = {"decimal": "1.5", "numeric": "1", "date": "2026-01-05", "email": "a@exa
 # values that a form sends by itself and that are no choice, each with why
 PRESET = {
     "unit": "of the vehicle's own instrument",
+    "kind": "of other work, as it was entered",
     "product": "the one that the card names for this vehicle",
     "wrench": "the one this person used last",
     "raising": "as it stands",

@@ -11,7 +11,8 @@ from fleet.dashboard.words import THIN_SPACE
 register = template.Library()
 register.filter("days_late", lines.days_late)
 register.filter("to_move", lines.to_move)
-register.filter("reason_words", lines.reason)
+register.filter("why_then", lines.reason)
+register.filter("wanted", lines.wanted)
 
 
 @register.filter

@@ -44,6 +44,7 @@ from fleet.today import today_at
 from fleet.trials.blind import hidden_from
 from fleet.vehicles.models import Alias, Vehicle
 from fleet.vehicles.own_unit import odometer_unit
+from fleet.visits.other_work import BY_HAND, Ending, of_vehicle
 
 READINGS_SHOWN = 12
 ASKED_STATUS = 409
@@ -85,6 +86,8 @@ def page(
         "rows": _due(seen, now),
         "marks": marks_of([seen.pk], request.user, today),
         **vehicle_work(seen, request.user),
+        **_other_work(seen),
+        "work_kinds": BY_HAND,
         "scale": page_scale(today),
         "last_of_each": last_readings(seen, today),
         "duty": duty_lines(seen, today),
@@ -99,6 +102,11 @@ def page(
     }
     with timezone.override(seen.depot.zone):
         return show(request, "vehicle", scope_of(request), {**facts, **context}, status)
+
+
+def _other_work(seen: Vehicle) -> dict[str, object]:
+    rows = of_vehicle(seen)
+    return {"other_work": rows, "work_ended": [one for one in rows if one.state in Ending.values]}
 
 
 def _entry_unit(seen: Vehicle) -> str:

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from functools import wraps
 
 from django.db import transaction
-from django.http import HttpResponse
+from django.http import HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 
@@ -22,6 +22,7 @@ from fleet.stores.models import Product
 from fleet.today import today_at
 from fleet.vehicles.models import Compartment, Vehicle
 from fleet.vehicles.own_unit import figures, from_own, odometer_unit
+from fleet.visits import other_work
 from fleet.workorders import findings, fluid_for, outside, papers, restrictions
 from fleet.workorders.actor import Actor
 from fleet.workorders.models import DoNotUse, Restriction
@@ -190,6 +191,49 @@ def _papers(request: SignedIn, actor: Actor, seen: Vehicle) -> str:
         return request.POST.get("document", "").strip()[:200]
     actor.must(Right.RELEASE, seen.depot_id)
     return papers.keep(sent.read(papers.MOST_BYTES + 1))
+
+
+@needs(Right.RELEASE)
+@_entry
+def enter_other_work(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
+    work = other_work.enter(actor, seen, _other_work(request.POST))
+    return f"{work} is entered: the next plan has it."
+
+
+@needs(Right.RELEASE)
+@_entry
+def correct_other_work(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
+    work = other_work.correct(actor, _work_id(request, seen), _other_work(request.POST))
+    return f"{work} is corrected: the next plan follows."
+
+
+@needs(Right.RELEASE)
+@_entry
+def end_other_work(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
+    """Say that it is done or is not to be done; or take that back."""
+    given, pk = request.POST, _work_id(request, seen)
+    if given.get("ending") == "open":
+        return f"{other_work.reopen(actor, pk)} is open again."
+    on, why = read_date(given, "on"), given.get("reason", "")
+    work = other_work.end(actor, pk, ending=given.get("ending", ""), on=on, reason=why)
+    return f"{work} is {work.ending}."
+
+
+def _work_id(request: SignedIn, seen: Vehicle) -> int:
+    pk = request.POST.get("work", "")
+    return get_object_or_404(seen.other_work, pk=int(pk[:18]) if pk.isdecimal() else 0).pk
+
+
+def _other_work(given: QueryDict) -> other_work.Given:
+    return other_work.Given(
+        kind=given.get("kind", ""),
+        title=given.get("title", ""),
+        minutes=round(read_number(given.get("minutes", ""), "minutes")),
+        number=given.get("number", ""),
+        fixed_on=read_date(given, "fixed_on"),
+        latest_on=read_date(given, "latest_on"),
+        skills=given.get("skills", "").split(";"),
+    )
 
 
 def _deferral(request: SignedIn, deferral_id: int) -> Deferral:

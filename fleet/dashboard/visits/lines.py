@@ -7,7 +7,7 @@ from datetime import date
 from fleet.dashboard.words import day, grouped
 from fleet.stores import money
 from fleet.visits.board import Board, Day
-from fleet.visits.models import Plan
+from fleet.visits.models import Plan, PlannedService
 from fleet.visits.naive import EACH, PLANNED, TOGETHER
 from fleet.visits.publish import Outcome
 from fleet.workorders.models import WorkOrder
@@ -49,9 +49,23 @@ class Price:
     saves: str
 
 
-def reason(code: str) -> str:
-    """Why a service is on its day."""
-    return REASONS.get(code, code)
+def reason(row: PlannedService) -> str:
+    """Why a service, or other work, is on its day."""
+    work = row.work
+    if work is not None and work.fixed_on:
+        return "the day is fixed"
+    if work is not None and not work.latest_on and row.visit_id is None:
+        return "waits for a visit to join"
+    return REASONS.get(row.reason, row.reason)
+
+
+def wanted(row: PlannedService) -> str:
+    """The day that would cost least; of other work, what was said of its day."""
+    if row.work is None:
+        return day(row.wanted_on)
+    if row.work.fixed_on:
+        return f"fixed: {day(row.work.fixed_on)}"
+    return f"by {day(row.work.latest_on)}" if row.work.latest_on else "any day"
 
 
 def load(one: Day) -> Load:

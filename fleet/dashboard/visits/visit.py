@@ -52,9 +52,7 @@ def _page(request: SignedIn, one: Visit, status: int = 200) -> HttpResponse:
         "depot_of_it": depot,
         "back": days_of(depot),
         "may_act": may(request.user, Right.RELEASE, depot),
-        "why": [
-            (row, lines.reason(row.reason), lines.days_late(row.late_d)) for row in block.services
-        ],
+        "why": [(row, lines.reason(row), lines.days_late(row.late_d)) for row in block.services],
         "bays": bays_of(depot),
         "asked_on": asked or one.on.isoformat(),
         "asked_bay": bay,

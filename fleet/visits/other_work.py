@@ -1,0 +1,355 @@
+"""Other work on a vehicle: entered, corrected, ended; what of it is open, and on which order.
+
+Whether it is on an order, and done there, is told by its job; so a correction of the order needs
+nothing done here.
+"""
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+from django.db import transaction
+from django.db.models import Exists, OuterRef, Q, QuerySet
+
+from fleet.faults import Fault, Refused
+from fleet.people.roles import Right
+from fleet.today import today_at
+from fleet.vehicles.find import Depots
+from fleet.vehicles.models import Vehicle
+from fleet.visits.models import OtherWork, Visit
+from fleet.workorders.actor import Actor
+from fleet.workorders.models import Finding, Job, WorkOrder
+from fleet.workorders.progress import BEFORE_THE_END
+
+Kind = OtherWork.Kind
+Ending = OtherWork.Ending
+LONGEST_MIN = 1_440  # nobody works longer on one thing in a day
+SOON_D = 14  # after a finding that wants it *soon*; our choice
+FINDING_MIN = 30  # of a finding, until somebody says better; our choice
+BY_HAND = (Kind.INSPECTION, Kind.RECALL, Kind.TYRES, Kind.OTHER)
+
+
+@dataclass(frozen=True)
+class Given:
+    """What a person says of other work."""
+
+    kind: str
+    title: str
+    minutes: int
+    number: str = ""
+    fixed_on: date | None = None
+    latest_on: date | None = None
+    skills: Sequence[str] = ()
+
+    def checked(self, kinds: Collection[str] = BY_HAND) -> dict[str, Any]:
+        """As it is stored.
+
+        Raises
+        ------
+        Fault
+            No words, no such kind, minutes out of range, a recall without its number, or a fixed
+            and a latest day.
+        """
+        if self.kind not in kinds:
+            raise Fault(f"Choose one of {', '.join(kinds)}.", about="kind")
+        if not self.title.strip():
+            raise Fault("Say in a few words what is to be done.", about="title")
+        if not 1 <= self.minutes <= LONGEST_MIN:
+            raise Fault(f"Give the minutes it takes, 1 to {LONGEST_MIN}.", about="minutes")
+        if self.kind == Kind.RECALL and not self.number.strip():
+            raise Fault("Give the number of the recall, as its letter has it.", about="number")
+        if self.fixed_on and self.latest_on:
+            raise Fault("Give a fixed day or a latest day, not both.", about="latest_on")
+        return {
+            "kind": self.kind,
+            "title": self.title.strip()[:120],
+            "minutes": self.minutes,
+            "number": self.number.strip()[:40],
+            "fixed_on": self.fixed_on,
+            "latest_on": self.latest_on,
+            "skills": [one.strip() for one in self.skills if one.strip()],
+        }
+
+
+def enter(actor: Actor, vehicle: Vehicle, given: Given) -> OtherWork:
+    """Enter other work on a vehicle.
+
+    Raises
+    ------
+    Forbidden
+        The person may not release orders at the vehicle's depot.
+    Fault
+        Something of it is missing, or its fixed day is past.
+    """
+    actor.must(Right.RELEASE, vehicle.depot)
+    values = given.checked()
+    _refuse_past(actor, vehicle, given.fixed_on)
+    return OtherWork.objects.create(
+        vehicle=vehicle, entered_by=actor.person, entered_at=actor.at, **values
+    )
+
+
+def correct(actor: Actor, work_id: int, given: Given) -> OtherWork:
+    """Correct other work that is open; what it was stays in its history.
+
+    Raises
+    ------
+    Refused
+        It has ended, or is on an order: that says what is to be done.
+    """
+    with transaction.atomic():
+        work = _open(actor, work_id)
+        job = jobs_of([work]).get(work.pk)
+        if job is not None:
+            raise Refused(f"It is on {job.order} already: change the order, or take it off there.")
+        values = given.checked((*BY_HAND, Kind.FINDING) if work.finding_id else BY_HAND)
+        if given.fixed_on != work.fixed_on:
+            _refuse_past(actor, work.vehicle, given.fixed_on)
+        changed = {name: value for name, value in values.items() if getattr(work, name) != value}
+        for name, value in changed.items():
+            setattr(work, name, value)
+        if changed:
+            work.save()
+    return work
+
+
+def end(
+    actor: Actor, work_id: int, *, ending: str, on: date | None = None, reason: str = ""
+) -> OtherWork:
+    """Say that other work is done, on which day, or is not to be done, and why.
+
+    Raises
+    ------
+    Fault
+        Neither done nor cancelled, a day to come, or cancelled without a reason.
+    Refused
+        It has ended, or is on an order, which is where it is ended.
+    """
+    if ending not in Ending.values:
+        raise Fault("Say whether it is done or cancelled.", about="ending")
+    if ending == Ending.CANCELLED and not reason.strip():
+        raise Fault("Say why it is not to be done.", about="reason")
+    with transaction.atomic():
+        work = _open(actor, work_id)
+        job = jobs_of([work]).get(work.pk)
+        if job is not None:
+            raise Refused(f"It is on {job.order}: end it there.")
+        today = today_at(work.vehicle.depot.zone, actor.now)
+        if on and on > today:
+            raise Fault("The day is still to come.", about="on")
+        work.ending, work.ended_on = ending, on or today
+        work.ended_reason, work.ended_by = reason.strip()[:200], actor.person
+        work.save()
+    return work
+
+
+def reopen(actor: Actor, work_id: int) -> OtherWork:
+    """Take an ending back that was said by hand.
+
+    Raises
+    ------
+    Refused
+        It was not ended by hand.
+    """
+    with transaction.atomic():
+        work = _held(work_id)
+        actor.must(Right.RELEASE, work.vehicle.depot)
+        if not work.ending:
+            raise Refused("It was not ended by hand: there is nothing to take back.")
+        work.ending, work.ended_on, work.ended_reason, work.ended_by = "", None, "", None
+        work.save()
+    return work
+
+
+def move_fixed(visit: Visit, on: date) -> None:
+    """Give other work with a fixed day that is moved with its visit its new day."""
+    for work in OtherWork.objects.filter(planned__visit=visit).exclude(fixed_on=None):
+        work.fixed_on = on
+        work.save()
+
+
+def _held(work_id: int) -> OtherWork:
+    rows = OtherWork.objects.select_for_update(of=("self",)).select_related("vehicle__depot")
+    work = rows.filter(pk=work_id).first()
+    if work is None:
+        raise Fault(f"There is no other work {work_id}.")
+    return work
+
+
+def _open(actor: Actor, work_id: int) -> OtherWork:
+    work = _held(work_id)
+    actor.must(Right.RELEASE, work.vehicle.depot)
+    if not open_work().filter(pk=work_id).exists():
+        raise Refused(f"{work} has ended already.")
+    return work
+
+
+def _refuse_past(actor: Actor, vehicle: Vehicle, on: date | None) -> None:
+    if on is not None and on < today_at(vehicle.depot.zone, actor.now):
+        raise Fault("The fixed day is past: give one to come.", about="fixed_on")
+
+
+# --- what there is -------------------------------------------------------------------------
+def open_work() -> QuerySet[OtherWork]:
+    """Other work that is still to be done, on an order or not."""
+    done = Job.objects.filter(
+        order__follows=OuterRef("finding"), service=None, state=Job.State.DONE
+    )
+    rows = OtherWork.objects.filter(
+        Q(finding=None) | Q(finding__closed_at=None, finding__withdrawn_by=None),
+        ~Q(job__state=Job.State.DONE),
+        ending="",
+    )
+    return rows.filter(~Exists(done)).select_related("vehicle__depot", "finding")
+
+
+def to_plan() -> QuerySet[OtherWork]:
+    """What of it wants a day; a finding that services alone follow up needs none of its own."""
+    following = WorkOrder.objects.filter(follows=OuterRef("finding"), state__in=BEFORE_THE_END)
+    in_words = Job.objects.filter(
+        order__follows=OuterRef("finding"), service=None, state=Job.State.OPEN
+    )
+    return open_work().filter(~Exists(following) | Exists(in_words))
+
+
+def jobs_of(works: Collection[OtherWork]) -> dict[int, Job]:
+    """The open job of each that is on an order, by its id; also where a finding was followed up
+    before it was planned."""
+    open_jobs = Job.objects.filter(state=Job.State.OPEN, service=None).select_related("order")
+    own = open_jobs.filter(pk__in=[one.job_id for one in works if one.job_id])
+    by_job = {one.job_id: one.pk for one in works}
+    by_finding = {one.finding_id: one.pk for one in works if one.finding_id}
+    following = open_jobs.filter(order__follows__in=by_finding, other_work=None).order_by("-pk")
+    found = {by_finding[job.order.follows_id or 0]: job for job in following}
+    return {**found, **{by_job[job.pk]: job for job in own}}
+
+
+def keys_of(jobs: Collection[Job]) -> dict[int, int]:
+    """What is planned by some jobs, as ``PLANNED_KEY``, by job id; of work in words alone: none.
+
+    ``jobs`` carry their orders.
+    """
+    keys = {job.pk: job.service_id for job in jobs if job.service_id}
+    loose = [job for job in jobs if job.service_id is None]
+    if loose:
+        follows = {job.order.follows_id for job in loose} - {None}
+        about = Q(job__in=loose) | Q(finding__in=follows)
+        works = list(OtherWork.objects.filter(about))
+        keys.update({job.pk: -pk for pk, job in jobs_of(works).items()})
+    return keys
+
+
+def put_on(order: WorkOrder, works: Sequence[OtherWork]) -> None:
+    """Tell works that they are the newest jobs in words of an order, in their order; what follows
+    a finding says so."""
+    rows = order.jobs.filter(service=None, state=Job.State.OPEN).order_by("-pk")[: len(works)]
+    for work, job in zip(works, reversed(rows), strict=True):
+        work.job = job
+        work.save()
+        if work.finding_id:
+            same = WorkOrder.objects.filter(pk=order.pk, follows=None)
+            same.update(follows=work.finding_id)
+
+
+def follow(finding: Finding) -> OtherWork:
+    """The work that a finding asks for: at once where it is *before use*, some days later where
+    it is *soon*, with the next visit where it is *watch*."""
+    found_on = today_at(finding.vehicle.depot.zone, finding.performed_at)
+    latest_on = {
+        Finding.Severity.BEFORE_USE: found_on,
+        Finding.Severity.SOON: found_on + timedelta(days=SOON_D),
+    }.get(Finding.Severity(finding.severity))
+    return OtherWork.objects.create(
+        finding=finding,
+        vehicle_id=finding.vehicle_id,
+        kind=Kind.FINDING,
+        title=f"{finding.kind}: {finding.text}"[:120],
+        minutes=FINDING_MIN,
+        latest_on=latest_on,
+        entered_by=finding.person,
+        entered_at=finding.performed_at,
+    )
+
+
+# --- as lists ------------------------------------------------------------------------------
+@dataclass(frozen=True)
+class WorkRow:
+    """One piece of other work."""
+
+    id: int
+    vehicle: str
+    depot: str
+    kind: str
+    title: str
+    number: str
+    minutes: int
+    fixed_on: date | None
+    latest_on: date | None
+    skills: tuple[str, ...]
+    state: str  # open, on order, done, cancelled
+    order: str  # number of the order that has it
+    ended_on: date | None
+    reason: str  # why it was cancelled, or what was said when it was done
+    by_hand: bool  # it was said here that it ended
+    entered_by: str  # user name
+
+
+def work_rows(works: QuerySet[OtherWork]) -> list[WorkRow]:
+    """Some of it with its state, as it was entered; a constant number of queries."""
+    rows = list(
+        works.select_related("vehicle__depot", "finding", "job__order", "entered_by").order_by("pk")
+    )
+    jobs = jobs_of(rows)
+    still = set(open_work().filter(pk__in=[one.pk for one in rows]).values_list("pk", flat=True))
+    return [_row(one, jobs.get(one.pk), one.pk in still) for one in rows]
+
+
+def of_vehicle(vehicle: Vehicle) -> list[WorkRow]:
+    """All of a vehicle, newest first."""
+    return work_rows(OtherWork.objects.filter(vehicle=vehicle))[::-1]
+
+
+def of_depots(depots: Depots, *, still_open: bool = True) -> QuerySet[OtherWork]:
+    rows = open_work() if still_open else OtherWork.objects.all()
+    return rows.filter(vehicle__depot__in=depots)
+
+
+def _row(one: OtherWork, job: Job | None, still: bool) -> WorkRow:
+    state, ended_on, reason = one.ending, one.ended_on, one.ended_reason
+    if not state and still:
+        state = "on order" if job else "open"
+    elif not state:
+        state, ended_on, reason = _ended_elsewhere(one)
+    order = job.order.number if job else one.job.order.number if one.job and not still else ""
+    return WorkRow(
+        id=one.pk,
+        vehicle=one.vehicle.fleet_number,
+        depot=one.vehicle.depot.slug,
+        kind=one.kind,
+        title=one.title,
+        number=one.number,
+        minutes=one.minutes,
+        fixed_on=one.fixed_on,
+        latest_on=one.latest_on,
+        skills=tuple(one.skills),
+        state=state,
+        order=order,
+        ended_on=ended_on,
+        reason=reason,
+        by_hand=bool(one.ending),
+        entered_by=one.entered_by.username if one.entered_by else "",
+    )
+
+
+def _ended_elsewhere(one: OtherWork) -> tuple[str, date | None, str]:
+    """How it ended on its order, or with its finding."""
+    zone, finding = one.vehicle.depot.zone, one.finding
+    if one.job and one.job.state == Job.State.DONE:
+        return Ending.DONE, today_at(zone, one.job.ended_at) if one.job.ended_at else None, ""
+    if finding and finding.withdrawn_at:
+        on = today_at(zone, finding.withdrawn_at)
+        return Ending.CANCELLED, on, finding.withdrawn_reason
+    if finding and finding.closed_at:
+        return Ending.DONE, today_at(zone, finding.closed_at), finding.closed_reason
+    return Ending.DONE, None, "its follow-up is done"

@@ -1,0 +1,117 @@
+"""Other work on the pages: entered at the vehicle, drawn in its visit, carried to the card."""
+
+from collections.abc import Callable
+from datetime import timedelta
+
+import pytest
+from django.test import Client
+
+from fleet.people.models import Person
+from fleet.visits import plan as plans
+from fleet.visits.models import OtherWork, Plan, Visit
+from fleet.workorders.models import WorkOrder
+from tests.cast import Cast, cast, depots_day
+from tests.dashboard.days import PAGE, follow, monday, planned_days
+from tests.dashboard.rendered import page, send
+from tests.kept import kept
+
+pytestmark = pytest.mark.django_db
+SignedIn = Callable[[Person], Client]
+VAN = "/vehicles/V-101"
+ENTER, CORRECT, END = '/other-work">', "Correct</button>", "End it"
+RECALL = {"kind": "recall", "title": "Belt tensioner", "number": "R-77", "minutes": "90"}
+
+
+@kept
+def people() -> Cast:
+    return cast()
+
+
+@kept
+def days(people: Cast) -> Plan:
+    return planned_days(people)
+
+
+@pytest.fixture
+def chief(people: Cast, days: Plan, signed_in: SignedIn) -> Client:
+    return signed_in(people.supervisor)
+
+
+def entered(client: Client, **typed: str) -> str:
+    return follow(client, send(client, page(client, VAN), ENTER, **{**RECALL, **typed}))
+
+
+def planned(people: Cast) -> Plan:
+    (found,) = plans.plan([people.plain.pk], depots_day())
+    return found
+
+
+def test_it_is_entered_at_the_vehicle_and_stands_there(chief: Client) -> None:
+    on = monday() + timedelta(days=2)
+    assert "Belt tensioner (R-77) is entered" in entered(chief, fixed_on=on.isoformat())
+    shown = page(chief, VAN)
+    assert f"90 min, fixed to {on:%a} {on.day} {on:%b %Y}" in shown
+    assert "entered by sura" in shown
+
+
+def test_a_refused_form_keeps_what_was_typed(chief: Client) -> None:
+    shown = page(chief, VAN)
+    answer = send(chief, shown, ENTER, **{**RECALL, "number": " "})
+    again = answer.content.decode()
+    assert answer.status_code == 422
+    assert "Give the number of the recall" in again
+    assert 'value="Belt tensioner"' in again
+    assert not OtherWork.objects.exists()
+
+
+def test_it_is_corrected_ended_and_taken_back(chief: Client) -> None:
+    entered(chief)
+    shown = page(chief, VAN)
+    assert "with the next visit" in shown
+    shown = follow(chief, send(chief, shown, CORRECT, minutes="40", skills="gas; lift"))
+    assert "40 min" in shown
+    assert "asks for gas and lift" in shown
+    answer = send(chief, shown, END, ending="cancelled")
+    assert "Say why it is not to be done" in answer.content.decode()
+    shown = follow(chief, send(chief, shown, END, ending="cancelled", reason="sold"))
+    assert "<strong>cancelled</strong>" in shown
+    shown = follow(chief, send(chief, shown, "the ending of Belt tensioner"))
+    assert "is open again" in shown
+
+
+def test_it_is_drawn_in_its_visit_with_its_words(chief: Client, people: Cast) -> None:
+    on = monday() + timedelta(days=2)
+    entered(chief, fixed_on=on.isoformat())
+    found = planned(people)
+    visit = Visit.objects.get(plan=found, services__work__isnull=False)
+    assert visit.on == on
+    shown = page(chief, f"{PAGE}&from={monday()}")
+    assert "<li>Belt tensioner (R-77)" in shown
+    assert "Belt tensioner (R-77)" in shown.split('class="print')[-1]
+    alone = page(chief, f"/workshop-days/visits/{visit.pk}")
+    assert "the day is fixed" in alone
+    assert f"fixed: {on.day} {on:%b %Y}" in alone
+
+
+def test_the_mechanic_sees_it_on_the_card(chief: Client, people: Cast, signed_in: SignedIn) -> None:
+    entered(chief, fixed_on=(monday() + timedelta(days=2)).isoformat())
+    found = planned(people)
+    visit = Visit.objects.get(plan=found, services__work__isnull=False)
+    publish = page(chief, f"/workshop-days/publish?depot=plain&from={visit.on}&until={visit.on}")
+    follow(chief, send(chief, publish, "Publish"))
+    order = WorkOrder.objects.get(jobs__title="Belt tensioner (R-77)")
+    assert order.planned_on == visit.on
+    assert "Belt tensioner (R-77)" in page(signed_in(people.mechanic), f"/work-orders/{order}/card")
+    shown = page(chief, VAN)
+    assert f'on <a href="/work-orders/{order}">{order}</a>' in shown
+
+
+def test_who_may_not_release_sees_it_and_no_form(
+    chief: Client, people: Cast, signed_in: SignedIn
+) -> None:
+    entered(chief)
+    shown = page(signed_in(people.mechanic), VAN)
+    assert "Belt tensioner" in shown
+    assert "/other-work" not in shown
+    answer = signed_in(people.mechanic).post(f"{VAN}/other-work", RECALL)
+    assert answer.status_code == 403
