@@ -4,6 +4,7 @@ from itertools import count as counting
 
 import pytest
 
+from fleet.faults import Refused
 from fleet.people.actor import Actor
 from fleet.stores import ledger
 from fleet.stores.models import Stock, StockMove
@@ -64,3 +65,17 @@ def test_transfers_in_both_directions_at_once_do_not_wait_for_ever() -> None:
 
     assert together(send) == {0: TOGETHER}
     assert {stock.on_hand for stock in Stock.objects.all()} == {0}
+
+
+def test_a_move_taken_back_by_many_at_once_is_taken_back_once() -> None:
+    oil = shelf.item()
+    move = ledger.receive(PROGRAM, depot=scene.depot(), item=oil, quantity=1000)
+
+    def undo() -> int:
+        try:
+            return ledger.take_back(PROGRAM, move, reason="typed twice").quantity
+        except Refused:
+            return 0
+
+    assert together(undo) == {-1000: 1, 0: TOGETHER - 1}
+    assert Stock.objects.get().on_hand == 0

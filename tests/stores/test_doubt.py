@@ -107,6 +107,18 @@ def test_a_tenth_of_what_should_be_there_is_asked_about_but_not_nothing(
         assert "20 L" in asked.value.candidates  # typed in litres
 
 
+@pytest.mark.parametrize(("there", "asks"), [(19, False), (20, True)])
+def test_few_pieces_may_have_been_used_up_without_a_question(there: int, asks: bool) -> None:
+    # our choice: below 20 pieces one left is no order of magnitude
+    seal = shelf.item("seal", kind="seal", unit="pieces")
+    received(seal, there)
+    if not asks:
+        counted(seal, 1)
+        return
+    with pytest.raises(Question, match="Is it so little"):
+        counted(seal, 1)
+
+
 def test_a_move_sent_again_is_not_asked_about_again(oil: Item) -> None:
     for _ in range(2):
         received(oil, 300_000, override_reason="a new tank", key="one")

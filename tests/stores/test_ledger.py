@@ -8,6 +8,7 @@ from fleet.people.actor import Actor
 from fleet.people.models import Person, Role
 from fleet.stores import ledger, ordering
 from fleet.stores.models import Arrival, Item, Stock, StockMove
+from fleet.stores.moves import items, moves_at
 from fleet.vehicles.models import Depot
 from tests import scene
 from tests.cast import person
@@ -122,6 +123,16 @@ def test_what_arrives_is_no_longer_on_order(keeper: Actor, here: Depot, oil: Ite
     assert on_hand(oil, here) == 2000
 
 
+def test_an_order_is_due_on_the_day_it_is_made_or_later(
+    keeper: Actor, here: Depot, oil: Item
+) -> None:
+    order = {"depot": here, "item": oil, "quantity": 2000, "ordered_on": date(2026, 6, 2)}
+    with pytest.raises(Fault, match="due before it was ordered"):
+        ordering.expect(keeper, **order, due_on=date(2026, 6, 1))
+    ordering.expect(keeper, **order, due_on=date(2026, 6, 2))  # fetched at the counter
+    assert Arrival.objects.get().due_on == date(2026, 6, 2)
+
+
 def test_an_arrival_for_another_depot_is_refused(
     keeper: Actor, here: Depot, there: Depot, oil: Item
 ) -> None:
@@ -205,3 +216,15 @@ def test_what_lies_ahead_is_refused(keeper: Actor, here: Depot, oil: Item) -> No
     )
     with pytest.raises(Fault, match="lies ahead"):
         ledger.receive(early, depot=here, item=oil, quantity=1)
+
+
+def test_moves_and_items_are_listed_of_one_kind_or_of_any(
+    keeper: Actor, here: Depot, there: Depot, oil: Item
+) -> None:
+    seal = shelf.item("seal", kind="seal", unit="pieces")
+    came = ledger.receive(keeper, depot=here, item=oil, quantity=1000)
+    used = ledger.use(keeper, depot=here, item=oil, quantity=10, reason="topped up")
+    ledger.receive(keeper, depot=there, item=seal, quantity=5)
+    assert set(moves_at([here.pk])) == {came, used}
+    assert set(moves_at([here.pk], "used")) == {used}
+    assert (set(items()), set(items("seal"))) == ({oil, seal}, {seal})

@@ -6,6 +6,7 @@ from fleet.faults import Refused
 from fleet.stores.models import StockMove, UsedFluidCollected
 from fleet.stores.models.ledger import Kept
 from tests import scene
+from tests.forms_of_models import may_stay_empty
 from tests.stores import shelf
 
 pytestmark = pytest.mark.django_db
@@ -94,3 +95,21 @@ def test_items_and_packs_keep_the_history_of_every_change() -> None:
     pack.price_minor, pack.price_source = 1_250, "invented for the tests"
     pack.save()
     assert [row.price_minor for row in pack.history.order_by("pk")] == [None, 1_250]
+
+
+def test_nobody_is_asked_for_what_a_store_may_not_know() -> None:
+    # by hand: a label names no viscosity, a shelf has no sign, a drum no date, a move no order
+    assert may_stay_empty("stores") == {
+        "Product": {"grade", "kv40_mm2_s", "kv100_mm2_s", "ccs_mpa_s", "hths_mpa_s", "data_sheet"},
+        "AcceptedFluid": {"grade"},
+        "GradeLimit": {"least", "most", "beside"},
+        "Item": {"product", "shelf_life_d", "after_opening_life_d", "part_number", "waste_class"},
+        "Pack": {"price_minor", "price_source", "why_it_stands"},
+        "Stock": {"supplier", "shelf_place"},
+        "Arrival": {"received_on"},
+        "StockMove": {
+            *("key", "reason", "price_minor", "batch", "best_before", "order_number"),
+            "other_depot",
+        },
+        "UsedFluidCollected": {"key", "tank", "reason"},
+    }
