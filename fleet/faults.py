@@ -42,11 +42,20 @@ class Question(Fault):
         Values that may have been meant, most likely first, each with its unit.
     yes
         The reason that a plain yes gives, where no other is wanted; empty: it must be said.
+    doubts
+        What it is about, where it asks about several things and wants a reason for each.
     """
 
     def __init__(
-        self, text: str, candidates: Sequence[str] = (), *, about: str = "", yes: str = ""
+        self,
+        text: str,
+        candidates: Sequence[str] = (),
+        *,
+        about: str = "",
+        yes: str = "",
+        doubts: Sequence[str] = (),
     ) -> None:
         super().__init__(text, about=about)
         self.candidates = tuple(candidates)
         self.yes = yes
+        self.doubts = tuple(doubts)

@@ -79,6 +79,8 @@ def _way_on(exc: Exception) -> dict[str, Any]:
 def _to_go_on(question: Question) -> dict[str, str]:
     if question.about in ANSWERS:
         return ANSWERS
+    if question.doubts:
+        return {"override_reasons": f"Give a reason for each: {', '.join(question.doubts)}."}
     too_much = question.about == "quantity" and "US or imperial" not in str(question)
     return GO_ON if too_much else GO_ON_ABOUT.get(question.about, GO_ON)
 

@@ -24,6 +24,7 @@ from fleet.calc.grades import Limit, misfits
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.stores import ledger
+from fleet.stores.doubt import Because
 from fleet.stores.grades import FIGURES, figures_of, grade_limits
 from fleet.stores.levels import Level, levels
 from fleet.stores.models import Arrival, Item, StockMove
@@ -146,7 +147,12 @@ class MoveGiven(StockAct):
     override_reason = Text(
         max_length=200,
         required=False,
-        help_text="Why it stands, where it was asked about; kept with the move",
+        help_text="Why it stands, where it was asked about one thing; kept with the move",
+    )
+    override_reasons = serializers.DictField(
+        child=Text(max_length=200),
+        required=False,
+        help_text="Where several things were asked about: a reason for each, by its name",
     )
 
 
@@ -287,8 +293,8 @@ def _moved(
     acting: Actor, given: Row, place: dict[str, Any], to_depot: Depot | None
 ) -> list[StockMove]:
     quantity, reason = given["quantity"], given.get("reason", "")
-    because = {"override_reason": given.get("override_reason", "")}
-    batch = {"batch": given.get("batch", ""), **because}
+    because: dict[str, Any] = {"override_reason": _because(given)}
+    batch: dict[str, Any] = {"batch": given.get("batch", ""), **because}
     match given["kind"]:
         case "received":
             return [_received(acting, given, place)]
@@ -327,8 +333,14 @@ def _received(acting: Actor, given: Row, place: dict[str, Any]) -> StockMove:
         best_before=given.get("best_before"),
         arrival=arrival,
         reason=given.get("reason", ""),
-        override_reason=given.get("override_reason", ""),
+        override_reason=_because(given),
     )
+
+
+def _because(given: Row) -> Because:
+    by_doubt: dict[str, str] = given.get("override_reasons", {})
+    one: str = given.get("override_reason", "")
+    return by_doubt or one
 
 
 def depot_or_404(request: Request, slug: str) -> Depot:

@@ -22,6 +22,7 @@ from fleet.consumables.recipes import Recipes
 from fleet.faults import Refused
 from fleet.people.actor import Actor
 from fleet.stores import ledger, ordering
+from fleet.stores.doubt import Because
 from fleet.stores.ledger import day_at
 from fleet.stores.lots import Shelf
 from fleet.stores.models import Arrival, Item, Pack, Stock, StockMove
@@ -266,7 +267,11 @@ def _differs(before: models.Model, row: models.Model) -> bool:
 
 # --- what a person does ------------------------------------------------------------------------
 def order(
-    actor: Actor, proposal: OrderProposal, due_on: date, quantity: int | None = None
+    actor: Actor,
+    proposal: OrderProposal,
+    due_on: date,
+    quantity: int | None = None,
+    override_reason: Because = "",
 ) -> Arrival:
     """Note that a proposal was ordered, so that it is on order and proposed no more.
 
@@ -279,7 +284,7 @@ def order(
     ------
     Refused
         Somebody else noted it before.
-    Forbidden, Fault
+    Forbidden, Fault, Question
         See `fleet.stores.ordering.expect`.
     """
     with transaction.atomic():
@@ -293,6 +298,7 @@ def order(
             quantity=proposal.quantity if quantity is None else quantity,
             ordered_on=day_at(proposal.depot, actor),
             due_on=due_on,
+            override_reason=override_reason,
         )
 
 

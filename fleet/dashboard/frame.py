@@ -8,7 +8,7 @@ from typing import Any
 
 from django.conf import settings
 from django.core.exceptions import PermissionDenied
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import render
 
 from fleet.faults import Question
@@ -94,20 +94,40 @@ def show(
     return render(request, f"dashboard/{page}.html", {**frame, **context}, status=status)
 
 
+STANDS = "stands-"  # and what a doubt is about: why it stands
+
+
+def answers(given: QueryDict) -> str | dict[str, str]:
+    """Why what was asked about stands: for each thing its own reason, as ``_asked_back.html`` sends
+    them; of a form that does not say what the reason is about, the reason."""
+    reason = given.get("override_reason", "").strip()[:200]
+    said = {
+        name.removeprefix(STANDS): why.strip()[:200]
+        for name, why in given.items()
+        if isinstance(why, str) and name.startswith(STANDS)
+    }
+    about = given.get("override_about", "")
+    return {**said, about: reason} if about else said or reason
+
+
 def asked_about(request: SignedIn, question: Question) -> dict[str, Any]:
     """What ``_asked_back.html`` shows: the same form goes through with a reason, or with another
     value; nothing that was typed is lost."""
     typed_name = question.about if question.about in request.POST else ""
-    left_out = {"csrfmiddlewaretoken", "override_reason", typed_name}
+    left_out = {"csrfmiddlewaretoken", "override_reason", "override_about", typed_name}
+    given = answers(request.POST)
+    said = {} if isinstance(given, str) else given
     return {
         "question": str(question),
+        "about": question.about,
         "candidates": question.candidates,
         "fields": [
             (name, value)
             for name, values in request.POST.lists()
             for value in values
-            if name not in left_out
-        ],
+            if name not in left_out and not name.startswith(STANDS)
+        ]
+        + [(f"{STANDS}{about}", why) for about, why in said.items() if about != question.about],
         "typed_name": typed_name,
         "typed": request.POST.get(typed_name, ""),
         "is_day": typed_name.endswith("_on") or typed_name == "best_before",

@@ -1,11 +1,11 @@
 """What is asked about before stock moves: another order of magnitude, a date that is over.
 
-Each question goes through with a reason, which is kept with the move.
+Each question goes through with a reason of its own, which is kept with the move.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
 from django.db.models import Max, Min, QuerySet
 
@@ -15,6 +15,7 @@ from fleet.stores.lots import lots_at
 from fleet.stores.models import Arrival, Item, Pack, Stock, StockMove
 from fleet.stores.money import words
 from fleet.stores.prices import standing, unit_prices
+from fleet.today import day
 from fleet.vehicles.models import Depot
 
 # all of it our choice: how many times what is known, and what is never too much
@@ -23,7 +24,9 @@ NEVER_TOO_MUCH = {Item.Unit.ML: 25_000, Item.Unit.PIECES: 500}
 NEVER_TOO_LITTLE = {Item.Unit.ML: 1_000, Item.Unit.PIECES: 20}
 LEAST_PACK_ML, MOST_PACK = 50, {Item.Unit.ML: 2_000_000, Item.Unit.PIECES: 5_000}
 KEEPS_Y = 20
+LONGEST_WAY = timedelta(days=366)  # of an order
 MOST_ORDERS = 3  # named in a question
+Because = str | Mapping[str, str]  # why it stands; where several things are doubtful, by each
 
 
 @dataclass(frozen=True)
@@ -39,26 +42,47 @@ class Entered:
     best_before: date | None = None
     batch: str = ""
     without_order: bool = False  # received, and no order named that it came from
+    due_on: date | None = None  # of what is ordered only
 
 
-def ask(entered: Entered, because: str) -> str:
-    """Ask what is doubtful of a move; give what to keep of the reason why it stands.
+def ask(entered: Entered, because: Because) -> str:
+    """Ask what is doubtful of a move; give what to keep of the reasons why it stands.
+
+    Parameters
+    ----------
+    because
+        A reason, which answers one doubt only; or one for each, by what the doubt is about.
 
     Raises
     ------
     Question
-        Something is, and no reason was given.
+        Something is, and no reason was given for it.
     """
-    for question in _questions(entered):
-        if not because.strip():
-            raise question
-        return f"it stands: {because.strip()}"
-    return ""
+    doubts = list(_questions(entered))
+    if isinstance(because, str):
+        if len(doubts) > 1 and because.strip():
+            raise _for_each(doubts)
+        because = {doubt.about: because for doubt in doubts}
+    said = {doubt.about: because.get(doubt.about, "").strip() for doubt in doubts}
+    for doubt in doubts:
+        if not said[doubt.about]:
+            raise doubt
+    return f"it stands: {'; '.join(dict.fromkeys(said.values()))}" if said else ""
+
+
+def _for_each(doubts: list[Question]) -> Question:
+    """One reason was given for more than one doubt, and nobody knows which one it answers."""
+    about = tuple(doubt.about for doubt in doubts)
+    told = " ".join(map(str, doubts))
+    return Question(
+        f"{told} Give a reason for each.", doubts[0].candidates, about=about[0], doubts=about
+    )
 
 
 def _questions(entered: Entered) -> Iterator[Question]:
     yield from _of_order(entered)
     yield from _of_quantity(entered)
+    yield from _of_days(entered)
     yield from _of_price(entered)
     yield from _of_date(entered)
 
@@ -71,12 +95,12 @@ def _of_order(entered: Entered) -> Iterator[Question]:
     coming = list(rows[:MOST_ORDERS])
     if coming:
         told = " and ".join(
-            f"{amount(row.quantity, row.item)} since {row.ordered_on}" for row in coming
+            f"{amount(row.quantity, row.item)} since {day(row.ordered_on)}" for row in coming
         )
         yield Question(
             f"Of {entered.item} are on their way to {entered.depot}: {told}. Is this what came?",
             [
-                f"order {row.pk}: {amount(row.quantity, row.item)}, due {row.due_on}"
+                f"order {row.pk}: {amount(row.quantity, row.item)}, due {day(row.due_on)}"
                 for row in coming
             ],
             about="arrival",
@@ -127,6 +151,12 @@ def _largest_pack(item: Item) -> int:
     return Pack.objects.filter(item=item).aggregate(most=Max("quantity"))["most"] or 0
 
 
+def _of_days(entered: Entered) -> Iterator[Question]:
+    if entered.due_on is not None and entered.due_on - entered.on > LONGEST_WAY:
+        text = f"It is due on {day(entered.due_on)}, more than a year ahead. Is the day right?"
+        yield Question(text, about="due_on")
+
+
 def _of_price(entered: Entered) -> Iterator[Question]:
     price = entered.price_minor
     known = unit_prices(entered.depot.pk, [entered.item.pk]).get(entered.item.pk)
@@ -146,9 +176,13 @@ def _of_date(entered: Entered) -> Iterator[Question]:
     if on is None:
         return
     if on < entered.on:
-        yield Question(f"Best before {on} is over already. Is the date right?", about="best_before")
+        yield Question(
+            f"Best before {day(on)} is over already. Is the date right?", about="best_before"
+        )
     elif on.year - entered.on.year > KEEPS_Y:
-        yield Question(f"Best before {on} is far ahead. Is the date right?", about="best_before")
+        yield Question(
+            f"Best before {day(on)} is far ahead. Is the date right?", about="best_before"
+        )
     elif entered.batch:
         known = {
             lot.best_before
@@ -157,9 +191,9 @@ def _of_date(entered: Entered) -> Iterator[Question]:
         }
         if known and on not in known:
             yield Question(
-                f"Batch {entered.batch} is best before {min(known)} here, and not {on}. "
+                f"Batch {entered.batch} is best before {day(min(known))} here, and not {day(on)}. "
                 "Is the date right?",
-                [str(one) for one in sorted(known)],
+                [day(one) for one in sorted(known)],
                 about="best_before",
             )
 

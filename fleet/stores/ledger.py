@@ -16,11 +16,12 @@ from fleet.calc.lots import Step, oldest
 from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
-from fleet.stores.doubt import Entered, ask
+from fleet.stores.doubt import Because, Entered, ask
 from fleet.stores.lots import lots_at
 from fleet.stores.models import Arrival, Item, StockMove
 from fleet.stores.moves import ANOTHER, Move, agreeing, known_as, locked, record, same_key
 from fleet.stores.prices import TAKEN_BACK, UnitPrice, unit_prices
+from fleet.today import day
 from fleet.vehicles.models import Depot
 
 MOST = 2_000_000_000  # in one move, far more than any tank holds [mL or pieces]
@@ -41,7 +42,7 @@ def receive(
     best_before: date | None = None,
     arrival: Arrival | None = None,
     reason: str = "",
-    override_reason: str = "",
+    override_reason: Because = "",
     key: str | None = None,
 ) -> StockMove:
     """Take in what came; with its arrival, that is no longer on order.
@@ -76,13 +77,16 @@ def receive(
         believed = _believed(actor, move, override_reason, without_order=arrival is None)
         if arrival is not None:
             _close(actor, arrival, move)
-        return record(actor, believed)
+        made = record(actor, believed)
+        if arrival is not None:
+            Arrival.objects.filter(pk=arrival.pk).update(received_by=made)
+        return made
 
 
 def _believed(
     actor: Actor,
     move: Move,
-    because: str,
+    because: Because,
     counted: int | None = None,
     *,
     without_order: bool = False,
@@ -106,7 +110,7 @@ def _believed(
     return replace(move, reason=said[:REASON_LENGTH])
 
 
-def _enter(actor: Actor, move: Move, because: str) -> StockMove:
+def _enter(actor: Actor, move: Move, because: Because) -> StockMove:
     """Record what a person enters; sent again under its key it is not doubted again."""
     with transaction.atomic():
         return known_as(move) or record(actor, _believed(actor, move, because))
@@ -133,7 +137,7 @@ def use(
     quantity: int,
     reason: str,
     batch: str = "",
-    override_reason: str = "",
+    override_reason: Because = "",
     key: str | None = None,
 ) -> StockMove:
     """Take off what was used outside a work order, such as by a driver on the road."""
@@ -160,7 +164,7 @@ def count(
     item: Item,
     counted: int,
     reason: str,
-    override_reason: str = "",
+    override_reason: Because = "",
     key: str | None = None,
 ) -> StockMove:
     """Set what is on hand to what was counted; the move is the difference, which may be 0."""
@@ -192,7 +196,7 @@ def write_off(
     quantity: int,
     reason: str,
     batch: str = "",
-    override_reason: str = "",
+    override_reason: Because = "",
     key: str | None = None,
 ) -> StockMove:
     """Take off what is spoilt, lost or too old."""
@@ -222,7 +226,7 @@ def transfer(
     reason: str = "",
     batch: str = "",
     best_before: date | None = None,
-    override_reason: str = "",
+    override_reason: Because = "",
     key: str | None = None,
 ) -> list[StockMove]:
     """Move stock from one depot to another: moves in pairs that stand or fall together.
@@ -298,7 +302,7 @@ def _sent(key: str | None, from_depot: Depot, item: Item, amount: int) -> list[S
 
 
 def take_back(actor: Actor, move: StockMove, *, reason: str) -> StockMove:
-    """Undo a move by its opposite; both stay to be seen.
+    """Undo a move by its opposite; both stay to be seen. Of a receipt, its order is open again.
 
     Raises
     ------
@@ -329,8 +333,9 @@ def take_back(actor: Actor, move: StockMove, *, reason: str) -> StockMove:
         locked(move.depot, move.item)
         before = same_key(opposite.key)
         if before is not None:
-            on = before.at.astimezone(ZoneInfo(move.depot.zone)).date()
+            on = day(before.at.astimezone(ZoneInfo(move.depot.zone)).date())
             raise Refused(f"It was taken back already, on {on}: there is nothing more to undo.")
+        Arrival.objects.filter(received_by=move).update(received_on=None, received_by=None)
         return record(actor, opposite)
 
 

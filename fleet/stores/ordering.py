@@ -8,10 +8,12 @@ from django.db.models import QuerySet
 from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
+from fleet.stores.doubt import Because, Entered, ask
 from fleet.stores.models import Arrival, Item, Pack
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Depot
 
+REASON_LENGTH = 300
 MOST_ORDERED = 10**12  # no order is larger [mL or pieces]
 
 
@@ -22,7 +24,14 @@ def packs_to_order(item_ids: Collection[int]) -> dict[int, Pack]:
 
 
 def expect(
-    actor: Actor, *, depot: Depot, item: Item, quantity: int, ordered_on: date, due_on: date
+    actor: Actor,
+    *,
+    depot: Depot,
+    item: Item,
+    quantity: int,
+    ordered_on: date,
+    due_on: date,
+    override_reason: Because = "",
 ) -> Arrival:
     """Note an order, so that the same is not proposed again.
 
@@ -32,14 +41,22 @@ def expect(
         The person does not keep stock at the depot.
     Fault
         Nothing was ordered, or it is due before it was ordered.
+    Question
+        See `fleet.stores.doubt`; with ``override_reason`` it is kept.
     """
     actor.must(Right.KEEP_STOCK, depot)
     if not 0 < quantity <= MOST_ORDERED:
         raise Fault("Say how much was ordered: millilitres or pieces, above 0.")
     if due_on < ordered_on:
         raise Fault("It is due before it was ordered: look at the two days.")
+    why = ask(Entered(depot, item, quantity, ordered_on, due_on=due_on), override_reason)
     return Arrival.objects.create(
-        depot=depot, item=item, quantity=quantity, ordered_on=ordered_on, due_on=due_on
+        depot=depot,
+        item=item,
+        quantity=quantity,
+        ordered_on=ordered_on,
+        due_on=due_on,
+        reason=why[:REASON_LENGTH],
     )
 
 

@@ -229,13 +229,31 @@ def test_programs_read_the_makers_number_and_the_shelf(
     assert row["shelf_place"] == "B 3"
 
 
+def test_one_reason_answers_one_doubt_and_each_may_have_its_own(
+    keeper: Person, oil: Item, call: Caller
+) -> None:
+    move(call, keeper, price_minor=5_000)
+    given = {"quantity": 20_000_000, "best_before": "2020-01-01"}
+    problem = move(call, keeper, **given, override_reason="a tank").json()
+    assert problem["to_go_on"] == {
+        "override_reasons": "Give a reason for each: quantity, best_before."
+    }
+    because = {"quantity": "a tank"}
+    answer = move(call, keeper, **given, override_reasons=because)
+    assert answer.json()["errors"][0]["pointer"] == "#/best_before"
+    assert StockMove.objects.count() == 1
+    because["best_before"] = "for flushing"
+    assert move(call, keeper, **given, override_reasons=because).status_code == 201
+    assert StockMove.objects.latest("pk").reason.endswith("it stands: a tank; for flushing")
+
+
 def test_what_came_without_its_order_is_asked_about(
     keeper: Person, oil: Item, people: Cast, call: Caller
 ) -> None:
     row = shelf.arrival(oil, people.plain)
     answer = move(call, keeper)
     assert answer.status_code == 409
-    assert "1 L since 2026-06-01" in answer.json()["detail"]
+    assert "1 L since 1 Jun 2026" in answer.json()["detail"]
     assert move(call, keeper, override_reason="a gift").status_code == 201
     assert move(call, keeper, arrival=row.pk).status_code == 201
 

@@ -263,6 +263,28 @@ def test_another_quantity_than_the_proposed_is_ordered_in_litres(keeper: Client)
     assert Arrival.objects.get().quantity == 2000
 
 
+def test_an_order_far_beyond_all_measure_is_asked_about_at_the_page(keeper: Client) -> None:
+    where = f"/consumables/proposals/{proposed().pk}"
+    answer = keeper.post(where, {"due_on": "2026-07-06", "quantity": "1500"})
+    page = answer.content.decode()
+    assert answer.status_code == 409
+    assert "1,500 L of Brake fluid: that is far more than was ever there" in page
+    assert proposed().packs == 3
+    form = next(one for one in forms_of(page) if "override_reason" in one.sent)
+    keeper.post(form.action, form.sent | {"override_reason": "for all depots"})
+    coming = Arrival.objects.get()
+    assert (coming.quantity, coming.reason) == (1_500_000, "it stands: for all depots")
+    assert "it stands: for all depots" in keeper.get("/consumables").content.decode()
+
+
+def test_a_refused_order_keeps_what_was_typed(keeper: Client) -> None:
+    where = f"/consumables/proposals/{proposed().pk}"
+    page = keeper.post(where, {"due_on": "2026-07-07", "quantity": "a few"}).content.decode()
+    form = next(one for one in forms_of(page) if one.action == where)
+    assert (form.sent["quantity"], form.sent["due_on"]) == (["a few"], ["2026-07-07"])
+    assert "Quantity:" in page
+
+
 @pytest.mark.parametrize("quantity", ["", "0", "a few"])
 def test_an_order_of_nothing_is_refused(keeper: Client, quantity: str) -> None:
     given = {"due_on": "2026-07-06", "quantity": quantity}

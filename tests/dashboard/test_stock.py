@@ -238,6 +238,30 @@ def test_a_receipt_beside_an_order_goes_through_with_a_reason(keeper: Client) ->
     assert Arrival.objects.get().received_on is None
 
 
+def test_each_doubt_is_asked_about_in_turn_and_keeps_its_own_reason(keeper: Client) -> None:
+    move(keeper, price="240")
+    given = {"quantity": "20000", "best_before": "2020-01-01", "key": "one"}
+    reasons = {"quantity": "a tank", "best_before": "for flushing"}
+    page = keeper.post("/stock/moves", OIL | given).content.decode()
+    for about, reason in reasons.items():
+        form = next(one for one in forms_of(page) if "override_reason" in one.sent)
+        assert form.sent["override_about"] == [about]
+        assert StockMove.objects.count() == 1
+        page = keeper.post(
+            form.action, form.sent | {"override_reason": reason}, follow=True
+        ).content.decode()
+    assert StockMove.objects.latest("pk").reason == "it stands: a tank; for flushing"
+
+
+def test_a_receipt_taken_back_is_on_order_again(keeper: Client) -> None:
+    row = shelf.arrival(Item.objects.get(slug="gear-oil"), Depot.objects.get(slug="plain"))
+    move(keeper, quantity="1", arrival=str(row.pk))
+    (form,) = backs(keeper)
+    page = keeper.post(form.action, {**form.sent, "reason": "wrong pallet"}, follow=True)
+    assert "Its order is on the way again." in page.content.decode()
+    assert f"arrival={row.pk}#move" in keeper.get("/consumables").content.decode()
+
+
 def test_what_was_taken_back_is_offered_no_more_and_refused_in_words(keeper: Client) -> None:
     move(keeper, quantity="6")
     (form,) = backs(keeper)

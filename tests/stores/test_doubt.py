@@ -11,7 +11,7 @@ from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
 from fleet.stores import ledger, ordering
 from fleet.stores.doubt import PackSaid, pack_doubt, unit_is_kept
-from fleet.stores.models import Item, Pack, Stock, StockMove
+from fleet.stores.models import Arrival, Item, Pack, Stock, StockMove
 from tests import scene
 from tests.scene import NOW
 from tests.stores import shelf
@@ -148,17 +148,18 @@ def test_a_best_before_that_is_over_is_asked_about(oil: Item) -> None:
 def test_another_date_for_a_batch_that_is_there_is_asked_about(oil: Item) -> None:
     received(oil, 1_000, batch="B", best_before=date(2027, 1, 31))
     received(oil, 1_000, batch="B", best_before=date(2027, 1, 31))
-    with pytest.raises(Question, match="Batch B is best before 2027-01-31 here") as asked:
+    with pytest.raises(Question, match="Batch B is best before 31 Jan 2027 here, and not 31 Jan 2028") as asked:
         received(oil, 1_000, batch="B", best_before=date(2028, 1, 31))
-    assert asked.value.candidates == ("2027-01-31",)
+    assert asked.value.candidates == ("31 Jan 2027",)
     received(oil, 1_000, batch="C", best_before=date(2028, 1, 31))
 
 
 # --- what no column holds ----------------------------------------------------------------------
 def test_nothing_overflows(oil: Item) -> None:
     """Beyond 2,147,483,647, which is what 32 bits hold, stock is still counted."""
+    why = {"quantity": "tried", "price": "tried"}
     for _ in range(2):
-        received(oil, ledger.MOST, price_minor=10**11, override_reason="tried")
+        received(oil, ledger.MOST, price_minor=10**11, override_reason=why)
     assert Stock.objects.get().on_hand == 2 * ledger.MOST + 20_000
     with pytest.raises(Fault, match="above 0"):
         received(oil, ledger.MOST + 1)
@@ -169,6 +170,40 @@ def test_nothing_overflows(oil: Item) -> None:
     assert ordering.expect(PROGRAM, **at(oil), quantity=10**10, **order).quantity == 10**10
     with pytest.raises(Fault, match="how much"):
         ordering.expect(PROGRAM, **at(oil), quantity=10**13, **order)
+
+
+@pytest.mark.parametrize(
+    ("given", "about"),
+    [
+        ({"quantity": 200_001}, "quantity"),  # ten times the 20 L that ever moved
+        ({"due_on": TODAY + timedelta(days=367)}, "due_on"),
+    ],
+)
+def test_an_order_of_another_magnitude_or_a_year_ahead_is_asked_about(
+    oil: Item, given: dict[str, Any], about: str
+) -> None:
+    order: dict[str, Any] = {"quantity": 200_000, "ordered_on": TODAY, "due_on": TODAY}
+    with pytest.raises(Question) as asked:
+        ordering.expect(PROGRAM, **at(oil), **(order | given))
+    assert asked.value.about == about
+    assert not Arrival.objects.exists()
+    kept = ordering.expect(PROGRAM, **at(oil), **(order | given), override_reason="agreed so")
+    assert kept.reason == "it stands: agreed so"
+    order["due_on"] = TODAY + timedelta(days=366)
+    assert ordering.expect(PROGRAM, **at(oil), **order).reason == ""
+
+
+def test_a_reason_passes_the_one_doubt_that_it_answers(oil: Item) -> None:
+    old = {"best_before": TODAY - timedelta(days=1)}
+    with pytest.raises(Question, match="far more.* is over already.*a reason for each") as asked:
+        received(oil, 300_000, **old, override_reason="a new tank")
+    assert asked.value.doubts == ("quantity", "best_before")
+    with pytest.raises(Question, match="^Best before 14 Jun 2026 is over already"):
+        received(oil, 300_000, **old, override_reason={"quantity": "a new tank"})
+    because = {"quantity": "a new tank", "best_before": "for flushing"}
+    assert received(oil, 300_000, **old, override_reason=because).reason == (
+        "it stands: a new tank; for flushing"
+    )
 
 
 def test_the_unit_of_what_moved_is_kept(oil: Item) -> None:
@@ -228,9 +263,9 @@ def test_prices_are_apart_beyond_five_times(price: float, other: float, found: b
 
 def test_what_came_without_its_order_is_asked_about(oil: Item) -> None:
     arrival = shelf.arrival(oil, scene.depot(), quantity=6000)
-    with pytest.raises(Question, match="6 L since 2026-06-01") as asked:
+    with pytest.raises(Question, match="6 L since 1 Jun 2026") as asked:
         ledger.receive(PROGRAM, depot=scene.depot(), item=oil, quantity=6000)
-    assert asked.value.candidates == (f"order {arrival.pk}: 6 L, due 2026-06-20",)
+    assert asked.value.candidates == (f"order {arrival.pk}: 6 L, due 20 Jun 2026",)
     place = {"depot": scene.depot(), "item": oil, "quantity": 6000}
     kept = ledger.receive(PROGRAM, **place, override_reason="a gift")
     assert kept.reason == "it stands: a gift"

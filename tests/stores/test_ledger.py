@@ -121,6 +121,10 @@ def test_what_arrives_is_no_longer_on_order(keeper: Actor, here: Depot, oil: Ite
     with pytest.raises(Refused, match="received already"):
         ledger.receive(keeper, **place, quantity=2000)
     assert on_hand(oil, here) == 2000
+    ledger.take_back(keeper, StockMove.objects.get(), reason="wrong shelf")
+    assert Arrival.objects.get().received_on is None  # on its way again
+    ledger.receive(keeper, **place, quantity=2000)
+    assert on_hand(oil, here) == 2000
 
 
 def test_an_order_is_due_on_the_day_it_is_made_or_later(

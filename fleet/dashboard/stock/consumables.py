@@ -4,9 +4,10 @@ import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
+from http import HTTPStatus
 
 from django.http import Http404, HttpResponse
-from django.shortcuts import get_object_or_404
+from django.shortcuts import get_object_or_404, redirect
 from django.views.decorators.http import require_GET
 
 from fleet.consumables import propose
@@ -25,11 +26,20 @@ from fleet.consumables.listing import (
 from fleet.consumables.models import OrderProposal, TransferProposal
 from fleet.dashboard.acts import act
 from fleet.dashboard.downloads import table_file
-from fleet.dashboard.frame import Scope, SignedIn, needs, scope_of, show
+from fleet.dashboard.frame import (
+    Scope,
+    SignedIn,
+    answers,
+    asked_about,
+    needs,
+    scope_of,
+    show,
+)
 from fleet.dashboard.orders.changes import read_number
 from fleet.dashboard.stock.lines import amount, read_quantity, to_type
 from fleet.dashboard.stock.months import MonthChart, month_chart
-from fleet.faults import Fault
+from fleet.dashboard.typed import shown_again
+from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of, may
 from fleet.stores import ordering
@@ -86,6 +96,21 @@ class WasteLine:
 
 @require_GET
 def consumables(request: SignedIn) -> HttpResponse:
+    return _page(request)
+
+
+def _asked(request: SignedIn, question: Question, **_: int) -> HttpResponse:
+    more = {"asked": asked_about(request, question), "address": request.path}
+    return _page(request, more, HTTPStatus.CONFLICT)
+
+
+def _refused(request: SignedIn, fault: Fault, **_: int) -> HttpResponse:
+    return shown_again(request, _page(request), fault, redirect("consumables"))
+
+
+def _page(
+    request: SignedIn, more: Mapping[str, object] | None = None, status: int = HTTPStatus.OK
+) -> HttpResponse:
     scope = scope_of(request)
     today = scope.today
     months = months_from(today, MONTHS)
@@ -140,7 +165,7 @@ def consumables(request: SignedIn) -> HttpResponse:
         "held": held(ids, today),
         "today": today,
     }
-    return show(request, "consumables", scope, context)
+    return show(request, "consumables", scope, {**context, **(more or {})}, status)
 
 
 def _tanks(scope: Scope) -> list[dict[str, object]]:
@@ -164,7 +189,7 @@ def _first_later(wanted: list[OrderProposal], today: date) -> date | None:
 
 
 @needs(Right.KEEP_STOCK)
-@act("consumables")
+@act("consumables", refused=_refused, asked=_asked)
 def order_proposed(request: SignedIn, actor: Actor, proposal_id: int) -> str:
     """Note that what was proposed is on order now."""
     seen = OrderProposal.objects.filter(depot__in=depots_of(request.user))
@@ -172,7 +197,8 @@ def order_proposed(request: SignedIn, actor: Actor, proposal_id: int) -> str:
     if row is None:
         raise Fault("That proposal is gone: it was ordered, or is not needed any more.")
     quantity = read_quantity(request.POST.get("quantity", ""), row.item)
-    coming = propose.order(actor, row, _day(request.POST.get("due_on", "")), quantity)
+    due_on = _day(request.POST.get("due_on", ""))
+    coming = propose.order(actor, row, due_on, quantity, answers(request.POST))
     return f"{amount(coming.quantity, row.item.unit)} {row.item} on order."
 
 
@@ -200,7 +226,7 @@ def give_up_order(request: SignedIn, actor: Actor, arrival_id: int) -> str:
 
 
 @needs(Right.KEEP_STOCK)
-@act("consumables")
+@act("consumables", refused=_refused)
 def collect_used_fluid(request: SignedIn, actor: Actor) -> str:
     """Enter what a waste collector took, from the consignment note."""
     given = request.POST
@@ -225,7 +251,7 @@ def _day(text: str) -> date:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise Fault("Give the day, as 2026-08-31.") from None
+        raise Fault("Give the day, as 2026-08-31.", about="due_on") from None
 
 
 def _there(quantity: int, unit: str) -> str:

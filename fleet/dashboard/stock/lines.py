@@ -8,6 +8,7 @@ from typing import Any
 from django.db.models import QuerySet
 from django.http import QueryDict
 
+from fleet.dashboard.frame import answers
 from fleet.dashboard.orders.changes import read_number
 from fleet.faults import Fault
 from fleet.people.actor import Actor
@@ -100,7 +101,7 @@ def enter_move(actor: Actor, given: QueryDict, person: Person) -> str:
     place: dict[str, Any] = {
         **{"depot": depot, "item": item, "reason": reason},
         "key": f"page:{person.pk}:{key}" if key else None,
-        "override_reason": given.get("override_reason", "").strip()[:200],
+        "override_reason": answers(given),
     }
     batch: dict[str, Any] = {"batch": given.get("batch", "").strip()[:60]}
     said = f"{item}, {depot}: {amount(quantity, item.unit)}"

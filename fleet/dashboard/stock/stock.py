@@ -159,6 +159,8 @@ def take_move_back(request: SignedIn, actor: Actor, move_id: int) -> str:
     """Undo a move by its opposite."""
     seen = StockMove.objects.filter(depot__in=depots_of(request.user))
     move = get_object_or_404(seen.select_related("depot", "item"), pk=move_id)
+    again = Arrival.objects.filter(received_by=move).exists()
     ledger.take_back(actor, move, reason=request.POST.get("reason", ""))
     moved = amount(move.quantity, move.item.unit, signed=True)
-    return f"{move.item}, {move.depot}: {moved} {move.kind} is taken back."
+    said = f"{move.item}, {move.depot}: {moved} {move.kind} is taken back."
+    return f"{said} Its order is on the way again." if again else said

@@ -52,6 +52,10 @@ class Arrival(models.Model):
     ordered_on = models.DateField()
     due_on = models.DateField()
     received_on = models.DateField(null=True, blank=True)
+    received_by = models.ForeignKey(
+        "StockMove", models.PROTECT, null=True, blank=True, related_name="+"
+    )  # which opens it again where it is taken back
+    reason = models.CharField(max_length=300, blank=True)  # why it stands, where it was doubtful
 
     class Meta:
         ordering = ["due_on", "id"]
