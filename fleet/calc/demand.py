@@ -72,7 +72,7 @@ def counts_before(
     """
     n = len(services.km_left)
     counts = np.zeros((n, len(edges_d), LEVELS.size), dtype=np.int16)
-    rules = _CalendarRules.of(services.repeats, today_d, float(edges_d[-1]))
+    rules = CalendarRules.of(services.repeats, today_d, float(edges_d[-1]))
     for begin in range(0, n, ROWS_AT_ONCE):
         rows = np.arange(begin, min(begin + ROWS_AT_ONCE, n))
         for here, due_d in _occasions(rows, services, km, hours, rules, today_d):
@@ -87,30 +87,26 @@ def _occasions(
     services: Services,
     km: Paths,
     hours: Paths,
-    rules: _CalendarRules,
+    rules: CalendarRules,
     today_d: int,
 ) -> Iterator[tuple[IntArray, FloatArray]]:
     """Rows still falling due before the end, and the day of each level, occasion by occasion."""
     sides = (
-        _Side.of(km, services.km_meter[rows], services.km_left[rows], services.repeats.km[rows]),
-        _Side.of(
+        Side.of(km, services.km_meter[rows], services.km_left[rows], services.repeats.km[rows]),
+        Side.of(
             hours,
             services.hours_meter[rows],
             services.hours_left[rows],
             services.repeats.hours[rows],
         ),
     )
-    due_d = _first_d(services, rows, sides, today_d)
+    due_d = first_d(services, rows, sides, today_d)
     going = _any_before(due_d, rules.end_d)
     while going.any():
         rows, due_d = rows[going], due_d[going]
         sides = (sides[0].take(going), sides[1].take(going))
         yield rows, due_d
-        # at most one service a day, which also ends the chain of a meaninglessly short interval
-        again_d = np.maximum(rules.next_d(rows, due_d), due_d + 1.0)
-        for side in sides:
-            side.next_d(due_d, again_d)
-        due_d = again_d
+        due_d = again_d(rows, due_d, sides, rules)
         going = _any_before(due_d, rules.end_d)
 
 
@@ -119,14 +115,26 @@ def _any_before(due_d: FloatArray, end_d: float) -> NDArray[np.bool_]:
     return before
 
 
-def _first_d(
-    services: Services, rows: IntArray, sides: tuple[_Side, ...], today_d: int
+def first_d(
+    services: Services, rows: IntArray, sides: tuple[Side, ...], today_d: int
 ) -> FloatArray:
+    """Local day number on which each row falls due first, level by level; today at the soonest."""
     due_d = np.minimum(sides[0].first_d(), sides[1].first_d())
     due_d = np.minimum(due_d, _numbers(services.calendar_on[rows])[:, None])
     planned_d = _numbers(services.planned_on[rows])[:, None]
     due_d = np.where(np.isfinite(planned_d), planned_d, due_d)
     return np.maximum(due_d, float(today_d))
+
+
+def again_d(
+    rows: IntArray, done_d: FloatArray, sides: tuple[Side, ...], rules: CalendarRules
+) -> FloatArray:
+    """Local day number on which each row falls due again after it was done, level by level."""
+    # at most one service a day, which also ends the chain of a meaninglessly short interval
+    found_d = np.maximum(rules.next_d(rows, done_d), done_d + 1.0)
+    for side in sides:
+        side.next_d(done_d, found_d)
+    return found_d
 
 
 def _numbers(on: DateArray) -> FloatArray:
@@ -135,7 +143,7 @@ def _numbers(on: DateArray) -> FloatArray:
 
 
 @dataclass(frozen=True)
-class _Side:
+class Side:
     """Distance or running hours of some rows."""
 
     rows: IntArray  # rows that have such a limit, among n
@@ -145,17 +153,17 @@ class _Side:
     n: int
 
     @classmethod
-    def of(cls, paths: Paths, meter: IntArray, left: FloatArray, interval: FloatArray) -> _Side:
+    def of(cls, paths: Paths, meter: IntArray, left: FloatArray, interval: FloatArray) -> Side:
         wanted = (meter != NO_METER) & ~(np.isnan(left) & np.isnan(interval))
         rows = np.flatnonzero(wanted)
         return cls(rows, paths.take(meter[rows]), left[rows], interval[rows], len(meter))
 
-    def take(self, kept: NDArray[np.bool_]) -> _Side:
+    def take(self, kept: NDArray[np.bool_]) -> Side:
         if kept.all():
             return self
         place = np.cumsum(kept) - 1
         mine = np.flatnonzero(kept[self.rows])
-        return _Side(
+        return Side(
             place[self.rows[mine]],
             self.paths.take(mine),
             self.left[mine],
@@ -164,8 +172,9 @@ class _Side:
         )
 
     def first_d(self) -> FloatArray:
-        due_d = np.full((self.n, LEVELS.size), np.inf)
-        left = np.broadcast_to(self.left[:, None], (len(self.rows), LEVELS.size))
+        levels = self.paths.ahead.shape[2]
+        due_d = np.full((self.n, levels), np.inf)
+        left = np.broadcast_to(self.left[:, None], (len(self.rows), levels))
         due_d[self.rows] = self.paths.reached_d(left)
         return due_d
 
@@ -184,7 +193,7 @@ class _Side:
 
 
 @dataclass(frozen=True)
-class _CalendarRules:
+class CalendarRules:
     """For each rule in use and each day ahead: when the calendar asks for the service again."""
 
     rule: IntArray  # (n,) rule of each row
@@ -193,7 +202,7 @@ class _CalendarRules:
     again_d: FloatArray  # (rules, days) local day number, inf for none [d]
 
     @classmethod
-    def of(cls, repeats: Repeats, today_d: int, end_d: float) -> _CalendarRules:
+    def of(cls, repeats: Repeats, today_d: int, end_d: float) -> CalendarRules:
         columns = (repeats.months, repeats.yearly_month, repeats.yearly_day, repeats.early_d)
         table = np.nan_to_num(np.column_stack(columns), nan=-1.0)
         rules, rule = np.unique(table, axis=0, return_inverse=True)

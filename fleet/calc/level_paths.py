@@ -44,6 +44,10 @@ class Paths:
         """Meters of the given rows."""
         return Paths(self.start_d[rows], self.knots_d, self.ahead[rows])
 
+    def at_levels(self, rows: IntArray, level: IntArray) -> Paths:
+        """Meters of the given rows, each at one level of its own."""
+        return Paths(self.start_d[rows], self.knots_d, self.ahead[rows, :, level][:, :, None])
+
     def covered(self, at_d: FloatArray) -> FloatArray:
         """
         Distance covered since the last reading at local day numbers.
