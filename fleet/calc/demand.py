@@ -154,11 +154,13 @@ class Side:
 
     @classmethod
     def of(cls, paths: Paths, meter: IntArray, left: FloatArray, interval: FloatArray) -> Side:
+        """The side of some rows, given by meter (-1 for none), what is left and the interval."""
         wanted = (meter != NO_METER) & ~(np.isnan(left) & np.isnan(interval))
         rows = np.flatnonzero(wanted)
         return cls(rows, paths.take(meter[rows]), left[rows], interval[rows], len(meter))
 
     def take(self, kept: NDArray[np.bool_]) -> Side:
+        """The side of the rows kept."""
         if kept.all():
             return self
         place = np.cumsum(kept) - 1
@@ -172,6 +174,7 @@ class Side:
         )
 
     def first_d(self) -> FloatArray:
+        """Local day number of the first time, inf without such a limit."""
         levels = self.paths.ahead.shape[2]
         due_d = np.full((self.n, levels), np.inf)
         left = np.broadcast_to(self.left[:, None], (len(self.rows), levels))
@@ -203,6 +206,7 @@ class CalendarRules:
 
     @classmethod
     def of(cls, repeats: Repeats, today_d: int, end_d: float) -> CalendarRules:
+        """The rules of n rows for the days from today to the end."""
         columns = (repeats.months, repeats.yearly_month, repeats.yearly_day, repeats.early_d)
         table = np.nan_to_num(np.column_stack(columns), nan=-1.0)
         rules, rule = np.unique(table, axis=0, return_inverse=True)
@@ -213,6 +217,7 @@ class CalendarRules:
         return cls(rule.reshape(-1), today_d, end_d, again_d)
 
     def next_d(self, rows: IntArray, due_d: FloatArray) -> FloatArray:
+        """Local day number of the time after one on ``due_d``, inf for none."""
         last = self.again_d.shape[1] - 1
         day = np.minimum(due_d - self.today_d, last).astype(np.int64)
         found: FloatArray = self.again_d[self.rule[rows][:, None], day]

@@ -1,4 +1,4 @@
-"""A workshop's days ahead in 99 equally likely futures: what falls due, comes in, waits and is done.
+"""A workshop's days ahead in 99 equally likely futures: what falls due, comes in, waits, is done.
 
 Each vehicle follows one of its levels (`level_paths`) in each future, and all its levels once, so
 that a sum over vehicles has on average exactly what their levels have. A vehicle comes in on the
@@ -96,6 +96,7 @@ class Span:
 
     @property
     def end_d(self) -> int:
+        """Local day number of the morning after the last day [d]."""
         return self.first_d + len(self.stretch)
 
 
@@ -123,6 +124,7 @@ class Tally:
 
     @classmethod
     def empty(cls, depots: int, units: int, stretches: int) -> Tally:
+        """Nothing yet."""
         by_depot = [np.zeros((depots, stretches, FUTURES)) for _ in range(6)]
         return cls(*by_depot, np.zeros((units, stretches, FUTURES)))
 
@@ -195,7 +197,7 @@ class _Course:
         self.window_d[rows] = np.take_along_axis(window_d, level, axis=1)
 
     def _take_over(self, held: Held) -> None:
-        """What was done since counts; what was waiting waits on, if it is due under these terms."""
+        """Count from what was done since; let what was waiting wait on, where it is still due."""
         terms, begin_d = self.terms, float(self.terms.begin_d)
         there = np.isin(terms.key, held.key)
         place = np.searchsorted(held.key, terms.key[there])
@@ -264,7 +266,7 @@ class _Course:
     def _with_early(
         self, wanted: BoolArray, visit: IntArray, limit_d: FloatArray
     ) -> tuple[IntArray, IntArray]:
-        """What is done on visits: what is wanted, and what of the vehicle is in its window."""
+        """Add to what is wanted what of the same vehicle is in its early window."""
         terms = self.terms
         comes = np.zeros((len(terms.level), FUTURES), dtype=bool)
         comes.ravel()[visit] = True
