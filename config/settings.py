@@ -107,6 +107,7 @@ INSTALLED_APPS = [
     "fleet.trials",
     "fleet.overview",
     "fleet.workbook",
+    "fleet.whatif",
     "fleet.dashboard",
     "fleet.api",
     "fleet.people.apps.AdministrationConfig",

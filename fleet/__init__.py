@@ -30,6 +30,7 @@ stage does; its arithmetic has the same name in ``calc``.
     checks.py    whether the fleet agrees with itself
     workbook/    the whole fleet as one spreadsheet: template, load, export
     demo/        an invented fleet to look at
+    whatif/      what would change if, worked out on copies beside today's
     jobs.py      every background task
     dashboard/   the pages
     api/         the REST API

@@ -16,6 +16,7 @@ from config.celery import app
 from fleet.readings.models import Upload
 from fleet.runs import ledger
 from fleet.vehicles.models import Depot
+from fleet.whatif import listing as asked
 from fleet.workbook.models import SentBook
 
 log = logging.getLogger(__name__)
@@ -23,6 +24,7 @@ UPLOAD = "upload"
 PLAN = "plan"
 SCORE = "backtest"
 BOOK = "workbook"
+WHAT_IF = "what if"
 
 
 def send(task: "Task[Any, Any]", *given: Any, **named: Any) -> None:
@@ -77,6 +79,10 @@ def make_up() -> None:
     for sent_id in waiting.values_list("pk", flat=True):
         if str(sent_id) not in left:
             send(take_in_book, sent_id)
+    left = ledger.given_up(WHAT_IF) | ledger.in_hand(WHAT_IF)
+    for asked_id in asked.moving():
+        if str(asked_id) not in left:
+            send(answer_what_if, asked_id)
 
 
 @app.task
@@ -103,6 +109,21 @@ def take_in_book(sent_id: int) -> None:
         ledger.work(BOOK, received_on, str(sent_id), again=True) as run,
     ):
         go_on(sent_id, timezone.now(), lambda share: ledger.renew(run, share))
+
+
+@app.task
+def answer_what_if(asked_id: int) -> None:
+    """Work out both years of a question; one that was deleted is left alone."""
+    from fleet.whatif import ask
+
+    asked_on = asked.asked_on(asked_id)
+    if asked_on is None:
+        return
+    with (
+        suppress(ledger.Taken, ask.Gone),
+        ledger.work(WHAT_IF, asked_on, str(asked_id), again=True) as run,
+    ):
+        ask.work_out(asked_id, timezone.now(), lambda share: ledger.renew(run, share))
 
 
 @app.task

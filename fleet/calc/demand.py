@@ -154,13 +154,13 @@ class Side:
 
     @classmethod
     def of(cls, paths: Paths, meter: IntArray, left: FloatArray, interval: FloatArray) -> Side:
-        """The side of some rows, given by meter (-1 for none), what is left and the interval."""
+        """Take some rows, given by meter (-1 for none), what is left and the interval."""
         wanted = (meter != NO_METER) & ~(np.isnan(left) & np.isnan(interval))
         rows = np.flatnonzero(wanted)
         return cls(rows, paths.take(meter[rows]), left[rows], interval[rows], len(meter))
 
     def take(self, kept: NDArray[np.bool_]) -> Side:
-        """The side of the rows kept."""
+        """Keep some rows."""
         if kept.all():
             return self
         place = np.cumsum(kept) - 1
@@ -206,7 +206,7 @@ class CalendarRules:
 
     @classmethod
     def of(cls, repeats: Repeats, today_d: int, end_d: float) -> CalendarRules:
-        """The rules of n rows for the days from today to the end."""
+        """Work out the rules of n rows for the days from today to the end."""
         columns = (repeats.months, repeats.yearly_month, repeats.yearly_day, repeats.early_d)
         table = np.nan_to_num(np.column_stack(columns), nan=-1.0)
         rules, rule = np.unique(table, axis=0, return_inverse=True)

@@ -30,6 +30,7 @@ class Right(StrEnum):
     RUN_TRIAL = "run field trials"
     RATE = "rate in field trials"
     APPROVE_INTERVAL = "approve a longer interval"
+    ASK_WHAT_IF = "ask what if"
 
 
 RIGHTS: dict[Role, frozenset[Right]] = {
@@ -45,7 +46,7 @@ RIGHTS: dict[Role, frozenset[Right]] = {
     ),
     Role.STORES: frozenset({Right.SEE, Right.REPORT_FINDING, Right.KEEP_STOCK}),
     Role.ENGINEER: frozenset({Right.SEE, Right.REPORT_FINDING, Right.RUN_TRIAL, Right.RATE}),
-    Role.VIEWER: frozenset({Right.SEE}),
+    Role.VIEWER: frozenset({Right.SEE, Right.ASK_WHAT_IF}),
 }
 
 

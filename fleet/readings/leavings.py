@@ -23,10 +23,11 @@ def sweep() -> None:
     found = [*folder.glob(f"{TRIED}-*"), *folder.glob(f"uploads/{ARRIVING}-*")]
     for path in found:
         with suppress(FileNotFoundError):  # another process sweeps as well, or has just ended
-            if _is_left(path):
+            if is_left(path):
                 path.unlink()
 
 
-def _is_left(path: Path) -> bool:
+def is_left(path: Path) -> bool:
+    """Whether the process that a name begins with is gone, or cannot need it any more."""
     process = " ".join(path.name.split("-")[1:4])
     return owner.is_dead(f"here {process}") or time.time() - path.stat().st_mtime > LONGEST_S

@@ -1,0 +1,93 @@
+"""The answer to a question in a sentence or two, from what both arms found."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from fleet.stores.money import words as money
+
+MONTHS = 12
+LEAST_H = 0.05  # a month; less than three minutes is not told
+CAPACITY = ("mechanic", "minutes", "bay", "opening")
+
+
+def answer(result: dict[str, Any], changes: Sequence[dict[str, str]]) -> str:
+    """What the changes do, the figure that was most likely asked for first."""
+    if _is_same(result):
+        return "Nothing changes: every figure of the 12 months is what it is today."
+    parts = [part for part in _parts(result) if part]
+    if all(one["what"] in CAPACITY for one in changes):
+        late = _late(result)
+        parts = [late] if late else ["No late work to speak of goes away"]
+        parts += [] if _per_month(result, "work_h") == "" else [_work(result)]
+    told = [_sentence(parts)] if parts else ["Hardly anything changes in the 12 months."]
+    wages = result.get("wages_minor")
+    if wages:
+        told.append(f"About {money(abs(wages))} {'more' if wages > 0 else 'less'} a month for wages"
+                    " is not counted here.")  # fmt: skip
+    return " ".join(told)
+
+
+def _is_same(result: dict[str, Any]) -> bool:
+    found = [*result["measures"].values(), *result["items"]]
+    figures = [one for each in found for one in each["months"]]
+    plans = all(one["today"] == one["changed"] for one in result["plans"])
+    return plans and all(one["low"] == one["high"] == one["difference"] == 0 for one in figures)
+
+
+def _parts(result: dict[str, Any]) -> list[str]:
+    return [_work(result), _cost(result), _visits(result), _late(result), _overdue(result)]
+
+
+def _sentence(parts: list[str]) -> str:
+    said = "; ".join(parts)
+    return f"{said[0].upper()}{said[1:]}."
+
+
+def _per_month(result: dict[str, Any], name: str) -> str:
+    """So many hours a month more or less, and between which ends; empty for next to none."""
+    total = result["measures"][name]["total"]
+    mean, low, high = (total[one] / MONTHS for one in ("difference", "low", "high"))
+    if abs(mean) < LEAST_H:
+        return ""
+    way = "more" if mean > 0 else "less"
+    ends = sorted((abs(low), abs(high))) if low * high > 0 else None
+    spread = f" ({_h(ends[0])} to {_h(ends[1])} in four of five futures)" if ends else ""
+    if ends is None:
+        spread = " (though in some futures it is the other way round)"
+    return f"about {_h(abs(mean))} h a month {way}{{}}{spread}"
+
+
+def _h(figure: float) -> str:
+    return f"{figure:,.0f}" if figure >= 10 else f"{figure:.1f}"
+
+
+def _work(result: dict[str, Any]) -> str:
+    return _per_month(result, "work_h").format(" work")
+
+
+def _late(result: dict[str, Any]) -> str:
+    return _per_month(result, "late_h").format(" late work")
+
+
+def _cost(result: dict[str, Any]) -> str:
+    minor = result["measures"]["work_cost_minor"]["total"]["difference"] / MONTHS
+    if abs(minor) < 100:
+        return ""
+    way = "more" if minor > 0 else "less"
+    return f"about {money(100 * round(abs(minor) / 100))} a month {way} for parts and labour"
+
+
+def _visits(result: dict[str, Any]) -> str:
+    number = result["measures"]["visits"]["total"]["difference"]
+    if abs(number) < 1:
+        return ""
+    way = "more" if number > 0 else "fewer"
+    return f"about {abs(number):,.0f} {way} visits in the 12 months"
+
+
+def _overdue(result: dict[str, Any]) -> str:
+    number = result["measures"]["overdue_d"]["total"]["difference"]
+    if abs(number) < 1:
+        return ""
+    way = "more" if number > 0 else "fewer"
+    return f"about {abs(number):,.0f} {way} days on which a service is overdue"
