@@ -17,6 +17,7 @@ from fleet.readings.models import Upload
 from fleet.runs import ledger
 from fleet.vehicles.models import Depot
 from fleet.whatif import listing as asked
+from fleet.whatif.models import WhatIf
 from fleet.workbook.models import SentBook
 
 log = logging.getLogger(__name__)
@@ -116,12 +117,9 @@ def answer_what_if(asked_id: int) -> None:
     """Work out both years of a question; one that was deleted is left alone."""
     from fleet.whatif import ask
 
-    asked_on = asked.asked_on(asked_id)
-    if asked_on is None:
-        return
     with (
-        suppress(ledger.Taken, ask.Gone),
-        ledger.work(WHAT_IF, asked_on, str(asked_id), again=True) as run,
+        suppress(ledger.Taken, ask.Gone, WhatIf.DoesNotExist),
+        ledger.work(WHAT_IF, asked.asked_on(asked_id), str(asked_id), again=True) as run,
     ):
         ask.work_out(asked_id, timezone.now(), lambda share: ledger.renew(run, share))
 

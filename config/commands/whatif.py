@@ -54,12 +54,13 @@ def _worked_out(path: Path) -> "WhatIf":
     from fleet.runs import ledger
     from fleet.vehicles.models import Depot
     from fleet.whatif import ask
+    from fleet.whatif.listing import asked_on
     from fleet.whatif.rows import from_file
 
     now = timezone.now()
     depots = list(Depot.objects.order_by("slug"))
     asked = ask.ask(from_file(path), depots, now, person=None, channel="command")
-    with ledger.work(jobs.WHAT_IF, now.date(), str(asked.pk), again=True) as run:
+    with ledger.work(jobs.WHAT_IF, asked_on(asked.pk), str(asked.pk), again=True) as run:
 
         def tell(share: float) -> None:
             ledger.renew(run, share)
@@ -73,21 +74,21 @@ def _worked_out(path: Path) -> "WhatIf":
 
 
 def _print(asked: "WhatIf") -> None:
+    from fleet.stores.money import words as money
+
     result = asked.result
     print(result["answer"])
     for depot in result["plans"]:
         one, other = depot["today"], depot["changed"]
-        print(f"Plan of {depot['depot']}, 8 weeks: cost {one['cost'] / 100:,.2f} → "
-              f"{other['cost'] / 100:,.2f}, {one['visits']} → {other['visits']} visits, "
+        print(f"Plan of {depot['depot']}, 8 weeks: cost {money(one['cost'])} → "
+              f"{money(other['cost'])}, {one['visits']} → {other['visits']} visits, "
               f"{one['left_out']} → {other['left_out']} left out")  # fmt: skip
     shown = [result["measures"][key] for key, _ in COLUMNS]
     print()
     print(f"{'Month':<10}" + "".join(f"{name:>26}" for _, name in COLUMNS))
     for at, month in enumerate(result["months"]):
-        _print_row(
-            month["begin_on"][:7], [result["measures"][key]["months"][at] for key, _ in COLUMNS]
-        )
-    _print_row("In all", [result["measures"][key]["total"] for key, _ in COLUMNS])
+        _print_row(month["begin_on"][:7], [one["months"][at] for one in shown])
+    _print_row("In all", [one["total"] for one in shown])
     for note in result["notes"]:
         print(note)
 

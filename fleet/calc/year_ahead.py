@@ -31,6 +31,7 @@ from fleet.calc.level_paths import LEVELS, Paths
 FUTURES = LEVELS.size
 SEED = 20_481  # our choice; any number does
 DAYS_PER_MONTH = 365.25 / 12
+SUMS = ("work_min", "visits", "services", "overdue_d", "late_min", "late_minor")
 BoolArray = NDArray[np.bool_]
 
 
@@ -125,8 +126,9 @@ class Tally:
     @classmethod
     def empty(cls, depots: int, units: int, stretches: int) -> Tally:
         """Nothing yet."""
-        by_depot = [np.zeros((depots, stretches, FUTURES)) for _ in range(6)]
-        return cls(*by_depot, np.zeros((units, stretches, FUTURES)))
+        counts = np.zeros((units, stretches, FUTURES))
+        sums = {name: np.zeros((depots, stretches, FUTURES)) for name in SUMS}
+        return cls(**sums, counts=counts)
 
 
 def follow(terms: Terms, until_d: int, span: Span, held: Held | None = None) -> tuple[Tally, Held]:
@@ -229,7 +231,8 @@ class _Course:
         self._count_overdue(day_d, stretch, depot)
         rounds = self.due_d < np.where(terms.is_round, day_d + 1.0, -np.inf)[:, None]
         if rounds.any():
-            self._done(*np.nonzero(rounds), day_d, stretch)
+            rows, futures = np.nonzero(rounds)
+            self._done(rows, futures, day_d, stretch)
         minutes = terms.capacity_min[:, at]
         self.left_min = np.minimum(self.left_min, 0.0) + minutes[:, None]
         reach_d = _reach_d(terms.capacity_min, at, day_d)
@@ -270,7 +273,7 @@ class _Course:
         terms = self.terms
         comes = np.zeros((len(terms.level), FUTURES), dtype=bool)
         comes.ravel()[visit] = True
-        rows = np.flatnonzero(comes.any(axis=1)[terms.vehicle])
+        rows = np.flatnonzero(np.isin(terms.vehicle, visit // FUTURES))
         early = self.due_d[rows] - self.window_d[rows] < limit_d[rows, None]
         found = wanted[rows] | (early & comes[terms.vehicle[rows]])
         row, futures = np.nonzero(found)

@@ -155,8 +155,8 @@ def _both(asked: WhatIf, now: datetime, tell: Tell) -> tuple[date, dict[str, Any
                 "changes": asked.changes if number else [],
             }
             years.append(_arm(folder, question, _within(tell, number)))
-    result = compare(*years, depots)
-    result["wages_minor"] = _wages(*years)
+    result = compare(years[0], years[1], depots)
+    result["wages_minor"] = _wages(years[0], years[1])
     result["answer"] = answer(result, asked.changes)
     return today, result
 

@@ -37,12 +37,12 @@ def _enter_who_is_taken(depot: Depot) -> None:
 
 
 def _named(model: type[Mechanic] | type[Bay], depot: Depot, name: str) -> Mechanic | Bay:
-    found = model.objects.filter(depot=depot, name__iexact=name).first()  # type: ignore[attr-defined]
+    found = model.objects.filter(depot=depot, name__iexact=name).first()
     if found is None:
-        names = list(model.objects.filter(depot=depot).values_list("name", flat=True))  # type: ignore[attr-defined]
+        names = list(model.objects.filter(depot=depot).values_list("name", flat=True))
         hint = near(name, names) if names else "none is entered there"
         raise RowFault("which", f"{depot} has no {model.__name__.lower()} {name!r}; {hint}")
-    return found  # type: ignore[no-any-return]
+    return found
 
 
 def _mechanic(which: str, value: str, world: World) -> Act:
@@ -78,7 +78,7 @@ def _leaves(model: type[Mechanic] | type[Bay], depot: Depot, name: str) -> Act:
 
     def act(begins: date, touched: Touched) -> None:
         found.delete()
-        if not model.objects.filter(depot=depot).exists():  # type: ignore[attr-defined]
+        if not model.objects.filter(depot=depot).exists():
             touched.notes.append(
                 f"{depot} has no {model.__name__.lower()} entered any more: as everywhere, one is "
                 "then taken. To close the workshop, set its opening minutes to 0."

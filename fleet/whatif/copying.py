@@ -14,6 +14,7 @@ from datetime import UTC, date, datetime, time
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
+from uuid import UUID
 
 from django.apps import apps
 from django.conf import settings
@@ -27,6 +28,7 @@ from fleet.readings import leavings
 NAME = "sumpwise.sqlite3"  # as a data folder has it
 FOLDER = "supposed"
 CHUNK = 5_000
+COPY = "copy"  # the connection on which its tables are made
 # of no use to a forecast, and many or secret
 LEFT_OUT = ("sessions.Session", "admin.LogEntry", "runs.RepeatKey", "people.Token")
 Progress = Callable[[float, str], None]
@@ -104,13 +106,15 @@ def _is_history(model: type[Model]) -> bool:
 
 def _make_tables(path: Path, models: list[type[Model]]) -> None:
     given = {**connections["default"].settings_dict, "NAME": str(path), "OPTIONS": {}}
-    copy = DatabaseWrapper({**given, "ENGINE": "django.db.backends.sqlite3"}, alias="a copy")
+    copy = DatabaseWrapper({**given, "ENGINE": "django.db.backends.sqlite3"}, alias=COPY)
+    connections[COPY] = copy
     try:
         with copy.schema_editor() as editor:
             for model in models:
                 if not model._meta.auto_created:  # those come with the models they join
                     editor.create_model(model)
     finally:
+        del connections[COPY]
         copy.close()
 
 
@@ -130,4 +134,6 @@ def _plain(value: Any) -> Any:
         return str(value.astimezone(UTC).replace(tzinfo=None) if value.tzinfo else value)
     if isinstance(value, date | time | Decimal):
         return str(value)
+    if isinstance(value, UUID):
+        return value.hex
     return bytes(value) if isinstance(value, memoryview) else value

@@ -1,6 +1,6 @@
 """What can be changed: each kind's words, and how its ``which`` and ``value`` are understood."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from difflib import get_close_matches
@@ -66,7 +66,7 @@ class Kind:
     understand: Callable[[str, str, World], Act]
 
 
-def listed(names: Sequence[str] | dict[str, object], most: int = 12) -> str:
+def listed(names: Iterable[str], most: int = 12) -> str:
     """Some names, and how many more there are."""
     shown = sorted(names)
     more = f" and {len(shown) - most} more" if len(shown) > most else ""

@@ -155,7 +155,7 @@ def _day(given: Any) -> date | None:
             found = kind.read(given)
         except (CellFault, TypeError, ValueError):
             continue
-        return found.date() if isinstance(found, datetime) else found  # type: ignore[no-any-return]
+        return found.date() if isinstance(found, datetime) else found
     return None
 
 

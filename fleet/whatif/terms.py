@@ -168,7 +168,7 @@ def _add_between(
     shape = len(asked.depots), asked.span.stretches
     for item_id, laws in ahead.laws.items():
         means = [law.mean for law in laws]
-        np.add.at(between.setdefault(item_id, np.zeros(shape)), (row, stretch), means)
+        between.setdefault(item_id, np.zeros(shape))[row, stretch] += means
 
 
 def _without_services(some: Class) -> Class:

@@ -1,7 +1,6 @@
 """Vehicles added, sold and moved; what they are used for and how far they drive."""
 
 from datetime import UTC, date, datetime, time
-from typing import Any
 
 from django.db import transaction
 from django.db.models import F
@@ -144,7 +143,7 @@ def _drive(which: str, value: str, world: World) -> Act:
     return act
 
 
-def _factor(state: Any, change: Amount) -> float:
+def _factor(state: UsageState, change: Amount) -> float:
     now = max(state.rate_km_per_day * state.mu, 0.1)
     return positive(change(now), f"the distance of {state.vehicle}") / now
 

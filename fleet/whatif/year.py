@@ -9,7 +9,7 @@ import numpy as np
 
 from fleet import chain
 from fleet.bulk import Array
-from fleet.calc.year_ahead import FUTURES, Held, Span, Tally, follow
+from fleet.calc.year_ahead import FUTURES, SUMS, Held, Span, Tally, follow
 from fleet.consumables.gather import day_number
 from fleet.consumables.learn import learn
 from fleet.consumables.recipes import gather_recipes
@@ -134,7 +134,7 @@ def _plans(depots: Sequence[Depot], first_on: date, progress: Progress) -> list[
 
 def _count(year: Year, tally: Tally, book: Book12) -> None:
     shops, figures = book.shops, year.figures
-    for name in ("work_min", "visits", "services", "overdue_d", "late_min", "late_minor"):
+    for name in SUMS:
         figures[name] += getattr(tally, name)
     rates = np.array([float(shop.rate_minor_per_h or 0) for shop in shops])
     visit = np.array([float(shop.workshop.visit_minor) for shop in shops])
