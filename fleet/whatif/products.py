@@ -43,7 +43,8 @@ def _set(item: Item, change: Amount) -> None:
     for pack in Pack.objects.filter(item=item):
         now = (pack.price_minor or 0) * per / pack.quantity / scale
         Pack.objects.filter(pk=pack.pk).update(
-            price_minor=round(max(change(now), 0) * pack.quantity * scale / per)
+            price_minor=round(max(change(now), 0) * pack.quantity * scale / per),
+            price_source="supposed",
         )
     for move in StockMove.objects.filter(
         item=item, kind=StockMove.Kind.RECEIVED, price_minor__isnull=False, quantity__gt=0
