@@ -263,7 +263,7 @@ def _add_next_month(tally: _Tally, some: Class, paths: Ways, calendar: Calendar)
     tally.vehicles += int((some.km_of >= 0).sum())
     if not len(some.km.id):
         return
-    month = calendar.months[1]
+    month = calendar.months[min(1, len(calendar.months) - 1)]  # the first may be a part of one
     start_d = paths.km.start_d
     mean_to, var_to = moments_ahead(paths.law, np.maximum(month.end_d - start_d, 0.5))
     mean_from, var_from = moments_ahead(paths.law, np.maximum(month.begin_d - start_d, 0.0))

@@ -16,9 +16,11 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
+A_FAULT = 4  # no code that the interpreter ends with by itself
+
 
 def main(folder: Path) -> int:
-    """Follow a year on the copy; the exit code is 0, or 1 with a sentence on standard error."""
+    """Follow a year on the copy; the exit code is 0, or 4 with a sentence on standard error."""
     threading.Thread(target=_end_with_parent, daemon=True).start()
     import django
 
@@ -29,7 +31,7 @@ def main(folder: Path) -> int:
         found = _year(json.loads((folder / "question.json").read_text()))
     except Fault as fault:
         print(fault, file=sys.stderr)
-        return 1
+        return A_FAULT
     (folder / "year.pickle").write_bytes(pickle.dumps(found, protocol=5))
     return 0
 

@@ -18,6 +18,7 @@ from fleet.people.roles import Right, may
 from fleet.today import newest_day
 from fleet.vehicles.models import Depot
 from fleet.whatif.answer import answer
+from fleet.whatif.arm import A_FAULT
 from fleet.whatif.compare import compare
 from fleet.whatif.copying import copies
 from fleet.whatif.models import WhatIf
@@ -205,7 +206,7 @@ def _arm(folder: Path, question: dict[str, Any], tell: Tell) -> Year:
 
 
 def _found(folder: Path, code: int, said: str) -> Year:
-    if code == 1 and said:
+    if code == A_FAULT:
         raise Fault(said.splitlines()[-1])
     if code:
         raise RuntimeError(f"the year could not be followed ({code}): {said[-1_500:]}")

@@ -54,6 +54,14 @@ def test_a_change_from_a_day_on_leaves_the_time_before_alone(tiny: Item) -> None
     assert by_month.tolist() == [0, 1, 0, 1, 0, 1, 0, 1, 0, 1, 1, 1, 0]
 
 
+def test_changes_that_follow_each_other_closely_each_hold_from_their_day(tiny: Item) -> None:
+    # July; monthly from 20 August: 20 (by then due), 20 September; then every third month
+    monthly = row("limit months", "*/engine-oil", 1, "2026-08-20")
+    seldom = row("limit months", "*/engine-oil", 3, "2026-09-25")
+    by_month = lived(monthly, seldom).figures["services"][0, :, 0]
+    assert by_month.tolist() == [0, 1, 1, 1, 0, 0, 1, 0, 0, 1, 0, 0, 0]
+
+
 def test_other_prices_cost_more_from_their_day_on(tiny: Item) -> None:
     Pack.objects.filter(item=tiny).update(
         price_minor=1_000, price_source=scene.INVENTED
