@@ -17,7 +17,7 @@ from fleet.api.shapes import instant
 from fleet.api.signin import depots_for
 from fleet.calc.level_paths import moments_ahead
 from fleet.calc.usage import State, law
-from fleet.usage.measure import standing_since_d
+from fleet.usage.measure import running_again_d, standing_since_d
 from fleet.usage.models import UsageState
 from fleet.vehicles.models import Meter
 
@@ -47,6 +47,9 @@ class UsageRow(serializers.Serializer[Any]):
     expected_h_per_day = serializers.FloatField(allow_null=True)
     standing_since = serializers.DateTimeField(
         allow_null=True, help_text="Since when it has hardly moved; dates assume it may stand on"
+    )
+    running_again_since = serializers.DateTimeField(
+        allow_null=True, help_text="Of one that stood: dates follow with the next readings"
     )
     provisional = serializers.BooleanField(help_text="Rests on an offset nobody has confirmed")
 
@@ -91,12 +94,13 @@ def _rows(rows: Any) -> list[dict[str, Any]]:
     state = State(*(np.array([row[name] for row in rows]) for name in STATE_COLUMNS))
     mean, _ = moments_ahead(law(state), AHEAD_D)
     season_id = np.array([row["season_id"] for row in rows], dtype=np.float64)
-    since_d = standing_since_d(state, season_id).tolist()
-    each = zip(rows, (mean / AHEAD_D).tolist(), since_d, strict=True)
+    again_d = running_again_d(state)
+    since_d = np.where(np.isnan(again_d), standing_since_d(state, season_id), np.nan)
+    each = zip(rows, (mean / AHEAD_D).tolist(), since_d.tolist(), again_d.tolist(), strict=True)
     return [_row(*parts) for parts in each]
 
 
-def _row(row: dict[str, Any], rate: float, since_d: float) -> dict[str, Any]:
+def _row(row: dict[str, Any], rate: float, since_d: float, again_d: float) -> dict[str, Any]:
     km = row["kind"] == Meter.Kind.KM
     return {
         "vehicle": row["number"],
@@ -111,5 +115,6 @@ def _row(row: dict[str, Any], rate: float, since_d: float) -> dict[str, Any]:
         "expected_km_per_day": rate if km else None,
         "expected_h_per_day": None if km else rate,
         "standing_since": None if np.isnan(since_d) else instant(since_d),
+        "running_again_since": None if np.isnan(again_d) else instant(again_d),
         "provisional": row["provisional"],
     }

@@ -192,10 +192,15 @@ OF_ROLES: dict[Role, tuple[str, ...]] = {
 
 
 def pages_of(person: Person) -> tuple[Page, ...]:
-    """The pages of the masthead, in the order in which a role needs them."""
+    """The pages of the masthead, in the order in which a role needs them; whoever stands in for
+    somebody today also has what that role uses."""
     role = Role.SUPERVISOR if person.is_superuser else Role(person.role)
+    all_of_them = role == Role.SUPERVISOR
+    absent = () if all_of_them else person.stands_in_for
+    roles = [role, *(Role(other.role) for other in absent)]
+    wanted = dict.fromkeys(name for one in roles for name in OF_ROLES[one])
     named = {page.name: page for page in PAGES}
-    return tuple(named[name] for name in OF_ROLES[role])
+    return tuple(named[name] for name in wanted)
 
 
 def home_of(person: Person) -> str:

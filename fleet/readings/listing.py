@@ -59,6 +59,26 @@ def uploads_seen_by(person: Person, depots: Depots) -> QuerySet[Upload]:
     return every.filter(Q(person=person) | Q(pk__in=rows.values("upload")))
 
 
+def with_unseen(uploads: QuerySet[Upload]) -> QuerySet[Upload]:
+    """Uploads with rejected rows that nobody has looked at."""
+    rows = UploadRow.objects.filter(_waiting(Verdict.REJECTED))
+    return uploads.filter(pk__in=rows.values("upload"))
+
+
+def _waiting(verdict: str) -> Q:
+    """Rows of uploads with a verdict that still stands, and that nobody decided on."""
+    found = Q()
+    for name in ("reading", "hours_reading"):
+        judged = Q(**{f"{name}__verdict": verdict, f"{name}__decisions": None})
+        found |= Q(outcome=verdict) & judged
+    return found
+
+
+def own_newest(person: Person) -> Upload | None:
+    """The sheet that a person sent last."""
+    return Upload.objects.filter(person=person).order_by("-pk").first()
+
+
 def rows_seen_by(person: Person, upload: Upload, depots: Depots) -> QuerySet[UploadRow]:
     """Rows of vehicles of these depots, and of one's own upload those without a vehicle."""
     own = Q(vehicle__depot__in=depots)
@@ -76,9 +96,7 @@ def open_now(uploads: Sequence[Upload]) -> dict[int, dict[str, int]]:
     nobody has looked at; one query."""
     still = Q()
     for verdict in OPEN:
-        for name in ("reading", "hours_reading"):
-            judged = Q(**{f"{name}__verdict": verdict, f"{name}__decisions": None})
-            still |= Q(outcome=verdict) & judged
+        still |= _waiting(verdict)
     rows = UploadRow.objects.filter(still, upload__in=[one.pk for one in uploads])
     found: dict[int, dict[str, int]] = {one.pk: dict.fromkeys(map(str, OPEN), 0) for one in uploads}
     counted = rows.order_by().values_list("upload", "outcome").annotate(Count("pk", distinct=True))

@@ -212,21 +212,26 @@ def standing_since(meter_id: int) -> datetime | None:
     return datetime.fromtimestamp(round(float(since_d[0]) * 86_400), UTC)
 
 
-def running_again_since(meter_id: int) -> datetime | None:
-    """Instant of the reading after which a meter that counts as standing has run on; None where
-    it has not, or does not stand.
+def running_again_d(state: State) -> Array:
+    """Instants of the readings after which meters that count as standing have run on [d since
+    1970], NaN for those that have not, or do not stand; shape (n,).
 
     The filter takes up a reading `SHORTEST_UPDATE_D` days after the one before; what was driven
     until then is more than standing allows, or it is not.
     """
-    row = UsageState.objects.filter(meter=meter_id, idle_d__gt=0).first()
-    if row is None:
-        return None
-    days = row.last_at_d - row.filtered_at_d
-    expected = max(row.mu + row.u, LEAST_SHARE * row.mu) * row.rate_km_per_day * days
-    if days <= 0 or row.last_km - row.filtered_km < HARDLY * expected:
-        return None
-    return datetime.fromtimestamp(round(row.filtered_at_d * 86_400), UTC)
+    days = state.last_at_d - state.filtered_at_d
+    per_day = np.maximum(state.mu + state.u, LEAST_SHARE * state.mu) * state.rate_km_per_day
+    driven = state.last_km - state.filtered_km
+    runs = (state.idle_d > 0) & (days > 0) & (driven >= HARDLY * per_day * days)
+    return np.where(runs, state.filtered_at_d, np.nan)
+
+
+def running_again_since(meter_id: int) -> datetime | None:
+    """Instant of the reading after which a meter that counts as standing has run on; None where
+    it has not, or does not stand."""
+    row = UsageState.objects.filter(meter=meter_id, idle_d__gt=0).values(*STATE_COLUMNS).first()
+    again_d = np.nan if row is None else running_again_d(_state_of(row))[0]
+    return None if np.isnan(again_d) else datetime.fromtimestamp(round(again_d * 86_400), UTC)
 
 
 def _state_of(row: dict[str, Any]) -> State:

@@ -108,3 +108,20 @@ def test_who_may_do_everything_is_offered_everything(
     chief.save()
     seen = menu(signed_in(chief).get("/findings").content.decode())
     assert tuple(seen) == MENUS[Role.SUPERVISOR]
+
+
+def test_a_deputy_also_has_the_menu_of_whom_they_stand_in_for(
+    people: Cast, signed_in: Callable[[Person], Client]
+) -> None:
+    keeper = person("Stella", Role.STORES, people.plain)
+    client = signed_in(people.clerk)
+    assert 'href="/consumables"' not in client.get("/readings").content.decode()
+    keeper.deputy = people.clerk
+    keeper.save()
+    masthead = client.get("/readings").content.decode().split("</header>")[0]
+    menu = masthead.split("<nav", 1)[1]
+    pages = ("readings", "due", "findings", "field-trials", "people-and-tokens")
+    more = ("consumables", "stock", "work-orders")
+    found = re.findall(r'href="/([a-z-]+)"', menu)
+    assert found == [*pages, *more]
+    assert client.get("/").headers["Location"] == "/readings"  # still lands on their own

@@ -11,7 +11,7 @@ from pytest_django import DjangoCaptureOnCommitCallbacks
 from fleet import chain
 from fleet.people.models import Person
 from fleet.readings.enter import Entry, enter
-from fleet.readings.models import Reading, ReadingDecision, Source, Upload
+from fleet.readings.models import Reading, ReadingDecision, Source, Upload, UploadRow
 from tests.cast import Cast, depots_day
 from tests.dashboard.rendered import form
 
@@ -328,6 +328,36 @@ def test_older_uploads_can_be_reached(people: Cast, signed_in: SignedIn) -> None
     second = client.get(f"/readings?before={oldest.pk}").content.decode()
     assert ("sheet 2.csv" in second, "sheet 1.csv" in second) == (False, True)
     assert f"before={oldest.pk}#" in first
+
+
+def test_rejected_rows_of_every_sheet_are_reached_by_one_link(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    client = signed_in(people.clerk)
+    assert "Nothing waits for an answer." in client.get("/readings").content.decode()
+    reading = held(people)
+    Reading.objects.filter(pk=reading.pk).update(verdict="rejected")
+    for number in range(7):
+        name = f"sheet {number}.csv"
+        made = Upload.objects.create(
+            name=name, hash=name, size_bytes=9, person=people.clerk, state="done"
+        )
+        if not number:
+            UploadRow.objects.create(
+                **{"upload": made, "number": 1, "row": 2, "raw": "[]", "outcome": "rejected"},
+                **{"vehicle": people.van, "reading": reading},
+            )
+    page = client.get("/readings").content.decode()
+    assert "sheet 6.csv</a>, your last sheet, went in on" in page
+    assert "sheet 0.csv" not in page
+    assert ">rejected rows in 1 sheet</a>" in page
+    (link,) = re.findall(r'href="(\?rejected=1[^#"]*)', page)
+    found = client.get(f"/readings{link}").content.decode().split('id="uploads-head"')[1]
+    assert re.findall(r"sheet \d\.csv</a>", found) == ["sheet 0.csv</a>"]
+    ReadingDecision.objects.create(
+        reading=reading, person=people.clerk, action="reject", reason="seen", channel="page"
+    )
+    assert "Nothing waits for an answer." in client.get("/readings").content.decode()
 
 
 def test_one_tap_takes_a_name_for_a_vehicle_in_all_rows(

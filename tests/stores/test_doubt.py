@@ -148,7 +148,9 @@ def test_a_best_before_that_is_over_is_asked_about(oil: Item) -> None:
 def test_another_date_for_a_batch_that_is_there_is_asked_about(oil: Item) -> None:
     received(oil, 1_000, batch="B", best_before=date(2027, 1, 31))
     received(oil, 1_000, batch="B", best_before=date(2027, 1, 31))
-    with pytest.raises(Question, match="Batch B is best before 31 Jan 2027 here, and not 31 Jan 2028") as asked:
+    with pytest.raises(
+        Question, match="Batch B is best before 31 Jan 2027 here, and not 31 Jan 2028"
+    ) as asked:
         received(oil, 1_000, batch="B", best_before=date(2028, 1, 31))
     assert asked.value.candidates == ("31 Jan 2027",)
     received(oil, 1_000, batch="C", best_before=date(2028, 1, 31))

@@ -107,6 +107,9 @@ def test_a_vehicle_that_ran_on_after_it_stood_is_said_to_run_again(
     assert ("running again since 23 Jul 2026" in page) == runs_again  # the 30th weekly reading
     assert ("is running again since 23 Jul 2026." in told) == runs_again
     assert ("stand on" in page, "stand on" in told) == (not runs_again, not runs_again)
+    (row,) = client.get("/api/v1/usage?vehicle=" + stands.vehicle.fleet_number).json()["rows"]
+    assert (row["standing_since"] is None) == runs_again
+    assert (row["running_again_since"] or "")[:10] == ("2026-07-23" if runs_again else "")
 
 
 def page_of(client: Client, meter: Meter) -> str:

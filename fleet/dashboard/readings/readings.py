@@ -50,6 +50,7 @@ def readings(request: SignedIn) -> HttpResponse:
     context = {
         **_held(request, scope, 0),
         **_uploads(request),
+        "held_count": listing.held(scope.chosen).count(),
         "may_add": may(request.user, Right.ADD_READINGS),
     }
     return show(request, "readings", scope, context)
@@ -58,12 +59,23 @@ def readings(request: SignedIn) -> HttpResponse:
 def _uploads(request: SignedIn) -> dict[str, Any]:
     """The newest uploads, or the next older ones before a given one."""
     before = request.GET.get("before", "")
-    found = _uploads_seen(request).order_by("-pk")
+    seen = _uploads_seen(request).order_by("-pk")
+    unseen = listing.with_unseen(seen)
+    only = request.GET.get("rejected") == "1"
+    found = unseen if only else seen
     if before.isdecimal():
         found = found.filter(pk__lt=int(before[:18]))
     shown = list(found[: UPLOADS_SHOWN + 1])
     older = shown[UPLOADS_SHOWN - 1].pk if len(shown) > UPLOADS_SHOWN else ""
-    return {"uploads": upload_lines(shown[:UPLOADS_SHOWN]), "older": older, "before": before}
+    own = listing.own_newest(request.user)
+    return {
+        "uploads": upload_lines(shown[:UPLOADS_SHOWN]),
+        "older": older,
+        "before": before,
+        "only_rejected": only,
+        "unseen_uploads": unseen.count(),
+        "own": upload_lines([own])[0] if own else None,
+    }
 
 
 def _uploads_seen(request: SignedIn) -> QuerySet[Upload]:

@@ -42,6 +42,14 @@ document.addEventListener("htmx:sendError", () => {
   }
 });
 
+// what somebody is typing into a piece stays while it is brought up to date
+function keepTyped(shown, fresh) {
+  shown.querySelectorAll("input[id]").forEach((one) => {
+    const field = fresh.querySelector(`#${CSS.escape(one.id)}`);
+    if (field && one.value !== one.defaultValue) field.setAttribute("value", one.value);
+  });
+}
+
 // an answer may bring up to date what stands elsewhere; what this page does not show is left out
 document.addEventListener("htmx:beforeSwap", (event) => {
   const { serverResponse } = event.detail;
@@ -49,7 +57,9 @@ document.addEventListener("htmx:beforeSwap", (event) => {
   const answer = document.createElement("template");
   answer.innerHTML = serverResponse;
   answer.content.querySelectorAll("[hx-swap-oob][id]").forEach((one) => {
-    if (!document.getElementById(one.id)) one.remove();
+    const shown = document.getElementById(one.id);
+    if (shown) keepTyped(shown, one);
+    else one.remove();
   });
   event.detail.serverResponse = answer.innerHTML;
 });
