@@ -115,6 +115,23 @@ def _held(file: IO[str]) -> bool:
     return True
 
 
+@contextmanager
+def stopped(folder: Path) -> Iterator[None]:
+    """Keep another data folder from being served meanwhile.
+
+    Raises
+    ------
+    ServedAlready
+        It is served.
+    """
+    with (folder / "serve.lock").open("a+") as file:
+        if not _held(file):
+            raise ServedAlready(
+                f"{folder} is being served: end it first, so that nothing comes in there later."
+            )
+        yield
+
+
 def note(lock: IO[str], port: int) -> None:
     """Write down who holds the data folder, and on which port."""
     lock.truncate(0)
