@@ -88,15 +88,15 @@ def procedures() -> Seen:
     """Unsound procedures are wrong; a service without one is only named: its card would be bare."""
     unsound = [f"{name}: {texts[0]}" for name, texts in all_faults().items()]
     if unsound:
-        return False, f"{_some(unsound)}. Put right: sumpwise fleet export, then load"
+        return False, f"{_first_few(unsound)}. Put right: sumpwise fleet export, then load"
     missing, printed = services_without(), printed_only()
     said = [f"{Procedure.objects.count()}, each by the rules of its family"]
-    said += [f"services without one: {_some(missing)}"] if missing else []
-    said += [f"re-checks that are printed, never due: {_some(printed)}"] if printed else []
+    said += [f"services without one: {_first_few(missing)}"] if missing else []
+    said += [f"re-checks that are printed, never due: {_first_few(printed)}"] if printed else []
     return True, "; ".join(said)
 
 
-def _some(texts: Sequence[str]) -> str:
+def _first_few(texts: Sequence[str]) -> str:
     more = [f"and {len(texts) - LISTED} more"] if len(texts) > LISTED else []
     return "; ".join([*texts[:LISTED], *more])
 

@@ -94,7 +94,7 @@ def only_one(port: int) -> Iterator[IO[str]]:
     path: Path = settings.DATA_DIR / "serve.lock"
     with path.open("a+") as file:
         deadline_s = time.monotonic() + ORPHANS_END_WITHIN_S
-        while not _held(file):
+        while not _locked(file):
             if not _is_orphaned(path):
                 raise ServedAlready(_who(path))
             if time.monotonic() > deadline_s:
@@ -107,7 +107,7 @@ def only_one(port: int) -> Iterator[IO[str]]:
         yield file
 
 
-def _held(file: IO[str]) -> bool:
+def _locked(file: IO[str]) -> bool:
     try:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
@@ -148,10 +148,10 @@ def _is_orphaned(path: Path) -> bool:
 
 def _who(path: Path) -> str:
     with suppress(ValueError, KeyError):
-        held = json.loads(path.read_text())
+        found = json.loads(path.read_text())
         return (
-            f"{settings.DATA_DIR} is being served already by process {held['pid']} on port "
-            f"{held['port']}: use that one, or end it first."
+            f"{settings.DATA_DIR} is being served already by process {found['pid']} on port "
+            f"{found['port']}: use that one, or end it first."
         )
     return f"{settings.DATA_DIR} is being served already by another process."
 

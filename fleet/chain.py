@@ -18,11 +18,12 @@ from fleet.bulk import Array
 from fleet.consumables import demand
 from fleet.due import forecast, moves, record
 from fleet.due.differing import differing
-from fleet.due.rules import Book, gather_book
+from fleet.due.rules import Basis, gather_basis
 from fleet.due.stamps import changed_vehicles
 from fleet.duty import assess
 from fleet.hindcast import widen
 from fleet.overview import weeks
+from fleet.people.actor import Actor
 from fleet.readings import judge
 from fleet.readings.models import Reading, Upload, Verdict
 from fleet.runs import ledger
@@ -32,7 +33,6 @@ from fleet.trials import evaluate
 from fleet.usage import measure, rates, seasons
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.workorders import consumption, escalate, issue, rechecks
-from fleet.workorders.actor import Actor
 
 Progress = Callable[[float, str], None]
 Counts = dict[str, int]
@@ -48,9 +48,9 @@ def refresh(vehicle_ids: Sequence[int] | Array, as_of: datetime) -> Counts:
     ids = np.unique(np.asarray(vehicle_ids, dtype=np.int64))
     counts = catch_up(as_of, ids)
     by_day, rules = _by_day(ids, as_of), assess.rules_stamp()
-    counts["duty rows"] = sum(assess.assess(some, _month(on), rules) for on, some in by_day)
+    counts["duty rows"] = sum(assess.assess(vehicles, _month(on), rules) for on, vehicles in by_day)
     record.settle_provisional()
-    counts["due dates"] = sum(forecast.forecast(some, on) for on, some in by_day)
+    counts["due dates"] = sum(forecast.forecast(vehicles, on) for on, vehicles in by_day)
     counts["re-checks ordered"] = rechecks.order_called(as_of, vehicle_ids=ids.tolist())
     return counts
 
@@ -122,15 +122,15 @@ def _night(as_of: datetime, zone: str | None, progress: Progress) -> Counts:
     for share, ids in _chunks(_among(assess.changed_vehicles(month_on, rules), here)):
         progress(0.5 + 0.2 * share, "duty classes")
         counts["duty rows"] += assess.assess(ids, month_on, rules)
-    today, book = as_of.date(), gather_book()
-    for share, ids in _chunks(_among(changed_vehicles(today, book), here)):
+    today, basis = as_of.date(), gather_basis()
+    for share, ids in _chunks(_among(changed_vehicles(today, basis), here)):
         progress(0.7 + 0.3 * share, "due dates")
-        counts["due dates"] += forecast.forecast(ids, today, book)
+        counts["due dates"] += forecast.forecast(ids, today, basis)
         counts["vehicles looked at"] += len(ids)
-    return counts | _follow_up(as_of, zone, book)
+    return counts | _follow_up(as_of, zone, basis)
 
 
-def _follow_up(as_of: datetime, zone: str | None, book: Book) -> Counts:
+def _follow_up(as_of: datetime, zone: str | None, basis: Basis) -> Counts:
     """Draft orders, ask about what is overdue, forecast what stores will need."""
     actor = Actor(person=None, channel="night", now=_moment(as_of.date(), zone))
     depots = Depot.objects.all() if zone is None else Depot.objects.filter(zone=zone)
@@ -142,8 +142,8 @@ def _follow_up(as_of: datetime, zone: str | None, book: Book) -> Counts:
         "orders drafted": issue.draft_due(actor, as_of.date(), ids),
         "questions asked": escalate.escalate(actor, list(here.values())),
         "consumption findings": consumption.watch(actor, consumption.topped_up(ids), as_of),
-        "demand rows": demand.forecast_demand(as_of.date(), ids, book),
-        "weeks ahead": weeks.forecast_weeks(as_of.date(), ids, book),
+        "demand rows": demand.forecast_demand(as_of.date(), ids, basis),
+        "weeks ahead": weeks.forecast_weeks(as_of.date(), ids, basis),
         "trials evaluated": evaluate.evaluate_running(as_of, ids),
     }
 
@@ -190,8 +190,8 @@ def complete_upload(upload_id: int, progress: Progress | None = None) -> Upload:
 
 def due_dates_that_differ(as_of: datetime) -> Iterator[str]:
     """Compute all due dates anew: a sentence for each stored one that differs; writes nothing."""
-    for on, some in _by_day(_all_vehicles(), as_of):
-        yield from differing(some, on)
+    for on, ids in _by_day(_all_vehicles(), as_of):
+        yield from differing(ids, on)
 
 
 def _by_day(vehicle_ids: Array, as_of: datetime) -> list[tuple[date, Array]]:

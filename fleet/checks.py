@@ -40,7 +40,7 @@ CHECKS: tuple[tuple[str, str, Callable[[datetime], Iterable[str]]], ...] = (
     (
         "lots past use",
         "nothing on hand is past its best before",
-        lambda now: past_use.still_there(now),
+        lambda now: past_use.still_on_shelf(now),
     ),
     (
         "due dates",

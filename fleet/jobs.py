@@ -79,7 +79,7 @@ def make_up() -> None:
     waiting = SentBook.objects.filter(state__in=[SentBook.State.RECEIVED, SentBook.State.WANTED])
     for sent_id in waiting.values_list("pk", flat=True):
         if str(sent_id) not in left:
-            send(take_in_book, sent_id)
+            send(take_in_workbook, sent_id)
     left = ledger.given_up(WHAT_IF) | ledger.in_hand(WHAT_IF)
     for asked_id in asked.moving():
         if str(asked_id) not in left:
@@ -100,7 +100,7 @@ def take_in_upload(upload_id: int, again: bool = False) -> None:
 
 
 @app.task
-def take_in_book(sent_id: int) -> None:
+def take_in_workbook(sent_id: int) -> None:
     """Check a workbook, or load it where that is wanted."""
     from fleet.workbook.sent import go_on
 

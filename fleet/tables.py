@@ -42,8 +42,8 @@ def xlsx_bytes(
     import xlsxwriter
 
     kept = BytesIO()
-    book = xlsxwriter.Workbook(kept, {"in_memory": True, "default_date_format": "yyyy-mm-dd"})
-    sheet, bold = book.add_worksheet(sheet_name), book.add_format({"bold": True})
+    workbook = xlsxwriter.Workbook(kept, {"in_memory": True, "default_date_format": "yyyy-mm-dd"})
+    sheet, bold = workbook.add_worksheet(sheet_name), workbook.add_format({"bold": True})
     for column, heading in enumerate(headings):
         sheet.write_string(0, column, heading, bold)
     for number, row in enumerate(rows, start=1):
@@ -51,7 +51,7 @@ def xlsx_bytes(
             _write_cell(sheet, number, column, cell)
     sheet.freeze_panes(1, 0)
     sheet.autofit()
-    book.close()
+    workbook.close()
     return kept.getvalue()
 
 

@@ -76,15 +76,15 @@ def test_no_text_of_a_file_is_a_formula_to_a_spreadsheet(start: str) -> None:
     text = f"{start}HYPERLINK(1)"
     for told in (csv_bytes(["Name"], [[text]]).decode("utf-8-sig"), csv_line([text])):
         assert f"'{start}" in told
-    book = load_workbook(BytesIO(xlsx_bytes(["Name"], [[text]]))).get_sheet_by_index(0)
-    assert book.to_python()[1][0].strip() in {text.strip(), text}
+    workbook = load_workbook(BytesIO(xlsx_bytes(["Name"], [[text]]))).get_sheet_by_index(0)
+    assert workbook.to_python()[1][0].strip() in {text.strip(), text}
     assert b"<f>" not in _parts(xlsx_bytes(["Name"], [[text]]))
 
 
-def _parts(book: bytes) -> bytes:
+def _parts(workbook: bytes) -> bytes:
     import zipfile
 
-    with zipfile.ZipFile(BytesIO(book)) as parts:
+    with zipfile.ZipFile(BytesIO(workbook)) as parts:
         return b"".join(parts.read(name) for name in parts.namelist())
 
 

@@ -25,9 +25,9 @@ def register(commands: Any) -> None:
         description="Adds and changes what the workbook says; never deletes. All or nothing.",
     )
     load.add_argument("--json", action="store_true", help="print one JSON object")
-    load.set_defaults(run=load_book, begins="Loading the workbook")
+    load.set_defaults(run=load_workbook, begins="Loading the workbook")
     export = verbs.add_parser("export", help="write the fleet as it stands")
-    export.set_defaults(run=export_book)
+    export.set_defaults(run=export_workbook)
     for parser in (template, load, export):
         parser.add_argument("file", type=Path, metavar="FILE.xlsx")
     for parser in (template, export):
@@ -46,7 +46,7 @@ def write_template(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def export_book(arguments: argparse.Namespace) -> int:
+def export_workbook(arguments: argparse.Namespace) -> int:
     from fleet.workbook import write
 
     path = _target(arguments)
@@ -55,7 +55,7 @@ def export_book(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def load_book(arguments: argparse.Namespace) -> int:
+def load_workbook(arguments: argparse.Namespace) -> int:
     from django.utils import timezone
     from tqdm import tqdm
 

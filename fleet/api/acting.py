@@ -12,15 +12,15 @@ from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from fleet.api.conditions import if_match
+from fleet.api.etags import if_match
 from fleet.api.fields import Instant, Strict, Text
 from fleet.api.signin import caller, depots_for
 from fleet.due.models import Service
 from fleet.faults import Stale
+from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import Right, who_may
 from fleet.vehicles.models import Compartment, Vehicle
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import Job, WorkOrder
 from fleet.workorders.progress import locked
 
@@ -64,7 +64,7 @@ class Record(Act):
     )
 
 
-def actor(request: Request, given: Mapping[str, Any]) -> Actor:
+def sender(request: Request, given: Mapping[str, Any]) -> Actor:
     """Who acts; takes ``performed_at`` out of what was given."""
     return Actor(caller(request), "api", timezone.now(), given.get("performed_at"))
 
@@ -78,7 +78,7 @@ def rest(given: Mapping[str, Any]) -> dict[str, Any]:
 def order_id_or_404(request: Request, number: str) -> int:
     seen = WorkOrder.objects.filter(depot__in=depots_for(request))
     found = seen.filter(number=as_number(number)).values_list("pk", flat=True)
-    return int(_there(found, f"There is no work order {number[:20]} within your depots."))
+    return int(_found(found, f"There is no work order {number[:20]} within your depots."))
 
 
 def as_number(typed: str) -> str:
@@ -89,11 +89,11 @@ def as_number(typed: str) -> str:
 def job_or_404(request: Request, job_id: int) -> Job:
     seen = Job.objects.filter(order__depot__in=depots_for(request))
     found = seen.select_related("order", "vehicle", "service").filter(pk=job_id)
-    job: Job = _there(found, f"There is no job {job_id} within your depots.")
+    job: Job = _found(found, f"There is no job {job_id} within your depots.")
     return job
 
 
-def _there(found: QuerySet[Any], otherwise: str) -> Any:
+def _found(found: QuerySet[Any], otherwise: str) -> Any:
     row = found.first()
     if row is None:
         raise NotFound(otherwise)

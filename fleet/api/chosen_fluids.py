@@ -10,7 +10,7 @@ from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from fleet.api.acting import Act, actor, compartment_named, wrong
+from fleet.api.acting import Act, compartment_named, sender, wrong
 from fleet.api.fields import Day, Text, body, query
 from fleet.api.findings import MarkQuery, of_vehicles
 from fleet.api.orders.records import product_named
@@ -97,17 +97,17 @@ class ChosenFluids(Resource):
         compartment = compartment_named(vehicle, given["compartment"])
         if compartment is None:
             raise wrong("compartment", "Name a compartment.")
-        product, acting = product_named(given["product"]), actor(request, given)
+        product, actor = product_named(given["product"]), sender(request, given)
 
         def effect() -> Answer:
             row = fluid_for.choose_by_hand(
-                acting,
+                actor,
                 vehicle=vehicle,
                 compartment=compartment,
                 product=product,
                 because=given["because"],
                 source=given["source"],
-                from_on=given.get("from_on") or today_at(vehicle.depot.zone, acting.at),
+                from_on=given.get("from_on") or today_at(vehicle.depot.zone, actor.at),
                 until_on=given.get("until_on"),
             )
             return Answer(_one(row.pk), HTTPStatus.CREATED)
@@ -130,11 +130,11 @@ class EndChosenFluid(Resource):
         if row is None:
             raise NotFound(f"There is no chosen fluid {chosen_id} within your depots.")
         given = body(request, ChoiceEnded)
-        acting = actor(request, given)
+        actor = sender(request, given)
 
         def effect() -> Answer:
-            on = given.get("on") or today_at(row.vehicle.depot.zone, acting.at)
-            fluid_for.end_by_hand(acting, row, on=on, reason=given["reason"])
+            on = given.get("on") or today_at(row.vehicle.depot.zone, actor.at)
+            fluid_for.end_by_hand(actor, row, on=on, reason=given["reason"])
             return Answer(_one(row.pk))
 
         return once(request, effect)

@@ -9,7 +9,7 @@ from rest_framework.parsers import MultiPartParser
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from fleet.api.acting import actor
+from fleet.api.acting import sender
 from fleet.api.fields import Strict, body
 from fleet.api.repeats import Answer, digest, once
 from fleet.api.resource import Resource
@@ -76,7 +76,7 @@ class Climate(Resource):
     )
     def post(self, request: Request, depot: str) -> Response:
         into = depot_or_404(request, depot)
-        actor(request, {}).must(Right.SET_UP, into)
+        sender(request, {}).must(Right.SET_UP, into)
         sent = body(request, DaysGiven)["file"]
 
         def effect() -> Answer:

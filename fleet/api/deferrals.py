@@ -10,7 +10,7 @@ from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from fleet.api.acting import Act, actor, services_named
+from fleet.api.acting import Act, sender, services_named
 from fleet.api.fields import Day, Number, Strict, Text, body, query
 from fleet.api.findings import MarkQuery, of_vehicles
 from fleet.api.paging import Order, Row, page_shape
@@ -202,8 +202,8 @@ class AnswerEscalation(Resource):
         given = body(request, AnswerGiven)
 
         def effect() -> Answer:
-            acting = actor(request, given)
-            escalate.answer(acting, escalation_id, given=given["answer"], reason=given["reason"])
+            actor = sender(request, given)
+            escalate.answer(actor, escalation_id, given=given["answer"], reason=given["reason"])
             found = Escalation.objects.filter(pk=escalation_id)
             return Answer(SHOWN_QUESTIONS.one(found))
 

@@ -126,11 +126,11 @@ class Overrides(Resource):
             row = SHOWN_OVERRIDES.one(DutyOverride.objects.filter(pk=made.pk))
             return Answer(row, HTTPStatus.CREATED)
 
-        def then(answer: Answer) -> Answer:
+        def afterwards(answer: Answer) -> Answer:
             chain.refresh([vehicle.pk], timezone.now())
             return answer
 
-        return once(request, effect, then)
+        return once(request, effect, afterwards)
 
 
 def _compartment(vehicle: Vehicle, slug: str) -> Compartment:

@@ -19,11 +19,11 @@ from fleet import chain
 from fleet.api.acting import (
     Act,
     Record,
-    actor,
     as_number,
     compartment_named,
     order_id_or_404,
     rest,
+    sender,
     services_named,
     with_tag,
 )
@@ -163,7 +163,7 @@ class Findings(Resource):
         }
 
         def effect() -> Answer:
-            row = findings.report(actor(request, given), **{**rest(given), **named})
+            row = findings.report(sender(request, given), **{**rest(given), **named})
             return Answer(one_finding(row.pk), HTTPStatus.CREATED)
 
         return once(request, effect)
@@ -180,7 +180,7 @@ class CloseFinding(Resource):
         given = body(request, ReasonGiven)
 
         def effect() -> Answer:
-            findings.close(actor(request, given), found.pk, reason=given["reason"])
+            findings.close(sender(request, given), found.pk, reason=given["reason"])
             return Answer(one_finding(found.pk))
 
         return once(request, effect)
@@ -203,18 +203,18 @@ class FollowUp(Resource):
 
         def effect() -> Answer:
             order = findings.follow_up(
-                actor(request, given),
+                sender(request, given),
                 found.pk,
                 service_ids=[service.pk for service in services],
                 **rest(given),
             )
             return made(order)
 
-        def then(answer: Answer) -> Answer:
+        def afterwards(answer: Answer) -> Answer:
             chain.refresh([found.vehicle_id], timezone.now())
             return answer
 
-        return with_tag(once(request, effect, then))
+        return with_tag(once(request, effect, afterwards))
 
 
 class FindingPhotos(Resource):
@@ -269,7 +269,7 @@ class Marks(Resource):
 
         def effect() -> Answer:
             row = findings.set_do_not_use(
-                actor(request, given), vehicle=vehicle, reason=given["reason"]
+                sender(request, given), vehicle=vehicle, reason=given["reason"]
             )
             return Answer(_one_mark(row.pk), HTTPStatus.CREATED)
 
@@ -288,7 +288,7 @@ class ClearMark(Resource):
         given = body(request, ReasonGiven)
 
         def effect() -> Answer:
-            findings.clear_do_not_use(actor(request, given), mark_id, reason=given["reason"])
+            findings.clear_do_not_use(sender(request, given), mark_id, reason=given["reason"])
             return Answer(_one_mark(mark_id))
 
         return once(request, effect)

@@ -11,7 +11,7 @@ from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from fleet.api.acting import Act, actor
+from fleet.api.acting import Act, sender
 from fleet.api.fields import Day, Text, body, query
 from fleet.api.findings import MarkQuery, of_vehicles
 from fleet.api.paging import Order, listed, page, page_shape
@@ -83,7 +83,7 @@ class OtherWorks(Resource):
         vehicle = vehicle_or_404(request, given["vehicle"])
 
         def effect() -> Answer:
-            work = other_work.enter(actor(request, given), vehicle, _given(given))
+            work = other_work.enter(sender(request, given), vehicle, _given(given))
             return Answer(_one(work), HTTPStatus.CREATED)
 
         return once(request, effect)
@@ -100,7 +100,7 @@ class OneWork(Resource):
         if not of_depots(depots_for(request), still_open=False).filter(pk=work_id).exists():
             raise NotFound(f"There is no other work {work_id} within your depots.")
         given = body(request, shape)
-        return once(request, lambda: Answer(_one(enter(actor(request, given), work_id, given))))
+        return once(request, lambda: Answer(_one(enter(sender(request, given), work_id, given))))
 
 
 class CorrectWork(OneWork):

@@ -9,7 +9,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from fleet.api.acting import Act, actor, compartment_named, wrong
+from fleet.api.acting import Act, compartment_named, sender, wrong
 from fleet.api.fields import Text, body, query
 from fleet.api.orders.records import product_named
 from fleet.api.paging import Order, PageQuery, Row, page_shape
@@ -116,7 +116,7 @@ class Substitutes(Resource):
 
         def effect() -> Answer:
             row = fluids_in.approve_substitute(
-                actor(request, given),
+                sender(request, given),
                 compartment=compartment,
                 product=product,
                 reason=given["reason"],

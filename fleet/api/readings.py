@@ -11,9 +11,9 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from fleet import chain
-from fleet.api.conditions import require_match, shown, tag
-from fleet.api.entries import BulkAnswer, BulkGiven, add_bulk
+from fleet.api.etags import require_match, shown, tag
 from fleet.api.fields import Number, Strict, Text, body, query
+from fleet.api.many_readings import BulkAnswer, BulkGiven, add_bulk
 from fleet.api.paging import Order, PageQuery, listed, page, page_shape
 from fleet.api.repeats import Answer, once
 from fleet.api.resource import Resource
@@ -156,11 +156,11 @@ class Settle(Resource):
             )
             return Answer(reading_or_404(request, reading_id))
 
-        def then(answer: Answer) -> Answer:
+        def afterwards(answer: Answer) -> Answer:
             chain.refresh([_vehicle_id(reading_id)], timezone.now())
             return Answer(reading_or_404(request, reading_id))
 
-        response = once(request, effect, then)
+        response = once(request, effect, afterwards)
         response["ETag"] = tag(reading_or_404(request, reading_id))
         return response
 

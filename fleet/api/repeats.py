@@ -40,7 +40,7 @@ class Answer:
 def once(
     request: Request,
     effect: Callable[[], Answer],
-    then: Callable[[Answer], Answer] | None = None,
+    afterwards: Callable[[Answer], Answer] | None = None,
     content: Any = None,
 ) -> Response:
     """Have an effect once for each key, and give its first answer to every repetition.
@@ -49,7 +49,7 @@ def once(
     ----------
     effect
         Runs in one transaction together with the record of its answer.
-    then
+    afterwards
         What follows outside that transaction (it may take long) and completes the answer.
     content
         What makes this request the same as another, by default its body.
@@ -58,15 +58,15 @@ def once(
     if key is None:
         with transaction.atomic():
             answer = effect()
-        return (then(answer) if then else answer).response()
+        return (afterwards(answer) if afterwards else answer).response()
     claim = _claim(request, key, _hash(request, content))
     if claim.status is not None:
         return _first(claim).response(repeated=True)
-    return _run(claim, effect, then).response()
+    return _run(claim, effect, afterwards).response()
 
 
 def _run(
-    claim: RepeatKey, effect: Callable[[], Answer], then: Callable[[Answer], Answer] | None
+    claim: RepeatKey, effect: Callable[[], Answer], afterwards: Callable[[Answer], Answer] | None
 ) -> Answer:
     try:
         with transaction.atomic():
@@ -75,8 +75,8 @@ def _run(
     except BaseException:
         repeats.let_go(claim)
         raise
-    if then is not None:
-        answer = then(answer)
+    if afterwards is not None:
+        answer = afterwards(answer)
         repeats.completed(claim, _stored(answer))
     return answer
 

@@ -8,7 +8,7 @@ from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from fleet.api.acting import actor
+from fleet.api.acting import sender
 from fleet.api.fields import body, query
 from fleet.api.findings import MarkQuery, of_vehicles
 from fleet.api.orders.actions import ReasonGiven
@@ -68,7 +68,7 @@ class LiftRestriction(Resource):
         given = body(request, ReasonGiven)
 
         def effect() -> Answer:
-            restrictions.lift(actor(request, given), restriction_id, reason=given["reason"])
+            restrictions.lift(sender(request, given), restriction_id, reason=given["reason"])
             return Answer(SHOWN.one(_seen(request).filter(pk=restriction_id)))
 
         return once(request, effect)

@@ -12,7 +12,7 @@ from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from fleet.api.acting import Act, Past, actor, wrong
+from fleet.api.acting import Act, Past, sender, wrong
 from fleet.api.fields import Day, Strict, Text, body, query
 from fleet.api.paging import Order, PageQuery, Row, listed, page, page_shape
 from fleet.api.repeats import Answer, once
@@ -258,8 +258,8 @@ class StockMoves(Resource):
         place = {"depot": depot, "item": item}
 
         def effect() -> Answer:
-            acting = actor(request, given)
-            moved = _moved(acting, given, place, to_depot)
+            actor = sender(request, given)
+            moved = _moved(actor, given, place, to_depot)
             return Answer(_made(moved), HTTPStatus.CREATED)
 
         return once(request, effect)
@@ -283,31 +283,31 @@ class TakeBack(Resource):
         given = body(request, TakeBackGiven)
 
         def effect() -> Answer:
-            back = ledger.take_back(actor(request, given), move, reason=given["reason"])
+            back = ledger.take_back(sender(request, given), move, reason=given["reason"])
             return Answer(_made([back]), HTTPStatus.CREATED)
 
         return once(request, effect)
 
 
 def _moved(
-    acting: Actor, given: Row, place: dict[str, Any], to_depot: Depot | None
+    actor: Actor, given: Row, place: dict[str, Any], to_depot: Depot | None
 ) -> list[StockMove]:
     quantity, reason = given["quantity"], given.get("reason", "")
     because: dict[str, Any] = {"override_reason": _because(given)}
     batch: dict[str, Any] = {"batch": given.get("batch", ""), **because}
     match given["kind"]:
         case "received":
-            return [_received(acting, given, place)]
+            return [_received(actor, given, place)]
         case "used":
-            return [ledger.use(acting, **place, **batch, quantity=quantity, reason=reason)]
+            return [ledger.use(actor, **place, **batch, quantity=quantity, reason=reason)]
         case "counted":
-            return [ledger.count(acting, **place, **because, counted=quantity, reason=reason)]
+            return [ledger.count(actor, **place, **because, counted=quantity, reason=reason)]
         case "written off":
-            return [ledger.write_off(acting, **place, **batch, quantity=quantity, reason=reason)]
+            return [ledger.write_off(actor, **place, **batch, quantity=quantity, reason=reason)]
     if to_depot is None:
         raise wrong("to_depot", "Say to which depot it goes.")
     return ledger.transfer(
-        acting,
+        actor,
         from_depot=place["depot"],
         to_depot=to_depot,
         item=place["item"],
@@ -318,14 +318,14 @@ def _moved(
     )
 
 
-def _received(acting: Actor, given: Row, place: dict[str, Any]) -> StockMove:
+def _received(actor: Actor, given: Row, place: dict[str, Any]) -> StockMove:
     arrival = None
     if "arrival" in given:
         arrival = Arrival.objects.filter(pk=given["arrival"], depot=place["depot"]).first()
         if arrival is None:
             raise wrong("arrival", f"Nothing of number {given['arrival']} is on order there.")
     return ledger.receive(
-        acting,
+        actor,
         **place,
         quantity=given["quantity"],
         price_minor=given.get("price_minor"),

@@ -8,7 +8,8 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from fleet.api.entries import (
+from fleet.api.fields import Instant, Strict, Text, body
+from fleet.api.many_readings import (
     ROWS_MAX,
     BulkAnswer,
     Draft,
@@ -21,7 +22,6 @@ from fleet.api.entries import (
     known,
     unreadable,
 )
-from fleet.api.fields import Instant, Strict, Text, body
 from fleet.api.resource import Resource
 from fleet.people.roles import Right
 from fleet.readings.frames import (

@@ -10,7 +10,7 @@ from rest_framework.exceptions import NotFound, PermissionDenied
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from fleet.api.acting import Happened, actor, wrong
+from fleet.api.acting import Happened, sender, wrong
 from fleet.api.fields import Day, Number, Strict, Text, body, query
 from fleet.api.paging import Order, PageQuery, Row, listed, page, page_shape
 from fleet.api.repeats import Answer, once
@@ -218,7 +218,7 @@ class Ratings(Resource):
     @extend_schema(operation_id="trials_rate", request=FeltRows, responses={201: RatingRows})
     def post(self, request: Request, trial: str) -> Response:
         found, given = trial_or_404(request, trial), body(request, FeltRows)["rows"]
-        acting, now = actor(request, {}), timezone.now()
+        actor, now = sender(request, {}), timezone.now()
         places = places_of(found, depots_for(request))
         felt = [
             Felt(
@@ -234,7 +234,7 @@ class Ratings(Resource):
         ]
 
         def effect() -> Answer:
-            rows = [_rating(one) for one in rate(acting, felt)]
+            rows = [_rating(one) for one in rate(actor, felt)]
             return Answer({"rows": rows}, HTTPStatus.CREATED)
 
         return once(request, effect)
@@ -255,7 +255,7 @@ class Samples(Resource):
         measured = [_measured(found, places, row, properties) for row in given]
 
         def effect() -> Answer:
-            kept = add_samples(actor(request, {}), measured)
+            kept = add_samples(sender(request, {}), measured)
             rows = [
                 {"id": one.pk, "client_key": one.client_key, "value": one.value} for one in kept
             ]

@@ -8,7 +8,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from fleet.api.acting import Act, actor
+from fleet.api.acting import Act, sender
 from fleet.api.fields import Day, Number, Strict, Text, body, query
 from fleet.api.repeats import Answer, once
 from fleet.api.resource import Resource
@@ -96,7 +96,7 @@ class UsedFluids(Resource):
         )
 
         def effect() -> Answer:
-            row = collect(actor(request, given), note)
+            row = collect(sender(request, given), note)
             return Answer(_shown(row), HTTPStatus.CREATED)
 
         return once(request, effect)

@@ -11,7 +11,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from fleet import chain
-from fleet.api.conditions import require_match, shown, tag
+from fleet.api.etags import require_match, shown, tag
 from fleet.api.fields import Day, Strict, Text, body, query
 from fleet.api.paging import Order, PageQuery, listed, page, page_shape
 from fleet.api.resource import Resource, vehicle_or_404

@@ -11,7 +11,7 @@ from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from fleet.api.acting import Act, actor, as_number, wrong
+from fleet.api.acting import Act, as_number, sender, wrong
 from fleet.api.errors import code_of
 from fleet.api.fields import Day, Strict, Text, body, query
 from fleet.api.plans import DepotQuery, PlanFigures, Plans, depots_asked
@@ -74,7 +74,7 @@ class PlansOrAnew(Plans):
         depot = _depot(request, given["depot"])
 
         def effect() -> Answer:
-            found = replan(actor(request, given), depot)
+            found = replan(sender(request, given), depot)
             return Answer(
                 {
                     **{"plan": found.plan.pk, "version": found.plan.version},
@@ -172,13 +172,13 @@ class Publish(Resource):
             seen = {pk: numbers[number] for pk, number in rows.values_list("pk", "number")}
 
         def effect() -> Answer:
-            acting = actor(request, given)
+            actor = sender(request, given)
             ids = given.get("visits")
             if ids is None:
-                today = today_at(depot.zone, acting.now)
+                today = today_at(depot.zone, actor.now)
                 ids = [one.pk for one in visits_until(given["plan"], today, given["until"])]
             found = publish(
-                acting,
+                actor,
                 _plan(depot, given["plan"]),
                 visit_ids=ids,
                 version=given["version"],
@@ -268,12 +268,12 @@ class MoveVisit(OneVisit):
         released = _orders_named(request, given["released"])
 
         def effect() -> Answer:
-            acting, on, bay = actor(request, given), given["on"], given["bay"]
+            actor, on, bay = sender(request, given), given["on"], given["bay"]
             if given["dry_run"]:
-                found = weigh(visit, on, bay, today_at(visit.plan.depot.zone, acting.now))
+                found = weigh(visit, on, bay, today_at(visit.plan.depot.zone, actor.now))
             else:
                 found = moves.move(
-                    acting,
+                    actor,
                     visit.plan_id,
                     visit.pk,
                     on=on,
@@ -317,7 +317,7 @@ class PromiseVisit(OneVisit):
 
         def effect() -> Answer:
             made = promises.promise(
-                actor(request, given),
+                sender(request, given),
                 visit.plan_id,
                 visit.pk,
                 told_to=given["told_to"],
@@ -353,7 +353,7 @@ def _changed(request: Request, visit: Visit, act: Callable[..., Visit]) -> Respo
     given = body(request, VersionGiven)
 
     def effect() -> Answer:
-        now = act(actor(request, given), visit.plan_id, visit.pk, version=given["version"])
+        now = act(sender(request, given), visit.plan_id, visit.pk, version=given["version"])
         shown = {"visit": now.pk, "vehicle": visit.vehicle.fleet_number, "on": now.on}
         more = {"bay": now.bay, "locked": now.locked}
         return Answer({**shown, **more, **_plan_now(visit.plan_id)})

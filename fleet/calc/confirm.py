@@ -43,27 +43,33 @@ def _confirmed(judging: Judging, row: int, pos: int) -> Ints:
     """Places of the readings held since the last accepted one that lie on a possible way."""
     found, batch, mem = judging.found, judging.batch, judging.memory
     since = int(max(judging.last_pos[row] + 1, judging.first[row]))
-    some: Ints = np.arange(since, pos)
-    some = some[(found.verdict[some] == HELD) & (batch.fixed[some] == FREE)]
-    at_d, km = batch.at_d[some], batch.value_km[some]
+    between_pos: Ints = np.arange(since, pos)
+    between_pos = between_pos[
+        (found.verdict[between_pos] == HELD) & (batch.fixed[between_pos] == FREE)
+    ]
+    at_d, km = batch.at_d[between_pos], batch.value_km[between_pos]
     least_km = mem.last_km[row] - FALL_KM * mem.grain[row] - SLACK_KM
     between = (km >= least_km) & (km <= batch.value_km[pos])
     between &= (at_d > mem.last_at_d[row]) & (at_d < batch.at_d[pos])
-    some = some[between & ~np.isin(found.reason[some], ELSEWHERE)]
-    way_d = np.concatenate(([mem.last_at_d[row]], batch.at_d[some], [batch.at_d[pos]]))
-    way_km = np.concatenate(([mem.last_km[row]], batch.value_km[some], [batch.value_km[pos]]))
+    between_pos = between_pos[between & ~np.isin(found.reason[between_pos], ELSEWHERE)]
+    way_d = np.concatenate(([mem.last_at_d[row]], batch.at_d[between_pos], [batch.at_d[pos]]))
+    way_km = np.concatenate(
+        ([mem.last_km[row]], batch.value_km[between_pos], [batch.value_km[pos]])
+    )
     step_d, step_km = np.maximum(np.diff(way_d), SHORTEST_STEP_D), np.diff(way_km)
     rising = (step_km[1:-1] >= 0).all()
     possible = (step_km <= mem.top_km_per_day[row] * (step_d + 1) + SLACK_KM).all()
-    kept: Ints = some if rising and possible else some[:0]
+    kept: Ints = between_pos if rising and possible else between_pos[:0]
     return kept
 
 
 def _accept_held(judging: Judging, rows: Ints, places: list[Ints]) -> None:
     """Accept held readings of each meter one after another, as if they had been expected."""
-    for k in range(max((len(some) for some in places), default=0)):
-        has = np.array([len(some) > k for some in places])
-        pos = np.array([some[k] for some in places if len(some) > k], dtype=np.int64)
+    for k in range(max((len(between_pos) for between_pos in places), default=0)):
+        has = np.array([len(between_pos) > k for between_pos in places])
+        pos = np.array(
+            [between_pos[k] for between_pos in places if len(between_pos) > k], dtype=np.int64
+        )
         owners = rows[has]
         base = judging.base(owners)
         judging.accept(owners, pos, base, base.step(judging.batch.at_d[pos]))

@@ -101,8 +101,8 @@ def total(
     """
     given = np.asarray(outcomes, np.int64)
     share = np.asarray(rho, np.float64)
-    some = given.any(axis=1)
-    given, share = given[some], share[some]
+    varying = given.any(axis=1)
+    given, share = given[varying], share[varying]
     if not len(given):
         return Conditional(1, np.ones((len(z), 1)))
     rows, numbers = grouped(given, share)

@@ -129,7 +129,7 @@ def met(condition: Condition, values: npt.ArrayLike) -> tuple[Bools, Bools]:
     return x >= edge, x < edge
 
 
-def held(
+def fulfilled(
     criterion: Criterion, measures: Mapping[str, Floats], declared: Bools
 ) -> tuple[Bools, Bools]:
     """Tell in which months a criterion's conditions held, and in which they did not.
@@ -149,9 +149,9 @@ def held(
     Returns
     -------
     tuple of ndarray of bool
-        Held, refuted; vehicle × month. Neither: not measured.
+        Fulfilled, refuted; vehicle × month. Neither: not measured.
     """
-    some_held = np.zeros(declared.shape, dtype=bool)
+    any_whole = np.zeros(declared.shape, dtype=bool)
     all_refuted = np.ones(declared.shape, dtype=bool)
     for alternative in criterion.alternatives:
         whole = np.ones(declared.shape, dtype=bool)
@@ -161,9 +161,9 @@ def held(
             holds, fails = met(condition, values)
             whole &= holds
             refuted |= fails
-        some_held |= whole
+        any_whole |= whole
         all_refuted &= refuted
-    return some_held, all_refuted
+    return any_whole, all_refuted
 
 
 def lead_in_months(criteria: Sequence[Criterion]) -> int:
@@ -276,7 +276,7 @@ def _exposure(
 ) -> tuple[Floats, Bools]:
     """Exposure of every vehicle from column `start` on, and where declared use stood in."""
     weight = tables[criterion.weight]
-    holds, fails = held(criterion, tables, declared)
+    holds, fails = fulfilled(criterion, tables, declared)
     measured = (holds | fails) & ~np.isnan(weight)
     window = criterion.window_months
     known = _window_sum(np.where(measured, weight, 0.0), window, start)

@@ -74,7 +74,7 @@ def lots(steps: Iterable[Step]) -> list[Lot]:
     return shelf.lots()
 
 
-def oldest(there: Sequence[Lot], quantity: int, batch: str = "") -> list[Step]:
+def oldest(lots: Sequence[Lot], quantity: int, batch: str = "") -> list[Step]:
     """Say from which lots a quantity is taken, each with its label.
 
     Parameters
@@ -92,7 +92,7 @@ def oldest(there: Sequence[Lot], quantity: int, batch: str = "") -> list[Step]:
         Positive quantities that add up to the one asked for. What the lots lack is under the batch
         that was named, without a best before.
     """
-    wanted = [lot for lot in there if lot.left > 0 and (not batch or lot.batch == batch)]
+    wanted = [lot for lot in lots if lot.left > 0 and (not batch or lot.batch == batch)]
     found = []
     for lot in wanted:
         part = min(lot.left, quantity)
@@ -104,12 +104,12 @@ def oldest(there: Sequence[Lot], quantity: int, batch: str = "") -> list[Step]:
     return found
 
 
-def past_use(there: Iterable[Lot], on: date) -> int:
+def past_use(lots: Iterable[Lot], on: date) -> int:
     """Sum up what is past its best before on a day [mL or pieces]."""
-    return sum(lot.left for lot in there if lot.left > 0 and lot.past(on))
+    return sum(lot.left for lot in lots if lot.left > 0 and lot.past(on))
 
 
-def usable(there: Iterable[Lot], needed_before: Callable[[date], float]) -> int:
+def usable(lots: Iterable[Lot], needed_before: Callable[[date], float]) -> int:
     """Say what of some lots will be used before it is too old.
 
     Parameters
@@ -125,7 +125,7 @@ def usable(there: Iterable[Lot], needed_before: Callable[[date], float]) -> int:
         Below zero where more was used than came [mL or pieces].
     """
     served = 0.0
-    for lot in there:
+    for lot in lots:
         most = lot.left if lot.best_before is None else needed_before(lot.best_before) - served
         served += min(lot.left, max(0.0, most)) if lot.left > 0 else lot.left
     return int(served)

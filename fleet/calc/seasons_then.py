@@ -61,10 +61,10 @@ class SeasonsThen:
             Meters read at all by then.
         """
         self._look(month, last_at_d, started)
-        some = (self.factors != 1.0).any(axis=1)
-        if not some.any():
+        seasonal = (self.factors != 1.0).any(axis=1)
+        if not seasonal.any():
             return None, np.full(self._class_row.size, -1, dtype=np.int64)
-        return Clock(self.factors), np.where(some[self._class_row], self._class_row, -1)
+        return Clock(self.factors), np.where(seasonal[self._class_row], self._class_row, -1)
 
     def _look(self, month: int, last_at_d: FloatArray, started: BoolArray) -> None:
         self.changed = np.zeros_like(self.changed)

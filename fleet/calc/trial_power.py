@@ -205,24 +205,24 @@ def _simulate(plan: Plan, in_b: BoolArray, rng: np.random.Generator, runs: int) 
     shape = (runs, in_b.size, plan.ratings)
     lean = rng.normal(plan.mean, plan.between_sd, (runs, in_b.size)) + plan.difference * in_b
     grade = np.clip(np.rint(rng.normal(lean[..., None], plan.within_sd, shape)), WORST, BEST)
-    there = rng.random(shape) >= plan.missing
+    rated = rng.random(shape) >= plan.missing
     cell = np.full((runs, in_b.size, BANDS), np.nan)
     for band in range(min(BANDS, plan.ratings)):
-        here = there[..., band::BANDS]
+        here = rated[..., band::BANDS]
         cell[..., band] = ratio((grade[..., band::BANDS] * here).sum(-1), here.sum(-1))
     return cell
 
 
 def _alike(score: FloatArray, in_b: BoolArray, plan: Plan) -> Iterator[tuple[FloatArray, Groups]]:
     """Sort runs by how many scores each group has (pair by pair); scores (vehicles, runs)."""
-    there = ~np.isnan(score)
+    rated = ~np.isnan(score)
     half = score.shape[1] // 2
     if plan.pairs:
-        there = np.tile(there[:, :half] & there[:, half:], 2)
-    of_a, of_b = there[:, ~in_b].sum(axis=1), there[:, in_b].sum(axis=1)
+        rated = np.tile(rated[:, :half] & rated[:, half:], 2)
+    of_a, of_b = rated[:, ~in_b].sum(axis=1), rated[:, in_b].sum(axis=1)
     for counts in np.unique(np.column_stack([of_a, of_b]), axis=0):
         runs = np.flatnonzero((of_a == counts[0]) & (of_b == counts[1]))
-        part = score[runs][there[runs]].reshape(runs.size, -1).T
+        part = score[runs][rated[runs]].reshape(runs.size, -1).T
         group = np.repeat([False, True], counts)
         pair = (
             np.arange(group.size) % counts[0] if plan.pairs and counts[0] else np.zeros(group.size)

@@ -33,10 +33,10 @@ def falls_with_age(cell: FloatArray) -> Trend:
     Trend
         On vehicles with a rating in every band that the group has reached.
     """
-    there = ~np.isnan(cell)
-    reached = np.flatnonzero(there.any(axis=0))
+    rated = ~np.isnan(cell)
+    reached = np.flatnonzero(rated.any(axis=0))
     bands = int(reached[-1]) + 1 if reached.size else 0
-    complete: BoolArray = there[:, :bands].sum(axis=1) == max(bands, 1)
+    complete: BoolArray = rated[:, :bands].sum(axis=1) == max(bands, 1)
     if bands < LEAST_BANDS or complete.sum() < LEAST_VEHICLES:
         return Trend(bands, complete, np.nan, np.nan)
     from scipy.stats import page_trend_test

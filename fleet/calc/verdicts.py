@@ -234,13 +234,13 @@ class _Doubtful:
 
     def judge(self) -> None:
         """Label the readings and update the memory."""
-        some = self._apply_decisions(np.arange(len(self.rows)))
-        some = self._accept_first(some)
-        some = self._compare_moments(some)
-        some = self._hold_what_continues_held(some)
-        some = self._accept_as_expected(some)
-        if len(some):
-            self._explain(some)
+        subset = self._apply_decisions(np.arange(len(self.rows)))
+        subset = self._accept_first(subset)
+        subset = self._compare_moments(subset)
+        subset = self._hold_what_continues_held(subset)
+        subset = self._accept_as_expected(subset)
+        if len(subset):
+            self._explain(subset)
         self._remember_held()
 
     def _remember_held(self) -> None:
@@ -250,19 +250,19 @@ class _Doubtful:
         held &= ~np.isin(found.reason[pos], ELSEWHERE)
         self.judging.memory.waiting[self.rows[held]] = True
 
-    def _accept(self, some: Ints) -> None:
-        base, step = self.base.take(some), self.step.take(some)
-        self.judging.accept(self.rows[some], self.pos[some], base, step)
+    def _accept(self, subset: Ints) -> None:
+        base, step = self.base.take(subset), self.step.take(subset)
+        self.judging.accept(self.rows[subset], self.pos[subset], base, step)
 
-    def _split(self, some: Ints, out: Bools, verdict: int, reason: str) -> Ints:
+    def _split(self, subset: Ints, out: Bools, verdict: int, reason: str) -> Ints:
         """Label those that are ``out`` and return the others."""
         if not out.any():
-            return some
-        self.judging.label(self.pos[some[out]], verdict, reason_code(reason))
-        kept: Ints = some[~out]
+            return subset
+        self.judging.label(self.pos[subset[out]], verdict, reason_code(reason))
+        kept: Ints = subset[~out]
         return kept
 
-    def _apply_decisions(self, some: Ints) -> Ints:
+    def _apply_decisions(self, subset: Ints) -> Ints:
         """Do what is decided already, and reject what needs no memory to be refused."""
         for kind, verdict, reason in (
             (FUTURE, REJECTED, "future_date"),
@@ -270,38 +270,43 @@ class _Doubtful:
             (KEEP_HELD, HELD, "kept"),
             (KEEP_REJECTED, REJECTED, "kept"),
         ):
-            some = self._split(some, self.screen[some] == kind, verdict, reason)
-        known = self.judging.memory.accepted[self.rows[some]] > 0
-        decided = (self.screen[some] == KEEP_ACCEPTED) & known
-        self._accept(some[decided])
-        undecided: Ints = some[~decided]
+            subset = self._split(subset, self.screen[subset] == kind, verdict, reason)
+        known = self.judging.memory.accepted[self.rows[subset]] > 0
+        decided = (self.screen[subset] == KEEP_ACCEPTED) & known
+        self._accept(subset[decided])
+        undecided: Ints = subset[~decided]
         return undecided
 
-    def _accept_first(self, some: Ints) -> Ints:
+    def _accept_first(self, subset: Ints) -> Ints:
         mem = self.judging.memory
-        first = mem.accepted[self.rows[some]] == 0
-        rows = self.rows[some[first]]
+        first = mem.accepted[self.rows[subset]] == 0
+        rows = self.rows[subset[first]]
         mem.accepted[rows] = 1
-        self.judging.count_from(rows, self.pos[some[first]])
-        known: Ints = some[~first]
+        self.judging.count_from(rows, self.pos[subset[first]])
+        known: Ints = subset[~first]
         return known
 
-    def _compare_moments(self, some: Ints) -> Ints:
+    def _compare_moments(self, subset: Ints) -> Ints:
         """Find copies of an entry, entries that contradict it and entries that come late."""
-        some = self._split(some, self._copied(some), REJECTED, "duplicate")
-        some = self._split(some, self._stuck(some), HELD, "duplicate")
-        contrary = self.at_d[some] == self.base.at_d[some]
-        same = some[contrary]
+        subset = self._split(subset, self._copied(subset), REJECTED, "duplicate")
+        subset = self._split(subset, self._stuck(subset), HELD, "duplicate")
+        contrary = self.at_d[subset] == self.base.at_d[subset]
+        same = subset[contrary]
         source = self.judging.batch.source[self.pos[same]]
         contrary[contrary] = source == self.judging.last_source(self.rows[same])
-        some = self._split(some, contrary, HELD, "contradicts_earlier_entry")
-        late = self.at_d[some] < self.base.at_d[some]
-        self.judging.found.late[self.pos[some[late]]] = True
-        return self._split(some, late, HELD, "out_of_order")
+        subset = self._split(subset, contrary, HELD, "contradicts_earlier_entry")
+        late = self.at_d[subset] < self.base.at_d[subset]
+        self.judging.found.late[self.pos[subset[late]]] = True
+        return self._split(subset, late, HELD, "out_of_order")
 
-    def _copied(self, some: Ints) -> Bools:
+    def _copied(self, subset: Ints) -> Bools:
         """Say which have moment and value of the last accepted reading or of one held since."""
-        mem, rows, at_d, km = self.judging.memory, self.rows[some], self.at_d[some], self.km[some]
+        mem, rows, at_d, km = (
+            self.judging.memory,
+            self.rows[subset],
+            self.at_d[subset],
+            self.km[subset],
+        )
         close_km = FALL_KM * mem.grain[rows] + SLACK_KM
         copied: Bools = (at_d == mem.last_at_d[rows]) & (np.abs(km - mem.last_km[rows]) <= close_km)
         for column in (BEFORE, NEWEST):
@@ -310,58 +315,58 @@ class _Doubtful:
             copied |= same & (np.abs(km - mem.held_km[rows, column]) <= close_km)
         return copied
 
-    def _stuck(self, some: Ints) -> Bools:
+    def _stuck(self, subset: Ints) -> Bools:
         """Say which repeat the last value although the vehicle should have moved on."""
-        after_d = self.at_d[some] - self.base.at_d[some]
+        after_d = self.at_d[subset] - self.base.at_d[subset]
         soon = (after_d >= STUCK_D[0] - SLACK_KM) & (after_d <= STUCK_D[1] + SLACK_KM)
-        expected = self.step.mean_km[some] > STUCK_KM * self.base.grain[some]
-        same: Bools = self.km[some] == self.base.km[some]
+        expected = self.step.mean_km[subset] > STUCK_KM * self.base.grain[subset]
+        same: Bools = self.km[subset] == self.base.km[subset]
         return soon & expected & same
 
-    def _hold_what_continues_held(self, some: Ints) -> Ints:
+    def _hold_what_continues_held(self, subset: Ints) -> Ints:
         """Hold what follows two rising held readings better than the last accepted one."""
-        mem, rows = self.judging.memory, self.rows[some]
+        mem, rows = self.judging.memory, self.rows[subset]
         held_km = mem.held_km[rows]
         held = (mem.held_count[rows] == HELD_KEPT) & (held_km[:, NEWEST] > held_km[:, BEFORE])
-        held[held] = self._continues_held(some[held])
-        part, rest = some[held], self._split(some, held, HELD, "agrees_with_held")
+        held[held] = self._continues_held(subset[held])
+        part, rest = subset[held], self._split(subset, held, HELD, "agrees_with_held")
         leader = np.full(len(part), NO_LEADER)
         hold_or_rebase(self.judging, self.rows[part], self.pos[part], leader)
         return rest
 
-    def _continues_held(self, some: Ints) -> Bools:
-        base, km = self.judging.base_held(self.rows[some], NEWEST), self.km[some]
-        step = base.step(self.at_d[some])
-        follows = (np.abs(step.z(km)) < PLAIN_Z) & (self.at_d[some] >= base.at_d)
-        better: Bools = step.log_density(km) > self.step.take(some).log_density(km)
+    def _continues_held(self, subset: Ints) -> Bools:
+        base, km = self.judging.base_held(self.rows[subset], NEWEST), self.km[subset]
+        step = base.step(self.at_d[subset])
+        follows = (np.abs(step.z(km)) < PLAIN_Z) & (self.at_d[subset] >= base.at_d)
+        better: Bools = step.log_density(km) > self.step.take(subset).log_density(km)
         return follows & better
 
-    def _accept_as_expected(self, some: Ints) -> Ints:
-        step, km = self.step.take(some), self.km[some]
+    def _accept_as_expected(self, subset: Ints) -> Ints:
+        step, km = self.step.take(subset), self.km[subset]
         expected = (np.abs(step.z(km)) < PLAIN_Z) & step.possible(km)
-        taken = some[expected]
+        taken = subset[expected]
         accept_confirming(self.judging, self.rows[taken], self.pos[taken])
-        odd: Ints = some[~expected]
+        odd: Ints = subset[~expected]
         return odd
 
-    def _explain(self, some: Ints) -> None:
+    def _explain(self, subset: Ints) -> None:
         """Choose among explanations, looking back first."""
-        weighed = explain(self.step.take(some), self.judging.typed(self.pos[some]))
-        turned = look_back(self.judging, self.rows[some], self.pos[some], weighed)
-        some, weighed = some[~turned], weighed.take(~turned)
+        weighed = explain(self.step.take(subset), self.judging.typed(self.pos[subset]))
+        turned = look_back(self.judging, self.rows[subset], self.pos[subset], weighed)
+        subset, weighed = subset[~turned], weighed.take(~turned)
         leader, share = weighed.leader, weighed.share(weighed.leader)
         stands = (leader == STANDS) & (share > SURE_AS_IT_STANDS)
-        self.judging.found.probability[self.pos[some[stands]]] = share[stands]
-        self._accept(some[stands])
-        self._refuse(some[~stands], weighed.take(~stands))
+        self.judging.found.probability[self.pos[subset[stands]]] = share[stands]
+        self._accept(subset[stands])
+        self._refuse(subset[~stands], weighed.take(~stands))
 
-    def _refuse(self, some: Ints, weighed: Weighed) -> None:
+    def _refuse(self, subset: Ints, weighed: Weighed) -> None:
         """Reject what is impossible and surely mistyped, hold the rest."""
-        impossible = ~self.step.take(some).possible(self.km[some])
+        impossible = ~self.step.take(subset).possible(self.km[subset])
         cause = np.where(weighed.leader == STANDS, weighed.best_other, weighed.leader)
         share = weighed.share(cause)
         sure = impossible & (cause >= SWAP) & (cause <= WRONG) & (share >= SURE_FAULT)
         verdict = np.where(sure, REJECTED, HELD)
-        pos, suggestion_km = self.pos[some], weighed.suggestion(cause)
+        pos, suggestion_km = self.pos[subset], weighed.suggestion(cause)
         self.judging.label(pos, verdict, cause + FIRST_REASON, suggestion_km, share)
-        hold_or_rebase(self.judging, self.rows[some], pos, weighed.leader)
+        hold_or_rebase(self.judging, self.rows[subset], pos, weighed.leader)

@@ -32,7 +32,7 @@ def columns_and_bound(task: Task, keep: tuple[Visit, ...]) -> tuple[Columns, Rel
     """
     cols = visit_columns.columns(task, keep)
     relaxed, service_price = relax(task, cols)
-    big = [v for v, some in enumerate(task.services_of) if len(some) > ALL_SUBSETS_UP_TO]
+    big = [v for v, services in enumerate(task.services_of) if len(services) > ALL_SUBSETS_UP_TO]
     missing = 0.0
     for _ in range(PRICING_ROUNDS if big else 0):
         more, missing = _better_sets(task, big, relaxed.price, service_price)
@@ -61,13 +61,17 @@ def _better_sets(
     day_price = _from_day_on(task, price)
     found, missing = [], 0.0
     for vehicle in big:
-        some = task.services_of[vehicle]
-        worth = service_price[some][:, None] - task.cost_minor[some] - use[:, some].T @ day_price
+        services = task.services_of[vehicle]
+        worth = (
+            service_price[services][:, None]
+            - task.cost_minor[services]
+            - use[:, services].T @ day_price
+        )
         gain = np.maximum(worth, 0.0)
         alone = task.visit_minor[vehicle] + set_up[:, vehicle] @ day_price
         total = gain.sum(axis=0) - np.where(task.joins[vehicle], 0.0, alone)
         for day in np.flatnonzero(total > 1e-6).tolist():
-            mask = int(((worth[:, day] > 0) * (1 << np.arange(len(some)))).sum())
+            mask = int(((worth[:, day] > 0) * (1 << np.arange(len(services)))).sum())
             found.append((vehicle, day, mask))
             missing -= float(total[day])
     return found, missing

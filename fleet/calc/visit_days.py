@@ -144,13 +144,13 @@ class Days:
             sets = [one for one in sets if open_to[list(one[1])].all()]
         return fixed
 
-    def planned_anew(self, held: Sequence[int], days: BoolArray) -> list[int]:
+    def planned_anew(self, chosen: Sequence[int], days: BoolArray) -> list[int]:
         """Plan some days anew, the rest held: all columns, as before where nothing is better."""
-        inside = days[self.cols.day[held]]
-        rest: list[int] = np.array(held)[~inside].tolist()
+        inside = days[self.cols.day[chosen]]
+        rest: list[int] = np.array(chosen)[~inside].tolist()
         upper = self._left(rest)
         open_to = days[self.cols.day] & ~self._done(upper)
-        now = self._sets_of(np.array(held)[inside].tolist())
+        now = self._sets_of(np.array(chosen)[inside].tolist())
         self._added(now)
         open_sets = [one for one in self.known if open_to[list(one[1])].all()]
         _, sets = self._shares_after(open_to, upper, open_sets, near=NEAR / 10, rounds=ROUNDS)
@@ -159,14 +159,14 @@ class Days:
         start = np.array([one in now for one in sets], dtype=np.float64)
         found = visit_solver.integer(-saving, matrix, bounds, start, nodes=SET_NODES)
         if found is None or -found.value <= saving @ start + 0.5:
-            return list(held)
+            return list(chosen)
         return rest + [j for at in np.flatnonzero(found.x > 0.5) for j in sets[at][1]]
 
     def _sets_of(self, columns: Sequence[int]) -> list[DaySet]:
         by_day: dict[int, list[int]] = {}
         for column in sorted(columns):
             by_day.setdefault(int(self.cols.day[column]), []).append(column)
-        return [(day, tuple(some)) for day, some in sorted(by_day.items())]
+        return [(day, tuple(columns_of)) for day, columns_of in sorted(by_day.items())]
 
     def _left(self, fixed: Sequence[int]) -> FloatArray:
         left: FloatArray = self.upper - np.asarray(self.matrix[:, fixed].sum(axis=1)).ravel()
@@ -175,8 +175,8 @@ class Days:
     def _done(self, upper: FloatArray) -> BoolArray:
         """Columns that hold a service which is done already."""
         done = (upper[: self.services] < 0.5).astype(np.float64)
-        held: BoolArray = self.matrix[: self.services].T @ done > 0.5
-        return held
+        with_done: BoolArray = self.matrix[: self.services].T @ done > 0.5
+        return with_done
 
     def _shares_after(
         self,
@@ -251,9 +251,9 @@ class Days:
     def _matrix_of(self, sets: list[DaySet]) -> tuple[sparse.csr_matrix, FloatArray]:
         """Rows of a program over sets, one set a day at most; and what each saves."""
         count = [len(columns) for _, columns in sets]
-        held = [column for _, columns in sets for column in columns]
+        inside = [column for _, columns in sets for column in columns]
         at = np.repeat(np.arange(len(sets)), count)
-        of = sparse.csr_matrix((np.ones(len(held)), (held, at)), (len(self.cols), len(sets)))
+        of = sparse.csr_matrix((np.ones(len(inside)), (inside, at)), (len(self.cols), len(sets)))
         day = ([one for one, _ in sets], np.arange(len(sets)))
         single = sparse.csr_matrix((np.ones(len(sets)), day), (self.task.days, len(sets)))
         saving = np.asarray(of.T @ self.cols.saving_minor, dtype=np.float64)

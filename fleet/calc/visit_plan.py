@@ -11,10 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from fleet.calc.arrays import FloatArray, IntArray
-from fleet.calc.visit_book import Book
 from fleet.calc.visit_bound import Visit, columns_and_bound
 from fleet.calc.visit_columns import Task
 from fleet.calc.visit_search import Effort, Search, never
+from fleet.calc.visit_solution import Solution
 
 
 @dataclass(frozen=True)
@@ -90,10 +90,10 @@ def plan(
     )
 
 
-def _days(task: Task, book: Book) -> IntArray:
+def _days(task: Task, solution: Solution) -> IntArray:
     day = np.full(len(task.vehicle), -1, dtype=np.int64)
-    for column in book.all_columns:
-        day[book.services(column)] = book.cols.day[column]
+    for column in solution.all_columns:
+        day[solution.services(column)] = solution.cols.day[column]
     return day
 
 
@@ -103,10 +103,10 @@ def left_of(task: Task, found: Found) -> FloatArray:
     services_of = task.services_of
     for vehicle, day, mask in found.visits:
         of = services_of[vehicle]
-        some = of[(mask >> np.arange(len(of)) & 1).astype(bool)]
+        services = of[(mask >> np.arange(len(of)) & 1).astype(bool)]
         for number, row in enumerate(task.rows):
-            used = row.use[some].sum() + row.set_up[vehicle] * (not task.joins[vehicle, day])
-            used += task.wait_min[some].max(initial=0.0) * row.waits
+            used = row.use[services].sum() + row.set_up[vehicle] * (not task.joins[vehicle, day])
+            used += task.wait_min[services].max(initial=0.0) * row.waits
             left[number, day : None if row.cumulative else day + 1] -= used
     for number, row in enumerate(task.rows):
         if row.cumulative:

@@ -115,6 +115,8 @@ class _Telling:
         visits[vehicle] = [*visits.get(vehicle, []), service]
         joins = self.task.joins[:, day]
         return (
-            crew.share_day(day, [(v, some, bool(joins[v])) for v, some in sorted(visits.items())])
+            crew.share_day(
+                day, [(v, services, bool(joins[v])) for v, services in sorted(visits.items())]
+            )
             is not None
         )

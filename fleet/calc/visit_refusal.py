@@ -31,7 +31,7 @@ class Lack:
 
     cause: Cause
     asked_min: float = 0.0
-    there_min: float = 0.0
+    present_min: float = 0.0
 
 
 def why_not(
@@ -51,15 +51,15 @@ def why_not(
         Numbers of the pieces of the visit that is asked about, those held counted first.
     """
     bays, people, second = crew.pieces(day, visits)
-    bay_min, there_min = crew.bay_min[:, day], crew.mechanic_min[:, day]
+    bay_min, present_min = crew.bay_min[:, day], crew.mechanic_min[:, day]
     for number in sorted(mine):
         helpers = [one for one in second if one.apart_from == number]
-        lack = _in_bay(bays[number], bay_min) or _by_hands(people[number], helpers, there_min)
+        lack = _in_bay(bays[number], bay_min) or _by_hands(people[number], helpers, present_min)
         if lack is not None:
             return lack
     rest = [number for number in range(len(bays)) if number not in mine]
     lack = _taken(bays, rest, bay_min, Cause.BAY_TAKEN)
-    lack = lack or _taken(people, rest, there_min, Cause.HANDS_TAKEN)
+    lack = lack or _taken(people, rest, present_min, Cause.HANDS_TAKEN)
     return lack or Lack(Cause.SECOND_TAKEN, max((one.minutes for one in second), default=0.0))
 
 
@@ -71,17 +71,17 @@ def _in_bay(piece: Piece, bay_min: FloatArray) -> Lack | None:
     return Lack(Cause.OPENING, piece.minutes, longest) if piece.minutes > longest else None
 
 
-def _by_hands(piece: Piece, helpers: Sequence[Piece], there_min: FloatArray) -> Lack | None:
+def _by_hands(piece: Piece, helpers: Sequence[Piece], present_min: FloatArray) -> Lack | None:
     """Tell what one visit lacks of mechanics, if it were the only one."""
-    if not (there_min > 0).any():
+    if not (present_min > 0).any():
         return Lack(Cause.NOBODY, piece.minutes)
     if not piece.places:
         return Lack(Cause.SKILL, piece.minutes)
-    longest = float(there_min[list(piece.places)].max())
+    longest = float(present_min[list(piece.places)].max())
     if piece.minutes > longest:
         return Lack(Cause.LONGER, piece.minutes, longest)
     both = [Piece(piece.minutes, piece.places), *(Piece(h.minutes, h.places, 0) for h in helpers)]
-    if share_out(both, there_min.tolist()) is None:
+    if share_out(both, present_min.tolist()) is None:
         return Lack(Cause.SECOND, sum(one.minutes for one in helpers))
     return None
 

@@ -12,10 +12,10 @@ from scipy import sparse
 
 from fleet.calc import visit_solver
 from fleet.calc.arrays import BoolArray, FloatArray, IntArray
-from fleet.calc.visit_book import Book, best_sets
 from fleet.calc.visit_bound import Relaxed, Visit, rows_of
 from fleet.calc.visit_columns import ALL_SUBSETS_UP_TO, Columns, Task, part_of
 from fleet.calc.visit_days import Days, dearest_row
+from fleet.calc.visit_solution import Solution, best_sets
 
 CUT_ROUNDS = 3  # of a day that cannot be shared out whole
 PRICE_SHARES = (0.0, 0.5, 1.0)  # with how much of the prices vehicles are put back; our choice
@@ -97,37 +97,37 @@ class Search:
         worth: FloatArray = np.einsum("jr,rj->j", self.cols.use, by_day[:, self.cols.day])
         return worth
 
-    def gap_minor(self, book: Book) -> float:
+    def gap_minor(self, solution: Solution) -> float:
         """By how much a better plan could be cheaper, at most [minor units]."""
-        return self.everything - book.saving_minor - self.bound_minor
+        return self.everything - solution.saving_minor - self.bound_minor
 
-    def near_enough(self, book: Book) -> bool:
+    def near_enough(self, solution: Solution) -> bool:
         """Whether the gap is as small as is asked for."""
-        cost = self.everything - book.saving_minor
-        return self.gap_minor(book) <= self.effort.good_gap * max(cost, 1.0)
+        cost = self.everything - solution.saving_minor
+        return self.gap_minor(solution) <= self.effort.good_gap * max(cost, 1.0)
 
-    def best_of(self, books: Sequence[Book]) -> Book:
+    def best_of(self, solutions: Sequence[Solution]) -> Solution:
         """Choose the cheapest; of equals the last, which is the plan before."""
-        best = books[0]
-        for book in books[1:]:
-            if book.saving_minor >= best.saving_minor and book.chosen:
-                best = book
+        best = solutions[0]
+        for solution in solutions[1:]:
+            if solution.saving_minor >= best.saving_minor and solution.chosen:
+                best = solution
         return best
 
-    def constructed(self) -> Book:
+    def constructed(self) -> Solution:
         """Vehicles one by one, those first that lose most when their best day, or all, is gone."""
         found = [self._in_order(self._loss(vehicles_first)) for vehicles_first in (True, False)]
         return self.best_of(found)
 
-    def _in_order(self, loss: FloatArray) -> Book:
-        book = Book(self.task, self.cols)
+    def _in_order(self, loss: FloatArray) -> Solution:
+        solution = Solution(self.task, self.cols)
         order = self.vehicles[np.argsort(-loss, kind="stable")]
         for vehicle in order.tolist():
-            book.place_best(vehicle, self.priced)
+            solution.place_best(vehicle, self.priced)
         for vehicle in order.tolist():  # what the prices held off may have room after all
-            if vehicle not in book.chosen:
-                book.place_best(vehicle, self.cols.saving_minor)
-        return book
+            if vehicle not in solution.chosen:
+                solution.place_best(vehicle, self.cols.saving_minor)
+        return solution
 
     def _loss(self, of_all: bool) -> FloatArray:
         """Reckon what each vehicle's visits save by the prices: in all, or over other days."""
@@ -143,9 +143,9 @@ class Search:
         second = best_sets(self.cols, vehicle, self.priced, ~taken)
         return saved - float(self.priced[second].sum())
 
-    def from_start(self, start: Sequence[Visit]) -> Book:
+    def from_start(self, start: Sequence[Visit]) -> Solution:
         """Take up the plan before as far as it may still be made; add vehicles without a place."""
-        book = Book(self.task, self.cols)
+        solution = Solution(self.task, self.cols)
         wanted: dict[int, list[int]] = {}
         for vehicle, day, mask in start:
             here = slice(self.cols.first[vehicle], self.cols.first[vehicle + 1])
@@ -154,46 +154,46 @@ class Search:
                 (int(self.cols.first[vehicle]) + np.flatnonzero(same)).tolist()
             )
         for vehicle, columns in sorted(wanted.items()):
-            book.take(vehicle, columns)
+            solution.take(vehicle, columns)
         for vehicle in self.vehicles.tolist():
-            if wanted and vehicle not in book.chosen:
-                book.place_best(vehicle, self.priced)
-        return book
+            if wanted and vehicle not in solution.chosen:
+                solution.place_best(vehicle, self.priced)
+        return solution
 
-    def by_days(self, book: Book) -> Book:
+    def by_days(self, solution: Solution) -> Solution:
         """Raise the bound by sets of whole visits, and build a plan of the surest ones."""
         row = dearest_row(self.task, self.relaxed)
         many = len(self.cols) > self.effort.day_columns
-        if row is None or many or self.late() or self.near_enough(book):
-            return book
+        if row is None or many or self.late() or self.near_enough(solution):
+            return solution
         self.days = Days(self.task, self.cols, self.relaxed, row)
         self.days.approached()
         if self._all_sets:
-            cost = self.everything - book.saving_minor
+            cost = self.everything - solution.saving_minor
             self.bound_minor = max(self.bound_minor, min(cost, self.days.bound_minor))
-        found = Book(self.task, self.cols)
+        found = Solution(self.task, self.cols)
         self._fill(found, self.days.dived())
-        return self.best_of([found, book])
+        return self.best_of([found, solution])
 
-    def _fill(self, book: Book, columns: Sequence[int]) -> None:
+    def _fill(self, solution: Solution, columns: Sequence[int]) -> None:
         """Put visits in as far as days can be shared out whole, those that save most first."""
         by_vehicle: dict[int, list[int]] = {}
         for column in sorted(columns, key=lambda j: (-self.cols.saving_minor[j], j)):
             by_vehicle.setdefault(int(self.cols.vehicle[column]), []).append(column)
-        for vehicle, some in by_vehicle.items():
-            while (refused := book.take(vehicle, sorted(some))) is not None:
-                some.remove(refused)
+        for vehicle, columns_of in by_vehicle.items():
+            while (refused := solution.take(vehicle, sorted(columns_of))) is not None:
+                columns_of.remove(refused)
         for vehicle in self.vehicles.tolist():
-            if vehicle not in book.chosen:
-                book.place_best(vehicle, self.cols.saving_minor)
+            if vehicle not in solution.chosen:
+                solution.place_best(vehicle, self.cols.saving_minor)
 
-    def _windows(self, book: Book) -> None:
+    def _windows(self, solution: Solution) -> None:
         """Plan some days at a time anew as sets of whole visits."""
         for number in range(self.effort.windows if self.days else 0):
-            if self.days is None or self.late() or self.near_enough(book):
+            if self.days is None or self.late() or self.near_enough(solution):
                 break
-            held = book.all_columns
-            self._replace(book, held, self.days.planned_anew(held, self._window(number)))
+            before = solution.all_columns
+            self._replace(solution, before, self.days.planned_anew(before, self._window(number)))
 
     @property
     def _all_sets(self) -> bool:
@@ -206,107 +206,108 @@ class Search:
         first = int(self.random.integers(max(1, len(open_days) - WINDOW_D + 1)))
         if number % 2:
             near = open_days[max(0, first - WINDOW_D) :][:AMONG_D]
-            some = self.random.choice(near, min(WINDOW_D, len(near)), replace=False)
+            days = self.random.choice(near, min(WINDOW_D, len(near)), replace=False)
         else:
-            some = open_days[first : first + WINDOW_D]
-        return np.isin(np.arange(self.task.days), some)
+            days = open_days[first : first + WINDOW_D]
+        return np.isin(np.arange(self.task.days), days)
 
-    def _replace(self, book: Book, old: Sequence[int], new: Sequence[int]) -> None:
+    def _replace(self, solution: Solution, old: Sequence[int], new: Sequence[int]) -> None:
         """Put visits in the place of others, if each day can still be shared out whole."""
         changed = np.array(sorted(set(old) ^ set(new)), dtype=np.int64)
-        some = np.unique(self.cols.vehicle[changed]).tolist()
-        before = {vehicle: book.drop(vehicle) for vehicle in some}
+        vehicles = np.unique(self.cols.vehicle[changed]).tolist()
+        before = {vehicle: solution.drop(vehicle) for vehicle in vehicles}
         columns = np.array(sorted(new), dtype=np.int64)
-        if self._try(book, columns[np.isin(self.cols.vehicle[columns], some)]) is not None:
-            self._put_back(book, before)
+        if self._try(solution, columns[np.isin(self.cols.vehicle[columns], vehicles)]) is not None:
+            self._put_back(solution, before)
 
-    def improved(self, book: Book) -> Book:
+    def improved(self, solution: Solution) -> Solution:
         """Spend the effort."""
         for number in range(self.effort.moves + self.effort.more_moves):
-            if self.late() or self.gap_minor(book) <= 0.5:
-                return book
-            if number >= self.effort.moves and self.near_enough(book):
+            if self.late() or self.gap_minor(solution) <= 0.5:
+                return solution
+            if number >= self.effort.moves and self.near_enough(solution):
                 break
-            self._move(book)
-        self._windows(book)
-        if not self.late() and self._whole(book):
-            return book
+            self._move(solution)
+        self._windows(solution)
+        if not self.late() and self._whole(solution):
+            return solution
         more = 0 if self.days else self.effort.more_programs  # whole days were planned anew
         for number in range(self.effort.programs + more):
-            enough = number >= self.effort.programs and self.near_enough(book)
-            if self.late() or enough or self.gap_minor(book) <= 0.5:
+            enough = number >= self.effort.programs and self.near_enough(solution)
+            if self.late() or enough or self.gap_minor(solution) <= 0.5:
                 break
-            self._program(book, number)
-        return book
+            self._program(solution, number)
+        return solution
 
-    def _near(self, book: Book, day: int, count: int, among: IntArray | None = None) -> list[int]:
+    def _near(
+        self, solution: Solution, day: int, count: int, among: IntArray | None = None
+    ) -> list[int]:
         """Vehicles that come in about a day, or could and do not, at random among equals."""
         among = self.vehicles if among is None else among
         apart = np.full(len(among), float(self.task.days))
         for at, vehicle in enumerate(among.tolist()):
-            days = [int(self.cols.day[j]) for j in book.chosen.get(vehicle, ())]
+            days = [int(self.cols.day[j]) for j in solution.chosen.get(vehicle, ())]
             if days:
                 apart[at] = min(abs(one - day) for one in days)
             else:
                 here = slice(self.cols.first[vehicle], self.cols.first[vehicle + 1])
                 apart[at] = np.abs(self.cols.day[here] - day).min()
-        noise = self.random.random(len(apart)) * (NEAR_D + 1)
-        order = np.argsort(apart + noise, kind="stable")
+        order = np.argsort(apart + self.random.random(len(apart)) * (NEAR_D + 1), kind="stable")
         return [int(among[at]) for at in order[:count]]
 
-    def _move(self, book: Book) -> None:
+    def _move(self, solution: Solution) -> None:
         """Take some vehicles out and put them back in another order; keep it if no dearer."""
-        some = self._some(book)
-        before = {vehicle: book.drop(vehicle) for vehicle in some}
+        moved = self._to_move(solution)
+        before = {vehicle: solution.drop(vehicle) for vehicle in moved}
         old = sum(self.cols.saving_minor[j] for js in before.values() for j in js)
         share = PRICE_SHARES[int(self.random.integers(len(PRICE_SHARES)))]
         saving = self.cols.saving_minor + share * (self.priced - self.cols.saving_minor)
-        worth = self.most[some] * self.random.uniform(0.2, 1.0, len(some))
+        worth = self.most[moved] * self.random.uniform(0.2, 1.0, len(moved))
         for at in np.argsort(-worth, kind="stable").tolist():
-            book.place_best(some[at], saving)
-        new = sum(self.cols.saving_minor[j] for v in some for j in book.chosen.get(v, ()))
+            solution.place_best(moved[at], saving)
+        new = sum(self.cols.saving_minor[j] for v in moved for j in solution.chosen.get(v, ()))
         if new < old:
-            self._put_back(book, before)
+            self._put_back(solution, before)
 
-    def _some(self, book: Book) -> list[int]:
+    def _to_move(self, solution: Solution) -> list[int]:
         """Pick vehicles about a day at random.
 
         Every other time it is a day on which one could come that has something left out, the more
         likely the more that costs.
         """
         day = int(self.random.integers(self.task.days))
-        lost = np.maximum(0.0, self.most - self._saved_by(book))
+        lost = np.maximum(0.0, self.most - self._saved_by(solution))
         if self.random.random() < LEFT_OUT_SHARE and lost.sum() > 0:
             vehicle = int(self.random.choice(len(lost), p=lost / lost.sum()))
             first, end = int(self.cols.first[vehicle]), int(self.cols.first[vehicle + 1])
             dear = np.argsort(-self.priced[first:end], kind="stable")[:GOOD_COLUMNS]
             day = int(self.cols.day[first + int(self.random.choice(dear))])
-            near = [one for one in self._near(book, day, MOVED) if one != vehicle]
+            near = [one for one in self._near(solution, day, MOVED) if one != vehicle]
             return [vehicle, *near]
-        return self._near(book, day, MOVED)
+        return self._near(solution, day, MOVED)
 
-    def _saved_by(self, book: Book) -> FloatArray:
+    def _saved_by(self, solution: Solution) -> FloatArray:
         saved = np.zeros(len(self.most))
-        for vehicle, columns in book.chosen.items():
+        for vehicle, columns in solution.chosen.items():
             saved[vehicle] = self.cols.saving_minor[list(columns)].sum()
         return saved
 
-    def _put_back(self, book: Book, before: dict[int, tuple[int, ...]]) -> None:
+    def _put_back(self, solution: Solution, before: dict[int, tuple[int, ...]]) -> None:
         for vehicle in before:
-            book.drop(vehicle)
+            solution.drop(vehicle)
         for vehicle, columns in before.items():
-            if columns and book.take(vehicle, columns) is not None:
+            if columns and solution.take(vehicle, columns) is not None:
                 raise ArithmeticError("a plan that held does not hold any more")
 
-    def _program(self, book: Book, number: int) -> None:
+    def _program(self, solution: Solution, number: int) -> None:
         """Plan some vehicles anew by an integer program, the rest held."""
         worth = self.relaxed.price.sum(axis=0) + 1e-6
         day = int(self.random.choice(self.task.days, p=worth / worth.sum()))
         if number % 3 == 1:
             day = int(self.random.integers(self.task.days))
         among = self._contending() if number % 3 == 2 else self.vehicles
-        some = self._near(book, day, self.effort.vehicles, among)
-        self._solve_for(book, sorted(some), self.effort.nodes)
+        vehicles = self._near(solution, day, self.effort.vehicles, among)
+        self._solve_for(solution, sorted(vehicles), self.effort.nodes)
 
     def _contending(self) -> IntArray:
         """Vehicles that want something of the dearest row that not all of them want."""
@@ -316,46 +317,48 @@ class Search:
         price = np.where(special, self.relaxed.price.max(axis=1), 0.0)
         if not price.any():
             return self.vehicles
-        some: IntArray = self.vehicles[asks[self.vehicles, int(np.argmax(price))]]
-        return some
+        return np.asarray(self.vehicles[asks[self.vehicles, int(np.argmax(price))]])
 
-    def _whole(self, book: Book) -> bool:
+    def _whole(self, solution: Solution) -> bool:
         """Try the whole program where few columns could be in a better plan; tell if that ends it.
 
         The bound rises to what its search proves; not where a vehicle has so many services that
         some sets of them are no columns.
         """
-        left = self.relaxed.reduced_minor <= self.gap_minor(book) + 0.5
+        left = self.relaxed.reduced_minor <= self.gap_minor(solution) + 0.5
         if left.sum() <= self.effort.whole_columns:
-            proved = self._solve_for(book, self.vehicles.tolist(), self.effort.whole_nodes)
+            proved = self._solve_for(solution, self.vehicles.tolist(), self.effort.whole_nodes)
             if self._all_sets:
-                cost = self.everything - book.saving_minor
+                cost = self.everything - solution.saving_minor
                 self.bound_minor = max(self.bound_minor, min(cost, self.everything + proved))
-        return self.gap_minor(book) <= 0.5
+        return self.gap_minor(solution) <= 0.5
 
-    def _solve_for(self, book: Book, some: Sequence[int], nodes: int) -> float:
+    def _solve_for(self, solution: Solution, vehicles: Sequence[int], nodes: int) -> float:
         """Solve for some vehicles, sorted; give the bound of what those save, below 0."""
-        before = {vehicle: book.drop(vehicle) for vehicle in some}
+        before = {vehicle: solution.drop(vehicle) for vehicle in vehicles}
         old = {j for js in before.values() for j in js}
-        here = np.concatenate([np.arange(self.cols.first[v], self.cols.first[v + 1]) for v in some])
-        gap = self.everything - self.relaxed.bound_minor - book.saving_minor
+        first = self.cols.first
+        here = np.concatenate([np.arange(first[v], first[v + 1]) for v in vehicles])
+        gap = self.everything - self.relaxed.bound_minor - solution.saving_minor
         gap -= float(self.cols.saving_minor[sorted(old)].sum())
-        room = (self.cols.use[here] <= book.room[:, self.cols.day[here]].T + 1e-9).all(axis=1)
+        room = (self.cols.use[here] <= solution.room[:, self.cols.day[here]].T + 1e-9).all(axis=1)
         hopeful = self.relaxed.reduced_minor[here] <= gap + 0.5
         here = here[(room & hopeful) | np.isin(here, sorted(old))]
-        taken, bound = self._taken(book, here, old, nodes)
+        taken, bound = self._taken(solution, here, old, nodes)
         if not taken:
-            self._put_back(book, before)
+            self._put_back(solution, before)
         return bound
 
-    def _taken(self, book: Book, here: IntArray, old: set[int], nodes: int) -> tuple[bool, float]:
+    def _taken(
+        self, solution: Solution, here: IntArray, old: set[int], nodes: int
+    ) -> tuple[bool, float]:
         """Solve for these columns and put the choice in if it is better and works out whole."""
         if not len(here):
             return False, 0.0
         part = part_of(self.cols, here)
-        matrix, upper, _ = rows_of(self.task, part, book.left)
-        some = matrix.getnnz(axis=1) > 0
-        matrix, upper = matrix[some], upper[some]
+        matrix, upper, _ = rows_of(self.task, part, solution.left)
+        asked_of = matrix.getnnz(axis=1) > 0
+        matrix, upper = matrix[asked_of], upper[asked_of]
         start = np.isin(here, sorted(old)).astype(np.float64)
         least = float(part.saving_minor @ start)
         bound = -np.inf
@@ -365,22 +368,22 @@ class Search:
             if found is None or -found.value <= least + 0.5:
                 return False, bound
             picked = here[found.x > 0.5]
-            broken = self._try(book, picked)
+            broken = self._try(solution, picked)
             if broken is None:
                 return True, bound
             matrix, upper = _cut(matrix, upper, np.isin(here, broken))
         return False, bound
 
-    def _try(self, book: Book, picked: IntArray) -> list[int] | None:
+    def _try(self, solution: Solution, picked: IntArray) -> list[int] | None:
         """Put visits in; where a day cannot hold one, take all out and say which were on it."""
         by_vehicle: dict[int, list[int]] = {}
         for column in picked.tolist():
             by_vehicle.setdefault(int(self.cols.vehicle[column]), []).append(column)
         for vehicle, columns in by_vehicle.items():
-            refused = book.take(vehicle, columns)
+            refused = solution.take(vehicle, columns)
             if refused is not None:
                 for other in by_vehicle:
-                    book.drop(other)
+                    solution.drop(other)
                 same_day = self.cols.day[picked] == self.cols.day[refused]
                 return [int(one) for one in picked[same_day]]
         return None

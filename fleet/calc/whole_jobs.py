@@ -110,7 +110,7 @@ class _Search:
 
 
 @dataclass(frozen=True)
-class Held:
+class Committed:
     """A visit that stands already and takes its place and its mechanic.
 
     Parameters
@@ -160,7 +160,7 @@ class Crew:
     second_min: FloatArray
     wait_min: FloatArray
     set_up_min: FloatArray
-    held: tuple[tuple[Held, ...], ...]
+    committed: tuple[tuple[Committed, ...], ...]
 
     def able(self, need: int) -> tuple[int, ...]:
         """Mechanics who can do all that is asked."""
@@ -168,11 +168,11 @@ class Crew:
 
     def minutes(self, vehicle: int, services: Sequence[int], joins: bool) -> tuple[float, ...]:
         """Of a visit: of the mechanic, of a second person, in the bay [min]."""
-        some = list(services)
+        rows = list(services)
         set_up = 0.0 if joins else float(self.set_up_min[vehicle])
-        work = set_up + float(self.work_min[some].sum())
-        wait = float(self.wait_min[some].max(initial=0.0))
-        return work, float(self.second_min[some].sum()), work + wait
+        work = set_up + float(self.work_min[rows].sum())
+        wait = float(self.wait_min[rows].max(initial=0.0))
+        return work, float(self.second_min[rows].sum()), work + wait
 
     def fits_alone(
         self,
@@ -209,7 +209,7 @@ class Crew:
         self, day: int, visits: Sequence[tuple[int, Sequence[int], bool]]
     ) -> tuple[list[int], list[int]] | None:
         """Bay and mechanic of each visit of a day as ``share_whole_day``, without those held."""
-        shared, stands = self.share_whole_day(day, visits), len(self.held[day])
+        shared, stands = self.share_whole_day(day, visits), len(self.committed[day])
         return None if shared is None else (shared[0][stands:], shared[1][stands:])
 
     def share_whole_day(
@@ -239,19 +239,21 @@ class Crew:
         self, day: int, visits: Sequence[tuple[int, Sequence[int], bool]]
     ) -> tuple[list[Piece], list[Piece], list[Piece]]:
         """Give what bays, mechanics and second persons must do whole, those held first."""
-        bays = [Piece(one.bay_min, one.bays) for one in self.held[day]]
-        people = [Piece(one.work_min, self._there(day, one.mechanics)) for one in self.held[day]]
+        bays = [Piece(one.bay_min, one.bays) for one in self.committed[day]]
+        people = [
+            Piece(one.work_min, self._present(day, one.mechanics)) for one in self.committed[day]
+        ]
         second_people = []
         for vehicle, services, joins in visits:
             work, second, bay = self.minutes(vehicle, services, joins)
             need = int(np.bitwise_or.reduce(self.need[list(services)]))
             bays.append(Piece(bay, tuple(np.flatnonzero(self.bay_fits[vehicle]).tolist())))
-            people.append(Piece(work, self._there(day, self.able(need))))
+            people.append(Piece(work, self._present(day, self.able(need))))
             if second > 0:
-                everybody = self._there(day, range(len(self.skills)))
+                everybody = self._present(day, range(len(self.skills)))
                 second_people.append(Piece(second, everybody, len(people) - 1))
         return bays, people, second_people
 
-    def _there(self, day: int, mechanics: Sequence[int]) -> tuple[int, ...]:
+    def _present(self, day: int, mechanics: Sequence[int]) -> tuple[int, ...]:
         """Those of some mechanics who are there on a day: even what takes no minutes is theirs."""
         return tuple(one for one in mechanics if self.mechanic_min[one, day] > 0)

@@ -102,7 +102,7 @@ class Span:
 
 
 @dataclass(frozen=True)
-class Held:
+class Carried:
     """Where the services stand on the morning on which other terms begin."""
 
     key: IntArray  # (n,)
@@ -131,7 +131,9 @@ class Tally:
         return cls(**sums, counts=counts)
 
 
-def follow(terms: Terms, until_d: int, span: Span, held: Held | None = None) -> tuple[Tally, Held]:
+def follow(
+    terms: Terms, until_d: int, span: Span, carried: Carried | None = None
+) -> tuple[Tally, Carried]:
     """
     Follow the services day by day.
 
@@ -139,17 +141,17 @@ def follow(terms: Terms, until_d: int, span: Span, held: Held | None = None) -> 
     ----------
     until_d : int
         Local day number of the morning on which other terms begin, or after the last day [d].
-    held : Held, optional
+    carried : Carried, optional
         Where the terms before left them.
 
     Returns
     -------
-    tuple of Tally and Held
+    tuple of Tally and Carried
     """
-    course = _Course.begin(terms, span, held)
+    course = _Course.begin(terms, span, carried)
     for day_d in range(terms.begin_d, until_d):
         course.day(day_d)
-    return course.tally, Held(terms.key, course.due_d, course.done_d, course.left_min)
+    return course.tally, Carried(terms.key, course.due_d, course.done_d, course.left_min)
 
 
 @dataclass
@@ -164,7 +166,7 @@ class _Course:
     tally: Tally
 
     @classmethod
-    def begin(cls, terms: Terms, span: Span, held: Held | None) -> _Course:
+    def begin(cls, terms: Terms, span: Span, carried: Carried | None) -> _Course:
         n, depots = len(terms.key), len(terms.set_up_min)
         course = cls(
             terms=terms,
@@ -178,8 +180,8 @@ class _Course:
         )
         for at in range(0, n, ROWS_AT_ONCE):
             course._first(np.arange(at, min(at + ROWS_AT_ONCE, n)))
-        if held is not None:
-            course._take_over(held)
+        if carried is not None:
+            course._take_over(carried)
         return course
 
     def _first(self, rows: IntArray) -> None:
@@ -198,19 +200,19 @@ class _Course:
         window_d = terms.early_share[rows, None] * _interval_d(services, rows, terms)
         self.window_d[rows] = np.take_along_axis(window_d, level, axis=1)
 
-    def _take_over(self, held: Held) -> None:
+    def _take_over(self, carried: Carried) -> None:
         """Count from what was done since; let what was waiting wait on, where it is still due."""
         terms, begin_d = self.terms, float(self.terms.begin_d)
-        there = np.isin(terms.key, held.key)
-        place = np.searchsorted(held.key, terms.key[there])
+        kept = np.isin(terms.key, carried.key)
+        place = np.searchsorted(carried.key, terms.key[kept])
         before_d = np.full_like(self.due_d, np.inf)
-        before_d[there], self.done_d[there] = held.due_d[place], held.done_d[place]
+        before_d[kept], self.done_d[kept] = carried.due_d[place], carried.done_d[place]
         rows, futures = np.nonzero(np.isfinite(self.done_d))
         again = self._again_d(rows, futures, self.done_d[rows, futures])
         self.due_d[rows, futures] = np.maximum(again, begin_d)
         waits = (self.due_d <= begin_d) & (before_d < begin_d)
         self.due_d[waits] = before_d[waits]
-        self.left_min[:] = held.left_min
+        self.left_min[:] = carried.left_min
 
     def _again_d(self, rows: IntArray, futures: IntArray, done_d: FloatArray) -> FloatArray:
         """When a service falls due again, cell by cell."""

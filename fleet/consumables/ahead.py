@@ -91,7 +91,7 @@ class _Tally:
     """Totals of one type so far, under each value of what its vehicles share."""
 
     vehicles: int = 0  # that have an odometer
-    there: int = 0  # all of them
+    vehicles_in_all: int = 0  # all of them
     by_services: dict[Parts, list[list[Conditional]]] = field(default_factory=dict)
     by_km: dict[int, list[list[Conditional]]] = field(default_factory=dict)
     mean_km: float = 0.0  # of the next whole month
@@ -128,10 +128,10 @@ def look_ahead(
 ) -> Ahead:
     """Follow every vehicle at 99 levels and add up what its services take."""
     tallies: dict[int, _Tally] = defaultdict(_Tally)
-    for some in classes:
-        paths = Ways.of(some, calendar, utc_offset_d, widening)
-        sigma = learnt.sigma_of(depot_id, some.type_id)
-        _count(tallies[some.type_id], some, paths, calendar, recipes, learnt, sigma)
+    for group in classes:
+        paths = Ways.of(group, calendar, utc_offset_d, widening)
+        sigma = learnt.sigma_of(depot_id, group.type_id)
+        _count(tallies[group.type_id], group, paths, calendar, recipes, learnt, sigma)
     return Ahead(
         calendar,
         _laws(tallies, calendar.stretches, recipes, learnt),
@@ -146,12 +146,12 @@ class Ways:
     law: usage.Law  # of the distance
 
     @classmethod
-    def of(cls, some: Class, calendar: Calendar, offset_d: float, widening: float) -> "Ways":
+    def of(cls, group: Class, calendar: Calendar, offset_d: float, widening: float) -> "Ways":
         until_d = float(calendar.edges_d[-1])
         return cls(
-            _paths(some.km, until_d, offset_d, widening),
-            _paths(some.hours, until_d, offset_d, widening),
-            usage.law(some.km.state),
+            _paths(group.km, until_d, offset_d, widening),
+            _paths(group.hours, until_d, offset_d, widening),
+            usage.law(group.km.state),
         )
 
 
@@ -164,26 +164,28 @@ def _paths(meters: Meters, until_d: float, offset_d: float, widening: float) -> 
 
 def _count(
     tally: _Tally,
-    some: Class,
+    group: Class,
     paths: Ways,
     calendar: Calendar,
     recipes: Recipes,
     learnt: Learnt,
     sigma: float,
 ) -> None:
-    counts = counts_before(some.services, paths.km, paths.hours, calendar.today_d, calendar.edges_d)
+    counts = counts_before(
+        group.services, paths.km, paths.hours, calendar.today_d, calendar.edges_d
+    )
     z = nodes() if sigma > 0 else nodes(1)
     stretches = calendar.stretches
     for number, stretch in enumerate(stretches):
-        there = _within(counts, stretch)
-        rho = rho_of(some, paths, stretch, sigma)
-        for parts in _kinds(some, recipes):
-            outcomes = _outcomes(some, there, parts)
+        occurrences = _within(counts, stretch)
+        rho = rho_of(group, paths, stretch, sigma)
+        for parts in _kinds(group, recipes):
+            outcomes = _outcomes(group, occurrences, parts)
             _keep(tally.by_services, parts, number, len(stretches), total(outcomes, rho, z))
-        for item_id, ml_per_km in learnt.per_km.get(some.type_id, {}).items():
-            poured = _poured(some, paths.km, stretch, ml_per_km)
+        for item_id, ml_per_km in learnt.per_km.get(group.type_id, {}).items():
+            poured = _poured(group, paths.km, stretch, ml_per_km)
             _keep(tally.by_km, item_id, number, len(stretches), total(poured, rho, z))
-    _add_next_month(tally, some, paths, calendar)
+    _add_next_month(tally, group, paths, calendar)
 
 
 def _keep(
@@ -197,9 +199,9 @@ def _within(counts: Array, stretch: Stretch) -> Array:
     return np.asarray(counts[:, stretch.end] - before, dtype=np.int64)
 
 
-def _kinds(some: Class, recipes: Recipes) -> list[Parts]:
+def _kinds(group: Class, recipes: Recipes) -> list[Parts]:
     """Combinations of services that items are taken for, each once."""
-    here = set(np.unique(some.service_id).tolist())
+    here = set(np.unique(group.service_id).tolist())
     found = {
         _parts(by_service, here)[0]
         for by_service in (*_by_item(recipes.taken).values(), *_by_item(recipes.disturbed).values())
@@ -224,21 +226,21 @@ def _parts(by_service: Mapping[int, int], here: set[int]) -> tuple[Parts, int]:
     return tuple(sorted((service_id, q // common) for service_id, q in own.items())), common
 
 
-def _outcomes(some: Class, there: Array, parts: Parts) -> Array:
+def _outcomes(group: Class, occurrences: Array, parts: Parts) -> Array:
     """Quantity of each vehicle at each level: (v, 99)."""
-    found = np.zeros((len(some.vehicle_id), LEVELS.size), dtype=np.int64)
+    found = np.zeros((len(group.vehicle_id), LEVELS.size), dtype=np.int64)
     for service_id, quantity in parts:
-        rows = np.flatnonzero(some.service_id == service_id)
-        np.add.at(found, some.vehicle[rows], quantity * there[rows])
+        rows = np.flatnonzero(group.service_id == service_id)
+        np.add.at(found, group.vehicle[rows], quantity * occurrences[rows])
     return found
 
 
-def _poured(some: Class, km: Paths, stretch: Stretch, ml_per_km: float) -> Array:
+def _poured(group: Class, km: Paths, stretch: Stretch, ml_per_km: float) -> Array:
     """What is used up by driving, in steps of 50 mL: (v, 99)."""
-    found = np.zeros((len(some.vehicle_id), LEVELS.size), dtype=np.int64)
-    rows = np.flatnonzero(some.km_of >= 0)
+    found = np.zeros((len(group.vehicle_id), LEVELS.size), dtype=np.int64)
+    rows = np.flatnonzero(group.km_of >= 0)
     if len(rows):
-        own = km.take(some.km_of[rows])
+        own = km.take(group.km_of[rows])
         shape = (len(rows), LEVELS.size)
         driven = own.covered(np.full(shape, stretch.end_d))
         driven = driven - own.covered(np.full(shape, stretch.begin_d))
@@ -247,21 +249,21 @@ def _poured(some: Class, km: Paths, stretch: Stretch, ml_per_km: float) -> Array
     return found
 
 
-def rho_of(some: Class, paths: Ways, stretch: Stretch, sigma: float) -> Array:
+def rho_of(group: Class, paths: Ways, stretch: Stretch, sigma: float) -> Array:
     """Correlation of each vehicle's distance with what its class shares; 0 without a meter."""
-    found = np.zeros(len(some.vehicle_id))
-    if sigma > 0 and len(some.km.id):
+    found = np.zeros(len(group.vehicle_id))
+    if sigma > 0 and len(group.km.id):
         ahead_d = np.maximum(stretch.middle_d - paths.km.start_d, 0.5)
         rho = correlation(sigma, *moments_ahead(paths.law, ahead_d))
-        rows = np.flatnonzero(some.km_of >= 0)
-        found[rows] = rho[some.km_of[rows]]
+        rows = np.flatnonzero(group.km_of >= 0)
+        found[rows] = rho[group.km_of[rows]]
     return found
 
 
-def _add_next_month(tally: _Tally, some: Class, paths: Ways, calendar: Calendar) -> None:
-    tally.there += len(some.vehicle_id)
-    tally.vehicles += int((some.km_of >= 0).sum())
-    if not len(some.km.id):
+def _add_next_month(tally: _Tally, group: Class, paths: Ways, calendar: Calendar) -> None:
+    tally.vehicles_in_all += len(group.vehicle_id)
+    tally.vehicles += int((group.km_of >= 0).sum())
+    if not len(group.km.id):
         return
     month = calendar.months[min(1, len(calendar.months) - 1)]  # the first may be a part of one
     start_d = paths.km.start_d
@@ -352,6 +354,6 @@ def _between(
         events = learnt.events.get((type_id, item_id))
         if events is not None:
             shape, rate = event_rate(events.count, learnt.exposure.get(type_id, 0.0))
-            exposure = tally.there * stretch.days / EXPOSURE_D
+            exposure = tally.vehicles_in_all * stretch.days / EXPOSURE_D
             found.append(top_ups(shape, rate, exposure, events.quantities, events.weights))
     return found

@@ -15,7 +15,7 @@ USED = Q(kind=StockMove.Kind.USED) | Q(kind=StockMove.Kind.WRITTEN_OFF) & ~Q(ord
 
 
 @dataclass(frozen=True)
-class Held:
+class Coverage:
     """How often the use of a month stayed below its forecast's quantiles."""
 
     months: int  # different ones
@@ -24,7 +24,7 @@ class Held:
     p95: float | None
 
 
-def held(depot_ids: Collection[int], today: date) -> Held:
+def coverage(depot_ids: Collection[int], today: date) -> Coverage:
     """Compare the forecasts made a month ahead with the ledger.
 
     Where a use equals the quantile, it counts as covered with the probability that makes a true
@@ -40,7 +40,7 @@ def held(depot_ids: Collection[int], today: date) -> Held:
     since = _since(depot_ids)
     rows = [row for row in rows if since.get((row.depot_id, row.item_id), today) < row.month_on]
     if not rows:
-        return Held(0, 0, None, None)
+        return Coverage(0, 0, None, None)
     used = _used(depot_ids)
     share = np.random.default_rng(20_531).random(len(rows))
     uses = [used.get((row.depot_id, row.item_id, row.month_on), 0) for row in rows]
@@ -48,7 +48,7 @@ def held(depot_ids: Collection[int], today: date) -> Held:
         float(np.mean([_covered(*one, name, level) for one in zip(rows, uses, share, strict=True)]))
         for name, level in (("p80", 0.8), ("p95", 0.95))
     )
-    return Held(len({row.month_on for row in rows}), len(rows), p80, p95)
+    return Coverage(len({row.month_on for row in rows}), len(rows), p80, p95)
 
 
 def _months(on: date) -> int:

@@ -16,13 +16,13 @@ from fleet.consumables.models import ClassMonth, FirstForecast, ForecastDay, Mon
 from fleet.consumables.propose import horizons_of, propose, record_needs
 from fleet.consumables.recipes import Recipes, gather_recipes
 from fleet.due.gather import utc_offsets
-from fleet.due.rules import Book, gather_book
+from fleet.due.rules import Basis, gather_basis
 from fleet.stores.models import Stock
 
 LEVELS = {"p50": 0.5, "p80": 0.8, "p95": 0.95}
 
 
-def forecast_demand(today: date, depot_ids: Collection[int], book: Book | None = None) -> int:
+def forecast_demand(today: date, depot_ids: Collection[int], basis: Basis | None = None) -> int:
     """Bring the demand of some depots up to date; give the number of rows written.
 
     It starts from the due dates as they stand, so the caller brings those up to date first. Run
@@ -31,23 +31,23 @@ def forecast_demand(today: date, depot_ids: Collection[int], book: Book | None =
     recipes = gather_recipes()
     if not recipes.items:
         return 0
-    book = book or gather_book()
+    basis = basis or gather_basis()
     learnt = learn(today, recipes)
-    written = sum(_one_depot(today, pk, recipes, learnt, book) for pk in sorted(depot_ids))
+    written = sum(_one_depot(today, pk, recipes, learnt, basis) for pk in sorted(depot_ids))
     return written + propose()
 
 
-def _one_depot(today: date, depot_id: int, recipes: Recipes, learnt: Learnt, book: Book) -> int:
+def _one_depot(today: date, depot_id: int, recipes: Recipes, learnt: Learnt, basis: Basis) -> int:
     shelves = list(Stock.objects.filter(depot=depot_id).order_by("item"))
-    classes, recipes = with_own_fluids(depot_id, today, gather(depot_id, book.rules), recipes)
+    classes, recipes = with_own_fluids(depot_id, today, gather(depot_id, basis.rules), recipes)
     ahead = look_ahead(
         depot_id,
         classes,
         Calendar.of(today, horizons_of(shelves)),
         recipes,
         learnt,
-        float(utc_offsets(np.array([depot_id]), book.depots)[0]),
-        book.rules.widening,
+        float(utc_offsets(np.array([depot_id]), basis.depots)[0]),
+        basis.rules.widening,
     )
     columns = _columns(depot_id, ahead, {shelf.item_id for shelf in shelves})
     with transaction.atomic():
@@ -82,11 +82,11 @@ def _columns(depot_id: int, ahead: Ahead, kept: set[int]) -> dict[str, Array]:
 
 
 def _record(depot_id: int, columns: dict[str, Array]) -> int:
-    there = set(
+    forecast = set(
         zip(columns["item_id"].tolist(), columns["month_on"].astype("M8[D]").tolist(), strict=True)
     )
     stored = MonthlyDemand.objects.filter(depot=depot_id).values_list("pk", "item_id", "month_on")
-    stale = [pk for pk, item_id, month_on in stored if (item_id, month_on) not in there]
+    stale = [pk for pk, item_id, month_on in stored if (item_id, month_on) not in forecast]
     MonthlyDemand.objects.filter(pk__in=stale).delete()
     if not len(columns["item_id"]):
         return len(stale)

@@ -29,9 +29,9 @@ def with_own_fluids(
     items = items_of_products(stocked)
     variants: dict[Variant, int] = {}
     found = []
-    for some in classes:
-        service_id = some.service_id.copy()
-        for row, fluid in _fluids(depot_id, today, some, recipes):
+    for group in classes:
+        service_id = group.service_id.copy()
+        for row, fluid in _fluids(depot_id, today, group, recipes):
             variant = int(service_id[row]), fluid.product_id, fluid.rule
             if variant not in variants:
                 number = -1 - len(variants)  # no service of the database is below zero
@@ -39,21 +39,21 @@ def with_own_fluids(
                 recipes, differs = recipes.varied(number, usual, fluid, items)
                 variants[variant] = number if differs else usual
             service_id[row] = variants[variant]
-        found.append(replace(some, service_id=service_id))
+        found.append(replace(group, service_id=service_id))
     return found, recipes
 
 
 def _fluids(
-    depot_id: int, today: date, some: Class, recipes: Recipes
+    depot_id: int, today: date, group: Class, recipes: Recipes
 ) -> Iterator[tuple[int, FluidFor]]:
     """The rows of a class that take a fluid, and which."""
-    rows = [at for at, pk in enumerate(some.service_id.tolist()) if pk in recipes.materials]
+    rows = [at for at, pk in enumerate(group.service_id.tolist()) if pk in recipes.materials]
     compartment = dict(
         Service.objects.filter(pk__in=recipes.materials).values_list("pk", "compartment_id")
     )
-    vehicle_id = some.vehicle_id[some.vehicle]
+    vehicle_id = group.vehicle_id[group.vehicle]
     places = [
-        Place(int(vehicle_id[at]), compartment[int(some.service_id[at])], depot_id, today)
+        Place(int(vehicle_id[at]), compartment[int(group.service_id[at])], depot_id, today)
         for at in rows
     ]
     fluids = fluids_for({*places})

@@ -47,8 +47,8 @@ def gather(depot_id: int, rules: Rules) -> Iterator[Class]:
     for type_id in np.unique(vehicles["type_id"]):
         ids = vehicles["id"][vehicles["type_id"] == type_id]
         for begin in range(0, len(ids), VEHICLES_AT_ONCE):
-            some = ids[begin : begin + VEHICLES_AT_ONCE]
-            yield _class(int(type_id), some, rows, planned, rules)
+            vehicle_ids = ids[begin : begin + VEHICLES_AT_ONCE]
+            yield _class(int(type_id), vehicle_ids, rows, planned, rules)
 
 
 def _vehicles(depot_id: int) -> dict[str, Array]:

@@ -51,12 +51,12 @@ def learn(today: date, recipes: Recipes) -> Learnt:
     today_d = day_number(today)
     per_km = _per_km(today_d)
     used_by_km = {(type_id, item_id) for type_id, by_item in per_km.items() for item_id in by_item}
-    there = watched(today_d)
-    events = _events(today_d, recipes, there)
+    recorded = watched(today_d)
+    events = _events(today_d, recipes, recorded)
     return Learnt(
         breakage=_breakage(recipes),
         events={key: found for key, found in events.items() if key not in used_by_km},
-        exposure=there.exposure(),
+        exposure=recorded.exposure(),
         per_km=per_km,
         sigma=sigmas(today),
     )
@@ -97,12 +97,12 @@ def _by_name(recipes: Recipes) -> dict[tuple[str, str], int]:
     return {(plain(item.name), item.unit): pk for pk, item in sorted(recipes.items.items())}
 
 
-def _events(today_d: int, recipes: Recipes, there: Watched) -> dict[tuple[int, int], Events]:
+def _events(today_d: int, recipes: Recipes, recorded: Watched) -> dict[tuple[int, int], Events]:
     """Top-ups, and parts used on jobs that are no service, by type and item: those of the days
     that are counted."""
     found: dict[tuple[int, int], Events] = defaultdict(lambda: Events(0.0, [], []))
     for one in (*_top_ups(recipes), *_other_uses(recipes)):
-        if not there.holds(one.vehicle_id, one.at_d):
+        if not recorded.holds(one.vehicle_id, one.at_d):
             continue
         weight = float(fading(today_d - one.at_d))
         before = found[one.type_id, one.item_id]

@@ -89,12 +89,12 @@ def positions(
         means[depot, item].append((month_on, mean))
     for shelf in means:
         on_hand.setdefault(shelf, 0)
-    there, coming, made = lots_of(on_hand), _coming(today), forecast_days(today)
+    lots, coming, made = lots_of(on_hand), _coming(today), forecast_days(today)
     return {
         shelf: Position(
             today[shelf[0]],
             quantity,
-            there[shelf],
+            lots[shelf],
             coming[shelf],
             _path(today[shelf[0]], made.get(shelf[0]), means[shelf]),
             means[shelf],

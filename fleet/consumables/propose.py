@@ -132,16 +132,16 @@ def propose(item_ids: Collection[int] | None = None) -> int:
     if item_ids is not None:
         shelves, needs = shelves.filter(item__in=item_ids), needs.filter(item__in=item_ids)
     wanted = {(need.depot_id, need.item_id): need for need in needs}
-    there = positions(days, item_ids) if wanted else {}
-    cases = _cases(shelves, wanted, there)
-    _share_out(cases, shelves, wanted, there)
+    by_shelf = positions(days, item_ids) if wanted else {}
+    cases = _cases(shelves, wanted, by_shelf)
+    _share_out(cases, shelves, wanted, by_shelf)
     return _record(OrderProposal, item_ids, [row for one in cases if (row := _order(one))]) + (
         _record(TransferProposal, item_ids, [row for one in cases for row in _transfers(one)])
     )
 
 
 def _cases(
-    shelves: Iterable[Stock], needs: Mapping[Shelf, StockNeed], there: Mapping[Shelf, Position]
+    shelves: Iterable[Stock], needs: Mapping[Shelf, StockNeed], by_shelf: Mapping[Shelf, Position]
 ) -> list[_Case]:
     """What lacks something, the most pressing first."""
     packs = ordering.packs_to_order({item_id for _, item_id in needs})
@@ -149,7 +149,7 @@ def _cases(
     for shelf in shelves:
         key = shelf.depot_id, shelf.item_id
         if key in needs:
-            case = _Case(shelf, needs[key], there[key], packs.get(shelf.item_id), 0)
+            case = _Case(shelf, needs[key], by_shelf[key], packs.get(shelf.item_id), 0)
             case.lacking = case.need.needed - case.position.usable_with_orders(case.until)
             if case.lacking > 0:
                 found.append(case)
@@ -160,7 +160,7 @@ def _share_out(
     cases: Sequence[_Case],
     shelves: Iterable[Stock],
     needs: Mapping[Shelf, StockNeed],
-    there: Mapping[Shelf, Position],
+    by_shelf: Mapping[Shelf, Position],
 ) -> None:
     """Let depots that have more than they need give to those that lack it, the largest first."""
     if not cases:
@@ -169,22 +169,22 @@ def _share_out(
     for shelf in shelves:
         key = shelf.depot_id, shelf.item_id
         needed = needs[key].needed if key in needs else 0
-        spare[shelf.item_id][shelf.depot_id] = there[key].fit - needed
+        spare[shelf.item_id][shelf.depot_id] = by_shelf[key].fit - needed
     for case in cases:
         others = spare[case.shelf.item_id]
         for depot_id in sorted(others, key=lambda pk: (-others[pk], pk)):
             lacking = case.lacking - sum(case.given.values())
-            quantity = _in_packs(case, lacking, _still_fit(case, depot_id, others, there))
+            quantity = _in_packs(case, lacking, _still_fit(case, depot_id, others, by_shelf))
             if depot_id != case.shelf.depot_id and quantity > 0:
                 case.given[depot_id] = quantity
                 others[depot_id] -= quantity
 
 
 def _still_fit(
-    case: _Case, depot_id: int, spare: Mapping[int, int], there: Mapping[Shelf, Position]
+    case: _Case, depot_id: int, spare: Mapping[int, int], by_shelf: Mapping[Shelf, Position]
 ) -> int:
     """What a depot can spare that is not too old before it would be used."""
-    lots = there[depot_id, case.shelf.item_id].lots
+    lots = by_shelf[depot_id, case.shelf.item_id].lots
     return min(spare[depot_id], sum(lot.left for lot in lots if not lot.past(case.until)))
 
 
@@ -248,15 +248,15 @@ def _record(
 
 def _bring(stored: models.QuerySet[Any], wanted: Sequence[Any], key: Sequence[str]) -> int:
     """Write what differs; what is not wanted any more goes."""
-    there = {tuple(getattr(row, name) for name in key): row for row in stored}
+    former = {tuple(getattr(row, name) for name in key): row for row in stored}
     written = 0
     for row in wanted:
-        before = there.pop(tuple(getattr(row, name) for name in key), None)
+        before = former.pop(tuple(getattr(row, name) for name in key), None)
         row.pk = before.pk if before else None
         if before is None or _differs(before, row):
             row.save(force_update=before is not None)
             written += 1
-    gone = [row.pk for row in there.values()]
+    gone = [row.pk for row in former.values()]
     return written + int(stored.filter(pk__in=gone).delete()[0])
 
 

@@ -63,14 +63,14 @@ def gather_recipes() -> Recipes:
 
 
 def _recipe(
-    book: Iterable[tuple[Material, Served | None]],
+    foreseen: Iterable[tuple[Material, Served | None]],
     items: Mapping[int, Item],
     packs: Mapping[int, list[Pack]],
 ) -> tuple[dict[int, int], dict[int, int]]:
     """What a job takes, and the pieces that may break, by item."""
     taken: dict[int, int] = defaultdict(int)
     disturbed: dict[int, int] = defaultdict(int)
-    for row, served in book:
+    for row, served in foreseen:
         if served is not None and not row.only_when_recorded:
             rows = disturbed if row.kind == Material.Kind.ONE_TIME_FIXING else taken
             rows[served.item_id] += served.quantity

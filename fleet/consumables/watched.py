@@ -36,7 +36,7 @@ class Watched:
 
     def exposure(self) -> dict[int, float]:
         """Vehicle-days of each type, faded like the records [30 vehicle-days]."""
-        rows = [stretch for some in self.stretches.values() for stretch in some]
+        rows = [stretch for of_vehicle in self.stretches.values() for stretch in of_vehicle]
         type_id = np.array([row.type_id for row in rows], dtype=np.int64)
         begin_d, end_d = (
             np.array([getattr(row, name) for row in rows], dtype=np.float64)
@@ -113,9 +113,9 @@ def _stays(depot: Mapping[int, int]) -> dict[int, list[tuple[int, float, float]]
         came[pk].append((depot_id, from_d if came[pk] else -NEVER))
     found = {}
     for pk, at in depot.items():
-        there = came.get(pk) or [(at, -NEVER)]
-        ends = [from_d for _, from_d in there[1:]] + [NEVER]
-        found[pk] = [(one, from_d, end) for (one, from_d), end in zip(there, ends, strict=True)]
+        stays = came.get(pk) or [(at, -NEVER)]
+        ends = [from_d for _, from_d in stays[1:]] + [NEVER]
+        found[pk] = [(one, from_d, end) for (one, from_d), end in zip(stays, ends, strict=True)]
     return found
 
 

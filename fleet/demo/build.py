@@ -13,7 +13,7 @@ from fleet.demo.drive import Drive, drive
 from fleet.demo.files import files
 from fleet.demo.fixtures import Line, lines, words
 from fleet.demo.history import Records
-from fleet.demo.logbooks import entries
+from fleet.demo.logbooks import noted
 from fleet.demo.orders import add_work
 from fleet.demo.shelves import fill_shelves, go_on
 from fleet.demo.trial import add_trial
@@ -56,7 +56,7 @@ def build(now: datetime, progress: Progress) -> None:
     with TemporaryDirectory(prefix="sumpwise-") as folder:
         path = Path(folder) / "demo-fleet.xlsx"
         progress(0.05, "writing the fleet workbook")
-        build_demo_book(path, today, vans)
+        build_demo_workbook(path, today, vans)
         progress(0.1, "loading the fleet workbook")
         load(path, now=now, reason="demo fleet")
     add_people(today)
@@ -91,11 +91,11 @@ def drives(today: date) -> list[Drive]:
     return [drive(van, today) for van in lines("vehicles", today)]
 
 
-def build_demo_book(path: Path, today: date, vans: list[Drive] | None = None) -> None:
+def build_demo_workbook(path: Path, today: date, vans: list[Drive] | None = None) -> None:
     """Write the demo fleet as a fleet workbook."""
     driven = vans or drives(today)
-    book = {sheet.name: _fixed(sheet, today) for sheet in SHEETS if sheet.name not in GENERATED}
-    _complete_vehicles(book, driven)
+    fixed = {sheet.name: _fixed(sheet, today) for sheet in SHEETS if sheet.name not in GENERATED}
+    _complete_vehicles(fixed, driven)
     records = Records({name: lines(name, today) for name in TABLES}, today)
     done = {van.number: list(records.done(van)) for van in driven}
     rows: dict[str, list[dict[str, Any]]] = {
@@ -103,7 +103,7 @@ def build_demo_book(path: Path, today: date, vans: list[Drive] | None = None) ->
         "Fills": [row for van in driven for row in records.fills(van, done[van.number])],
         "Usage sheets": [row for van in driven for row in records.usage(van)],
     }
-    cells = {**book, **rows}
+    cells = {**fixed, **rows}
     write_cells(
         path,
         {
@@ -122,14 +122,14 @@ def _fixed(sheet: Sheet, today: date) -> list[dict[str, Any]]:
     return [dict(row) for row in found]
 
 
-def _complete_vehicles(book: dict[str, list[dict[str, Any]]], vans: list[Drive]) -> None:
+def _complete_vehicles(fixed: dict[str, list[dict[str, Any]]], vans: list[Drive]) -> None:
     """Figures and days that follow from how a van was driven."""
     by_number = {van.number: van for van in vans}
-    for row in book["Vehicles"]:
+    for row in fixed["Vehicles"]:
         if row["Odometer at joining"] == "path":
             joined = date.fromisoformat(row["Joined on"])
             row["Odometer at joining"] = str(round(by_number[row["Fleet number"]].at(joined)))
-    for row in book["Depot stays"]:
+    for row in fixed["Depot stays"]:
         if row["From"] == "in service":
             row["From"] = by_number[row["Fleet number"]].first.isoformat()
 
@@ -162,7 +162,7 @@ def add_people(today: date) -> None:
 def send_odometers(vans: list[Drive], today: date, progress: Progress) -> None:
     """The odometer spreadsheets of 14 months, by the clerk, through the usual way in."""
     clerk = Person.objects.filter(role="clerk").earliest("id")
-    sent = files([entry for van in vans for entry in entries(van)], today)
+    sent = files([entry for van in vans for entry in noted(van)], today)
     for done, file in enumerate(sent):
         progress(done / len(sent), f"odometers: {file.name}")
         upload = intake.receive(file.content, file.name, clerk)

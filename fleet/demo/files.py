@@ -24,7 +24,11 @@ class File:
 
 def files(entries: Sequence[Entry], today: date) -> list[File]:
     """Every file of every depot, in the order in which they were sent."""
-    writers = {"zarrovend-plain": _long_book, "ulmesqua-coast": _wide_book, "brethkamm-hill": _csv}
+    writers = {
+        "zarrovend-plain": _long_sheet,
+        "ulmesqua-coast": _wide_sheet,
+        "brethkamm-hill": _csv,
+    }
     sent = []
     for depot, write in writers.items():
         own = [entry for entry in entries if entry.depot == depot]
@@ -46,11 +50,11 @@ def _figure(shown: str) -> Any:
     return float(shown) if shown.isdigit() else shown
 
 
-def _book(sheet: str, headings: Sequence[Any], rows: Sequence[Sequence[Any]]) -> bytes:
+def _spreadsheet(sheet: str, headings: Sequence[Any], rows: Sequence[Sequence[Any]]) -> bytes:
     out = io.BytesIO()
-    with xlsxwriter.Workbook(out, {"in_memory": True}) as book:
-        page = book.add_worksheet(sheet)
-        day = book.add_format({"num_format": "yyyy-mm-dd"})
+    with xlsxwriter.Workbook(out, {"in_memory": True}) as workbook:
+        page = workbook.add_worksheet(sheet)
+        day = workbook.add_format({"num_format": "yyyy-mm-dd"})
         for number, row in enumerate([headings, *rows]):
             for place, cell in enumerate(row):
                 if isinstance(cell, date):
@@ -60,7 +64,7 @@ def _book(sheet: str, headings: Sequence[Any], rows: Sequence[Sequence[Any]]) ->
     return out.getvalue()
 
 
-def _long_book(entries: Sequence[Entry]) -> bytes:
+def _long_sheet(entries: Sequence[Entry]) -> bytes:
     """A row per refuelling; fleet numbers typed as numbers, and a van nobody knows."""
     headings = ["Van no", "Date", "Time", "Odometer [km]", "Engine hours", "Note"]
     rows = [
@@ -69,10 +73,10 @@ def _long_book(entries: Sequence[Entry]) -> bytes:
     ]
     if entries:
         rows.append([9107.0, entries[-1].day, "17:05", 48_210.0, None, "hired for a day"])
-    return _book("Fuel log", headings, rows)
+    return _spreadsheet("Fuel log", headings, rows)
 
 
-def _wide_book(entries: Sequence[Entry]) -> bytes:
+def _wide_sheet(entries: Sequence[Entry]) -> bytes:
     """A row per van, a column per Friday; nobody wrote what is blank."""
     days = sorted({entry.day for entry in entries if entry.day.weekday() == 4})
     noted = {(entry.number, entry.day): entry.shown for entry in entries}
@@ -80,7 +84,7 @@ def _wide_book(entries: Sequence[Entry]) -> bytes:
         [number, *[_figure(noted.get((number, day), "")) for day in days]]
         for number in sorted({entry.number for entry in entries})
     ]
-    return _book("Fridays", ["Vehicle", *days], rows)
+    return _spreadsheet("Fridays", ["Vehicle", *days], rows)
 
 
 def _csv(entries: Sequence[Entry]) -> bytes:

@@ -33,7 +33,7 @@ class Entry:
         return datetime.combine(self.day, self.clock)
 
 
-def entries(drive: Drive) -> Iterator[Entry]:
+def noted(drive: Drive) -> Iterator[Entry]:
     """The notes on one van, in the order in which they were written."""
     rng = chance(drive.number, 3)
     joined = date.fromisoformat(drive.van["Joined on"])

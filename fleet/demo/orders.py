@@ -17,6 +17,7 @@ from fleet.demo.drive import Drive, chance
 from fleet.demo.fixtures import Line, lines, words
 from fleet.due.defer import defer
 from fleet.due.models import CheckFigure, Deferral, Service
+from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.stores.models import Product
 from fleet.vehicles.models import Compartment, Vehicle
@@ -33,7 +34,6 @@ from fleet.workorders import (
     recording,
     torques,
 )
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import Finding, Job, OrderEvent, Procedure, Step, WorkOrder, Wrench
 
 State = WorkOrder.State
@@ -321,8 +321,8 @@ class Bench:
 
     def _hold(self) -> None:
         """What must be confirmed before the vehicle moves."""
-        held = {point.step for point in points.missing_points(self.job) if point.moving_hold}
-        for step in sorted(number for number in held if number is not None):
+        waited = {point.step for point in points.missing_points(self.job) if point.moving_hold}
+        for step in sorted(number for number in waited if number is not None):
             confirming.confirm_all(
                 self.at,
                 self.job.pk,

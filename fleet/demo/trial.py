@@ -118,13 +118,13 @@ class Place:
         """What its group prescribes went in at the change that began the trial."""
         trial, product = self.row.trial, self.row.group.product
         compartment = trial.service.compartment
-        there = Fill.objects.filter(
+        fills = Fill.objects.filter(
             vehicle=self.row.vehicle,
             compartment=compartment,
             product=product,
             filled_on=self.since,
         )
-        if not there.exists():
+        if not fills.exists():
             record_fill(
                 vehicle=self.row.vehicle,
                 compartment=compartment,

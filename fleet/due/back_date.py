@@ -9,7 +9,7 @@ from fleet.bulk import Array
 from fleet.due.forecast import compute
 from fleet.due.gather import gather
 from fleet.due.models import Service
-from fleet.due.rules import gather_book
+from fleet.due.rules import gather_basis
 from fleet.duty.models import DutyOverride
 from fleet.duty.override import override
 from fleet.faults import Question
@@ -64,10 +64,10 @@ def decide(
 
 def _days(vehicle: Vehicle, today: date) -> dict[int, tuple[date | None, bool]]:
     """Expected day of each service, and whether a limit is passed, as things stand now."""
-    book = gather_book()
-    chunk = gather(np.array([vehicle.pk]), book.rules, book.depots, today)
+    basis = gather_basis()
+    chunk = gather(np.array([vehicle.pk]), basis.rules, basis.depots, today)
     rows = np.arange(len(chunk.rows.vehicle))
-    columns = compute(chunk, rows, book.rules, book.depots)
+    columns = compute(chunk, rows, basis.rules, basis.depots)
     passed = columns["beyond_by_reading"] | (columns["calendar_on"] < np.datetime64(today, "D"))
     return {
         int(service): (_day(p50), bool(gone))

@@ -10,7 +10,7 @@ from fleet.bulk import Array
 from fleet.due.forecast import VEHICLES_AT_ONCE, compute
 from fleet.due.gather import gather
 from fleet.due.models import DueDate, Service
-from fleet.due.rules import gather_book
+from fleet.due.rules import gather_basis
 from fleet.vehicles.models import Vehicle
 
 KEY = ("vehicle_id", "service_id")
@@ -20,12 +20,12 @@ TEXTS = ("CharField",)
 
 def differing(vehicle_ids: Array, today: date) -> Iterator[str]:
     """Compute everything anew, write nothing, and give a sentence for each row that differs."""
-    book = gather_book()
+    basis = gather_basis()
     for begin in range(0, len(vehicle_ids), VEHICLES_AT_ONCE):
         ids = vehicle_ids[begin : begin + VEHICLES_AT_ONCE]
-        chunk = gather(ids, book.rules, book.depots, today)
+        chunk = gather(ids, basis.rules, basis.depots, today)
         rows = np.arange(len(chunk.rows.vehicle))
-        fresh = _plain(compute(chunk, rows, book.rules, book.depots))
+        fresh = _plain(compute(chunk, rows, basis.rules, basis.depots))
         yield from _named(_stored(chunk.vehicle_id, list(fresh)), fresh)
 
 
@@ -63,14 +63,14 @@ def _stored(vehicle_ids: Array, names: list[str]) -> dict[str, Array]:
 
 def _named(stored: dict[str, Array], fresh: dict[str, Array]) -> Iterator[str]:
     ours, theirs = (one["vehicle_id"] * 2**31 + one["service_id"] for one in (fresh, stored))
-    both, here, there = np.intersect1d(ours, theirs, return_indices=True)
+    both, here, stored_at = np.intersect1d(ours, theirs, return_indices=True)
     unlike: dict[int, list[str]] = {}
     for name, column in fresh.items():
-        for at in np.flatnonzero(_differs(column[here], stored[name][there])).tolist():
+        for at in np.flatnonzero(_differs(column[here], stored[name][stored_at])).tolist():
             unlike.setdefault(at, []).append(name)
     name_of = _Names()
     for at, names in sorted(unlike.items()):
-        yield f"{name_of(both[at])}: {_unlike(names, stored, there[at], fresh, here[at])}."
+        yield f"{name_of(both[at])}: {_unlike(names, stored, stored_at[at], fresh, here[at])}."
     for key in np.setdiff1d(ours, theirs):
         yield f"{name_of(key)}: it has no due date yet."
     for key in np.setdiff1d(theirs, ours):

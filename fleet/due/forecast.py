@@ -23,7 +23,7 @@ from fleet.due.gather import Chunk, Meters, gather
 from fleet.due.lives import ByCalendar, Stretches
 from fleet.due.models import BindingLimit, DueDate
 from fleet.due.moves import Before, moved, note
-from fleet.due.rules import Book, Depots, Rules, gather_book
+from fleet.due.rules import Basis, Depots, Rules, gather_basis
 from fleet.due.stamps import write_stamps
 from fleet.duty.models import DutyClass
 from fleet.usage import seasons
@@ -39,7 +39,7 @@ CLASS_NAMES = np.array([DutyClass.NORMAL, DutyClass.SEVERE], dtype=object)
 
 
 def forecast(
-    vehicle_ids: Array, today: date, book: Book | None = None, *, only_changed: bool = True
+    vehicle_ids: Array, today: date, basis: Basis | None = None, *, only_changed: bool = True
 ) -> int:
     """Bring the due dates of some vehicles up to date; give the number of rows written.
 
@@ -50,16 +50,16 @@ def forecast(
     book
         Services, limits and calendars, where the caller has read them already.
     """
-    book = book or gather_book()
+    basis = basis or gather_basis()
     written = 0
     for begin in range(0, len(vehicle_ids), VEHICLES_AT_ONCE):
         ids = vehicle_ids[begin : begin + VEHICLES_AT_ONCE]
-        written += _forecast_chunk(ids, book, today, only_changed)
+        written += _forecast_chunk(ids, basis, today, only_changed)
     return written
 
 
-def _forecast_chunk(ids: Array, book: Book, today: date, only_changed: bool) -> int:
-    rules, depots = book.rules, book.depots
+def _forecast_chunk(ids: Array, basis: Basis, today: date, only_changed: bool) -> int:
+    rules, depots = basis.rules, basis.depots
     chunk = gather(ids, rules, depots, today)
     hashes, before, stale = _stored(chunk, rules)
     changed = hashes != chunk.rows.inputs_hash  # a row not stored yet is None, which differs
@@ -68,7 +68,7 @@ def _forecast_chunk(ids: Array, book: Book, today: date, only_changed: bool) -> 
     moves = moved(Before(*(one[picked] for one in before)), columns)
     with transaction.atomic():
         written = _record(columns) + _drop(stale)
-        write_stamps(ids, today, book)
+        write_stamps(ids, today, basis)
         note(moves)
     return written
 
@@ -93,12 +93,12 @@ def _stored(chunk: Chunk, rules: Rules) -> tuple[Array, list[Array], Array]:
     before = [np.full(len(ours), np.nan) for _ in range(3)]
     before.append(np.full(len(ours), None, dtype=object))
     if len(theirs):
-        there = theirs[order][place] == ours
-        at = order[place][there]
-        hashes[there] = found["hash"][at]
+        known_before = theirs[order][place] == ours
+        at = order[place][known_before]
+        hashes[known_before] = found["hash"][at]
         names = ("sort_on_d", "anchor_id", "limit_id", "duty_class")
         for column, name in zip(before, names, strict=True):
-            column[there] = found[name][at]
+            column[known_before] = found[name][at]
     return hashes, before, found["id"][~np.isin(theirs, ours)]
 
 

@@ -100,7 +100,7 @@ def _limit_tables(limits: list[Limit], place: dict[int, int]) -> dict[int, Array
 
 
 def _fill_gaps(table: Array, *, own_only: bool) -> None:
-    """What a book does not state is taken from what it states next to it."""
+    """What a schedule does not state is taken from what it states next to it."""
     first, repeat = table[:, :, FIRST], table[:, :, REPEAT]
     if own_only:
         return  # a product's longer limit counts just where its source states it
@@ -166,13 +166,13 @@ def gather_depots() -> Depots:
 
 
 @dataclass(frozen=True)
-class Book:
+class Basis:
     """Services, limits and working calendars, read once for a whole run."""
 
     rules: Rules
     depots: Depots
 
 
-def gather_book() -> Book:
+def gather_basis() -> Basis:
     """Read everything about due dates that does not grow with the fleet."""
-    return Book(gather_rules(), gather_depots())
+    return Basis(gather_rules(), gather_depots())

@@ -9,7 +9,7 @@ from django.db import connection
 from fleet import bulk
 from fleet.bulk import Array
 from fleet.calc.stamps import stamp
-from fleet.due.rules import Book
+from fleet.due.rules import Basis
 
 COLUMNS = ("rules", "particulars", "usage_km", "usage_h", "duty", "done", "fills", "calls")
 
@@ -48,9 +48,9 @@ PRESENT = """
     WHERE v.status <> 'sold'"""
 
 
-def changed_vehicles(today: date, book: Book) -> Array:
+def changed_vehicles(today: date, basis: Basis) -> Array:
     """Vehicles whose due dates rest on something that is not what it was."""
-    table, params = _rules_table(book)
+    table, params = _rules_table(basis)
     unlike = "IS DISTINCT FROM" if bulk.on_postgres() else "IS NOT"
     differs = " OR ".join(f"p.{name} {unlike} s.{name}" for name in COLUMNS)
     sql = f"""
@@ -61,11 +61,11 @@ def changed_vehicles(today: date, book: Book) -> Array:
     return bulk.read(sql, [*params, today, today], {"vehicle_id": "i8"})["vehicle_id"]
 
 
-def write_stamps(vehicle_ids: Array, today: date, book: Book) -> None:
+def write_stamps(vehicle_ids: Array, today: date, basis: Basis) -> None:
     """Note what the due dates of some vehicles rest on now; call it in their transaction."""
     if not len(vehicle_ids):
         return
-    table, params = _rules_table(book)
+    table, params = _rules_table(basis)
     among, ids = bulk.among("vehicle_id", np.asarray(vehicle_ids, dtype=np.int64))
     one, _ = bulk.among("v.id", vehicle_ids)
     present = _present(f"WHERE {among}")
@@ -86,9 +86,9 @@ def _present(among: str) -> str:
     return PRESENT.format(among=among, weight=WEIGHT, **days)
 
 
-def _rules_table(book: Book) -> tuple[str, list[Any]]:
+def _rules_table(basis: Basis) -> tuple[str, list[Any]]:
     """One stamp for the services, limits and calendar of each vehicle type at each depot."""
-    rules, depots = book.rules, book.depots
+    rules, depots = basis.rules, basis.depots
     rows: list[int] = []
     for type_id, services in rules.of_type.items():
         for depot_id, depot_stamp in depots.stamp.items():

@@ -277,8 +277,8 @@ def _drop_stale(fleet: Fleet, columns: dict[str, Array], since: Any) -> int:
         return 0
     days = columns["from_on"].astype(np.int64)
     wanted = set(zip(columns["vehicle_id"], columns["compartment_id"], days, strict=True))
-    there = zip(stored["vehicle_id"], stored["compartment_id"], stored["on"], strict=True)
-    stale = [pk for pk, row in zip(stored["id"].tolist(), there, strict=True) if row not in wanted]
+    keys = zip(stored["vehicle_id"], stored["compartment_id"], stored["on"], strict=True)
+    stale = [pk for pk, row in zip(stored["id"].tolist(), keys, strict=True) if row not in wanted]
     for begin in range(0, len(stale), 500):
         DutyAssessment.objects.filter(pk__in=stale[begin : begin + 500]).delete()
     return len(stale)

@@ -17,9 +17,9 @@ from django.db import transaction
 
 from fleet.calc.climate import LEAST_DAYS, Months, in_tenths, monthly_means
 from fleet.faults import Fault
-from fleet.readings.book import Rows, read_book
 from fleet.readings.cells import read_figure
 from fleet.readings.moments import CellFault, day_first_of, read_moment
+from fleet.readings.spreadsheet import Rows, read_spreadsheet
 from fleet.today import today_at
 from fleet.vehicles.models import ClimateMonth, Depot
 
@@ -104,7 +104,7 @@ def take_in_bytes(data: bytes, depot: Depot, name: str) -> TakenIn:
 
 
 def _days(path: Path) -> _Days:
-    for grid in read_book(path).values():
+    for grid in read_spreadsheet(path).values():
         for at, heading in enumerate(grid[:HEADING_ROWS]):
             named = {str(cell).strip().upper()[:40]: column for column, cell in enumerate(heading)}
             columns = {

@@ -95,11 +95,11 @@ def _clean(meters: Meters, histories: Histories, until_on: date) -> Clean:
     if not len(plan.months):
         raise NothingToScore(f"Nothing to score yet: no year of readings before {until_on}.")
     each = np.diff(events.offsets)
-    some = np.flatnonzero(each > 0)
+    with_readings = np.flatnonzero(each > 0)
     per_day = np.full(len(each), LEAST_KM_PER_DAY)
-    first, last = events.offsets[some], events.offsets[some + 1] - 1
+    first, last = events.offsets[with_readings], events.offsets[with_readings + 1] - 1
     driven_km, days = events.km[last] - events.km[first], events.at_d[last] - events.at_d[first]
-    per_day[some] = np.maximum(driven_km / np.maximum(days, 1), LEAST_KM_PER_DAY)
+    per_day[with_readings] = np.maximum(driven_km / np.maximum(days, 1), LEAST_KM_PER_DAY)
     return Clean(
         meters=meters,
         histories=histories,

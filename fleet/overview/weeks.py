@@ -22,10 +22,10 @@ from fleet.consumables.learn import sigmas
 from fleet.due.gather import utc_offsets
 from fleet.due.listing import condition
 from fleet.due.models import DueDate, Service
-from fleet.due.rules import Book, gather_book
+from fleet.due.rules import Basis, gather_basis
 from fleet.overview.models import WorkAhead
 from fleet.vehicles.models import Depot, Vehicle
-from fleet.visits.gather import NO_BOOK_MIN
+from fleet.visits.gather import NO_PROCEDURE_MIN
 from fleet.visits.models import ServiceNeed, Workshop
 from fleet.visits.places import gather_places
 from fleet.workorders.models import Procedure
@@ -60,16 +60,16 @@ class Week:
     capacity_min: float | None
 
 
-def forecast_weeks(today: date, depot_ids: Collection[int], book: Book | None = None) -> int:
+def forecast_weeks(today: date, depot_ids: Collection[int], basis: Basis | None = None) -> int:
     """Bring the weeks ahead of some depots up to date; give the number of rows written."""
-    book = book or gather_book()
+    basis = basis or gather_basis()
     minutes, sigma = minutes_of_services(), sigmas(today)
     for depot in Depot.objects.filter(pk__in=depot_ids).order_by("pk"):
         late, facts = _late(depot, today, minutes)
         calendar = weeks_from(today)
-        offset_d = float(utc_offsets(np.array([depot.pk]), book.depots)[0])
+        offset_d = float(utc_offsets(np.array([depot.pk]), basis.depots)[0])
         laws = _laws(
-            gather(depot.pk, book.rules),
+            gather(depot.pk, basis.rules),
             calendar,
             Wanted(
                 minutes,
@@ -77,7 +77,7 @@ def forecast_weeks(today: date, depot_ids: Collection[int], book: Book | None = 
                 sigma,
                 depot.pk,
                 offset_d,
-                book.rules.widening,
+                basis.rules.widening,
             ),
         )
         weeks = _weeks(calendar, laws, _capacity(depot, today))
@@ -100,10 +100,10 @@ class Wanted:
 
 def minutes_of_services() -> dict[int, int]:
     """Labour by the book, a second person's too; rounds join other visits and are left out."""
-    book = dict(Procedure.objects.values_list("service", "minutes"))
+    minutes = dict(Procedure.objects.values_list("service", "minutes"))
     second = dict(ServiceNeed.objects.values_list("service", "second_min"))
     ids = Service.objects.filter(is_round=False).values_list("pk", flat=True)
-    return {pk: _rounded((book.get(pk) or NO_BOOK_MIN) + second.get(pk, 0)) for pk in ids}
+    return {pk: _rounded((minutes.get(pk) or NO_PROCEDURE_MIN) + second.get(pk, 0)) for pk in ids}
 
 
 def _rounded(minutes: int) -> int:
@@ -158,8 +158,8 @@ def _laws(classes: Iterable[Class], calendar: Calendar, wanted: Wanted) -> Laws:
     found: dict[int, list[tuple[list[Conditional], list[Conditional]]]] = defaultdict(
         lambda: [([], []) for _ in range(WEEKS)]
     )
-    for some in classes:
-        _add(found[some.type_id], some, calendar, wanted)
+    for group in classes:
+        _add(found[group.type_id], group, calendar, wanted)
     return [
         (
             added([combined(weeks[at][0]).mixed() for weeks in found.values()]),
@@ -172,27 +172,27 @@ def _laws(classes: Iterable[Class], calendar: Calendar, wanted: Wanted) -> Laws:
 
 def _add(
     weeks: Sequence[tuple[list[Conditional], list[Conditional]]],
-    some: Class,
+    group: Class,
     calendar: Calendar,
     wanted: Wanted,
 ) -> None:
-    ways = Ways.of(some, calendar, wanted.utc_offset_d, wanted.widening)
-    sigma = wanted.sigma.get((wanted.depot_id, some.type_id), USUAL_SIGMA)
+    ways = Ways.of(group, calendar, wanted.utc_offset_d, wanted.widening)
+    sigma = wanted.sigma.get((wanted.depot_id, group.type_id), USUAL_SIGMA)
     z = nodes() if sigma > 0 else nodes(1)
-    minutes = np.array([wanted.minutes.get(pk, 0) for pk in some.service_id.tolist()], np.int64)
-    key = some.vehicle_id[some.vehicle] * 2**31 + some.service_id
+    minutes = np.array([wanted.minutes.get(pk, 0) for pk in group.service_id.tolist()], np.int64)
+    key = group.vehicle_id[group.vehicle] * 2**31 + group.service_id
     counted = np.flatnonzero((minutes > 0) & np.isin(key, wanted.keys))
-    vehicle, services = some.vehicle[counted], _taken(some.services, counted)
+    vehicle, services = group.vehicle[counted], _taken(group.services, counted)
     before = counts_before(services, ways.km, ways.hours, calendar.today_d, calendar.edges_d)
     before = np.minimum(before, 1)  # the one that is due next, and none after it
     for at, stretch in enumerate(calendar.months):
-        there = before[:, at].astype(np.int64)
+        due_now = before[:, at].astype(np.int64)
         if at:
-            there -= before[:, at - 1]
-        rho = rho_of(some, ways, stretch, sigma)
+            due_now -= before[:, at - 1]
+        rho = rho_of(group, ways, stretch, sigma)
         for part, weight in zip(weeks[at], (minutes[counted], np.ones_like(vehicle)), strict=True):
-            outcomes = np.zeros((len(some.vehicle_id), LEVELS.size), dtype=np.int64)
-            np.add.at(outcomes, vehicle, weight[:, None] * there)
+            outcomes = np.zeros((len(group.vehicle_id), LEVELS.size), dtype=np.int64)
+            np.add.at(outcomes, vehicle, weight[:, None] * due_now)
             part.append(total(outcomes, rho, z, MANY))
 
 

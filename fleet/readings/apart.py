@@ -17,12 +17,12 @@ from typing import Any
 
 def main(source: Path, folder: Path) -> int:
     from fleet.readings import unpack
-    from fleet.readings.book import BookFault
+    from fleet.readings.spreadsheet import SpreadsheetFault
 
     unpack.limit_this_process()
     try:
         answer: dict[str, Any] = {"sheets": write_entries(source, folder)}
-    except (unpack.Refused, BookFault) as fault:
+    except (unpack.Refused, SpreadsheetFault) as fault:
         answer = {"fault": str(fault)}
     except MemoryError:
         answer = {"fault": unpack.TOO_MUCH_MEMORY}
@@ -33,14 +33,14 @@ def main(source: Path, folder: Path) -> int:
 def write_entries(source: Path, folder: Path) -> list[dict[str, Any]]:
     """Entries of every sheet to the folder; for each sheet its count, and why it has no shape."""
     from fleet.readings import unpack
-    from fleet.readings.book import Book
     from fleet.readings.entries import to_plain
     from fleet.readings.headings import Shapeless
-    from fleet.readings.sheets import read_entries, survey_book
+    from fleet.readings.sheets import read_entries, survey_all
+    from fleet.readings.spreadsheet import Spreadsheet
 
     with (folder / "rows").open("wb") as out:
         sheets = unpack.write_rows(source, out)
-    surveys = survey_book(Book.of(sheets, folder / "rows"))
+    surveys = survey_all(Spreadsheet.of(sheets, folder / "rows"))
     with (folder / "entries").open("wb") as out:
         for number, found in enumerate(surveys):
             for entries in read_entries(found):

@@ -47,9 +47,9 @@ def _passes(
     found: Beside, other: Neighbour, taken_at: datetime, number: float, *, forward: bool
 ) -> bool:
     """Whether a vehicle can get from one of two readings to the other."""
-    here, there = (_days(taken_at), number), (_days(other.taken_at), other.value)
+    here, beside = (_days(taken_at), number), (_days(other.taken_at), other.value)
     nothing = (float("nan"), float("nan"))
-    about = (*there, *nothing) if forward else (*nothing, *there)
+    about = (*beside, *nothing) if forward else (*nothing, *beside)
     return bool(fits_between(*here, *about, found.top_per_day, found.grain))
 
 

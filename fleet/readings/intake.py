@@ -25,7 +25,6 @@ from fleet.faults import Fault
 from fleet.people.models import Person
 from fleet.people.roles import depots_of
 from fleet.readings import leavings
-from fleet.readings.book import BookFault
 from fleet.readings.models import Reading, Source, Upload, UploadRow, Verdict
 from fleet.readings.reasons import sentence
 from fleet.readings.record import record
@@ -34,6 +33,7 @@ from fleet.readings.resolve import Resolved, clipped, resolve
 from fleet.readings.roll import Roll
 from fleet.readings.scratch import scratch
 from fleet.readings.sheets import ReadSheet, open_sheets
+from fleet.readings.spreadsheet import SpreadsheetFault
 
 Array = np.ndarray[Any, Any]
 Outcome = UploadRow.Outcome
@@ -180,7 +180,7 @@ def stage(upload: Upload, progress: Progress | None = None) -> None:
     try:
         with open_sheets(kept_file(upload)) as sheets:
             _stage(upload, sheets, progress or (lambda share: None))
-    except BookFault as fault:
+    except SpreadsheetFault as fault:
         upload.state, upload.message = Upload.State.REFUSED, str(fault)
         upload.save(update_fields=["state", "message"])
 
@@ -188,7 +188,7 @@ def stage(upload: Upload, progress: Progress | None = None) -> None:
 def kept_file(upload: Upload) -> Path:
     path = path_of(upload.hash)
     if not path.exists():
-        raise BookFault("The file is no longer in the data folder: send it again.")
+        raise SpreadsheetFault("The file is no longer in the data folder: send it again.")
     return path
 
 
@@ -286,7 +286,7 @@ def dry_run(
             judge(vehicles_of(upload))
             finish(upload)
             return report_of(upload, tried=True)
-    except BookFault as fault:
+    except SpreadsheetFault as fault:
         return refusal(name, str(fault))
     finally:
         kept.unlink(missing_ok=True)
@@ -305,8 +305,8 @@ def _named(sheets: list[ReadSheet], options: Options) -> Array:
 
 def vehicles_of(upload: Upload) -> Array:
     """Ids of the vehicles whose readings this upload brought."""
-    some = Q(reading__isnull=False) | Q(hours_reading__isnull=False)
-    ids = upload.rows.filter(some).exclude(outcome=Outcome.REPEATED)
+    with_reading = Q(reading__isnull=False) | Q(hours_reading__isnull=False)
+    ids = upload.rows.filter(with_reading).exclude(outcome=Outcome.REPEATED)
     found = ids.order_by("vehicle_id").values_list("vehicle_id", flat=True).distinct()
     return np.array(list(found), dtype=np.int64)
 

@@ -122,10 +122,10 @@ def replay_marked(now: datetime, vehicle_ids: Array | None = None) -> Judged:
     here = None if vehicle_ids is None else set(vehicle_ids.tolist())
     ids = np.array([pk for pk, owner in rows if here is None or owner in here], dtype=np.int64)
     for begin in range(0, len(ids), METERS_AT_ONCE):
-        some = ids[begin : begin + METERS_AT_ONCE]
-        from_the_first = np.full(len(some), _days(LONG_AGO))
-        _replay(gather_meters(some), now, None, done, from_the_first, LONG_AGO)
-        VerdictMemory.objects.filter(meter__in=some.tolist()).update(to_replay=False)
+        meter_ids = ids[begin : begin + METERS_AT_ONCE]
+        from_the_first = np.full(len(meter_ids), _days(LONG_AGO))
+        _replay(gather_meters(meter_ids), now, None, done, from_the_first, LONG_AGO)
+        VerdictMemory.objects.filter(meter__in=meter_ids.tolist()).update(to_replay=False)
     return done
 
 

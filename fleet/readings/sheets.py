@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from fleet.readings.book import Book, BookFault, PlainValues, Sheet, run_apart
 from fleet.readings.cells import decimal_mark_of
 from fleet.readings.entries import (
     Entries,
@@ -27,6 +26,7 @@ from fleet.readings.entries import (
 )
 from fleet.readings.headings import HEADING_ROWS, Shape, Shapeless, find_shape
 from fleet.readings.moments import day_first_of
+from fleet.readings.spreadsheet import PlainValues, Sheet, Spreadsheet, SpreadsheetFault, run_apart
 
 ENTRIES_PER_CHUNK = 10_000
 _APART = Path(__file__).with_name("apart.py")
@@ -59,7 +59,7 @@ class ReadSheet:
 
 @contextmanager
 def open_sheets(path: Path) -> Iterator[list[ReadSheet]]:
-    """Read a file in a process of its own; BookFault says why it cannot be read."""
+    """Read a file in a process of its own; SpreadsheetFault says why it cannot be read."""
     with tempfile.TemporaryDirectory(prefix="sumpwise-") as folder:
         found = run_apart(_APART, path, Path(folder))
         yield [
@@ -78,23 +78,25 @@ class Survey:
     hints: Hints = Hints()
 
 
-def survey_book(book: Book) -> list[Survey]:
-    """Survey every sheet; BookFault when none has readings."""
-    surveys = [survey(sheet) for sheet in book.sheets if sheet.height]
+def survey_all(spreadsheet: Spreadsheet) -> list[Survey]:
+    """Survey every sheet; SpreadsheetFault when none has readings."""
+    surveys = [survey(sheet) for sheet in spreadsheet.sheets if sheet.height]
     if not any(isinstance(found.shape, Shape) for found in surveys):
-        if {sheet.name for sheet in book.sheets} >= OF_FLEET_BOOK:
-            raise BookFault(
+        if {sheet.name for sheet in spreadsheet.sheets} >= OF_FLEET_BOOK:
+            raise SpreadsheetFault(
                 "This is a fleet workbook, not a sheet of readings: load it with sumpwise fleet "
                 "load FILE.xlsx."
             )
         told = [found.shape.message for found in surveys if isinstance(found.shape, Shapeless)]
         if len(told) > MOST_TOLD:
             told[MOST_TOLD:] = [f"Nor has any of the {len(told) - MOST_TOLD} other sheets."]
-        raise BookFault(
+        raise SpreadsheetFault(
             " ".join(told) or "The file has no rows: save the sheet again and send it once more."
         )
     if not any(found.count for found in surveys):
-        raise BookFault("There is nothing below the headings: fill in readings and send it again.")
+        raise SpreadsheetFault(
+            "There is nothing below the headings: fill in readings and send it again."
+        )
     return surveys
 
 

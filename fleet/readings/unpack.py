@@ -1,4 +1,4 @@
-"""Read one spreadsheet file in a process of its own, which ``book.py`` starts.
+"""Read one spreadsheet file in a process of its own, which ``spreadsheet.py`` starts.
 
     python -I unpack.py FILE ROWS_FILE
 
@@ -112,15 +112,15 @@ def _look_into(source: Path) -> dict[str, dict[tuple[int, int], str]]:
     cells: dict[str, dict[tuple[int, int], str]] = {}
     total = 0
     try:
-        with zipfile.ZipFile(source) as book:
-            members = book.infolist()
-            _check_kind(book, {member.filename for member in members})
+        with zipfile.ZipFile(source) as archive:
+            members = archive.infolist()
+            _check_kind(archive, {member.filename for member in members})
             for member in members[:MOST_MEMBERS]:
-                part = _inflate(book, member, MOST_BYTES - total)
+                part = _inflate(archive, member, MOST_BYTES - total)
                 total += len(part)
                 if re.fullmatch(r"xl/worksheets/[^/]+\.xml", member.filename):
                     cells[member.filename] = _without_value(part)
-            return {name: cells.get(part, {}) for name, part in _sheet_parts(book).items()}
+            return {name: cells.get(part, {}) for name, part in _sheet_parts(archive).items()}
     except (zipfile.BadZipFile, EOFError, OSError, zipfile.zlib.error, ValueError) as fault:  # type: ignore[attr-defined]
         raise Refused(
             "The file is damaged or incomplete: open it in a spreadsheet program, "
@@ -128,28 +128,28 @@ def _look_into(source: Path) -> dict[str, dict[tuple[int, int], str]]:
         ) from fault
 
 
-def _check_kind(book: zipfile.ZipFile, names: set[str]) -> None:
+def _check_kind(archive: zipfile.ZipFile, names: set[str]) -> None:
     if len(names) > MOST_MEMBERS:
         raise Refused(f"The file has more than {MOST_MEMBERS} parts: {SAVE_AS}.")
-    if any(member.flag_bits & 1 for member in book.infolist()):
+    if any(member.flag_bits & 1 for member in archive.infolist()):
         raise Refused("The file is protected by a password: save it without one and send it again.")
     if "xl/workbook.xml" in names:
         return
-    kind = book.read("mimetype")[:100] if "mimetype" in names else b""
+    kind = archive.read("mimetype")[:100] if "mimetype" in names else b""
     if not kind.startswith(b"application/vnd.oasis.opendocument.spreadsheet"):
         raise Refused(f"The file is no spreadsheet of a known kind: {SAVE_AS}.")
     if "META-INF/manifest.xml" in names:
-        manifest = book.getinfo("META-INF/manifest.xml")
-        if b"encryption-data" in _inflate(book, manifest, MOST_BYTES):
+        manifest = archive.getinfo("META-INF/manifest.xml")
+        if b"encryption-data" in _inflate(archive, manifest, MOST_BYTES):
             raise Refused(
                 "The file is protected by a password: save it without one and send it again."
             )
 
 
-def _inflate(book: zipfile.ZipFile, member: zipfile.ZipInfo, allowed: int) -> bytes:
+def _inflate(archive: zipfile.ZipFile, member: zipfile.ZipInfo, allowed: int) -> bytes:
     size = 0
     steps: list[bytes] = []
-    with book.open(member) as part:
+    with archive.open(member) as part:
         while step := part.read(STEP_BYTES):
             size += len(step)
             if size > allowed or size > MOST_RATIO * max(member.compress_size, STEP_BYTES // 100):
@@ -193,16 +193,16 @@ def _column(letters: bytes) -> int:
     return number - 1
 
 
-def _sheet_parts(book: zipfile.ZipFile) -> dict[str, str]:
+def _sheet_parts(archive: zipfile.ZipFile) -> dict[str, str]:
     """Sheet names of an .xlsx and the parts that hold them; nothing for other kinds."""
     from xml.etree import ElementTree  # noqa: S405 - parts are already limited in size
 
-    names = set(book.namelist())
+    names = set(archive.namelist())
     if not {"xl/workbook.xml", "xl/_rels/workbook.xml.rels"} <= names:
         return {}
     try:
-        sheets = ElementTree.fromstring(book.read("xl/workbook.xml"))  # noqa: S314
-        links = ElementTree.fromstring(book.read("xl/_rels/workbook.xml.rels"))  # noqa: S314
+        sheets = ElementTree.fromstring(archive.read("xl/workbook.xml"))  # noqa: S314
+        links = ElementTree.fromstring(archive.read("xl/_rels/workbook.xml.rels"))  # noqa: S314
     except ElementTree.ParseError as fault:
         raise ValueError(str(fault)) from fault
     targets = {link.get("Id"): link.get("Target", "") for link in links}
@@ -227,9 +227,9 @@ def _workbook_sheets(
     from python_calamine import CalamineError, CalamineWorkbook
 
     try:
-        with CalamineWorkbook.from_path(source) as book:
-            for name in book.sheet_names:
-                sheet = book.get_sheet_by_name(name)
+        with CalamineWorkbook.from_path(source) as archive:
+            for name in archive.sheet_names:
+                sheet = archive.get_sheet_by_name(name)
                 lowest, rightmost = sheet.end or (-1, -1)
                 _check_size(name, lowest + 1, rightmost + 1)
                 left = sheet.start[1] if sheet.start else 0  # blank columns that calamine drops

@@ -76,8 +76,10 @@ def work(job: str, on: date, part: str = "", again: bool = False) -> Iterator[Ru
     """
     run = claim(job, on, part, again)
     if run is None:
-        held = Run.objects.get(job=job, on=on, part=part)
-        raise Taken(f"{held} is {held.state} already ({owner.in_words(held.owner)}, see Runs).")
+        leased = Run.objects.get(job=job, on=on, part=part)
+        raise Taken(
+            f"{leased} is {leased.state} already ({owner.in_words(leased.owner)}, see Runs)."
+        )
     traced = trace.RUN.set(run.pk)
     try:
         yield run
@@ -133,8 +135,8 @@ def renew(run: Run, share: float, counts: Mapping[str, int] | None = None) -> No
         The lease had passed and somebody else has taken the work over: stop.
     """
     run.counts = {**run.counts, **(counts or {})}
-    held = _held(run).update(lease_until=_lease(), progress_share=share, counts=run.counts)
-    if not held:
+    leased = _leased(run).update(lease_until=_lease(), progress_share=share, counts=run.counts)
+    if not leased:
         raise Taken(f"{run} was taken over by another process.")
 
 
@@ -183,13 +185,13 @@ def let_go_of_the_dead() -> None:
     """End the leases of processes of this machine that are gone: nobody waits for those."""
     for run in Run.objects.filter(state=Run.State.RUNNING, lease_until__gt=Now()):
         if owner.is_dead(run.owner):
-            _held(run).update(lease_until=Now() - timedelta(seconds=1))
+            _leased(run).update(lease_until=Now() - timedelta(seconds=1))
 
 
 def in_hand(job: str) -> set[str]:
     """Parts that somebody is at."""
-    held = Run.objects.filter(job=job, state=Run.State.RUNNING, lease_until__gte=Now())
-    return set(held.values_list("part", flat=True))
+    leased = Run.objects.filter(job=job, state=Run.State.RUNNING, lease_until__gte=Now())
+    return set(leased.values_list("part", flat=True))
 
 
 def given_up(job: str) -> set[str]:
@@ -214,7 +216,7 @@ def _lease() -> "ExpressionWrapper[CombinedExpression]":
     return ExpressionWrapper(Now() + LEASE, output_field=DateTimeField())
 
 
-def _held(run: Run) -> QuerySet[Run]:
+def _leased(run: Run) -> QuerySet[Run]:
     """The row, as long as it is still this attempt's."""
     return Run.objects.filter(
         pk=run.pk, state=Run.State.RUNNING, owner=run.owner, attempts=run.attempts
@@ -222,5 +224,5 @@ def _held(run: Run) -> QuerySet[Run]:
 
 
 def _close(run: Run, state: str, **changes: object) -> None:
-    _held(run).update(state=state, finished_at=Now(), lease_until=None, **changes)
+    _leased(run).update(state=state, finished_at=Now(), lease_until=None, **changes)
     run.refresh_from_db()

@@ -115,8 +115,8 @@ def on_their_way(depot: Depot, item: Item) -> QuerySet[Arrival]:
 
 def _of_quantity(entered: Entered) -> Iterator[Question]:
     item, quantity = entered.item, entered.quantity
-    there = Stock.objects.filter(depot=entered.depot, item=item).values_list("on_hand", flat=True)
-    on_hand = abs(there.first() or 0)
+    stored = Stock.objects.filter(depot=entered.depot, item=item).values_list("on_hand", flat=True)
+    on_hand = abs(stored.first() or 0)
     most = beyond(
         [(on_hand, TIMES_MOVED), (_largest(item), TIMES_MOVED), (_largest_pack(item), TIMES_PACK)],
         NEVER_TOO_MUCH[Item.Unit(item.unit)],

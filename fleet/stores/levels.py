@@ -69,9 +69,9 @@ class Level:
 def levels(depot_ids: Collection[int], now: datetime) -> list[Level]:
     """Every item that these depots keep, by name; two queries however many there are."""
     rows = list(_rows(Stock.objects.filter(depot__in=depot_ids)))
-    there = lots_of({(row["depot_id"], row["item_id"]): row["on_hand"] for row in rows})
+    lots = lots_of({(row["depot_id"], row["item_id"]): row["on_hand"] for row in rows})
     return [
-        _level(row, there[row["depot_id"], row["item_id"]], today_at(row["depot__zone"], now))
+        _level(row, lots[row["depot_id"], row["item_id"]], today_at(row["depot__zone"], now))
         for row in rows
     ]
 
@@ -96,11 +96,11 @@ def _rows(found: QuerySet[Stock]) -> Any:
     )
 
 
-def _level(row: dict[str, Any], there: Sequence[Lot], today: date) -> Level:
+def _level(row: dict[str, Any], on_shelf: Sequence[Lot], today: date) -> Level:
     lots = tuple(
         LotLevel(lot.batch, lot.best_before, lot.left, lot.past(today))
-        for lot in there
-        if any(one.best_before for one in there)
+        for lot in on_shelf
+        if any(one.best_before for one in on_shelf)
     )
     too_old = sum(lot.left for lot in lots if lot.too_old)
     return Level(

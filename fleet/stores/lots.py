@@ -19,13 +19,13 @@ FIELDS = (
 def lots_at(depot_id: int, item_id: int) -> list[Lot]:
     """The lots of one item at one depot, the oldest first."""
     on_hand = Stock.objects.filter(depot=depot_id, item=item_id).values_list("on_hand", flat=True)
-    there = {(depot_id, item_id): on_hand.first() or 0}
-    return lots_of(there, every_item=True)[depot_id, item_id]
+    shelf = {(depot_id, item_id): on_hand.first() or 0}
+    return lots_of(shelf, every_item=True)[depot_id, item_id]
 
 
 def past_on(on_hand: Mapping[Shelf, int], on: Mapping[int, date]) -> dict[Shelf, int]:
     """How much of each is past its best before on a day of its depot; what is not is left out."""
-    found = {shelf: past_use(there, on[shelf[0]]) for shelf, there in lots_of(on_hand).items()}
+    found = {shelf: past_use(lots, on[shelf[0]]) for shelf, lots in lots_of(on_hand).items()}
     return {shelf: past for shelf, past in found.items() if past}
 
 

@@ -118,7 +118,7 @@ def same_key(key: str | None) -> StockMove | None:
 
 def agreeing(known: StockMove, depot: Depot, item: Item, kind: str, quantity: int) -> StockMove:
     """A known move, if it is of this depot, item, kind and quantity."""
-    there = (known.depot_id, known.item_id, known.kind, known.quantity)
-    if there != (depot.pk, item.pk, kind, quantity):
+    as_kept = (known.depot_id, known.item_id, known.kind, known.quantity)
+    if as_kept != (depot.pk, item.pk, kind, quantity):
         raise Fault(ANOTHER)
     return known

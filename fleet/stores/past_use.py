@@ -7,7 +7,7 @@ from fleet.stores.levels import levels
 from fleet.vehicles.models import Depot
 
 
-def still_there(now: datetime) -> Iterator[str]:
+def still_on_shelf(now: datetime) -> Iterator[str]:
     """What is on hand and must not be used any more: a sentence for each."""
     for level in levels(Depot.objects.values_list("pk", flat=True), now):
         if level.too_old:

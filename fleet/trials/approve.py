@@ -1,6 +1,6 @@
 """A longer interval for the tried product: what must be shown first, and a supervisor's decision.
 
-How a fluid feels decides preference only. The conditions here are about the laboratory, hard use,
+How a fluid feels decides preference only. The requirements here are about the laboratory, hard use,
 open findings and the maker's consent; the vehicle maker's current data come first.
 """
 
@@ -31,7 +31,7 @@ TOLERANCES = ("tolerance_km", "tolerance_d", "tolerance_h")
 
 
 @dataclass(frozen=True)
-class Condition:
+class Requirement:
     """One thing that must be shown before an interval may be longer."""
 
     what: str
@@ -39,8 +39,8 @@ class Condition:
     told: str  # what was found, in a sentence
 
 
-def conditions(trial: Trial, as_of: datetime, consent: str = "") -> list[Condition]:
-    """Every condition of a longer interval, with what meets it or what is missing."""
+def requirements(trial: Trial, as_of: datetime, consent: str = "") -> list[Requirement]:
+    """Every requirement of a longer interval, with what meets it or what is missing."""
     sampled = _sampled_to_the_end(trial, as_of)
     return [
         _compartment(trial),
@@ -65,7 +65,7 @@ def approve(actor: Actor, trial: Trial, *, reason: str, consent: str = "") -> Lo
         raise Fault("A longer interval is a person's decision: say who decides and why.")
     if trial.longer_intervals.filter(interval_km=trial.proposed_interval_km or 0.0).exists():
         raise Refused("This interval is approved already; its limit stands with the service.")
-    found = conditions(trial, actor.at, consent)
+    found = requirements(trial, actor.at, consent)
     for one in found:
         if not one.met:
             raise Refused(f"A longer interval is not shown to last. {one.what}: {one.told}")
@@ -116,8 +116,8 @@ def _shorter_limits(trial: Trial) -> list[Limit]:
     return list(rows.order_by("duty_class"))
 
 
-# --- conditions ----------------------------------------------------------------------------
-def _compartment(trial: Trial) -> Condition:
+# --- requirements --------------------------------------------------------------------------
+def _compartment(trial: Trial) -> Requirement:
     kind = trial.service.compartment.kind
     allowed = kind not in NEVER_LONGER
     told = (
@@ -126,20 +126,22 @@ def _compartment(trial: Trial) -> Condition:
         else f"{kind.capitalize()} fluid ages by moisture and time: its interval is never made "
         "longer here."
     )
-    return Condition("Kind of fluid", allowed, told)
+    return Requirement("Kind of fluid", allowed, told)
 
 
-def _longer(trial: Trial) -> Condition:
+def _longer(trial: Trial) -> Requirement:
     km = trial.proposed_interval_km
     if km is None:
-        return Condition("Proposed interval", False, "None was proposed when the trial was set up.")
+        return Requirement(
+            "Proposed interval", False, "None was proposed when the trial was set up."
+        )
     classes = [str(one.duty_class) for one in _shorter_limits(trial)]
     told = (
         f"{km:,.0f} km, longer than the limit in {' and '.join(classes)} duty."
         if classes
         else f"{km:,.0f} km is not longer than any limit of this service."
     )
-    return Condition("Proposed interval", bool(classes), told)
+    return Requirement("Proposed interval", bool(classes), told)
 
 
 def _sampled_to_the_end(trial: Trial, as_of: datetime) -> dict[int, np.datetime64]:
@@ -176,20 +178,20 @@ def _kept(
     return kept
 
 
-def _lab(trial: Trial, sampled: Collection[int]) -> Condition:
+def _lab(trial: Trial, sampled: Collection[int]) -> Requirement:
     if not trial.properties.exists():
-        return Condition("Laboratory", False, "No property with limits and a source was named.")
+        return Requirement("Laboratory", False, "No property with limits and a source was named.")
     told = (
         f"{len(sampled)} vehicles kept every limit at the end of the interval, with no value "
         f"outside on the way; {LEAST_SAMPLED} are needed."
     )
-    return Condition("Laboratory", len(sampled) >= LEAST_SAMPLED, told)
+    return Requirement("Laboratory", len(sampled) >= LEAST_SAMPLED, told)
 
 
-def _severe(trial: Trial, sampled: dict[int, np.datetime64]) -> Condition:
+def _severe(trial: Trial, sampled: dict[int, np.datetime64]) -> Requirement:
     count = sum(_was_severe(trial, vehicle_id, day) for vehicle_id, day in sampled.items())
     told = f"{count} of these vehicles in severe duty; {LEAST_SEVERE} are needed."
-    return Condition("Severe duty", count >= LEAST_SEVERE, told)
+    return Requirement("Severe duty", count >= LEAST_SEVERE, told)
 
 
 def _was_severe(trial: Trial, vehicle_id: int, day: np.datetime64) -> bool:
@@ -200,7 +202,7 @@ def _was_severe(trial: Trial, vehicle_id: int, day: np.datetime64) -> bool:
     return found is not None and found.duty_class == DutyClass.SEVERE
 
 
-def _findings(trial: Trial) -> Condition:
+def _findings(trial: Trial) -> Requirement:
     tried = trial.vehicles.filter(group__tried=True).values("vehicle")
     open_ones = Finding.objects.filter(
         Q(compartment=trial.service.compartment_id) | Q(compartment=None),
@@ -209,17 +211,17 @@ def _findings(trial: Trial) -> Condition:
     )
     numbers = sorted(set(open_ones.values_list("vehicle__fleet_number", flat=True)))
     told = f"Open on {', '.join(numbers)}: settle them first." if numbers else "None is open."
-    return Condition("Related findings", not numbers, told)
+    return Requirement("Related findings", not numbers, told)
 
 
-def _warranty(trial: Trial, as_of: datetime, consent: str) -> Condition:
+def _warranty(trial: Trial, as_of: datetime, consent: str) -> Requirement:
     under = Vehicle.objects.filter(
         vehicle_type=trial.service.vehicle_type, under_warranty_until_on__gte=as_of.date()
     ).exclude(status=Vehicle.Status.SOLD)
     count = under.count()
     if not count:
-        return Condition("Warranty", True, "No vehicle of this type is under warranty.")
+        return Requirement("Warranty", True, "No vehicle of this type is under warranty.")
     if consent.strip():
-        return Condition("Warranty", True, f"The maker consents in writing: {consent.strip()}")
+        return Requirement("Warranty", True, f"The maker consents in writing: {consent.strip()}")
     told = f"{count} vehicles of this type are under warranty: name the maker's written consent."
-    return Condition("Warranty", False, told)
+    return Requirement("Warranty", False, told)

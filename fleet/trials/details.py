@@ -189,8 +189,8 @@ def _bands(gathered: Gathered, cell: FloatArray, compared: Array) -> list[dict[s
 
 
 def _cell(values: FloatArray) -> dict[str, Any]:
-    there = values[~np.isnan(values)]
-    return {"vehicles": len(there), "mean": float(there.mean()) if len(there) else None}
+    given = values[~np.isnan(values)]
+    return {"vehicles": len(given), "mean": float(given.mean()) if len(given) else None}
 
 
 def _ratings(gathered: Gathered, as_of: datetime) -> dict[str, Any]:

@@ -87,8 +87,8 @@ class Gathered:
             (self.band == IN_RUN_IN, RUN_IN),
             (self.band == BEYOND, TOO_OLD),
         ]
-        conditions, names = zip(*reasons, strict=True)
-        return np.select(list(conditions), list(names), COUNTS)
+        applies, names = zip(*reasons, strict=True)
+        return np.select(list(applies), list(names), COUNTS)
 
 
 def gather(trial: Trial, until: datetime) -> Gathered:

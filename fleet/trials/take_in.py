@@ -18,9 +18,9 @@ from django.db import transaction
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.people.roles import depots_of
-from fleet.readings.book import BookFault, Rows, read_book
 from fleet.readings.cells import read_figure
 from fleet.readings.moments import CellFault, Moment, day_first_of, read_moment
+from fleet.readings.spreadsheet import Rows, SpreadsheetFault, read_spreadsheet
 from fleet.trials.models import LabSample, Rating, Trial, TrialVehicle
 from fleet.trials.rate import (
     Felt,
@@ -137,13 +137,13 @@ def _known(model: type[Rating] | type[LabSample], keys: list[str]) -> set[str]:
 
 def _rows(sheet: _Sheet, path: Path) -> list[_Row]:
     """Rows below the first line with the headings, in the first sheet that has one."""
-    for grid in read_book(path).values():
+    for grid in read_spreadsheet(path).values():
         for at, heading in enumerate(grid[:HEADING_ROWS]):
             columns = _columns(sheet, heading)
             if all(name in columns for name in sheet.needs):
                 return _below(sheet, grid, at + 1, columns)
     wanted = ", ".join(sheet.columns[name][0].capitalize() for name in sheet.needs)
-    raise BookFault(f"The file has no row of headings with {wanted}: name the columns so.")
+    raise SpreadsheetFault(f"The file has no row of headings with {wanted}: name the columns so.")
 
 
 def _columns(sheet: _Sheet, heading: Sequence[object]) -> dict[str, int]:
@@ -160,14 +160,16 @@ def _columns(sheet: _Sheet, heading: Sequence[object]) -> dict[str, int]:
 
 def _below(sheet: _Sheet, grid: Rows, first: int, columns: dict[str, int]) -> list[_Row]:
     if len(grid) - first > MOST_ROWS:
-        raise BookFault(f"The sheet has more than {MOST_ROWS:,} rows: split it.")
+        raise SpreadsheetFault(f"The sheet has more than {MOST_ROWS:,} rows: split it.")
     kept = [
         (at + 1, row)
         for at, row in enumerate(grid)
         if at >= first and any(cell != "" for cell in row)
     ]
     if not kept:
-        raise BookFault("There is nothing below the headings: fill in rows and send it again.")
+        raise SpreadsheetFault(
+            "There is nothing below the headings: fill in rows and send it again."
+        )
     day_first = day_first_of(row[columns["date"]] for _, row in kept)
     seen: Counter[str] = Counter()
     rows = []

@@ -92,7 +92,7 @@ class Day:
     cells: tuple[tuple[Block, ...], ...]  # by bay
     nowhere: tuple[Block, ...]  # without a bay
     load_min: int  # of those who work [min]
-    there_min: int
+    present_min: int
     may_min: int  # of these, what is to be planned
     present: tuple[str, ...]  # who is there
 
@@ -258,7 +258,7 @@ def _day(
     places: Places, workshop: Workshop, on: date, at: int, by_day: dict[date, list[Block]]
 ) -> Day:
     blocks = [block.seen_with(places, at) for block in by_day.get(on, [])]
-    there = places.mechanic_min[:, at]
+    present_min = places.mechanic_min[:, at]
     return Day(
         on=on,
         open=bool(places.open[at]),
@@ -267,9 +267,11 @@ def _day(
         ),
         nowhere=tuple(b for b in blocks if b.visit.bay not in places.bays),
         load_min=sum(block.visit.work_min for block in blocks),
-        there_min=round(float(there.sum())),
-        may_min=int(float(there.sum()) * (1 - workshop.kept_share)),
+        present_min=round(float(present_min.sum())),
+        may_min=int(float(present_min.sum()) * (1 - workshop.kept_share)),
         present=tuple(
-            name for name, minutes in zip(places.mechanics, there, strict=True) if minutes and name
+            name
+            for name, minutes in zip(places.mechanics, present_min, strict=True)
+            if minutes and name
         ),
     )

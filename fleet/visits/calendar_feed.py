@@ -13,11 +13,11 @@ from secrets import token_urlsafe
 from django.db import transaction
 from django.db.models import Max, Prefetch
 
+from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.vehicles.models import Depot
 from fleet.visits.events import note
 from fleet.visits.models import CalendarFeed
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import Job, WorkOrder
 
 State = WorkOrder.State

@@ -18,7 +18,7 @@ from fleet.visits.places import Places, gather_places
 from fleet.workorders.models import Job, Step, WorkOrder
 
 FROZEN_D = 7  # our choice: a night moves no visit nearer than this
-NO_BOOK_MIN = 30  # of a service without a procedure; our choice
+NO_PROCEDURE_MIN = 30  # of a service without a procedure; our choice
 FIRM = (WorkOrder.State.RELEASED, WorkOrder.State.STARTED, WorkOrder.State.WAITING)
 PLANNED = (Vehicle.Status.IN_USE, Vehicle.Status.HIRED_IN)
 BEGUN = (WorkOrder.State.STARTED, WorkOrder.State.WAITING)
@@ -77,7 +77,7 @@ class Gathered:
     away: Array  # (v, H)
     wanted: tuple[Wanted, ...]  # by vehicle as above
     standing: tuple[Standing, ...]
-    held: tuple[Wanted, ...]  # services of what stands, as far as they fall due
+    committed: tuple[Wanted, ...]  # services of what stands, as far as they fall due
     before: dict[tuple[int, int], int]  # vehicle, service → day in the plan before
     newest_plan_id: int | None
     newest_version: int  # of that plan; 0: there is none
@@ -113,11 +113,11 @@ def gather(depot: Depot, today: date, days: int) -> Gathered:
         away=_away(vehicles, today, days),
         wanted=tuple(sorted(wanted, key=lambda w: (order[w.vehicle_id], w.service_id))),
         standing=stands,
-        held=_services_held(stands, every),
+        committed=_services_of_standing(stands, every),
         before=before,
         newest_plan_id=newest.pk if newest else None,
         newest_version=newest.version if newest else 0,
-        lacking=(*places.lacking, *_without_book(depot, rows)),
+        lacking=(*places.lacking, *_without_minutes(depot, rows)),
     )
 
 
@@ -229,7 +229,9 @@ def _waits(service_ids: set[int]) -> dict[int, int]:
     return dict(summed)
 
 
-def _services_held(standing: tuple[Standing, ...], every: tuple[Wanted, ...]) -> tuple[Wanted, ...]:
+def _services_of_standing(
+    standing: tuple[Standing, ...], every: tuple[Wanted, ...]
+) -> tuple[Wanted, ...]:
     pairs = {(one.vehicle_id, pk) for one in standing for pk in one.service_ids}
     return tuple(one for one in every if (one.vehicle_id, one.service_id) in pairs)
 
@@ -276,7 +278,7 @@ def _wanted(
         return None
     interval_d = _interval_d(row, today, due_d)
     service = row.service
-    book = getattr(service, "procedure", None)
+    procedure = getattr(service, "procedure", None)
     return Wanted(
         vehicle_id=row.vehicle_id,
         service_id=row.service_id,
@@ -286,7 +288,7 @@ def _wanted(
         first_d=float(np.floor(due_d - service.early_share * interval_d)),
         interval_d=interval_d,
         check=service.kind == service.Kind.CHECK,
-        work_min=int(getattr(book, "minutes", 0)) or NO_BOOK_MIN,
+        work_min=int(getattr(procedure, "minutes", 0)) or NO_PROCEDURE_MIN,
         wait_min=waits.get(row.service_id, 0),
         second_min=need.second_min if need else 0,
         skills=tuple(need.skills) if need else (),
@@ -348,18 +350,18 @@ def _away(vehicles: tuple[Vehicle, ...], today: date, days: int) -> Array:
     return away
 
 
-def _without_book(depot: Depot, rows: tuple[Wanted, ...]) -> tuple[str, ...]:
+def _without_minutes(depot: Depot, rows: tuple[Wanted, ...]) -> tuple[str, ...]:
     ids = {row.service_id for row in rows if row.service_id > 0}
-    booked = set(
+    timed = set(
         DueDate.objects.filter(service__in=ids, service__procedure__minutes__gt=0)
         .values_list("service_id", flat=True)
         .distinct()
     )
-    names = sorted({row.name for row in rows if row.service_id in ids - booked})
+    names = sorted({row.name for row in rows if row.service_id in ids - timed})
     if not names:
         return ()
     listed = ", ".join(names[:5]) + (" and others" if len(names) > 5 else "")
     return (
-        f"No labour minutes are entered for {listed} at {depot}: {NO_BOOK_MIN} minutes are taken; "
-        "enter the procedure.",
+        f"No labour minutes are entered for {listed} at {depot}: {NO_PROCEDURE_MIN} minutes "
+        "are taken; enter the procedure.",
     )

@@ -10,6 +10,7 @@ from django.db import transaction
 from django.db.models import F
 
 from fleet.faults import Fault, Refused
+from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.today import today_at
 from fleet.visits.events import note
@@ -19,7 +20,6 @@ from fleet.visits.other_work import move_fixed
 from fleet.visits.publish import claimed
 from fleet.visits.weigh import Weighed, orders_of, weigh
 from fleet.workorders import progress
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import WorkOrder
 
 State = WorkOrder.State
@@ -144,16 +144,16 @@ def _end_promise(actor: Actor, visit: Visit, on: date) -> None:
 def _place(visit: Visit, weighed: Weighed) -> None:
     """Store where a visit stands now; two of a vehicle on one day become one."""
     other = Visit.objects.filter(plan=visit.plan, vehicle=visit.vehicle, on=weighed.on)
-    there = other.exclude(pk=visit.pk).first()
+    joined = other.exclude(pk=visit.pk).first()
     for key, late_d in weighed.late_of.items():
         of = {"service": key} if key > 0 else {"work": -key}
         PlannedService.objects.filter(visit=visit, **of).update(late_d=late_d, reason=BY_HAND)
     move_fixed(visit, weighed.on)
     PlannedService.objects.filter(visit=visit).update(held=True)
-    if there is not None:
-        PlannedService.objects.filter(visit=visit).update(visit=there)
+    if joined is not None:
+        PlannedService.objects.filter(visit=visit).update(visit=joined)
         Visit.objects.filter(pk=visit.pk).delete()
-    Visit.objects.filter(pk=there.pk if there else visit.pk).update(
+    Visit.objects.filter(pk=joined.pk if joined else visit.pk).update(
         on=weighed.on,
         bay=weighed.bay,
         mechanic=weighed.mechanic,

@@ -13,12 +13,12 @@ from django.db import transaction
 from django.db.models import Exists, OuterRef, Q, QuerySet
 
 from fleet.faults import Fault, Refused
+from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.today import today_at
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Vehicle
 from fleet.visits.models import OtherWork, Visit
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import Finding, Job, WorkOrder
 from fleet.workorders.progress import BEFORE_THE_END
 

@@ -34,9 +34,9 @@ class Places:
 
     def is_missing(self, person_id: int, at: int) -> bool:
         """Whether a person is not there on a day; unknown, and so no, where nobody is entered."""
-        there = zip(self.people, self.mechanic_min[:, at], strict=True)
+        present = zip(self.people, self.mechanic_min[:, at], strict=True)
         entered = any(self.mechanics)
-        return entered and not any(one == person_id and minutes for one, minutes in there)
+        return entered and not any(one == person_id and minutes for one, minutes in present)
 
 
 def gather_places(depot: Depot, workshop: Workshop, today: date, days: int) -> Places:

@@ -124,8 +124,8 @@ def _places(found: Gathered, made: Made, best: Found) -> dict[tuple[int, int], t
     by_day: dict[int, list[tuple[int, list[int], bool]]] = {day: [] for day in stands}
     for vehicle, on, mask in best.visits:
         of = made.task.services_of[vehicle]
-        some = of[(mask >> np.arange(len(of)) & 1).astype(bool)].tolist()
-        by_day.setdefault(on, []).append((vehicle, some, bool(made.task.joins[vehicle, on])))
+        services = of[(mask >> np.arange(len(of)) & 1).astype(bool)].tolist()
+        by_day.setdefault(on, []).append((vehicle, services, bool(made.task.joins[vehicle, on])))
     places: dict[tuple[int, int], tuple[str, str]] = {}
     for on, visits in by_day.items():
         shared = crew.share_whole_day(on, visits) if crew else None
@@ -242,7 +242,7 @@ def _store_visits(stored: Plan, drawn: Drawn) -> dict[tuple[int, int], Visit]:
         rows[key].locked |= one.locked
     for vehicle, day, mask in drawn.found.visits:
         of = made.task.services_of[vehicle]
-        some = of[(mask >> np.arange(len(of)) & 1).astype(bool)].tolist()
+        services = of[(mask >> np.arange(len(of)) & 1).astype(bool)].tolist()
         joins = bool(made.task.joins[vehicle, day])
         bay, mechanic = drawn.places.get((vehicle, day), ("", ""))
         row = rows.get((vehicle, day)) or Visit(
@@ -250,7 +250,7 @@ def _store_visits(stored: Plan, drawn: Drawn) -> dict[tuple[int, int], Visit]:
             mechanic=mechanic, minutes=0,
         )  # fmt: skip
         if made.task.crew:
-            work, second, in_bay = made.task.crew.minutes(vehicle, some, joins)
+            work, second, in_bay = made.task.crew.minutes(vehicle, services, joins)
             row.minutes, row.work_min = (
                 row.minutes + round(in_bay),
                 row.work_min + round(work + second),
@@ -303,16 +303,16 @@ def _standing_services(
 ) -> list[PlannedService]:
     """Services of visits that stand: planned on their day, whatever it costs."""
     row_of = {vehicle.pk: row for row, vehicle in enumerate(found.vehicles)}
-    own = replace(found, wanted=found.held)
+    own = replace(found, wanted=found.committed)
     cost, _, late_d = costs(own)
     late_d = late_d * ~are_rounds(own)[:, None]
-    at = {(one.vehicle_id, one.service_id): row for row, one in enumerate(found.held)}
+    at = {(one.vehicle_id, one.service_id): row for row, one in enumerate(found.committed)}
 
     def told(vehicle_id: int, service_id: int, day: int) -> dict[str, Any]:
         row = at.get((vehicle_id, service_id))
         if row is None:  # it falls due by no forecast
             return {"wanted_on": _day(found.today, day), "late_d": 0.0}
-        wanted_on = _wanted_on(found, found.held[row], cost[row])
+        wanted_on = _wanted_on(found, found.committed[row], cost[row])
         return {"wanted_on": wanted_on, "late_d": float(late_d[row, day])}
 
     return [
@@ -342,7 +342,7 @@ def in_figures(drawn: Drawn) -> PlanRow:
     new = {(vehicle, on) for vehicle, on, _ in drawn.found.visits}
     row_of = {vehicle.pk: row for row, vehicle in enumerate(found.vehicles)}
     stands = {(row_of[one.vehicle_id], one.day) for one in found.standing}
-    held = sum(len(one.service_ids) for one in found.standing)
+    committed = sum(len(one.service_ids) for one in found.standing)
     planned = drawn.found.day >= 0
     return PlanRow(
         depot=found.depot.slug,
@@ -350,6 +350,6 @@ def in_figures(drawn: Drawn) -> PlanRow:
         bound=bound,
         gap=gap(cost, bound),
         visits=len(new | stands),
-        services=int((planned | ~drawn.made.rounds).sum()) + held,
+        services=int((planned | ~drawn.made.rounds).sum()) + committed,
         left_out=int((~planned & ~drawn.made.rounds).sum()),
     )

@@ -5,12 +5,12 @@ from datetime import date, datetime, timedelta
 from django.db import transaction
 
 from fleet.faults import Fault, Refused
+from fleet.people.actor import Actor
 from fleet.today import today_at
 from fleet.vehicles.models import Depot
 from fleet.visits.gather import FROZEN_D
 from fleet.visits.models import Plan, Promise, Visit
 from fleet.visits.moves import lock, visit_of
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import WorkOrder
 
 Ending = Promise.Ending

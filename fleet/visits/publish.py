@@ -13,6 +13,7 @@ from django.db import transaction
 
 from fleet.due.models import ServiceDone
 from fleet.faults import Fault, Refused, Stale
+from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import Right, who_may
 from fleet.today import today_at
@@ -23,7 +24,6 @@ from fleet.visits.missing import Missing
 from fleet.visits.models import PLANNED_KEY, Mechanic, OtherWork, Plan, PlannedService, Visit
 from fleet.visits.other_work import keys_of, open_work
 from fleet.workorders import issue, joblist, progress
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import Job, WorkOrder
 from fleet.workorders.progress import BEFORE_THE_END
 
@@ -201,10 +201,10 @@ class _OneVisit:
         self.whole, self.actor, self.on = all_of_it, all_of_it.actor, visit.on
         self.visit, self.person = visit, all_of_it.people.get(visit.mechanic)
         self.planned = {one.key: one for one in visit.services.all()}
-        held = WorkOrder.objects.select_for_update().filter(
+        locked_orders = WorkOrder.objects.select_for_update().filter(
             vehicle=visit.vehicle_id, state__in=BEFORE_THE_END
         )
-        self.orders = {order.pk: order for order in held.order_by("pk")}
+        self.orders = {order.pk: order for order in locked_orders.order_by("pk")}
         jobs = Job.objects.filter(order__in=self.orders, state=Job.State.OPEN)
         self.jobs = list(jobs.select_related("order").order_by("pk"))
         self.keys = keys_of(self.jobs)

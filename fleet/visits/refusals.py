@@ -20,8 +20,8 @@ def sentence(found: Gathered, row: int, at: int, lack: Lack, skills: Collection[
     """
     places = found.places
     by_name = zip(places.mechanics, places.mechanic_min[:, at], strict=True)
-    there = [name for name, minutes in by_name if minutes > 0]
-    asked, most = f"{lack.asked_min:.0f} min", f"{lack.there_min:.0f} min"
+    present = [name for name, minutes in by_name if minutes > 0]
+    asked, most = f"{lack.asked_min:.0f} min", f"{lack.present_min:.0f} min"
     able = " and ".join(sorted(skills))
     who = f"whoever has the skill {able}" if able else "anybody"
     mass_kg = found.vehicles[row].vehicle_type.gross_mass_kg or 0.0
@@ -34,7 +34,8 @@ def sentence(found: Gathered, row: int, at: int, lack: Lack, skills: Collection[
         f"{ANOTHER_DAY}",
         Cause.LONGER: f"its {asked} of work are longer than {who} is there ({most}): "
         f"{ANOTHER_DAY}, or take a job off it",
-        Cause.SECOND: f"it asks for a second person for {asked}, and {_only(there)}: {ANOTHER_DAY}",
+        Cause.SECOND: f"it asks for a second person for {asked}, and {_only(present)}: "
+        f"{ANOTHER_DAY}",
         Cause.BAY_TAKEN: f"no bay that carries it has {asked} left: {ANOTHER_DAY} or bay, or move "
         "another visit first",
         Cause.HANDS_TAKEN: f"nobody there who can do it has {asked} left in one piece: "
@@ -61,6 +62,6 @@ def _nobody_has_it(found: Gathered, skills: Collection[str]) -> str:
     return f"{have[0]}, who has it, is not there"
 
 
-def _only(there: Sequence[str]) -> str:
-    alone = len(there) == 1
-    return f"only {there[0] or 'one'} is there" if alone else "nobody else has the minutes"
+def _only(present: Sequence[str]) -> str:
+    alone = len(present) == 1
+    return f"only {present[0] or 'one'} is there" if alone else "nobody else has the minutes"

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.today import today_at
 from fleet.vehicles.models import Depot
@@ -9,7 +10,6 @@ from fleet.visits.events import note
 from fleet.visits.listing import PlanRow, newest, plan_row
 from fleet.visits.models import PLANNED_KEY, Plan
 from fleet.visits.plan import plan, safety_clock
-from fleet.workorders.actor import Actor
 
 NOW_S = 3.0  # of computing at most, while somebody waits; our choice
 

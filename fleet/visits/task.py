@@ -18,7 +18,7 @@ from fleet.calc.visit_costs import (
 )
 from fleet.calc.visit_reasons import Around
 from fleet.calc.visit_rows import Row, fits_capacity, skill_capacity, unions
-from fleet.calc.whole_jobs import Crew, Held
+from fleet.calc.whole_jobs import Committed, Crew
 from fleet.visits.gather import Gathered, Standing
 
 BACK_D, AFTER_D = (
@@ -97,21 +97,23 @@ def _priced(task: Task, cost: Array, left_out: Array) -> Task:
 
 def costs(found: Gathered) -> tuple[Array, Array, Array]:
     """Cost on each day and on later ones; expected days late; inf before the early window."""
-    some, shop, days = found.wanted, found.workshop, found.days
+    bits_of, shop, days = found.wanted, found.workshop, found.days
     grid = np.arange(-BACK_D, days + AFTER_D)
-    quantiles = np.array([one.quantiles_d for one in some], dtype=float).reshape(len(some), 3, 3)
-    due_by = law(quantiles, np.array([one.calendar_d for one in some], dtype=float), grid)
-    check = np.array([one.check for one in some], dtype=bool)
-    interval = np.array([one.interval_d for one in some], dtype=float)
+    quantiles = np.array([one.quantiles_d for one in bits_of], dtype=float).reshape(
+        len(bits_of), 3, 3
+    )
+    due_by = law(quantiles, np.array([one.calendar_d for one in bits_of], dtype=float), grid)
+    check = np.array([one.check for one in bits_of], dtype=bool)
+    interval = np.array([one.interval_d for one in bits_of], dtype=float)
     prices = Prices(
         np.where(check, shop.check_minor, shop.change_minor) / interval,
         np.where(check, shop.late_check_minor, shop.late_change_minor).astype(float),
-        np.full(len(some), float(shop.growing_minor)),
+        np.full(len(bits_of), float(shop.growing_minor)),
     )
     cost = day_costs(due_by, prices)
     late = lateness_d(due_by)[:, BACK_D : BACK_D + days + 1]
     inside = cost[:, BACK_D : BACK_D + days].copy()
-    first = np.array([one.first_d for one in some], dtype=float)
+    first = np.array([one.first_d for one in bits_of], dtype=float)
     inside[np.arange(days)[None, :] < first[:, None]] = np.inf
     return inside, cost[:, BACK_D + days :], late
 
@@ -121,54 +123,54 @@ def _bits(names: tuple[str, ...], of: tuple[str, ...]) -> int:
 
 
 def _crew(found: Gathered, row_of: dict[int, int]) -> tuple[Crew, tuple[str, ...]]:
-    some, places = found.wanted, found.places
-    names = tuple(sorted({skill for one in some for skill in one.skills}))
+    bits_of, places = found.wanted, found.places
+    names = tuple(sorted({skill for one in bits_of for skill in one.skills}))
     known = [tuple(skill for skill in own if skill in names) for own in places.skills]
     mass = np.array([one.vehicle_type.gross_mass_kg or 0.0 for one in found.vehicles])
     fits = mass[:, None] <= places.rated_kg[None, :]
-    held: list[list[Held]] = [[] for _ in range(found.days)]
+    committed: list[list[Committed]] = [[] for _ in range(found.days)]
     for one in found.standing:
         bays = tuple(np.flatnonzero(fits[row_of[one.vehicle_id]]).tolist())
-        held[one.day].append(_held(one, found, bays))
+        committed[one.day].append(_committed(one, found, bays))
     crew = Crew(
         bay_min=places.bay_min,
         bay_fits=fits.reshape(len(found.vehicles), len(places.bays)),
         mechanic_min=places.mechanic_min,
         skills=np.array([_bits(names, own) for own in known], dtype=np.int64),
-        need=np.array([_bits(names, one.skills) for one in some], dtype=np.int64),
-        work_min=np.array([one.work_min for one in some], dtype=float),
-        second_min=np.array([one.second_min for one in some], dtype=float),
-        wait_min=np.array([one.wait_min for one in some], dtype=float),
+        need=np.array([_bits(names, one.skills) for one in bits_of], dtype=np.int64),
+        work_min=np.array([one.work_min for one in bits_of], dtype=float),
+        second_min=np.array([one.second_min for one in bits_of], dtype=float),
+        wait_min=np.array([one.wait_min for one in bits_of], dtype=float),
         set_up_min=np.full(len(found.vehicles), float(found.workshop.set_up_min)),
-        held=tuple(map(tuple, held)),
+        committed=tuple(map(tuple, committed)),
     )
     return crew, names
 
 
-def _held(one: Standing, found: Gathered, bays: tuple[int, ...]) -> Held:
+def _committed(one: Standing, found: Gathered, bays: tuple[int, ...]) -> Committed:
     work, places = float(one.work_min + found.workshop.set_up_min), found.places
     able = (at for at, own in enumerate(places.skills) if {*one.skills} <= {*own})
     everybody = tuple(range(len(places.mechanics)))
     chosen = tuple(at for at in bays if places.bays[at] == one.bay)
-    return Held(work + one.wait_min, work, chosen or bays, tuple(able) or everybody)
+    return Committed(work + one.wait_min, work, chosen or bays, tuple(able) or everybody)
 
 
 def _rows(
     found: Gathered, crew: Crew, vehicle: Array, skill_names: tuple[str, ...]
 ) -> tuple[Row, ...]:
     kept = 1 - found.workshop.kept_share
-    held_work = np.array([sum(one.work_min for one in day) for day in crew.held])
-    held_bay = np.array([sum(one.bay_min for one in day) for day in crew.held])
+    committed_work = np.array([sum(one.work_min for one in day) for day in crew.committed])
+    committed_bay = np.array([sum(one.bay_min for one in day) for day in crew.committed])
     none = np.zeros(len(found.vehicles))
 
-    def left(minutes: Array, held: Array) -> Array:
-        room: Array = np.maximum(0.0, np.floor(minutes * kept) - held)
+    def left(minutes: Array, committed: Array) -> Array:
+        room: Array = np.maximum(0.0, np.floor(minutes * kept) - committed)
         return room
 
     rows = [
-        Row("mechanics", "mechanics", left(crew.mechanic_min.sum(axis=0), held_work),
+        Row("mechanics", "mechanics", left(crew.mechanic_min.sum(axis=0), committed_work),
             crew.work_min + crew.second_min, crew.set_up_min),
-        Row("bays", "bays", left(crew.bay_min.sum(axis=0), held_bay), crew.work_min,
+        Row("bays", "bays", left(crew.bay_min.sum(axis=0), committed_bay), crew.work_min,
             crew.set_up_min, waits=True),
     ]  # fmt: skip
     for kinds in unions(crew.need):
@@ -177,15 +179,15 @@ def _rows(
         rows.append(Row("skill", _skills(kinds, skill_names), minutes, asked, none))
     fit_bits = (crew.bay_fits * (1 << np.arange(crew.bay_fits.shape[1]))).sum(axis=1)
     everywhere = (1 << crew.bay_fits.shape[1]) - 1
-    some = np.where(fit_bits == everywhere, 0, fit_bits)
-    for bays in unions(some):
-        of = np.isin(some, bays)
+    bits_of = np.where(fit_bits == everywhere, 0, fit_bits)
+    for bays in unions(bits_of):
+        of = np.isin(bits_of, bays)
         minutes = np.floor(kept * fits_capacity(bays, crew.bay_min))
         rows.append(Row("bay", "bays that carry it", minutes, of[vehicle] * crew.work_min,
                         of * crew.set_up_min, waits=False))  # fmt: skip
     if found.workshop.vehicles_a_day is not None:
         spare = np.full(found.days, float(found.workshop.vehicles_a_day))
-        taken = np.array([len(day) for day in crew.held])
+        taken = np.array([len(day) for day in crew.committed])
         rows.append(Row("vehicles", "vehicles to spare", np.maximum(0.0, spare - taken),
                         np.zeros(len(vehicle)), none + 1))  # fmt: skip
     return tuple(rows)
@@ -225,9 +227,9 @@ def _hash(found: Gathered, task: Task) -> str:
         digest.update(np.ascontiguousarray(array).tobytes())
     crew = task.crew
     if crew is not None:
-        there = (crew.bay_min, crew.bay_fits, crew.mechanic_min, crew.skills, crew.set_up_min)
+        common = (crew.bay_min, crew.bay_fits, crew.mechanic_min, crew.skills, crew.set_up_min)
         asked = (crew.need, crew.work_min, crew.second_min, crew.wait_min)
-        for one in (*there, *asked):
+        for one in (*common, *asked):
             digest.update(np.ascontiguousarray(one).tobytes())
     digest.update(str(found.workshop.moved_minor).encode())
     return digest.hexdigest()

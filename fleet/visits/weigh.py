@@ -193,13 +193,13 @@ class _OnDay:
             if here or self.found.before.get(pair, -1) == self.at:
                 days.setdefault(int(self.made.task.vehicle[number]), []).append(number)
         joins = self.made.task.joins[:, self.at]
-        return [(row, some, bool(joins[row])) for row, some in sorted(days.items())]
+        return [(row, services, bool(joins[row])) for row, services in sorted(days.items())]
 
     def places(self) -> tuple[str, str]:
         """Bay and mechanic, the day shared out whole."""
-        visits, held = self.come(), self._standing()
+        visits, standing = self.come(), self._standing()
         ids = [one.pk for one in self.found.vehicles]
-        rows = [ids.index(one.vehicle_id) for one in held] + [row for row, _, _ in visits]
+        rows = [ids.index(one.vehicle_id) for one in standing] + [row for row, _, _ in visits]
         if self.row not in rows:
             raise Refused(f"Nothing of this visit of {self.visit.vehicle} is left: plan anew.")
         shared = self.crew.share_whole_day(self.at, visits)
@@ -214,8 +214,8 @@ class _OnDay:
         lack = why_not(self.crew, self.at, visits, mine)
         asked = {skill for one in self._standing() if self._row(one) == self.row
                  for skill in one.skills}  # fmt: skip
-        some = (number for row, numbers, _ in visits if row == self.row for number in numbers)
-        asked |= {skill for number in some for skill in self.found.wanted[number].skills}
+        services = (number for row, numbers, _ in visits if row == self.row for number in numbers)
+        asked |= {skill for number in services for skill in self.found.wanted[number].skills}
         where = f" in {self.bay}" if self.bay else ""
         told = sentence(self.found, self.row, self.at, lack, asked)
         raise Refused(
@@ -227,8 +227,8 @@ class _OnDay:
 
     def minutes(self) -> dict[str, int]:
         """In the bay and of who works on it, also of a visit that is there already."""
-        there, set_up = self.other_visit, self.found.workshop.set_up_min
-        more = (there.minutes - set_up, there.work_min - set_up) if there else (0, 0)
+        other, set_up = self.other_visit, self.found.workshop.set_up_min
+        more = (other.minutes - set_up, other.work_min - set_up) if other else (0, 0)
         return {
             "minutes": self.visit.minutes + max(0, more[0]),
             "work_min": self.visit.work_min + max(0, more[1]),
@@ -237,15 +237,15 @@ class _OnDay:
     def beyond(self) -> tuple[str, ...]:
         """What the day would take more of than should be planned."""
         crew, visits, shop = self.crew, self.come(), self.found.workshop
-        each = [crew.minutes(row, some, joins) for row, some, joins in visits]
-        held = crew.held[self.at]
-        work = sum(one.work_min for one in held) + sum(w + s for w, s, _ in each)
-        there = float(crew.mechanic_min[:, self.at].sum())
+        each = [crew.minutes(row, services, joins) for row, services, joins in visits]
+        committed = crew.committed[self.at]
+        work = sum(one.work_min for one in committed) + sum(w + s for w, s, _ in each)
+        present_min = float(crew.mechanic_min[:, self.at].sum())
         told = []
-        if work > there * (1 - shop.kept_share):
+        if work > present_min * (1 - shop.kept_share):
             told.append(
-                f"{work:.0f} of the mechanics' {there:.0f} minutes would be planned: that takes "
-                f"from the {percent(shop.kept_share)} kept for unplanned work."
+                f"{work:.0f} of the mechanics' {present_min:.0f} minutes would be planned: "
+                f"that takes from the {percent(shop.kept_share)} kept for unplanned work."
             )
         rows = {row for row, _, _ in visits} | {self._row(one) for one in self._standing()}
         if shop.vehicles_a_day is not None and len(rows) > shop.vehicles_a_day:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from fleet.faults import Fault
-from fleet.readings.book import read_book
+from fleet.readings.spreadsheet import read_spreadsheet
 from fleet.today import day
 from fleet.vehicles.models import Depot
 from fleet.whatif import capacity, duty, limits, products, vehicles
@@ -180,7 +180,7 @@ def from_file(path: Path, name: str = "") -> list[Any]:
         return found
     if not path.exists():
         raise Fault(f"There is no file {name}.")
-    return _of_sheet(next(iter(read_book(path).values()), []), name)
+    return _of_sheet(next(iter(read_spreadsheet(path).values()), []), name)
 
 
 def _of_sheet(grid: Sequence[Sequence[Any]], name: str) -> list[Any]:

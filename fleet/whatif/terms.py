@@ -23,7 +23,7 @@ from fleet.consumables.learn import Learnt
 from fleet.consumables.recipes import Recipes, gather_recipes
 from fleet.due.gather import utc_offsets
 from fleet.due.models import Service
-from fleet.due.rules import Book, gather_book
+from fleet.due.rules import Basis, gather_basis
 from fleet.overview.weeks import minutes_of_services
 from fleet.stores.prices import UnitPrice, unit_prices
 from fleet.vehicles.models import Depot
@@ -54,7 +54,7 @@ class Shop:
 
 
 @dataclass
-class Book12:
+class YearTerms:
     """Everything that holds from a day on."""
 
     terms: Terms
@@ -78,34 +78,34 @@ class Asked:
 class _Part:
     """Rows of some vehicles of one type at one depot."""
 
-    some: Class
+    group: Class
     own: Class  # with the services as they are for vehicles with a fluid of their own
     ways: Ways
     depot: int
     rho: Array
 
 
-def gather_terms(begin_on: date, until_on: date, asked: Asked) -> Book12:
+def gather_terms(begin_on: date, until_on: date, asked: Asked) -> YearTerms:
     """Read everything that holds from one day up to another."""
-    book, recipes = gather_book(), gather_recipes()
+    basis, recipes = gather_basis(), gather_recipes()
     calendar = _calendar(begin_on, until_on, asked.span)
     parts: list[_Part] = []
     units: dict[tuple[int, int], int] = {}
     taken: list[Unit] = []
     between: dict[int, Array] = {}
     for row, depot in enumerate(asked.depots):
-        classes = list(gather(depot.pk, book.rules))
+        classes = list(gather(depot.pk, basis.rules))
         own, varied = with_own_fluids(depot.pk, begin_on, classes, recipes)
-        offset_d = float(utc_offsets(np.array([depot.pk]), book.depots)[0])
-        for some, one in zip(classes, own, strict=True):
-            ways = Ways.of(some, calendar, offset_d, book.rules.widening)
-            parts.append(_Part(some, one, ways, row, _rho(some, ways, depot, calendar, asked)))
+        offset_d = float(utc_offsets(np.array([depot.pk]), basis.depots)[0])
+        for group, one in zip(classes, own, strict=True):
+            ways = Ways.of(group, calendar, offset_d, basis.rules.widening)
+            parts.append(_Part(group, one, ways, row, _rho(group, ways, depot, calendar, asked)))
         _add_units(row, own, varied, asked.learnt, units, taken)
-        _add_between(row, depot, classes, calendar, varied, offset_d, book, asked, between)
+        _add_between(row, classes, calendar, varied, offset_d, basis, asked, between)
     shops = [_shop(depot, asked, recipes) for depot in asked.depots]
-    terms = _joined(begin_on, parts, units, shops, book)
-    unknown = sum(len(part.some.unknown) for part in parts)
-    return Book12(terms, taken, shops, between, unknown)
+    terms = _joined(begin_on, parts, units, shops, basis)
+    unknown = sum(len(part.group.unknown) for part in parts)
+    return YearTerms(terms, taken, shops, between, unknown)
 
 
 def _calendar(begin_on: date, until_on: date, span: Span) -> Calendar:
@@ -123,9 +123,9 @@ def _calendar(begin_on: date, until_on: date, span: Span) -> Calendar:
     return Calendar(begin_d, edges_d, days, stretches, {})
 
 
-def _rho(some: Class, ways: Ways, depot: Depot, calendar: Calendar, asked: Asked) -> Array:
+def _rho(group: Class, ways: Ways, depot: Depot, calendar: Calendar, asked: Asked) -> Array:
     whole = Stretch(-1, 0, float(calendar.today_d), float(asked.span.end_d))
-    return rho_of(some, ways, whole, asked.learnt.sigma_of(depot.pk, some.type_id))
+    return rho_of(group, ways, whole, asked.learnt.sigma_of(depot.pk, group.type_id))
 
 
 def _add_units(
@@ -149,12 +149,11 @@ def _add_units(
 
 def _add_between(
     row: int,
-    depot: Depot,
     classes: Sequence[Class],
     calendar: Calendar,
     recipes: Recipes,
     offset_d: float,
-    book: Book,
+    basis: Basis,
     asked: Asked,
     between: dict[int, Array],
 ) -> None:
@@ -162,7 +161,7 @@ def _add_between(
     bare = replace(recipes, taken={}, disturbed={})
     vehicles = [_without_services(one) for one in classes]
     ahead = look_ahead(
-        depot.pk, vehicles, calendar, bare, asked.learnt, offset_d, book.rules.widening
+        asked.depots[row].pk, vehicles, calendar, bare, asked.learnt, offset_d, basis.rules.widening
     )
     stretch = asked.span.stretch[[int(s.begin_d) - asked.span.first_d for s in calendar.months]]
     shape = len(asked.depots), asked.span.stretches
@@ -171,9 +170,9 @@ def _add_between(
         between.setdefault(item_id, np.zeros(shape))[row, stretch] += means
 
 
-def _without_services(some: Class) -> Class:
+def _without_services(group: Class) -> Class:
     none = np.empty(0, dtype=np.int64)
-    return replace(some, vehicle=none, service_id=none, services=_rows(some.services, none))
+    return replace(group, vehicle=none, service_id=none, services=_rows(group.services, none))
 
 
 def _rows(services: Services, rows: IntArray) -> Services:
@@ -202,26 +201,26 @@ def _joined(
     parts: Sequence[_Part],
     units: Mapping[tuple[int, int], int],
     shops: Sequence[Shop],
-    book: Book,
+    basis: Basis,
 ) -> Terms:
     """The rows of all parts as one table, in the order of vehicle and service."""
-    vehicle_at = np.cumsum([0, *(len(part.some.vehicle_id) for part in parts)])
-    vehicle_id = _column([part.some.vehicle_id for part in parts])
-    service_id = _column([part.some.service_id for part in parts])
-    vehicle = _column([part.some.vehicle + vehicle_at[at] for at, part in enumerate(parts)])
-    depot = _column([np.full(len(part.some.vehicle_id), part.depot) for part in parts])
+    vehicle_at = np.cumsum([0, *(len(part.group.vehicle_id) for part in parts)])
+    vehicle_id = _column([part.group.vehicle_id for part in parts])
+    service_id = _column([part.group.service_id for part in parts])
+    vehicle = _column([part.group.vehicle + vehicle_at[at] for at, part in enumerate(parts)])
+    depot = _column([np.full(len(part.group.vehicle_id), part.depot) for part in parts])
     unit = _column(
         [[units[part.depot, pk] for pk in part.own.service_id.tolist()] for part in parts]
     )
     key = vehicle_id[vehicle] * KEY + service_id
     order = np.argsort(key)
     of = order, service_id[order]
-    types = _column([np.full(len(part.some.vehicle_id), part.some.type_id) for part in parts])
+    types = _column([np.full(len(part.group.vehicle_id), part.group.type_id) for part in parts])
     rho = np.concatenate([np.empty(0), *(part.rho for part in parts)])
     minutes = minutes_of_services()
     work_min = np.array([float(minutes.get(pk, 0)) for pk in of[1].tolist()])
-    row_of = {pk: at for at, pk in enumerate(book.rules.service_id.tolist())}
-    early = book.rules.early_share[[row_of[pk] for pk in of[1].tolist()]]
+    row_of = {pk: at for at, pk in enumerate(basis.rules.service_id.tolist())}
+    early = basis.rules.early_share[[row_of[pk] for pk in of[1].tolist()]]
     return Terms(
         begin_d=day_number(begin_on),
         key=key[order],
@@ -248,9 +247,9 @@ def _column(parts: Sequence[Sequence[int] | Array]) -> Array:
 
 def _services(parts: Sequence[_Part]) -> Services:
     """Services of all parts; their meters are rows of all meters."""
-    km_at = np.cumsum([0, *(len(part.some.km.id) for part in parts)])
-    hours_at = np.cumsum([0, *(len(part.some.hours.id) for part in parts)])
-    each = [part.some.services for part in parts]
+    km_at = np.cumsum([0, *(len(part.group.km.id) for part in parts)])
+    hours_at = np.cumsum([0, *(len(part.group.hours.id) for part in parts)])
+    each = [part.group.services for part in parts]
 
     def meters(name: str, begins: Array) -> Array:
         own = [getattr(one, name) for one in each]

@@ -9,7 +9,7 @@ import numpy as np
 
 from fleet import chain
 from fleet.bulk import Array
-from fleet.calc.year_ahead import FUTURES, SUMS, Held, Span, Tally, follow
+from fleet.calc.year_ahead import FUTURES, SUMS, Carried, Span, Tally, follow
 from fleet.consumables.gather import day_number
 from fleet.consumables.learn import learn
 from fleet.consumables.recipes import gather_recipes
@@ -21,7 +21,7 @@ from fleet.visits import plan
 from fleet.visits.gather import gather
 from fleet.whatif.kinds import Touched
 from fleet.whatif.rows import YEAR_D, Change
-from fleet.whatif.terms import Asked, Book12, gather_terms
+from fleet.whatif.terms import Asked, YearTerms, gather_terms
 
 Progress = Callable[[float, str], None]
 MEASURES = (
@@ -78,20 +78,20 @@ def live(
     span, _ = months_of(first_on, YEAR_D)
     asked = Asked(depots, first_on, span, learn(first_on, gather_recipes()))
     year = Year(first_on, YEAR_D, _nothing(len(depots), span), {}, [])
-    held: Held | None = None
+    carried: Carried | None = None
     for begin_on, until_on in zip(begins, [*begins[1:], last_on], strict=True):
         done = (begin_on - first_on).days / YEAR_D
         progress(0.1 + 0.85 * done, f"following the days from {begin_on:%B %Y}")
         _bring_about([one for one in changes if one.from_on == begin_on], begin_on, year)
         if begin_on == first_on:
             year.plans = _plans(depots, first_on, progress)
-        book = gather_terms(begin_on, until_on, asked)
-        tally, held = follow(book.terms, day_number(until_on), span, held)
-        _count(year, tally, book)
+        terms_of = gather_terms(begin_on, until_on, asked)
+        tally, carried = follow(terms_of.terms, day_number(until_on), span, carried)
+        _count(year, tally, terms_of)
         _count_hands(
-            year, book, depots, slice(*((d - first_on).days for d in (begin_on, until_on)))
+            year, terms_of, depots, slice(*((d - first_on).days for d in (begin_on, until_on)))
         )
-    _tell(year, book, depots)
+    _tell(year, terms_of, depots)
     return year
 
 
@@ -132,8 +132,8 @@ def _plans(depots: Sequence[Depot], first_on: date, progress: Progress) -> list[
     return found
 
 
-def _count(year: Year, tally: Tally, book: Book12) -> None:
-    shops, figures = book.shops, year.figures
+def _count(year: Year, tally: Tally, terms_of: YearTerms) -> None:
+    shops, figures = terms_of.shops, year.figures
     for name in SUMS:
         figures[name] += getattr(tally, name)
     rates = np.array([float(shop.rate_minor_per_h or 0) for shop in shops])
@@ -142,25 +142,25 @@ def _count(year: Year, tally: Tally, book: Book12) -> None:
     figures["visits_minor"] += tally.visits * visit[:, None, None]
     used: dict[int, Array] = {}
     shape = figures["visits"].shape
-    for number, unit in enumerate(book.units):
+    for number, unit in enumerate(terms_of.units):
         for item_id, quantity in unit.items.items():
             own = used.setdefault(item_id, np.zeros(shape))
             own[unit.depot] += quantity * tally.counts[number]
-    for item_id, between in book.between.items():
+    for item_id, between in terms_of.between.items():
         used[item_id] = used.get(item_id, np.zeros(shape)) + between[:, :, None]
     for item_id, quantities in used.items():
         year.items[item_id] = year.items.get(item_id, np.zeros(shape)) + quantities
-        _price(year, item_id, quantities, book)
+        _price(year, item_id, quantities, terms_of)
 
 
-def _count_hands(year: Year, book: Book12, depots: Sequence[Depot], days: slice) -> None:
-    for depot, shop in zip(depots, book.shops, strict=True):
+def _count_hands(year: Year, terms_of: YearTerms, depots: Sequence[Depot], days: slice) -> None:
+    for depot, shop in zip(depots, terms_of.shops, strict=True):
         minutes = float(shop.places.mechanic_min[:, days].sum())
         year.mechanic_min[depot.slug] = year.mechanic_min.get(depot.slug, 0.0) + minutes
 
 
-def _price(year: Year, item_id: int, quantities: Array, book: Book12) -> None:
-    for row, shop in enumerate(book.shops):
+def _price(year: Year, item_id: int, quantities: Array, terms_of: YearTerms) -> None:
+    for row, shop in enumerate(terms_of.shops):
         price = shop.prices.get(item_id)
         if price is not None:
             per = price.price_minor / price.quantity
@@ -169,9 +169,9 @@ def _price(year: Year, item_id: int, quantities: Array, book: Book12) -> None:
             year.unpriced.add(item_id)
 
 
-def _tell(year: Year, book: Book12, depots: Sequence[Depot]) -> None:
+def _tell(year: Year, terms_of: YearTerms, depots: Sequence[Depot]) -> None:
     """What the figures rest on, in sentences, as it stands at the end of the year."""
-    for depot, shop in zip(depots, book.shops, strict=True):
+    for depot, shop in zip(depots, terms_of.shops, strict=True):
         days = slice(0, year.days)
         mechanics = shop.places.mechanic_min.sum(axis=0)[days]
         bays = shop.places.bay_min.sum(axis=0)[days]
@@ -186,10 +186,10 @@ def _tell(year: Year, book: Book12, depots: Sequence[Depot]) -> None:
                 f"No labour rate is entered for {depot}: its work costs nothing here."
             )
         year.notes += shop.places.lacking
-    if book.unknown:
+    if terms_of.unknown:
         year.notes.append(
-            f"{book.unknown} services have no known history and are not followed; enter it on the "
-            "Vehicle pages."
+            f"{terms_of.unknown} services have no known history and are not followed; enter "
+            "it on the Vehicle pages."
         )
     if year.unpriced:
         names = Item.objects.filter(pk__in=year.unpriced).order_by("name")

@@ -7,7 +7,7 @@ from typing import Any
 
 from django.db.models import Model
 
-from fleet.readings.book import ERROR_VALUE, WITHOUT_VALUE
+from fleet.readings.spreadsheet import ERROR_VALUE, WITHOUT_VALUE
 from fleet.units import torque_in, torque_nm
 from fleet.workbook.cells import Cell, CellFault, Kind, is_empty, rounded
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from django.db import transaction
 
-from fleet.readings.book import BookFault, read_book
+from fleet.readings.spreadsheet import SpreadsheetFault, read_spreadsheet
 from fleet.workbook.columns import Key, Row, Sheet
 from fleet.workbook.history_doubts import check_history
 from fleet.workbook.notes import BookRefused, Note, Notes
@@ -107,8 +107,8 @@ def _read(path: Path, name: str, now: datetime, tell: Progress) -> tuple[dict[st
     tell(0.0, "reading the file")
     notes = Notes()
     try:
-        return tables_of(read_book(path), _latest_today(now), notes), notes
-    except BookFault as fault:
+        return tables_of(read_spreadsheet(path), _latest_today(now), notes), notes
+    except SpreadsheetFault as fault:
         raise BookRefused([Note(name or path.name, 0, "", str(fault).rstrip("."))]) from fault
 
 

@@ -41,11 +41,11 @@ class Table:
                 )
 
 
-def tables_of(book: Mapping[str, Grid], today: date, notes: Notes) -> dict[str, Table]:
+def tables_of(workbook: Mapping[str, Grid], today: date, notes: Notes) -> dict[str, Table]:
     """The book's rows by sheet; ``today`` is the latest day it can be anywhere."""
-    grids = {_plain(name): grid for name, grid in book.items()}
+    grids = {_plain(name): grid for name, grid in workbook.items()}
     known = {_plain(sheet.name) for sheet in SHEETS} | {_plain(READ_ME)}
-    for name in book:
+    for name in workbook:
         if _plain(name) not in known:
             notes.warn(name, 0, "", "this sheet is not known and was left out")
     if not known & grids.keys() - {_plain(READ_ME)}:

@@ -213,7 +213,7 @@ def vin_looks_right(world: World, row: Record) -> None:
         row.warn("vin", doubt.rstrip("."))
 
 
-def meter_is_there(world: World, row: Record) -> None:
+def meter_exists(world: World, row: Record) -> None:
     expected = world.value(row.sheet, row.row, "vehicle.vehicle_type.expected_h_per_day")
     if row["meter"] == "hours" and expected is None and not world.has_hours(row["vehicle"]):
         row.fault("meter", "the vehicle has no hour meter; give its type expected engine hours")
@@ -325,7 +325,7 @@ RULES: dict[str, tuple[Rule, ...]] = {
         odometer_never_fell,
         vin_looks_right,
     ),
-    "Meter changes": (meter_is_there,),
+    "Meter changes": (meter_exists,),
     "Service history": (done_after_the_start,),
     "Fills": (product_is_named, product_suits_the_fill),
     "Usage sheets": (parts_are_within_the_whole,),

@@ -93,36 +93,36 @@ def _local(world: World, sheet: Sheet, row: Row, column: Column, value: datetime
 
 
 def _write(path: Path, rows: Mapping[str, Iterable[Sequence[Cell]]]) -> None:
-    with xlsxwriter.Workbook(path, {"constant_memory": True}) as book:
-        styles = _styles(book)
-        _write_read_me(book, styles)
+    with xlsxwriter.Workbook(path, {"constant_memory": True}) as workbook:
+        styles = _styles(workbook)
+        _write_read_me(workbook, styles)
         for sheet in SHEETS:
-            page = book.add_worksheet(sheet.name)
+            page = workbook.add_worksheet(sheet.name)
             _lay_out(page, sheet, styles)
             for index, row in enumerate(rows[sheet.name], FIRST_ROW):
                 for place, cell in enumerate(row):
                     _write_cell(page, index, place, cell, styles[sheet.columns[place].kind.style])
 
 
-def _styles(book: Any) -> dict[str, Any]:
+def _styles(workbook: Any) -> dict[str, Any]:
     heading = {"bold": True, "text_wrap": True, "valign": "vcenter", "border": 1}
     styles = {
-        name: book.add_format({"num_format": number_format, "valign": "top"})
+        name: workbook.add_format({"num_format": number_format, "valign": "top"})
         for name, number_format in NUMBER_FORMATS.items()
     }
     return styles | {
-        "title": book.add_format({"bold": True, "font_size": 16}),
-        "wrapped": book.add_format({"text_wrap": True, "valign": "top"}),
-        "required": book.add_format(heading | {"bg_color": "#1F3A4D", "font_color": "#FFFFFF"}),
-        "optional": book.add_format(heading | {"bg_color": "#D8E2E8"}),
-        "explanation": book.add_format(
+        "title": workbook.add_format({"bold": True, "font_size": 16}),
+        "wrapped": workbook.add_format({"text_wrap": True, "valign": "top"}),
+        "required": workbook.add_format(heading | {"bg_color": "#1F3A4D", "font_color": "#FFFFFF"}),
+        "optional": workbook.add_format(heading | {"bg_color": "#D8E2E8"}),
+        "explanation": workbook.add_format(
             {"italic": True, "text_wrap": True, "valign": "top", "font_color": "#555555"}
         ),
     }
 
 
-def _write_read_me(book: Any, styles: Mapping[str, Any]) -> None:
-    page = book.add_worksheet(READ_ME)
+def _write_read_me(workbook: Any, styles: Mapping[str, Any]) -> None:
+    page = workbook.add_worksheet(READ_ME)
     page.set_column(0, 0, 22)
     page.set_column(1, 1, 100)
     page.write_string(0, 0, "Fleet workbook", styles["title"])

@@ -46,7 +46,7 @@ def _words(choices: Any) -> list[tuple[str, str]]:
     return [(value, value) for value in choices.values]
 
 
-def _some_of(choices: Any, text: str) -> forms.MultipleChoiceField:
+def _any_of(choices: Any, text: str) -> forms.MultipleChoiceField:
     return forms.MultipleChoiceField(
         choices=_words(choices), required=False, widget=forms.CheckboxSelectMultiple, help_text=text
     )
@@ -215,7 +215,7 @@ class Fasteners(RemovableRows):
 
 class ToolForm(forms.ModelForm):  # type: ignore[type-arg]
     kind = forms.ChoiceField(choices=_words(Tool.Kind), initial=Tool.Kind.OTHER)
-    raising = _some_of(Raising, "Only in bays that raise the vehicle so; none: all.")
+    raising = _any_of(Raising, "Only in bays that raise the vehicle so; none: all.")
 
     class Meta:
         model = Tool
@@ -271,16 +271,16 @@ class ProcedureAdmin(SetUpAdmin):
 class CautionForm(forms.ModelForm):  # type: ignore[type-arg]
     """A caution may be changed as long as every procedure keeps what it needs."""
 
-    step_kinds = _some_of(Step.Kind, "Before these steps.")
-    raising = _some_of(Raising, "In bays that raise the vehicle so; none: all.")
-    families = _some_of(Procedure.Family, "For these families; none: all.")
-    powertrains = _some_of(Powertrain, "For vehicles driven so; none: all.")
+    step_kinds = _any_of(Step.Kind, "Before these steps.")
+    raising = _any_of(Raising, "In bays that raise the vehicle so; none: all.")
+    families = _any_of(Procedure.Family, "For these families; none: all.")
+    powertrains = _any_of(Powertrain, "For vehicles driven so; none: all.")
     used_fluids = Listed(
         required=False,
         help_text="Where what comes out is collected as one of these, with ; between; none: all.",
     )
-    only_while = _some_of(Caution.While, "Only where all of this holds; none: always.")
-    demands = _some_of(Caution.Demand, "A step that makes it impossible is refused.")
+    only_while = _any_of(Caution.While, "Only where all of this holds; none: always.")
+    demands = _any_of(Caution.Demand, "A step that makes it impossible is refused.")
     returns = forms.ChoiceField(
         choices=[("", "as its mark does"), *_words(Caution.Returns)],
         required=False,

@@ -13,9 +13,9 @@ from django.db import transaction
 from django.db.models import Count, Q, Sum
 
 from fleet.calc.packs import drawn
+from fleet.people.actor import Actor
 from fleet.stores import moves as stock_moves
 from fleet.stores.models import Item, StockMove
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import WorkOrder
 from fleet.workorders.used import Used, used_by
 
@@ -47,12 +47,12 @@ def book(actor: Actor, order_id: int) -> Booked:
         order = WorkOrder.objects.select_for_update(of=("self",)).get(pk=order_id)
         booking = order.where == WorkOrder.Where.OWN and order.state in ENDED
         used = used_by(order) if booking else Used()
-        wanted, there = _wanted(used), _there(order)
-        items = {item.pk: item for item in Item.objects.filter(pk__in=_item_ids(wanted, there))}
+        wanted, booked = _wanted(used), _booked(order)
+        items = {item.pk: item for item in Item.objects.filter(pk__in=_item_ids(wanted, booked))}
         moves = [
             stock_moves.record(actor, move)
-            for slot in sorted({*wanted, *there})
-            if (move := _difference(order, slot, wanted, there, items)) is not None
+            for slot in sorted({*wanted, *booked})
+            if (move := _difference(order, slot, wanted, booked, items)) is not None
         ]
     return Booked(tuple(moves), tuple(sorted(set(used.not_kept))))
 
@@ -64,8 +64,8 @@ def follow(actor: Actor, job_id: int) -> None:
         book(actor, order.pk)
 
 
-def _item_ids(wanted: dict[Slot, _Wanted], there: dict[Slot, dict[str, int]]) -> set[int]:
-    return {item_id for item_id, _, _ in (*wanted, *there)}
+def _item_ids(wanted: dict[Slot, _Wanted], booked: dict[Slot, dict[str, int]]) -> set[int]:
+    return {item_id for item_id, _, _ in (*wanted, *booked)}
 
 
 def _wanted(used: Used) -> dict[Slot, _Wanted]:
@@ -96,7 +96,7 @@ def _discarded(per_job: dict[tuple[int, int], int]) -> dict[int, int]:
     return {item_id: rest for item_id, rest in found.items() if rest}
 
 
-def _there(order: WorkOrder) -> dict[Slot, dict[str, int]]:
+def _booked(order: WorkOrder) -> dict[Slot, dict[str, int]]:
     """What is booked already."""
     rows = (
         StockMove.objects.filter(order_number=order.number)
@@ -116,11 +116,11 @@ def _difference(
     order: WorkOrder,
     slot: Slot,
     wanted: dict[Slot, _Wanted],
-    there: dict[Slot, dict[str, int]],
+    booked: dict[Slot, dict[str, int]],
     items: dict[int, Item],
 ) -> stock_moves.Move | None:
     target = wanted.get(slot, _Wanted())
-    before = there.get(slot, {"moved": 0, "worth": 0, "moves": 0, "unpriced": 0})
+    before = booked.get(slot, {"moved": 0, "worth": 0, "moves": 0, "unpriced": 0})
     quantity = target.quantity - before["moved"]
     if quantity == 0:
         return None

@@ -10,9 +10,9 @@ from fleet.calc.calendar import add_months
 from fleet.calc.slips import Ask, Slip
 from fleet.due.models import CheckFigure, CheckResult, DueEarlier
 from fleet.faults import Fault
+from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.vehicles.models import Vehicle
-from fleet.workorders.actor import Actor
 from fleet.workorders.keys import known
 from fleet.workorders.models import CalledBy, Job, WorkOrder
 from fleet.workorders.recording import again, doubt_of, doubts_kept, order_to_record, refuse_waiting

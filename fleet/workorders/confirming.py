@@ -10,10 +10,10 @@ from fleet.due.calls import called_since, gather_calls, standing
 from fleet.due.models import DueEarlier, ServiceDone
 from fleet.due.record import record_done
 from fleet.due.record import withdraw as void
+from fleet.people.actor import Actor
 from fleet.usage.models import UsageState
 from fleet.vehicles.models import Meter
 from fleet.workorders import findings, rechecks, torques
-from fleet.workorders.actor import Actor
 from fleet.workorders.keys import known
 from fleet.workorders.models import (
     ConfirmRecord,

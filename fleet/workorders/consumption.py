@@ -5,8 +5,8 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from fleet.due.models import TopUp
+from fleet.people.actor import Actor
 from fleet.workorders import findings
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import Finding
 
 LITRES_PER_1000_KM = 0.5  # our choice; makers allow from 0.3 to 1

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 from fleet.due.models import Service
 from fleet.faults import Fault
+from fleet.people.actor import Actor
 from fleet.vehicles.models import Vehicle
-from fleet.workorders.actor import Actor
 from fleet.workorders.issue import draft
 from fleet.workorders.listing import open_jobs
 

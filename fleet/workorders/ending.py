@@ -10,6 +10,7 @@ from django.db import IntegrityError, transaction
 from fleet.due.models import CheckResult, DueEarlier, ServiceDone
 from fleet.due.record import at_reading, record_done, withdraw
 from fleet.faults import Fault, Forbidden, Question, Refused
+from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import Right
 from fleet.readings import judge, thousands
@@ -28,7 +29,6 @@ from fleet.workorders import (
     rechecks,
     restrictions,
 )
-from fleet.workorders.actor import Actor
 from fleet.workorders.checks import anchor_watch
 from fleet.workorders.models import Job, WorkOrder
 from fleet.workorders.progress import edit, locked

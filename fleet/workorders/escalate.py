@@ -12,11 +12,11 @@ from fleet.due.listing import by_day, condition, depot_days
 from fleet.due.models import DueDate
 from fleet.due.rules import gather_depots
 from fleet.faults import Fault, Refused
+from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Vehicle
 from fleet.workorders import findings
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import Escalation
 
 Stage = Escalation.Stage
@@ -101,10 +101,10 @@ def longest_late_first(questions: QuerySet[Escalation]) -> QuerySet[Escalation]:
 
 def _open(rows: QuerySet[DueDate], stage: str, today: date) -> int:
     """One open question per vehicle, service and stage, for rows that have none yet."""
-    there = Escalation.objects.filter(
+    asked = Escalation.objects.filter(
         vehicle=OuterRef("vehicle"), service=OuterRef("service"), stage=stage, closed_on=None
     )
-    missing = rows.filter(~Exists(there)).order_by()
+    missing = rows.filter(~Exists(asked)).order_by()
     sql, params = missing.values("vehicle_id", "service_id").query.sql_with_params()
     given: list[Any] = [str(stage), today.isoformat()]
     cast = "%s::date" if connection.vendor == "postgresql" else "%s"

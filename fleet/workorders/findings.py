@@ -10,11 +10,11 @@ from django.db.models import Exists, OuterRef, QuerySet
 
 from fleet.due.models import DueEarlier, Service
 from fleet.faults import Fault, Forbidden, Refused
+from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
 from fleet.vehicles.models import Compartment, Vehicle
 from fleet.workorders import issue, joblist, late
-from fleet.workorders.actor import Actor
 from fleet.workorders.keys import known
 from fleet.workorders.listing import orders_to_join
 from fleet.workorders.models import CalledBy, DoNotUse, Finding, FluidRecord, WorkOrder
@@ -151,9 +151,9 @@ def _join(actor: Actor, finding: Finding, number: str, work: Work) -> WorkOrder:
     open_orders = orders_to_join([finding.vehicle_id])
     order = open_orders.filter(number__iexact=number.strip()).first()
     if order is None:
-        there = ", ".join(open_orders.values_list("number", flat=True)) or "none"
+        numbers = ", ".join(open_orders.values_list("number", flat=True)) or "none"
         raise Fault(
-            f"{finding.vehicle} has no open order {number.strip()[:20]}; open: {there}.",
+            f"{finding.vehicle} has no open order {number.strip()[:20]}; open: {numbers}.",
             about="join",
         )
     WorkOrder.objects.filter(pk=order.pk, follows=None).update(follows=finding)

@@ -7,14 +7,14 @@ from django.db import transaction
 
 from fleet.calc.slips import Ask, litres_question
 from fleet.faults import Fault
+from fleet.people.actor import Actor
 from fleet.stores.models import Product
 from fleet.units import percent
 from fleet.vehicles.models import Compartment, Depot
 from fleet.workorders import booking, findings, keep_fill, quantities
-from fleet.workorders.actor import Actor
-from fleet.workorders.by_book import name_compartment
 from fleet.workorders.fluids_in import acceptance, choices
 from fleet.workorders.keys import known
+from fleet.workorders.makers_figure import name_compartment
 from fleet.workorders.models import Finding, FluidRecord, Job, Procedure, WorkOrder
 from fleet.workorders.points import cure_question
 from fleet.workorders.quantities import Quantity
@@ -175,8 +175,8 @@ def _too_much(
             *(taken.litres, most_l), already_l=drained_l, low=1.0, high=BEYOND, typed_text=typed
         )
         in_all = f", {drained_l + taken.litres:g} L in all" if drained_l else ""
-        held = f"the {place.name.lower()} holds {most_l:g} L as far as is known"
-        text = f"{taken.litres:g} L{in_all} came out, but {held}. Is that right?"
+        known = f"the {place.name.lower()} holds {most_l:g} L as far as is known"
+        text = f"{taken.litres:g} L{in_all} came out, but {known}. Is that right?"
         return None if ask is None else replace(ask, text=text)
     return litres_question(
         taken.litres,

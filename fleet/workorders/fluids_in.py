@@ -6,10 +6,11 @@ from django.db import transaction
 from django.db.models import Q, QuerySet
 
 from fleet.faults import Fault, Refused
+from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.stores.models import AcceptedFluid, Product
 from fleet.vehicles.models import Compartment
-from fleet.workorders.actor import Actor, note_event
+from fleet.workorders.events import note_event
 from fleet.workorders.listing import service_jobs
 from fleet.workorders.models import Job, Substitute, WorkOrder
 

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from django.db.models import Q
 
 from fleet.due.models import CheckResult, DueEarlier
+from fleet.people.actor import Actor
 from fleet.people.models import Person
-from fleet.workorders.actor import Actor
 from fleet.workorders.findings import clear_do_not_use, who_may_clear
 from fleet.workorders.models import DoNotUse, Finding, FluidRecord
 

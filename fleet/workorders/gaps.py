@@ -13,8 +13,8 @@ from django.db.models import Subquery
 from fleet.calc.slips import litres_question
 from fleet.due.models import CheckFigure, CheckResult, Service
 from fleet.faults import Question
+from fleet.people.actor import Actor
 from fleet.workorders import keep_fill
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import Gap, Job, Procedure, Step, WorkOrder, Wrench
 from fleet.workorders.points import missing_points
 

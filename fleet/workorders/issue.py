@@ -14,13 +14,14 @@ from fleet import bulk
 from fleet.due.listing import life_used
 from fleet.due.models import DueDate, Service
 from fleet.faults import Fault, Refused
+from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import Right
 from fleet.today import today_at
 from fleet.vehicles.models import Compartment, Vehicle
 from fleet.workorders import lines
-from fleet.workorders.actor import Actor, note_event
 from fleet.workorders.bays import check_raising
+from fleet.workorders.events import note_event
 from fleet.workorders.models import Finding, Job, OrderEvent, Raising, WorkOrder
 
 OtherWork = tuple[str, int]  # what, and minutes

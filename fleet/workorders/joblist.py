@@ -5,10 +5,11 @@ from collections.abc import Collection, Sequence
 from django.db import transaction
 
 from fleet.faults import Fault, Refused
+from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.workorders import issue
-from fleet.workorders.actor import Actor, note_event
 from fleet.workorders.bays import refuse_on_the_ground
+from fleet.workorders.events import note_event
 from fleet.workorders.issue import OtherWork
 from fleet.workorders.models import (
     FluidRecord,
@@ -119,26 +120,28 @@ def move_jobs(
     """
     with transaction.atomic():
         ids = [order_id] if to_id is None else sorted((order_id, to_id))
-        held = {pk: locked(pk) for pk in ids}  # one order of locking for all
-        chosen = list(held[order_id].jobs.filter(pk__in=job_ids).order_by("pk"))
+        orders = {pk: locked(pk) for pk in ids}  # one order of locking for all
+        chosen = list(orders[order_id].jobs.filter(pk__in=job_ids).order_by("pk"))
         if not chosen or len(chosen) < len(set(job_ids)):
-            raise Fault(f"{held[order_id]} has no such job: choose some of its own.", about="jobs")
+            raise Fault(
+                f"{orders[order_id]} has no such job: choose some of its own.", about="jobs"
+            )
         for job in chosen:
             _refuse_begun(job)
-        actor.must(Right.RELEASE, held[order_id].depot_id)
+        actor.must(Right.RELEASE, orders[order_id].depot_id)
         titles = [job.title for job in chosen]
         if to_id is None:
-            target = issue.empty_draft(actor, held[order_id].vehicle, _said(titles, reason))
+            target = issue.empty_draft(actor, orders[order_id].vehicle, _said(titles, reason))
         else:
             target = edit(actor, to_id, "", Right.RELEASE, None, states=NOT_BEGUN)
             note_event(
                 actor, target, "add jobs", from_state=target.state, to_state=target.state,
-                reason=_said(titles, f"from {held[order_id]}, {reason}"),
+                reason=_said(titles, f"from {orders[order_id]}, {reason}"),
             )  # fmt: skip
-        if target.vehicle_id != held[order_id].vehicle_id:
+        if target.vehicle_id != orders[order_id].vehicle_id:
             raise Fault(f"{target} is of another vehicle.", about="jobs")
-        held[order_id].jobs.filter(pk__in=job_ids).update(order=target)
-        _left(actor, held[order_id], _said(titles, f"to {target}, {reason}"), version)
+        orders[order_id].jobs.filter(pk__in=job_ids).update(order=target)
+        _left(actor, orders[order_id], _said(titles, f"to {target}, {reason}"), version)
     return target
 
 

@@ -90,8 +90,8 @@ def _keep_fill(
 
 def _keep_top_ups(job: Job, place: Compartment, wanted: Sequence[FluidRecord]) -> None:
     keys = {row.client_key for row in wanted}
-    there = job.fluids.filter(compartment=place, way=Way.TOP_UP).values("client_key")
-    TopUp.objects.filter(client_key__in=there).exclude(client_key__in=keys).delete()
+    recorded = job.fluids.filter(compartment=place, way=Way.TOP_UP).values("client_key")
+    TopUp.objects.filter(client_key__in=recorded).exclude(client_key__in=keys).delete()
     for row in wanted:
         record_top_up(
             vehicle=job.order.vehicle,

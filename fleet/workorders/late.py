@@ -15,10 +15,11 @@ from django.db.models import F
 
 from fleet.due.models import CheckResult
 from fleet.faults import Forbidden, Refused
+from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import Right
 from fleet.workorders import measured
-from fleet.workorders.actor import Actor, note_event
+from fleet.workorders.events import note_event
 from fleet.workorders.keys import known
 from fleet.workorders.models import Note, OrderEvent, WorkOrder
 from fleet.workorders.models.records import Record
@@ -145,8 +146,8 @@ def as_note(
     None where the order is not cancelled, the person or the time is another, or the record was
     taken before: then it goes the ordinary way.
     """
-    held = WorkOrder.objects.select_for_update(no_key=True)
-    order = held.filter(pk=order_id, state=CANCELLED).first()
+    locked_orders = WorkOrder.objects.select_for_update(no_key=True)
+    order = locked_orders.filter(pk=order_id, state=CANCELLED).first()
     if order is None or not belongs(actor, order) or _taken(client_key):
         return None
     actor.must(Right.RECORD_WORK, order.depot_id)

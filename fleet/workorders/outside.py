@@ -8,12 +8,13 @@ from django.db import transaction
 from fleet.due.models import Service, ServiceDone
 from fleet.due.record import record_done
 from fleet.faults import Fault
+from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.readings.enter import noon_at
 from fleet.today import today_at
 from fleet.vehicles.models import Vehicle
 from fleet.workorders import progress
-from fleet.workorders.actor import Actor, note_event
+from fleet.workorders.events import note_event
 from fleet.workorders.issue import number_of
 from fleet.workorders.models import Job, WorkOrder
 

@@ -7,9 +7,9 @@ from pathlib import Path
 from django.conf import settings
 
 from fleet.faults import Fault
+from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.workorders import photos
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import WorkOrder
 from fleet.workorders.progress import edit
 

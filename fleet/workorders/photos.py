@@ -12,10 +12,10 @@ from django.db.models import Q, QuerySet
 from PIL import Image, ImageOps, UnidentifiedImageError
 
 from fleet.faults import Fault
+from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Vehicle
-from fleet.workorders.actor import Actor
 from fleet.workorders.keys import known
 from fleet.workorders.models import Finding, Photo, WorkOrder
 from fleet.workorders.recording import order_to_record

@@ -11,11 +11,12 @@ from django.db import transaction
 from django.db.models import F
 
 from fleet.faults import Fault, Refused, Stale
+from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import Right
 from fleet.workorders import gaps
-from fleet.workorders.actor import Actor, note_event, note_events
 from fleet.workorders.bays import check_raising, refuse_on_the_ground, services_of
+from fleet.workorders.events import note_event, note_events
 from fleet.workorders.models import Finding, Job, Raising, WorkOrder
 
 State = WorkOrder.State
@@ -47,8 +48,8 @@ def release_many(actor: Actor, versions: Mapping[int, int | None]) -> dict[int, 
         By order id, the version that was seen; None: whichever it is.
     """
     with transaction.atomic():
-        held = WorkOrder.objects.select_for_update().select_related("depot")
-        rows = list(held.filter(pk__in=versions).order_by("pk"))  # one order of locking for all
+        rows_of = WorkOrder.objects.select_for_update().select_related("depot")
+        rows = list(rows_of.filter(pk__in=versions).order_by("pk"))  # one order of locking for all
         found = {row.pk: _why_not_released(actor, row, versions[row.pk]) for row in rows}
         free = [row for row in rows if found[row.pk] is None]
         WorkOrder.objects.filter(pk__in=[row.pk for row in free]).update(
@@ -306,8 +307,8 @@ def _refuse_wrong_fluid(job: Job) -> None:
 
 
 def _job(job_id: int) -> Job:
-    held = Job.objects.select_for_update(of=("self",))
-    found = held.select_related("order", "service__compartment").filter(pk=job_id).first()
+    rows_of = Job.objects.select_for_update(of=("self",))
+    found = rows_of.select_related("order", "service__compartment").filter(pk=job_id).first()
     if found is None:
         raise Fault(f"There is no job {job_id}.")
     return found

@@ -4,10 +4,10 @@ import re
 from dataclasses import dataclass
 
 from fleet.faults import Fault, Question
+from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.units import DecimalMark, UnitError, number, volume_l
 from fleet.vehicles.models import Depot
-from fleet.workorders.actor import Actor
 
 WORDS = {"us": "US", "imperial": "imp"}  # of the depot's setting, as units are spelt
 BARE = {

@@ -5,10 +5,10 @@ from django.db import transaction
 from fleet.due.models import DueEarlier
 from fleet.due.record import at_reading
 from fleet.faults import Refused
+from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.readings.models import Reading, ReadingDecision, Verdict
 from fleet.readings.settle import settle
-from fleet.workorders.actor import Actor
 from fleet.workorders.ending import Finished, store_reading
 from fleet.workorders.models import Evidence, WorkOrder
 from fleet.workorders.progress import edit, locked

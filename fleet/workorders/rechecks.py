@@ -13,11 +13,11 @@ from django.db.models import Exists, OuterRef, QuerySet
 from fleet.due.calls import standing
 from fleet.due.models import DueDate, DueEarlier, ServiceDone
 from fleet.due.rules import gather_depots
+from fleet.people.actor import Actor
 from fleet.readings.models import Reading
 from fleet.today import today_at
 from fleet.vehicles.models import Vehicle
 from fleet.workorders import issue, progress
-from fleet.workorders.actor import Actor
 from fleet.workorders.lines import FEW, URGENT
 from fleet.workorders.models import CalledBy, Fastener, Finding, Job, ReCheckRule, Step, WorkOrder
 from fleet.workorders.rules import when_words

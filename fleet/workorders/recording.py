@@ -15,9 +15,9 @@ from django.db.models import QuerySet
 
 from fleet.calc.slips import Ask
 from fleet.faults import Fault, Question, Refused
+from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.workorders import booking, late
-from fleet.workorders.actor import Actor
 from fleet.workorders.keys import known
 from fleet.workorders.models import (
     Job,
@@ -173,7 +173,7 @@ def order_to_record(actor: Actor, order_id: int, *, cancelled_too: bool = False)
     Refused
         It has not been started, or the record is no late one of an order that has ended.
     """
-    order = _held(actor, order_id)
+    order = _locked_order(actor, order_id)
     if order.state not in OPEN_FOR_RECORDS:
         late.take(actor, order, cancelled_too=cancelled_too)
     return order
@@ -200,13 +200,13 @@ def open_order(actor: Actor, order_id: int) -> WorkOrder:
     Refused
         It has not been started, or is signed off or cancelled.
     """
-    order = _held(actor, order_id)
+    order = _locked_order(actor, order_id)
     if order.state not in OPEN_FOR_RECORDS:
         raise Refused(f"{order} is {order.state}: records are taken from start to sign-off.")
     return order
 
 
-def _held(actor: Actor, order_id: int) -> WorkOrder:
+def _locked_order(actor: Actor, order_id: int) -> WorkOrder:
     order = WorkOrder.objects.select_for_update(no_key=True).filter(pk=order_id).first()
     if order is None:
         raise Fault(f"There is no work order {order_id}.")

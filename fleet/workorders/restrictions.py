@@ -5,8 +5,8 @@ from collections.abc import Collection, Mapping
 from django.db.models import QuerySet
 
 from fleet.faults import Fault, Question, Refused
+from fleet.people.actor import Actor
 from fleet.people.roles import Right
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import Restriction, WorkOrder
 
 LIFTED, STAYS = ANSWERS = ("lifted", "stays")
@@ -59,9 +59,9 @@ def keep(actor: Actor, order: WorkOrder, answers: Answers) -> None:
         lifted_on=order,
         lifted_reason=f"at the finish of {order.number}",
     )
-    there = {row.text.casefold() for row in rows if row.pk not in lifted}
+    in_force_texts = {row.text.casefold() for row in rows if row.pk not in lifted}
     text = order.restriction if order.fit_for_use == WorkOrder.Fit.RESTRICTED else ""
-    if text and text.casefold() not in there:
+    if text and text.casefold() not in in_force_texts:
         Restriction.objects.create(
             vehicle_id=order.vehicle_id,
             order=order,

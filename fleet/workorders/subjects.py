@@ -87,11 +87,11 @@ def well(
     """Whether it was as it should be: by what was said, and by every value that has a figure."""
     if seen is None and value is None:
         raise Fault(NO_WORDS, about="seen")
-    held = value if _at_temperature(subject) is None else temperature_c
+    checked = value if _at_temperature(subject) is None else temperature_c
     fails = (
         subject.figure is not None
-        and held is not None
-        and outcome(subject.figure, held) == CheckResult.Outcome.FAIL
+        and checked is not None
+        and outcome(subject.figure, checked) == CheckResult.Outcome.FAIL
     )
     return seen is not False and not fails and not _loose(subject.fastener, value)
 

@@ -7,12 +7,12 @@ from django.db.models import QuerySet
 
 from fleet.calc.slips import Ask, torque_question
 from fleet.faults import Fault
+from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.today import today_at
 from fleet.units import UnitError, number, torque_nm, torque_unit
-from fleet.workorders.actor import Actor
-from fleet.workorders.by_book import BookFigure, fastener_in_words
 from fleet.workorders.keys import known
+from fleet.workorders.makers_figure import MakersFigure, fastener_in_words
 from fleet.workorders.models import Fastener, Job, TorqueRecord, WorkOrder, Wrench
 from fleet.workorders.quantities import decimal_mark
 from fleet.workorders.recording import (
@@ -39,7 +39,7 @@ def torque(
     typed_text: str = "",
     wrench: str = "",
     override_reason: str = "",
-    by_book: BookFigure | None = None,
+    from_maker: MakersFigure | None = None,
 ) -> TorqueRecord:
     """Record a fastener as tightened: to the figure by one tap, or to a typed value.
 
@@ -48,7 +48,7 @@ def torque(
     torque_nm, typed_text
         The torque [N·m], and what was typed for it: its decimal places say how finely it was
         read, its unit stands in the record.
-    by_book
+    from_maker
         Where no procedure names the fastener: its words and the figure of the maker's book.
 
     Raises
@@ -59,7 +59,7 @@ def torque(
     Fault
         No such fastener or wrench, or the order takes no more records.
     """
-    named = {"fastener": fastener} if by_book is None else {}
+    named = {"fastener": fastener} if from_maker is None else {}
     typed = {"to_the_figure": True} if torque_nm is None else {"torque_nm": torque_nm}
     row: TorqueRecord | None = known(
         TorqueRecord.objects, client_key, job_id=job_id, point=point, **named, **typed
@@ -67,7 +67,7 @@ def torque(
     if row is not None:
         return row
     job = job_to_record(actor, job_id)
-    figure = _fastener(job, fastener) if by_book is None else fastener_in_words(job, by_book)
+    figure = _fastener(job, fastener) if from_maker is None else fastener_in_words(job, from_maker)
     ask = None
     if torque_nm is None and figure.torque_max_nm is not None:
         raise Fault(
@@ -96,7 +96,7 @@ def torque(
         **doubts_kept(doubts, override_reason),
         "job": job,
         "reference_nm": figure.torque_nm,
-        "figure_source": "" if by_book is None else figure.source,
+        "figure_source": "" if from_maker is None else figure.source,
         "to_the_figure": torque_nm is None,
     }
     return TorqueRecord.objects.get_or_create(client_key=client_key, defaults=given)[0]

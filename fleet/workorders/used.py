@@ -51,12 +51,12 @@ def used_by(order: WorkOrder) -> Used:
             "fluids__product", "materials_used", "service__procedure__materials__item"
         )
     )
-    procedures = [book.pk for job in jobs if (book := _procedure(job)) is not None]
+    procedures = [foreseen.pk for job in jobs if (foreseen := _procedure(job)) is not None]
     served, shelf = items_of(procedures), _shelf(order.depot_id)
     fluids = fluids_of([(order, job) for job in jobs])
     used = Used()
     for job in jobs:
-        _add_job(used, job, _book(job, served, fluids.get(job.pk), shelf), shelf)
+        _add_job(used, job, _foreseen(job, served, fluids.get(job.pk), shelf), shelf)
     return used
 
 
@@ -76,25 +76,25 @@ def _shelf(depot_id: int) -> _Shelf:
 
 
 def _add_job(
-    used: Used, job: Job, book: list[tuple[Material, Served | None]], shelf: _Shelf
+    used: Used, job: Job, foreseen: list[tuple[Material, Served | None]], shelf: _Shelf
 ) -> None:
     poured = [row for row in job.fluids.all() if _counts(row)]
     for fluid in poured:
-        _add(used, job, _item_of_fluid(fluid, book, shelf), fluid.quantity_ml, fluid)
+        _add(used, job, _item_of_fluid(fluid, foreseen, shelf), fluid.quantity_ml, fluid)
     parts = [row for row in job.materials_used.all() if not row.withdrawn_reason]
     for part in parts:
         quantity = part.pieces if part.quantity_ml is None else part.quantity_ml
-        _add(used, job, _item_of_part(part, book, shelf), quantity or 0, part)
+        _add(used, job, _item_of_part(part, foreseen, shelf), quantity or 0, part)
     if job.state == Job.State.DONE:
         filled = any(row.way == FluidRecord.Way.IN for row in poured)
-        _add_the_rest(used, job, book, {plain(part.name) for part in parts}, filled)
+        _add_the_rest(used, job, foreseen, {plain(part.name) for part in parts}, filled)
 
 
 def _counts(row: FluidRecord) -> bool:
     return row.way != FluidRecord.Way.OUT and not row.withdrawn_reason
 
 
-def _book(
+def _foreseen(
     job: Job, served: dict[tuple[int, int], Served], fluid: FluidFor | None, shelf: _Shelf
 ) -> list[tuple[Material, Served | None]]:
     procedure = _procedure(job)
@@ -108,10 +108,10 @@ def _book(
 
 
 def _item_of_fluid(
-    record: FluidRecord, book: Iterable[tuple[Material, Served | None]], shelf: _Shelf
+    record: FluidRecord, foreseen: Iterable[tuple[Material, Served | None]], shelf: _Shelf
 ) -> int | None:
     """The item of the product poured in; without a product, the one the book foresees."""
-    planned = [s.item_id for row, s in book if s and row.kind == Material.Kind.FLUID]
+    planned = [s.item_id for row, s in foreseen if s and row.kind == Material.Kind.FLUID]
     if record.product_id is None:
         return planned[0] if planned else None
     items = [item.pk for item in shelf.by_product.get(record.product_id, [])]
@@ -119,10 +119,10 @@ def _item_of_fluid(
 
 
 def _item_of_part(
-    part: MaterialUsed, book: Iterable[tuple[Material, Served | None]], shelf: _Shelf
+    part: MaterialUsed, foreseen: Iterable[tuple[Material, Served | None]], shelf: _Shelf
 ) -> int | None:
     name = plain(part.name)
-    for row, served in book:
+    for row, served in foreseen:
         if served is not None and plain(row.name) == name:
             return served.item_id
     unit = Item.Unit.PIECES if part.quantity_ml is None else Item.Unit.ML
@@ -148,15 +148,15 @@ def _name_of(record: FluidRecord | MaterialUsed) -> str:
 def _add_the_rest(
     used: Used,
     job: Job,
-    book: Iterable[tuple[Material, Served | None]],
+    foreseen: Iterable[tuple[Material, Served | None]],
     named: set[str],
     filled: bool,
 ) -> None:
     """What the book foresees and no record speaks of."""
     recorded = {line.item_id for line in used.lines if line.job_id == job.pk}
-    for row, served in book:
-        by_the_book = row.kind in BY_THE_BOOK and not row.only_when_recorded
-        if not by_the_book or plain(row.name) in named:
+    for row, served in foreseen:
+        planned_use = row.kind in BY_THE_BOOK and not row.only_when_recorded
+        if not planned_use or plain(row.name) in named:
             continue
         if filled and row.kind == Material.Kind.FLUID:
             continue

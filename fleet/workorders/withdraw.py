@@ -6,9 +6,10 @@ from django.db import transaction
 
 from fleet.due.models import CheckResult
 from fleet.faults import Fault, Refused
+from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.workorders import booking, confirming, followed, keep_fill
-from fleet.workorders.actor import Actor, note_event
+from fleet.workorders.events import note_event
 from fleet.workorders.models import ConfirmRecord, Finding, FluidRecord, MaterialUsed
 from fleet.workorders.models.records import Record
 from fleet.workorders.recording import open_order

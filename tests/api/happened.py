@@ -5,10 +5,10 @@ from datetime import timedelta
 from django.utils import timezone
 
 from fleet.due.models import CheckFigure
+from fleet.people.actor import Actor
 from fleet.stores.models import Product
 from fleet.vehicles.models import VehicleType
 from fleet.workorders import checks, confirming, ending, findings, fluids, progress, torques
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import (
     ConfirmRecord,
     Procedure,

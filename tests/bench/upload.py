@@ -55,9 +55,9 @@ def _write(path: Path, rows: int) -> None:
         [],
         {"number": "O", "km": "f8"},
     )
-    book = xlsxwriter.Workbook(path, {"constant_memory": True})
-    sheet = book.add_worksheet("Readings")
-    day = book.add_format({"num_format": "yyyy-mm-dd"})
+    workbook = xlsxwriter.Workbook(path, {"constant_memory": True})
+    sheet = workbook.add_worksheet("Readings")
+    day = workbook.add_format({"num_format": "yyyy-mm-dd"})
     sheet.write_row(0, 0, ["Vehicle", "Date", "Odometer [km]"])
     first = _midnight(fleet.LAST_ON.item())
     for at in range(rows):
@@ -66,7 +66,7 @@ def _write(path: Path, rows: int) -> None:
         sheet.write_datetime(at + 1, 1, first + timedelta(days=number + 1), day)
         km = float(found["km"][vehicle]) + 90 * (number + 1)
         sheet.write_number(at + 1, 2, round(km, 1))
-    book.close()
+    workbook.close()
 
 
 def _midnight(day: object) -> datetime:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from fleet.calc.visit_refusal import Cause, Lack, why_not
-from fleet.calc.whole_jobs import Held
+from fleet.calc.whole_jobs import Committed
 from tests.calc.test_whole_jobs import crew
 
 # one bay of 480; without the skill 480 min, with it 240; set-up 20 on each visit.
@@ -20,8 +20,10 @@ def lack(visits: list[tuple[int, list[int], bool]], mine: int = 0, **changes: ob
     return why_not(changed, 0, visits, [mine])
 
 
-def held(bay_min: float, work_min: float, *mechanics: int) -> tuple[tuple[Held, ...], ...]:
-    return ((Held(bay_min, work_min, (0,), mechanics),),)
+def committed(
+    bay_min: float, work_min: float, *mechanics: int
+) -> tuple[tuple[Committed, ...], ...]:
+    return ((Committed(bay_min, work_min, (0,), mechanics),),)
 
 
 def test_what_the_visit_alone_lacks() -> None:
@@ -37,16 +39,16 @@ def test_what_the_visit_alone_lacks() -> None:
 @pytest.mark.parametrize(
     ("standing", "service", "cause"),
     [
-        (held(300, 10, 0), 0, Cause.BAY_TAKEN),  # 280 min in a bay that has 180 left
-        (held(10, 100, 1), 0, Cause.HANDS_TAKEN),  # 220 min of whoever has 140 left
-        (held(10, 215, 1), 1, Cause.SECOND_TAKEN),  # 30 min of whoever has 25 left
-        (held(500, 10, 0), 0, Cause.OTHERS),  # 500 min stand in a bay of 480
+        (committed(300, 10, 0), 0, Cause.BAY_TAKEN),  # 280 min in a bay that has 180 left
+        (committed(10, 100, 1), 0, Cause.HANDS_TAKEN),  # 220 min of whoever has 140 left
+        (committed(10, 215, 1), 1, Cause.SECOND_TAKEN),  # 30 min of whoever has 25 left
+        (committed(500, 10, 0), 0, Cause.OTHERS),  # 500 min stand in a bay of 480
     ],
 )
 def test_what_others_take(
-    standing: tuple[tuple[Held, ...], ...], service: int, cause: Cause
+    standing: tuple[tuple[Committed, ...], ...], service: int, cause: Cause
 ) -> None:
-    assert lack([(0, [service], False)], mine=1, held=standing).cause is cause
+    assert lack([(0, [service], False)], mine=1, committed=standing).cause is cause
 
 
 def test_what_takes_no_minutes_is_of_somebody_who_is_there() -> None:

@@ -3,7 +3,7 @@
 import numpy as np
 
 from fleet.calc.visit_rows import fits_capacity, skill_capacity, unions
-from fleet.calc.whole_jobs import Crew, Held, Piece, share_out
+from fleet.calc.whole_jobs import Committed, Crew, Piece, share_out
 
 BOTH = (0, 1)
 
@@ -61,7 +61,7 @@ def test_vehicles_that_fit_one_bay_only_have_its_minutes() -> None:
     assert fits_capacity((0b10, 0b01), minutes)[0] == 880
 
 
-def crew(held: tuple[Held, ...] = ()) -> Crew:
+def crew(committed: tuple[Committed, ...] = ()) -> Crew:
     """One bay of 480 and two mechanics, of whom one has the skill; a job each on two vehicles."""
     return Crew(
         bay_min=np.array([[480.0]]),
@@ -73,7 +73,7 @@ def crew(held: tuple[Held, ...] = ()) -> Crew:
         second_min=np.array([0.0, 30.0, 0.0]),
         wait_min=np.array([60.0, 90.0, 0.0]),
         set_up_min=np.array([20.0, 20.0]),
-        held=(held,),
+        committed=(committed,),
     )
 
 
@@ -101,7 +101,7 @@ def test_a_visit_longer_than_anybody_is_there_does_not_fit_alone() -> None:
 
 
 def test_what_stands_already_takes_its_place() -> None:
-    stands = Held(bay_min=300, work_min=300, bays=(0,), mechanics=(0,))
+    stands = Committed(bay_min=300, work_min=300, bays=(0,), mechanics=(0,))
     # by hand: the bay has 180 left, the visit needs 20 + 200 + 60
     assert crew((stands,)).share_day(0, [(0, [0], False)]) is None
     assert crew((stands,)).share_day(0, [(0, [2], False)]) is not None

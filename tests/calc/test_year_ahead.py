@@ -114,8 +114,8 @@ def test_rounds_need_no_visit_and_no_minutes() -> None:
 def test_terms_that_begin_later_and_are_the_same_change_nothing() -> None:
     given = terms(4, capacity_min=80.0, km_left=[0.0, 0.0, 900.0, 5_000.0], km=8_000.0)
     whole = lived(given)
-    first, held = follow(given, 101, SPAN)
-    rest, _ = follow(replace(given, begin_d=101), DAYS, SPAN, held)
+    first, carried = follow(given, 101, SPAN)
+    rest, _ = follow(replace(given, begin_d=101), DAYS, SPAN, carried)
     for name in ("counts", "work_min", "overdue_d", "late_min", "visits"):
         assert np.array_equal(getattr(first, name) + getattr(rest, name), getattr(whole, name))
 
@@ -123,17 +123,17 @@ def test_terms_that_begin_later_and_are_the_same_change_nothing() -> None:
 def test_terms_that_begin_later_count_from_what_was_done_since() -> None:
     # 8,080 km until day 200, then 4,040: done on 40, 120, 200 (by then due), 240, 280, 320, 360
     given = terms(km_left=4_040.0, km=8_080.0)
-    first, held = follow(given, 200, SPAN)
+    first, carried = follow(given, 200, SPAN)
     shorter = replace(terms(km_left=0.0, km=4_040.0), begin_d=200)
-    rest, _ = follow(shorter, DAYS, SPAN, held)
+    rest, _ = follow(shorter, DAYS, SPAN, carried)
     assert (every(first.counts), every(rest.counts)) == (2, 5)
 
 
 def test_a_vehicle_that_is_gone_falls_due_no_more() -> None:
     given = terms(2, km_left=4_040.0, km=8_080.0)
-    _, held = follow(given, 100, SPAN)
+    _, carried = follow(given, 100, SPAN)
     one = replace(terms(1, km_left=4_040.0, km=8_080.0), begin_d=100)
-    rest, _ = follow(one, DAYS, SPAN, held)
+    rest, _ = follow(one, DAYS, SPAN, carried)
     assert every(rest.counts) == 4  # days 120, 200, 280, 360 of the one that stays
 
 

@@ -139,7 +139,7 @@ def _crewed(task: Task, work_min: FloatArray, mechanic_min: FloatArray) -> Task:
             second_min=np.zeros(count),
             wait_min=np.zeros(count),
             set_up_min=np.zeros(vehicles),
-            held=((),) * task.days,
+            committed=((),) * task.days,
         ),
     )
 

@@ -6,8 +6,8 @@ from config import cli, doctor
 from fleet.runs import ledger
 from fleet.workorders.models import Caution, Procedure
 from tests.cast import cast
-from tests.workbook.book import load_book
-from tests.workbook.test_safety import gearbox_book
+from tests.workbook.small import load_small
+from tests.workbook.test_safety import gearbox_workbook
 
 pytestmark = pytest.mark.django_db
 
@@ -82,7 +82,7 @@ def test_a_database_that_is_behind_names_the_command(monkeypatch: pytest.MonkeyP
 
 
 def test_an_unsound_procedure_is_wrong_and_a_missing_one_is_named() -> None:
-    load_book(gearbox_book())
+    load_small(gearbox_workbook())
     assert seen("procedures").text == "1, each by the rules of its family"
     Caution.objects.filter(slug="hot-fluid").delete()
     found = seen("procedures")

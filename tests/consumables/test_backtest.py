@@ -4,7 +4,7 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from fleet.consumables.backtest import held
+from fleet.consumables.backtest import coverage
 from fleet.consumables.models import FirstForecast
 from fleet.people.actor import Actor
 from fleet.stores import ledger
@@ -47,7 +47,7 @@ def test_each_month_counts_once_with_the_forecast_made_a_month_ahead() -> None:
     for month in (3, 4, 5):
         forecast(item, month, made_in=month - 1)
     forecast(item, 5, made_in=2)  # made three months ahead: left out
-    found = held([scene.depot().pk], TODAY)
+    found = coverage([scene.depot().pk], TODAY)
     assert (found.months, found.cells) == (3, 3)
     assert (found.p80, found.p95) == (pytest.approx(1 / 3), pytest.approx(2 / 3))
 
@@ -56,7 +56,7 @@ def test_a_month_without_a_ledger_is_not_judged() -> None:
     item = shelf.item()
     forecast(item, 4, made_in=3)
     used(item, 5, 500)  # the shelf was first booked in May
-    assert held([scene.depot().pk], TODAY).cells == 0
+    assert coverage([scene.depot().pk], TODAY).cells == 0
 
 
 def test_a_use_that_equals_the_quantile_is_covered_as_often_as_it_should() -> None:
@@ -66,11 +66,11 @@ def test_a_use_that_equals_the_quantile_is_covered_as_often_as_it_should() -> No
         used(item, 4, 1000)
         forecast(item, 4, made_in=3, at=0.4)
     # by hand: .8 − .6 of the .4 at the quantile lie below the level: one in two
-    assert held([scene.depot().pk], TODAY).p80 == pytest.approx(0.5, abs=0.1)
+    assert coverage([scene.depot().pk], TODAY).p80 == pytest.approx(0.5, abs=0.1)
 
 
 def test_the_present_month_is_not_judged() -> None:
     item = shelf.item()
     used(item, 1, 1)
     forecast(item, 6, made_in=5)
-    assert held([scene.depot().pk], TODAY).p80 is None
+    assert coverage([scene.depot().pk], TODAY).p80 is None

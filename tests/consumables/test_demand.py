@@ -14,7 +14,7 @@ from fleet.consumables.models import FirstForecast, MonthlyDemand, OrderProposal
 from fleet.consumables.recipes import gather_recipes
 from fleet.due.choose import Chosen, choose
 from fleet.due.models import DueDate, Service
-from fleet.due.rules import gather_book
+from fleet.due.rules import gather_basis
 from fleet.people.actor import Actor
 from fleet.stores.models import Item, Product, Specification
 from fleet.vehicles.models import Vehicle
@@ -142,16 +142,16 @@ def driven() -> tuple[Vehicle, DueDate]:
 @pytest.mark.parametrize(("quantile", "share"), [("p10", 0.1), ("p50", 0.5), ("p90", 0.9)])
 def test_demand_agrees_with_the_due_date(quantile: str, share: float) -> None:
     van, due = driven()
-    book, recipes = gather_book(), gather_recipes()
+    basis, recipes = gather_basis(), gather_recipes()
     days = (getattr(due, quantile) - TODAY).days + 1  # up to the end of that day
     found = look_ahead(
         van.depot_id,
-        gather(van.depot_id, book.rules),
+        gather(van.depot_id, basis.rules),
         Calendar.of(TODAY, [days]),
         recipes,
         learn(TODAY, recipes),
         0.0,
-        book.rules.widening,
+        basis.rules.widening,
     )
     (laws,) = found.laws.values()
     # the due date's quantile is the day by which the oil was needed with just that probability

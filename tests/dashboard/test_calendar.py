@@ -8,11 +8,11 @@ import pytest
 from django.test import Client
 from django.utils import timezone
 
+from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.visits import plan as plans
 from fleet.visits.models import CalendarFeed
 from fleet.workorders import issue
-from fleet.workorders.actor import Actor
 from tests.cast import Cast, cast, depots_day
 from tests.dashboard.rendered import page, send
 from tests.kept import kept

@@ -24,7 +24,7 @@ from fleet.workbook.write import write_cells
 from tests.cast import depot, person
 from tests.dashboard.forms import forms_of
 from tests.dashboard.rendered import page, send
-from tests.workbook.book import Book, grids, small_book, vehicle
+from tests.workbook.small import Sheets, grids, small_workbook, vehicle
 
 SignedIn = Callable[[Person], Client]
 PAGE = "/workbook"
@@ -41,9 +41,9 @@ def chief(db: None, signed_in: SignedIn) -> Client:
     return signed_in(person("Sura", Role.SUPERVISOR, depot("plain")))
 
 
-def file_of(book: Book, tmp_path: Path) -> bytes:
+def file_of(sheets: Sheets, tmp_path: Path) -> bytes:
     path = tmp_path / "made.xlsx"
-    write_cells(path, {name: rows[1:] for name, rows in grids(book).items()})
+    write_cells(path, {name: rows[1:] for name, rows in grids(sheets).items()})
     return path.read_bytes()
 
 
@@ -53,8 +53,8 @@ def sends(
 ) -> Callable[..., str]:
     """Send a book through the form of the page; gives where its own page is."""
 
-    def sends(client: Client, book: Book | bytes, name: str = "fleet.xlsx") -> str:
-        data = book if isinstance(book, bytes) else file_of(book, tmp_path)
+    def sends(client: Client, sheets: Sheets | bytes, name: str = "fleet.xlsx") -> str:
+        data = sheets if isinstance(sheets, bytes) else file_of(sheets, tmp_path)
         with django_capture_on_commit_callbacks(execute=True):
             answer = send(client, page(client, PAGE), "file", file=SimpleUploadedFile(name, data))
         assert answer.status_code == 302
@@ -82,7 +82,7 @@ def taps(
 def test_a_book_is_checked_first_and_loaded_by_a_second_tap(
     chief: Client, sends: Callable[..., str], taps: Callable[..., str]
 ) -> None:
-    where = sends(chief, small_book())
+    where = sends(chief, small_workbook())
     assert (SentBook.objects.get().state, Vehicle.objects.count()) == ("checked", 0)
     shown = page(chief, where)
     assert "nothing is loaded yet" in shown
@@ -95,7 +95,7 @@ def test_a_book_is_checked_first_and_loaded_by_a_second_tap(
 def test_the_one_who_loaded_stands_in_the_history(
     chief: Client, sends: Callable[..., str], taps: Callable[..., str]
 ) -> None:
-    taps(chief, sends(chief, small_book(), "of March.xlsx"), "load")
+    taps(chief, sends(chief, small_workbook(), "of March.xlsx"), "load")
     change = Vehicle.objects.get().history.latest()  # type: ignore[attr-defined]
     assert change.history_user.username == "sura"
     assert change.history_change_reason == "fleet workbook of March.xlsx"
@@ -104,18 +104,18 @@ def test_the_one_who_loaded_stands_in_the_history(
 def test_sheets_that_stay_as_they_are_take_one_line(
     chief: Client, sends: Callable[..., str], taps: Callable[..., str]
 ) -> None:
-    taps(chief, sends(chief, small_book()), "load")
-    book = small_book()
-    book["Vehicles"].append(vehicle("V-2"))
-    where = sends(chief, book)
+    taps(chief, sends(chief, small_workbook()), "load")
+    sheets = small_workbook()
+    sheets["Vehicles"].append(vehicle("V-2"))
+    where = sends(chief, sheets)
     shown = page(chief, where)
     counts = shown[shown.index("<tbody>") : shown.index("</tbody>")]
     named = re.findall(r'<th scope="row">([^<]+)</th>', counts)
     assert named == ["Vehicles", "Depot stays"]  # where it is based follows from the vehicle
     assert 'data-label="To add">1<' in counts
     alike = shown[shown.index("As they are: ") :]
-    assert f"{len(book) - 1} sheets" in alike
-    assert f"<li>Depots: {len(book['Depots'])}</li>" in alike
+    assert f"{len(sheets) - 1} sheets" in alike
+    assert f"<li>Depots: {len(sheets['Depots'])}</li>" in alike
     assert "checked: 2 rows to load" in page(chief, PAGE)
     assert 'data-label="Added">1<' in taps(chief, where, "load")
 
@@ -123,20 +123,20 @@ def test_sheets_that_stay_as_they_are_take_one_line(
 def test_loading_what_the_fleet_holds_is_not_offered(
     chief: Client, sends: Callable[..., str], taps: Callable[..., str]
 ) -> None:
-    taps(chief, sends(chief, small_book()), "load")
-    shown = page(chief, sends(chief, small_book()))
+    taps(chief, sends(chief, small_workbook()), "load")
+    shown = page(chief, sends(chief, small_workbook()))
     assert "it would change nothing" in shown
     assert 'value="load"' not in shown
 
 
-def wrong() -> Book:
-    book = small_book()
-    book["Vehicles"] += [
+def wrong() -> Sheets:
+    sheets = small_workbook()
+    sheets["Vehicles"] += [
         vehicle("V-2", Depot="nowhere"),
         vehicle("V-3", Depot="nowhere"),
         vehicle("V-4", **{"Odometer in service": "much"}),
     ]
-    return book
+    return sheets
 
 
 def test_page_and_command_name_the_same_faults_at_their_places(
@@ -164,9 +164,9 @@ def test_a_file_that_is_no_workbook_is_told_by_the_name_it_was_sent_under(
 def test_what_was_lacking_may_be_entered_and_the_book_checked_again(
     chief: Client, sends: Callable[..., str], taps: Callable[..., str]
 ) -> None:
-    whole = small_book()
+    whole = small_workbook()
     whole["Depots"].append({**whole["Depots"][0], "Depot": "hill"})
-    lacking = {name: rows for name, rows in small_book().items() if name != "Depots"}
+    lacking = {name: rows for name, rows in small_workbook().items() if name != "Depots"}
     lacking["Closures"] = [{**row, "Depot": "hill"} for row in lacking["Closures"]]
     where = sends(chief, lacking)
     assert "'hill' is not in sheet Depots" in unescape(page(chief, where))
@@ -179,7 +179,7 @@ def test_what_was_lacking_may_be_entered_and_the_book_checked_again(
 def test_a_book_is_taken_up_once(
     chief: Client, sends: Callable[..., str], taps: Callable[..., str]
 ) -> None:
-    where = sends(chief, small_book())
+    where = sends(chief, small_workbook())
     before = page(chief, where)
     taps(chief, where, "load")
     answer = send(chief, before, "Load it", action="load")
@@ -188,38 +188,38 @@ def test_a_book_is_taken_up_once(
 
 
 def test_a_job_that_was_cut_short_is_made_up(chief: Client, tmp_path: Path) -> None:
-    book = sent.receive(BytesIO(file_of(small_book(), tmp_path)), "a.xlsx", None)
-    assert book.state == "received"
+    upload = sent.receive(BytesIO(file_of(small_workbook(), tmp_path)), "a.xlsx", None)
+    assert upload.state == "received"
     jobs.make_up()
-    book.refresh_from_db()
-    assert (book.state, book.share, book.moving) == ("checked", 1.0, False)
-    sent.want_loaded(book)
+    upload.refresh_from_db()
+    assert (upload.state, upload.share, upload.moving) == ("checked", 1.0, False)
+    sent.want_loaded(upload)
     jobs.make_up()
     jobs.make_up()
-    book.refresh_from_db()
-    assert (book.state, Vehicle.objects.count()) == ("loaded", 1)
+    upload.refresh_from_db()
+    assert (upload.state, Vehicle.objects.count()) == ("loaded", 1)
 
 
 def test_while_it_is_worked_on_the_page_says_what_is_done_and_asks_again(
     chief: Client, tmp_path: Path
 ) -> None:
-    book = sent.receive(BytesIO(file_of(small_book(), tmp_path)), "a.xlsx", None)
+    upload = sent.receive(BytesIO(file_of(small_workbook(), tmp_path)), "a.xlsx", None)
     seen: list[str] = []
 
     def look(share: float) -> None:
-        seen.append(page(chief, f"{PAGE}/sent/{book.pk}/state"))
+        seen.append(page(chief, f"{PAGE}/sent/{upload.pk}/state"))
 
-    sent.go_on(book.pk, timezone.now(), look)
+    sent.go_on(upload.pk, timezone.now(), look)
     assert "reading the file" in seen[0]
     assert "comparing with the fleet" in seen[1]
     assert all("hx-get" in one for one in seen)
-    assert "hx-get" not in page(chief, f"{PAGE}/sent/{book.pk}/state")
+    assert "hx-get" not in page(chief, f"{PAGE}/sent/{upload.pk}/state")
 
 
 def test_the_fleet_taken_out_changes_nothing_when_it_comes_back(
     chief: Client, sends: Callable[..., str], taps: Callable[..., str]
 ) -> None:
-    taps(chief, sends(chief, small_book()), "load")
+    taps(chief, sends(chief, small_workbook()), "load")
     answer = chief.get(f"{PAGE}/fleet.xlsx")
     assert answer["Content-Disposition"] == 'attachment; filename="fleet.xlsx"'
     assert "it would change nothing" in page(chief, sends(chief, answer.content))
@@ -250,15 +250,15 @@ def test_a_supervisor_of_one_depot_of_two_does_not_reach_the_whole_fleet(
 
 
 def refused_everywhere(client: Client) -> None:
-    book = SentBook.objects.create(name="x", size_bytes=1, state="checked")
-    own = f"{PAGE}/sent/{book.pk}"
+    upload = SentBook.objects.create(name="x", size_bytes=1, state="checked")
+    own = f"{PAGE}/sent/{upload.pk}"
     for address in (PAGE, f"{PAGE}/fleet.xlsx", f"{PAGE}/template.xlsx", own, f"{own}/state"):
         assert client.get(address).status_code == 403
     assert client.post(f"{PAGE}/sent", {}).status_code == 403
     assert client.post(f"{own}/take-up", {"action": "load"}).status_code == 403
     assert f'href="{PAGE}"' not in page(client, "/method")
-    book.refresh_from_db()
-    assert book.state == "checked"
+    upload.refresh_from_db()
+    assert upload.state == "checked"
 
 
 def test_notes_alike_but_for_what_the_rows_hold_are_one_kind() -> None:

@@ -6,14 +6,14 @@ from datetime import timedelta
 from django.utils import timezone
 
 from fleet.due.models import Service
+from fleet.people.actor import Actor
 from fleet.people.models import Person, Role
 from fleet.stores.models import AcceptedFluid, Product, ProductClaim, Specification
 from fleet.vehicles.models import Vehicle
 from fleet.workorders import ending, issue, progress
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import Job, Material, Procedure, Tool, WorkOrder, Wrench
 from tests.cast import Cast, depots_day, person
-from tests.workorders.book import Book
+from tests.workorders.gearbox_procedure import ProcedureRows
 
 INVENTED = "invented for the tests"
 
@@ -77,7 +77,7 @@ def finish(shop: Workshop) -> None:
 
 
 def procedure(oil: Service) -> Procedure:
-    book = Book()
+    written = ProcedureRows()
     made = Procedure.objects.create(
         service=oil,
         family="level plug",
@@ -87,10 +87,10 @@ def procedure(oil: Service) -> Procedure:
         refill_l=1.5,
         used_fluid_class="used oil",
     )
-    for row in (*book.steps, *book.fasteners, *book.materials):
+    for row in (*written.steps, *written.fasteners, *written.materials):
         row.procedure = made
         row.save()
-    for caution in book.cautions:
+    for caution in written.cautions:
         caution.save()
     Tool.objects.create(procedure=made, name="Hexagon key", size="17 mm")
     Material.objects.create(

@@ -23,7 +23,7 @@ from fleet.people.models import Person, Role
 from fleet.people.roles import Right, who_may
 from fleet.readings.models import Reading, Upload, UploadRow, Verdict
 from fleet.stores.models import Stock, StockMove
-from fleet.trials.approve import conditions
+from fleet.trials.approve import requirements
 from fleet.trials.models import Rating, Trial
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.visits.listing import newest, service_rows
@@ -174,9 +174,9 @@ def test_the_demo_is_about_the_day_it_is_at_its_depots() -> None:
 @pytest.mark.django_db
 def test_another_fleet_is_never_mixed_with_the_demo(data_folder: Path) -> None:
     from fleet.faults import Fault
-    from tests.workbook.book import load_book, small_book
+    from tests.workbook.small import load_small, small_workbook
 
-    load_book(small_book())
+    load_small(small_workbook())
     with pytest.raises(Fault, match="holds a fleet that is no demo"):
         command.bring_demo()
     assert Vehicle.objects.count() == 1
@@ -221,4 +221,6 @@ def _check_trial() -> None:
     before = Rating.objects.count()
     add_trial(build.drives(TODAY), timezone.now(), TODAY)
     assert Rating.objects.count() == before > 100
-    assert not any(one.met for one in conditions(trial, timezone.now()) if one.what == "Laboratory")
+    assert not any(
+        one.met for one in requirements(trial, timezone.now()) if one.what == "Laboratory"
+    )

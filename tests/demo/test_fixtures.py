@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from django.conf import settings
 
-from fleet.demo.build import FILES, GENERATED, build_demo_book
+from fleet.demo.build import FILES, GENERATED, build_demo_workbook
 from fleet.demo.fixtures import lines
 from fleet.due.models import Service
 from fleet.vehicles.models import Compartment, Vehicle
@@ -51,7 +51,7 @@ def test_there_are_48_vans_of_four_types_at_three_depots() -> None:
 
 @pytest.mark.django_db
 def test_the_demo_is_a_workbook_that_loads_without_a_doubt(tmp_path: Path) -> None:
-    build_demo_book(tmp_path / "demo.xlsx", TODAY)
+    build_demo_workbook(tmp_path / "demo.xlsx", TODAY)
     loaded = load(tmp_path / "demo.xlsx", now=NOW)
     assert loaded.warnings == ()
     assert Vehicle.objects.count() == 48
@@ -60,7 +60,7 @@ def test_the_demo_is_a_workbook_that_loads_without_a_doubt(tmp_path: Path) -> No
 
 @pytest.fixture
 def demo_fleet(db: None, tmp_path: Path) -> None:
-    build_demo_book(tmp_path / "demo.xlsx", TODAY)
+    build_demo_workbook(tmp_path / "demo.xlsx", TODAY)
     load(tmp_path / "demo.xlsx", now=NOW)
 
 
@@ -95,7 +95,7 @@ def test_the_gearbox_procedure_follows_the_worked_example() -> None:
 
 @pytest.mark.django_db
 def test_every_compartment_of_the_demo_has_a_service(tmp_path: Path) -> None:
-    build_demo_book(tmp_path / "demo.xlsx", TODAY)
+    build_demo_workbook(tmp_path / "demo.xlsx", TODAY)
     load(tmp_path / "demo.xlsx", now=NOW)
     assert Compartment.objects.count() == 31  # counted in compartments.csv
     assert not Compartment.objects.filter(services=None).exists()

@@ -8,7 +8,7 @@ import pytest
 from fleet.demo.build import drives
 from fleet.demo.drive import NEW_METER_D, Drive
 from fleet.demo.files import files
-from fleet.demo.logbooks import SLIPS, Entry, entries
+from fleet.demo.logbooks import SLIPS, Entry, noted
 
 TODAY = date(2026, 3, 4)
 
@@ -20,11 +20,11 @@ def vans() -> dict[str, Drive]:
 
 @pytest.fixture(scope="module")
 def notes(vans: dict[str, Drive]) -> list[Entry]:
-    return [entry for van in vans.values() for entry in entries(van)]
+    return [entry for van in vans.values() for entry in noted(van)]
 
 
 def test_the_same_day_gives_the_same_files(notes: list[Entry]) -> None:
-    again = [entry for van in drives(TODAY) for entry in entries(van)]
+    again = [entry for van in drives(TODAY) for entry in noted(van)]
     assert again == notes
 
 

@@ -7,9 +7,9 @@ from config.cli import main
 from fleet import chain
 from fleet.due.models import CheckFigure, CheckResult, DueDate, DueEarlier, Service, ServiceDone
 from fleet.due.record import record_done
+from fleet.people.actor import Actor
 from fleet.people.models import Role
 from fleet.workorders import checks, ending, issue, progress
-from fleet.workorders.actor import Actor
 from tests import scene
 from tests.cast import person
 from tests.due.test_calls import driven, leak_check, refreshed

@@ -8,7 +8,7 @@ from django.db.models import F
 
 from fleet import chain
 from fleet.due.forecast import forecast
-from fleet.due.rules import gather_book
+from fleet.due.rules import gather_basis
 from fleet.due.stamps import changed_vehicles
 from fleet.duty.models import DutyAssessment, DutyOverride
 from fleet.vehicles.models import Vehicle
@@ -46,7 +46,7 @@ def vehicle() -> Vehicle:
 
 
 def seen() -> list[int]:
-    found: list[int] = changed_vehicles(TODAY, gather_book()).tolist()
+    found: list[int] = changed_vehicles(TODAY, gather_basis()).tolist()
     return found
 
 
@@ -90,7 +90,7 @@ def test_a_decision_that_begins_or_ends_is_seen_on_that_day(vehicle: Vehicle) ->
     days = [TODAY + timedelta(days=ahead) for ahead in range(8)]
     found = []
     for day in days:
-        if changed_vehicles(day, gather_book()).tolist():
+        if changed_vehicles(day, gather_basis()).tolist():
             found.append((day - TODAY).days)
             forecast(np.array([vehicle.pk]), day)
     assert found == [3, 6]

@@ -9,7 +9,7 @@ from django.core.exceptions import ValidationError
 from fleet import chain
 from fleet.due import forecast, widening
 from fleet.due.models import BacktestResult, DueDate, GuardFactor, ServiceDone
-from fleet.due.rules import gather_book
+from fleet.due.rules import gather_basis
 from fleet.due.stamps import changed_vehicles
 from fleet.hindcast import backtest, widen
 from fleet.runs.models import Run
@@ -64,7 +64,7 @@ def test_a_fleet_forecast_too_surely_gets_wider_bands_and_new_dates() -> None:
     assert version.outcomes >= 300
     assert version.inside_share < 0.75
     assert version.factor > 1.1
-    assert len(changed_vehicles(now.date(), gather_book())) == 40
+    assert len(changed_vehicles(now.date(), gather_basis())) == 40
     forecast.forecast(every_vehicle(), now.date())
     assert np.mean(bands_d()) > 1.05 * np.mean(before)
 
@@ -100,7 +100,7 @@ def test_a_factor_that_is_no_longer_needed_falls_back_to_one() -> None:
     assert GuardFactor.objects.count() == 2  # what was in force when stays known
     rows = GuardFactor.objects.order_by("-month_end_on")
     assert (rows[0].month_end_on, rows[0].outcomes >= 300) == (month_end_on, True)
-    assert gather_book().rules.widening == 1.0
+    assert gather_basis().rules.widening == 1.0
 
 
 def test_a_factor_without_forecasts_to_stand_on_falls_back_to_one() -> None:

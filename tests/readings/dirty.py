@@ -14,7 +14,7 @@ from typing import Any
 
 import xlsxwriter
 
-from tests.readings.books import write_ods, write_xlsx
+from tests.readings.spreadsheets import write_ods, write_xlsx
 
 HEAD = ["Vehicle", "Date", "Odometer", "Note"]
 ROWS = [
@@ -41,7 +41,7 @@ class Dirty:
 
 def every() -> Iterator[Dirty]:
     """All kinds, each name once."""
-    for family in (encodings, dates, moments, numbers, places, repeats, broken, bombs, books):
+    for family in (encodings, dates, moments, numbers, places, repeats, broken, bombs, files):
         yield from family()
 
 
@@ -208,7 +208,7 @@ def repeats() -> Iterator[Dirty]:
 
 # --- what is none ----------------------------------------------------------------------------
 def broken() -> Iterator[Dirty]:
-    made = workbook(lambda book: fill(book.add_worksheet("March")))
+    made = workbook(lambda file: fill(file.add_worksheet("March")))
     yield Dirty("nothing at all", b"", REFUSED, None)
     yield Dirty("blanks alone", b" \n \n", REFUSED, None)
     yield Dirty("the mark of the order of bytes alone", b"\xef\xbb\xbf", REFUSED, None)
@@ -261,11 +261,11 @@ def bombs() -> Iterator[Dirty]:
 
 
 # --- workbooks -------------------------------------------------------------------------------
-def books() -> Iterator[Dirty]:
-    yield Dirty("a workbook", workbook(lambda book: fill(book.add_worksheet("March"))))
+def files() -> Iterator[Dirty]:
+    yield Dirty("a workbook", workbook(lambda file: fill(file.add_worksheet("March"))))
     yield Dirty("days as days", workbook(_with_days))
     yield Dirty("days from 1904 on", workbook(_with_days, date_1904=True))
-    yield Dirty("figures as text", workbook(lambda book: fill(book.add_worksheet("a"), text=True)))
+    yield Dirty("figures as text", workbook(lambda file: fill(file.add_worksheet("a"), text=True)))
     yield Dirty("a formula with its value", workbook(_with_formula))
     yield Dirty("formulas without a value", workbook(_without_value), (2, 3, 4), None)
     yield Dirty("another sheet first", workbook(_behind_another))
@@ -290,8 +290,8 @@ def books() -> Iterator[Dirty]:
 
 def workbook(made: Callable[[Any], None], **options: Any) -> bytes:
     out = BytesIO()
-    with xlsxwriter.Workbook(out, {"in_memory": True, **options}) as book:
-        made(book)
+    with xlsxwriter.Workbook(out, {"in_memory": True, **options}) as file:
+        made(file)
     return out.getvalue()
 
 
@@ -303,68 +303,68 @@ def fill(sheet: Any, top: int = 0, text: bool = False) -> None:
         sheet.write_string(number, 3, note)
 
 
-def _with_days(book: Any) -> None:
-    sheet, day = book.add_worksheet("March"), book.add_format({"num_format": "dd/mm/yyyy"})
+def _with_days(file: Any) -> None:
+    sheet, day = file.add_worksheet("March"), file.add_format({"num_format": "dd/mm/yyyy"})
     fill(sheet)
     for number, row in enumerate(ROWS, start=1):
         sheet.write_datetime(number, 1, datetime.fromisoformat(row[1]), day)
 
 
-def _with_formula(book: Any) -> None:
-    sheet = book.add_worksheet("March")
+def _with_formula(file: Any) -> None:
+    sheet = file.add_worksheet("March")
     fill(sheet)
     sheet.write_formula(2, 2, "=15000+100", None, 15100)
 
 
-def _without_value(book: Any) -> None:
-    sheet = book.add_worksheet("March")
+def _without_value(file: Any) -> None:
+    sheet = file.add_worksheet("March")
     fill(sheet)
     sheet.write_formula(2, 2, "=1/0", None, "#DIV/0!")
     sheet.write_formula(3, 2, "=NOW()", None, "")
 
 
-def _behind_another(book: Any) -> None:
-    book.add_worksheet("Read me").write(0, 0, "Hello")
-    fill(book.add_worksheet("March"))
+def _behind_another(file: Any) -> None:
+    file.add_worksheet("Read me").write(0, 0, "Hello")
+    fill(file.add_worksheet("March"))
 
 
-def _joined(book: Any) -> None:
-    sheet = book.add_worksheet("March")
+def _joined(file: Any) -> None:
+    sheet = file.add_worksheet("March")
     sheet.merge_range(0, 0, 0, 3, "Our fleet")
     fill(sheet, top=1)
 
 
-def _hidden(book: Any) -> None:
-    fill(book.add_worksheet("March"))
-    other = book.add_worksheet("Old")
+def _hidden(file: Any) -> None:
+    fill(file.add_worksheet("March"))
+    other = file.add_worksheet("Old")
     fill(other)
     other.hide()
 
 
-def _many_sheets(book: Any) -> None:
+def _many_sheets(file: Any) -> None:
     for number in range(60):
-        fill(book.add_worksheet(f"S{number}"))
+        fill(file.add_worksheet(f"S{number}"))
 
 
-def _far(book: Any) -> None:
-    sheet = book.add_worksheet("March")
+def _far(file: Any) -> None:
+    sheet = file.add_worksheet("March")
     fill(sheet)
     sheet.write(5_000, 400, "x")
 
 
 def packed(named: dict[str, bytes]) -> bytes:
     out = BytesIO()
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as book:
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as file:
         for name, data in named.items():
-            book.writestr(name, data)
+            file.writestr(name, data)
     return out.getvalue()
 
 
 def parts() -> dict[str, bytes]:
     """The parts of a workbook that is well."""
-    made = workbook(lambda book: fill(book.add_worksheet("March")))
-    with zipfile.ZipFile(BytesIO(made)) as book:
-        return {name: book.read(name) for name in book.namelist()}
+    made = workbook(lambda file: fill(file.add_worksheet("March")))
+    with zipfile.ZipFile(BytesIO(made)) as file:
+        return {name: file.read(name) for name in file.namelist()}
 
 
 def with_part(name: str, data: bytes) -> bytes:

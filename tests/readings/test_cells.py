@@ -5,9 +5,9 @@ from datetime import date
 import numpy as np
 import pytest
 
-from fleet.readings.book import ERROR_VALUE, WITHOUT_VALUE
 from fleet.readings.cells import decimal_mark_of, read_figure, read_figures, read_unit
 from fleet.readings.moments import CellFault
+from fleet.readings.spreadsheet import ERROR_VALUE, WITHOUT_VALUE
 
 
 @pytest.mark.parametrize(

@@ -15,7 +15,7 @@ from fleet.readings import intake
 from fleet.readings.models import Reading, Source, Upload, UploadRow, Verdict
 from fleet.readings.report import report_of
 from tests.cast import Cast, cast, vehicle
-from tests.readings.books import write_xlsx
+from tests.readings.spreadsheets import write_xlsx
 
 LONG = ["Vehicle", "Date", "Odometer"]
 DAY = date(2026, 3, 2)
@@ -255,7 +255,7 @@ def test_nothing_of_a_sheet_is_read_in_this_process(
     def refuse(*given: Any) -> None:
         raise AssertionError("a cell was looked at outside the process apart")
 
-    for where in ("headings.find_shape", "sheets.survey_book", "entries.read_moment"):
+    for where in ("headings.find_shape", "sheets.survey_all", "entries.read_moment"):
         monkeypatch.setattr(f"fleet.readings.{where}", refuse)
     assert outcomes(staged(sheet(tmp_path, LONG, ["V-101", DAY, 5000]))) == ["waiting"]
 

@@ -6,7 +6,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from fleet.readings.book import WITHOUT_VALUE
 from fleet.readings.moments import (
     CellFault,
     day_first_of,
@@ -16,6 +15,7 @@ from fleet.readings.moments import (
     to_utc_s,
     with_time,
 )
+from fleet.readings.spreadsheet import WITHOUT_VALUE
 
 
 def wall(cell: object, day_first: bool | None = None) -> tuple[str, bool]:

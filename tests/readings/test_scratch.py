@@ -24,7 +24,7 @@ from fleet.runs.models import Run
 from fleet.usage.models import ClassRate, UsageState
 from tests.cast import Cast, cast, driven, vehicle
 from tests.processes import environment
-from tests.readings.books import write_xlsx
+from tests.readings.spreadsheets import write_xlsx
 
 BUSY_S = 15.0  # the trial goes on only then; who waits for a lock waits 20 s (settings)
 NOW = datetime(2026, 7, 15, 12, tzinfo=UTC)

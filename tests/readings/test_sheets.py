@@ -8,10 +8,10 @@ from typing import Any
 
 import pytest
 
-from fleet.readings.book import WITHOUT_VALUE, BookFault, open_book
 from fleet.readings.entries import Entries, raw_rows
-from fleet.readings.sheets import read_entries, survey_book
-from tests.readings.books import write_ods, write_xlsx
+from fleet.readings.sheets import read_entries, survey_all
+from fleet.readings.spreadsheet import WITHOUT_VALUE, SpreadsheetFault, open_spreadsheet
+from tests.readings.spreadsheets import write_ods, write_xlsx
 
 LONG = ["Vehicle", "Date", "Odometer"]
 DAY = date(2026, 3, 31)
@@ -19,8 +19,8 @@ DAY = date(2026, 3, 31)
 
 def entries(tmp_path: Path, *rows: Sequence[Any], **more: Any) -> Entries:
     path = write_xlsx(tmp_path / "a.xlsx", March=rows, **more)
-    with open_book(path) as book:
-        surveys = survey_book(book)
+    with open_spreadsheet(path) as spreadsheet:
+        surveys = survey_all(spreadsheet)
         (found,) = read_entries(surveys[0])
         assert surveys[0].count == len(found)
     return found
@@ -108,8 +108,8 @@ def test_what_cannot_be_read_names_its_cell(tmp_path: Path, row: list[Any], word
 
 def test_a_formula_without_a_value_is_an_entry_that_cannot_be_read(tmp_path: Path) -> None:
     path = write_ods(tmp_path / "a.ods", [["Vehicle", "2026-01-31"], ["V1", "x"]])
-    with open_book(path) as book:
-        (found,) = read_entries(survey_book(book)[0])
+    with open_spreadsheet(path) as spreadsheet:
+        (found,) = read_entries(survey_all(spreadsheet)[0])
     assert "B2 is no number" in found.faults[0]
     assert raw_rows([[WITHOUT_VALUE]]) == ['["formula without a value"]']
 
@@ -121,8 +121,8 @@ def test_raw_rows_keep_every_mark(tmp_path: Path) -> None:
 
 def test_a_sheet_without_readings_is_left_alone(tmp_path: Path) -> None:
     path = write_xlsx(tmp_path / "a.xlsx", Info=[["Hello"]], March=[LONG, ["V1", DAY, 1]])
-    with open_book(path) as book:
-        assert [found.count for found in survey_book(book)] == [0, 1]
+    with open_spreadsheet(path) as spreadsheet:
+        assert [found.count for found in survey_all(spreadsheet)] == [0, 1]
 
 
 def test_rows_of_a_sheet_with_doubled_headings_are_kept_as_unreadable(tmp_path: Path) -> None:
@@ -131,8 +131,8 @@ def test_rows_of_a_sheet_with_doubled_headings_are_kept_as_unreadable(tmp_path: 
         March=[LONG, ["V1", DAY, 1]],
         April=[[*LONG, "Mileage"], ["V1", DAY, 1, 2]],
     )
-    with open_book(path) as book:
-        (found,) = read_entries(survey_book(book)[1])
+    with open_spreadsheet(path) as spreadsheet:
+        (found,) = read_entries(survey_all(spreadsheet)[1])
     assert "more than one heading for the odometer (C1 and D1)" in found.faults[0]
 
 
@@ -147,15 +147,15 @@ def test_rows_of_a_sheet_with_doubled_headings_are_kept_as_unreadable(tmp_path: 
 def test_a_file_without_any_reading_is_refused(
     tmp_path: Path, rows: list[list[Any]], words: str
 ) -> None:
-    with pytest.raises(BookFault, match=words):
+    with pytest.raises(SpreadsheetFault, match=words):
         entries(tmp_path, *rows)
 
 
 def test_entries_run_on_through_many_chunks(tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
     path.write_text("Vehicle,Date,Odometer\n" + "V1,2026-03-31,5\n" * 20_005)
-    with open_book(path) as book:
-        (found,) = survey_book(book)
+    with open_spreadsheet(path) as spreadsheet:
+        (found,) = survey_all(spreadsheet)
         rows = [row for part in read_entries(found) for row in part.rows]
     assert rows == list(range(2, 20_007))
     assert found.count == 20_005

@@ -10,9 +10,9 @@ def main() -> str:
     from fleet.people import tokens
     from fleet.people.models import Person, Role
     from fleet.vehicles.models import Depot
-    from tests.workbook.book import load_book, small_book
+    from tests.workbook.small import load_small, small_workbook
 
-    load_book(small_book(), now=timezone.now())
+    load_small(small_workbook(), now=timezone.now())
     person = Person.objects.create_user(username="sura", role=Role.SUPERVISOR)
     person.depots.set(Depot.objects.all())
     return tokens.issue(person=person, label="test", scopes=tokens.SCOPES, days=1)[1]

@@ -134,7 +134,9 @@ def test_a_receipt_taken_back_leaves_what_was_there_before(oil: Item) -> None:
     # by hand: the 1 L that is too old is still there, and still warned of
     assert left(here, oil) == [("A", OLD, 1000)]
     assert past_on({(here.pk, oil.pk): 1000}, {here.pk: TODAY}) == {(here.pk, oil.pk): 1000}
-    assert "plain, gear-oil: 1,000 mL of 1,000 on hand are past" in next(past_use.still_there(NOW))
+    assert "plain, gear-oil: 1,000 mL of 1,000 on hand are past" in next(
+        past_use.still_on_shelf(NOW)
+    )
 
 
 def test_a_use_taken_back_goes_where_it_was_taken_from(oil: Item) -> None:

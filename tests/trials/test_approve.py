@@ -9,7 +9,7 @@ from fleet.duty.models import DutyOverride
 from fleet.faults import Forbidden, Refused
 from fleet.people.actor import Actor
 from fleet.people.models import Role
-from fleet.trials.approve import approve, conditions
+from fleet.trials.approve import approve, requirements
 from fleet.trials.rate import Measured, add_samples, name_property
 from fleet.workorders.findings import report
 from tests.scene import NOW, depot
@@ -140,6 +140,6 @@ def test_an_engineer_does_not_approve(shown: Field) -> None:
 
 def test_feel_alone_meets_no_condition_of_the_laboratory() -> None:
     field = begun(8, proposed_interval_km=PROPOSED_KM)
-    met = {one.what: one.met for one in conditions(field.trial, NOW)}
+    met = {one.what: one.met for one in requirements(field.trial, NOW)}
     assert not met["Laboratory"]
     assert not met["Severe duty"]

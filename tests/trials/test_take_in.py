@@ -8,7 +8,7 @@ import xlsxwriter  # type: ignore[import-untyped]
 
 from fleet.people.actor import Actor
 from fleet.people.models import Role
-from fleet.readings.book import BookFault
+from fleet.readings.spreadsheet import SpreadsheetFault
 from fleet.trials.lab import gather_samples
 from fleet.trials.models import LabSample, Rating
 from fleet.trials.rate import name_property
@@ -77,17 +77,17 @@ def test_two_equal_rows_are_two_ratings(field: Field, tmp_path: Path) -> None:
 
 def test_a_workbook_is_taken_as_well(field: Field, tmp_path: Path) -> None:
     path = tmp_path / "ratings.xlsx"
-    with xlsxwriter.Workbook(path) as book:
-        page = book.add_worksheet()
+    with xlsxwriter.Workbook(path) as sheet_rows:
+        page = sheet_rows.add_worksheet()
         page.write_row(0, 0, ["Fleet number", "Date", "Rating"])
         page.write_string(1, 0, "V-1")
-        page.write_datetime(1, 1, date(2026, 1, 10), book.add_format({"num_format": 14}))
+        page.write_datetime(1, 1, date(2026, 1, 10), sheet_rows.add_format({"num_format": 14}))
         page.write_number(1, 2, 5)
     assert take_in_ratings(PROGRAM, field.trial, path).counts["taken"] == 1
 
 
 def test_a_sheet_without_headings_is_refused_whole(field: Field, tmp_path: Path) -> None:
-    with pytest.raises(BookFault, match="Fleet number, Date, Rating"):
+    with pytest.raises(SpreadsheetFault, match="Fleet number, Date, Rating"):
         take_in_ratings(PROGRAM, field.trial, sheet(tmp_path, "a,b\n1,2\n"))
 
 

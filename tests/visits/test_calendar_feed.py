@@ -8,11 +8,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fleet.faults import Forbidden
+from fleet.people.actor import Actor
 from fleet.people.models import Role
 from fleet.visits.calendar_feed import calendar, escaped, find, folded, open_feed, revoke
 from fleet.visits.models import CalendarFeed, PlanEvent
 from fleet.workorders import issue, progress
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import WorkOrder
 from tests import scene
 from tests.cast import person

@@ -7,6 +7,7 @@ import pytest
 
 from fleet.due.models import DueDate
 from fleet.faults import Fault, Forbidden, Refused, Stale
+from fleet.people.actor import Actor
 from fleet.people.models import Role
 from fleet.vehicles.models import Closure
 from fleet.visits import plan as plans
@@ -15,7 +16,6 @@ from fleet.visits.moves import lock, move, unlock
 from fleet.visits.publish import publish
 from fleet.visits.replan import replan
 from fleet.visits.weigh import Weighed, weigh
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import Job, WorkOrder
 from tests import scene
 from tests.cast import person

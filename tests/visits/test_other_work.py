@@ -6,6 +6,7 @@ import pytest
 
 from fleet.due.models import Service
 from fleet.faults import Fault, Forbidden, Refused
+from fleet.people.actor import Actor
 from fleet.people.models import Role
 from fleet.vehicles.models import Vehicle
 from fleet.visits import moves, other_work
@@ -16,7 +17,6 @@ from fleet.visits.models import Bay, Mechanic, OtherWork, Plan, PlannedService, 
 from fleet.visits.other_work import Given, open_work, work_rows
 from fleet.visits.publish import Outcome, publish
 from fleet.workorders import progress
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import Finding, Job, WorkOrder
 from tests import scene
 from tests.cast import person

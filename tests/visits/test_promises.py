@@ -6,12 +6,12 @@ import pytest
 
 from fleet.due.models import DueDate
 from fleet.faults import Fault, Refused
+from fleet.people.actor import Actor
 from fleet.people.models import Role
 from fleet.visits import plan as plans
 from fleet.visits.models import Plan, Promise
 from fleet.visits.moves import move, unlock
 from fleet.visits.promises import promise, settle
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import WorkOrder
 from tests import scene
 from tests.cast import person

@@ -7,12 +7,12 @@ import pytest
 
 from fleet.due.models import DueDate, Service, ServiceDone
 from fleet.faults import Forbidden, Refused, Stale
+from fleet.people.actor import Actor
 from fleet.people.models import Role
 from fleet.visits import plan as plans
 from fleet.visits.models import Mechanic, Plan, PlanEvent, Visit
 from fleet.visits.publish import Outcome, publish
 from fleet.workorders import progress
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import Finding, Job, OrderEvent, WorkOrder
 from tests import scene
 from tests.cast import person

@@ -14,7 +14,7 @@ from fleet.workbook.notes import BookRefused
 from fleet.workbook.removing import how_to_remove
 from fleet.workbook.sheets import SHEETS
 from fleet.workbook.write import write_cells
-from tests.workbook.book import Book, grids, load_book, small_book, vehicle
+from tests.workbook.small import Sheets, grids, load_small, small_workbook, vehicle
 
 pytestmark = pytest.mark.django_db
 
@@ -26,13 +26,13 @@ def _run(*words: str | Path) -> int:
     return int(arguments.run(arguments))
 
 
-def _file(path: Path, book: Book) -> Path:
-    write_cells(path, {name: rows[1:] for name, rows in grids(book).items()})
+def _file(path: Path, sheets: Sheets) -> Path:
+    write_cells(path, {name: rows[1:] for name, rows in grids(sheets).items()})
     return path
 
 
 def test_a_filled_template_loads(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert _run("load", _file(tmp_path / "book.xlsx", small_book())) == 0
+    assert _run("load", _file(tmp_path / "book.xlsx", small_workbook())) == 0
     shown = capsys.readouterr().out.splitlines()
     assert "Vehicles                  1        0          0            0" in shown
     assert shown[-1] == "Due dates follow in the next night, or at once with: sumpwise nightly"
@@ -41,7 +41,7 @@ def test_a_filled_template_loads(tmp_path: Path, capsys: pytest.CaptureFixture[s
 def test_loading_again_says_that_nothing_changed(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    path = _file(tmp_path / "book.xlsx", small_book())
+    path = _file(tmp_path / "book.xlsx", small_workbook())
     _run("load", path)
     capsys.readouterr()
     _run("load", path)
@@ -51,10 +51,10 @@ def test_loading_again_says_that_nothing_changed(
 def test_rows_not_in_the_book_are_listed(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    book = small_book()
-    book["Vehicles"].append(vehicle("V-2"))
-    load_book(book)
-    _run("load", _file(tmp_path / "book.xlsx", small_book()), "--json")
+    sheets = small_workbook()
+    sheets["Vehicles"].append(vehicle("V-2"))
+    load_small(sheets)
+    _run("load", _file(tmp_path / "book.xlsx", small_workbook()), "--json")
     answer = json.loads(capsys.readouterr().out)
     assert answer["sheets"]["Vehicles"] == {
         "added": 0,
@@ -70,11 +70,11 @@ def test_rows_not_in_the_book_are_listed(
 def test_only_sheets_with_rows_are_summed_up(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    book = small_book()
-    del book["Closures"]  # the template has every sheet, so this one is there and empty
-    _run("load", _file(tmp_path / "book.xlsx", book))
+    sheets = small_workbook()
+    del sheets["Closures"]  # the template has every sheet, so this one is there and empty
+    _run("load", _file(tmp_path / "book.xlsx", sheets))
     named = {line.rsplit(maxsplit=4)[0] for line in capsys.readouterr().out.splitlines()[1:-2]}
-    assert named == set(book) | {"Depot stays"}  # a vehicle's first stay comes with its row
+    assert named == set(sheets) | {"Depot stays"}  # a vehicle's first stay comes with its row
 
 
 @pytest.mark.parametrize(
@@ -89,12 +89,12 @@ def test_only_sheets_with_rows_are_summed_up(
 def test_how_to_take_a_row_away_is_told_where_one_is_lacking(
     sheet: str, way: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    load_book(small_book())
-    book = small_book()
-    book[sheet] = []
+    load_small(small_workbook())
+    sheets = small_workbook()
+    sheets[sheet] = []
     for other in ("Usage sheets", "Fills", "Meter changes", "Service history"):
-        book.pop(other, None)
-    cells = {name: rows[1:] for name, rows in grids({**book, sheet: []}).items()}
+        sheets.pop(other, None)
+    cells = {name: rows[1:] for name, rows in grids({**sheets, sheet: []}).items()}
     write_cells(tmp_path / "book.xlsx", cells)
     _run("load", tmp_path / "book.xlsx")
     shown = capsys.readouterr().out
@@ -116,10 +116,10 @@ def test_every_sheet_says_how_a_row_is_taken_away() -> None:
 
 
 def test_a_refused_book_names_its_faults(tmp_path: Path) -> None:
-    book = small_book()
-    book["Limits"][0]["Interval [km]"] = "sixty"
+    sheets = small_workbook()
+    sheets["Limits"][0]["Interval [km]"] = "sixty"
     with pytest.raises(BookRefused) as refused:
-        _run("load", _file(tmp_path / "book.xlsx", book))
+        _run("load", _file(tmp_path / "book.xlsx", sheets))
     # row 3: headings and explanations come first in a file
     assert str(refused.value).splitlines() == [
         "Nothing was loaded: 1 fault in the workbook.",

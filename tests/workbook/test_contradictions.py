@@ -5,12 +5,12 @@ from typing import Any
 
 import pytest
 
-from fleet.readings.book import BookFault
 from fleet.readings.sheets import open_sheets
+from fleet.readings.spreadsheet import SpreadsheetFault
 from fleet.vehicles.models import Vehicle
 from fleet.workbook.notes import BookRefused
 from fleet.workbook.write import write_template
-from tests.workbook.book import SOURCE, Book, load_book, small_book
+from tests.workbook.small import SOURCE, Sheets, load_small, small_workbook
 
 pytestmark = pytest.mark.django_db
 
@@ -39,18 +39,18 @@ def done(number: int, **more: Any) -> dict[str, Any]:
     } | more
 
 
-def fifteen() -> Book:
+def fifteen() -> Sheets:
     """Fifteen vans, without a contradiction."""
-    book = small_book()
+    sheets = small_workbook()
     for sheet in ("Meter changes", "Fills", "Service history", "Usage sheets"):
-        del book[sheet]
-    book["Vehicles"] = [used(number) for number in range(1, 16)]
-    book["Service history"] = [done(number) for number in (1, 8, 9, 10, 14)]
-    book["Usage sheets"] = [
+        del sheets[sheet]
+    sheets["Vehicles"] = [used(number) for number in range(1, 16)]
+    sheets["Service history"] = [done(number) for number in (1, 8, 9, 10, 14)]
+    sheets["Usage sheets"] = [
         {"Fleet number": "Q-01", "Month": "2026-01", "Trips": 40, "Trips under 8 km": 15}
         | {"Source": SOURCE}
     ]
-    return book
+    return sheets
 
 
 # sheet, row of the sheet, heading, what is typed there, what is said of it
@@ -74,18 +74,18 @@ TOLD_ELSEWHERE = {
 }
 
 
-def refused(book: Book) -> BookRefused:
+def refused(sheets: Sheets) -> BookRefused:
     with pytest.raises(BookRefused) as caught:
-        load_book(book)
+        load_small(sheets)
     return caught.value
 
 
 def test_each_contradiction_is_named_at_its_place_and_nothing_else_is() -> None:
-    book = fifteen()
-    book["Vehicles"][2]["New or used"] = "new"
+    sheets = fifteen()
+    sheets["Vehicles"][2]["New or used"] = "new"
     for sheet, row, heading, cell, _ in PLANTED:
-        book[sheet][row - 2][heading] = cell
-    faults = {(note.sheet, note.row): note for note in refused(book).faults}
+        sheets[sheet][row - 2][heading] = cell
+    faults = {(note.sheet, note.row): note for note in refused(sheets).faults}
     assert faults.keys() == {(sheet, row) for sheet, row, *_ in PLANTED}
     for sheet, row, heading, _, said in PLANTED:
         place, words = TOLD_ELSEWHERE.get((sheet, row), (heading, said))
@@ -95,15 +95,15 @@ def test_each_contradiction_is_named_at_its_place_and_nothing_else_is() -> None:
 
 
 def test_put_right_it_loads() -> None:
-    assert load_book(fifteen()).warnings == ()
+    assert load_small(fifteen()).warnings == ()
     assert Vehicle.objects.count() == 15
 
 
 def test_what_is_only_doubtful_is_named_beside_the_faults() -> None:
-    book = fifteen()
-    book["Limits"][1]["Interval [km]"] = 180_000
-    book["Vehicles"][4]["Depot"] = "plane"
-    lines = str(refused(book)).splitlines()
+    sheets = fifteen()
+    sheets["Limits"][1]["Interval [km]"] = 180_000
+    sheets["Vehicles"][4]["Depot"] = "plane"
+    lines = str(refused(sheets)).splitlines()
     assert lines[0] == "Nothing was loaded: 1 fault in the workbook."
     assert lines[2:] == [
         "Look at 1 doubtful place besides:",
@@ -114,7 +114,7 @@ def test_what_is_only_doubtful_is_named_beside_the_faults() -> None:
 
 def test_a_fleet_workbook_sent_as_readings_is_told_where_it_belongs(tmp_path: Any) -> None:
     write_template(tmp_path / "book.xlsx")
-    with pytest.raises(BookFault) as fault, open_sheets(tmp_path / "book.xlsx"):
+    with pytest.raises(SpreadsheetFault) as fault, open_sheets(tmp_path / "book.xlsx"):
         pass
     assert str(fault.value) == (
         "This is a fleet workbook, not a sheet of readings: load it with sumpwise fleet load "

@@ -5,15 +5,15 @@ from typing import Any
 
 import pytest
 
-from fleet.readings.book import ERROR_VALUE, WITHOUT_VALUE
+from fleet.readings.spreadsheet import ERROR_VALUE, WITHOUT_VALUE
 from fleet.workbook.sheets import SHEETS
-from tests.workbook.book import (
+from tests.workbook.small import (
     NOW,
     faults_of,
     grids,
-    load_book,
     load_cells,
-    small_book,
+    load_small,
+    small_workbook,
     vehicle,
     without,
 )
@@ -55,10 +55,10 @@ DROPPED: dict[str, tuple[str, Any, str]] = {
 
 
 def test_a_fault_in_every_sheet_is_reported_at_once() -> None:
-    book = small_book()
+    sheets = small_workbook()
     for sheet, (heading, cell, _) in DROPPED.items():
-        book[sheet][0][heading] = cell
-    faults = faults_of(book)
+        sheets[sheet][0][heading] = cell
+    faults = faults_of(sheets)
     assert set(DROPPED) == {sheet.name for sheet in SHEETS} - {"Depot stays"}
     for sheet, (heading, _, sentence) in DROPPED.items():
         place = f"{sheet}, row 2, column '{heading}': "
@@ -67,15 +67,15 @@ def test_a_fault_in_every_sheet_is_reported_at_once() -> None:
 
 @pytest.mark.parametrize(("sheet", "dropped"), DROPPED.items())
 def test_one_fault_alone_is_reported_alone(sheet: str, dropped: tuple[str, Any, str]) -> None:
-    book = small_book()
+    sheets = small_workbook()
     if sheet == "Products":  # its name is the fault, so rows that lead to it have one too
-        del book["Product claims"], book["Fills"]
-    book[sheet][0][dropped[0]] = dropped[1]
-    assert len(faults_of(book)) == 1
+        del sheets["Product claims"], sheets["Fills"]
+    sheets[sheet][0][dropped[0]] = dropped[1]
+    assert len(faults_of(sheets)) == 1
 
 
 def test_a_missing_heading_is_named() -> None:
-    cells = grids(small_book())
+    cells = grids(small_workbook())
     cells["Limits"][0][cells["Limits"][0].index("Interval [km]")] = "Interval"
     (fault,) = [fault for fault in faults_of(cells) if "heading" in fault]
     expected = "this heading is missing; add the column"
@@ -84,14 +84,14 @@ def test_a_missing_heading_is_named() -> None:
 
 @pytest.mark.parametrize("heading", ["Name", "Compartment"])
 def test_a_missing_heading_makes_no_other_sheet_wrong(heading: str) -> None:
-    cells = grids(small_book())
+    cells = grids(small_workbook())
     without(cells, "Compartments", heading)
     (fault,) = faults_of(cells)
     assert f"'{heading}': this heading is missing" in fault
 
 
 def test_a_missing_heading_hides_no_other_fault() -> None:
-    cells = grids(small_book())
+    cells = grids(small_workbook())
     without(cells, "Vehicles", "Vehicle type")
     cells["Vehicles"][1][cells["Vehicles"][0].index("Joined on")] = "soon"
     assert len(faults_of(cells)) == 2
@@ -101,21 +101,21 @@ def test_a_missing_heading_hides_no_other_fault() -> None:
     ("sheet", "heading"), [("Vehicles", "Unit"), ("Fasteners", "Torque unit"), ("Tools", "Size")]
 )
 def test_a_unit_or_part_of_the_key_cannot_be_left_out(sheet: str, heading: str) -> None:
-    cells = grids(small_book())
+    cells = grids(small_workbook())
     without(cells, sheet, heading)
     (fault,) = faults_of(cells)
     assert f"'{heading}': this heading is missing" in fault
 
 
 def test_a_doubled_heading_is_named() -> None:
-    cells = grids(small_book())
+    cells = grids(small_workbook())
     for row in cells["Vehicles"]:
         row.append("vin" if row is cells["Vehicles"][0] else "")
     assert "Vehicles, row 1, column 'VIN': this heading stands twice; keep one." in faults_of(cells)
 
 
 def test_unknown_sheets_and_columns_are_warned_about() -> None:
-    cells = grids(small_book())
+    cells = grids(small_workbook())
     cells["Depots"][0].append("Colour")
     cells["Depots"][1].append("blue")
     cells["Holidays"] = [["Day"]]
@@ -132,9 +132,9 @@ def test_a_book_of_something_else_is_refused() -> None:
 
 
 def test_a_fleet_number_that_no_address_can_hold_is_refused_with_a_remedy() -> None:
-    book = small_book()
-    book["Vehicles"].append(vehicle("V/2"))
-    (fault,) = faults_of(book)
+    sheets = small_workbook()
+    sheets["Vehicles"].append(vehicle("V/2"))
+    (fault,) = faults_of(sheets)
     assert fault == (
         "Vehicles, row 3, column 'Fleet number': 'V/2': "
         "a fleet number holds no slash: write a hyphen."
@@ -142,26 +142,26 @@ def test_a_fleet_number_that_no_address_can_hold_is_refused_with_a_remedy() -> N
 
 
 def test_a_fluid_that_the_compartment_does_not_accept_is_never_planned() -> None:
-    book = small_book()
+    sheets = small_workbook()
     wrong = {"Product": "axle-oil", "Name": "Axle oil", "Grade": "85W-140", "Source": "invented"}
-    book["Products"].append(wrong)
-    book["Items"].append(book["Items"][0] | {"Item": "axle-oil", "Product": "axle-oil"})
-    book["Materials"].append(
-        book["Materials"][0]
+    sheets["Products"].append(wrong)
+    sheets["Items"].append(sheets["Items"][0] | {"Item": "axle-oil", "Product": "axle-oil"})
+    sheets["Materials"].append(
+        sheets["Materials"][0]
         | {"Kind": "fluid", "Name": "Oil", "Fastener": "", "Pieces": None, "Quantity [L]": 1.5}
         | {"Item": "axle-oil"}
     )
-    (fault,) = faults_of(book)
+    (fault,) = faults_of(sheets)
     assert fault.startswith(
         "Materials, row 3, column 'Item': 'axle-oil' claims nothing that the gearbox accepts"
     )
 
 
 def test_the_same_row_twice_is_refused() -> None:
-    book = small_book()
-    book["Vehicles"].append(vehicle("v-1"))
+    sheets = small_workbook()
+    sheets["Vehicles"].append(vehicle("v-1"))
     assert "Vehicles, row 3, column 'Fleet number': v-1: the same as row 2; keep one of them." in (
-        faults_of(book)
+        faults_of(sheets)
     )
 
 
@@ -180,19 +180,19 @@ def test_the_same_row_twice_is_refused() -> None:
     ],
 )
 def test_what_is_no_distance_is_refused(cell: Any, sentence: str) -> None:
-    book = small_book()
-    book["Limits"][0]["Interval [km]"] = cell
-    (fault,) = faults_of(book)
+    sheets = small_workbook()
+    sheets["Limits"][0]["Interval [km]"] = cell
+    (fault,) = faults_of(sheets)
     assert fault.startswith("Limits, row 2, column 'Interval [km]': ")
     assert sentence in fault
 
 
 @pytest.mark.parametrize("cell", [60000.0, "60 000", "60 000 km", "60000,0", "60'000"])
 def test_numbers_as_people_type_them_are_read(cell: Any) -> None:
-    book = small_book()
-    book["Limits"][1]["Interval [km]"] = cell
-    load_book(book)
-    assert load_book(small_book()).changes == 0
+    sheets = small_workbook()
+    sheets["Limits"][1]["Interval [km]"] = cell
+    load_small(sheets)
+    assert load_small(small_workbook()).changes == 0
 
 
 @pytest.mark.parametrize(
@@ -208,9 +208,9 @@ def test_numbers_as_people_type_them_are_read(cell: Any) -> None:
 def test_what_is_doubtful_is_loaded_with_a_warning(
     sheet: str, row: int, changes: dict[str, Any], sentence: str
 ) -> None:
-    book = small_book()
-    book[sheet][row] |= changes
-    (warning,) = load_book(book).warnings
+    sheets = small_workbook()
+    sheets[sheet][row] |= changes
+    (warning,) = load_small(sheets).warnings
     assert sentence in str(warning)
 
 
@@ -223,19 +223,19 @@ def test_what_is_doubtful_is_loaded_with_a_warning(
     ],
 )
 def test_a_limit_without_sense_is_refused(changes: dict[str, Any], sentence: str) -> None:
-    book = small_book()
-    book["Limits"][0] |= changes
-    (fault,) = faults_of(book)
+    sheets = small_workbook()
+    sheets["Limits"][0] |= changes
+    (fault,) = faults_of(sheets)
     assert sentence in fault
 
 
 def test_a_figure_that_follows_the_frost_states_a_limit_for_unknown_climates() -> None:
-    book = small_book()
-    book["Check figures"][0] |= {
+    sheets = small_workbook()
+    sheets["Check figures"][0] |= {
         "Pass from": -40,
         "Pass to": "",
         "Watch to": "",
         "Follows the frost": "yes",
     }
-    (fault,) = faults_of(book)
+    (fault,) = faults_of(sheets)
     assert fault.startswith("Check figures, row 2, column 'Pass to': a figure that follows the")

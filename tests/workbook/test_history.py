@@ -15,7 +15,15 @@ from fleet.workbook.load import load
 from fleet.workbook.notes import BookRefused
 from fleet.workbook.write import export, write_cells
 from tests import scene
-from tests.workbook.book import NOW, Book, faults_of, grids, load_book, small_book, vehicle
+from tests.workbook.small import (
+    NOW,
+    Sheets,
+    faults_of,
+    grids,
+    load_small,
+    small_workbook,
+    vehicle,
+)
 
 pytestmark = pytest.mark.django_db
 
@@ -35,20 +43,20 @@ PLANTED: Sequence[tuple[date, float, str]] = [
 
 
 def done(number: str, on: date, km: float, **more: Any) -> dict[str, Any]:
-    row = small_book()["Service history"][0]
+    row = small_workbook()["Service history"][0]
     return row | {"Fleet number": number, "Done on": on, "Total distance": km} | more
 
 
-def ten_vans(*, right: bool) -> Book:
-    book = small_book()
+def ten_vans(*, right: bool) -> Sheets:
+    sheets = small_workbook()
     came = {"New or used": "used", "Joined on": date(2025, 6, 1), "Odometer at joining": 40_285}
     came |= {"In service on": "", "Odometer in service": ""}
-    book["Vehicles"] += [vehicle(f"D-{at}", **came) for at in range(len(PLANTED))]
+    sheets["Vehicles"] += [vehicle(f"D-{at}", **came) for at in range(len(PLANTED))]
     for at, (on, km, _) in enumerate(PLANTED):
-        book["Service history"].append(done(f"D-{at}", on if not right else date(2025, 6, 1), km))
+        sheets["Service history"].append(done(f"D-{at}", on if not right else date(2025, 6, 1), km))
         if right:
-            book["Service history"][-1]["Total distance"] = 40_285
-    return book
+            sheets["Service history"][-1]["Total distance"] = 40_285
+    return sheets
 
 
 def run(*words: object) -> int:
@@ -56,8 +64,8 @@ def run(*words: object) -> int:
     return int(arguments.run(arguments))
 
 
-def write(path: Path, book: Book) -> Path:
-    write_cells(path, {name: rows[1:] for name, rows in grids(book).items()})
+def write(path: Path, sheets: Sheets) -> Path:
+    write_cells(path, {name: rows[1:] for name, rows in grids(sheets).items()})
     return path
 
 
@@ -81,12 +89,12 @@ def test_the_same_book_put_right_loads(tmp_path: Path, capsys: pytest.CaptureFix
 
 
 def test_a_reason_lets_a_contradicted_total_through_and_is_kept(tmp_path: Path) -> None:
-    book = ten_vans(right=True)
-    book["Service history"][1] |= {
+    sheets = ten_vans(right=True)
+    sheets["Service history"][1] |= {
         "Total distance": 390_000,
         "Why the total stands": "it came with a swapped instrument",
     }
-    assert load_book(book).warnings == ()
+    assert load_small(sheets).warnings == ()
     row = ServiceDone.objects.get(vehicle__fleet_number="D-0")
     assert (row.total_km, row.why_it_stands) == (390_000, "it came with a swapped instrument")
     export(tmp_path / "book.xlsx")
@@ -94,7 +102,7 @@ def test_a_reason_lets_a_contradicted_total_through_and_is_kept(tmp_path: Path) 
 
 
 def test_what_the_fleet_has_already_is_warned_about_and_loads(tmp_path: Path) -> None:
-    load_book(ten_vans(right=True))
+    load_small(ten_vans(right=True))
     ServiceDone.objects.filter(vehicle__fleet_number="D-3").update(total_km=400_000)
     export(tmp_path / "book.xlsx")
     loaded = load(tmp_path / "book.xlsx", now=NOW)
@@ -104,23 +112,23 @@ def test_what_the_fleet_has_already_is_warned_about_and_loads(tmp_path: Path) ->
 
 
 def test_the_readings_of_a_known_vehicle_are_asked(tmp_path: Path) -> None:
-    load_book(small_book())
+    load_small(small_workbook())
     van = Vehicle.objects.get()
     until = datetime(2026, 3, 1, 12, tzinfo=UTC)
     scene.readings(van, scene.steady(60_000, 500, 60), every_d=7, until=until)
     van.meters.get().changes.all().delete()
     chain.refresh([van.pk], until)
-    book = small_book()
-    book["Service history"].append(done("V-1", date(2025, 9, 1), 28_000))
-    (fault,) = faults_of(book)
+    sheets = small_workbook()
+    sheets["Service history"].append(done("V-1", date(2025, 9, 1), 28_000))
+    (fault,) = faults_of(sheets)
     # by hand: 500 km a week, so 76,500 and 77,000 km about 1 September
     assert all(text in fault for text in ("row 3", "76,500 km", "77,000 km"))
 
 
 def test_records_that_only_contradict_each_other_are_warned_about() -> None:
-    book = small_book()
-    book["Service history"].append(done("V-1", date(2025, 9, 2), 30_000))
-    (warning,) = load_book(book).warnings
+    sheets = small_workbook()
+    sheets["Service history"].append(done("V-1", date(2025, 9, 2), 30_000))
+    (warning,) = load_small(sheets).warnings
     assert "30,000 km on 2025-09-02 does not go with 31,000 km on 2024-09-02" in str(warning)
 
 

@@ -7,14 +7,14 @@ from fleet.readings.models import UsageSheet
 from fleet.stores.models import GradeLimit, Product
 from fleet.vehicles.models import Compartment, Depot, Meter, MeterChange, Vehicle, VehicleType
 from fleet.workbook.sheets import SHEETS
-from tests.workbook.book import (
+from tests.workbook.small import (
     NOW,
-    Book,
+    Sheets,
     faults_of,
     grids,
-    load_book,
     load_cells,
-    small_book,
+    load_small,
+    small_workbook,
     vehicle,
     without,
 )
@@ -24,7 +24,7 @@ MORE = {"Limits": 2, "Tools": 4}  # rows of the small book; else one to a sheet
 
 
 def test_every_sheet_of_a_book_arrives() -> None:
-    loaded = load_book(small_book())
+    loaded = load_small(small_workbook())
     added = {name: count.added for name, count in loaded.counts.items()}
     assert added == {sheet.name: MORE.get(sheet.name, 1) for sheet in SHEETS}
     limit = Limit.objects.get(duty_class="severe")
@@ -35,9 +35,9 @@ def test_every_sheet_of_a_book_arrives() -> None:
 
 
 def test_the_same_book_twice_changes_nothing() -> None:
-    load_book(small_book())
+    load_small(small_workbook())
     before = [sheet.model._default_manager.count() for sheet in SHEETS]
-    loaded = load_book(small_book())
+    loaded = load_small(small_workbook())
     assert loaded.changes == 0
     assert sum(count.unchanged for count in loaded.counts.values()) == len(SHEETS) + 3
     # a row of each sheet, one limit and three tools more, and no stay
@@ -45,12 +45,12 @@ def test_the_same_book_twice_changes_nothing() -> None:
 
 
 def test_an_optional_column_left_out_leaves_what_the_fleet_has() -> None:
-    book = small_book()
-    book["Compartments"][0]["Dry fill [L]"] = 1.7
-    book["Vehicles"][0] |= {"Note": "has a tow bar", "Previous fleet numbers": "OLD-1"}
-    load_book(book)
-    book["Vehicles"].append(vehicle("V-2"))
-    cells = grids(book)
+    sheets = small_workbook()
+    sheets["Compartments"][0]["Dry fill [L]"] = 1.7
+    sheets["Vehicles"][0] |= {"Note": "has a tow bar", "Previous fleet numbers": "OLD-1"}
+    load_small(sheets)
+    sheets["Vehicles"].append(vehicle("V-2"))
+    cells = grids(sheets)
     without(cells, "Compartments", "Dry fill [L]")
     without(cells, "Vehicles", "Note")
     without(cells, "Vehicles", "Previous fleet numbers")
@@ -64,7 +64,7 @@ def test_an_optional_column_left_out_leaves_what_the_fleet_has() -> None:
 
 
 def test_a_new_vehicle_gets_a_meter_and_its_first_stay() -> None:
-    load_book(small_book())
+    load_small(small_workbook())
     van = Vehicle.objects.get()
     assert [(meter.kind, meter.unit) for meter in van.meters.all()] == [("km", "km")]
     assert [(stay.depot.slug, stay.from_on) for stay in van.stays.all()] == [
@@ -73,19 +73,19 @@ def test_a_new_vehicle_gets_a_meter_and_its_first_stay() -> None:
 
 
 def test_a_type_that_counts_hours_gives_its_vehicles_an_hour_meter() -> None:
-    book = small_book()
-    book["Vehicle types"][0]["Expected engine hours [h/day]"] = "2,5"
-    book["Vehicles"][0]["Odometer shows"] = "mi"
-    load_book(book)
+    sheets = small_workbook()
+    sheets["Vehicle types"][0]["Expected engine hours [h/day]"] = "2,5"
+    sheets["Vehicles"][0]["Odometer shows"] = "mi"
+    load_small(sheets)
     assert set(Meter.objects.values_list("kind", "unit")) == {("km", "mi"), ("hours", "h")}
     assert VehicleType.objects.get().expected_h_per_day == 2.5
 
 
 def test_each_change_leaves_one_history_row() -> None:
-    load_book(small_book())
-    book = small_book()
-    book["Vehicles"][0]["Note"] = "has a tow bar"
-    loaded = load_book(book)
+    load_small(small_workbook())
+    sheets = small_workbook()
+    sheets["Vehicles"][0]["Note"] = "has a tow bar"
+    loaded = load_small(sheets)
     assert loaded.counts["Vehicles"].changed == loaded.changes == 1
     rows = Vehicle.history.order_by("history_id").values_list("history_type", "note", "depot_id")
     depot_id = Depot.objects.get().id
@@ -96,33 +96,33 @@ def test_each_change_leaves_one_history_row() -> None:
 
 
 def test_rows_that_the_book_lacks_are_listed_and_kept() -> None:
-    book = small_book()
-    book["Vehicles"].append(vehicle("V-2"))
-    load_book(book)
-    loaded = load_book(small_book())
+    sheets = small_workbook()
+    sheets["Vehicles"].append(vehicle("V-2"))
+    load_small(sheets)
+    loaded = load_small(small_workbook())
     assert loaded.counts["Vehicles"].lacking == ("V-2",)
     assert Vehicle.objects.count() == 2
 
 
 def test_a_sheet_that_the_book_lacks_is_left_alone() -> None:
-    load_book(small_book())
-    loaded = load_book({"Closures": small_book()["Closures"]})
+    load_small(small_workbook())
+    loaded = load_small({"Closures": small_workbook()["Closures"]})
     assert list(loaded.counts) == ["Closures"]
     assert loaded.changes == 0
 
 
 def test_other_km_for_a_known_service_supersede_the_row() -> None:
-    load_book(small_book())
-    book = small_book()
-    book["Service history"][0]["Total distance"] = "32 500"
-    assert load_book(book).counts["Service history"].changed == 1
+    load_small(small_workbook())
+    sheets = small_workbook()
+    sheets["Service history"][0]["Total distance"] = "32 500"
+    assert load_small(sheets).counts["Service history"].changed == 1
     old, new = ServiceDone.objects.order_by("id")
     assert (old.total_km, new.total_km, new.supersedes) == (31_000, 32_500, old)
-    assert load_book(book).changes == 0
+    assert load_small(sheets).changes == 0
 
 
 def test_a_service_taken_back_is_no_longer_in_the_book() -> None:
-    load_book(small_book())
+    load_small(small_workbook())
     row = ServiceDone.objects.get()
     ServiceDone.objects.create(
         vehicle=row.vehicle,
@@ -133,96 +133,96 @@ def test_a_service_taken_back_is_no_longer_in_the_book() -> None:
         void=True,
         supersedes=row,
     )
-    loaded = load_book({"Service history": []})
+    loaded = load_small({"Service history": []})
     assert loaded.counts == {}  # no row here or there
 
 
 def test_a_corrected_fill_is_a_newer_row() -> None:
-    load_book(small_book())
-    book = small_book()
-    book["Fills"][0]["Flushed"] = "yes"
-    load_book(book)
+    load_small(small_workbook())
+    sheets = small_workbook()
+    sheets["Fills"][0]["Flushed"] = "yes"
+    load_small(sheets)
     assert list(Fill.objects.order_by("id").values_list("flushed", flat=True)) == [False, True]
-    assert load_book(book).changes == 0
+    assert load_small(sheets).changes == 0
 
 
 def test_nothing_is_loaded_when_one_cell_is_wrong() -> None:
-    book = small_book()
-    book["Usage sheets"][0]["Trips"] = "many"
-    assert len(faults_of(book)) == 1
+    sheets = small_workbook()
+    sheets["Usage sheets"][0]["Trips"] = "many"
+    assert len(faults_of(sheets)) == 1
     assert not any(sheet.model._default_manager.exists() for sheet in SHEETS)
 
 
 def test_miles_are_kept_as_km() -> None:
-    book = small_book()
-    book["Service history"][0] |= {"Total distance": 10_000, "Unit": "mi"}
-    load_book(book)
+    sheets = small_workbook()
+    sheets["Service history"][0] |= {"Total distance": 10_000, "Unit": "mi"}
+    load_small(sheets)
     # 1 mile = 1.609344 km exactly (NIST SP 811, B.8)
     assert ServiceDone.objects.get().total_km == pytest.approx(16_093.44, abs=1e-6)
-    assert load_book(book).changes == 0
+    assert load_small(sheets).changes == 0
 
 
 def test_a_meter_change_counts_by_the_clock_of_the_depot() -> None:
-    load_book(small_book())
+    load_small(small_workbook())
     # 12:00 in Madrid in summer is 10:00 UTC (time zone database)
     assert MeterChange.objects.get().from_at.isoformat() == "2025-06-01T10:00:00+00:00"
 
 
 def test_a_first_stay_that_came_of_the_vehicle_is_not_lacking() -> None:
-    book = _two_depots()
-    book["Vehicles"].append(vehicle("v-2", Depot="hill"))
-    book["Depot stays"] = [{"Fleet number": "v-2", "From": date(2025, 1, 9), "Depot": "hill"}]
-    load_book(book)
-    assert load_book(book).counts["Depot stays"].lacking == ()
-    alone = load_book({"Depot stays": []})
+    sheets = _two_depots()
+    sheets["Vehicles"].append(vehicle("v-2", Depot="hill"))
+    sheets["Depot stays"] = [{"Fleet number": "v-2", "From": date(2025, 1, 9), "Depot": "hill"}]
+    load_small(sheets)
+    assert load_small(sheets).counts["Depot stays"].lacking == ()
+    alone = load_small({"Depot stays": []})
     assert len(alone.counts["Depot stays"].lacking) == 2
 
 
 def test_an_unknown_depot_is_one_fault_at_the_vehicle() -> None:
-    book = small_book()
-    book["Vehicles"][0]["Depot"] = "coast"
-    (fault,) = faults_of(book)
+    sheets = small_workbook()
+    sheets["Vehicles"][0]["Depot"] = "coast"
+    (fault,) = faults_of(sheets)
     assert fault.startswith("Vehicles, row 2, column 'Depot': 'coast' is not in sheet Depots")
 
 
 def test_a_move_is_a_row_in_depot_stays() -> None:
-    book = _two_depots()
-    load_book(book)
+    sheets = _two_depots()
+    load_small(sheets)
     moved = {"Depot stays": [{"Fleet number": "v-1", "From": date(2026, 2, 1), "Depot": "Hill"}]}
-    loaded = load_book(moved)
+    loaded = load_small(moved)
     assert loaded.counts["Depot stays"].added == 1
     assert Vehicle.objects.get().depot.slug == "hill"
 
 
 def test_another_depot_without_a_move_is_refused_with_the_remedy() -> None:
-    load_book(_two_depots())
-    book = _two_depots()
-    book["Vehicles"][0]["Depot"] = "hill"
-    (fault,) = faults_of(book)
+    load_small(_two_depots())
+    sheets = _two_depots()
+    sheets["Vehicles"][0]["Depot"] = "hill"
+    (fault,) = faults_of(sheets)
     assert fault.startswith("Vehicles, row 2, column 'Depot': 'hill' is not where")
     assert "add the move to sheet Depot stays" in fault
 
 
-def _two_depots() -> Book:
-    book = small_book()
-    book["Depots"].append(book["Depots"][0] | {"Depot": "hill", "Name": "Hill"})
-    return book
+def _two_depots() -> Sheets:
+    sheets = small_workbook()
+    sheets["Depots"].append(sheets["Depots"][0] | {"Depot": "hill", "Name": "Hill"})
+    return sheets
 
 
 def test_dates_may_be_text_or_serial_numbers() -> None:
-    book = small_book()
-    book["Closures"] = [
+    sheets = small_workbook()
+    sheets["Closures"] = [
         {"Depot": "plain", "Closed on": given}
         for given in (datetime(2026, 5, 1), "2026-05-02", "3.5.2026", "13/05/2026", 46157.0)  # noqa: DTZ001
     ]
-    load_book(book)
+    load_small(sheets)
     found = [str(closure.on) for closure in Depot.objects.get().closures.all()]
     # 46157: days since 1899-12-30, by hand: 45658 is 2025-01-01, and 499 days on 2026-05-15
     assert found == ["2026-05-01", "2026-05-02", "2026-05-03", "2026-05-13", "2026-05-15"]
 
 
 def test_blank_rows_and_columns_do_no_harm() -> None:
-    cells = grids(small_book())
+    cells = grids(small_workbook())
     cells["Depots"] = [[], ["", *cells["Depots"][0]], [""] * 8, ["", *cells["Depots"][1]]]
     assert faults_of(cells) == []
     assert Depot.objects.count() == 1
@@ -233,9 +233,9 @@ def test_a_data_sheet_that_does_not_fit_its_grade_is_loaded_with_a_warning() -> 
         **{"table": "SAE J306", "edition": "2019-02", "grade": "90", "property": "kv100"},
         defaults={"least": 13.5, "most": 18.5, "unit": "mm²/s", "at_c": 100, "source": "test"},
     )
-    book = small_book()
-    book["Products"][0] |= {"Grade": "90", "Viscosity at 100 °C [mm²/s]": 12.9}
-    loaded = load_book(book)
+    sheets = small_workbook()
+    sheets["Products"][0] |= {"Grade": "90", "Viscosity at 100 °C [mm²/s]": 12.9}
+    loaded = load_small(sheets)
     (warning,) = [str(one) for one in loaded.warnings if one.sheet == "Products"]
     assert "Viscosity at 100 °C" in warning
     assert "from 13.5 below 18.5 mm²/s" in warning

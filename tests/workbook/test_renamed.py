@@ -6,18 +6,18 @@ from typing import Any
 import pytest
 
 from fleet.vehicles.models import Vehicle
-from tests.workbook.book import Book, faults_of, load_book, small_book, vehicle
+from tests.workbook.small import Sheets, faults_of, load_small, small_workbook, vehicle
 
 pytestmark = pytest.mark.django_db
 
 
-def renamed(**more: Any) -> Book:
+def renamed(**more: Any) -> Sheets:
     """The small book a month later, in which V-1 is called N-7 all at once."""
     return {"Vehicles": [vehicle("N-7", **more)]}
 
 
 def test_a_new_number_in_place_of_one_just_like_it_is_asked_about() -> None:
-    load_book(small_book())
+    load_small(small_workbook())
     (fault,) = faults_of(renamed())
     assert fault == (
         "Vehicles, row 2, column 'Fleet number': 'N-7' is new, and the book no longer has V-1, "
@@ -29,27 +29,27 @@ def test_a_new_number_in_place_of_one_just_like_it_is_asked_about() -> None:
 
 
 def test_the_previous_number_answers_it() -> None:
-    load_book(small_book())
-    load_book(renamed(**{"Previous fleet numbers": "V-1"}))
+    load_small(small_workbook())
+    load_small(renamed(**{"Previous fleet numbers": "V-1"}))
     assert Vehicle.objects.get().fleet_number == "N-7"
 
 
 @pytest.mark.parametrize("word", ["none", " None "])
 def test_none_answers_that_it_is_another_vehicle(word: str) -> None:
-    load_book(small_book())
-    book = renamed(**{"Previous fleet numbers": word})
-    assert load_book(book).counts["Vehicles"].added == 1
+    load_small(small_workbook())
+    sheets = renamed(**{"Previous fleet numbers": word})
+    assert load_small(sheets).counts["Vehicles"].added == 1
     assert Vehicle.objects.count() == 2
     assert not Vehicle.objects.get(fleet_number="N-7").aliases.exists()
-    assert load_book(book).changes == 0
-    assert load_book(renamed()).changes == 0  # it is known now, so nobody asks again
+    assert load_small(sheets).changes == 0
+    assert load_small(renamed()).changes == 0  # it is known now, so nobody asks again
 
 
 def test_a_book_that_still_has_the_other_is_not_asked() -> None:
-    load_book(small_book())
-    book = small_book()
-    book["Vehicles"].append(vehicle("N-7"))
-    assert load_book(book).counts["Vehicles"].added == 1
+    load_small(small_workbook())
+    sheets = small_workbook()
+    sheets["Vehicles"].append(vehicle("N-7"))
+    assert load_small(sheets).counts["Vehicles"].added == 1
 
 
 @pytest.mark.parametrize(
@@ -61,50 +61,52 @@ def test_a_book_that_still_has_the_other_is_not_asked() -> None:
     ],
 )
 def test_what_the_papers_tell_apart_is_not_asked_about(other: dict[str, Any]) -> None:
-    book = small_book()
-    book["Vehicles"][0] |= {"Registration": "XA 1", "VIN": "11111111111111111"}
-    load_book(book)
+    sheets = small_workbook()
+    sheets["Vehicles"][0] |= {"Registration": "XA 1", "VIN": "11111111111111111"}
+    load_small(sheets)
     same = {"Registration": "XA 1", "VIN": "11111111111111111"}
     assert len(faults_of(renamed(**same))) == 1
     assert faults_of(renamed(**same | other)) == []
 
 
 def test_another_depot_or_type_is_another_vehicle() -> None:
-    load_book(small_book())
-    book = {name: small_book()[name] for name in ("Depots", "Vehicle types")}
-    book["Depots"][0] |= {"Depot": "hill"}
-    book["Vehicle types"][0] |= {"Vehicle type": "lorry"}
-    load_book(book)
+    load_small(small_workbook())
+    sheets = {name: small_workbook()[name] for name in ("Depots", "Vehicle types")}
+    sheets["Depots"][0] |= {"Depot": "hill"}
+    sheets["Vehicle types"][0] |= {"Vehicle type": "lorry"}
+    load_small(sheets)
     assert faults_of(renamed(**{"Depot": "hill"})) == []
     assert faults_of({"Vehicles": [vehicle("N-8", **{"Vehicle type": "lorry"})]}) == []
 
 
 def test_a_sold_vehicle_was_not_renumbered() -> None:
-    book = small_book()
-    book["Vehicles"][0]["Status"] = "sold"
-    load_book(book)
+    sheets = small_workbook()
+    sheets["Vehicles"][0]["Status"] = "sold"
+    load_small(sheets)
     assert faults_of(renamed()) == []
 
 
 def test_a_vehicle_whose_row_has_a_fault_of_its_own_is_in_the_book() -> None:
-    load_book(small_book())
-    book = small_book()
-    book["Vehicles"] = [vehicle("V-1", **{"Joined on": "soon"}), vehicle("N-7")]
-    (fault,) = faults_of(book)
+    load_small(small_workbook())
+    sheets = small_workbook()
+    sheets["Vehicles"] = [vehicle("V-1", **{"Joined on": "soon"}), vehicle("N-7")]
+    (fault,) = faults_of(sheets)
     assert "'soon' is not a date" in fault
 
 
 def test_dropped_zeros_are_no_new_number() -> None:
-    book = small_book()
-    book["Vehicles"] = [vehicle("001012")]
-    book["Meter changes"] = book["Service history"] = book["Fills"] = book["Usage sheets"] = []
-    load_book(book)
+    sheets = small_workbook()
+    sheets["Vehicles"] = [vehicle("001012")]
+    sheets["Meter changes"] = sheets["Service history"] = sheets["Fills"] = sheets[
+        "Usage sheets"
+    ] = []
+    load_small(sheets)
     assert faults_of({"Vehicles": [vehicle(1012.0)]}) == []
 
 
 def test_many_alike_are_named_up_to_three() -> None:
-    book = small_book()
-    book["Vehicles"] = [vehicle(f"V-{number}") for number in range(1, 6)]
-    load_book(book)
+    sheets = small_workbook()
+    sheets["Vehicles"] = [vehicle(f"V-{number}") for number in range(1, 6)]
+    load_small(sheets)
     (fault,) = faults_of(renamed())
     assert "the book no longer has V-1 or V-2 or V-3 or 2 more, which joined" in fault

@@ -13,13 +13,13 @@ from hypothesis import strategies as st
 from hypothesis.extra.django import TestCase
 from python_calamine import CalamineWorkbook
 
-from fleet.readings.book import read_book
+from fleet.readings.spreadsheet import read_spreadsheet
 from fleet.units import TORQUE_UNITS
 from fleet.vehicles.models import Depot, MeterChange, Vehicle
 from fleet.workbook.load import load
 from fleet.workbook.sheets import BY_NAME, SHEETS
 from fleet.workbook.write import export, write_template
-from tests.workbook.book import NOW, Book, load_book, load_cells, small_book, vehicle
+from tests.workbook.small import NOW, Sheets, load_cells, load_small, small_workbook, vehicle
 
 WORDS = st.text(
     st.characters(exclude_categories=("Cs", "Cc", "Co", "Cn"), exclude_characters=";"),
@@ -32,35 +32,41 @@ DAYS = st.dates(date(2023, 1, 9), date(2026, 3, 1))
 
 
 @st.composite
-def books(draw: st.DrawFn) -> Book:
+def books(draw: st.DrawFn) -> Sheets:
     """The small book with vehicles, history and limits as they come."""
-    book = small_book()
+    sheets = small_workbook()
     numbers = draw(st.lists(NUMBERS, min_size=1, max_size=4, unique_by=lambda n: n.strip().upper()))
-    book["Vehicles"] = [
+    sheets["Vehicles"] = [
         vehicle(number, Note=draw(WORDS), **{"Odometer in service": draw(KM), "Unit": unit})
         for number in numbers
         for unit in [draw(st.sampled_from(["km", "mi", ""]))]
     ]
-    book["Limits"][0]["Interval [km]"] = draw(st.floats(60_000, 1e6))
-    book["Meter changes"] = []
-    book["Usage sheets"][0] |= {"Fleet number": numbers[0], "Unpaved share": draw(st.floats(0, 1))}
-    book["Fills"][0] |= {"Fleet number": numbers[-1], "Quantity [L]": draw(st.floats(0.01, 50))}
-    row = book["Service history"][0]
+    sheets["Limits"][0]["Interval [km]"] = draw(st.floats(60_000, 1e6))
+    sheets["Meter changes"] = []
+    sheets["Usage sheets"][0] |= {
+        "Fleet number": numbers[0],
+        "Unpaved share": draw(st.floats(0, 1)),
+    }
+    sheets["Fills"][0] |= {
+        "Fleet number": numbers[-1],
+        "Quantity [L]": draw(st.floats(0.01, 50)),
+    }
+    row = sheets["Service history"][0]
     days = draw(st.lists(DAYS, max_size=4, unique=True))
-    book["Service history"] = [
+    sheets["Service history"] = [
         row
         | {"Fleet number": numbers[0], "Done on": day, "Total distance": draw(KM)}
         | {"Why the total stands": draw(WORDS)}  # drawn totals contradict one another
         for day in days
     ]
-    return book
+    return sheets
 
 
 def _exported() -> dict[str, list[list[Any]]]:
     with TemporaryDirectory() as folder:
         path = Path(folder) / "book.xlsx"
         export(path)
-        pages = CalamineWorkbook.from_path(path)  # in this process: quicker than read_book
+        pages = CalamineWorkbook.from_path(path)  # in this process: quicker than read_spreadsheet
         return {
             name: pages.get_sheet_by_name(name).to_python(skip_empty_area=False)
             for name in pages.sheet_names
@@ -75,9 +81,9 @@ def _empty_the_fleet() -> None:
 
 class RoundTrip(TestCase):
     @settings(max_examples=8, deadline=None, suppress_health_check=list(HealthCheck))
-    @given(book=books())
-    def test_an_exported_fleet_loads_as_itself(self, book: Book) -> None:
-        load_book(book)
+    @given(sheets=books())
+    def test_an_exported_fleet_loads_as_itself(self, sheets: Sheets) -> None:
+        load_small(sheets)
         cells = _exported()
         assert load_cells(cells, now=NOW).changes == 0
         _empty_the_fleet()
@@ -87,7 +93,7 @@ class RoundTrip(TestCase):
 
 @pytest.mark.django_db
 def test_a_distance_with_more_digits_than_a_spreadsheet_keeps_survives(tmp_path: Path) -> None:
-    load_book(small_book())
+    load_small(small_workbook())
     # a spreadsheet keeps 15 to 16 digits, a double up to 17
     Vehicle.objects.update(in_service_km=654_321.012_345_678_9 / 3)
     export(tmp_path / "book.xlsx")
@@ -98,15 +104,19 @@ def test_a_distance_with_more_digits_than_a_spreadsheet_keeps_survives(tmp_path:
 @pytest.mark.parametrize("unit", TORQUE_UNITS)
 @pytest.mark.parametrize("torque", [0.7, 29, 71, 33.3, 1234.5])
 def test_a_torque_stays_as_its_source_states_it(unit: str, torque: float) -> None:
-    book = small_book()
-    book["Fasteners"][0] |= {"Torque": torque, "Torque up to": 2 * torque, "Torque unit": unit}
-    load_book(book)
-    assert load_book(book).changes == 0
+    sheets = small_workbook()
+    sheets["Fasteners"][0] |= {
+        "Torque": torque,
+        "Torque up to": 2 * torque,
+        "Torque unit": unit,
+    }
+    load_small(sheets)
+    assert load_small(sheets).changes == 0
 
 
 @pytest.mark.django_db
 def test_the_hour_that_the_clock_shows_twice_survives(tmp_path: Path) -> None:
-    load_book(small_book())
+    load_small(small_workbook())
     # Madrid, 2025-10-26: 02:30 comes at 00:30 and at 01:30 UTC (time zone database)
     twice = [datetime(2025, 10, 26, hour, 30, tzinfo=UTC) for hour in (0, 1)]
     meter = Vehicle.objects.get().meters.get()
@@ -114,7 +124,7 @@ def test_the_hour_that_the_clock_shows_twice_survives(tmp_path: Path) -> None:
         MeterChange.objects.create(meter=meter, from_at=moment, offset=1, note="twice")
     export(tmp_path / "book.xlsx")
     assert load(tmp_path / "book.xlsx", now=NOW).changes == 0
-    cells = read_book(tmp_path / "book.xlsx")["Meter changes"]
+    cells = read_spreadsheet(tmp_path / "book.xlsx")["Meter changes"]
     assert [row[2] for row in cells[-2:]] == [
         datetime(2025, 10, 26, 2, 30),  # noqa: DTZ001
         "2025-10-26T02:30:00+01:00",
@@ -123,10 +133,10 @@ def test_the_hour_that_the_clock_shows_twice_survives(tmp_path: Path) -> None:
 
 @pytest.mark.django_db
 def test_text_that_looks_like_a_formula_stays_text(tmp_path: Path) -> None:
-    book = small_book()
-    book["Vehicles"][0]["Note"] = "=HYPERLINK(1)"
-    book["Closures"][0]["Note"] = "@SUM(A1)"
-    load_book(book)
+    sheets = small_workbook()
+    sheets["Vehicles"][0]["Note"] = "=HYPERLINK(1)"
+    sheets["Closures"][0]["Note"] = "@SUM(A1)"
+    load_small(sheets)
     export(tmp_path / "book.xlsx")
     assert load(tmp_path / "book.xlsx", now=NOW).changes == 0
     assert b"<f>" not in _unzipped(tmp_path / "book.xlsx")

@@ -3,10 +3,10 @@ from datetime import date
 
 from fleet import chain
 from fleet.due.models import Service
+from fleet.people.actor import Actor
 from fleet.people.models import Person, Role
 from fleet.vehicles.models import Vehicle
 from fleet.workorders import issue, progress
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import Fastener, Job, Procedure, WorkOrder
 from tests import scene
 from tests.cast import person

@@ -11,8 +11,8 @@ from fleet.stores.models import Specification
 from fleet.workorders.models import Caution, Fastener, Procedure, Step
 from tests.scene import INVENTED
 from tests.stores import shelf
-from tests.workorders.book import Book
 from tests.workorders.conftest import Bay
+from tests.workorders.gearbox_procedure import ProcedureRows
 
 HEXAGON, HALF = "17 mm internal hexagon", "1/2 in square"
 TOOLS: list[dict[str, Any]] = [
@@ -26,7 +26,7 @@ TOOLS: list[dict[str, Any]] = [
 
 @pytest.fixture
 def client(bay: Bay) -> Client:
-    for row in Book().cautions:
+    for row in ProcedureRows().cautions:
         row.save()
     client = Client()
     client.force_login(Person.objects.create_superuser("chief"))
@@ -42,23 +42,23 @@ def numbered(prefix: str, rows: list[dict[str, Any]]) -> dict[str, Any]:
 
 def gearbox_form(bay: Bay) -> dict[str, Any]:
     """A whole level-plug procedure, as typed into the page."""
-    book = Book()
+    written = ProcedureRows()
     steps = [
         {"number": row.number, "kind": str(row.kind), "text": row.text, "fastener": row.fastener}
         | ({"under_vehicle": "on"} if row.under_vehicle else {})
         | ({"engine_running": "on"} if row.engine_running else {})
-        for row in book.steps
+        for row in written.steps
     ]
     plugs = [
         {"slug": row.slug, "name": row.name, "torque": torque, "stated_unit": "lbf·ft"}
         | {"seal": "sealing washer", "seal_size": row.seal_size, "source": INVENTED}
         | {"drive": HEXAGON}
-        for row, torque in zip(book.fasteners, (29, 33), strict=True)
+        for row, torque in zip(written.fasteners, (29, 33), strict=True)
     ]
     washers = [
         {"kind": "seal", "name": row.name, "fastener": row.fastener, "pieces": 1}
         | {"source": INVENTED}
-        for row in book.materials
+        for row in written.materials
     ]
     own = {"service": bay.oil.pk, "family": "level plug", "edition": "2024", "minutes": 40}
     own["used_fluid_class"] = "used oil"

@@ -12,9 +12,9 @@ from fleet import chain
 from fleet.due import defer
 from fleet.due.models import Deferral, ServiceDone
 from fleet.faults import Forbidden, Refused, Stale
+from fleet.people.actor import Actor
 from fleet.readings.models import Reading, Source
 from fleet.workorders import ending, escalate, findings, fluids, issue, progress
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import Escalation, FluidRecord, Job, OrderEvent, WorkOrder
 from tests import scene
 from tests.api.routes import address

@@ -13,9 +13,9 @@ from fleet.workorders.cautions import Occasion, shown
 from fleet.workorders.hazards import HAZARDS
 from fleet.workorders.models import Caution, Step
 from fleet.workorders.walk import walk
-from tests.workorders.book import Book, caution
-from tests.workorders.book import cautions as all_cautions
-from tests.workorders.sound_books import laid_out, sound_books
+from tests.workorders.gearbox_procedure import ProcedureRows, caution
+from tests.workorders.gearbox_procedure import cautions as all_cautions
+from tests.workorders.sound_procedures import laid_out, sound_procedures
 
 SLUGS = [hazard.slug for hazard in HAZARDS]
 COMES_BACK = [hazard.slug for hazard in HAZARDS if hazard.begins != Caution.Returns.JOB]
@@ -24,16 +24,16 @@ COMES_BACK = [hazard.slug for hazard in HAZARDS if hazard.begins != Caution.Retu
 def blamed(slug: str, spoil: Callable[[Caution], Caution | None]) -> list[str]:
     """Faults of all books about one caution, after it was spoilt."""
     found = []
-    for book in sound_books().values():
-        rows = [spoil(row) if row.slug == slug else row for row in book.cautions]
+    for written in sound_procedures().values():
+        rows = [spoil(row) if row.slug == slug else row for row in written.cautions]
         left = [row for row in rows if row is not None]
-        found += [text for text in book.but(cautions=left).faults() if f"'{slug}'" in text]
+        found += [text for text in written.but(cautions=left).faults() if f"'{slug}'" in text]
     return found
 
 
-@pytest.mark.parametrize("name", list(sound_books()))
+@pytest.mark.parametrize("name", list(sound_procedures()))
 def test_the_books_themselves_are_sound(name: str) -> None:
-    assert sound_books()[name].faults() == []
+    assert sound_procedures()[name].faults() == []
 
 
 @pytest.mark.parametrize("slug", SLUGS)
@@ -135,22 +135,26 @@ def test_a_check_on_the_cooling_system_carries_its_cautions() -> None:
 
 
 # --- cautions and steps that contradict each other --------------------------------------------
-def with_step(book: Book, at: int, kind: str, **marks: bool) -> Book:
+def with_step(written: ProcedureRows, at: int, kind: str, **marks: bool) -> ProcedureRows:
     """The book with a step put in before another, counted from 1."""
-    steps = [*book.steps[: at - 1], Step(kind=kind, text=kind, **marks), *book.steps[at - 1 :]]
+    steps = [
+        *written.steps[: at - 1],
+        Step(kind=kind, text=kind, **marks),
+        *written.steps[at - 1 :],
+    ]
     for number, step in enumerate(steps, 1):
         step.number = number
-    return book.but(steps=steps)
+    return written.but(steps=steps)
 
 
-def contradictions(book: Book) -> list[str]:
-    return [text for text in book.faults() if "contradicts" in text]
+def contradictions(written: ProcedureRows) -> list[str]:
+    return [text for text in written.faults() if "contradicts" in text]
 
 
 def test_handbrake_on_never_stands_above_driving() -> None:
-    book = sound_books()["level plug"]
-    book.cautions.append(caution("handbrake", step_kinds=["drive"], demands=["standing"]))
-    assert contradictions(book)[0] == (
+    written = sound_procedures()["level plug"]
+    written.cautions.append(caution("handbrake", step_kinds=["drive"], demands=["standing"]))
+    assert contradictions(written)[0] == (
         "step 1 (drive) contradicts the caution 'handbrake', which demands 'standing': "
         "correct the step, or narrow the caution"
     )
@@ -158,25 +162,25 @@ def test_handbrake_on_never_stands_above_driving() -> None:
 
 @pytest.mark.parametrize("demand", ["key out", "engine off"])
 def test_key_out_never_stands_above_a_level_read_with_the_engine_running(demand: str) -> None:
-    book = sound_books()["at temperature"]
-    book.cautions.append(caution("out", under_vehicle=True, demands=[demand]))
-    assert [text[:19] for text in contradictions(book)][:2] == [
+    written = sound_procedures()["at temperature"]
+    written.cautions.append(caution("out", under_vehicle=True, demands=[demand]))
+    assert [text[:19] for text in contradictions(written)][:2] == [
         "step 6 (run) contra",
         "step 7 (read level)",
     ]
 
 
 def test_a_cap_is_not_opened_on_a_system_that_just_ran() -> None:
-    book = sound_books()["coolant"]
-    (wait,) = [step for step in book.steps if step.kind == "wait"]
+    written = sound_procedures()["coolant"]
+    (wait,) = [step for step in written.steps if step.kind == "wait"]
     wait.kind = "inspect"
     assert any("(open cap) contradicts the caution 'coolant-only-cold'" in text
-               for text in contradictions(book))  # fmt: skip
+               for text in contradictions(written))  # fmt: skip
 
 
 def test_what_is_only_said_while_the_engine_is_off_contradicts_nothing() -> None:
-    book = sound_books()["at temperature"]
-    book.cautions.append(
+    written = sound_procedures()["at temperature"]
+    written.cautions.append(
         caution("out", under_vehicle=True, only_while=["engine off"], demands=["key out"])
     )
-    assert book.faults() == []
+    assert written.faults() == []

@@ -6,26 +6,26 @@ import pytest
 from fleet.workorders.families import ORDER
 from fleet.workorders.hazards import HAZARDS
 from fleet.workorders.models import Procedure, Step
-from tests.workorders.book import KINDS, Book, caution, steps
-from tests.workorders.sound_books import sound_books
+from tests.workorders.gearbox_procedure import KINDS, ProcedureRows, caution, steps
+from tests.workorders.sound_procedures import sound_procedures
 
 
 def test_a_complete_procedure_has_no_faults() -> None:
-    assert Book().faults() == []
+    assert ProcedureRows().faults() == []
 
 
 def test_the_fill_plug_is_opened_before_the_drain_plug() -> None:
     # common practice, no source: otherwise a drained gearbox may not take new oil
     swapped = steps()
     swapped[1].number, swapped[2].number = 3, 2
-    faults = Book().but(steps=swapped).faults()
+    faults = ProcedureRows().but(steps=swapped).faults()
     assert any("'open fill plug' must come before 'open drain plug'" in fault for fault in faults)
 
 
 @pytest.mark.parametrize("kind", [kind for kind, _ in KINDS])
 def test_no_step_of_the_family_may_be_missing(kind: str) -> None:
     left = [step for step in steps() if step.kind != kind]
-    faults = Book().but(steps=left).faults()
+    faults = ProcedureRows().but(steps=left).faults()
     assert any(kind in fault for fault in faults)
 
 
@@ -37,68 +37,68 @@ def test_no_step_of_the_family_may_be_missing(kind: str) -> None:
     ],
 )
 def test_removing_a_required_caution_is_a_fault(slug: str) -> None:
-    book = Book()
-    left = [row for row in book.cautions if row.slug != slug]
-    assert any(f"caution '{slug}'" in fault for fault in book.but(cautions=left).faults())
+    written = ProcedureRows()
+    left = [row for row in written.cautions if row.slug != slug]
+    assert any(f"caution '{slug}'" in fault for fault in written.but(cautions=left).faults())
 
 
 def test_a_caution_that_misses_its_steps_is_a_fault() -> None:
-    book = Book()
-    narrowed = [row for row in book.cautions if row.slug != "hot-fluid"]
+    written = ProcedureRows()
+    narrowed = [row for row in written.cautions if row.slug != "hot-fluid"]
     narrowed.append(caution("hot-fluid", step_kinds=["fill"]))
-    assert any("hot-fluid" in fault for fault in book.but(cautions=narrowed).faults())
+    assert any("hot-fluid" in fault for fault in written.but(cautions=narrowed).faults())
 
 
 def test_an_electric_vehicle_needs_the_high_voltage_caution() -> None:
-    book = Book().but(powertrain="electric")
-    assert book.faults() == []
-    left = [row for row in book.cautions if row.slug != "high-voltage"]
-    assert any("high-voltage" in fault for fault in book.but(cautions=left).faults())
-    assert Book().but(cautions=left).faults() == []
+    written = ProcedureRows().but(powertrain="electric")
+    assert written.faults() == []
+    left = [row for row in written.cautions if row.slug != "high-voltage"]
+    assert any("high-voltage" in fault for fault in written.but(cautions=left).faults())
+    assert ProcedureRows().but(cautions=left).faults() == []
 
 
 def test_every_plug_closed_gets_a_seal_of_its_own() -> None:
-    book = Book()
-    assert any("washer of fill plug" in fault for fault in book.but(materials=[
-        book.materials[0]]).faults())  # fmt: skip
-    book.fasteners[0].seal = "none"
-    assert any("drain plug has no seal" in fault for fault in book.faults())
+    written = ProcedureRows()
+    assert any("washer of fill plug" in fault for fault in written.but(materials=[
+        written.materials[0]]).faults())  # fmt: skip
+    written.fasteners[0].seal = "none"
+    assert any("drain plug has no seal" in fault for fault in written.faults())
 
 
 def test_a_washer_needs_its_size() -> None:
-    book = Book()
-    book.fasteners[0].seal_size = ""
-    assert any("no size" in fault for fault in book.faults())
+    written = ProcedureRows()
+    written.fasteners[0].seal_size = ""
+    assert any("no size" in fault for fault in written.faults())
 
 
 def test_a_plug_closed_needs_its_torque() -> None:
-    book = Book()
-    book.steps[5].fastener = ""
-    assert any("name its fastener" in fault for fault in book.faults())
-    book.steps[5].fastener = "nowhere"
-    assert any("'nowhere' that is not there" in fault for fault in book.faults())
+    written = ProcedureRows()
+    written.steps[5].fastener = ""
+    assert any("name its fastener" in fault for fault in written.faults())
+    written.steps[5].fastener = "nowhere"
+    assert any("'nowhere' that is not there" in fault for fault in written.faults())
 
 
 def test_wheels_off_ask_for_nut_torque_and_a_second_tightening() -> None:
-    book = Book()
-    book.procedure.wheels_removed = True
-    faults = book.faults()
+    written = ProcedureRows()
+    written.procedure.wheels_removed = True
+    faults = written.faults()
     assert any("wheel-nut torque" in fault for fault in faults)
     assert any("'refit'" in fault for fault in faults)
 
 
 def test_a_drain_plug_is_reached_from_under_the_vehicle() -> None:
     # without the mark its cautions about a raised vehicle would not be asked for
-    book = Book()
-    book.steps[2].under_vehicle = False
-    assert "step 3 (open drain plug) is done under the vehicle: mark it so" in book.faults()
+    written = ProcedureRows()
+    written.steps[2].under_vehicle = False
+    assert "step 3 (open drain plug) is done under the vehicle: mark it so" in written.faults()
 
 
 def test_running_an_engine_is_marked_unless_there_is_none() -> None:
-    book = Book()
-    book.steps[8].engine_running = False
-    assert "step 9 (run) runs the engine: mark it so" in book.faults()
-    assert book.but(powertrain="electric").faults() == []
+    written = ProcedureRows()
+    written.steps[8].engine_running = False
+    assert "step 9 (run) runs the engine: mark it so" in written.faults()
+    assert written.but(powertrain="electric").faults() == []
 
 
 def test_a_firm_pedal_comes_before_the_brake_test() -> None:
@@ -107,10 +107,10 @@ def test_a_firm_pedal_comes_before_the_brake_test() -> None:
 
 
 def test_a_check_must_measure_or_look() -> None:
-    book = Book().but(
+    written = ProcedureRows().but(
         procedure=Procedure(family="check"), steps=[Step(number=1, kind="prepare", text="x")]
     )
-    assert any("measures or looks" in fault for fault in book.faults())
+    assert any("measures or looks" in fault for fault in written.faults())
 
 
 def test_every_family_has_its_order() -> None:
@@ -129,36 +129,36 @@ def test_engine_oil_drawn_out_from_above_needs_no_drain_plug() -> None:
         Step(number=at, kind=kind, text=kind, engine_running=kind == "run")
         for at, kind in enumerate(kinds, start=1)
     ]
-    book = Book().but(procedure=Procedure(family="engine oil"), steps=drawn)
-    assert not any("there is no step" in fault for fault in book.faults())
-    faults = book.but(steps=drawn[:1] + drawn[2:]).faults()
+    written = ProcedureRows().but(procedure=Procedure(family="engine oil"), steps=drawn)
+    assert not any("there is no step" in fault for fault in written.faults())
+    faults = written.but(steps=drawn[:1] + drawn[2:]).faults()
     assert "there is no step 'filter': add it" in faults
 
 
 def test_a_dry_taper_plug_has_nothing_to_renew() -> None:
-    book = Book()
-    book.fasteners[0].seal = "dry taper"
-    book.fasteners[0].seal_size = ""
-    assert book.but(materials=book.materials[1:]).faults() == []
+    written = ProcedureRows()
+    written.fasteners[0].seal = "dry taper"
+    written.fasteners[0].seal_size = ""
+    assert written.but(materials=written.materials[1:]).faults() == []
 
 
 # --- what holds of the steps of every procedure ----------------------------------------------
 def told(name: str, *changes: tuple[str, str]) -> list[str]:
     """Faults of a sound book in which steps of one kind became another; '' takes them out."""
-    book = sound_books()[name]
+    written = sound_procedures()[name]
     for old, new in changes:
         if not new:
-            book = book.but(steps=[step for step in book.steps if step.kind != old])
-        for step in book.steps:
+            written = written.but(steps=[step for step in written.steps if step.kind != old])
+        for step in written.steps:
             step.kind = new if step.kind == old else step.kind
-    return book.faults()
+    return written.faults()
 
 
 def test_nobody_is_beneath_a_vehicle_that_moves_or_goes_up_or_down() -> None:
-    book = sound_books()["level plug"]
-    for step in book.steps:
+    written = sound_procedures()["level plug"]
+    for step in written.steps:
         step.under_vehicle = True
-    named = {text.partition(")")[0] for text in book.faults() if "nobody beneath" in text}
+    named = {text.partition(")")[0] for text in written.faults() if "nobody beneath" in text}
     assert named == {
         *("step 1 (drive", "step 2 (raise", "step 11 (lower", "step 13 (drive"),
         *("step 14 (raise", "step 16 (lower"),
@@ -201,33 +201,33 @@ def test_sealant_hardens_before_it_is_wetted() -> None:
 
 
 def test_a_sealing_plug_may_have_a_washer_instead_and_nothing_to_wait_for() -> None:
-    book = sound_books()["sealing plug"]
-    book.fasteners[2].seal = "sealing washer"
-    assert book.but(steps=[step for step in book.steps if step.kind != "cure"]).faults() == []
+    written = sound_procedures()["sealing plug"]
+    written.fasteners[2].seal = "sealing washer"
+    assert written.but(steps=[step for step in written.steps if step.kind != "cure"]).faults() == []
 
 
 def test_what_runs_out_behind_a_sealing_plug_needs_its_fluid() -> None:
-    book = sound_books()["sealing plug"]
-    (fault,) = book.but(materials=book.materials[:3]).faults()
+    written = sound_procedures()["sealing plug"]
+    (fault,) = written.but(materials=written.materials[:3]).faults()
     assert fault == "what ran out is filled up again: add the fluid to the materials"
 
 
 def test_what_runs_out_is_collected_as_something() -> None:
     for name, kind in (("level plug", "step 6 (drain)"), ("suction", "step 2 (suction)")):
-        book = sound_books()[name]
-        book.procedure.used_fluid_class = " "
-        assert f"{kind} lets fluid out: say how it is collected, e.g. used oil" in book.faults()
+        written = sound_procedures()[name]
+        written.procedure.used_fluid_class = " "
+        assert f"{kind} lets fluid out: say how it is collected, e.g. used oil" in written.faults()
 
 
 def test_a_level_that_counts_at_its_temperature_is_confirmed_with_both() -> None:
-    book = sound_books()["at temperature"]
-    book.steps[6].confirm = False
-    (fault,) = book.faults()
+    written = sound_procedures()["at temperature"]
+    written.steps[6].confirm = False
+    (fault,) = written.faults()
     assert fault.startswith("step 7 (read level) is read at a temperature: mark it as one to conf")
 
 
 def test_gears_may_be_turned_by_driving_but_not_before_they_have_oil() -> None:
     assert told("level plug", ("run", "")) == []
-    book = sound_books()["level plug"]
-    book.steps[12].kind = book.steps[11].kind = "inspect"
-    assert "'close fill plug' must come before 'run': change the order" in book.faults()
+    written = sound_procedures()["level plug"]
+    written.steps[12].kind = written.steps[11].kind = "inspect"
+    assert "'close fill plug' must come before 'run': change the order" in written.faults()

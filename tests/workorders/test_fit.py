@@ -9,7 +9,7 @@ from django.apps import apps
 
 from fleet.workorders import fit
 from fleet.workorders.models import Fastener, Material, Procedure, Step, Tool
-from tests.workbook.book import load_book, small_book
+from tests.workbook.small import load_small, small_workbook
 
 HALF, THREE_EIGHTHS = "1/2 in square", "3/8 in square"
 migration: Any = import_module("fleet.workorders.migrations.0009_tools_that_fit")
@@ -178,7 +178,7 @@ def test_a_jack_for_ramps_does_not_serve_a_bay_with_stands() -> None:
 
 @pytest.mark.django_db
 def test_tools_that_stand_say_what_they_are_where_their_words_do() -> None:
-    load_book(small_book())
+    load_small(small_workbook())
     procedure = Procedure.objects.get()
     procedure.tools.all().delete()
     given = {

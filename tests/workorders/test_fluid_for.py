@@ -64,10 +64,10 @@ def shelves(bay: Bay) -> Shelf:
         product.claims.create(specification=wanted, source=INVENTED)
     items = [shelf.item(f"{one.slug}-item", product=one) for one in (kept, other)]
     Stock.objects.create(item=items[0], depot=bay.van.depot, on_hand=24_500)
-    book = Procedure.objects.create(
+    sheet = Procedure.objects.create(
         service=bay.oil, family="level plug", edition="1", source=INVENTED, minutes=40
     )
-    book.materials.create(kind="fluid", name="Gear oil", quantity_ml=1_500, source=INVENTED)
+    sheet.materials.create(kind="fluid", name="Gear oil", quantity_ml=1_500, source=INVENTED)
     return Shelf(bay, kept, other, wrong, *items)
 
 

@@ -8,18 +8,18 @@ from fleet.workorders import checks, ending, findings, fluids, gaps, progress, r
 from fleet.workorders.models import Evidence, Gap, Job, Procedure, TorqueRecord
 from tests.kept import kept
 from tests.scene import INVENTED
-from tests.workorders.book import Book
 from tests.workorders.conftest import Bay
+from tests.workorders.gearbox_procedure import ProcedureRows
 
 
 @kept
 def job(bay: Bay) -> Job:
     """A change of 1.5 L by the book, with two plugs and one figure, started."""
-    book = Book()
+    written = ProcedureRows()
     made = Procedure.objects.create(
         service=bay.oil, family="level plug", edition="1", source=INVENTED, minutes=40, refill_l=1.5
     )
-    for row in (*book.steps, *book.fasteners):
+    for row in (*written.steps, *written.fasteners):
         row.procedure = made
         row.save()
     CheckFigure.objects.create(

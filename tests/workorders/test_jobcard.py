@@ -7,13 +7,13 @@ from fleet.workorders.jobcard import Card, CardJob
 from fleet.workorders.models import Caution, Job, Material, Procedure, Tool, WorkOrder
 from tests.kept import kept
 from tests.scene import INVENTED
-from tests.workorders.book import Book
 from tests.workorders.conftest import Bay
+from tests.workorders.gearbox_procedure import ProcedureRows
 
 
 @kept
 def order(bay: Bay) -> WorkOrder:
-    book = Book()
+    written = ProcedureRows()
     procedure = Procedure.objects.create(
         service=bay.oil,
         family="level plug",
@@ -22,10 +22,10 @@ def order(bay: Bay) -> WorkOrder:
         minutes=40,
         used_fluid_class="used oil",
     )
-    for row in (*book.steps, *book.fasteners, *book.materials):
+    for row in (*written.steps, *written.fasteners, *written.materials):
         row.procedure = procedure
         row.save()
-    for caution in book.cautions:
+    for caution in written.cautions:
         caution.save()
     Tool.objects.create(procedure=procedure, name="Hexagon key", size="17 mm")
     # worked example, common practice, no source: 1.5 L, sold in bottles of a litre
@@ -159,14 +159,14 @@ def test_a_procedure_that_fails_a_rule_of_today_keeps_its_card_and_is_marked(
     assert shown(order).jobs[0].unsound == ()
     Caution.objects.filter(slug="falling-dirt").delete()
     job = shown(order).jobs[0]
-    assert len(job.steps) == 10  # counted in tests/workorders/book.py
+    assert len(job.steps) == 10  # counted in tests/workorders/gearbox_procedure.py
     (why,) = [text for text in job.unsound if "falling-dirt" in text]
     assert why.startswith("the caution 'falling-dirt' does not stand before step 1")
 
 
 def free_text(bay: Bay, kind: str = "", raising: str = "lift") -> CardJob:
     """The card of a job in words, on a compartment of this kind."""
-    for caution in Book().cautions:
+    for caution in ProcedureRows().cautions:
         caution.save()
     order = issue.draft(
         bay.actor(), vehicle_id=bay.van.pk, other_work=[("Look for the leak", 20)], raising=raising

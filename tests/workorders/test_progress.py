@@ -6,8 +6,8 @@ import pytest
 from fleet import chain
 from fleet.due.models import DueDate, ServiceDone
 from fleet.faults import Fault, Forbidden, Refused, Stale
+from fleet.people.actor import Actor
 from fleet.workorders import ending, fluids, issue, progress
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import Job, OrderEvent, WorkOrder
 from tests.scene import NOW
 from tests.workorders.conftest import Bay

@@ -6,11 +6,11 @@ import pytest
 from fleet import chain
 from fleet.due.models import DueDate, ServiceDone
 from fleet.faults import Forbidden, Refused
+from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.readings.models import Reading
 from fleet.readings.settle import settle
 from fleet.workorders import ending, progress, read_again
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import WorkOrder
 from tests.scene import NOW
 from tests.workorders.conftest import Bay

@@ -6,6 +6,7 @@ import pytest
 from fleet import chain
 from fleet.due.models import CheckFigure, DueDate, DueEarlier, Fill, TopUp
 from fleet.faults import Fault, Forbidden, Question, Refused
+from fleet.people.actor import Actor
 from fleet.stores.models import AcceptedFluid, Product, ProductClaim, Specification
 from fleet.vehicles.models import Compartment
 from fleet.workorders import (
@@ -19,7 +20,6 @@ from fleet.workorders import (
     torques,
     withdraw,
 )
-from fleet.workorders.actor import Actor
 from fleet.workorders.fluids_in import (
     acceptance,
     approve_substitute,

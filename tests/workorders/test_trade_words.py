@@ -8,7 +8,7 @@ from django.apps import apps
 
 from fleet.stores.models import Item
 from fleet.workorders.models import Caution, Material, Step
-from tests.workbook.book import load_book, small_book
+from tests.workbook.small import load_small, small_workbook
 
 items: Any = import_module("fleet.stores.migrations.0006_one_time_fixing")
 procedures: Any = import_module("fleet.workorders.migrations.0006_trade_words")
@@ -30,7 +30,7 @@ def test_a_breakage_spare_becomes_a_one_time_fixing() -> None:
 
 @pytest.mark.django_db
 def test_steps_materials_and_cautions_take_the_trades_words() -> None:
-    load_book(small_book())
+    load_small(small_workbook())
     Material.objects.update(kind="breakage spare")
     Step.objects.update(kind="clear away")
     caution = Caution.objects.create(

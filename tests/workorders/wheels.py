@@ -5,9 +5,9 @@ from datetime import datetime, timedelta
 
 from fleet import chain
 from fleet.due.models import DueDate, Service
+from fleet.people.actor import Actor
 from fleet.vehicles.models import VehicleType
 from fleet.workorders import confirming, ending, issue, progress
-from fleet.workorders.actor import Actor
 from fleet.workorders.confirming import Confirmed
 from fleet.workorders.models import Job, Procedure, ReCheckRule, Step, WorkOrder
 from tests.scene import INVENTED, NOW

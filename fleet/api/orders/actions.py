@@ -13,12 +13,12 @@ from rest_framework.response import Response
 from fleet import chain
 from fleet.api.acting import (
     Act,
-    actor,
     job_or_404,
     order_id_or_404,
     person_named,
     rest,
     seen_version,
+    sender,
     services_named,
     with_tag,
 )
@@ -27,10 +27,10 @@ from fleet.api.orders.shapes import OrderShape, OtherWork, whole
 from fleet.api.repeats import Answer, once
 from fleet.api.resource import Resource
 from fleet.due.models import DueEarlier
+from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.readings.models import Verdict
 from fleet.workorders import ending, joblist, late, progress, restrictions
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import Job, Raising, WorkOrder
 
 Given = Mapping[str, Any]
@@ -168,17 +168,17 @@ def changed(request: Request, kind: Kind, order_id: int, given: Given) -> Respon
     def effect() -> Answer:
         version = seen_version(request, order_id)
         order = WorkOrder.objects.get(pk=order_id)
-        told = kind.act(actor(request, given), order, rest(given), version)
+        told = kind.act(sender(request, given), order, rest(given), version)
         more = _finished(told) if isinstance(told, ending.Finished) else {}
         return Answer({**whole(order_id), **more})
 
-    def then(answer: Answer) -> Answer:
+    def afterwards(answer: Answer) -> Answer:
         if kind.refreshes:
             vehicle_id = WorkOrder.objects.values_list("vehicle_id", flat=True).get(pk=order_id)
             chain.refresh([vehicle_id], timezone.now())
         return answer
 
-    return with_tag(once(request, effect, then))
+    return with_tag(once(request, effect, afterwards))
 
 
 def _finished(found: ending.Finished) -> dict[str, Any]:

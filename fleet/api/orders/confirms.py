@@ -9,7 +9,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from fleet import chain
-from fleet.api.acting import Record, actor, job_or_404, rest
+from fleet.api.acting import Record, job_or_404, rest, sender
 from fleet.api.fields import Number, Text, body
 from fleet.api.orders.records import Recording
 from fleet.api.orders.shapes import ConfirmShape, records
@@ -56,16 +56,16 @@ class Confirms(Recording):
         given = body(request, ConfirmGiven)
 
         def effect() -> Answer:
-            made = confirming.confirm(actor(request, given), job.pk, **rest(given))
+            made = confirming.confirm(sender(request, given), job.pk, **rest(given))
             raised = made.raised.pk if made.raised else None
             left = [point.words for point in points.missing_points(made.record.job)]
             more = {"raised": raised, "ended": made.ended, "missing": left}
             (row,) = records(ConfirmRecord.objects.filter(pk=made.record.pk))
             return Answer({**row, **more}, HTTPStatus.CREATED)
 
-        def then(answer: Answer) -> Answer:
+        def afterwards(answer: Answer) -> Answer:
             if "rule" in given:
                 chain.refresh([job.vehicle_id], timezone.now())
             return answer
 
-        return once(request, effect, then)
+        return once(request, effect, afterwards)

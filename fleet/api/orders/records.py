@@ -20,11 +20,11 @@ from rest_framework.response import Response
 from fleet import chain
 from fleet.api.acting import (
     Record,
-    actor,
     compartment_named,
     job_or_404,
     order_id_or_404,
     rest,
+    sender,
     wrong,
 )
 from fleet.api.fields import Number, Text, body
@@ -45,7 +45,7 @@ from fleet.faults import Fault
 from fleet.people.roles import Right
 from fleet.stores.models import Product
 from fleet.workorders import checks, fluids, late, photos, recording, torques
-from fleet.workorders.by_book import BookFigure
+from fleet.workorders.makers_figure import MakersFigure
 from fleet.workorders.models import (
     FluidRecord,
     Job,
@@ -166,7 +166,7 @@ class Torques(Recording):
         def effect() -> Answer:
             if noted := _noted(request, job, "torque", given):
                 return noted
-            row = torques.torque(actor(request, given), job.pk, **_tightened(rest(given)))
+            row = torques.torque(sender(request, given), job.pk, **_tightened(rest(given)))
             return _kept(TorqueRecord, row.pk, {"warning": torques.calibration_warning(row)})
 
         return once(request, effect)
@@ -174,21 +174,21 @@ class Torques(Recording):
 
 def _tightened(given: dict[str, Any]) -> dict[str, Any]:
     """A torque as its verb takes it: by the card's fastener, or by one in words."""
-    book = {name: given.pop(name, None) for name in ("name", *FIGURE)}
+    given_figure = {name: given.pop(name, None) for name in ("name", *FIGURE)}
     if given.setdefault("fastener", ""):
         return given
-    if not book["name"] or book["figure_nm"] is None:
+    if not given_figure["name"] or given_figure["figure_nm"] is None:
         raise Fault(
             "Give a fastener of the card, or its name, figure_nm and figure_source.",
             about="fastener",
         )
-    figure = BookFigure(
-        name=book["name"],
-        torque_nm=book["figure_nm"],
-        torque_max_nm=book["figure_max_nm"],
-        source=book["figure_source"] or "",
+    figure = MakersFigure(
+        name=given_figure["name"],
+        torque_nm=given_figure["figure_nm"],
+        torque_max_nm=given_figure["figure_max_nm"],
+        source=given_figure["figure_source"] or "",
     )
-    return {**given, "by_book": figure}
+    return {**given, "from_maker": figure}
 
 
 class Fluids(Recording):
@@ -205,7 +205,7 @@ class Fluids(Recording):
         def effect() -> Answer:
             if noted := _noted(request, job, "fluid", given):
                 return noted
-            poured = fluids.fluid(actor(request, given), job.pk, **{**rest(given), **named})
+            poured = fluids.fluid(sender(request, given), job.pk, **{**rest(given), **named})
             raised = poured.raised.pk if poured.raised else None
             more = {"raised": raised, "proposals": list(poured.proposals)}
             return _kept(FluidRecord, poured.record.pk, more)
@@ -226,7 +226,7 @@ class Materials(Recording):
         def effect() -> Answer:
             if noted := _noted(request, job, "material", given):
                 return noted
-            row = recording.material(actor(request, given), job.pk, **rest(given))
+            row = recording.material(sender(request, given), job.pk, **rest(given))
             return _kept(MaterialUsed, row.pk)
 
         return once(request, effect)
@@ -246,14 +246,14 @@ class Checks(Recording):
             if noted := _noted(request, job, "check", given):
                 return noted
             measured = {**rest(given), "figure": figure}
-            row = checks.measure(actor(request, given), job.order, **measured)
+            row = checks.measure(sender(request, given), job.order, **measured)
             return Answer(check(row), HTTPStatus.CREATED)
 
-        def then(answer: Answer) -> Answer:
+        def afterwards(answer: Answer) -> Answer:
             chain.refresh([job.vehicle_id], timezone.now())
             return answer
 
-        return once(request, effect, then)
+        return once(request, effect, afterwards)
 
 
 class Notes(Recording):
@@ -263,7 +263,7 @@ class Notes(Recording):
         given = body(request, NoteGiven)
 
         def effect() -> Answer:
-            row = recording.note(actor(request, given), order_id, **rest(given))
+            row = recording.note(sender(request, given), order_id, **rest(given))
             return _kept(Note, row.pk)
 
         return once(request, effect)
@@ -310,7 +310,7 @@ def keep_photo(request: Request, given: dict[str, Any], **place: Any) -> Respons
 
     def effect() -> Answer:
         row = photos.add(
-            actor(request, given),
+            sender(request, given),
             picture,
             client_key=given["client_key"],
             caption=given["caption"],
@@ -325,7 +325,7 @@ def _noted(request: Request, job: Job, kind: str, given: dict[str, Any]) -> Answ
     """The record as a note, where the order was cancelled after the work was done."""
     words = {name: value for name, value in rest(given).items() if name not in NO_WORDS}
     key = given["client_key"]
-    row = late.as_note(actor(request, given), job.order_id, kind=kind, given=words, client_key=key)
+    row = late.as_note(sender(request, given), job.order_id, kind=kind, given=words, client_key=key)
     return (
         None
         if row is None

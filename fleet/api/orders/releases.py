@@ -7,7 +7,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from fleet.api.acting import Act, actor, as_number
+from fleet.api.acting import Act, as_number, sender
 from fleet.api.errors import code_of
 from fleet.api.fields import Strict, Text, body
 from fleet.api.repeats import Answer, once
@@ -70,7 +70,7 @@ class Releases(Resource):
             seen = WorkOrder.objects.filter(depot__in=depots_for(request), number__in=chosen)
             ids = dict(seen.values_list("number", "pk"))
             versions = {pk: chosen[number] for number, pk in ids.items()}
-            found = progress.release_many(actor(request, given), versions)
+            found = progress.release_many(sender(request, given), versions)
             now = dict(seen.values_list("number", "version"))
             rows = [_outcome(number, now.get(number), found.get(ids.get(number, 0), UNKNOWN))
                     for number in chosen]  # fmt: skip

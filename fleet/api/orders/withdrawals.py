@@ -12,7 +12,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from fleet import chain
-from fleet.api.acting import Act, actor, order_id_or_404, rest
+from fleet.api.acting import Act, order_id_or_404, rest, sender
 from fleet.api.fields import Text, body
 from fleet.api.findings import finding_or_404
 from fleet.api.orders.records import Recording
@@ -63,19 +63,19 @@ class Withdrawal(Recording):
         given = body(request, WithdrawGiven)
 
         def effect() -> Answer:
-            acting, more = actor(request, given), rest(given)
+            actor, more = sender(request, given), rest(given)
             if isinstance(record, Finding):
-                withdraw.withdraw_finding(acting, record, **more)
+                withdraw.withdraw_finding(actor, record, **more)
             else:
-                withdraw.withdraw(acting, order_id, record, **more)
+                withdraw.withdraw(actor, order_id, record, **more)
             return Answer(None, HTTPStatus.NO_CONTENT)
 
-        def then(answer: Answer) -> Answer:
+        def afterwards(answer: Answer) -> Answer:
             vehicles = WorkOrder.objects.filter(pk=order_id).values_list("vehicle", flat=True)
             chain.refresh(list(vehicles), timezone.now())
             return answer
 
-        return once(request, effect, then)
+        return once(request, effect, afterwards)
 
 
 def offered(record: object) -> list[dict[str, Any]]:
@@ -108,11 +108,11 @@ class WithdrawFinding(Resource):
         given = body(request, WithdrawGiven)
 
         def effect() -> Answer:
-            withdraw.withdraw_finding(actor(request, given), found, **rest(given))
+            withdraw.withdraw_finding(sender(request, given), found, **rest(given))
             return Answer(None, HTTPStatus.NO_CONTENT)
 
-        def then(answer: Answer) -> Answer:
+        def afterwards(answer: Answer) -> Answer:
             chain.refresh([found.vehicle_id], timezone.now())
             return answer
 
-        return once(request, effect, then)
+        return once(request, effect, afterwards)

@@ -14,14 +14,14 @@ from rest_framework.response import Response
 from fleet import chain
 from fleet.api.acting import (
     Act,
-    actor,
     order_id_or_404,
     person_named,
+    sender,
     services_named,
     version_tag,
     with_tag,
 )
-from fleet.api.conditions import listed_with_tag, shown
+from fleet.api.etags import listed_with_tag, shown
 from fleet.api.fields import Day, Number, Strict, Text, body, query
 from fleet.api.orders.shapes import (
     JOB_NAMES,
@@ -175,7 +175,7 @@ class WorkOrders(Resource):
 
         def effect() -> Answer:
             order = issue.draft(
-                actor(request, given),
+                sender(request, given),
                 vehicle_id=vehicle.pk,
                 service_ids=[service.pk for service in services],
                 other_work=[(one["title"], one["minutes"]) for one in given["other_work"]],
@@ -207,7 +207,7 @@ class OutsideWork(Resource):
 
         def effect() -> Answer:
             order = outside.record(
-                actor(request, given),
+                sender(request, given),
                 vehicle=vehicle,
                 services=services,
                 done_on=given["done_on"],
@@ -219,11 +219,11 @@ class OutsideWork(Resource):
             )
             return made(order)
 
-        def then(answer: Answer) -> Answer:
+        def afterwards(answer: Answer) -> Answer:
             chain.refresh([vehicle.pk], timezone.now())
             return answer
 
-        return with_tag(once(request, effect, then))
+        return with_tag(once(request, effect, afterwards))
 
 
 class OneOrder(Resource):

@@ -14,9 +14,9 @@ from fleet.dashboard.findings.lines import follow_up, offered, what_followed
 from fleet.dashboard.frame import SignedIn, scope_of, show
 from fleet.dashboard.typed import shown_again
 from fleet.faults import Fault
+from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of, may
 from fleet.workorders import findings as rules
-from fleet.workorders.actor import Actor
 from fleet.workorders.findings_listed import (
     PRESSING,
     after_pressing,

@@ -8,6 +8,7 @@ from django.http import QueryDict
 from fleet.dashboard.orders.changes import read_number
 from fleet.due import defer
 from fleet.due.models import Service
+from fleet.people.actor import Actor
 from fleet.people.models import Person, Role
 from fleet.people.roles import Right, may
 from fleet.today import today_at
@@ -22,7 +23,6 @@ from fleet.workorders import (
     photos,
     restrictions,
 )
-from fleet.workorders.actor import Actor
 from fleet.workorders.findings_listed import most_pressing
 from fleet.workorders.models import Finding, WorkOrder
 

@@ -10,12 +10,12 @@ from django.http import QueryDict
 from fleet import chain
 from fleet.due.models import Service
 from fleet.faults import Fault
+from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import Right, may, who_may
 from fleet.readings.models import Verdict
 from fleet.units import UnitError, number
 from fleet.workorders import ending, joblist, late, progress, read_again
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import Job, WorkOrder
 
 State = WorkOrder.State

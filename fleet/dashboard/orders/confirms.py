@@ -4,9 +4,9 @@ from collections.abc import Callable
 
 from fleet.dashboard.words import torque
 from fleet.faults import Fault
+from fleet.people.actor import Actor
 from fleet.units import UnitError, number, temperature_c, torque_nm
 from fleet.workorders import confirming, points
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import ConfirmRecord, Job, TorqueRecord, WorkOrder
 from fleet.workorders.quantities import decimal_mark
 

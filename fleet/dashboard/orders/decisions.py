@@ -16,11 +16,11 @@ from fleet.dashboard.acts import act
 from fleet.dashboard.frame import Scope, SignedIn, needs
 from fleet.due import defer
 from fleet.faults import Fault
+from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import Right, depots_of
 from fleet.today import today_at
 from fleet.workorders import escalate, issue, listing, progress
-from fleet.workorders.actor import Actor
 from fleet.workorders.listing import MOST_AT_ONCE
 from fleet.workorders.models import Escalation, Job, WorkOrder
 

@@ -22,6 +22,7 @@ from fleet.dashboard.orders.kept import kept
 from fleet.dashboard.orders.lines import order_seen_by
 from fleet.dashboard.orders.records import Sent, keep, performed_at
 from fleet.faults import Fault, Question
+from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of, may
 from fleet.stores.models import Product
 from fleet.today import today_at
@@ -38,7 +39,6 @@ from fleet.workorders import (
     restrictions,
     torques,
 )
-from fleet.workorders.actor import Actor
 from fleet.workorders.gaps import Missing, missing
 from fleet.workorders.levels import levels
 from fleet.workorders.models import Finding, FluidRecord, Job, Raising, WorkOrder, Wrench

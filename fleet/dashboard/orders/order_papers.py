@@ -10,11 +10,11 @@ from fleet.dashboard.frame import SignedIn, needs
 from fleet.dashboard.orders.kept import record_of
 from fleet.dashboard.orders.lines import order_seen_by
 from fleet.faults import Fault
+from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.stores.models import Product
 from fleet.vehicles.models import Compartment
 from fleet.workorders import fluids_in, papers, withdraw
-from fleet.workorders.actor import Actor
 from fleet.workorders.listing import service_jobs
 from fleet.workorders.models import Finding
 

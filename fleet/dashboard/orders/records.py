@@ -13,12 +13,12 @@ from fleet.dashboard.orders.changes import read_number
 from fleet.dashboard.words import torque
 from fleet.due.models import CheckFigure
 from fleet.faults import Fault
+from fleet.people.actor import Actor
 from fleet.stores.models import Product
 from fleet.units import UnitError, number, torque_nm
 from fleet.vehicles.models import Compartment
 from fleet.workorders import checks, findings, fluids, late, photos, recording, torques
-from fleet.workorders.actor import Actor
-from fleet.workorders.by_book import BookFigure
+from fleet.workorders.makers_figure import MakersFigure
 from fleet.workorders.models import (
     Job,
     WorkOrder,
@@ -96,7 +96,7 @@ def _torque(sent: Sent) -> str:
         sent.actor,
         sent.job().pk,
         fastener=sent.text("fastener"),
-        by_book=None if sent.text("fastener") else _book_figure(sent),
+        from_maker=None if sent.text("fastener") else _makers_figure(sent),
         point=sent.text("point"),
         client_key=sent.text("client_key"),
         torque_nm=_torque_nm(typed) if typed else None,
@@ -109,12 +109,12 @@ def _torque(sent: Sent) -> str:
     return f"{record.fastener_name}: {torque(record.torque_nm)}{as_typed}, {wrench}."
 
 
-def _book_figure(sent: Sent) -> BookFigure:
+def _makers_figure(sent: Sent) -> MakersFigure:
     """A fastener in words, and what the maker's book says of it."""
     if not sent.text("figure"):
         raise Fault("Give the figure of the maker's book.")
     top = sent.text("figure_to")
-    return BookFigure(
+    return MakersFigure(
         name=sent.text("name"),
         torque_nm=_torque_nm(sent.text("figure")),
         torque_max_nm=_torque_nm(top) if top else None,

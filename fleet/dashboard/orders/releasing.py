@@ -18,10 +18,10 @@ from fleet.dashboard.orders.changes import mechanic, read_day
 from fleet.dashboard.orders.lines import order_seen_by
 from fleet.dashboard.orders.work_orders import orders_page
 from fleet.faults import Fault
+from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of
 from fleet.visits.listing import days_for_orders
 from fleet.workorders import listing, progress
-from fleet.workorders.actor import Actor
 from fleet.workorders.listing import MOST_AT_ONCE
 from fleet.workorders.models import WorkOrder
 

@@ -22,6 +22,7 @@ from fleet.dashboard.orders.kept import kept
 from fleet.dashboard.orders.lines import order_seen_by
 from fleet.due.listing import due_rows
 from fleet.faults import Fault, Question
+from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import Right, may, mechanics_of
 from fleet.stores.models import Product
@@ -39,7 +40,6 @@ from fleet.workorders import (
     progress,
     restrictions,
 )
-from fleet.workorders.actor import Actor
 from fleet.workorders.downtime import downtime
 from fleet.workorders.gaps import gaps_of
 from fleet.workorders.models import Job, Raising, WorkOrder

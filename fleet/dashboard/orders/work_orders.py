@@ -30,10 +30,10 @@ from fleet.dashboard.views.vehicle import refused
 from fleet.due.listing import due_rows
 from fleet.due.models import Service
 from fleet.faults import Fault
+from fleet.people.actor import Actor
 from fleet.people.roles import Right, may, mechanics_of
 from fleet.today import oldest_day, today_at
 from fleet.workorders import evidence, issue, listing
-from fleet.workorders.actor import Actor
 from fleet.workorders.draft_many import draft_many
 from fleet.workorders.listing import MOST_AT_ONCE
 

@@ -11,7 +11,7 @@ from django.shortcuts import get_object_or_404, redirect
 from django.views.decorators.http import require_GET
 
 from fleet.consumables import propose
-from fleet.consumables.backtest import held
+from fleet.consumables.backtest import coverage
 from fleet.consumables.listing import (
     KEYS,
     MONTHS,
@@ -128,7 +128,7 @@ def _page(
                 "quantity": amount(row.quantity, row.item.unit),
                 "typed": to_type(row.quantity, row.item.unit),
                 "needed": amount(row.needed, row.item.unit),
-                "there": _there(row.usable + row.on_order, row.item.unit),
+                "there": _in_hand(row.usable + row.on_order, row.item.unit),
                 "given": amount(row.transferred, row.item.unit) if row.transferred else "",
                 "pack": row.pack and amount(row.pack.quantity, row.item.unit),
                 "due_on": today + timedelta(days=leads.get((row.depot_id, row.item_id), 0)),
@@ -140,7 +140,7 @@ def _page(
                 "row": row,
                 "quantity": amount(row.quantity, row.item.unit),
                 "needed": amount(row.needed, row.item.unit),
-                "there": _there(row.usable + row.on_order, row.item.unit),
+                "there": _in_hand(row.usable + row.on_order, row.item.unit),
                 "until": until.get((row.from_depot.slug, row.item.slug)),
                 "may_move": may(request.user, Right.KEEP_STOCK, row.from_depot)
                 and may(request.user, Right.KEEP_STOCK, row.depot),
@@ -162,7 +162,7 @@ def _page(
         "may_keep": may(request.user, Right.KEEP_STOCK),
         "key": uuid.uuid4().hex,
         "unknown": unknown_history(scope.slugs),
-        "held": held(ids, today),
+        "coverage": coverage(ids, today),
         "today": today,
     }
     return show(request, "consumables", scope, {**context, **(more or {})}, status)
@@ -254,7 +254,7 @@ def _day(text: str) -> date:
         raise Fault("Give the day, as 2026-08-31.", about="due_on") from None
 
 
-def _there(quantity: int, unit: str) -> str:
+def _in_hand(quantity: int, unit: str) -> str:
     """What there is of it; more may have been used than was ever booked in."""
     if quantity < 0:
         return f"{amount(-quantity, unit)} more used than is booked in or on order"

@@ -24,7 +24,7 @@ from fleet.dashboard.trials.charts import RatingDot
 from fleet.faults import Fault, Forbidden
 from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of, may
-from fleet.trials.approve import approve, conditions
+from fleet.trials.approve import approve, requirements
 from fleet.trials.assign import exclude
 from fleet.trials.blind import knows_products, rates_own, trials_at
 from fleet.trials.evaluate import end_early, evaluate
@@ -74,7 +74,7 @@ def field_trial(request: SignedIn, slug: str) -> HttpResponse:
 
 
 def _shown(trial: Trial, result: TrialResult) -> dict[str, Any]:
-    longer = conditions(trial, timezone.now())
+    longer = requirements(trial, timezone.now())
     consent = [one for one in longer if one.what == "Warranty" and not one.met]
     return {
         "letters": result.details["letters"],

@@ -14,7 +14,6 @@ from django.views.decorators.http import require_GET, require_POST
 
 from fleet import chain
 from fleet.dashboard.charts import odometer
-from fleet.dashboard.entries import DutyForm, ReadingForm, Source, faults
 from fleet.dashboard.findings.lines import vehicle_work
 from fleet.dashboard.fluid_choices import fluid_choices
 from fleet.dashboard.frame import SignedIn, asked_about, scope_of, show, vehicle_seen_by
@@ -30,6 +29,7 @@ from fleet.dashboard.vehicle_facts import (
     last_readings,
     odometer_chart,
 )
+from fleet.dashboard.vehicle_forms import DutyForm, ReadingForm, Source, faults
 from fleet.due.back_date import decide
 from fleet.due.explain import explain
 from fleet.due.listing import DueRow, due_rows

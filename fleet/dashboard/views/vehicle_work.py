@@ -17,6 +17,7 @@ from fleet.dashboard.views.vehicle import asked_back, refused
 from fleet.due import defer
 from fleet.due.models import Deferral, Service
 from fleet.faults import Fault, Question
+from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of
 from fleet.stores.models import Product
 from fleet.today import today_at
@@ -24,7 +25,6 @@ from fleet.vehicles.models import Compartment, Vehicle
 from fleet.vehicles.own_unit import figures, from_own, odometer_unit
 from fleet.visits import other_work
 from fleet.workorders import findings, fluid_for, outside, papers, restrictions
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import DoNotUse, Restriction
 
 Enter = Callable[[SignedIn, Vehicle, Actor], str]

@@ -47,8 +47,8 @@ def workbook(request: SignedIn) -> HttpResponse:
 
 
 def _page(request: SignedIn) -> HttpResponse:
-    books = SentBook.objects.select_related("person")[:BOOKS_SHOWN]
-    return show(request, "workbook", scope_of(request), {"books": books})
+    workbooks = SentBook.objects.select_related("person")[:BOOKS_SHOWN]
+    return show(request, "workbook", scope_of(request), {"workbooks": workbooks})
 
 
 @_whole_fleet
@@ -74,46 +74,46 @@ def send_workbook(request: SignedIn) -> HttpResponse:
     try:
         if file is None:
             raise Fault("Choose a workbook first.", about="file")
-        book = sent.receive(file, file.name or "workbook", request.user)
+        sent_book = sent.receive(file, file.name or "workbook", request.user)
     except Fault as fault:
         return shown_again(request, _page(request), fault, redirect("workbook"))
-    return _taken_up(book)
+    return _taken_up(sent_book)
 
 
-def _taken_up(book: SentBook) -> HttpResponse:
-    transaction.on_commit(partial(jobs.send, jobs.take_in_book, book.pk))
-    return redirect("one-workbook", book.pk)
+def _taken_up(sent_book: SentBook) -> HttpResponse:
+    transaction.on_commit(partial(jobs.send, jobs.take_in_workbook, sent_book.pk))
+    return redirect("one-workbook", sent_book.pk)
 
 
 @_whole_fleet
 @require_GET
-def one_workbook(request: SignedIn, book_id: int) -> HttpResponse:
+def one_workbook(request: SignedIn, sent_id: int) -> HttpResponse:
     """What was found in one workbook, and what may be done with it."""
-    return show(request, "one-workbook", scope_of(request), _facts(book_id))
+    return show(request, "one-workbook", scope_of(request), _facts(sent_id))
 
 
 @_whole_fleet
 @require_GET
-def workbook_state(request: SignedIn, book_id: int) -> HttpResponse:
+def workbook_state(request: SignedIn, sent_id: int) -> HttpResponse:
     """How far a workbook is; the page asks again until it waits for a person."""
-    return render(request, "dashboard/_workbook_state.html", _facts(book_id))
+    return render(request, "dashboard/_workbook_state.html", _facts(sent_id))
 
 
-def _facts(book_id: int) -> dict[str, Any]:
-    book = get_object_or_404(SentBook.objects.select_related("person"), pk=book_id)
-    touched, untouched = sheets_by_touch(book.told)
-    return {"book": book, "touched": touched, "untouched": untouched}
+def _facts(sent_id: int) -> dict[str, Any]:
+    sent_book = get_object_or_404(SentBook.objects.select_related("person"), pk=sent_id)
+    touched, untouched = sheets_by_touch(sent_book.told)
+    return {"sent_book": sent_book, "touched": touched, "untouched": untouched}
 
 
 @_whole_fleet
 @require_POST
-def take_up_workbook(request: SignedIn, book_id: int) -> HttpResponse:
+def take_up_workbook(request: SignedIn, sent_id: int) -> HttpResponse:
     """Load a checked workbook, or check it once more."""
-    book = get_object_or_404(SentBook, pk=book_id)
+    sent_book = get_object_or_404(SentBook, pk=sent_id)
     act = sent.want_loaded if request.POST.get("action") == "load" else sent.check_again
     try:
-        act(book)
+        act(sent_book)
     except Fault as fault:
         messages.error(request, str(fault))
-        return redirect("one-workbook", book.pk)
-    return _taken_up(book)
+        return redirect("one-workbook", sent_book.pk)
+    return _taken_up(sent_book)

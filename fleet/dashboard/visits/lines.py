@@ -70,19 +70,19 @@ def wanted(row: PlannedService) -> str:
 
 def load(one: Day) -> Load:
     """The load of a day against who is there."""
-    if not one.there_min:
+    if not one.present_min:
         said = "nobody there" if one.open else "closed"
         return Load(100.0 * bool(one.load_min), 0.0, said, bool(one.load_min))
-    widest = max(one.there_min, one.load_min)
+    widest = max(one.present_min, one.load_min)
     left = one.may_min - one.load_min
     rest = (
         f"{grouped(left)} free"
         if left >= 0
         else f"{grouped(-left)} of the minutes kept for unplanned work"
-        if one.load_min <= one.there_min
-        else f"{grouped(one.load_min - one.there_min)} more than there are"
+        if one.load_min <= one.present_min
+        else f"{grouped(one.load_min - one.present_min)} more than there are"
     )
-    said = f"{grouped(one.load_min)} of {grouped(one.there_min)} min, {rest}"
+    said = f"{grouped(one.load_min)} of {grouped(one.present_min)} min, {rest}"
     return Load(100 * one.load_min / widest, 100 * one.may_min / widest, said, left < 0)
 
 

@@ -1,6 +1,5 @@
-"""Rows of the due dates: the book, the history, the dates, and how far to trust them."""
+"""Rows of the due dates: the schedule, the history, the dates, and how far to trust them."""
 
-from fleet.due.models.book import Limit, Service
 from fleet.due.models.calibration import BacktestResult, GuardFactor
 from fleet.due.models.calls import Deferral, DueEarlier
 from fleet.due.models.checks import CheckFigure, CheckResult
@@ -8,6 +7,7 @@ from fleet.due.models.chosen import ChosenFluid
 from fleet.due.models.dates import BindingLimit, DueDate, DueStamp
 from fleet.due.models.history import Fill, ServiceDone, TopUp
 from fleet.due.models.moves import DueMove
+from fleet.due.models.schedule import Limit, Service
 
 __all__ = [
     "BacktestResult",

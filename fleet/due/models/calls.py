@@ -4,9 +4,9 @@ from django.conf import settings
 from django.db import models
 from django.utils import timezone
 
-from fleet.due.models.book import Service
 from fleet.due.models.checks import CheckResult
 from fleet.due.models.history import ServiceDone
+from fleet.due.models.schedule import Service
 from fleet.readings.models import Reading
 from fleet.vehicles.models import Vehicle
 

@@ -4,7 +4,7 @@ from django.conf import settings
 from django.db import models
 
 from fleet.due import frost
-from fleet.due.models.book import Service
+from fleet.due.models.schedule import Service
 from fleet.vehicles.models import Vehicle
 
 

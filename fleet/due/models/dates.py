@@ -2,8 +2,8 @@
 
 from django.db import models
 
-from fleet.due.models.book import Limit, Service
 from fleet.due.models.history import ServiceDone
+from fleet.due.models.schedule import Limit, Service
 from fleet.duty.models import DutyClass
 from fleet.vehicles.models import Depot, Vehicle
 

@@ -3,7 +3,7 @@
 from django.conf import settings
 from django.db import models
 
-from fleet.due.models.book import Service
+from fleet.due.models.schedule import Service
 from fleet.readings.models import Reading
 from fleet.stores.models import Product
 from fleet.today import day

@@ -2,7 +2,7 @@
 
 from django.db import models
 
-from fleet.due.models.book import Service
+from fleet.due.models.schedule import Service
 from fleet.vehicles.models import Vehicle
 
 

@@ -126,7 +126,7 @@ def steps() -> list[Step]:
 
 
 @dataclass(frozen=True)
-class Book:
+class ProcedureRows:
     procedure: Procedure = field(
         default_factory=lambda: Procedure(
             family="level plug", edition="2024", used_fluid_class="used oil", source=INVENTED
@@ -144,7 +144,7 @@ class Book:
     powertrain: str = "diesel"
     system: str = ""
 
-    def but(self, **changes: object) -> "Book":
+    def but(self, **changes: object) -> "ProcedureRows":
         return replace(self, **changes)
 
     def faults(self) -> list[str]:

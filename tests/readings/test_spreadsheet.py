@@ -7,9 +7,15 @@ from pathlib import Path
 
 import pytest
 
-from fleet.readings import book, unpack
-from fleet.readings.book import ERROR_VALUE, WITHOUT_VALUE, BookFault, open_book, read_book
-from tests.readings.books import write_formulas, write_ods, write_xlsx
+from fleet.readings import spreadsheet, unpack
+from fleet.readings.spreadsheet import (
+    ERROR_VALUE,
+    WITHOUT_VALUE,
+    SpreadsheetFault,
+    open_spreadsheet,
+    read_spreadsheet,
+)
+from tests.readings.spreadsheets import write_formulas, write_ods, write_xlsx
 
 ROWS = [["Vehicle", "Date", "km"], ["V1", date(2026, 3, 1), 12345.5]]
 TEXT = "Vehicle;Date;Größe\nV1;2026-03-01;12345,5\n"
@@ -17,56 +23,56 @@ CELLS = [["Vehicle", "Date", "Größe"], ["V1", "2026-03-01", "12345,5"]]
 
 
 def test_a_workbook_is_read_whatever_its_name(tmp_path: Path) -> None:
-    assert read_book(write_xlsx(tmp_path / "odd.csv", March=ROWS)) == {"March": ROWS}
+    assert read_spreadsheet(write_xlsx(tmp_path / "odd.csv", March=ROWS)) == {"March": ROWS}
 
 
 def test_an_open_document_sheet_is_read(tmp_path: Path) -> None:
-    assert read_book(write_ods(tmp_path / "a.ods", ROWS)) == {"Sheet1": ROWS}
+    assert read_spreadsheet(write_ods(tmp_path / "a.ods", ROWS)) == {"Sheet1": ROWS}
 
 
 def test_rows_keep_their_numbers_below_blank_ones(tmp_path: Path) -> None:
     path = write_xlsx(tmp_path / "a.xlsx", S=[[], [], ["", "x"]])
-    assert read_book(path)["S"] == [["", ""], ["", ""], ["", "x"]]
+    assert read_spreadsheet(path)["S"] == [["", ""], ["", ""], ["", "x"]]
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "cp1252", "utf-16", "utf-16-le"])
 def test_text_is_read_in_every_common_encoding(tmp_path: Path, encoding: str) -> None:
     path = tmp_path / "a.csv"
     path.write_bytes(TEXT.encode(encoding))
-    assert read_book(path) == {"": CELLS}
+    assert read_spreadsheet(path) == {"": CELLS}
 
 
 @pytest.mark.parametrize("mark", [",", ";", "\t", "|"])
 def test_the_separator_is_found(tmp_path: Path, mark: str) -> None:
     path = tmp_path / "a.csv"
     path.write_text(f'a{mark}b{mark}c\n"1{mark}5"{mark}2{mark}3\n')
-    assert read_book(path)[""] == [["a", "b", "c"], [f"1{mark}5", "2", "3"]]
+    assert read_spreadsheet(path)[""] == [["a", "b", "c"], [f"1{mark}5", "2", "3"]]
 
 
 def test_short_lines_are_filled_up(tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
     path.write_text("Title\na,b\n1,2\n")
-    assert read_book(path)[""][0] == ["Title", ""]
+    assert read_spreadsheet(path)[""][0] == ["Title", ""]
 
 
 def test_formulas_without_a_value_are_not_taken_for_blank(tmp_path: Path) -> None:
     path = write_formulas(tmp_path / "a.xlsx", [("=1+1", ""), ("=1/0", "#DIV/0!"), ("=1+2", 3)])
-    cells = [row[0] for row in read_book(path)["Formulas"]]
+    cells = [row[0] for row in read_spreadsheet(path)["Formulas"]]
     assert cells == [WITHOUT_VALUE, ERROR_VALUE, 3.0, "end"]
 
 
 def test_many_rows_arrive_in_chunks(tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
     path.write_text("a,b\n" * (unpack.CHUNK_ROWS + 5))
-    with open_book(path) as opened:
+    with open_spreadsheet(path) as opened:
         sizes = [(first, len(rows)) for first, rows in opened.sheets[0].chunks()]
     assert sizes == [(1, unpack.CHUNK_ROWS), (unpack.CHUNK_ROWS + 1, 5)]
 
 
 def refusal(path: Path, data: bytes) -> str:
     path.write_bytes(data)
-    with pytest.raises(BookFault) as fault:
-        read_book(path)
+    with pytest.raises(SpreadsheetFault) as fault:
+        read_spreadsheet(path)
     return str(fault.value)
 
 
@@ -140,27 +146,27 @@ def test_a_cell_far_away_is_refused_before_it_fills_memory(tmp_path: Path) -> No
 def test_a_reader_that_runs_too_long_is_ended(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(book, "TIME_LIMIT_S", 0.001)
+    monkeypatch.setattr(spreadsheet, "TIME_LIMIT_S", 0.001)
     assert "memory or time" in refusal(tmp_path / "a.csv", TEXT.encode())
 
 
 def test_a_reader_that_dies_is_reported(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     script = tmp_path / "dies.py"
     script.write_text("import os, signal; os.kill(os.getpid(), signal.SIGKILL)")
-    monkeypatch.setattr(book, "_UNPACK", script)
+    monkeypatch.setattr(spreadsheet, "_UNPACK", script)
     assert "split it into smaller files" in refusal(tmp_path / "a.csv", TEXT.encode())
 
 
 def test_a_time_of_day_and_a_moment_come_back_as_such(tmp_path: Path) -> None:
     moment = datetime(2026, 3, 1, 13, 45, 7)  # noqa: DTZ001 - a sheet knows no zones
     path = write_xlsx(tmp_path / "a.xlsx", S=[[moment]])
-    assert read_book(path)["S"] == [[moment]]
+    assert read_spreadsheet(path)["S"] == [[moment]]
 
 
 def test_the_byte_order_mark_is_no_part_of_the_first_heading(tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
     path.write_bytes(codecs.BOM_UTF8 + b"Vehicle,km\nV1,5\n")
-    assert read_book(path)[""][0][0] == "Vehicle"
+    assert read_spreadsheet(path)[""][0][0] == "Vehicle"
 
 
 def quoted(*lines: str) -> bytes:
@@ -202,7 +208,7 @@ def test_a_field_that_grows_past_the_reader_names_where_it_began(tmp_path: Path)
 def test_a_cell_may_hold_line_breaks_and_marks(tmp_path: Path, note: str) -> None:
     path = tmp_path / "a.csv"
     path.write_bytes(quoted(f"{ROW}{note}", ROW))
-    assert [row[0] for row in read_book(path)[""]] == ["Vehicle", "V-1", "V-1"]
+    assert [row[0] for row in read_spreadsheet(path)[""]] == ["Vehicle", "V-1", "V-1"]
 
 
 @pytest.mark.parametrize("control", ["\x01", "\x1a", "\x00", "\x0b"])
@@ -211,4 +217,4 @@ def test_a_stray_control_character_is_left_out_and_nothing_else(
 ) -> None:
     path = tmp_path / "a.csv"
     path.write_bytes(f"Veh{control}icle,km\nV1,5\n".encode())
-    assert read_book(path)[""] == [["Vehicle", "km"], ["V1", "5"]]
+    assert read_spreadsheet(path)[""] == [["Vehicle", "km"], ["V1", "5"]]

@@ -6,8 +6,8 @@ import pytest
 from fleet.faults import Fault, Question
 from fleet.units import torque_nm
 from fleet.workorders import issue, progress
-from fleet.workorders.by_book import BookFigure
 from fleet.workorders.fluids import fluid
+from fleet.workorders.makers_figure import MakersFigure
 from fleet.workorders.models import Job, OrderEvent, Procedure, TorqueRecord
 from fleet.workorders.torques import torque
 from tests.kept import kept
@@ -16,7 +16,7 @@ from tests.workorders.conftest import Bay
 
 BOOK = "maker's book, edition 3 (invented)"
 # lbf·ft to N·m: exact, 0.3048 m times 4.4482216152605 N; 29 of them are 39.31872
-PLUG = BookFigure("Cover  plug", 39.31872, BOOK, stated_unit="lbf·ft")
+PLUG = MakersFigure("Cover  plug", 39.31872, BOOK, stated_unit="lbf·ft")
 
 
 @kept
@@ -28,10 +28,10 @@ def job(bay: Bay) -> Job:
 
 
 def tighten(
-    bay: Bay, job: Job, figure: BookFigure, given_nm: float | None, why: str = ""
+    bay: Bay, job: Job, figure: MakersFigure, given_nm: float | None, why: str = ""
 ) -> TorqueRecord:
     return torque(
-        bay.actor(), job.pk, fastener="", by_book=figure, client_key="phone-1-torque",
+        bay.actor(), job.pk, fastener="", from_maker=figure, client_key="phone-1-torque",
         torque_nm=given_nm, override_reason=why,
     )  # fmt: skip
 
@@ -52,21 +52,21 @@ def test_a_slip_of_units_is_asked_about_as_with_a_procedure(bay: Bay, job: Job) 
 
 
 def test_a_value_inside_the_range_of_the_book_is_not_asked_about(bay: Bay, job: Job) -> None:
-    assert tighten(bay, job, BookFigure("plug", 55, BOOK, 65), 64).question == ""
+    assert tighten(bay, job, MakersFigure("plug", 55, BOOK, 65), 64).question == ""
 
 
 @pytest.mark.parametrize(
     ("figure", "about"),
     [
-        (BookFigure(" ", 30, BOOK), "name"),
-        (BookFigure("plug", 30, " "), "figure_source"),
-        (BookFigure("plug", 0, BOOK), "figure_nm"),
-        (BookFigure("plug", 30, BOOK, 20), "figure_nm"),
-        (BookFigure("plug", 20_001, BOOK), "figure_nm"),
+        (MakersFigure(" ", 30, BOOK), "name"),
+        (MakersFigure("plug", 30, " "), "figure_source"),
+        (MakersFigure("plug", 0, BOOK), "figure_nm"),
+        (MakersFigure("plug", 30, BOOK, 20), "figure_nm"),
+        (MakersFigure("plug", 20_001, BOOK), "figure_nm"),
     ],
 )
 def test_a_fastener_in_words_needs_name_figure_and_book(
-    bay: Bay, job: Job, figure: BookFigure, about: str
+    bay: Bay, job: Job, figure: MakersFigure, about: str
 ) -> None:
     with pytest.raises(Fault) as refused:
         tighten(bay, job, figure, None)

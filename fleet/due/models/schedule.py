@@ -1,4 +1,4 @@
-"""Services and their limits: what the book asks for."""
+"""Services and their limits: the schedule."""
 
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models

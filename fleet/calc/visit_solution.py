@@ -11,7 +11,7 @@ MOST_BANS = 12  # visits of one vehicle that a day refuses before it is left as 
 SLACK = 1e-9
 
 
-class Book:
+class Solution:
     """Visits chosen so far, at most one of a vehicle on a day, all within the rows and the crew."""
 
     def __init__(self, task: Task, cols: Columns) -> None:
@@ -38,7 +38,7 @@ class Book:
         for number in np.flatnonzero(self.cumulative):
             self.room[number] = np.minimum.accumulate(self.left[number][::-1])[::-1]
 
-    def _book(self, column: int, sign: float) -> None:
+    def _occupy(self, column: int, sign: float) -> None:
         day, use = int(self.cols.day[column]), self.cols.use[column]
         daily = ~self.cumulative
         self.left[daily, day] -= sign * use[daily]
@@ -57,8 +57,10 @@ class Book:
     def services(self, column: int) -> IntArray:
         """Services of a column."""
         of = self.services_of[int(self.cols.vehicle[column])]
-        some: IntArray = of[(int(self.cols.mask[column]) >> np.arange(len(of)) & 1).astype(bool)]
-        return some
+        services: IntArray = of[
+            (int(self.cols.mask[column]) >> np.arange(len(of)) & 1).astype(bool)
+        ]
+        return services
 
     def take(self, vehicle: int, columns: Sequence[int]) -> int | None:
         """Put visits of a vehicle in; the first that does not fit is told and nothing is done."""
@@ -68,10 +70,10 @@ class Book:
             room = self.cols.use[column] <= self.room[:, day] + SLACK
             if not room.all() or vehicle in self.on_day[day] or not self._shared_out(column):
                 for taken in done:
-                    self._book(taken, -1.0)
+                    self._occupy(taken, -1.0)
                     del self.on_day[int(self.cols.day[taken])][vehicle]
                 return column
-            self._book(column, 1.0)
+            self._occupy(column, 1.0)
             self.on_day[day][vehicle] = column
             done.append(column)
         if done:
@@ -82,7 +84,7 @@ class Book:
         """Take the visits of a vehicle out, and say which they were."""
         columns = self.chosen.pop(vehicle, ())
         for column in columns:
-            self._book(column, -1.0)
+            self._occupy(column, -1.0)
             del self.on_day[int(self.cols.day[column])][vehicle]
         return columns
 

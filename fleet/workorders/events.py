@@ -5,8 +5,6 @@ from collections.abc import Iterable
 from fleet.people.actor import Actor
 from fleet.workorders.models import Job, OrderEvent, WorkOrder
 
-__all__ = ["Actor", "note_event", "note_events"]
-
 
 def note_event(
     actor: Actor,

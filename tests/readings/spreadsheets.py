@@ -20,11 +20,11 @@ _ODS_TAIL = "</office:spreadsheet></office:body></office:document-content>"
 
 
 def write_xlsx(path: Path, **sheets: Iterable[Sequence[Any]]) -> Path:
-    book = xlsxwriter.Workbook(path, {"strings_to_formulas": False})
-    day = book.add_format({"num_format": "yyyy-mm-dd"})
-    moment = book.add_format({"num_format": "yyyy-mm-dd hh:mm:ss"})
+    workbook = xlsxwriter.Workbook(path, {"strings_to_formulas": False})
+    day = workbook.add_format({"num_format": "yyyy-mm-dd"})
+    moment = workbook.add_format({"num_format": "yyyy-mm-dd hh:mm:ss"})
     for name, rows in sheets.items():
-        sheet = book.add_worksheet(name)
+        sheet = workbook.add_worksheet(name)
         for number, row in enumerate(rows):
             for column, cell in enumerate(row):
                 if isinstance(cell, datetime):
@@ -33,17 +33,17 @@ def write_xlsx(path: Path, **sheets: Iterable[Sequence[Any]]) -> Path:
                     sheet.write_datetime(number, column, cell, day)
                 else:
                     sheet.write(number, column, cell)
-    book.close()
+    workbook.close()
     return path
 
 
 def write_formulas(path: Path, formulas: Sequence[tuple[str, Any]]) -> Path:
-    book = xlsxwriter.Workbook(path)
-    sheet = book.add_worksheet("Formulas")
+    workbook = xlsxwriter.Workbook(path)
+    sheet = workbook.add_worksheet("Formulas")
     for row, (formula, value) in enumerate(formulas):
         sheet.write_formula(row, 0, formula, None, value)
     sheet.write(len(formulas), 0, "end")
-    book.close()
+    workbook.close()
     return path
 
 
@@ -51,10 +51,10 @@ def write_ods(path: Path, rows: Iterable[Sequence[Any]], manifest: str = "") -> 
     body = "".join(
         f"<table:table-row>{''.join(map(_ods_cell, row))}</table:table-row>" for row in rows
     )
-    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as book:
-        book.writestr("mimetype", ODS_KIND)
-        book.writestr("META-INF/manifest.xml", f"<manifest>{manifest}</manifest>")
-        book.writestr(
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as workbook:
+        workbook.writestr("mimetype", ODS_KIND)
+        workbook.writestr("META-INF/manifest.xml", f"<manifest>{manifest}</manifest>")
+        workbook.writestr(
             "content.xml",
             f'{_ODS_HEAD}<table:table table:name="Sheet1">{body}</table:table>{_ODS_TAIL}',
         )

@@ -6,15 +6,16 @@ from dataclasses import dataclass
 from django.utils.text import slugify
 
 from fleet.faults import Fault
+from fleet.people.actor import Actor
 from fleet.vehicles.models import Compartment
-from fleet.workorders.actor import Actor, note_event
+from fleet.workorders.events import note_event
 from fleet.workorders.models import Fastener, Job, Procedure
 
 MOST_NM = 20_000  # our choice, as in the workbook: more is no fastener of a road vehicle
 
 
 @dataclass(frozen=True)
-class BookFigure:
+class MakersFigure:
     """A fastener in words, with its torque as the maker's book states it."""
 
     name: str
@@ -24,7 +25,7 @@ class BookFigure:
     stated_unit: str = "N·m"
 
 
-def fastener_in_words(job: Job, figure: BookFigure) -> Fastener:
+def fastener_in_words(job: Job, figure: MakersFigure) -> Fastener:
     """The fastener as a procedure would have it; it is not kept but with its record.
 
     Raises

@@ -4,7 +4,7 @@ The order of work is common practice, no source; figures and seals are invented.
 """
 
 from fleet.workorders.models import Material, Procedure, Step
-from tests.workorders.book import INVENTED, Book, plug, washer
+from tests.workorders.gearbox_procedure import INVENTED, ProcedureRows, plug, washer
 
 Line = tuple[str, str]  # kind; marks: u under the vehicle, e engine running, c to confirm
 LEVEL_PLUG: tuple[Line, ...] = (
@@ -78,11 +78,11 @@ def sound(
     powertrain: str = "diesel",
     *,
     wheels: bool = False,
-) -> Book:
+) -> ProcedureRows:
     sealing = plug("sealing-plug", 24.4)
     sealing.seal = "sealant"
     oil = Material(kind="fluid", name="Oil", quantity_ml=100, source=INVENTED)
-    return Book(
+    return ProcedureRows(
         procedure=Procedure(
             family=family,
             used_fluid_class=used,
@@ -98,7 +98,7 @@ def sound(
     )
 
 
-def sound_books() -> dict[str, Book]:
+def sound_procedures() -> dict[str, ProcedureRows]:
     """By name; made anew for each test, which may spoil them."""
     return {
         "level plug": sound("level plug", LEVEL_PLUG, system="gearbox"),

@@ -22,7 +22,15 @@ from typing import Any
 from fleet.faults import Fault
 from fleet.readings.unpack import ERROR_VALUE, WITHOUT_VALUE
 
-__all__ = ["ERROR_VALUE", "WITHOUT_VALUE", "Book", "BookFault", "Sheet", "open_book", "read_book"]
+__all__ = [
+    "ERROR_VALUE",
+    "WITHOUT_VALUE",
+    "Sheet",
+    "Spreadsheet",
+    "SpreadsheetFault",
+    "open_spreadsheet",
+    "read_spreadsheet",
+]
 
 Cell = str | float | int | date | datetime | time | timedelta  # "" for a blank cell
 Rows = list[list[Cell]]
@@ -32,7 +40,7 @@ _UNPACK = Path(__file__).with_name("unpack.py")
 _CUT_OFF = "The file needs more memory or time than one file may take: split it into smaller files."
 
 
-class BookFault(Fault):
+class SpreadsheetFault(Fault):
     """A file that cannot be read as a table; its text says why and what to do."""
 
 
@@ -59,11 +67,11 @@ class Sheet:
 
 
 @dataclass(frozen=True, slots=True)
-class Book:
+class Spreadsheet:
     sheets: tuple[Sheet, ...]
 
     @classmethod
-    def of(cls, sheets: list[dict[str, Any]], rows: Path) -> Book:
+    def of(cls, sheets: list[dict[str, Any]], rows: Path) -> Spreadsheet:
         """The book whose sheets are described so, with their rows in a file."""
         return cls(
             tuple(
@@ -80,22 +88,23 @@ class PlainValues(pickle.Unpickler):
         known = {"date": date, "datetime": datetime, "time": time, "timedelta": timedelta}
         if module == "datetime" and name in known:
             return known[name]
-        raise BookFault(_CUT_OFF)
+        raise SpreadsheetFault(_CUT_OFF)
 
 
 @contextmanager
-def open_book(path: Path) -> Iterator[Book]:
-    """Open a file for reading its sheets; BookFault says why one cannot be read."""
+def open_spreadsheet(path: Path) -> Iterator[Spreadsheet]:
+    """Open a file for reading its sheets; SpreadsheetFault says why one cannot be read."""
     with tempfile.TemporaryDirectory(prefix="sumpwise-") as folder:
         rows = Path(folder) / "rows"
-        yield Book.of(run_apart(_UNPACK, path, rows), rows)
+        yield Spreadsheet.of(run_apart(_UNPACK, path, rows), rows)
 
 
-def read_book(path: Path) -> dict[str, Rows]:
+def read_spreadsheet(path: Path) -> dict[str, Rows]:
     """All rows of a small book by sheet; row 1 of a sheet is at index 0."""
-    with open_book(path) as book:
+    with open_spreadsheet(path) as spreadsheet:
         return {
-            sheet.name: [row for _, rows in sheet.chunks() for row in rows] for sheet in book.sheets
+            sheet.name: [row for _, rows in sheet.chunks() for row in rows]
+            for sheet in spreadsheet.sheets
         }
 
 
@@ -111,9 +120,9 @@ def run_apart(script: Path, path: Path, target: Path) -> list[dict[str, Any]]:
             check=False,
         )
     except subprocess.TimeoutExpired:
-        raise BookFault(_CUT_OFF) from None
+        raise SpreadsheetFault(_CUT_OFF) from None
     if child.returncode < 0 and child.returncode != -signal.SIGINT:
-        raise BookFault(_CUT_OFF)
+        raise SpreadsheetFault(_CUT_OFF)
     return _sheets(child)
 
 
@@ -121,12 +130,12 @@ def _sheets(child: subprocess.CompletedProcess[bytes]) -> list[dict[str, Any]]:
     if child.returncode:
         error = child.stderr.decode(errors="replace").strip().splitlines() or [""]
         if "MemoryError" in error[-1]:
-            raise BookFault(_CUT_OFF)
-        raise BookFault(
+            raise SpreadsheetFault(_CUT_OFF)
+        raise SpreadsheetFault(
             f"The file cannot be read ({error[-1][:120]}): open it in a spreadsheet program, "
             "save it again and send that."
         )
     answer = json.loads(child.stdout)
     if "fault" in answer:
-        raise BookFault(answer["fault"])
+        raise SpreadsheetFault(answer["fault"])
     return list(answer["sheets"])

@@ -121,13 +121,13 @@ def add(request: Request, given: Sequence[tuple[int, Row]], read: Read, source: 
     def effect() -> Answer:
         return Answer(_store(drafts, source))
 
-    def then(answer: Answer) -> Answer:
+    def afterwards(answer: Answer) -> Answer:
         touched = {draft.vehicle_id for _, draft in drafts if isinstance(draft, Draft)}
         if touched:
             chain.refresh(sorted(touched), timezone.now())
         return Answer(_with_verdicts(answer.body))
 
-    return once(request, effect, then)
+    return once(request, effect, afterwards)
 
 
 def known(vehicles: Vehicles, fleet_number: str) -> Found:

@@ -15,7 +15,7 @@ NOW = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 SOURCE = "invented for the tests"
 HALF = "1/2 in square"
 
-Book = dict[str, list[dict[str, Any]]]
+Sheets = dict[str, list[dict[str, Any]]]
 
 
 def vehicle(fleet_number: object, **more: Any) -> dict[str, Any]:
@@ -31,7 +31,7 @@ def vehicle(fleet_number: object, **more: Any) -> dict[str, Any]:
     return row | more
 
 
-_SMALL: Book = {
+_SMALL: Sheets = {
     "Depots": [{"Depot": "plain", "Name": "Plain", "Time zone": "Europe/Madrid", "Source": SOURCE}],
     "Closures": [{"Depot": "plain", "Closed on": date(2026, 5, 1), "Note": "holiday"}],
     "Climate": [
@@ -253,15 +253,15 @@ _SMALL: Book = {
 }
 
 
-def small_book() -> Book:
+def small_workbook() -> Sheets:
     """One depot, one type, one van, and at least a row in every sheet; a fresh copy."""
     return deepcopy(_SMALL)
 
 
-def grids(book: Book) -> dict[str, list[list[Any]]]:
+def grids(sheets: Sheets) -> dict[str, list[list[Any]]]:
     """Cells as a spreadsheet holds them: headings in row 1, data from row 2 on."""
     cells = {}
-    for name, rows in book.items():
+    for name, rows in sheets.items():
         headings = [column.heading for column in BY_NAME[name].columns]
         unknown = {heading for row in rows for heading in row} - set(headings)
         assert not unknown, unknown
@@ -276,22 +276,22 @@ def without(cells: dict[str, list[list[Any]]], sheet: str, heading: str) -> None
         del row[at]
 
 
-def load_cells(book: Mapping[str, Grid], *, now: datetime) -> Loaded:
+def load_cells(sheets: Mapping[str, Grid], *, now: datetime) -> Loaded:
     """Load a workbook that is given as cells by sheet, without a file around them."""
     notes = Notes()
-    tables = tables_of(book, of_file._latest_today(now), notes)
+    tables = tables_of(sheets, of_file._latest_today(now), notes)
     return of_file._load(tables, notes, Author(now, None, "fleet workbook"), of_file.silent)
 
 
-def load_book(book: Book, now: datetime = NOW) -> Loaded:
-    return load_cells(grids(book), now=now)
+def load_small(sheets: Sheets, now: datetime = NOW) -> Loaded:
+    return load_cells(grids(sheets), now=now)
 
 
-def faults_of(book: Mapping[str, list[list[Any]]] | Book) -> list[str]:
+def faults_of(sheets: Mapping[str, list[list[Any]]] | Sheets) -> list[str]:
     """The sentences with which a book is refused."""
-    cells = book if all(isinstance(r, list) for rows in book.values() for r in rows) else None
+    cells = sheets if all(isinstance(r, list) for rows in sheets.values() for r in rows) else None
     try:
-        load_cells(cells or grids(book), now=NOW)  # type: ignore[arg-type]
+        load_cells(cells or grids(sheets), now=NOW)  # type: ignore[arg-type]
     except BookRefused as refused:
         return [str(fault) for fault in refused.faults]
     return []
