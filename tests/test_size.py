@@ -7,6 +7,7 @@ from statistics import median, quantiles
 
 ROOT = Path(__file__).resolve().parent.parent
 LONGEST_FILE, LONGEST_FUNCTION = 400, 60
+MOST_ARGUMENTS = 8  # more are a thing of the domain: give it a name
 MEDIAN_FUNCTION, NINE_IN_TEN_FUNCTIONS, MEDIAN_TEST = 8, 30, 10
 
 
@@ -48,6 +49,24 @@ def test_no_function_is_longer_than_the_budget() -> None:
         if size > LONGEST_FUNCTION
     }
     assert long == {}
+
+
+def test_no_function_takes_nine_arguments() -> None:
+    many = {
+        f"{path.relative_to(ROOT)}:{node.name}": len(names)
+        for path in python_files("fleet", "config")
+        for node in ast.walk(ast.parse(path.read_text()))
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+        if len(names := arguments(node)) > MOST_ARGUMENTS
+    }
+    assert many == {}
+
+
+def arguments(node: ast.FunctionDef | ast.AsyncFunctionDef) -> list[str]:
+    """Names that a caller gives a value for."""
+    given = node.args
+    named = [one.arg for one in (*given.posonlyargs, *given.args, *given.kwonlyargs)]
+    return [name for name in named if name not in ("self", "cls")]
 
 
 def test_most_functions_are_small() -> None:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 from config.commands.due import OVERDUE, print_table
 from config.commands.nightly import do_night
 from config.commands.serve import add_address
+from fleet.due.listing import DueFilter
 
 if TYPE_CHECKING:
     from fleet.due.listing import DueRow
@@ -66,8 +67,8 @@ def bring_demo() -> None:
 def _print_summary() -> None:
     from fleet.due.listing import due_counts, due_rows
 
-    _print_part("Overdue or probably so", due_rows(states=OVERDUE))
-    _print_part("Due this month", due_rows(states=["due_this_month"]))
+    _print_part("Overdue or probably so", due_rows(DueFilter(states=OVERDUE)))
+    _print_part("Due this month", due_rows(DueFilter(states=["due_this_month"])))
     unknown = sum(n for (_, state), n in due_counts().items() if state == "history_unknown")
     print(f"\nHistory unknown: {unknown} services. All names and figures are invented.\n")
 

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from fleet.due.listing import DueFilter
 from fleet.faults import Fault
 from fleet.tables import unlike_a_formula
 
@@ -76,10 +77,12 @@ def list_due(arguments: argparse.Namespace) -> int:
 
     vehicle = arguments.vehicle and _vehicle(arguments.vehicle).fleet_number
     rows = due_rows(
-        depots=arguments.depot and _depots(arguments.depot),
-        vehicle=vehicle,
-        states=_states(arguments),
-        until=arguments.until,
+        DueFilter(
+            depots=arguments.depot and _depots(arguments.depot),
+            vehicle=vehicle,
+            states=_states(arguments),
+            until=arguments.until,
+        ),
     )
     if arguments.json:
         print(json.dumps([_plain(row) for row in rows], indent=1))

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from config.commands.due import day
 from fleet.faults import Fault
+from fleet.trials.rate import LabLimits
 
 if TYPE_CHECKING:
     from fleet.people.actor import Actor
@@ -282,12 +283,14 @@ def _name_properties(trial: Trial, given: list[str]) -> None:
         name_property(
             _actor(),
             trial,
-            slug=slug,
-            name=slug.replace("-", " ").capitalize(),
-            unit=unit,
-            low=limits[0],
-            high=limits[1],
-            source=source,
+            LabLimits(
+                slug=slug,
+                name=slug.replace("-", " ").capitalize(),
+                unit=unit,
+                low=limits[0],
+                high=limits[1],
+                source=source,
+            ),
         )
 
 

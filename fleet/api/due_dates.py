@@ -22,7 +22,7 @@ from fleet.api.shapes import DUE_KEYS, DueShape, shape_of
 from fleet.api.signin import caller, depots_for
 from fleet.api.tables import CSVRenderer, csv_response
 from fleet.due.explain import explain
-from fleet.due.listing import STATES, DueRow, due_rows
+from fleet.due.listing import STATES, DueFilter, DueRow, due_rows
 from fleet.due.models import BindingLimit, Service
 from fleet.due.split import Part
 from fleet.duty.models import DutyClass
@@ -87,7 +87,7 @@ class DueDates(Resource):
         if request.accepted_renderer.format == "csv":
             return csv_response("due-dates", _lines(wanted))
         after = _after(asked)
-        found = due_rows(**wanted, after=after, limit=asked["limit"] + 1)
+        found = due_rows(wanted, after=after, limit=asked["limit"] + 1)
         stands = texts({row.vehicle_id for row in found})
         rows = [asdict(row) for row in found]
         on_page, following = split(request, SOONEST_FIRST, rows, asked["limit"])
@@ -123,18 +123,17 @@ class Explanation(Resource):
         return Response({**shown, "life_by_class": parts})
 
 
-def _wanted(request: Request, asked: dict[str, Any]) -> dict[str, Any]:
+def _wanted(request: Request, asked: dict[str, Any]) -> DueFilter:
     depots = depots_for(request)
     if "depot" in asked:
         depots = depots.filter(slug=asked["depot"])
-    return {
-        "depots": depots.values_list("slug", flat=True),  # asked for within the same statement
-        "vehicle": asked.get("vehicle"),
-        "service": asked.get("service"),
-        "states": asked.get("state") or None,
-        "until": asked.get("until"),
-        "now": timezone.now(),
-    }
+    return DueFilter(
+        depots=depots.values_list("slug", flat=True),  # asked for within the same statement
+        vehicle=asked.get("vehicle"),
+        service=asked.get("service"),
+        states=asked.get("state") or None,
+        until=asked.get("until"),
+    )
 
 
 def _after(asked: dict[str, Any]) -> tuple[date, int, int] | None:
@@ -142,10 +141,10 @@ def _after(asked: dict[str, Any]) -> tuple[date, int, int] | None:
     return None if key is None else (date.fromisoformat(key[0]), key[1], key[2])
 
 
-def _lines(wanted: dict[str, Any]) -> Iterator[str]:
+def _lines(wanted: DueFilter) -> Iterator[str]:
     yield csv_line([*DUE_KEYS, "restrictions"])
     after = None
-    while rows := due_rows(**wanted, after=after, limit=CSV_ROWS_AT_ONCE):
+    while rows := due_rows(wanted, after=after, limit=CSV_ROWS_AT_ONCE):
         stands = texts({row.vehicle_id for row in rows})
         yield "".join(
             csv_line(

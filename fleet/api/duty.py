@@ -11,12 +11,13 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from fleet import chain
+from fleet.api.acting import sender
 from fleet.api.fields import Day, Strict, Text, body, query
 from fleet.api.paging import Order, PageQuery, page_shape
 from fleet.api.repeats import Answer, once
 from fleet.api.resource import Resource, vehicle_or_404
 from fleet.api.rows import Rows
-from fleet.api.signin import caller, depots_for
+from fleet.api.signin import depots_for
 from fleet.due.back_date import decide
 from fleet.duty import listing
 from fleet.duty.models import DutyAssessment, DutyClass, DutyOverride
@@ -113,14 +114,13 @@ class Overrides(Resource):
 
         def effect() -> Answer:
             made = decide(
+                sender(request, {}),
                 vehicle=vehicle,
                 compartment=compartment,
                 duty_class=given["duty_class"],
                 from_on=given["from_on"],
                 until_on=given["until_on"],
                 reason=given["reason"],
-                person=caller(request),
-                now=timezone.now(),
                 override_reason=given["override_reason"],
             )
             row = SHOWN_OVERRIDES.one(DutyOverride.objects.filter(pk=made.pk))

@@ -18,7 +18,7 @@ from fleet.api.resource import Resource, vehicle_or_404
 from fleet.api.shapes import shape_of
 from fleet.api.signin import caller, depots_for, today_for
 from fleet.api.tables import CSVRenderer, csv_response
-from fleet.due.listing import due_rows
+from fleet.due.listing import DueFilter, due_rows
 from fleet.tables import csv_line
 from fleet.trials.blind import vehicle_shown
 from fleet.workorders import evidence, restrictions
@@ -112,7 +112,9 @@ class OnTimeShare(Resource):
         rows = [_month(row) for row in months]
         if request.accepted_renderer.format == "csv":
             return csv_response("on-time", _month_lines(rows))
-        overdue = due_rows(depots=depots.values_list("slug", flat=True), states=["overdue"])
+        overdue = due_rows(
+            DueFilter(depots=depots.values_list("slug", flat=True), states=["overdue"])
+        )
         beside = [
             {"vehicle": row.vehicle, "service": row.service, "since_on": row.p50} for row in overdue
         ]

@@ -39,6 +39,7 @@ from fleet.api.rows import Rows
 from fleet.api.signin import depots_for
 from fleet.people.roles import Right
 from fleet.workorders import findings
+from fleet.workorders.findings import Report
 from fleet.workorders.models import DoNotUse, Finding, Photo, WorkOrder
 from fleet.workorders.photos import of_findings
 
@@ -163,7 +164,7 @@ class Findings(Resource):
         }
 
         def effect() -> Answer:
-            row = findings.report(sender(request, given), **{**rest(given), **named})
+            row = findings.report(sender(request, given), Report(**{**rest(given), **named}))
             return Answer(one_finding(row.pk), HTTPStatus.CREATED)
 
         return once(request, effect)

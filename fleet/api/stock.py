@@ -26,6 +26,7 @@ from fleet.people.roles import Right
 from fleet.stores import ledger
 from fleet.stores.doubt import Because
 from fleet.stores.grades import FIGURES, figures_of, grade_limits
+from fleet.stores.ledger import Receipt, Transfer
 from fleet.stores.levels import Level, levels
 from fleet.stores.models import Arrival, Item, StockMove
 from fleet.stores.moves import items, moves_at
@@ -308,13 +309,15 @@ def _moved(
         raise wrong("to_depot", "Say to which depot it goes.")
     return ledger.transfer(
         actor,
-        from_depot=place["depot"],
-        to_depot=to_depot,
-        item=place["item"],
-        quantity=quantity,
-        reason=reason,
-        best_before=given.get("best_before"),
-        **batch,
+        Transfer(
+            from_depot=place["depot"],
+            to_depot=to_depot,
+            item=place["item"],
+            quantity=quantity,
+            reason=reason,
+            best_before=given.get("best_before"),
+            **batch,
+        ),
     )
 
 
@@ -326,14 +329,16 @@ def _received(actor: Actor, given: Row, place: dict[str, Any]) -> StockMove:
             raise wrong("arrival", f"Nothing of number {given['arrival']} is on order there.")
     return ledger.receive(
         actor,
-        **place,
-        quantity=given["quantity"],
-        price_minor=given.get("price_minor"),
-        batch=given.get("batch", ""),
-        best_before=given.get("best_before"),
-        arrival=arrival,
-        reason=given.get("reason", ""),
-        override_reason=_because(given),
+        Receipt(
+            **place,
+            quantity=given["quantity"],
+            price_minor=given.get("price_minor"),
+            batch=given.get("batch", ""),
+            best_before=given.get("best_before"),
+            arrival=arrival,
+            reason=given.get("reason", ""),
+            override_reason=_because(given),
+        ),
     )
 
 

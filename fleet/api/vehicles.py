@@ -17,7 +17,7 @@ from fleet.api.paging import Order, PageQuery, listed, page, page_shape
 from fleet.api.resource import Resource, vehicle_or_404
 from fleet.api.shapes import DUE_KEYS, DueShape, MeterShape, instant
 from fleet.api.signin import caller, depots_for
-from fleet.due.listing import due_rows
+from fleet.due.listing import DueFilter, due_rows
 from fleet.duty.models import Criterion, DutyAssessment, DutyClass
 from fleet.people.roles import Right
 from fleet.usage.listing import with_odometer
@@ -148,7 +148,7 @@ class OneVehicle(Resource):
 
 def whole(vehicle: Vehicle) -> dict[str, Any]:
     """All that is known of a vehicle."""
-    due = due_rows(vehicle=vehicle.fleet_number)
+    due = due_rows(DueFilter(vehicle=vehicle.fleet_number))
     return {
         **{name: getattr(vehicle, name) for name in OWN},
         "aliases": sorted(vehicle.aliases.values_list("fleet_number", flat=True)),

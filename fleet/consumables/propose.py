@@ -23,7 +23,7 @@ from fleet.faults import Refused
 from fleet.people.actor import Actor
 from fleet.stores import ledger, ordering
 from fleet.stores.doubt import Because
-from fleet.stores.ledger import day_at
+from fleet.stores.ledger import Transfer, day_at
 from fleet.stores.lots import Shelf
 from fleet.stores.models import Arrival, Item, Pack, Stock, StockMove
 from fleet.vehicles.models import Depot
@@ -317,10 +317,12 @@ def hand_over(actor: Actor, proposal: TransferProposal, *, key: str) -> list[Sto
             raise Refused(f"{proposal.item} was transferred already, or is not needed any more.")
         return ledger.transfer(
             actor,
-            from_depot=proposal.from_depot,
-            to_depot=proposal.depot,
-            item=proposal.item,
-            quantity=proposal.quantity,
-            reason=f"proposed: {proposal.depot} lacks it",
-            key=key,
+            Transfer(
+                from_depot=proposal.from_depot,
+                to_depot=proposal.depot,
+                item=proposal.item,
+                quantity=proposal.quantity,
+                reason=f"proposed: {proposal.depot} lacks it",
+                key=key,
+            ),
         )

@@ -9,7 +9,7 @@ from django.db.models import QuerySet
 from django.http import QueryDict
 
 from fleet.due.baselines import Baseline, Counted, counted
-from fleet.due.listing import DueRow, due_rows
+from fleet.due.listing import DueFilter, DueRow, due_rows
 from fleet.due.models import Service
 from fleet.faults import Fault
 from fleet.people.models import Person
@@ -65,10 +65,16 @@ def unknown(
 ) -> list[Unknown]:
     """Services without a history, those of one vehicle first where one is named."""
     states = ["history_unknown"]
-    own = due_rows(depots=depots, vehicle=vehicle, states=states, limit=limit) if vehicle else []
+    own = (
+        due_rows(DueFilter(depots=depots, vehicle=vehicle, states=states), limit=limit)
+        if vehicle
+        else []
+    )
     key = _after(after)
     rest = due_rows(
-        depots=depots, service=service or None, states=states, after=key, limit=limit + len(own)
+        DueFilter(depots=depots, service=service or None, states=states),
+        after=key,
+        limit=limit + len(own),
     )
     named = {(row.vehicle_id, row.service_id) for row in own}
     others = [row for row in rest if (row.vehicle_id, row.service_id) not in named]

@@ -1,16 +1,15 @@
 """What the Due list is narrowed to and in which order it stands, as the address says it."""
 
 from calendar import monthrange
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from typing import Any
 from urllib.parse import urlencode
 
 from django.http import QueryDict
 
 from fleet.dashboard.words import MOST_PRESSING
-from fleet.due.listing import AfterKey
+from fleet.due.listing import AfterKey, DueFilter
 from fleet.due.ordering import GROUPS, SORTS, Order
 
 DAYS_AHEAD = ("7", "30")
@@ -67,14 +66,17 @@ class DueFilters:
         since, until = _period(self.period, today)
         return self.since or since, self.until or until
 
-    def for_listing(self, today: date) -> dict[str, Any]:
+    def wanted(self, depots: Collection[str], today: date) -> DueFilter:
+        """What is asked of the listing."""
         since, until = self.days(today)
-        return {
-            "since": since,
-            "until": until,
-            "service": self.service or None,
-            "search": self.search,
-        }
+        return DueFilter(
+            depots=depots,
+            states=self.states or None,
+            since=since,
+            until=until,
+            service=self.service or None,
+            search=self.search,
+        )
 
 
 def read_filters(query: QueryDict) -> DueFilters:

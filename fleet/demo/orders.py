@@ -34,7 +34,13 @@ from fleet.workorders import (
     recording,
     torques,
 )
+from fleet.workorders.ending import AtFinish
+from fleet.workorders.findings import Report
+from fleet.workorders.fluids import Pouring
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import Finding, Job, OrderEvent, Procedure, Step, WorkOrder, Wrench
+from fleet.workorders.outside import InvoicedWork
+from fleet.workorders.torques import Tightened
 
 State = WorkOrder.State
 FAR = (
@@ -108,12 +114,14 @@ class Shop:
         begun = self.begun(vehicle, day)
         order = issue.draft(
             self.actor(self.supervisor, begun - timedelta(days=2), mark(line["Order"])),
-            vehicle_id=vehicle.pk,
-            service_ids=[row.pk for row in self.services(vehicle, words(line, "Services"))],
-            planned_on=_working(day) if day < self.today else day,
-            assigned_to=self.people[line["Mechanic"]],
-            raising=line["Raised by"],
-            join_early=False,
+            OrderDraft(
+                vehicle_id=vehicle.pk,
+                service_ids=[row.pk for row in self.services(vehicle, words(line, "Services"))],
+                planned_on=_working(day) if day < self.today else day,
+                assigned_to=self.people[line["Mechanic"]],
+                raising=line["Raised by"],
+                join_early=False,
+            ),
         )
         self._carry_on(order, line, begun)
 
@@ -145,11 +153,13 @@ class Shop:
         ending.finish(
             self.actor(mechanic, at),
             order.pk,
-            odometer=round(shown),
-            unit=van.van["Odometer shows"],
-            fit_for_use=line["Fit for use"],
-            restriction=line["Restriction"],
-            because=CALLED_FIT if line["Fit for use"] == WorkOrder.Fit.YES else "",
+            AtFinish(
+                odometer=round(shown),
+                unit=van.van["Odometer shows"],
+                fit_for_use=line["Fit for use"],
+                restriction=line["Restriction"],
+                because=CALLED_FIT if line["Fit for use"] == WorkOrder.Fit.YES else "",
+            ),
         )
         ending.hand_back(self.actor(mechanic, at + timedelta(minutes=25)), order.pk)
 
@@ -184,13 +194,15 @@ class Shop:
         vehicle, day = self.vehicles[line["Vehicle"]], date.fromisoformat(line["Done on"])
         outside.record(
             self.actor(self.supervisor, self.now),
-            vehicle=vehicle,
-            services=self.services(vehicle, words(line, "Services")),
-            done_on=day,
-            odometer_km=round(self.vans[line["Vehicle"]].at(day)),
-            workshop_name=line["Workshop"],
-            invoice_number=line["Invoice"],
-            cost_minor=int(line["Cost [minor units]"]),
+            InvoicedWork(
+                vehicle=vehicle,
+                services=self.services(vehicle, words(line, "Services")),
+                done_on=day,
+                odometer_km=round(self.vans[line["Vehicle"]].at(day)),
+                workshop_name=line["Workshop"],
+                invoice_number=line["Invoice"],
+                cost_minor=int(line["Cost [minor units]"]),
+            ),
         )
 
     def finding(self, line: Line) -> None:
@@ -199,14 +211,16 @@ class Shop:
         event = OrderEvent.objects.filter(request_id=mark(line["Order"])).first()
         found = findings.report(
             self.actor(self.people[line["Reported by"]], began + timedelta(minutes=30)),
-            vehicle=vehicle,
-            kind=line["Kind"],
-            severity=line["Severity"],
-            text=line["Text"],
-            client_key=f"demo-finding-{line['Finding']}",
-            compartment=_compartment(vehicle, line["Compartment"]),
-            order=event.order if event else None,
-            found_by=line["Found by"],
+            Report(
+                vehicle=vehicle,
+                kind=line["Kind"],
+                severity=line["Severity"],
+                text=line["Text"],
+                client_key=f"demo-finding-{line['Finding']}",
+                compartment=_compartment(vehicle, line["Compartment"]),
+                order=event.order if event else None,
+                found_by=line["Found by"],
+            ),
         )
         if line["Follow-up"] and not found.follow_ups.exists():
             self._follow_up(found, line, vehicle)
@@ -277,22 +291,21 @@ class Bench:
         fluids.fluid(
             self.at,
             self.job.pk,
-            way="drained",
-            litres=litres,
-            look=look,
-            client_key=f"{self.key}-out",
+            Pouring(way="drained", litres=litres, look=look, client_key=f"{self.key}-out"),
         )
 
     def fill(self, product: str, because: str = "") -> None:
         fluids.fluid(
             self.at,
             self.job.pk,
-            way="filled",
-            litres=self.refill_l,
-            product=Product.objects.get(slug=product),
-            batch=f"B{self.rng.integers(1000, 9999)}",
-            override_reason=because,
-            client_key=f"{self.key}-in",
+            Pouring(
+                way="filled",
+                litres=self.refill_l,
+                product=Product.objects.get(slug=product),
+                batch=f"B{self.rng.integers(1000, 9999)}",
+                override_reason=because,
+                client_key=f"{self.key}-in",
+            ),
         )
 
     def _torques(self, *, whole: bool) -> None:
@@ -307,10 +320,12 @@ class Bench:
             torques.torque(
                 self.at,
                 self.job.pk,
-                fastener=slug,
-                torque_nm=ranges.get(slug),
-                wrench=self._wrench(),
-                client_key=f"{self.key}-{slug}",
+                Tightened(
+                    fastener=slug,
+                    torque_nm=ranges.get(slug),
+                    wrench=self._wrench(),
+                    client_key=f"{self.key}-{slug}",
+                ),
             )
 
     def _wrench(self) -> str:

@@ -11,6 +11,7 @@ from fleet.demo.fixtures import Line, lines
 from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.stores import ledger
+from fleet.stores.ledger import Receipt
 from fleet.stores.models import Arrival, Item
 from fleet.stores.money import to_minor
 from fleet.vehicles.models import Depot
@@ -65,13 +66,15 @@ def _one(actor: Actor, line: Line, depot: Depot, item: Item, key: str) -> None:
         case "received":
             ledger.receive(
                 actor,
-                **place,
-                quantity=quantity,
-                price_minor=to_minor(float(line["Price"])),
-                batch=line["Batch"],
-                best_before=date.fromisoformat(line["Best before"])
-                if line["Best before"]
-                else None,
+                Receipt(
+                    **place,
+                    quantity=quantity,
+                    price_minor=to_minor(float(line["Price"])),
+                    batch=line["Batch"],
+                    best_before=date.fromisoformat(line["Best before"])
+                    if line["Best before"]
+                    else None,
+                ),
             )
         case "counted":
             ledger.count(actor, **place, counted=quantity)

@@ -19,7 +19,7 @@ from fleet.stores.models import Product
 from fleet.trials.assign import assign
 from fleet.trials.evaluate import evaluate
 from fleet.trials.models import Trial, TrialVehicle
-from fleet.trials.rate import Felt, Measured, add_samples, name_property, rate
+from fleet.trials.rate import Felt, LabLimits, Measured, add_samples, name_property, rate
 from fleet.trials.set_up import Costs, SetUp, set_up
 from fleet.vehicles.models import ClimateMonth, Vehicle
 
@@ -126,12 +126,14 @@ class Place:
         )
         if not fills.exists():
             record_fill(
-                vehicle=self.row.vehicle,
-                compartment=compartment,
-                product=product,
-                filled_on=self.since,
-                quantity_ml=trial.quantity_ml,
-                source=SOURCE,
+                Fill(
+                    vehicle=self.row.vehicle,
+                    compartment=compartment,
+                    product=product,
+                    filled_on=self.since,
+                    quantity_ml=trial.quantity_ml,
+                    source=SOURCE,
+                ),
             )
 
     def felt(self, weather: Weather) -> Iterator[Felt]:
@@ -166,17 +168,21 @@ class Place:
 
 def _add_samples(actor: Actor, trial: Trial, places: Sequence[Place]) -> None:
     iron = name_property(
-        actor, trial, name="Iron", slug="iron", unit="mg/kg", high=120, gathers=True, source=SOURCE
+        actor,
+        trial,
+        LabLimits(name="Iron", slug="iron", unit="mg/kg", high=120, gathers=True, source=SOURCE),
     )
     thickness = name_property(
         actor,
         trial,
-        name="Viscosity at 100 °C",
-        slug="viscosity-100",
-        unit="mm²/s",
-        low=7.0,
-        high=11.0,
-        source=SOURCE,
+        LabLimits(
+            name="Viscosity at 100 °C",
+            slug="viscosity-100",
+            unit="mm²/s",
+            low=7.0,
+            high=11.0,
+            source=SOURCE,
+        ),
     )
     given = []
     for place in places:

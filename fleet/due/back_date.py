@@ -1,6 +1,6 @@
 """A duty class set by hand for days that are over: it moves days, so it asks first."""
 
-from datetime import date, datetime
+from datetime import date
 
 import numpy as np
 from django.db import transaction
@@ -13,7 +13,7 @@ from fleet.due.rules import gather_basis
 from fleet.duty.models import DutyOverride
 from fleet.duty.override import override
 from fleet.faults import Question
-from fleet.people.models import Person
+from fleet.people.actor import Actor
 from fleet.today import today_at
 from fleet.vehicles.models import Compartment, Vehicle
 
@@ -21,6 +21,7 @@ LISTED = 5  # services named in one question; our choice
 
 
 def decide(
+    actor: Actor,
     *,
     vehicle: Vehicle,
     compartment: Compartment,
@@ -28,8 +29,6 @@ def decide(
     from_on: date,
     until_on: date,
     reason: str,
-    person: Person,
-    now: datetime,
     override_reason: str = "",
 ) -> DutyOverride:
     """Set a duty class for a time, as `fleet.duty.override.override`, and ask about past days.
@@ -43,7 +42,7 @@ def decide(
     Fault
         The class is unknown, the time ends before it begins, or no reason is given.
     """
-    today = today_at(vehicle.depot.zone, now)
+    today = today_at(vehicle.depot.zone, actor.now)
     asks = from_on < today and not override_reason.strip()
     with transaction.atomic():
         before = _days(vehicle, today) if asks else {}
@@ -54,7 +53,7 @@ def decide(
             from_on=from_on,
             until_on=until_on,
             reason=f"{reason.strip()} ({override_reason.strip()})" if override_reason else reason,
-            person=person,
+            person=actor.person,
         )
         moved = _moved(before, _days(vehicle, today)) if asks else []
         if moved:
@@ -67,7 +66,7 @@ def _days(vehicle: Vehicle, today: date) -> dict[int, tuple[date | None, bool]]:
     basis = gather_basis()
     chunk = gather(np.array([vehicle.pk]), basis.rules, basis.depots, today)
     rows = np.arange(len(chunk.rows.vehicle))
-    columns = compute(chunk, rows, basis.rules, basis.depots)
+    columns = compute(chunk, rows, basis)
     passed = columns["beyond_by_reading"] | (columns["calendar_on"] < np.datetime64(today, "D"))
     return {
         int(service): (_day(p50), bool(gone))

@@ -25,7 +25,7 @@ def differing(vehicle_ids: Array, today: date) -> Iterator[str]:
         ids = vehicle_ids[begin : begin + VEHICLES_AT_ONCE]
         chunk = gather(ids, basis.rules, basis.depots, today)
         rows = np.arange(len(chunk.rows.vehicle))
-        fresh = _plain(compute(chunk, rows, basis.rules, basis.depots))
+        fresh = _plain(compute(chunk, rows, basis))
         yield from _named(_stored(chunk.vehicle_id, list(fresh)), fresh)
 
 

@@ -59,12 +59,11 @@ def forecast(
 
 
 def _forecast_chunk(ids: Array, basis: Basis, today: date, only_changed: bool) -> int:
-    rules, depots = basis.rules, basis.depots
-    chunk = gather(ids, rules, depots, today)
-    hashes, before, stale = _stored(chunk, rules)
+    chunk = gather(ids, basis.rules, basis.depots, today)
+    hashes, before, stale = _stored(chunk, basis.rules)
     changed = hashes != chunk.rows.inputs_hash  # a row not stored yet is None, which differs
     picked = np.flatnonzero(changed if only_changed else np.ones(len(hashes), dtype=bool))
-    columns = compute(chunk, picked, rules, depots)
+    columns = compute(chunk, picked, basis)
     moves = moved(Before(*(one[picked] for one in before)), columns)
     with transaction.atomic():
         written = _record(columns) + _drop(stale)
@@ -107,9 +106,9 @@ def _pair(vehicle_id: Array, service_id: Array) -> Array:
 
 
 # --- compute -----------------------------------------------------------------------------
-def compute(chunk: Chunk, picked: Array, rules: Rules, depots: Depots) -> dict[str, Array]:
+def compute(chunk: Chunk, picked: Array, basis: Basis) -> dict[str, Array]:
     """Columns of the due dates of some rows of a chunk."""
-    rows = chunk.rows
+    rows, rules = chunk.rows, basis.rules
     vehicle, service = rows.vehicle[picked], rows.service[picked]
     anchor_on = rows.anchor_on[picked]
     stretches = lives.stretches_of(chunk, picked, rules)
@@ -136,18 +135,8 @@ def compute(chunk: Chunk, picked: Array, rules: Rules, depots: Depots) -> dict[s
         chunk.utc_offset_d[vehicle],
         np.nan_to_num(rules.figures["tolerance_d"][in_force]) if len(rules.limit_id) else 0,
     )
-    return _columns(
-        chunk,
-        picked,
-        rules,
-        depots,
-        found,
-        known | rows.called[picked],
-        sides,
-        calendar,
-        stretches.duty_class[stretches.last],
-        in_force,
-    )
+    known |= rows.called[picked]
+    return _columns(chunk, picked, basis, found, known, sides, calendar, stretches)
 
 
 def _side(
@@ -222,20 +211,18 @@ def _meter_limit(
 def _columns(
     chunk: Chunk,
     picked: Array,
-    rules: Rules,
-    depots: Depots,
+    basis: Basis,
     found: DueDates,
     known: Array,
     sides: Sequence[dict[str, Array]],
     calendar: ByCalendar,
-    duty_class: Array,
-    in_force: Array,
+    stretches: Stretches,
 ) -> dict[str, Array]:
-    rows = chunk.rows
+    rows, rules = chunk.rows, basis.rules
     vehicle = rows.vehicle[picked]
     meter = chunk.km_of[vehicle]
     p50 = found.due_on[:, 1]
-    limit_id = np.append(rules.limit_id.astype(np.float64), np.nan)[in_force]
+    limit_id = np.append(rules.limit_id.astype(np.float64), np.nan)[stretches.in_force]
     wide = (found.due_on[:, 2] - found.due_on[:, 0]).astype(np.float64) > WIDE_BAND_D
     guessed = np.append(chunk.km.provisional, False)[meter]
     return {
@@ -248,7 +235,7 @@ def _columns(
         **{f"km_p{p}": found.distance_on[:, at] for at, p in enumerate((10, 50, 90))},
         **{f"hours_p{p}": found.hours_on[:, at] for at, p in enumerate((10, 50, 90))},
         "calendar_on": found.calendar_on,
-        "bring_in_by_on": _bring_in_by(found.due_on[:, 0], chunk.depot_id[vehicle], depots),
+        "bring_in_by_on": _bring_in_by(found.due_on[:, 0], chunk.depot_id[vehicle], basis.depots),
         "take_a_reading_first": wide & ~np.isnat(found.due_on[:, 2]),
         "binding_limit": BINDING[found.binding],
         "binding_probability": np.where(
@@ -263,7 +250,7 @@ def _columns(
         "beyond_by_reading": found.beyond_by_reading,
         "beyond_tolerance_by_reading": found.beyond_tolerance_by_reading,
         "tolerance_until_on": found.tolerance_until_on,
-        "duty_class": CLASS_NAMES[duty_class],
+        "duty_class": CLASS_NAMES[stretches.duty_class[stretches.last]],
         "anchor_id": rows.anchor_id[picked],
         "limit_id": limit_id,
         "provisional": rows.provisional[picked] | guessed,

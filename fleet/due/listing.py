@@ -107,15 +107,46 @@ def depot_days(depots: Collection[str] | None, now: datetime) -> dict[int, date]
     return {pk: today_at(zone, now) for pk, zone in found.values_list("pk", "zone")}
 
 
+@dataclass(frozen=True)
+class DueFilter:
+    """Which due dates are wanted; by default all of vehicles in the fleet."""
+
+    depots: Collection[str] | None = None  # slugs
+    vehicle: str | None = None  # fleet number
+    states: Collection[str] | None = None
+    since: date | None = None  # of the expected day
+    until: date | None = None
+    service: str | None = None  # slug
+    search: str = ""  # fleet number, registration or service
+
+    def days(self, now: datetime | None) -> dict[int, date]:
+        """Today at each depot asked for."""
+        return depot_days(self.depots, now or timezone.now())
+
+    def rows(self, days: dict[int, date]) -> QuerySet[DueDate]:
+        """The rows in the states asked for."""
+        return self.narrowed(_in_states(days, self.states))
+
+    def narrowed(self, where: Q) -> QuerySet[DueDate]:
+        """Of rows under a condition those asked for, whatever their state."""
+        rows = DueDate.objects.filter(where).exclude(vehicle__status=Vehicle.Status.SOLD)
+        if self.vehicle is not None:
+            rows = rows.filter(vehicle__fleet_number__iexact=self.vehicle.strip())
+        if self.service is not None:
+            rows = rows.filter(service__slug=self.service)
+        if self.since is not None:
+            rows = rows.filter(sort_on__gte=self.since)
+        if self.until is not None:
+            rows = rows.filter(sort_on__lte=self.until)
+        return rows.filter(_mentions(self.search)) if self.search else rows
+
+
+ALL = DueFilter()
+
+
 def due_rows(
+    wanted: DueFilter = ALL,
     *,
-    depots: Collection[str] | None = None,
-    vehicle: str | None = None,
-    states: Collection[str] | None = None,
-    since: date | None = None,
-    until: date | None = None,
-    service: str | None = None,
-    search: str = "",
     order: Order = SOONEST_FIRST,
     after: AfterKey | None = None,
     skip: int = 0,
@@ -124,12 +155,8 @@ def due_rows(
 ) -> list[DueRow]:
     """Due dates of vehicles in the fleet, soonest first unless ordered otherwise; at most
     ``limit`` after a key (soonest first only) or after so many rows."""
-    days = depot_days(depots, now or timezone.now())
-    rows = _narrowed(
-        _in_fleet(_in_states(days, states)),
-        vehicle=vehicle, since=since, until=until, service=service, search=search,
-    )  # fmt: skip
-    rows = rows.order_by(*in_order(order, _ranked(days)))
+    days = wanted.days(now)
+    rows = wanted.rows(days).order_by(*in_order(order, _ranked(days)))
     if after is not None:
         rows = rows.filter(_after(after))
     named = {PREFIX + name: expression for name, expression in COLUMNS.items()}
@@ -138,18 +165,14 @@ def due_rows(
     return [_row(row, days[row["depot_id"]]) for row in found]
 
 
-def due_counts(
-    depots: Collection[str] | None = None, now: datetime | None = None, **narrowed: Any
-) -> dict[tuple[str, str], int]:
-    """How many services each depot has in each state: (depot slug, state) to number; narrowed
-    like ``due_rows``."""
-    days = depot_days(depots, now or timezone.now())
+def due_counts(wanted: DueFilter = ALL, now: datetime | None = None) -> dict[tuple[str, str], int]:
+    """How many services each depot has in each state: (depot slug, state) to number."""
     counts: dict[tuple[str, str], int] = {}
     depot = "depot__slug"
-    for today, pks in by_day(days):
-        rows = _narrowed(_in_fleet(Q(depot_id__in=pks)), **narrowed)
-        wanted = {state: Count("pk", filter=condition(state, today)) for state in STATES}
-        for row in rows.values(depot).annotate(**wanted):
+    for today, pks in by_day(wanted.days(now)):
+        rows = wanted.narrowed(Q(depot_id__in=pks))
+        in_each = {state: Count("pk", filter=condition(state, today)) for state in STATES}
+        for row in rows.values(depot).annotate(**in_each):
             counts.update({(row[depot], state): row[state] for state in STATES})
     return counts
 
@@ -157,41 +180,13 @@ def due_counts(
 def group_counts(
     by: str,
     groups: Collection[str | int],
-    *,
-    depots: Collection[str] | None = None,
-    states: Collection[str] | None = None,
+    wanted: DueFilter = ALL,
     now: datetime | None = None,
-    **narrowed: Any,
 ) -> dict[str | int, int]:
     """How many rows some groups have under the same filters."""
-    days = depot_days(depots, now or timezone.now())
-    rows = _narrowed(_in_fleet(_in_states(days, states)), **narrowed)
-    rows = rows.annotate(together=group_column(by)).filter(together__in=list(groups))
+    rows = wanted.rows(wanted.days(now)).annotate(together=group_column(by))
+    rows = rows.filter(together__in=list(groups))
     return dict(rows.order_by().values_list("together").annotate(Count("pk")))
-
-
-def _in_fleet(where: Q) -> QuerySet[DueDate]:
-    return DueDate.objects.filter(where).exclude(vehicle__status=Vehicle.Status.SOLD)
-
-
-def _narrowed(
-    rows: QuerySet[DueDate],
-    *,
-    vehicle: str | None = None,
-    since: date | None = None,
-    until: date | None = None,
-    service: str | None = None,
-    search: str = "",
-) -> QuerySet[DueDate]:
-    if vehicle is not None:
-        rows = rows.filter(vehicle__fleet_number__iexact=vehicle.strip())
-    if service is not None:
-        rows = rows.filter(service__slug=service)
-    if since is not None:
-        rows = rows.filter(sort_on__gte=since)
-    if until is not None:
-        rows = rows.filter(sort_on__lte=until)
-    return rows.filter(_mentions(search)) if search else rows
 
 
 def _ranked(days: dict[int, date]) -> dict[date, list[tuple[Q, int]]]:

@@ -1,17 +1,15 @@
 """Write down what was done: services, fills, top-ups. Rows are only ever added."""
 
-from datetime import date, datetime
-from typing import Any
+from collections.abc import Iterable
 
 from django.db import transaction
 from django.db.models import QuerySet
 
 from fleet.due import claims
-from fleet.due.models import Fill, Service, ServiceDone, TopUp
+from fleet.due.models import Fill, ServiceDone, TopUp
 from fleet.people.models import Person
 from fleet.readings.models import Reading, Verdict
-from fleet.stores.models import Product
-from fleet.vehicles.models import Compartment, Vehicle
+from fleet.vehicles.models import Vehicle
 
 
 def standing_rows(vehicle: Vehicle) -> QuerySet[ServiceDone]:
@@ -19,21 +17,8 @@ def standing_rows(vehicle: Vehicle) -> QuerySet[ServiceDone]:
     return ServiceDone.objects.filter(vehicle=vehicle, superseded_by=None)
 
 
-def record_done(
-    *,
-    vehicle: Vehicle,
-    service: Service,
-    done_on: date,
-    evidence: str,
-    source: str,
-    person: Person | None,
-    reading: Reading | None = None,
-    total_km: float | None = None,
-    total_h: float | None = None,
-    why_it_stands: str = "",
-    done_at: datetime | None = None,
-) -> ServiceDone:
-    """Record a service done, at a reading or at a total taken from a document.
+def record_done(row: ServiceDone) -> ServiceDone:
+    """Record a service done, as a row not saved yet: at a reading, or at a document's total.
 
     A reading that is not accepted (yet) makes the row provisional: it keeps what was given, and
     ``settle_provisional`` puts the settled total in its place. Work has its instant ``done_at``; a
@@ -44,24 +29,18 @@ def record_done(
     Question
         The readings contradict a total from a document; with a reason why it stands it is kept.
     """
-    if reading is not None:
-        total_km = reading.meter_value if reading.total is None else reading.total
-    elif not why_it_stands.strip():
-        claims.ask(vehicle, done_on, total_km, total_h)
-    return ServiceDone.objects.create(
-        vehicle=vehicle,
-        service=service,
-        done_on=done_on,
-        done_at=done_at,
-        total_km=total_km,
-        total_h=total_h,
-        evidence=evidence,
-        source=source,
-        reading=reading,
-        provisional=reading is not None and reading.verdict != Verdict.ACCEPTED,
-        why_it_stands=why_it_stands.strip()[:300],
-        person=person,
-    )
+    row.why_it_stands = row.why_it_stands.strip()[:300]
+    if row.reading is not None:
+        row.total_km = _total_of(row.reading)
+        row.provisional = row.reading.verdict != Verdict.ACCEPTED
+    elif not row.why_it_stands:
+        claims.ask(row.vehicle, row.done_on, row.total_km, row.total_h)
+    row.save()
+    return row
+
+
+def _total_of(reading: Reading) -> float:
+    return reading.meter_value if reading.total is None else reading.total
 
 
 def settle_provisional() -> int:
@@ -79,11 +58,9 @@ def settle_provisional() -> int:
 
 def at_reading(row: ServiceDone, reading: Reading) -> ServiceDone:
     """Supersede a service by one at another reading: the odometer was read again."""
-    total_km = reading.meter_value if reading.total is None else reading.total
     provisional = reading.verdict != Verdict.ACCEPTED
-    fresh = _superseding(
-        _newest(row), reading_id=reading.pk, total_km=total_km, provisional=provisional
-    )
+    changes = {"total_km": _total_of(reading), "provisional": provisional}
+    fresh = _superseding(_newest(row), reading_id=reading.pk, **changes)
     fresh.save()
     return fresh
 
@@ -120,39 +97,19 @@ def _superseding(row: ServiceDone, **changes: object) -> ServiceDone:
     return ServiceDone(**(given | changes))
 
 
-def record_fill(
-    *,
-    vehicle: Vehicle,
-    compartment: Compartment,
-    filled_on: date,
-    product: Product | None,
-    quantity_ml: int | None,
-    source: str,
-    full_change: bool = True,
-    mixed_with: str = "",
-    key: str | None = None,
-) -> Fill:
-    """Record what a compartment holds from a day on."""
-    origin = Fill.Origin.UNKNOWN if product is None else Fill.Origin.PRODUCT
-    return Fill.objects.create(
-        vehicle=vehicle,
-        compartment=compartment,
-        filled_on=filled_on,
-        origin=origin,
-        product=product,
-        quantity_ml=quantity_ml,
-        full_change=full_change,
-        mixed_with=mixed_with,
-        source=source,
-        key=key,
-    )
+def record_fill(row: Fill) -> Fill:
+    """Record what a compartment holds from a day on, as a row not saved yet."""
+    row.origin = Fill.Origin.UNKNOWN if row.product is None else Fill.Origin.PRODUCT
+    row.save()
+    return row
 
 
-def replace_fill(key: str, **given: Any) -> Fill:
+def replace_fill(key: str, row: Fill) -> Fill:
     """Record a fill in place of the one kept under its key; the night sees it by its new id."""
     with transaction.atomic():
         take_back_fill(key)
-        return record_fill(key=key, **given)
+        row.key = key
+        return record_fill(row)
 
 
 def take_back_fill(key: str) -> None:
@@ -160,30 +117,6 @@ def take_back_fill(key: str) -> None:
     Fill.objects.filter(key=key).delete()
 
 
-def record_top_up(
-    *,
-    vehicle: Vehicle,
-    compartment: Compartment,
-    topped_up_at: datetime,
-    quantity_ml: int,
-    source: str,
-    client_key: str,
-    product: Product | None = None,
-    total_km: float | None = None,
-    to_level: bool = True,
-) -> TopUp:
-    """Record fluid added between changes, once per key; it resets no service."""
-    row, _ = TopUp.objects.get_or_create(
-        client_key=client_key,
-        defaults={
-            "vehicle": vehicle,
-            "compartment": compartment,
-            "topped_up_at": topped_up_at,
-            "quantity_ml": quantity_ml,
-            "source": source,
-            "product": product,
-            "total_km": total_km,
-            "to_level": to_level,
-        },
-    )
-    return row
+def record_top_ups(rows: Iterable[TopUp]) -> None:
+    """Record fluid added between changes, each once per key; it resets no service."""
+    TopUp.objects.bulk_create(rows, ignore_conflicts=True)

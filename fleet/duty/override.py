@@ -17,7 +17,7 @@ def override(
     from_on: date,
     until_on: date,
     reason: str,
-    person: Person,
+    person: Person | None,
 ) -> DutyOverride:
     """Set a duty class for a time; the same first day again replaces what was decided for it.
 

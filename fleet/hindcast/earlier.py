@@ -21,7 +21,7 @@ from fleet.calc.usage import Events, State
 from fleet.due.forecast import compute
 from fleet.due.gather import NO_METER, Chunk, Meters, gather
 from fleet.due.models import Fill, GuardFactor, Service, ServiceDone
-from fleet.due.rules import ANY_PRODUCT, FIRST, REPEAT, Rules, gather_depots, gather_rules
+from fleet.due.rules import ANY_PRODUCT, FIRST, REPEAT, Basis, Rules, gather_depots, gather_rules
 from fleet.today import today_at
 from fleet.usage import seasons
 from fleet.vehicles.models import Meter, Vehicle
@@ -67,7 +67,7 @@ def _then(
     end_at = datetime.combine(asked_on + timedelta(days=1), time(), ZoneInfo(vehicle.depot.zone))
     chunk = _with_meters(chunk, vehicle, asked_on, end_at.timestamp() / 86_400, events)
     chunk = _with_anchor(chunk, row, vehicle, service, asked_on)
-    columns = compute(chunk, row, rules, depots)
+    columns = compute(chunk, row, Basis(rules, depots))
     dates = {name: _date(columns[name][0]) for name in ("p10", "p50", "p90")}
     reached_on = _reached_on(chunk, columns, today, events)
     return Earlier(

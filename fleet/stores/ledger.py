@@ -6,7 +6,7 @@ zero is recorded, never refused: what was used was used, and somebody should cou
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from zoneinfo import ZoneInfo
 
@@ -31,20 +31,72 @@ AHEAD = timedelta(minutes=5)  # a phone's clock may run so far ahead; our choice
 Kind = StockMove.Kind
 
 
-def receive(
-    actor: Actor,
-    *,
-    depot: Depot,
-    item: Item,
-    quantity: int,
-    price_minor: int | None = None,
-    batch: str = "",
-    best_before: date | None = None,
-    arrival: Arrival | None = None,
-    reason: str = "",
-    override_reason: Because = "",
-    key: str | None = None,
-) -> StockMove:
+@dataclass(frozen=True, kw_only=True)
+class Receipt:
+    """What came to a depot."""
+
+    depot: Depot
+    item: Item
+    quantity: int
+    price_minor: int | None = None  # of all of it
+    batch: str = ""
+    best_before: date | None = None
+    arrival: Arrival | None = None  # that it was on order as
+    reason: str = ""
+    override_reason: Because = ""  # why it stands although it was doubted
+    key: str | None = None
+
+    def move(self) -> Move:
+        if self.price_minor is not None and not 0 <= self.price_minor <= MOST_MINOR:
+            raise Fault("The price of all of it is an amount from 0 up.", about="price")
+        return Move(
+            depot=self.depot,
+            item=self.item,
+            kind=Kind.RECEIVED,
+            quantity=_above_zero(self.quantity),
+            price_minor=self.price_minor,
+            batch=self.batch,
+            best_before=self.best_before,
+            reason=self.reason,
+            key=self.key,
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Transfer:
+    """What goes from one depot to another."""
+
+    from_depot: Depot
+    to_depot: Depot
+    item: Item
+    quantity: int
+    reason: str = ""
+    batch: str = ""
+    best_before: date | None = None
+    override_reason: Because = ""  # why it stands although it was doubted
+    key: str | None = None
+
+    def pair(self, part: Step, price: UnitPrice | None, number: int) -> Iterator[Move]:
+        """The two moves of one lot."""
+        for depot, other, kind, sign, way in (
+            (self.from_depot, self.to_depot, Kind.TRANSFERRED_OUT, -1, "out"),
+            (self.to_depot, self.from_depot, Kind.TRANSFERRED_IN, 1, "in"),
+        ):
+            yield Move(
+                depot=depot,
+                item=self.item,
+                kind=kind,
+                quantity=sign * part.quantity,
+                reason=self.reason,
+                price_minor=None if price is None else price.of(sign * part.quantity),
+                batch=part.batch,
+                best_before=part.best_before,
+                other_depot=other,
+                key=f"{self.key}:{way}{number or ''}" if self.key else None,
+            )
+
+
+def receive(actor: Actor, came: Receipt) -> StockMove:
     """Take in what came; with its arrival, that is no longer on order.
 
     Raises
@@ -56,25 +108,13 @@ def receive(
     Question
         See `fleet.stores.doubt`; with ``override_reason`` it is kept.
     """
-    _may(actor, depot)
-    if price_minor is not None and not 0 <= price_minor <= MOST_MINOR:
-        raise Fault("The price of all of it is an amount from 0 up.", about="price")
-    move = Move(
-        depot=depot,
-        item=item,
-        kind=Kind.RECEIVED,
-        quantity=_above_zero(quantity),
-        price_minor=price_minor,
-        batch=batch,
-        best_before=best_before,
-        reason=reason,
-        key=key,
-    )
+    _may(actor, came.depot)
+    move, arrival = came.move(), came.arrival
     with transaction.atomic():
         known = known_as(move)
         if known is not None:
             return known
-        believed = _believed(actor, move, override_reason, without_order=arrival is None)
+        believed = _believed(actor, move, came.override_reason, without_order=arrival is None)
         if arrival is not None:
             _close(actor, arrival, move)
         made = record(actor, believed)
@@ -216,74 +256,35 @@ def write_off(
     )
 
 
-def transfer(
-    actor: Actor,
-    *,
-    from_depot: Depot,
-    to_depot: Depot,
-    item: Item,
-    quantity: int,
-    reason: str = "",
-    batch: str = "",
-    best_before: date | None = None,
-    override_reason: Because = "",
-    key: str | None = None,
-) -> list[StockMove]:
+def transfer(actor: Actor, sent: Transfer) -> list[StockMove]:
     """Move stock from one depot to another: moves in pairs that stand or fall together.
 
     Batch and best before go along: a pair for each lot that it is taken from, the oldest first.
     """
-    _may(actor, from_depot)
-    _may(actor, to_depot)
-    if from_depot.pk == to_depot.pk:
+    depot, item = sent.from_depot, sent.item
+    _may(actor, depot)
+    _may(actor, sent.to_depot)
+    if depot.pk == sent.to_depot.pk:
         raise Fault("Choose two different depots.")
-    amount = _above_zero(quantity)
-    ends = sorted((from_depot, to_depot), key=lambda depot: depot.pk)
+    amount, batch = _above_zero(sent.quantity), sent.batch.strip()
+    ends = sorted((depot, sent.to_depot), key=lambda depot: depot.pk)
     with transaction.atomic():  # rows are locked in one order, so that two transfers never wait
-        for depot in ends:
-            locked(depot, item)
-        parts = _sent(key, from_depot, item, amount)
+        for end in ends:
+            locked(end, item)
+        parts = _sent(sent.key, depot, item, amount)
         if parts is None:
-            entered = Entered(from_depot, item, amount, day_at(from_depot, actor))
-            why = ask(entered, override_reason)
-            reason = "; ".join(part for part in (reason.strip(), why) if part)[:REASON_LENGTH]
-            parts = [Step(amount, batch.strip(), best_before)]
-            if best_before is None:
-                parts = oldest(lots_at(from_depot.pk, item.pk), amount, batch.strip())
-        price = unit_prices(from_depot.pk, [item.pk]).get(item.pk)
+            why = ask(Entered(depot, item, amount, day_at(depot, actor)), sent.override_reason)
+            reason = "; ".join(part for part in (sent.reason.strip(), why) if part)
+            sent = replace(sent, reason=reason[:REASON_LENGTH])
+            parts = [Step(amount, batch, sent.best_before)]
+            if sent.best_before is None:
+                parts = oldest(lots_at(depot.pk, item.pk), amount, batch)
+        price = unit_prices(depot.pk, [item.pk]).get(item.pk)
         return [
             record(actor, move)
             for number, part in enumerate(parts)
-            for move in _both_ways(from_depot, to_depot, item, part, reason, price, key, number)
+            for move in sent.pair(part, price, number)
         ]
-
-
-def _both_ways(
-    from_depot: Depot,
-    to_depot: Depot,
-    item: Item,
-    part: Step,
-    reason: str,
-    price: UnitPrice | None,
-    key: str | None,
-    number: int,
-) -> Iterator[Move]:
-    for depot, other, kind, sign, way in (
-        (from_depot, to_depot, Kind.TRANSFERRED_OUT, -1, "out"),
-        (to_depot, from_depot, Kind.TRANSFERRED_IN, 1, "in"),
-    ):
-        yield Move(
-            depot=depot,
-            item=item,
-            kind=kind,
-            quantity=sign * part.quantity,
-            reason=reason,
-            price_minor=None if price is None else price.of(sign * part.quantity),
-            batch=part.batch,
-            best_before=part.best_before,
-            other_depot=other,
-            key=f"{key}:{way}{number or ''}" if key else None,
-        )
 
 
 def _sent(key: str | None, from_depot: Depot, item: Item, amount: int) -> list[Step] | None:

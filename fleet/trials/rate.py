@@ -1,7 +1,7 @@
 """Take in how a vehicle felt, and what the laboratory found. Rows are only added."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import TypeVar
 
@@ -153,37 +153,32 @@ def _ages(given: Sequence[Felt]) -> list[tuple[float | None, float | None]]:
     ]
 
 
-def name_property(
-    actor: Actor,
-    trial: Trial,
-    *,
-    name: str,
-    slug: str,
-    unit: str,
-    source: str,
-    low: float | None = None,
-    high: float | None = None,
-    gathers: bool = False,
-) -> LabProperty:
-    """Say what samples are tested for, within which limits, and who says so."""
+@dataclass(frozen=True, kw_only=True)
+class LabLimits:
+    """What samples are tested for, within which limits, and who says so."""
+
+    name: str
+    slug: str
+    unit: str
+    source: str
+    low: float | None = None
+    high: float | None = None
+    gathers: bool = False  # in the fluid as it ages
+
+
+def name_property(actor: Actor, trial: Trial, limits: LabLimits) -> LabProperty:
+    """Say what samples of a trial are tested for."""
     must(actor, trial, Right.RUN_TRIAL)
-    if low is None and high is None or not source.strip():
+    if limits.low is None and limits.high is None or not limits.source.strip():
         raise Fault("A lab property needs a lower or an upper limit, and the source of it.")
     with transaction.atomic():
         found, new = LabProperty.objects.get_or_create(
             trial=trial,
-            slug=slug,
-            defaults={
-                "name": name,
-                "unit": unit,
-                "low": low,
-                "high": high,
-                "gathers": gathers,
-                "source": source.strip(),
-            },
+            slug=limits.slug,
+            defaults=asdict(replace(limits, source=limits.source.strip())),
         )
         if new:
-            note(actor, trial, "lab property named", f"{found}, {source}")
+            note(actor, trial, "lab property named", f"{found}, {limits.source}")
     return found
 
 

@@ -14,6 +14,7 @@ from fleet.people.actor import Actor
 from fleet.usage.models import UsageState
 from fleet.vehicles.models import Meter
 from fleet.workorders import findings, rechecks, torques
+from fleet.workorders.findings import Report
 from fleet.workorders.keys import known
 from fleet.workorders.models import (
     ConfirmRecord,
@@ -33,6 +34,7 @@ from fleet.workorders.subjects import (
     unit_of,
     well,
 )
+from fleet.workorders.torques import Tightened
 
 
 @dataclass(frozen=True)
@@ -44,31 +46,24 @@ class Confirmed:
     ended: bool  # it was the last point of a re-check
 
 
-@transaction.atomic
-def confirm(
-    actor: Actor,
-    job_id: int,
-    *,
-    client_key: str,
-    rule: str = "",
-    step: int | None = None,
-    point: str = "",
-    seen: bool | None = None,
-    value: float | None = None,
-    unit: str = "",
-    temperature_c: float | None = None,
-    override_reason: str = "",
-) -> Confirmed:
-    """Record one point, once per key; the last point of a re-check ends its call.
+@dataclass(frozen=True, kw_only=True)
+class PointSeen:
+    """One point as somebody saw or measured it."""
 
-    Parameters
-    ----------
-    rule, step
-        Slug of the re-check, or number of the step: one of the two.
-    value
-        In ``unit``: that of the figure, or N·m for a fastener.
-    temperature_c
-        At which a level was read [°C].
+    client_key: str
+    rule: str = ""  # slug of the re-check, or
+    step: int | None = None  # number of the step
+    point: str = ""
+    seen: bool | None = None  # whether it is as it should be
+    value: float | None = None
+    unit: str = ""  # of the value: that of the figure, or N·m for a fastener
+    temperature_c: float | None = None  # at which a level was read [°C]
+    override_reason: str = ""
+
+
+@transaction.atomic
+def confirm(actor: Actor, job_id: int, given: PointSeen) -> Confirmed:
+    """Record one point, once per key; the last point of a re-check ends its call.
 
     Raises
     ------
@@ -78,31 +73,33 @@ def confirm(
     Fault
         No such step, rule or point; or neither a word nor a value.
     """
-    same = {"point": point.strip(), "value": value, "temperature_c": temperature_c}
-    row: ConfirmRecord | None = known(ConfirmRecord.objects, client_key, job_id=job_id, **same)
+    point, value, temperature_c = given.point.strip(), given.value, given.temperature_c
+    same = {"point": point, "value": value, "temperature_c": temperature_c}
+    key = given.client_key
+    row: ConfirmRecord | None = known(ConfirmRecord.objects, key, job_id=job_id, **same)
     if row is not None:
         return _confirmed_before(row)
     job = job_to_record(actor, job_id)
-    subject = subject_of(job, rule.strip(), step)
-    check_point(subject, point.strip())
-    as_it_should = well(subject, seen, value, temperature_c)
+    subject = subject_of(job, given.rule.strip(), given.step)
+    check_point(subject, point)
+    as_it_should = well(subject, given.seen, value, temperature_c)
     early = _early(actor, job, subject)
     question = early or half_read_question(subject, temperature_c)
     place = {"rule": subject.rule, "step": subject.step.number if subject.step else None}
     doubts = [
         *([Doubt(question, about="override_reason")] if question else []),
-        *_again(actor, job, {**same, **place}, as_it_should, client_key),
+        *_again(actor, job, {**same, **place}, as_it_should, key),
     ]
-    said = doubts_kept(doubts, override_reason)
+    said = doubts_kept(doubts, given.override_reason)
     record = ConfirmRecord.objects.create(
-        **stamp(actor, client_key),
+        **stamp(actor, key),
         **same,
         **place,
         **said,
         job=job,
         about=subject.about,
         seen=as_it_should,
-        unit=unit or unit_of(subject, value),
+        unit=given.unit or unit_of(subject, value),
         too_early=bool(early),
     )
     raised = _raise(actor, job, subject, record)
@@ -161,15 +158,15 @@ def _as_it_should(
         return torques.torque(
             actor,
             job.pk,
-            fastener=fastener.slug,
-            point=point,
-            client_key=client_key,
-            wrench=wrench,
-            override_reason=override_reason,
+            Tightened(
+                fastener=fastener.slug,
+                point=point,
+                client_key=client_key,
+                wrench=wrench,
+                override_reason=override_reason,
+            ),
         )
-    return confirm(
-        actor,
-        job.pk,
+    seen = PointSeen(
         client_key=client_key,
         rule=subject.rule.slug if subject.rule is not None else "",
         step=step.number if step is not None else None,
@@ -177,7 +174,8 @@ def _as_it_should(
         seen=True,
         value=fastener.torque_nm if fastener is not None else None,
         override_reason=override_reason,
-    ).record
+    )
+    return confirm(actor, job.pk, seen).record
 
 
 def _confirmed_before(row: ConfirmRecord) -> Confirmed:
@@ -234,13 +232,15 @@ def _raise(actor: Actor, job: Job, subject: Subject, record: ConfirmRecord) -> F
     urgent = subject.rule.safety
     return findings.report(
         actor,
-        vehicle=job.order.vehicle,
-        kind=Finding.Kind.OTHER,
-        severity=Finding.Severity.SOON if urgent else Finding.Severity.WATCH,
-        text=f"{record}, not as it should be ({subject.about})"[:500],
-        client_key=_finding_key(record),
-        compartment=subject.rule.service.compartment,
-        order=job.order,
+        Report(
+            vehicle=job.order.vehicle,
+            kind=Finding.Kind.OTHER,
+            severity=Finding.Severity.SOON if urgent else Finding.Severity.WATCH,
+            text=f"{record}, not as it should be ({subject.about})"[:500],
+            client_key=_finding_key(record),
+            compartment=subject.rule.service.compartment,
+            order=job.order,
+        ),
     )
 
 
@@ -265,14 +265,16 @@ def _end_call(actor: Actor, job: Job, rule: ReCheckRule | None) -> bool:
 def _record_done(actor: Actor, job: Job, rule: ReCheckRule, at: datetime) -> ServiceDone:
     order = job.order
     done = record_done(
-        vehicle=order.vehicle,
-        service=rule.service,
-        done_on=at.astimezone(ZoneInfo(order.depot.zone)).date(),
-        done_at=at,
-        evidence=ServiceDone.Evidence.WORK_ORDER,
-        source=_source(job),
-        person=actor.person,
-        reading=order.reading,
+        ServiceDone(
+            vehicle=order.vehicle,
+            service=rule.service,
+            done_on=at.astimezone(ZoneInfo(order.depot.zone)).date(),
+            done_at=at,
+            evidence=ServiceDone.Evidence.WORK_ORDER,
+            source=_source(job),
+            person=actor.person,
+            reading=order.reading,
+        ),
     )
     if job.service_id == rule.service_id:
         job.done = done

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from fleet.due.models import TopUp
 from fleet.people.actor import Actor
 from fleet.workorders import findings
+from fleet.workorders.findings import Report
 from fleet.workorders.models import Finding
 
 LITRES_PER_1000_KM = 0.5  # our choice; makers allow from 0.3 to 1
@@ -63,13 +64,15 @@ def _report(actor: Actor, top_ups: list[TopUp], now: datetime) -> int:
         return 0
     findings.report(
         actor,
-        vehicle=newest.vehicle,
-        kind=Finding.Kind.CONSUMPTION,
-        severity=Finding.Severity.SOON,
-        text=text,
-        client_key=f"consumption:{newest.pk}",
-        compartment=newest.compartment,
-        found_by=Finding.FoundBy.PROGRAM,
+        Report(
+            vehicle=newest.vehicle,
+            kind=Finding.Kind.CONSUMPTION,
+            severity=Finding.Severity.SOON,
+            text=text,
+            client_key=f"consumption:{newest.pk}",
+            compartment=newest.compartment,
+            found_by=Finding.FoundBy.PROGRAM,
+        ),
     )
     return 1
 

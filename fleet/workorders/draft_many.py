@@ -8,7 +8,7 @@ from fleet.due.models import Service
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.vehicles.models import Vehicle
-from fleet.workorders.issue import draft
+from fleet.workorders.issue import OrderDraft, draft
 from fleet.workorders.listing import open_jobs
 
 
@@ -56,7 +56,9 @@ def _drafted(
 ) -> list[Drafted]:
     ids = [one.pk for one in services]
     try:
-        order = draft(actor, vehicle_id=vehicle.pk, service_ids=ids, join_early=join_early)
+        order = draft(
+            actor, OrderDraft(vehicle_id=vehicle.pk, service_ids=ids, join_early=join_early)
+        )
     except Fault as fault:
         return [Drafted(vehicle, one, fault=str(fault)) for one in services]
     more = order.jobs.exclude(service__in=ids).order_by("pk") if join_early else ()

@@ -1,7 +1,7 @@
 """The end of an order: finished with the odometer, handed back, signed off, or opened again."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -47,19 +47,29 @@ class Finished:
     called: tuple[DueEarlier, ...] = ()  # re-checks that follow from the work
 
 
-def finish(
-    actor: Actor,
-    order_id: int,
-    *,
-    odometer: float,
-    unit: str = "km",
-    fit_for_use: str,
-    restriction: str = "",
-    engine_hours: float | None = None,
-    because: str = "",
-    answers: restrictions.Answers | None = None,
-    version: int | None = None,
-) -> Finished:
+@dataclass(frozen=True, kw_only=True)
+class AtFinish:
+    """What a mechanic says of a vehicle when the work is done."""
+
+    odometer: float
+    unit: str = "km"  # as its odometer shows it
+    engine_hours: float | None = None  # [h]
+    fit_for_use: str  # of WorkOrder.Fit
+    restriction: str = ""
+    because: str = ""  # why it may go although something speaks against it
+    answers: restrictions.Answers = field(default_factory=dict)  # to what restricts it
+
+    def check(self) -> None:
+        if self.fit_for_use not in WorkOrder.Fit.values:
+            raise Fault(
+                "Say whether the vehicle is fit for use: yes, no or with restriction.",
+                about="fit_for_use",
+            )
+        if self.fit_for_use == WorkOrder.Fit.RESTRICTED and not self.restriction.strip():
+            raise Fault("Say what the restriction is.", about="restriction")
+
+
+def finish(actor: Actor, order_id: int, said: AtFinish, *, version: int | None = None) -> Finished:
     """End the work: the odometer, whether the vehicle is fit for use, and what was done.
 
     It never waits for the odometer's verdict: services are recorded at what was given, marked
@@ -73,17 +83,17 @@ def finish(
         A job is open, or a point is not confirmed without which the vehicle must not move; with
         fit for use "no" the latter passes, and sets *do not use*.
     """
-    _check_fitness(fit_for_use, restriction)
+    said.check()
     with transaction.atomic():
         order = locked(order_id)
         actor.must(Right.RECORD_WORK, order.depot_id)  # before anything is asked
         _refuse_open_jobs(order)
-        unheld = points.refuse_unheld(order, fit_for_use)
-        _ask_before_finish(order, fit_for_use, because)
-        restrictions.must_answer(order, answers or {})
-        reading = store_reading(actor, order, odometer, unit)
-        if engine_hours is not None:
-            store_reading(actor, order, engine_hours, "h")
+        unheld = points.refuse_unheld(order, said.fit_for_use)
+        _ask_before_finish(order, said.fit_for_use, said.because)
+        restrictions.must_answer(order, said.answers)
+        reading = store_reading(actor, order, said.odometer, said.unit)
+        if said.engine_hours is not None:
+            store_reading(actor, order, said.engine_hours, "h")
         order = edit(
             actor,
             order_id,
@@ -92,17 +102,17 @@ def finish(
             version,
             states=(State.STARTED,),
             state=State.FINISHED,
-            reason=because.strip()[:300],
+            reason=said.because.strip()[:300],
             reading=reading,
-            fit_for_use=fit_for_use,
-            restriction=restriction.strip(),
+            fit_for_use=said.fit_for_use,
+            restriction=said.restriction.strip(),
             finished_at=actor.at,
             finished_by=actor.person,
         )
-        _record_services(actor, order, reading, engine_hours)
+        _record_services(actor, order, reading, said.engine_hours)
         called = rechecks.call(actor, order, reading)
         _hold(actor, order, unheld)
-        restrictions.keep(actor, order, answers or {})
+        restrictions.keep(actor, order, said.answers)
         booking.book(actor, order.pk)
     suggestion = thousands.meant(reading) or reading.suggestion
     return Finished(order, reading.verdict, reading.reason, suggestion, tuple(called))
@@ -112,16 +122,6 @@ def _hold(actor: Actor, order: WorkOrder, unheld: Sequence[points.Point]) -> Non
     if unheld:
         reason = f"not confirmed on {order}: {points.in_words(unheld)}"
         findings.set_do_not_use(actor, vehicle=order.vehicle, reason=reason)
-
-
-def _check_fitness(fit_for_use: str, restriction: str) -> None:
-    if fit_for_use not in WorkOrder.Fit.values:
-        raise Fault(
-            "Say whether the vehicle is fit for use: yes, no or with restriction.",
-            about="fit_for_use",
-        )
-    if fit_for_use == WorkOrder.Fit.RESTRICTED and not restriction.strip():
-        raise Fault("Say what the restriction is.", about="restriction")
 
 
 def _ask_before_finish(order: WorkOrder, fit_for_use: str, because: str) -> None:
@@ -198,15 +198,17 @@ def _record_services(
             job.save(update_fields=["done"])
         elif job.service is not None and not confirming.standing_rule(job):
             job.done = record_done(
-                vehicle=order.vehicle,
-                service=job.service,
-                done_on=done_on,
-                evidence=ServiceDone.Evidence.WORK_ORDER,
-                source=f"work order {order.number}",
-                person=actor.person,
-                reading=reading,
-                total_h=engine_hours,
-                done_at=job.ended_at,
+                ServiceDone(
+                    vehicle=order.vehicle,
+                    service=job.service,
+                    done_on=done_on,
+                    evidence=ServiceDone.Evidence.WORK_ORDER,
+                    source=f"work order {order.number}",
+                    person=actor.person,
+                    reading=reading,
+                    total_h=engine_hours,
+                    done_at=job.ended_at,
+                ),
             )
             job.save(update_fields=["done"])
             anchor_watch(job)

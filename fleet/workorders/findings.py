@@ -1,6 +1,7 @@
 """What looked wrong: reported, followed up, closed; and vehicles that must not be used."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TypedDict
 from zoneinfo import ZoneInfo
@@ -15,6 +16,7 @@ from fleet.people.models import Person
 from fleet.people.roles import Right, may
 from fleet.vehicles.models import Compartment, Vehicle
 from fleet.workorders import issue, joblist, late
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.keys import known
 from fleet.workorders.listing import orders_to_join
 from fleet.workorders.models import CalledBy, DoNotUse, Finding, FluidRecord, WorkOrder
@@ -35,19 +37,33 @@ LEAKING = (
 )
 
 
-def report(
-    actor: Actor,
-    *,
-    vehicle: Vehicle,
-    kind: str,
-    severity: str,
-    text: str,
-    client_key: str,
-    compartment: Compartment | None = None,
-    order: WorkOrder | None = None,
-    found_by: str = Finding.FoundBy.MECHANIC,
-    fluid: FluidRecord | None = None,
-) -> Finding:
+@dataclass(frozen=True, kw_only=True)
+class Report:
+    """What looked wrong, as somebody saw it."""
+
+    vehicle: Vehicle
+    kind: str
+    severity: str
+    text: str
+    client_key: str
+    compartment: Compartment | None = None
+    order: WorkOrder | None = None  # at the work on which it was seen
+    found_by: str = Finding.FoundBy.MECHANIC
+    fluid: FluidRecord | None = None  # that shows it
+
+    def check(self) -> None:
+        if self.kind not in Finding.Kind.values or self.severity not in Finding.Severity.values:
+            raise Fault(
+                f"Kinds are {', '.join(Finding.Kind.values)}; "
+                f"severities {', '.join(Finding.Severity.values)}."
+            )
+        if not self.text.strip():
+            raise Fault("Say in a few words what was seen.", about="text")
+        if self.order is not None and self.order.vehicle_id != self.vehicle.pk:
+            raise Fault(f"{self.order} is of another vehicle than {self.vehicle}.", about="order")
+
+
+def report(actor: Actor, seen: Report) -> Finding:
     """Report what looked wrong, once per key; *before use* also sets *do not use*.
 
     Raises
@@ -55,44 +71,32 @@ def report(
     Fault
         No words, or a kind or severity that does not exist.
     """
-    actor.must(Right.REPORT_FINDING, vehicle.depot_id)
-    if kind not in Finding.Kind.values or severity not in Finding.Severity.values:
-        raise Fault(
-            f"Kinds are {', '.join(Finding.Kind.values)}; "
-            f"severities {', '.join(Finding.Severity.values)}."
-        )
-    if not text.strip():
-        raise Fault("Say in a few words what was seen.", about="text")
-    if order is not None and order.vehicle_id != vehicle.pk:
-        raise Fault(f"{order} is of another vehicle than {vehicle}.", about="order")
-    row: Finding | None = known(
-        Finding.objects, client_key, vehicle=vehicle, kind=kind, text=text.strip()
-    )
+    actor.must(Right.REPORT_FINDING, seen.vehicle.depot_id)
+    seen.check()
+    same = {"vehicle": seen.vehicle, "kind": seen.kind, "text": seen.text.strip()}
+    row: Finding | None = known(Finding.objects, seen.client_key, **same)
     if row is not None:
         return row
     with transaction.atomic():
         finding, new = Finding.objects.get_or_create(
-            client_key=client_key,
+            client_key=seen.client_key,
             defaults={
-                "vehicle": vehicle,
-                "compartment": compartment,
-                "order": order,
-                "fluid": fluid,
-                "kind": kind,
-                "severity": severity,
-                "found_by": found_by,
-                "text": text.strip(),
+                **same,
+                "compartment": seen.compartment,
+                "order": seen.order,
+                "fluid": seen.fluid,
+                "severity": seen.severity,
+                "found_by": seen.found_by,
                 "person": actor.person,
                 "channel": actor.channel,
                 "performed_at": actor.at,
             },
         )
-        if new and order is not None:
-            late.tell_of(actor, order)
-        if new and severity == Finding.Severity.BEFORE_USE:
-            set_do_not_use(
-                actor, vehicle=vehicle, reason=f"{finding.kind}: {text}", finding=finding
-            )
+        if new and seen.order is not None:
+            late.tell_of(actor, seen.order)
+        if new and seen.severity == Finding.Severity.BEFORE_USE:
+            reason = f"{finding.kind}: {seen.text}"
+            set_do_not_use(actor, vehicle=seen.vehicle, reason=reason, finding=finding)
     return finding
 
 
@@ -140,8 +144,12 @@ def follow_up(
         if join:
             order = _join(actor, finding, join, work)
         else:
-            order = issue.draft(actor, vehicle_id=finding.vehicle_id, planned_on=planned_on,
-                                follows=finding, **work)  # fmt: skip
+            order = issue.draft(
+                actor,
+                OrderDraft(
+                    vehicle_id=finding.vehicle_id, planned_on=planned_on, follows=finding, **work
+                ),
+            )
         if finding.kind in LEAKING and finding.compartment is not None and re_check_days:
             call_for_re_check(actor, finding, re_check_days)
     return order

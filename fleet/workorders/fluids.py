@@ -12,6 +12,7 @@ from fleet.stores.models import Product
 from fleet.units import percent
 from fleet.vehicles.models import Compartment, Depot
 from fleet.workorders import booking, findings, keep_fill, quantities
+from fleet.workorders.findings import Report
 from fleet.workorders.fluids_in import acceptance, choices
 from fleet.workorders.keys import known
 from fleet.workorders.makers_figure import name_compartment
@@ -43,32 +44,27 @@ class Poured:
     proposals: tuple[str, ...]
 
 
+@dataclass(frozen=True, kw_only=True)
+class Pouring:
+    """Fluid as somebody let it out, filled it in or topped it up."""
+
+    way: str  # of FluidRecord.Way
+    client_key: str
+    litres: float | None = None  # this, or
+    quantity: str = ""  # text that may carry a unit
+    keep_quart: bool = False  # keep for the depot which quart the quantity says
+    compartment: Compartment | None = None  # by default that of the job
+    look: str = ""  # of what came out
+    product: Product | None = None
+    batch: str = ""
+    typed_text: str = ""
+    override_reason: str = ""
+
+
 @transaction.atomic
-def fluid(
-    actor: Actor,
-    job_id: int,
-    *,
-    way: str,
-    client_key: str,
-    litres: float | None = None,
-    quantity: str = "",
-    keep_quart: bool = False,
-    compartment: Compartment | None = None,
-    look: str = "",
-    product: Product | None = None,
-    batch: str = "",
-    typed_text: str = "",
-    override_reason: str = "",
-) -> Poured:
+def fluid(actor: Actor, job_id: int, pouring: Pouring) -> Poured:
     """Record what came out, went in, or was topped up. What was poured in is never refused: a
     fluid that is not accepted is asked about first, then raises a finding and *do not use*.
-
-    Parameters
-    ----------
-    litres, quantity
-        One of the two: a number [L], or text that may carry a unit.
-    keep_quart
-        Keep for the depot which quart the quantity says.
 
     Raises
     ------
@@ -77,36 +73,37 @@ def fluid(
         there, or the same person recorded just this a moment before: with a reason it goes
         through. Or a bare quart may be US or imperial: give the quantity again with the word.
     """
-    taken = _taken(actor, job_id, litres, quantity, keep_quart)
+    way, product, key = pouring.way, pouring.product, pouring.client_key
+    taken = _taken(actor, job_id, pouring)
     ml = round(taken.litres * 1000)
     row: FluidRecord | None = known(
-        FluidRecord.objects, client_key, job_id=job_id, way=way, quantity_ml=ml, product=product
+        FluidRecord.objects, key, job_id=job_id, way=way, quantity_ml=ml, product=product
     )
     if row is not None:
         return _poured_before(row)
     job = job_to_record(actor, job_id)
-    place = _place(job, compartment, way)
+    place = _place(job, pouring.compartment, way)
     name_compartment(actor, job, place)
     refill_l = _refill_l(job, place)
-    ask = _too_much(job, way, taken, refill_l, place, typed_text)
+    ask = _too_much(job, way, taken, refill_l, place, pouring.typed_text)
     if ask is None and way == FluidRecord.Way.IN:
         ask = cure_question(job, actor.at)
     made = {"compartment": place, "way": way, "quantity_ml": ml, "product": product}
     doubts = [
         *_product_doubt(job, place, product, way),
-        *doubt_of(ask, "quantity" if quantity else "litres"),
-        *_at_once_again(actor, job, made, client_key),
+        *doubt_of(ask, "quantity" if pouring.quantity else "litres"),
+        *_at_once_again(actor, job, made, key),
     ]
     given = {
-        **stamp(actor, client_key),
+        **stamp(actor, key),
         **made,
-        **doubts_kept(doubts, override_reason),
+        **doubts_kept(doubts, pouring.override_reason),
         "job": job,
         "typed": taken.typed[:40],
-        "look": look.strip(),
-        "batch": batch.strip(),
+        "look": pouring.look.strip(),
+        "batch": pouring.batch.strip(),
     }
-    record, new = FluidRecord.objects.get_or_create(client_key=client_key, defaults=given)
+    record, new = FluidRecord.objects.get_or_create(client_key=key, defaults=given)
     if not new:  # the same record, sent twice at once
         return _poured_before(record)
     booking.follow(actor, job_id)
@@ -114,16 +111,17 @@ def fluid(
     return Poured(record, _raise_wrong(actor, job, record), _proposals(record, refill_l))
 
 
-def _taken(actor: Actor, job_id: int, litres: float | None, quantity: str, keep: bool) -> Quantity:
-    if (litres is None) == (not quantity.strip()):
+def _taken(actor: Actor, job_id: int, pouring: Pouring) -> Quantity:
+    quantity = pouring.quantity
+    if (pouring.litres is None) == (not quantity.strip()):
         raise Fault("Give the quantity either as litres or as text with its unit.", about="litres")
-    if litres is not None:
-        taken = Quantity(litres, "", "")
+    if pouring.litres is not None:
+        taken = Quantity(pouring.litres, "", "")
     else:
         depot = Depot.objects.filter(work_orders__jobs=job_id).first()
         if depot is None:
             raise Fault(f"There is no job {job_id}.")
-        if keep:
+        if pouring.keep_quart:
             quantities.keep_quart(actor, depot, quantity)
         taken = quantities.read_quantity(quantity, depot)
     check_litres(taken.litres)
@@ -222,14 +220,16 @@ def _raise_wrong(actor: Actor, job: Job, record: FluidRecord) -> Finding | None:
         return None
     return findings.report(
         actor,
-        vehicle=vehicle,
-        kind=Finding.Kind.WRONG_FLUID,
-        severity=Finding.Severity.BEFORE_USE,
-        text=found.why[:500],
-        client_key=_wrong_fluid_key(record),
-        compartment=record.compartment,
-        order=order,
-        fluid=record,
+        Report(
+            vehicle=vehicle,
+            kind=Finding.Kind.WRONG_FLUID,
+            severity=Finding.Severity.BEFORE_USE,
+            text=found.why[:500],
+            client_key=_wrong_fluid_key(record),
+            compartment=record.compartment,
+            order=order,
+            fluid=record,
+        ),
     )
 
 

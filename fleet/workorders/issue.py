@@ -3,6 +3,7 @@
 import uuid
 from collections import defaultdict
 from collections.abc import Collection, Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
@@ -27,21 +28,32 @@ from fleet.workorders.models import Finding, Job, OrderEvent, Raising, WorkOrder
 OtherWork = tuple[str, int]  # what, and minutes
 
 
-def draft(
-    actor: Actor,
-    *,
-    vehicle_id: int,
-    service_ids: Sequence[int] = (),
-    other_work: Sequence[OtherWork] = (),
-    planned_on: date | None = None,
-    assigned_to: Person | None = None,
-    raising: str = Raising.LIFT,
-    where: str = WorkOrder.Where.OWN,
-    reason: str = "",
-    follows: Finding | None = None,
-    join_early: bool = False,
-    override_reason: str = "",
-) -> WorkOrder:
+@dataclass(frozen=True, kw_only=True)
+class OrderDraft:
+    """What is to be done on one vehicle, when and how."""
+
+    vehicle_id: int
+    service_ids: Sequence[int] = ()
+    other_work: Sequence[OtherWork] = ()
+    planned_on: date | None = None
+    assigned_to: Person | None = None
+    raising: str = Raising.LIFT
+    where: str = WorkOrder.Where.OWN
+    reason: str = ""
+    follows: Finding | None = None
+    join_early: bool = False  # with services within their early window
+    override_reason: str = ""  # why it is raised so
+
+    def why(self, services: Sequence[Service]) -> str:
+        """The reason, with why it is raised so where that was asked about."""
+        own, ids = self.where == WorkOrder.Where.OWN, [service.pk for service in services]
+        if own and check_raising(self.raising, ids, override_reason=self.override_reason):
+            so = f"on {self.raising}: {self.override_reason.strip()}"
+            return "; ".join(filter(None, (self.reason, so)))
+        return self.reason
+
+
+def draft(actor: Actor, wanted: OrderDraft) -> WorkOrder:
     """Draft one order for a vehicle, with what was chosen; only when asked, services within their
     early window join it.
 
@@ -58,33 +70,29 @@ def draft(
     Question
         On ramps, although the vehicle must stand level; with a reason it goes through.
     """
-    vehicle = Vehicle.objects.select_related("depot").get(pk=vehicle_id)
+    vehicle = Vehicle.objects.select_related("depot").get(pk=wanted.vehicle_id)
     actor.must(Right.RELEASE, vehicle.depot)
-    services = services_of(vehicle, service_ids)
-    if not services and not other_work:
+    services, follows = services_of(vehicle, wanted.service_ids), wanted.follows
+    if not services and not wanted.other_work:
         raise Fault(
             "An order needs at least one service, or other work in words.", about="services"
         )
     with transaction.atomic():
         refuse_open(vehicle, services)
-        if join_early and where == WorkOrder.Where.OWN and services:
+        if wanted.join_early and wanted.where == WorkOrder.Where.OWN and services:
             services += _joining(actor, vehicle, {service.pk for service in services})
             services.sort(key=lambda service: service.pk)
-        why = reason
-        if where == WorkOrder.Where.OWN and check_raising(
-            raising, [service.pk for service in services], override_reason=override_reason
-        ):
-            why = "; ".join(filter(None, (reason, f"on {raising}: {override_reason.strip()}")))
+        why = wanted.why(services)
         order = _new_order(
             vehicle,
-            planned_on=planned_on,
-            assigned_to=assigned_to,
-            raising=raising,
-            where=where,
-            reason=reason,
+            planned_on=wanted.planned_on,
+            assigned_to=wanted.assigned_to,
+            raising=wanted.raising,
+            where=wanted.where,
+            reason=wanted.reason,
             follows=follows,
         )
-        put_on(order, services, other_work, follows.compartment if follows else None)
+        put_on(order, services, wanted.other_work, follows.compartment if follows else None)
         note_event(actor, order, "draft", to_state=order.state, reason=why[:300])
     return order
 

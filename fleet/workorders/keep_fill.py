@@ -4,8 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from fleet.due.models import Service, TopUp
-from fleet.due.record import record_top_up, replace_fill, take_back_fill
+from fleet.due.models import Fill, Service, TopUp
+from fleet.due.record import record_top_ups, replace_fill, take_back_fill
 from fleet.vehicles.models import Compartment
 from fleet.workorders.models import FluidRecord, Job
 
@@ -76,8 +76,7 @@ def _keep_fill(
         return
     last = filled[-1]
     others = {str(row.product) for row in joined if row.product and row.product != last.product}
-    replace_fill(
-        key,
+    fill = Fill(
         vehicle=job.order.vehicle,
         compartment=place,
         filled_on=last.performed_at.astimezone(ZoneInfo(job.order.depot.zone)).date(),
@@ -86,14 +85,15 @@ def _keep_fill(
         mixed_with=", ".join(sorted(others))[:120],
         source=f"work order {job.order}",
     )
+    replace_fill(key, fill)
 
 
 def _keep_top_ups(job: Job, place: Compartment, wanted: Sequence[FluidRecord]) -> None:
     keys = {row.client_key for row in wanted}
     recorded = job.fluids.filter(compartment=place, way=Way.TOP_UP).values("client_key")
     TopUp.objects.filter(client_key__in=recorded).exclude(client_key__in=keys).delete()
-    for row in wanted:
-        record_top_up(
+    record_top_ups(
+        TopUp(
             vehicle=job.order.vehicle,
             compartment=place,
             topped_up_at=row.performed_at,
@@ -102,3 +102,5 @@ def _keep_top_ups(job: Job, place: Compartment, wanted: Sequence[FluidRecord]) -
             client_key=row.client_key,
             product=row.product,
         )
+        for row in wanted
+    )

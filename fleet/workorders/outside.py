@@ -1,6 +1,7 @@
 """Work done by an outside workshop: late papers are entered back-dated, without torque or stock."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 
 from django.db import transaction
@@ -19,19 +20,32 @@ from fleet.workorders.issue import number_of
 from fleet.workorders.models import Job, WorkOrder
 
 
-def record(
-    actor: Actor,
-    *,
-    vehicle: Vehicle,
-    services: Sequence[Service],
-    done_on: date,
-    odometer_km: float | None,
-    workshop_name: str,
-    invoice_number: str,
-    cost_minor: int | None = None,
-    document: str = "",
-    override_reason: str = "",
-) -> WorkOrder:
+@dataclass(frozen=True, kw_only=True)
+class InvoicedWork:
+    """What an outside workshop did, as its papers say."""
+
+    vehicle: Vehicle
+    services: Sequence[Service]
+    done_on: date
+    odometer_km: float | None
+    workshop_name: str
+    invoice_number: str
+    cost_minor: int | None = None
+    document: str = ""
+    override_reason: str = ""  # why the odometer stands against the readings
+
+    def check(self, actor: Actor) -> None:
+        if not self.services:
+            raise Fault("Say which services the workshop did.", about="services")
+        if not self.workshop_name.strip() or not self.invoice_number.strip():
+            raise Fault("Name the workshop and the number of its invoice.", about="workshop_name")
+        if self.done_on > today_at(self.vehicle.depot.zone, actor.now):
+            raise Fault(
+                f"{self.done_on} lies ahead: enter the day the work was done.", about="done_on"
+            )
+
+
+def record(actor: Actor, work: InvoicedWork) -> WorkOrder:
     """Enter what an outside workshop did, from its papers.
 
     Open jobs of these services on orders that were not begun are dropped: the work is done.
@@ -45,9 +59,9 @@ def record(
     Question
         The readings contradict the odometer; with ``override_reason`` it is kept.
     """
+    vehicle = work.vehicle
     actor.must(Right.RELEASE, vehicle.depot_id)
-    _check(actor, vehicle.depot.zone, services, done_on, workshop_name, invoice_number)
-    done_at = noon_at(done_on, vehicle.depot.zone)
+    work.check(actor)
     with transaction.atomic():
         order = WorkOrder.objects.create(
             number=f"new {actor.request_id.hex[:12]}",
@@ -55,38 +69,23 @@ def record(
             depot=vehicle.depot,
             where=WorkOrder.Where.OUTSIDE,
             state=WorkOrder.State.FINISHED,
-            planned_on=done_on,
-            finished_at=done_at,
+            planned_on=work.done_on,
+            finished_at=noon_at(work.done_on, vehicle.depot.zone),
             finished_by=actor.person,
             fit_for_use=WorkOrder.Fit.YES,
-            workshop_name=workshop_name.strip(),
-            invoice_number=invoice_number.strip(),
-            cost_minor=cost_minor,
-            document=document,
+            workshop_name=work.workshop_name.strip(),
+            invoice_number=work.invoice_number.strip(),
+            cost_minor=work.cost_minor,
+            document=work.document,
         )
         order.number = number_of(order.pk)
         order.save(update_fields=["number"])
-        _free(actor, order, services)
-        for service in services:
-            _enter(actor, order, service, done_on, odometer_km, override_reason)
-        note_event(actor, order, "enter outside work", to_state=order.state, reason=invoice_number)
+        _free(actor, order, work.services)
+        for service in work.services:
+            _enter(actor, order, service, work)
+        reason = work.invoice_number
+        note_event(actor, order, "enter outside work", to_state=order.state, reason=reason)
     return order
-
-
-def _check(
-    actor: Actor,
-    zone: str,
-    services: Sequence[Service],
-    done_on: date,
-    workshop_name: str,
-    invoice_number: str,
-) -> None:
-    if not services:
-        raise Fault("Say which services the workshop did.", about="services")
-    if not workshop_name.strip() or not invoice_number.strip():
-        raise Fault("Name the workshop and the number of its invoice.", about="workshop_name")
-    if done_on > today_at(zone, actor.now):
-        raise Fault(f"{done_on} lies ahead: enter the day the work was done.", about="done_on")
 
 
 def _free(actor: Actor, order: WorkOrder, services: Sequence[Service]) -> None:
@@ -102,23 +101,18 @@ def _free(actor: Actor, order: WorkOrder, services: Sequence[Service]) -> None:
         progress.drop(actor, pk, service_ids=ids, reason=f"done outside: {order}")
 
 
-def _enter(
-    actor: Actor,
-    order: WorkOrder,
-    service: Service,
-    done_on: date,
-    odometer_km: float | None,
-    why_it_stands: str,
-) -> None:
+def _enter(actor: Actor, order: WorkOrder, service: Service, work: InvoicedWork) -> None:
     row = record_done(
-        vehicle=order.vehicle,
-        service=service,
-        done_on=done_on,
-        evidence=ServiceDone.Evidence.OUTSIDE,
-        source=f"{order.workshop_name}, invoice {order.invoice_number}",
-        person=actor.person,
-        total_km=odometer_km,
-        why_it_stands=why_it_stands,
+        ServiceDone(
+            vehicle=order.vehicle,
+            service=service,
+            done_on=work.done_on,
+            evidence=ServiceDone.Evidence.OUTSIDE,
+            source=f"{order.workshop_name}, invoice {order.invoice_number}",
+            person=actor.person,
+            total_km=work.odometer_km,
+            why_it_stands=work.override_reason,
+        ),
     )
     Job.objects.create(
         order=order,

@@ -18,6 +18,7 @@ from fleet.readings.models import Reading
 from fleet.today import today_at
 from fleet.vehicles.models import Vehicle
 from fleet.workorders import issue, progress
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.lines import FEW, URGENT
 from fleet.workorders.models import CalledBy, Fastener, Finding, Job, ReCheckRule, Step, WorkOrder
 from fleet.workorders.rules import when_words
@@ -196,11 +197,13 @@ def _order(actor: Actor, vehicle_id: int, service_ids: Sequence[int]) -> WorkOrd
     with transaction.atomic():
         order = issue.draft(
             actor,
-            vehicle_id=vehicle_id,
-            service_ids=service_ids,
-            planned_on=_planned_on(actor, vehicle_id, service_ids),
-            reason="a re-check that must not wait",
-            join_early=False,
+            OrderDraft(
+                vehicle_id=vehicle_id,
+                service_ids=service_ids,
+                planned_on=_planned_on(actor, vehicle_id, service_ids),
+                reason="a re-check that must not wait",
+                join_early=False,
+            ),
         )
         return progress.release(actor, order.pk)
 

@@ -1,5 +1,6 @@
 """Torque as tightened at the vehicle: to the figure by one tap, or to a typed value."""
 
+from dataclasses import dataclass
 from typing import Any
 
 from django.db import transaction
@@ -27,29 +28,37 @@ from fleet.workorders.recording import (
 AS_SHOWN_NM = 0.05  # values are shown to a tenth
 
 
-@transaction.atomic
-def torque(
-    actor: Actor,
-    job_id: int,
-    *,
-    fastener: str,
-    client_key: str,
-    point: str = "",
-    torque_nm: float | None = None,
-    typed_text: str = "",
-    wrench: str = "",
-    override_reason: str = "",
-    from_maker: MakersFigure | None = None,
-) -> TorqueRecord:
-    """Record a fastener as tightened: to the figure by one tap, or to a typed value.
+@dataclass(frozen=True, kw_only=True)
+class Tightened:
+    """A fastener as somebody tightened it: to the figure, or to a torque that they typed."""
 
-    Parameters
-    ----------
-    torque_nm, typed_text
-        The torque [N·m], and what was typed for it: its decimal places say how finely it was
-        read, its unit stands in the record.
-    from_maker
-        Where no procedure names the fastener: its words and the figure of the maker's book.
+    client_key: str
+    fastener: str = ""  # of the card; else ``from_maker``
+    from_maker: MakersFigure | None = None  # where no card names it
+    point: str = ""
+    torque_nm: float | None = None  # None: to the figure
+    typed_text: str = ""  # its decimals say how finely it was read, its unit stands in the record
+    wrench: str = ""
+    override_reason: str = ""
+
+    def figure_of(self, job: Job) -> Fastener:
+        """What it is tightened to; of a range, the value must be said."""
+        if self.from_maker is None:
+            figure = _fastener(job, self.fastener)
+        else:
+            figure = fastener_in_words(job, self.from_maker)
+        if self.torque_nm is None and figure.torque_max_nm is not None:
+            raise Fault(
+                f"{figure.name} has a range, {figure.torque_nm:g} to {figure.torque_max_nm:g} N·m: "
+                "say which value the wrench was set to.",
+                about="torque_nm",
+            )
+        return figure
+
+
+@transaction.atomic
+def torque(actor: Actor, job_id: int, read: Tightened) -> TorqueRecord:
+    """Record a fastener as tightened: to the figure by one tap, or to a typed value.
 
     Raises
     ------
@@ -59,47 +68,40 @@ def torque(
     Fault
         No such fastener or wrench, or the order takes no more records.
     """
-    named = {"fastener": fastener} if from_maker is None else {}
+    torque_nm, key = read.torque_nm, read.client_key
+    named = {"fastener": read.fastener} if read.from_maker is None else {}
     typed = {"to_the_figure": True} if torque_nm is None else {"torque_nm": torque_nm}
     row: TorqueRecord | None = known(
-        TorqueRecord.objects, client_key, job_id=job_id, point=point, **named, **typed
+        TorqueRecord.objects, key, job_id=job_id, point=read.point, **named, **typed
     )
     if row is not None:
         return row
     job = job_to_record(actor, job_id)
-    figure = _fastener(job, fastener) if from_maker is None else fastener_in_words(job, from_maker)
-    ask = None
-    if torque_nm is None and figure.torque_max_nm is not None:
-        raise Fault(
-            f"{figure.name} has a range, {figure.torque_nm:g} to {figure.torque_max_nm:g} N·m: say "
-            "which value the wrench was set to.",
-            about="torque_nm",
-        )
-    if torque_nm is not None:
-        ask = _torque_question(torque_nm, figure, typed_text)
+    figure = read.figure_of(job)
+    ask = None if torque_nm is None else _torque_question(torque_nm, figure, read.typed_text)
     made: dict[str, Any] = {
         "fastener": figure.slug,
         "fastener_name": figure.name,
-        "point": point,
+        "point": read.point,
         "torque_nm": figure.torque_nm if torque_nm is None else torque_nm,
-        "typed": _as_typed(typed_text, torque_nm),
-        "wrench": _wrench(job, wrench),
+        "typed": _as_typed(read.typed_text, torque_nm),
+        "wrench": _wrench(job, read.wrench),
     }
     doubts = [
         *doubt_of(ask, "torque_nm"),
         *_calibration_doubt(actor, job, made["wrench"]),
-        *again(actor, _just_so(job, made), job.order.depot.zone, client_key),
+        *again(actor, _just_so(job, made), job.order.depot.zone, key),
     ]
     given = {
-        **stamp(actor, client_key),
+        **stamp(actor, key),
         **made,
-        **doubts_kept(doubts, override_reason),
+        **doubts_kept(doubts, read.override_reason),
         "job": job,
         "reference_nm": figure.torque_nm,
-        "figure_source": "" if from_maker is None else figure.source,
+        "figure_source": "" if read.from_maker is None else figure.source,
         "to_the_figure": torque_nm is None,
     }
-    return TorqueRecord.objects.get_or_create(client_key=client_key, defaults=given)[0]
+    return TorqueRecord.objects.get_or_create(client_key=key, defaults=given)[0]
 
 
 def _torque_question(torque_nm: float, figure: Fastener, typed_text: str) -> Ask | None:

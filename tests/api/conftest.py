@@ -18,14 +18,16 @@ from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.readings.models import Reading, Upload
 from fleet.stores import ledger
+from fleet.stores.ledger import Receipt
 from fleet.stores.models import Item, Product
 from fleet.trials.assign import assign
 from fleet.trials.evaluate import evaluate
-from fleet.trials.rate import name_property
+from fleet.trials.rate import LabLimits, name_property
 from fleet.trials.set_up import SetUp, set_up
 from fleet.visits import other_work
 from fleet.visits import plan as plans
 from fleet.workorders import findings, photos, recording
+from fleet.workorders.findings import Report
 from tests.cast import Cast, cast, depots_day, driven, oil_change
 from tests.dashboard.workshop import open_workshop
 from tests.kept import kept
@@ -71,7 +73,8 @@ def named(running: Cast) -> dict[str, object]:
     mechanic = shop.actor(running.mechanic)
     note = recording.note(mechanic, order.pk, text="rusty", client_key="note-there")
     finding = findings.report(
-        mechanic, vehicle=van, kind="seep", severity="soon", text="damp", client_key="seep-there"
+        mechanic,
+        Report(vehicle=van, kind="seep", severity="soon", text="damp", client_key="seep-there"),
     )
     oil_trial(running)
     today = depots_day()
@@ -121,7 +124,7 @@ def _move(people: Cast) -> int:
         slug="washer", name="Washer", kind="seal", unit="pieces", source=INVENTED
     )
     program = Actor(None, "command", timezone.now())
-    return ledger.receive(program, depot=people.plain, item=washer, quantity=10).pk
+    return ledger.receive(program, Receipt(depot=people.plain, item=washer, quantity=10)).pk
 
 
 def oil_trial(people: Cast) -> None:
@@ -150,7 +153,9 @@ def oil_trial(people: Cast) -> None:
     )
     trial = set_up(program, given)
     assign(program, trial, [people.van, people.second_van], few_because="a small scene")
-    name_property(program, trial, name="Iron", slug="iron", unit="mg/kg", high=100, source=INVENTED)
+    name_property(
+        program, trial, LabLimits(name="Iron", slug="iron", unit="mg/kg", high=100, source=INVENTED)
+    )
     evaluate(trial, timezone.now())
 
 

@@ -9,12 +9,16 @@ from fleet.people.actor import Actor
 from fleet.stores.models import Product
 from fleet.vehicles.models import VehicleType
 from fleet.workorders import checks, confirming, ending, findings, fluids, progress, torques
+from fleet.workorders.confirming import PointSeen
+from fleet.workorders.ending import AtFinish
+from fleet.workorders.fluids import Pouring
 from fleet.workorders.models import (
     ConfirmRecord,
     Procedure,
     Restriction,
     Wrench,
 )
+from fleet.workorders.torques import Tightened
 from tests.cast import depots_day
 from tests.dashboard.workshop import INVENTED, Workshop
 from tests.workorders.wheels import WHEELS
@@ -67,7 +71,7 @@ def restricted(shop: Workshop) -> None:
 def finished(shop: Workshop) -> None:
     ended(shop)
     actor = shop.actor(shop.people.supervisor)
-    ending.finish(actor, shop.order.pk, odometer=10_700, fit_for_use="yes")
+    ending.finish(actor, shop.order.pk, AtFinish(odometer=10_700, fit_for_use="yes"))
 
 
 def sealed(shop: Workshop) -> None:
@@ -114,7 +118,9 @@ def plug_tightened(shop: Workshop) -> None:
     shop.start()
     mechanic = shop.actor(shop.people.mechanic)
     torques.torque(
-        mechanic, shop.job.pk, fastener="drain-plug", wrench="TW-3", client_key="a-first-one"
+        mechanic,
+        shop.job.pk,
+        Tightened(fastener="drain-plug", wrench="TW-3", client_key="a-first-one"),
     )
 
 
@@ -122,9 +128,13 @@ def filled_just_now(shop: Workshop) -> None:
     shop.start()
     fluids.fluid(
         *(shop.actor(shop.people.mechanic), shop.job.pk),
-        way="filled", litres=0.5, client_key="a-first-fill",
-        product=Product.objects.get(slug="right"),
-    )  # fmt: skip
+        Pouring(
+            way="filled",
+            litres=0.5,
+            client_key="a-first-fill",
+            product=Product.objects.get(slug="right"),
+        ),
+    )
 
 
 def wrench_out_of_date(shop: Workshop) -> None:
@@ -137,7 +147,9 @@ def level_read(shop: Workshop) -> None:
     Procedure.objects.get().steps.create(number=26, kind="read level", text="Read the level.")
     shop.start()
     mechanic = shop.actor(shop.people.mechanic)
-    confirming.confirm(mechanic, shop.job.pk, step=26, seen=True, client_key="a-first-level")
+    confirming.confirm(
+        mechanic, shop.job.pk, PointSeen(step=26, seen=True, client_key="a-first-level")
+    )
 
 
 def tightened(shop: Workshop) -> None:

@@ -10,6 +10,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from fleet.dashboard.urls import urlpatterns
+from fleet.due.models import Fill
 from fleet.due.record import record_fill
 from fleet.people.models import Person, Role
 from fleet.stores.models import Product
@@ -32,12 +33,14 @@ def place(running: Cast, there: dict[str, object]) -> TrialVehicle:
     product = found.group.product
     Product.objects.filter(pk=product.pk).update(name=SECRET, slug="ochre-hollow")
     record_fill(
-        vehicle=running.van,
-        compartment=found.trial.service.compartment,
-        product=product,
-        filled_on=found.trial.starts_on,
-        quantity_ml=6_000,
-        source=INVENTED,
+        Fill(
+            vehicle=running.van,
+            compartment=found.trial.service.compartment,
+            product=product,
+            filled_on=found.trial.starts_on,
+            quantity_ml=6_000,
+            source=INVENTED,
+        ),
     )
     return found
 

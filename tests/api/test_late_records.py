@@ -8,6 +8,7 @@ from django.utils import timezone
 
 from fleet.stores.models import Item, Product, StockMove
 from fleet.workorders import ending, progress
+from fleet.workorders.ending import AtFinish
 from fleet.workorders.models import Evidence, Note, TorqueRecord
 from tests.api.conftest import Caller
 from tests.api.routes import address
@@ -40,7 +41,7 @@ def sends(shop: Workshop, call: Caller) -> Sends:
 def signed_off(shop: Workshop) -> None:
     actor = shop.actor(shop.people.supervisor)
     progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
-    ending.finish(actor, shop.order.pk, odometer=10_700, fit_for_use="yes")
+    ending.finish(actor, shop.order.pk, AtFinish(odometer=10_700, fit_for_use="yes"))
     ending.sign_off(shop.actor(shop.second_supervisor), shop.order.pk)
 
 

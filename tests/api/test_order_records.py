@@ -9,6 +9,8 @@ from rest_framework.test import APIClient
 
 from fleet.due.models import CheckFigure
 from fleet.workorders import ending, issue, progress
+from fleet.workorders.ending import AtFinish
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import DoNotUse, Finding, FluidRecord, Job, Note, TorqueRecord
 from tests.api.conftest import Caller, picture
 from tests.api.routes import address
@@ -97,7 +99,9 @@ def test_a_record_is_taken_after_the_finish_but_not_after_the_sign_off(
         shop.actor(shop.people.mechanic), shop.job.pk, state="done", because="not tried here"
     )
     ending.finish(
-        shop.actor(shop.people.mechanic), shop.order.pk, odometer=10_700, fit_for_use="yes"
+        shop.actor(shop.people.mechanic),
+        shop.order.pk,
+        AtFinish(odometer=10_700, fit_for_use="yes"),
     )
     late = record(mechanic, shop, "fluids", way="drained", litres=1.4, client_key="late-drained")
     assert late.status_code == 201
@@ -141,8 +145,7 @@ def in_words(shop: Workshop) -> Job:
     progress.cancel(shop.actor(shop.people.supervisor), shop.order.pk, reason="another")
     order = issue.draft(
         shop.actor(shop.people.supervisor),
-        vehicle_id=shop.people.van.pk,
-        other_work=[("Refit the cover", 20)],
+        OrderDraft(vehicle_id=shop.people.van.pk, other_work=[("Refit the cover", 20)]),
     )
     progress.release(shop.actor(shop.people.supervisor), order.pk)
     progress.start(shop.actor(shop.people.mechanic), order.pk)

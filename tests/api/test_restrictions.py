@@ -6,6 +6,8 @@ import pytest
 from rest_framework.test import APIClient
 
 from fleet.workorders import ending, issue, progress
+from fleet.workorders.ending import AtFinish
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import Restriction, WorkOrder
 from tests.api.conftest import Caller
 from tests.api.routes import address
@@ -28,10 +30,12 @@ def later(shop: Workshop) -> WorkOrder:
     shop.start()
     progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
     ending.finish(
-        actor, shop.order.pk, odometer=10_700, fit_for_use="with restriction", restriction=SLOW
+        actor,
+        shop.order.pk,
+        AtFinish(odometer=10_700, fit_for_use="with restriction", restriction=SLOW),
     )
     van = shop.order.vehicle_id
-    order = issue.draft(boss, vehicle_id=van, service_ids=[], other_work=[("Lamp", 5)])
+    order = issue.draft(boss, OrderDraft(vehicle_id=van, service_ids=[], other_work=[("Lamp", 5)]))
     progress.release(boss, order.pk)
     progress.start(actor, order.pk)
     progress.end_job(actor, order.jobs.get().pk, state="done", because="not tried here")

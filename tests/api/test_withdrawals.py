@@ -7,6 +7,7 @@ from rest_framework.test import APIClient
 
 from fleet.due.models import CheckFigure, DueEarlier
 from fleet.workorders import findings
+from fleet.workorders.findings import Report
 from fleet.workorders.models import DoNotUse, Finding
 from tests.api.conftest import Caller
 from tests.api.routes import address
@@ -58,9 +59,15 @@ def test_a_finding_takes_what_followed_with_it(
     shop: Workshop, mechanic: APIClient, call: Caller
 ) -> None:
     row = findings.report(
-        shop.actor(shop.people.mechanic), vehicle=shop.order.vehicle, kind="leak",
-        severity="before use", text="oil below", client_key="was-rain-water",
-    )  # fmt: skip
+        shop.actor(shop.people.mechanic),
+        Report(
+            vehicle=shop.order.vehicle,
+            kind="leak",
+            severity="before use",
+            text="oil below",
+            client_key="was-rain-water",
+        ),
+    )
     where, mark = f"findings/{row.pk}/withdraw", DoNotUse.objects.get()
     (offered,) = mechanic.get(address(where)).json()
     assert (offered["key"], offered["only"]) == (f"mark-{mark.pk}", ["Sol", "Sura"])
@@ -76,9 +83,15 @@ def test_a_finding_takes_what_followed_with_it(
 
 def test_what_did_not_follow_is_refused(shop: Workshop, mechanic: APIClient) -> None:
     row = findings.report(
-        shop.actor(shop.people.mechanic), vehicle=shop.order.vehicle, kind="seep",
-        severity="soon", text="damp", client_key="a-damp-finding",
-    )  # fmt: skip
+        shop.actor(shop.people.mechanic),
+        Report(
+            vehicle=shop.order.vehicle,
+            kind="seep",
+            severity="soon",
+            text="damp",
+            client_key="a-damp-finding",
+        ),
+    )
     answer = post(mechanic, f"findings/{row.pk}/withdraw", reason="x", also=["mark-999"])
     assert (answer.status_code, answer.json()["errors"][0]["pointer"]) == (422, "#/also")
     assert Finding.objects.get().withdrawn_by is None

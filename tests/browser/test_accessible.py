@@ -12,6 +12,7 @@ from django.conf import settings
 
 from fleet.due.models import DueDate
 from fleet.workorders import issue
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import Escalation
 from tests.cast import depots_day
 from tests.conftest import require_service
@@ -78,8 +79,7 @@ def busy(shop: Workshop) -> Workshop:
     boss.depots.add(shop.people.hill)  # whoever has every depot loads the workbook
     issue.draft(
         shop.actor(boss),
-        vehicle_id=shop.people.second_van.pk,
-        service_ids=[shop.oil.pk],
+        OrderDraft(vehicle_id=shop.people.second_van.pk, service_ids=[shop.oil.pk]),
     )
     Escalation.objects.create(
         vehicle=shop.people.second_van, service=shop.oil, stage="supervisor", since_on=late

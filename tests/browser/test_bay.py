@@ -9,6 +9,7 @@ from PIL import Image
 
 from fleet.people.links import issue
 from fleet.workorders import ending, jobcard, progress
+from fleet.workorders.ending import AtFinish
 from fleet.workorders.models import (
     Finding,
     FluidRecord,
@@ -195,7 +196,7 @@ def test_a_slip_read_again_settles_the_odometer_on_the_card(phone: Page, shop: W
     card(phone, shop)
     actor = shop.actor(shop.people.mechanic)
     progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
-    ending.finish(actor, shop.order.pk, odometer=107_000, fit_for_use="yes")
+    ending.finish(actor, shop.order.pk, AtFinish(odometer=107_000, fit_for_use="yes"))
     phone.reload()
     phone.get_by_label("Odometer, read again").fill("10 700")
     phone.get_by_role("button", name="Correct it").tap()

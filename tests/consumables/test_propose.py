@@ -19,6 +19,7 @@ from fleet.consumables.propose import hand_over, propose
 from fleet.faults import Refused
 from fleet.people.actor import Actor
 from fleet.stores import ledger, ordering
+from fleet.stores.ledger import Receipt
 from fleet.stores.models import Arrival, Item, Pack, Stock
 from fleet.vehicles.models import Depot
 from tests import scene
@@ -54,7 +55,7 @@ def kept(
         )
     stock = shelf.stock(oil, depot, lead_time_d=LEAD_D, review_period_d=REVIEW_D)
     if on_hand:
-        ledger.receive(PROGRAM, depot=depot, item=oil, quantity=on_hand)
+        ledger.receive(PROGRAM, Receipt(depot=depot, item=oil, quantity=on_hand))
     return stock
 
 
@@ -72,9 +73,11 @@ def lacking() -> tuple[int, int, int]:
 def received(oil: Item, quantity: int, in_days: int) -> None:
     ledger.receive(
         PROGRAM,
-        **{"depot": scene.depot(), "item": oil, "quantity": quantity},
-        best_before=TODAY + timedelta(days=in_days),
-        override_reason="it may be over",
+        Receipt(
+            **{"depot": scene.depot(), "item": oil, "quantity": quantity},
+            best_before=TODAY + timedelta(days=in_days),
+            override_reason="it may be over",
+        ),
     )
 
 
@@ -227,8 +230,10 @@ def test_what_would_be_too_old_by_then_is_not_sent(oil: Item) -> None:
     for quantity, days in ((2000, LEAD_D + REVIEW_D - 1), (1000, LEAD_D + REVIEW_D)):
         ledger.receive(
             PROGRAM,
-            **{"depot": far, "item": oil, "quantity": quantity},
-            best_before=TODAY + timedelta(days=days),
+            Receipt(
+                **{"depot": far, "item": oil, "quantity": quantity},
+                best_before=TODAY + timedelta(days=days),
+            ),
         )
     assert given() == [("far", 1000)]
 
@@ -259,7 +264,7 @@ def test_a_move_of_stock_brings_proposals_up_to_date_at_once(oil: Item) -> None:
     other = shelf.item("other")
     kept(other)
     propose()
-    move = ledger.receive(PROGRAM, depot=scene.depot(), item=oil, quantity=4000)
+    move = ledger.receive(PROGRAM, Receipt(depot=scene.depot(), item=oil, quantity=4000))
     packs = dict(OrderProposal.objects.values_list("item__slug", "packs"))
     assert packs == {"oil": 1, "other": 5}
     ledger.take_back(PROGRAM, move, reason="of another depot")
@@ -285,7 +290,7 @@ def test_before_the_first_night_a_move_proposes_nothing_and_looks_at_nothing(
     shelf.stock(oil)
     with django_assert_num_queries(1):
         assert propose([oil.pk]) == 0
-    ledger.receive(PROGRAM, depot=scene.depot(), item=oil, quantity=4000)
+    ledger.receive(PROGRAM, Receipt(depot=scene.depot(), item=oil, quantity=4000))
     assert not OrderProposal.objects.exists()
 
 

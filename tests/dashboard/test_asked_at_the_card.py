@@ -9,6 +9,7 @@ from django.test import Client
 from fleet.due.models import CheckFigure, CheckResult
 from fleet.people.models import Person
 from fleet.workorders import checks, ending, progress
+from fleet.workorders.ending import AtFinish
 from fleet.workorders.models import (
     Finding,
     FluidRecord,
@@ -158,7 +159,7 @@ def test_the_odometer_that_was_likely_meant_is_taken_by_one_tap(
     shop.start()
     actor = shop.actor(shop.people.mechanic)
     progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
-    ending.finish(actor, shop.order.pk, odometer=10.7, fit_for_use="yes")
+    ending.finish(actor, shop.order.pk, AtFinish(odometer=10.7, fit_for_use="yes"))
     client = signed_in(shop.people.mechanic)
     for page in (shop.page, f"{shop.page}/card"):
         seen = client.get(page).content.decode()

@@ -13,6 +13,7 @@ from fleet.people.models import Person
 from fleet.visits import plan as plans
 from fleet.visits.models import CalendarFeed
 from fleet.workorders import issue
+from fleet.workorders.issue import OrderDraft
 from tests.cast import Cast, cast, depots_day
 from tests.dashboard.rendered import page, send
 from tests.kept import kept
@@ -43,7 +44,10 @@ def made(client: Client) -> str:
 def test_an_address_is_shown_once_and_read_by_anybody(people: Cast, signed_in: SignedIn) -> None:
     planned(people)
     actor = Actor(people.supervisor, "page", timezone.now())
-    issue.draft(actor, vehicle_id=people.van.pk, other_work=[("Wash", 20)], planned_on=depots_day())
+    issue.draft(
+        actor,
+        OrderDraft(vehicle_id=people.van.pk, other_work=[("Wash", 20)], planned_on=depots_day()),
+    )
     chief = signed_in(people.supervisor)
     path = made(chief)
     assert path not in page(chief, PAGE)

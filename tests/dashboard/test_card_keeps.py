@@ -15,9 +15,13 @@ from fleet.people.models import Person
 from fleet.stores.models import Product
 from fleet.today import today_at
 from fleet.workorders import checks, confirming, ending, findings, fluids, photos, progress
+from fleet.workorders.confirming import PointSeen
+from fleet.workorders.ending import AtFinish
+from fleet.workorders.findings import Report
+from fleet.workorders.fluids import Pouring
 from fleet.workorders.models import Evidence, Photo, Step, TorqueRecord, Wrench
 from fleet.workorders.recording import material
-from fleet.workorders.torques import torque
+from fleet.workorders.torques import Tightened, torque
 from tests.cast import depots_day
 from tests.dashboard.rendered import form, page, send
 from tests.dashboard.test_card_at_work import jpeg
@@ -122,7 +126,7 @@ def test_one_tap_records_the_accepted_product_instead(shop: Workshop, client: Cl
 def test_yes_and_do_not_use_are_not_shown_as_both(shop: Workshop, client: Client) -> None:
     actor = shop.actor(shop.people.mechanic)
     progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
-    ending.finish(actor, shop.order.pk, odometer=10_700, fit_for_use="yes")
+    ending.finish(actor, shop.order.pk, AtFinish(odometer=10_700, fit_for_use="yes"))
     assert "<dd>yes</dd>" in page(client, shop.page)
     findings.set_do_not_use(actor, vehicle=shop.order.vehicle, reason="brakes pull")
     seen = page(client, shop.page)
@@ -142,14 +146,19 @@ def test_a_wrench_past_its_calibration_is_marked_wherever_it_is_shown(
     old_wrench(shop)
     actor = shop.actor(shop.people.mechanic)
     torque(
-        *(actor, shop.job.pk), fastener="drain-plug", wrench="TW-0", client_key="old-wrench",
-        override_reason="no other here",
-    )  # fmt: skip
+        *(actor, shop.job.pk),
+        Tightened(
+            fastener="drain-plug",
+            wrench="TW-0",
+            client_key="old-wrench",
+            override_reason="no other here",
+        ),
+    )
     ended = re.compile(r'flag-strong">calibration of TW-0 ended \d')
     assert ended.search(card(client, shop))
     assert ended.search(page(client, shop.page))
     progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
-    ending.finish(actor, shop.order.pk, odometer=10_700, fit_for_use="yes")
+    ending.finish(actor, shop.order.pk, AtFinish(odometer=10_700, fit_for_use="yes"))
     seen = page(client, f"/vehicles/{shop.order.vehicle.fleet_number}/evidence")
     assert "wrench TW-0 (its calibration had ended)" in seen
 
@@ -165,9 +174,14 @@ def test_the_wrench_offered_is_the_last_one_in_calibration_and_not_none(
     old_wrench(shop)
     for at, tag in enumerate(("TW-4", "TW-0", "")):
         torque(
-            *(shop.actor(shop.people.mechanic), shop.job.pk), fastener="drain-plug", wrench=tag,
-            client_key=f"wrench-key-{at}", override_reason="tried",
-        )  # fmt: skip
+            *(shop.actor(shop.people.mechanic), shop.job.pk),
+            Tightened(
+                fastener="drain-plug",
+                wrench=tag,
+                client_key=f"wrench-key-{at}",
+                override_reason="tried",
+            ),
+        )
     assert "data-wrench-said>TW-4</span>" in card(client, shop)
 
 
@@ -209,7 +223,7 @@ def test_the_forms_of_a_finished_card_are_folded(shop: Workshop, client: Client)
     assert "before it was finished" not in card(client, shop)
     actor = shop.actor(shop.people.mechanic)
     progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
-    ending.finish(actor, shop.order.pk, odometer=10_700, fit_for_use="yes")
+    ending.finish(actor, shop.order.pk, AtFinish(odometer=10_700, fit_for_use="yes"))
     assert "<summary>Add what was done before it was finished</summary>" in card(client, shop)
 
 
@@ -218,13 +232,15 @@ def test_a_top_up_brings_the_button_of_the_level_back(shop: Workshop, client: Cl
     step, actor = level_step(shop), shop.actor(shop.people.mechanic)
     button = "The level is as it should be</button>"
     assert button in card(client, shop)
-    confirming.confirm(actor, shop.job.pk, step=step.number, seen=True, client_key="a-level-1")
+    confirming.confirm(
+        actor, shop.job.pk, PointSeen(step=step.number, seen=True, client_key="a-level-1")
+    )
     assert button not in card(client, shop)
     right = Product.objects.get(slug="right")
     fluids.fluid(
-        *(shop.actor(shop.people.mechanic), shop.job.pk), way="topped up", litres=0.4,
-        product=right, client_key="a-top-up-1",
-    )  # fmt: skip
+        *(shop.actor(shop.people.mechanic), shop.job.pk),
+        Pouring(way="topped up", litres=0.4, product=right, client_key="a-top-up-1"),
+    )
     seen = card(client, shop)
     assert "The level was as it should be at " in seen
     assert re.search(r"After that, topped up 0.4 L at [^<]*: read it again", seen)
@@ -235,7 +251,9 @@ def test_a_top_up_brings_the_button_of_the_level_back(shop: Workshop, client: Cl
 
 def test_each_record_of_the_card_is_taken_back_beside_it(shop: Workshop, client: Client) -> None:
     torque(
-        shop.actor(shop.people.mechanic), shop.job.pk, fastener="drain-plug", client_key="tightened"
+        shop.actor(shop.people.mechanic),
+        shop.job.pk,
+        Tightened(fastener="drain-plug", client_key="tightened"),
     )
     record = TorqueRecord.objects.get()
     seen = card(client, shop)
@@ -251,9 +269,16 @@ def test_the_photo_of_a_finding_stands_with_it_wherever_it_is_shown(
 ) -> None:
     actor = shop.actor(shop.people.mechanic)
     found = findings.report(
-        actor, vehicle=shop.order.vehicle, kind="seep", severity="soon", text="damp at the pan",
-        client_key="a-finding", order=shop.order,
-    )  # fmt: skip
+        actor,
+        Report(
+            vehicle=shop.order.vehicle,
+            kind="seep",
+            severity="soon",
+            text="damp at the pan",
+            client_key="a-finding",
+            order=shop.order,
+        ),
+    )
     photo = photos.add(actor, jpeg().read(), client_key="its-photo", finding=found)
     for address in ("/findings", shop.page, f"{shop.page}/card"):
         seen = page(client, address).partition("damp at the pan")[2]
@@ -272,19 +297,33 @@ def everything(shop: Workshop) -> None:
     )  # fmt: skip
     checks.measure(actor, shop.now(), figure=figure, value=-26, client_key="a-freeze-point")
     step = level_step(shop)
-    confirming.confirm(actor, job.pk, step=step.number, seen=True, client_key="a-level-1")
-    torque(actor, job.pk, fastener="drain-plug", wrench="TW-3", client_key="a-torque")
+    confirming.confirm(
+        actor, job.pk, PointSeen(step=step.number, seen=True, client_key="a-level-1")
+    )
+    torque(actor, job.pk, Tightened(fastener="drain-plug", wrench="TW-3", client_key="a-torque"))
     fluids.fluid(
-        *(actor, job.pk), way="filled", quantity="3 US pt", client_key="a-fill-1",
-        product=Product.objects.get(slug="right"),
-    )  # fmt: skip
+        *(actor, job.pk),
+        Pouring(
+            way="filled",
+            quantity="3 US pt",
+            client_key="a-fill-1",
+            product=Product.objects.get(slug="right"),
+        ),
+    )
     material(actor, job.pk, name="Clip", pieces=2, broken=True, client_key="a-clip-1")
     findings.report(
-        actor, vehicle=shop.order.vehicle, kind="seep", severity="soon", text="damp at the pan",
-        client_key="a-finding", order=shop.order,
-    )  # fmt: skip
+        actor,
+        Report(
+            vehicle=shop.order.vehicle,
+            kind="seep",
+            severity="soon",
+            text="damp at the pan",
+            client_key="a-finding",
+            order=shop.order,
+        ),
+    )
     progress.end_job(actor, job.pk, state="done", because="not tried here")
-    ending.finish(actor, shop.order.pk, odometer=10_700, fit_for_use="yes")
+    ending.finish(actor, shop.order.pk, AtFinish(odometer=10_700, fit_for_use="yes"))
 
 
 WORDS = (  # by hand: 3 US pints are 3 × 0.473176473 L (NIST SP 811) = 1.4195 L
@@ -318,7 +357,7 @@ def test_a_torque_in_another_unit_stands_as_typed_on_card_and_evidence(
     assert round(TorqueRecord.objects.get().torque_nm, 2) == 39.32  # × 1.355818, NIST SP 811
     actor = shop.actor(shop.people.mechanic)
     progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
-    ending.finish(actor, shop.order.pk, odometer=10_700, fit_for_use="yes")
+    ending.finish(actor, shop.order.pk, AtFinish(odometer=10_700, fit_for_use="yes"))
     seen = unescape(page(client, f"/vehicles/{shop.order.vehicle.fleet_number}/evidence"))
     assert words in seen
 

@@ -15,6 +15,7 @@ from fleet.dashboard.stock.months import month_chart
 from fleet.people.actor import Actor
 from fleet.people.models import Person, Role
 from fleet.stores import ledger
+from fleet.stores.ledger import Receipt
 from fleet.stores.models import Arrival, Item, Stock, UsedFluidCollected
 from fleet.vehicles.models import Depot
 from tests import scene
@@ -174,7 +175,7 @@ def test_what_another_depot_has_is_moved_by_one_tap_of_who_keeps_both(
     far = scene.depot("far")
     ForecastDay.objects.create(depot=far, on=scene.NOW.date())
     oil = Item.objects.get()
-    ledger.receive(Actor(None, "test", scene.NOW), depot=far, item=oil, quantity=4000)
+    ledger.receive(Actor(None, "test", scene.NOW), Receipt(depot=far, item=oil, quantity=4000))
     page = keeper.get("/consumables").content.decode()
     assert "First from other depots" in page
     assert "Ask who keeps the stores of Far." in page
@@ -244,7 +245,9 @@ def test_the_stock_page_says_what_runs_out_when(keeper: Client) -> None:
     seen = keeper.get("/stock").content.decode()
     assert seen.count('data-label="Runs out"') == 1
     item = Item.objects.get(slug="brake-fluid")
-    ledger.receive(Actor(None, "test", scene.NOW), depot=scene.depot(), item=item, quantity=4_000)
+    ledger.receive(
+        Actor(None, "test", scene.NOW), Receipt(depot=scene.depot(), item=item, quantity=4_000)
+    )
     seen = keeper.get("/stock").content.decode()
     assert seen.count('data-label="Runs out"') == 0
     assert "1 that needs no look and lasts" in seen

@@ -9,6 +9,7 @@ from fleet.dashboard.findings import findings as findings_page
 from fleet.due.models import Deferral, DueEarlier, ServiceDone
 from fleet.people.models import Person
 from fleet.workorders import findings
+from fleet.workorders.findings import Report
 from fleet.workorders.models import DoNotUse, Finding, WorkOrder
 from tests.cast import depots_day
 from tests.dashboard.forms import Form, Select, forms_of
@@ -160,11 +161,13 @@ def test_evidence_names_what_a_service_rested_on(shop: Workshop, signed_in: Sign
 def seen_at_the_van(shop: Workshop, severity: str, text: str) -> Finding:
     return findings.report(
         shop.actor(shop.people.mechanic),
-        vehicle=shop.people.van,
-        kind="seep",
-        severity=severity,
-        text=text,
-        client_key=f"{text}-001",
+        Report(
+            vehicle=shop.people.van,
+            kind="seep",
+            severity=severity,
+            text=text,
+            client_key=f"{text}-001",
+        ),
     )
 
 

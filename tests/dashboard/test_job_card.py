@@ -12,6 +12,7 @@ from fleet.due.models import CheckFigure, CheckResult
 from fleet.people.models import Person
 from fleet.stores.models import Item, Stock
 from fleet.workorders import issue, progress
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import (
     Caution,
     Finding,
@@ -251,8 +252,7 @@ def in_words(shop: Workshop) -> Job:
     progress.cancel(shop.actor(shop.people.supervisor), shop.order.pk, reason="another")
     order = issue.draft(
         shop.actor(shop.people.supervisor),
-        vehicle_id=shop.people.van.pk,
-        other_work=[("Refit the cover", 20)],
+        OrderDraft(vehicle_id=shop.people.van.pk, other_work=[("Refit the cover", 20)]),
     )
     progress.release(shop.actor(shop.people.supervisor), order.pk)
     progress.start(shop.actor(shop.people.mechanic), order.pk)

@@ -11,6 +11,7 @@ from django.utils import timezone
 from fleet.due.models import CheckFigure, CheckResult, Fill
 from fleet.people.models import Person
 from fleet.workorders import ending, progress
+from fleet.workorders.ending import AtFinish
 from fleet.workorders.models import DoNotUse, Evidence, Finding, FluidRecord, Note, TorqueRecord
 from tests.dashboard.rendered import form, page, send
 from tests.dashboard.workshop import INVENTED, Workshop
@@ -46,7 +47,7 @@ def phone(shop: Workshop, signed_in: SignedIn) -> Phone:
 def signed_off(shop: Workshop) -> None:
     actor = shop.actor(shop.people.supervisor)
     progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
-    ending.finish(actor, shop.order.pk, odometer=10_700, fit_for_use="yes")
+    ending.finish(actor, shop.order.pk, AtFinish(odometer=10_700, fit_for_use="yes"))
     ending.sign_off(shop.actor(shop.second_supervisor), shop.order.pk)
 
 

@@ -10,6 +10,8 @@ from fleet.due.models import CheckFigure, CheckResult, Fill, ServiceDone
 from fleet.people.models import Person
 from fleet.stores.models import Product
 from fleet.workorders import checks, ending, findings, fluids, progress
+from fleet.workorders.ending import AtFinish
+from fleet.workorders.fluids import Pouring
 from fleet.workorders.models import Substitute, WorkOrder
 from tests.cast import depots_day
 from tests.dashboard.workshop import INVENTED, Workshop
@@ -107,10 +109,12 @@ def filled(shop: Workshop) -> str:
     row = fluids.fluid(
         shop.actor(shop.people.mechanic),
         shop.job.pk,
-        way="filled",
-        litres=1.5,
-        client_key="phone-1-fill",
-        product=Product.objects.get(slug="right"),
+        Pouring(
+            way="filled",
+            litres=1.5,
+            client_key="phone-1-fill",
+            product=Product.objects.get(slug="right"),
+        ),
     ).record
     return f"{shop.page}/records/fluid/{row.pk}/withdraw"
 
@@ -189,7 +193,7 @@ def doubtful(shop: Workshop) -> None:
     shop.start()
     actor = shop.actor(shop.people.mechanic)
     progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
-    ending.finish(actor, shop.order.pk, odometer=107_000, fit_for_use="yes")
+    ending.finish(actor, shop.order.pk, AtFinish(odometer=107_000, fit_for_use="yes"))
 
 
 def test_a_doubtful_odometer_is_corrected_on_card_and_order(
@@ -213,7 +217,7 @@ def test_nobody_is_asked_about_an_odometer_that_was_accepted(
     shop.start()
     actor = shop.actor(shop.people.mechanic)
     progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
-    ending.finish(actor, shop.order.pk, odometer=10_700, fit_for_use="yes")
+    ending.finish(actor, shop.order.pk, AtFinish(odometer=10_700, fit_for_use="yes"))
     assert "look again" not in signed_in(shop.people.mechanic).get(shop.page).content.decode()
 
 

@@ -17,14 +17,21 @@ from fleet.due.models import CheckFigure, CheckResult, Deferral, DueDate, DueMov
 from fleet.overview import weeks
 from fleet.overview.models import LastSeen, WorkAhead
 from fleet.overview.needs import Kind
+from fleet.people.actor import Actor
 from fleet.people.models import Person, Role
 from fleet.readings.models import Reading, ReadingDecision
 from fleet.vehicles.models import Vehicle
 from fleet.workorders import findings, progress
+from fleet.workorders.findings import Report
 from tests.cast import Cast, depot, depots_day, person, vehicle
 from tests.dashboard.workshop import INVENTED, Workshop
 
 SignedIn = Callable[[Person], Client]
+
+
+def report(actor: Actor, van: Vehicle, kind: str, severity: str, text: str) -> None:
+    seen = Report(vehicle=van, kind=kind, severity=severity, text=text, client_key="finding-1")
+    findings.report(actor, seen)
 
 
 def page(client: Client, query: str = "") -> str:
@@ -125,10 +132,7 @@ def test_more_depots_than_three_are_folded(people: Cast, signed_in: SignedIn) ->
 def waiting(shop: Workshop) -> None:
     """Something of each kind but items to order, which the night proposes."""
     people, actor = shop.people, shop.actor(shop.second_supervisor)
-    findings.report(
-        actor, vehicle=people.van, kind="leak", severity="before use", text="brake pipe",
-        client_key="finding-1",
-    )  # fmt: skip
+    report(actor, people.van, "leak", "before use", "brake pipe")
     reading = Reading.objects.filter(vehicle=people.van).first()
     assert reading is not None
     Reading.objects.filter(pk=reading.pk).update(verdict="held")
@@ -207,10 +211,7 @@ def last_seen(who: Person, days: int) -> None:
 def test_it_tells_what_happened_since_the_last_visit(shop: Workshop, signed_in: SignedIn) -> None:
     people = shop.people
     last_seen(people.supervisor, 3)
-    findings.report(
-        shop.actor(people.mechanic), vehicle=people.van, kind="seep", severity="watch",
-        text="damp below the sump.", client_key="finding-1",
-    )  # fmt: skip
+    report(shop.actor(people.mechanic), people.van, "seep", "watch", "damp below the sump.")
     figure = CheckFigure.objects.create(
         service=shop.oil, slug="water", name="Water", unit="%", pass_to=2, source=INVENTED
     )
@@ -264,10 +265,7 @@ def test_what_happened_before_the_last_visit_is_not_told_again(
     shop: Workshop, signed_in: SignedIn
 ) -> None:
     people = shop.people
-    findings.report(
-        shop.actor(people.mechanic), vehicle=people.van, kind="seep", severity="watch",
-        text="damp below the sump", client_key="finding-1",
-    )  # fmt: skip
+    report(shop.actor(people.mechanic), people.van, "seep", "watch", "damp below the sump")
     LastSeen.objects.create(person=people.viewer, seen_at=timezone.now() - timedelta(hours=2))
     findings.Finding.objects.update(recorded_at=timezone.now() - timedelta(hours=3))
     assert "damp below" not in page(signed_in(people.viewer))

@@ -10,6 +10,7 @@ from django.utils import timezone
 from fleet.overview.models import WorkAhead
 from fleet.people.models import Person
 from fleet.workorders import findings
+from fleet.workorders.findings import Report
 from tests.cast import Cast, depots_day
 from tests.dashboard.test_overview import chart, page, part, text
 from tests.dashboard.workshop import Workshop
@@ -39,9 +40,15 @@ def test_a_week_without_an_open_day_left_is_no_part_of_the_claim(
 
 def test_a_finding_is_told_by_the_day_it_was_found(shop: Workshop, signed_in: SignedIn) -> None:
     findings.report(
-        shop.actor(shop.people.mechanic), vehicle=shop.people.van, kind="seep", severity="watch",
-        text="damp below the sump", client_key="finding-1",
-    )  # fmt: skip
+        shop.actor(shop.people.mechanic),
+        Report(
+            vehicle=shop.people.van,
+            kind="seep",
+            severity="watch",
+            text="damp below the sump",
+            client_key="finding-1",
+        ),
+    )
     on = timezone.now() - timedelta(days=40)
     findings.Finding.objects.update(performed_at=on)
     told = text(part(page(signed_in(shop.people.supervisor)), "since"))

@@ -11,6 +11,8 @@ from django.utils import timezone
 
 from fleet.people.models import Person
 from fleet.workorders import ending, issue, photos, progress, restrictions
+from fleet.workorders.ending import AtFinish
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import Restriction, WorkOrder
 from tests.api.conftest import picture
 from tests.cast import depots_day
@@ -30,7 +32,9 @@ def restricted(shop: Workshop) -> Restriction:
     shop.start()
     progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
     ending.finish(
-        actor, shop.order.pk, odometer=10_700, fit_for_use="with restriction", restriction=SLOW
+        actor,
+        shop.order.pk,
+        AtFinish(odometer=10_700, fit_for_use="with restriction", restriction=SLOW),
     )
     return Restriction.objects.get()
 
@@ -40,9 +44,14 @@ def later(restricted: Restriction, shop: Workshop) -> WorkOrder:
     """Other work, ready to be finished."""
     boss, actor = shop.actor(shop.people.supervisor), shop.actor(shop.people.mechanic)
     order = issue.draft(
-        boss, vehicle_id=restricted.vehicle_id, service_ids=[], other_work=[("Lamp", 5)],
-        planned_on=depots_day(),
-    )  # fmt: skip
+        boss,
+        OrderDraft(
+            vehicle_id=restricted.vehicle_id,
+            service_ids=[],
+            other_work=[("Lamp", 5)],
+            planned_on=depots_day(),
+        ),
+    )
     progress.release(boss, order.pk)
     progress.start(actor, order.pk)
     progress.end_job(actor, order.jobs.get().pk, state="done", because="not tried here")
@@ -124,9 +133,15 @@ def test_the_same_words_again_are_one_restriction(
     later: WorkOrder, restricted: Restriction, shop: Workshop
 ) -> None:
     ending.finish(
-        shop.actor(shop.people.mechanic), later.pk, odometer=10_701, restriction=SLOW.upper(),
-        fit_for_use="with restriction", answers={restricted.pk: "stays"},
-    )  # fmt: skip
+        shop.actor(shop.people.mechanic),
+        later.pk,
+        AtFinish(
+            odometer=10_701,
+            restriction=SLOW.upper(),
+            fit_for_use="with restriction",
+            answers={restricted.pk: "stays"},
+        ),
+    )
     assert Restriction.objects.count() == 1
 
 

@@ -13,6 +13,8 @@ from fleet.due.models import CheckFigure, CheckResult, DueDate, DueEarlier
 from fleet.people.models import Person
 from fleet.stores.models import Product
 from fleet.workorders import checks, findings, fluids, photos, recording
+from fleet.workorders.findings import Report
+from fleet.workorders.fluids import Pouring
 from fleet.workorders.models import DoNotUse, Finding, FluidRecord, Note
 from tests.api.conftest import picture
 from tests.dashboard.rendered import page, send
@@ -50,11 +52,13 @@ def poured(shop: Workshop) -> FluidRecord:
     return fluids.fluid(
         actor,
         shop.job.pk,
-        way="filled",
-        litres=1.5,
-        product=product,
-        client_key="wrong-chosen",
-        override_reason="chosen by mistake",
+        Pouring(
+            way="filled",
+            litres=1.5,
+            product=product,
+            client_key="wrong-chosen",
+            override_reason="chosen by mistake",
+        ),
     ).record
 
 
@@ -95,10 +99,17 @@ def test_a_note_a_finding_and_a_photo_are_taken_back(
         "note": recording.note(actor, order.pk, text="rusty", client_key="a-rusty-note"),
         "photo": photos.add(actor, picture(), client_key="a-rusty-photo", order=order),
         "finding": findings.report(
-            actor, vehicle=order.vehicle, kind="seep", severity="soon", text="damp",
-            client_key="a-damp-finding", order=order,
+            actor,
+            Report(
+                vehicle=order.vehicle,
+                kind="seep",
+                severity="soon",
+                text="damp",
+                client_key="a-damp-finding",
+                order=order,
+            ),
         ),
-    }  # fmt: skip
+    }
     for kind, row in rows.items():
         send(client, page(client, shop.page), form_of(kind, row.pk), reason="other van")
         row.refresh_from_db()
@@ -160,9 +171,15 @@ def test_old_rows_without_a_link_offer_nothing(shop: Workshop, client: Client) -
 def test_a_finding_is_taken_back_from_the_findings_page(shop: Workshop, client: Client) -> None:
     actor = shop.actor(shop.people.supervisor)
     finding = findings.report(
-        actor, vehicle=shop.order.vehicle, kind="leak", severity="before use", text="oil below",
-        client_key="was-rain-water",
-    )  # fmt: skip
+        actor,
+        Report(
+            vehicle=shop.order.vehicle,
+            kind="leak",
+            severity="before use",
+            text="oil below",
+            client_key="was-rain-water",
+        ),
+    )
     seen = page(client, "/findings")
     assert "stays until Sol clears it" in seen
     send(client, seen, 'value="take back"', reason="it was rain water")

@@ -14,6 +14,7 @@ from fleet.stores.models import Product
 from fleet.vehicles.models import Vehicle
 from fleet.visits import other_work
 from fleet.workorders import findings, fluid_for
+from fleet.workorders.findings import Report
 from fleet.workorders.models import Finding, Restriction
 from tests.cast import depots_day
 from tests.dashboard.forms import Form, forms_of
@@ -170,9 +171,15 @@ def test_what_became_of_a_finding_stands_there_again_with_the_fault(
     shop: Workshop, signed_in: SignedIn
 ) -> None:
     findings.report(
-        shop.actor(shop.people.mechanic), vehicle=shop.people.van, kind="seep", severity="watch",
-        text="damp", client_key="a-finding",
-    )  # fmt: skip
+        shop.actor(shop.people.mechanic),
+        Report(
+            vehicle=shop.people.van,
+            kind="seep",
+            severity="watch",
+            text="damp",
+            client_key="a-finding",
+        ),
+    )
     client = signed_in(shop.people.supervisor)
     typed = {"what": "Look at the seep", "minutes": "ten", "re_check_days": "9"}
     answer = send(client, page(client, "/findings"), "What is to be done", **typed)

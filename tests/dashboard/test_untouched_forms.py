@@ -15,6 +15,8 @@ from fleet.vehicles.models import Vehicle
 from fleet.visits import plan as plans
 from fleet.visits.models import Visit
 from fleet.workorders import ending, findings, progress
+from fleet.workorders.ending import AtFinish
+from fleet.workorders.findings import Report
 from fleet.workorders.models import Job, WorkOrder
 from tests.cast import depots_day, person, vehicle
 from tests.dashboard.forms import Form, Select, forms_of
@@ -56,18 +58,16 @@ def in_every_state(shop: Workshop) -> list[WorkOrder]:
     finished = released(people, other_van(shop, "V-103"), shop.oil)
     progress.start(mechanic, finished.pk)
     progress.end_job(mechanic, finished.jobs.get().pk, state="done", because="not tried here")
-    ending.finish(mechanic, finished.pk, odometer=10_700, fit_for_use="yes")
+    ending.finish(mechanic, finished.pk, AtFinish(odometer=10_700, fit_for_use="yes"))
     drafted = released(people, other_van(shop, "V-104"), shop.oil)
     CheckFigure.objects.create(
         service=shop.oil, slug="water", name="Water", unit="%", pass_to=2, source=INVENTED
     )
     findings.report(
         mechanic,
-        vehicle=people.van,
-        kind="seep",
-        severity="watch",
-        text="damp",
-        client_key="damp-001",
+        Report(
+            vehicle=people.van, kind="seep", severity="watch", text="damp", client_key="damp-001"
+        ),
     )
     plans.plan([people.plain.pk], depots_day())
     return [shop.now(), waiting, finished, drafted]

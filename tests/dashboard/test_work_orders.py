@@ -9,6 +9,7 @@ from pytest_django import DjangoAssertNumQueries
 from fleet.due.models import DueDate, Service
 from fleet.people.models import Person
 from fleet.workorders import issue, progress
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import DoNotUse, Escalation, Job, WorkOrder
 from tests.cast import depots_day, vehicle
 from tests.dashboard.workshop import Workshop, finish
@@ -23,7 +24,7 @@ def page(client: Client, query: str = "") -> str:
 def drafted(shop: Workshop, number: str) -> WorkOrder:
     van = vehicle(number, shop.people.plain, shop.people.van_type)
     actor = shop.actor(shop.people.supervisor)
-    return issue.draft(actor, vehicle_id=van.pk, service_ids=[shop.oil.pk])
+    return issue.draft(actor, OrderDraft(vehicle_id=van.pk, service_ids=[shop.oil.pk]))
 
 
 def question(shop: Workshop, stage: str) -> Escalation:

@@ -11,6 +11,8 @@ from fleet.people.models import Person, Role
 from fleet.stores.models import AcceptedFluid, Product, ProductClaim, Specification
 from fleet.vehicles.models import Vehicle
 from fleet.workorders import ending, issue, progress
+from fleet.workorders.ending import AtFinish
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import Job, Material, Procedure, Tool, WorkOrder, Wrench
 from tests.cast import Cast, depots_day, person
 from tests.workorders.gearbox_procedure import ProcedureRows
@@ -64,7 +66,9 @@ def released(people: Cast, van: Vehicle, service: Service) -> WorkOrder:
     """An order of the supervisor, for today."""
     actor = Actor(people.supervisor, "page", timezone.now())
     today = depots_day()
-    order = issue.draft(actor, vehicle_id=van.pk, service_ids=[service.pk], planned_on=today)
+    order = issue.draft(
+        actor, OrderDraft(vehicle_id=van.pk, service_ids=[service.pk], planned_on=today)
+    )
     return progress.release(actor, order.pk)
 
 
@@ -73,7 +77,7 @@ def finish(shop: Workshop) -> None:
     actor = shop.actor(shop.people.mechanic)
     shop.start()
     progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
-    ending.finish(actor, shop.order.pk, odometer=10_700, fit_for_use="yes")
+    ending.finish(actor, shop.order.pk, AtFinish(odometer=10_700, fit_for_use="yes"))
 
 
 def procedure(oil: Service) -> Procedure:

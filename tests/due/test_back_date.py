@@ -9,6 +9,7 @@ from fleet.due.back_date import decide
 from fleet.due.models import DueDate, Service
 from fleet.duty.models import DutyOverride
 from fleet.faults import Question
+from fleet.people.actor import Actor
 from fleet.people.models import Role
 from fleet.vehicles.models import Vehicle
 from tests import scene
@@ -33,15 +34,15 @@ def vehicle() -> Vehicle:
 
 
 def set_severe(vehicle: Vehicle, from_on: date, why: str = "") -> None:
+    supervisor = person("Sura", Role.SUPERVISOR, vehicle.depot)
     decide(
+        Actor(supervisor, "test", NOW),
         vehicle=vehicle,
         compartment=Service.objects.get().compartment,
         duty_class="severe",
         from_on=from_on,
         until_on=TODAY + timedelta(days=100),
         reason="seen on the road",
-        person=person("Sura", Role.SUPERVISOR, vehicle.depot),
-        now=NOW,
         override_reason=why,
     )
     chain.refresh([vehicle.pk], NOW)

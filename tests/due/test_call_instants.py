@@ -10,6 +10,8 @@ from fleet.due.record import record_done
 from fleet.people.actor import Actor
 from fleet.people.models import Role
 from fleet.workorders import checks, ending, issue, progress
+from fleet.workorders.ending import AtFinish
+from fleet.workorders.issue import OrderDraft
 from tests import scene
 from tests.cast import person
 from tests.due.test_calls import driven, leak_check, refreshed
@@ -33,12 +35,14 @@ def worked(service: Service, value: float, of: CheckFigure, *, end_h: float = 2)
     def at(hours: float) -> Actor:
         return Actor(person=boss, channel="test", now=NOW + timedelta(hours=hours))
 
-    order = issue.draft(at(0), vehicle_id=vehicle.pk, service_ids=[service.pk], join_early=False)
+    order = issue.draft(
+        at(0), OrderDraft(vehicle_id=vehicle.pk, service_ids=[service.pk], join_early=False)
+    )
     progress.release(at(0), order.pk)
     progress.start(at(0), order.pk)
     checks.measure(at(1), order, figure=of, value=value, client_key="phone-1-measured")
     progress.end_job(at(end_h), order.jobs.get().pk, state="done")
-    ending.finish(at(3), order.pk, odometer=23_300, fit_for_use="yes")
+    ending.finish(at(3), order.pk, AtFinish(odometer=23_300, fit_for_use="yes"))
     chain.refresh([vehicle.pk], NOW + timedelta(hours=3))
 
 
@@ -72,9 +76,16 @@ def test_a_value_to_watch_is_not_ended_by_its_own_check_but_by_the_next() -> Non
     assert row.p50 == date(2026, 9, 15)  # three months on, by hand
     again_at = NOW + timedelta(hours=5)
     record_done(
-        vehicle=vehicle, service=check, done_on=TODAY, done_at=again_at,
-        evidence="work order", source=INVENTED, person=None,
-    )  # fmt: skip
+        ServiceDone(
+            vehicle=vehicle,
+            service=check,
+            done_on=TODAY,
+            done_at=again_at,
+            evidence="work order",
+            source=INVENTED,
+            person=None,
+        ),
+    )
     assert refreshed(vehicle) == []
 
 
@@ -109,9 +120,17 @@ def test_a_short_distance_falls_due_as_its_passage_says(
     at_d = NOW.timestamp() / 86_400
     assert state.last_at_d == pytest.approx(at_d)
     done = record_done(
-        vehicle=vehicle, service=scene.service(), done_on=TODAY, done_at=NOW,
-        evidence="work order", source=INVENTED, person=None, total_km=state.last_km,
-    )  # fmt: skip
+        ServiceDone(
+            vehicle=vehicle,
+            service=scene.service(),
+            done_on=TODAY,
+            done_at=NOW,
+            evidence="work order",
+            source=INVENTED,
+            person=None,
+            total_km=state.last_km,
+        ),
+    )
     DueEarlier.objects.create(
         vehicle=vehicle, service=check, called_on=TODAY, called_at=NOW, after_km=due_km,
         anchor=done, reason="tighten again",

@@ -36,14 +36,16 @@ def record(
     vehicle: Vehicle, of: Service, days_ago: int, km: float | None, why: str = ""
 ) -> ServiceDone:
     return record_done(
-        vehicle=vehicle,
-        service=of,
-        done_on=TODAY - timedelta(days=days_ago),
-        evidence="baseline",
-        source=INVENTED,
-        person=None,
-        total_km=km,
-        why_it_stands=why,
+        ServiceDone(
+            vehicle=vehicle,
+            service=of,
+            done_on=TODAY - timedelta(days=days_ago),
+            evidence="baseline",
+            source=INVENTED,
+            person=None,
+            total_km=km,
+            why_it_stands=why,
+        ),
     )
 
 

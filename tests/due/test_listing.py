@@ -6,7 +6,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from fleet import chain
-from fleet.due.listing import STATES, DueRow, due_counts, due_rows
+from fleet.due.listing import STATES, DueFilter, DueRow, due_counts, due_rows
 from fleet.due.models import DueDate
 from fleet.vehicles.models import Depot, Vehicle
 from tests import scene
@@ -56,8 +56,8 @@ def only() -> DueRow:
 def test_each_boundary_of_a_state(changes: dict[str, object], state: str) -> None:
     row(**changes)
     assert only().state == state
-    assert [found.state for found in due_rows(states=[state], now=NOW)] == [state]
-    assert due_rows(states=[other for other in STATES if other != state], now=NOW) == []
+    assert [found.state for found in due_rows(DueFilter(states=[state]), now=NOW)] == [state]
+    assert due_rows(DueFilter(states=[other for other in STATES if other != state]), now=NOW) == []
 
 
 def test_database_and_program_give_every_row_one_and_the_same_state() -> None:
@@ -68,7 +68,9 @@ def test_database_and_program_give_every_row_one_and_the_same_state() -> None:
         row(f"V-{at}", history_known=known, p50=None, **given)
     listed = {found.vehicle: found.state for found in due_rows(now=NOW)}
     by_database = [
-        (found.vehicle, state) for state in STATES for found in due_rows(states=[state], now=NOW)
+        (found.vehicle, state)
+        for state in STATES
+        for found in due_rows(DueFilter(states=[state]), now=NOW)
     ]
     assert sorted(by_database) == sorted(listed.items())
     assert set(listed.values()) == set(STATES)
@@ -124,10 +126,12 @@ def test_sold_vehicles_are_not_listed() -> None:
 def test_filters_narrow_the_list() -> None:
     row("V-1", at=scene.depot("coast"), p50=date(2026, 8, 1))
     row("V-2", p50=date(2026, 9, 1))
-    assert [found.vehicle for found in due_rows(depots=["coast"], now=NOW)] == ["V-1"]
-    assert [found.vehicle for found in due_rows(vehicle=" v-2 ", now=NOW)] == ["V-2"]
-    assert [found.vehicle for found in due_rows(until=date(2026, 8, 1), now=NOW)] == ["V-1"]
-    assert due_rows(service="no-such", now=NOW) == []
+    assert [found.vehicle for found in due_rows(DueFilter(depots=["coast"]), now=NOW)] == ["V-1"]
+    assert [found.vehicle for found in due_rows(DueFilter(vehicle=" v-2 "), now=NOW)] == ["V-2"]
+    assert [found.vehicle for found in due_rows(DueFilter(until=date(2026, 8, 1)), now=NOW)] == [
+        "V-1"
+    ]
+    assert due_rows(DueFilter(service="no-such"), now=NOW) == []
 
 
 def test_life_used_by_the_calendar_grows_with_every_day() -> None:

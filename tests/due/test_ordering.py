@@ -6,7 +6,7 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from fleet.due.listing import DueRow, due_counts, due_rows, group_counts
+from fleet.due.listing import DueFilter, DueRow, due_counts, due_rows, group_counts
 from fleet.due.ordering import SORTS, Order, monday_of, week_of
 from tests import scene
 from tests.due.test_listing import row
@@ -18,7 +18,7 @@ FAR = date(9999, 12, 31)
 
 
 def numbers(**asked: Any) -> list[str]:
-    return [found.vehicle for found in due_rows(now=NOW, **asked)]
+    return [found.vehicle for found in due_rows(DueFilter(**asked), now=NOW)]
 
 
 @pytest.fixture
@@ -73,7 +73,7 @@ def test_groups_stand_together_whatever_the_sort_within_them(five: None) -> None
 def test_a_group_says_how_many_rows_it_has_under_the_filters(five: None) -> None:
     first = due_rows(now=NOW)[0]
     assert group_counts("depot", ["Coast"], now=NOW) == {"Coast": 2}
-    assert group_counts("depot", ["Coast"], states=["overdue"], now=NOW) == {"Coast": 1}
+    assert group_counts("depot", ["Coast"], DueFilter(states=["overdue"]), now=NOW) == {"Coast": 1}
     assert group_counts("week", [first.group("week")], now=NOW) == {week_of(first.sort_on): 1}
 
 
@@ -84,8 +84,8 @@ def test_weeks_begin_on_mondays() -> None:
 
 def test_counts_follow_the_filters(five: None) -> None:
     assert sum(due_counts(now=NOW).values()) == 5
-    assert sum(due_counts(now=NOW, until=date(2026, 6, 20)).values()) == 3
-    assert sum(due_counts(now=NOW, since=date(2026, 6, 20), search="V-4").values()) == 1
+    assert sum(due_counts(DueFilter(until=date(2026, 6, 20)), NOW).values()) == 3
+    assert sum(due_counts(DueFilter(since=date(2026, 6, 20), search="V-4"), NOW).values()) == 1
 
 
 def test_pages_of_any_order_show_every_row_once(five: None) -> None:

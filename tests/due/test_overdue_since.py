@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.django import TestCase
 
 from fleet import chain
-from fleet.due.listing import DueRow, due_rows
+from fleet.due.listing import DueFilter, DueRow, due_rows
 from fleet.due.models import DueDate, Limit, Service
 from fleet.duty.models import DutyOverride
 from fleet.vehicles.models import Vehicle
@@ -37,7 +37,7 @@ def classed(vehicle: Vehicle, of: Service, from_on: date, duty_class: str = "sev
 
 def shown(vehicle: Vehicle, now: datetime = NOW) -> DueRow:
     chain.refresh([vehicle.pk], now)
-    (row,) = due_rows(vehicle=vehicle.fleet_number, now=now)
+    (row,) = due_rows(DueFilter(vehicle=vehicle.fleet_number), now=now)
     return row
 
 

@@ -7,6 +7,7 @@ import pytest
 from fleet.faults import Refused
 from fleet.people.actor import Actor
 from fleet.stores import ledger
+from fleet.stores.ledger import Receipt, Transfer
 from fleet.stores.models import Stock, StockMove
 from tests import scene
 from tests.api.test_repeats_at_once import TOGETHER, together
@@ -31,7 +32,7 @@ def test_one_key_sent_many_times_at_once_is_one_move() -> None:
     here, oil = scene.depot(), shelf.item()
 
     def send() -> int:
-        move = ledger.receive(PROGRAM, depot=here, item=oil, quantity=1000, key="phone-1")
+        move = ledger.receive(PROGRAM, Receipt(depot=here, item=oil, quantity=1000, key="phone-1"))
         return int(move.pk)
 
     assert len(together(send)) == 1
@@ -60,7 +61,9 @@ def test_transfers_in_both_directions_at_once_do_not_wait_for_ever() -> None:
 
     def send() -> int:
         places = (here, there) if next(turns) % 2 else (there, here)
-        ledger.transfer(PROGRAM, from_depot=places[0], to_depot=places[1], item=oil, quantity=10)
+        ledger.transfer(
+            PROGRAM, Transfer(from_depot=places[0], to_depot=places[1], item=oil, quantity=10)
+        )
         return 0
 
     assert together(send) == {0: TOGETHER}
@@ -69,7 +72,7 @@ def test_transfers_in_both_directions_at_once_do_not_wait_for_ever() -> None:
 
 def test_a_move_taken_back_by_many_at_once_is_taken_back_once() -> None:
     oil = shelf.item()
-    move = ledger.receive(PROGRAM, depot=scene.depot(), item=oil, quantity=1000)
+    move = ledger.receive(PROGRAM, Receipt(depot=scene.depot(), item=oil, quantity=1000))
 
     def undo() -> int:
         try:

@@ -7,6 +7,7 @@ from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.actor import Actor
 from fleet.people.models import Person, Role
 from fleet.stores import ledger, ordering
+from fleet.stores.ledger import Receipt, Transfer
 from fleet.stores.models import Arrival, Item, Stock, StockMove
 from fleet.stores.moves import items, moves_at
 from fleet.vehicles.models import Depot
@@ -50,11 +51,11 @@ def test_what_is_on_hand_is_the_sum_of_the_moves(
     keeper: Actor, here: Depot, there: Depot, oil: Item
 ) -> None:
     place = {"depot": here, "item": oil}
-    ledger.receive(keeper, **place, quantity=20_000)
+    ledger.receive(keeper, Receipt(**place, quantity=20_000))
     ledger.use(keeper, **place, quantity=1_500, reason="topped up on the road")
     ledger.write_off(keeper, **place, quantity=500, reason="spilt")
     ledger.count(keeper, **place, counted=17_800, reason="monthly count")
-    ledger.transfer(keeper, from_depot=here, to_depot=there, item=oil, quantity=800)
+    ledger.transfer(keeper, Transfer(from_depot=here, to_depot=there, item=oil, quantity=800))
     # by hand: 20,000 − 1,500 − 500 = 18,000; counted 17,800; 800 sent away
     assert (on_hand(oil, here), on_hand(oil, there)) == (17_000, 800)
     for stock in Stock.objects.all():
@@ -64,7 +65,7 @@ def test_what_is_on_hand_is_the_sum_of_the_moves(
 
 def test_a_move_sent_twice_is_there_once(keeper: Actor, here: Depot, oil: Item) -> None:
     for _ in range(2):
-        ledger.receive(keeper, depot=here, item=oil, quantity=1000, key="phone-1")
+        ledger.receive(keeper, Receipt(depot=here, item=oil, quantity=1000, key="phone-1"))
         ledger.count(keeper, depot=here, item=oil, counted=900, reason="count", key="phone-2")
     assert on_hand(oil, here) == 900
     assert StockMove.objects.count() == 2
@@ -75,7 +76,7 @@ def test_a_transfer_sent_twice_is_there_once(
 ) -> None:
     for _ in range(2):
         ledger.transfer(
-            keeper, from_depot=here, to_depot=there, item=oil, quantity=5, key="phone-3"
+            keeper, Transfer(from_depot=here, to_depot=there, item=oil, quantity=5, key="phone-3")
         )
     assert (on_hand(oil, here), on_hand(oil, there)) == (-5, 5)
 
@@ -84,12 +85,13 @@ def test_a_transfer_sent_twice_is_there_once(
 def test_a_key_of_another_move_is_refused(
     keeper: Actor, here: Depot, oil: Item, changes: dict[str, object]
 ) -> None:
-    ledger.receive(keeper, depot=here, item=oil, quantity=1000, key="phone-1")
+    ledger.receive(keeper, Receipt(depot=here, item=oil, quantity=1000, key="phone-1"))
     if "item" in changes:
         changes = {"item": shelf.item("other")}
     with pytest.raises(Fault, match="another move"):
         ledger.receive(
-            keeper, **({"depot": here, "item": oil, "quantity": 1000, "key": "phone-1"} | changes)
+            keeper,
+            Receipt(**({"depot": here, "item": oil, "quantity": 1000, "key": "phone-1"} | changes)),
         )
     assert StockMove.objects.count() == 1
 
@@ -100,7 +102,7 @@ def test_stock_below_zero_is_recorded(keeper: Actor, here: Depot, oil: Item) -> 
 
 
 def test_a_count_that_finds_nothing_amiss_is_kept(keeper: Actor, here: Depot, oil: Item) -> None:
-    ledger.receive(keeper, depot=here, item=oil, quantity=1000)
+    ledger.receive(keeper, Receipt(depot=here, item=oil, quantity=1000))
     move = ledger.count(keeper, depot=here, item=oil, counted=1000, reason="monthly count")
     assert (move.quantity, move.kind) == (0, "counted")
 
@@ -116,14 +118,14 @@ def test_what_arrives_is_no_longer_on_order(keeper: Actor, here: Depot, oil: Ite
     )
     place = {"depot": here, "item": oil, "arrival": arrival}
     for _ in range(2):  # the same key again changes nothing
-        ledger.receive(keeper, **place, quantity=2000, key="phone-1")
+        ledger.receive(keeper, Receipt(**place, quantity=2000, key="phone-1"))
     assert Arrival.objects.get().received_on == NOW.date()
     with pytest.raises(Refused, match="received already"):
-        ledger.receive(keeper, **place, quantity=2000)
+        ledger.receive(keeper, Receipt(**place, quantity=2000))
     assert on_hand(oil, here) == 2000
     ledger.take_back(keeper, StockMove.objects.get(), reason="wrong shelf")
     assert Arrival.objects.get().received_on is None  # on its way again
-    ledger.receive(keeper, **place, quantity=2000)
+    ledger.receive(keeper, Receipt(**place, quantity=2000))
     assert on_hand(oil, here) == 2000
 
 
@@ -142,7 +144,7 @@ def test_an_arrival_for_another_depot_is_refused(
 ) -> None:
     arrival = shelf.arrival(oil, here)
     with pytest.raises(Fault, match="its own"):
-        ledger.receive(keeper, depot=there, item=oil, quantity=1, arrival=arrival)
+        ledger.receive(keeper, Receipt(depot=there, item=oil, quantity=1, arrival=arrival))
 
 
 def test_an_order_that_will_not_come_is_given_up(keeper: Actor, here: Depot, oil: Item) -> None:
@@ -154,7 +156,7 @@ def test_an_order_that_will_not_come_is_given_up(keeper: Actor, here: Depot, oil
 
 
 def test_a_wrong_receipt_is_taken_back_once(keeper: Actor, here: Depot, oil: Item) -> None:
-    move = ledger.receive(keeper, depot=here, item=oil, quantity=1000, price_minor=900)
+    move = ledger.receive(keeper, Receipt(depot=here, item=oil, quantity=1000, price_minor=900))
     back = ledger.take_back(keeper, move, reason="typed twice")
     with pytest.raises(Refused, match="taken back already"):
         ledger.take_back(keeper, move, reason="typed twice")
@@ -184,12 +186,12 @@ def test_nobody_moves_stock_without_the_right_at_that_depot(
     for who in (person("Mika", Role.MECHANIC, here), person("Otto", Role.STORES, there)):
         actor = acting(who)
         for act in (
-            lambda actor=actor: ledger.receive(actor, **place, quantity=1),
+            lambda actor=actor: ledger.receive(actor, Receipt(**place, quantity=1)),
             lambda actor=actor: ledger.use(actor, **place, quantity=1, reason="x"),
             lambda actor=actor: ledger.count(actor, **place, counted=1, reason="x"),
             lambda actor=actor: ledger.write_off(actor, **place, quantity=1, reason="x"),
             lambda actor=actor: ledger.transfer(
-                actor, from_depot=there, to_depot=here, item=oil, quantity=1
+                actor, Transfer(from_depot=there, to_depot=here, item=oil, quantity=1)
             ),
         ):
             with pytest.raises(Forbidden, match="keep stock"):
@@ -200,14 +202,16 @@ def test_nobody_moves_stock_without_the_right_at_that_depot(
 def test_nonsense_is_refused_in_one_sentence(keeper: Actor, here: Depot, oil: Item) -> None:
     place = {"depot": here, "item": oil}
     for words, act in (
-        ("above 0", lambda: ledger.receive(keeper, **place, quantity=0)),
+        ("above 0", lambda: ledger.receive(keeper, Receipt(**place, quantity=0))),
         ("from 0 up", lambda: ledger.count(keeper, **place, counted=-1, reason="count")),
         ("why it was counted", lambda: ledger.count(keeper, **place, counted=1, reason=" ")),
         ("written off", lambda: ledger.write_off(keeper, **place, quantity=1, reason="")),
         ("used for", lambda: ledger.use(keeper, **place, quantity=1, reason="")),
         (
             "two different",
-            lambda: ledger.transfer(keeper, from_depot=here, to_depot=here, item=oil, quantity=1),
+            lambda: ledger.transfer(
+                keeper, Transfer(from_depot=here, to_depot=here, item=oil, quantity=1)
+            ),
         ),
     ):
         with pytest.raises(Fault, match=words):
@@ -219,16 +223,16 @@ def test_what_lies_ahead_is_refused(keeper: Actor, here: Depot, oil: Item) -> No
         person=keeper.person, channel="test", now=NOW, performed_at=NOW + timedelta(days=1)
     )
     with pytest.raises(Fault, match="lies ahead"):
-        ledger.receive(early, depot=here, item=oil, quantity=1)
+        ledger.receive(early, Receipt(depot=here, item=oil, quantity=1))
 
 
 def test_moves_and_items_are_listed_of_one_kind_or_of_any(
     keeper: Actor, here: Depot, there: Depot, oil: Item
 ) -> None:
     seal = shelf.item("seal", kind="seal", unit="pieces")
-    came = ledger.receive(keeper, depot=here, item=oil, quantity=1000)
+    came = ledger.receive(keeper, Receipt(depot=here, item=oil, quantity=1000))
     used = ledger.use(keeper, depot=here, item=oil, quantity=10, reason="topped up")
-    ledger.receive(keeper, depot=there, item=seal, quantity=5)
+    ledger.receive(keeper, Receipt(depot=there, item=seal, quantity=5))
     assert set(moves_at([here.pk])) == {came, used}
     assert set(moves_at([here.pk], "used")) == {used}
     assert (set(items()), set(items("seal"))) == ({oil, seal}, {seal})

@@ -4,6 +4,7 @@ import pytest
 
 from fleet.people.actor import Actor
 from fleet.stores import ledger
+from fleet.stores.ledger import Receipt
 from fleet.stores.levels import Level, levels
 from fleet.stores.models import Item
 from tests import scene
@@ -19,7 +20,8 @@ def at(days_ago: int) -> Actor:
 
 def receive(item: Item, quantity: int, best_before: date | None, days_ago: int) -> None:
     ledger.receive(
-        at(days_ago), depot=scene.depot(), item=item, quantity=quantity, best_before=best_before
+        at(days_ago),
+        Receipt(depot=scene.depot(), item=item, quantity=quantity, best_before=best_before),
     )
 
 

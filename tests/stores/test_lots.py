@@ -16,6 +16,7 @@ from fleet.calc.lots import Lot
 from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.stores import ledger, past_use
+from fleet.stores.ledger import Receipt, Transfer
 from fleet.stores.levels import levels
 from fleet.stores.lots import lots_at, past_on
 from fleet.stores.models import Item, Stock, StockMove
@@ -58,7 +59,9 @@ def one_move(move: dict[str, Any], item: Item, here: Depot, there: Depot) -> Non
     match move["kind"]:
         case "received":
             dated = {"batch": batch, "best_before": move["best_before"]}
-            ledger.receive(actor, **place, **dated, quantity=quantity, override_reason="drawn")
+            ledger.receive(
+                actor, Receipt(**place, **dated, quantity=quantity, override_reason="drawn")
+            )
         case "used":
             ledger.use(actor, **place, batch=batch, quantity=quantity, reason="x")
         case "written off":
@@ -67,7 +70,7 @@ def one_move(move: dict[str, Any], item: Item, here: Depot, there: Depot) -> Non
             ledger.count(actor, **place, counted=quantity, reason="x")
         case "transferred":
             ends = {"from_depot": here, "to_depot": there, "item": item}
-            ledger.transfer(actor, **ends, batch=batch, quantity=quantity)
+            ledger.transfer(actor, Transfer(**ends, batch=batch, quantity=quantity))
         case "order":  # booked, and booked again when it was corrected
             order = {"order_number": f"W-{move['which'] % 3}", "kind": "used", "batch": batch}
             booked = StockMove.objects.filter(**order, depot=here)
@@ -119,7 +122,9 @@ def oil(db: None) -> Item:
 
 def receive(oil: Item, quantity: int, best_before: date | None, **given: Any) -> StockMove:
     given = {"depot": scene.depot(), "batch": ""} | given
-    return ledger.receive(acting(5), item=oil, quantity=quantity, best_before=best_before, **given)
+    return ledger.receive(
+        acting(5), Receipt(item=oil, quantity=quantity, best_before=best_before, **given)
+    )
 
 
 def left(depot: Depot, oil: Item) -> list[tuple[str, date | None, int]]:
@@ -150,7 +155,9 @@ def test_a_transfer_carries_batch_and_best_before(oil: Item) -> None:
     here, there = scene.depot(), scene.depot("far")
     receive(oil, 1000, LATER, batch="B")
     receive(oil, 400, OLD, batch="A")
-    moves = ledger.transfer(acting(), from_depot=here, to_depot=there, item=oil, quantity=600)
+    moves = ledger.transfer(
+        acting(), Transfer(from_depot=here, to_depot=there, item=oil, quantity=600)
+    )
     # by hand: .4 L of A, which is the older, and .2 L of B
     assert [(move.batch, move.quantity) for move in moves] == [
         *(("A", -400), ("A", 400), ("B", -200), ("B", 200))
@@ -166,18 +173,20 @@ def test_a_transfer_of_several_lots_sent_twice_is_there_once(oil: Item) -> None:
     receive(oil, 1000, LATER, batch="B")
     receive(oil, 400, OLD, batch="A")
     ends: dict[str, Any] = {"from_depot": here, "to_depot": there, "item": oil, "key": "phone-1"}
-    first = ledger.transfer(acting(), **ends, quantity=600)
-    assert ledger.transfer(acting(), **ends, quantity=600) == first
+    first = ledger.transfer(acting(), Transfer(**ends, quantity=600))
+    assert ledger.transfer(acting(), Transfer(**ends, quantity=600)) == first
     assert StockMove.objects.count() == 2 + 4
     with pytest.raises(Fault, match="another move"):
-        ledger.transfer(acting(), **ends, quantity=400)
+        ledger.transfer(acting(), Transfer(**ends, quantity=400))
 
 
 def test_a_named_batch_goes_and_takes_its_date_along(oil: Item) -> None:
     here, there = scene.depot(), scene.depot("far")
     receive(oil, 1000, LATER, batch="B")
     receive(oil, 400, OLD, batch="A")
-    ledger.transfer(acting(), from_depot=here, to_depot=there, item=oil, quantity=300, batch=" B ")
+    ledger.transfer(
+        acting(), Transfer(from_depot=here, to_depot=there, item=oil, quantity=300, batch=" B ")
+    )
     assert left(there, oil) == [("B", LATER, 300)]
 
 

@@ -2,6 +2,7 @@ import pytest
 
 from fleet.people.actor import Actor
 from fleet.stores import ledger
+from fleet.stores.ledger import Receipt
 from fleet.stores.models import Item, StockMove
 from fleet.stores.prices import UnitPrice, unit_prices
 from tests import scene
@@ -22,7 +23,7 @@ def price(item: Item) -> UnitPrice | None:
 
 def receive(item: Item, quantity: int, price_minor: int | None) -> StockMove:
     return ledger.receive(
-        PROGRAM, depot=scene.depot(), item=item, quantity=quantity, price_minor=price_minor
+        PROGRAM, Receipt(depot=scene.depot(), item=item, quantity=quantity, price_minor=price_minor)
     )
 
 

@@ -8,6 +8,7 @@ from django.test import Client
 from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.stores import ledger
+from fleet.stores.ledger import Receipt
 from fleet.stores.models import Item, Pack
 from tests import scene
 from tests.stores import shelf
@@ -71,6 +72,6 @@ def test_the_unit_changes_only_before_the_first_move(client: Client, oil: Item) 
     assert saved(client, oil, {}, **pieces) == ""
     assert saved(client, oil, {}) == ""
     program = Actor(None, "test", scene.NOW)
-    ledger.receive(program, depot=scene.depot(), item=oil, quantity=1000)
+    ledger.receive(program, Receipt(depot=scene.depot(), item=oil, quantity=1000))
     assert "Stock has moved in mL" in saved(client, oil, {}, **pieces)
     assert Item.objects.get().unit == "mL"

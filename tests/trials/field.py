@@ -7,7 +7,7 @@ from datetime import date, datetime, time, timedelta
 import numpy as np
 
 from fleet import chain
-from fleet.due.models import Service
+from fleet.due.models import Fill, Service, ServiceDone
 from fleet.due.record import record_done, record_fill
 from fleet.people.actor import Actor
 from fleet.people.models import Person, Role
@@ -88,20 +88,24 @@ class Field:
     def change(self, place: TrialVehicle, on: date, product: Product | None = None) -> None:
         """A fresh change of the vehicle's own product, or of another one."""
         record_done(
-            vehicle=place.vehicle,
-            service=self.trial.service,
-            done_on=on,
-            evidence="outside workshop",
-            source=INVENTED,
-            person=None,
+            ServiceDone(
+                vehicle=place.vehicle,
+                service=self.trial.service,
+                done_on=on,
+                evidence="outside workshop",
+                source=INVENTED,
+                person=None,
+            ),
         )
         record_fill(
-            vehicle=place.vehicle,
-            compartment=self.trial.service.compartment,
-            filled_on=on,
-            product=product or place.group.product,
-            quantity_ml=1_500,
-            source=INVENTED,
+            Fill(
+                vehicle=place.vehicle,
+                compartment=self.trial.service.compartment,
+                filled_on=on,
+                product=product or place.group.product,
+                quantity_ml=1_500,
+                source=INVENTED,
+            ),
         )
 
     def rate(

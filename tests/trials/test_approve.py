@@ -10,8 +10,8 @@ from fleet.faults import Forbidden, Refused
 from fleet.people.actor import Actor
 from fleet.people.models import Role
 from fleet.trials.approve import approve, requirements
-from fleet.trials.rate import Measured, add_samples, name_property
-from fleet.workorders.findings import report
+from fleet.trials.rate import LabLimits, Measured, add_samples, name_property
+from fleet.workorders.findings import Report, report
 from tests.scene import NOW, depot
 from tests.trials.field import INTERVAL_KM, PROGRAM, STARTS_ON, Field, begun, person
 
@@ -27,7 +27,9 @@ def shown() -> Field:
     field = begun(8, proposed_interval_km=PROPOSED_KM)
     field.trial.service.limits.update(limit_km=INTERVAL_KM)
     wear = name_property(
-        PROGRAM, field.trial, name="Iron", slug="iron", unit="mg/kg", high=100, source="our choice"
+        PROGRAM,
+        field.trial,
+        LabLimits(name="Iron", slug="iron", unit="mg/kg", high=100, source="our choice"),
     )
     for place in field.places:
         DutyOverride.objects.create(
@@ -100,12 +102,14 @@ def test_an_open_finding_stands_in_its_way(shown: Field, chief: Actor) -> None:
     place = next(one for one in shown.places if one.group.tried)
     report(
         PROGRAM,
-        vehicle=place.vehicle,
-        compartment=shown.trial.service.compartment,
-        kind="seep",
-        severity="soon",
-        text="damp",
-        client_key="seep-there",
+        Report(
+            vehicle=place.vehicle,
+            compartment=shown.trial.service.compartment,
+            kind="seep",
+            severity="soon",
+            text="damp",
+            client_key="seep-there",
+        ),
     )
     refused(shown, chief, f"Open on {place.vehicle.fleet_number}")
 

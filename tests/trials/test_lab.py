@@ -7,7 +7,7 @@ import pytest
 from fleet.due.models import TopUp
 from fleet.trials.evaluate import evaluate
 from fleet.trials.models import TrialVehicle
-from fleet.trials.rate import Measured, add_samples, name_property
+from fleet.trials.rate import LabLimits, Measured, add_samples, name_property
 from tests.scene import NOW
 from tests.trials.field import PROGRAM, STARTS_ON, Field, begun, noon
 
@@ -33,8 +33,16 @@ def top_up(place: TrialVehicle, days: float, share: float) -> None:
 def iron_rate(field: Field, *samples: tuple[int, float], gathers: bool = True) -> dict[str, object]:
     iron = name_property(
         *(PROGRAM, field.trial),
-        **{"name": "Iron", "slug": "iron", "unit": "mg/kg", "high": 500.0, "source": "invented"},
-        gathers=gathers,
+        LabLimits(
+            **{
+                "name": "Iron",
+                "slug": "iron",
+                "unit": "mg/kg",
+                "high": 500.0,
+                "source": "invented",
+            },
+            gathers=gathers,
+        ),
     )
     place = field.places[0]
     rows = [

@@ -11,7 +11,7 @@ from fleet.people.models import Role
 from fleet.readings.spreadsheet import SpreadsheetFault
 from fleet.trials.lab import gather_samples
 from fleet.trials.models import LabSample, Rating
-from fleet.trials.rate import name_property
+from fleet.trials.rate import LabLimits, name_property
 from fleet.trials.take_in import take_in_ratings, take_in_samples
 from tests.scene import NOW, depot
 from tests.trials.field import PROGRAM, Field, begun, person
@@ -99,7 +99,9 @@ def test_a_vehicle_of_another_depot_is_not_known(field: Field, tmp_path: Path) -
 
 def test_samples_come_with_their_report(field: Field, tmp_path: Path) -> None:
     name_property(
-        PROGRAM, field.trial, name="Iron", slug="iron", unit="mg/kg", high=100, source="our choice"
+        PROGRAM,
+        field.trial,
+        LabLimits(name="Iron", slug="iron", unit="mg/kg", high=100, source="our choice"),
     )
     text = (
         "Fleet number,Drawn on,Property,Value,Report\nV-1,2026-03-01,iron,21.5,L-7\n"

@@ -13,6 +13,7 @@ from fleet.people.models import Role
 from fleet.visits.calendar_feed import calendar, escaped, find, folded, open_feed, revoke
 from fleet.visits.models import CalendarFeed, PlanEvent
 from fleet.workorders import issue, progress
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import WorkOrder
 from tests import scene
 from tests.cast import person
@@ -29,7 +30,10 @@ def chief(db: None) -> Actor:
 def order(actor: Actor, in_d: int = 3, title: str = "Brake fluid") -> WorkOrder:
     (van,) = fleet({"V-1": ()})
     return issue.draft(
-        actor, vehicle_id=van.pk, other_work=[(title, 45)], planned_on=TODAY + timedelta(days=in_d)
+        actor,
+        OrderDraft(
+            vehicle_id=van.pk, other_work=[(title, 45)], planned_on=TODAY + timedelta(days=in_d)
+        ),
     )
 
 

@@ -4,6 +4,7 @@ import pytest
 
 from fleet.people.actor import Actor
 from fleet.stores import ledger
+from fleet.stores.ledger import Receipt
 from fleet.stores.models import Item, Pack
 from fleet.vehicles.models import Depot
 from tests.workbook.small import NOW, Sheets, faults_of, load_small, small_workbook
@@ -60,7 +61,9 @@ def test_the_unit_of_an_item_stays_once_its_stock_moved() -> None:
     load_small(sheets)  # as long as none moved
     item = Item.objects.get()
     assert item.unit == "pieces"
-    ledger.receive(Actor(None, "test", NOW), depot=Depot.objects.get(), item=item, quantity=10)
+    ledger.receive(
+        Actor(None, "test", NOW), Receipt(depot=Depot.objects.get(), item=item, quantity=10)
+    )
     (fault,) = faults_of(small_workbook())
     assert fault.startswith("Items, row 2, column 'Unit': stock has moved in pieces")
     load_small(sheets)

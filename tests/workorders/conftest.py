@@ -7,6 +7,7 @@ from fleet.people.actor import Actor
 from fleet.people.models import Person, Role
 from fleet.vehicles.models import Vehicle
 from fleet.workorders import issue, progress
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import Fastener, Job, Procedure, WorkOrder
 from tests import scene
 from tests.cast import person
@@ -30,7 +31,9 @@ class Bay:
         return Actor(person=who or self.supervisor, channel="test", now=NOW)
 
     def order(self) -> WorkOrder:
-        return issue.draft(self.actor(), vehicle_id=self.van.pk, service_ids=[self.oil.pk])
+        return issue.draft(
+            self.actor(), OrderDraft(vehicle_id=self.van.pk, service_ids=[self.oil.pk])
+        )
 
 
 @kept

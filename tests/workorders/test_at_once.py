@@ -15,6 +15,10 @@ from fleet.faults import Forbidden, Refused, Stale
 from fleet.people.actor import Actor
 from fleet.readings.models import Reading, Source
 from fleet.workorders import ending, escalate, findings, fluids, issue, progress
+from fleet.workorders.ending import AtFinish
+from fleet.workorders.findings import Report
+from fleet.workorders.fluids import Pouring
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import Escalation, FluidRecord, Job, OrderEvent, WorkOrder
 from tests import scene
 from tests.api.routes import address
@@ -61,7 +65,7 @@ def ready(bay: Bay) -> WorkOrder:
 
 def finish(bay: Bay, order: WorkOrder) -> None:
     later = Actor(person=bay.mechanic, channel="test", now=NOW + timedelta(hours=12))
-    ending.finish(later, order.pk, odometer=23_350, fit_for_use="yes")
+    ending.finish(later, order.pk, AtFinish(odometer=23_350, fit_for_use="yes"))
 
 
 def test_of_many_releases_one_is_made(bay: Bay) -> None:
@@ -119,7 +123,7 @@ def test_by_hand_and_by_night_at_once_one_order_is_drafted(bay: Bay) -> None:
     def act() -> object:
         if next(turns) % 2:
             return issue.draft_due(NIGHT, NOW.date())
-        return issue.draft(bay.actor(), vehicle_id=bay.van.pk, service_ids=chosen)
+        return issue.draft(bay.actor(), OrderDraft(vehicle_id=bay.van.pk, service_ids=chosen))
 
     at_once(act)
     assert (WorkOrder.objects.count(), events("draft")) == (1, 1)
@@ -134,7 +138,9 @@ def test_two_nights_at_once_draft_once(bay: Bay) -> None:
 
 
 def other_work(bay: Bay, number: int) -> int:
-    order = issue.draft(bay.actor(), vehicle_id=bay.van.pk, other_work=[(f"Wiper {number}", 5)])
+    order = issue.draft(
+        bay.actor(), OrderDraft(vehicle_id=bay.van.pk, other_work=[(f"Wiper {number}", 5)])
+    )
     return order.pk
 
 
@@ -153,11 +159,9 @@ def test_two_who_release_the_week_at_once_release_each_order_once(bay: Bay) -> N
 def test_a_finding_is_closed_by_one_of_many(bay: Bay) -> None:
     seep = findings.report(
         bay.actor(bay.mechanic),
-        vehicle=bay.van,
-        kind="seep",
-        severity="soon",
-        text="damp",
-        client_key="seep-at-once",
+        Report(
+            vehicle=bay.van, kind="seep", severity="soon", text="damp", client_key="seep-at-once"
+        ),
     )
     assert at_once(lambda: findings.close(bay.actor(), seep.pk, reason="wiped")) == ONE_WINS
 
@@ -201,7 +205,7 @@ def test_a_record_sent_many_times_at_once_is_there_once(bay: Bay) -> None:
     def pour() -> int:
         mechanic = bay.actor(bay.mechanic)
         given = {"way": "topped up", "litres": 0.2, "client_key": "top-up-at-once"}
-        return fluids.fluid(mechanic, job.pk, **given).record.pk
+        return fluids.fluid(mechanic, job.pk, Pouring(**given)).record.pk
 
     assert list(together(pour).values()) == [TOGETHER]
     assert bay.van.top_ups.count() == FluidRecord.objects.count() == 1
@@ -217,7 +221,7 @@ def test_what_is_taken_while_another_signs_off_is_in_the_evidence(bay: Bay) -> N
         if turn == 0:
             return ending.sign_off(bay.actor(), order.pk)
         given = {"way": "drained", "litres": turn / 10, "client_key": f"drained-{turn}"}
-        return fluids.fluid(bay.actor(bay.mechanic), job.pk, **given)
+        return fluids.fluid(bay.actor(bay.mechanic), job.pk, Pouring(**given))
 
     outcomes = at_once(act)
     evidence = Job.objects.get(pk=job.pk).evidence

@@ -8,6 +8,8 @@ import pytest
 
 from fleet.faults import Fault, Question, Refused
 from fleet.workorders import findings, issue, joblist, progress
+from fleet.workorders.findings import Report
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import Job, OrderEvent, Procedure, Step, WorkOrder
 from tests.scene import INVENTED
 from tests.workorders.conftest import Bay
@@ -24,7 +26,8 @@ def procedure(bay: Bay, *steps: Step, family: str = "other") -> None:
 
 def draft(bay: Bay, raising: str, **given: str) -> WorkOrder:
     return issue.draft(
-        bay.actor(), vehicle_id=bay.van.pk, service_ids=[bay.oil.pk], raising=raising, **given
+        bay.actor(),
+        OrderDraft(vehicle_id=bay.van.pk, service_ids=[bay.oil.pk], raising=raising, **given),
     )
 
 
@@ -109,12 +112,14 @@ def test_an_outside_workshop_raises_it_as_it_likes(bay: Bay) -> None:
 def test_what_follows_a_finding_is_done_on_its_compartment(bay: Bay) -> None:
     finding = findings.report(
         bay.actor(),
-        vehicle=bay.van,
-        kind="damage",
-        severity="soon",
-        text="dented",
-        client_key="finding-9",
-        compartment=bay.oil.compartment,
+        Report(
+            vehicle=bay.van,
+            kind="damage",
+            severity="soon",
+            text="dented",
+            client_key="finding-9",
+            compartment=bay.oil.compartment,
+        ),
     )
     order = findings.follow_up(bay.actor(), finding.pk, what="Straighten it", minutes=20)
     assert order.jobs.get().place == bay.oil.compartment
@@ -123,7 +128,8 @@ def test_what_follows_a_finding_is_done_on_its_compartment(bay: Bay) -> None:
 def test_a_job_that_goes_beneath_is_not_put_on_an_order_on_the_ground(bay: Bay) -> None:
     procedure(bay, Step(kind="raise"))
     order = issue.draft(
-        bay.actor(), vehicle_id=bay.van.pk, other_work=[("Wash it", 5)], raising="on the ground"
+        bay.actor(),
+        OrderDraft(vehicle_id=bay.van.pk, other_work=[("Wash it", 5)], raising="on the ground"),
     )
     with pytest.raises(Refused, match="cannot be done on the ground"):
         joblist.add_jobs(bay.actor(), order.pk, service_ids=[bay.oil.pk])

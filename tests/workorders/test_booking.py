@@ -5,9 +5,13 @@ from datetime import timedelta
 
 from fleet.people.actor import Actor
 from fleet.stores import ledger
+from fleet.stores.ledger import Receipt
 from fleet.stores.models import Item, Product, Specification, Stock, StockMove
 from fleet.workorders import booking, ending, fluids, outside, progress, recording, withdraw
+from fleet.workorders.ending import AtFinish
+from fleet.workorders.fluids import Pouring
 from fleet.workorders.models import Job, Procedure, WorkOrder
+from fleet.workorders.outside import InvoicedWork
 from tests import scene
 from tests.kept import kept
 from tests.scene import NOW
@@ -32,11 +36,13 @@ class Shop:
     def finish(self, state: str = "done", reason: str = "") -> None:
         if self.job.order.jobs.get().state == Job.State.OPEN:
             progress.end_job(self.mechanic, self.job.pk, state=state, reason=reason)
-        ending.finish(self.mechanic, self.order.pk, odometer=23_350, fit_for_use="yes")
+        ending.finish(self.mechanic, self.order.pk, AtFinish(odometer=23_350, fit_for_use="yes"))
 
     def pour(self, litres: float, key: str = "poured-1", **given: object) -> None:
         fields = {"way": "filled", "product": self.oil.product}
-        fluids.fluid(self.mechanic, self.job.pk, litres=litres, client_key=key, **(fields | given))
+        fluids.fluid(
+            self.mechanic, self.job.pk, Pouring(litres=litres, client_key=key, **(fields | given))
+        )
 
     def moved(self) -> dict[tuple[str, str], int]:
         """Sum of moves by item and kind."""
@@ -120,7 +126,8 @@ def test_booking_again_moves_nothing(shop: Shop) -> None:
 
 def test_a_correction_puts_everything_back_and_the_next_finish_books_again(shop: Shop) -> None:
     ledger.receive(
-        Actor(None, "test", NOW), depot=scene.depot(), item=shop.oil, quantity=5000, price_minor=999
+        Actor(None, "test", NOW),
+        Receipt(depot=scene.depot(), item=shop.oil, quantity=5000, price_minor=999),
     )
     shop.pour(1.5)
     shop.finish()
@@ -180,12 +187,14 @@ def test_a_product_that_stores_do_not_keep_is_named_and_not_booked(shop: Shop) -
 def test_outside_work_books_nothing(shop: Shop) -> None:
     order = outside.record(
         shop.bay.actor(),
-        vehicle=shop.bay.van,
-        services=[shop.bay.oil],
-        done_on=NOW.date(),
-        odometer_km=23_300,
-        workshop_name="An invented workshop",
-        invoice_number="I-1",
+        InvoicedWork(
+            vehicle=shop.bay.van,
+            services=[shop.bay.oil],
+            done_on=NOW.date(),
+            odometer_km=23_300,
+            workshop_name="An invented workshop",
+            invoice_number="I-1",
+        ),
     )
     booking.book(shop.mechanic, order.pk)
     assert not StockMove.objects.exists()

@@ -7,8 +7,11 @@ from fleet.faults import Fault, Question, Refused
 from fleet.readings.enter import Entry, enter
 from fleet.readings.models import Source
 from fleet.workorders import fluids, torques, withdraw
+from fleet.workorders.ending import AtFinish
+from fleet.workorders.fluids import Pouring
 from fleet.workorders.models import ConfirmRecord, DoNotUse, Finding, Job, Step
 from fleet.workorders.points import missing_points
+from fleet.workorders.torques import Tightened
 from tests.kept import kept
 from tests.scene import INVENTED, NOW
 from tests.workorders.conftest import Bay
@@ -242,9 +245,7 @@ def _restricted(shop: Workshop, job: Job) -> None:
     ending.finish(
         shop.at(),
         job.order_id,
-        odometer=LAST_KM,
-        fit_for_use="with restriction",
-        restriction="slow",
+        AtFinish(odometer=LAST_KM, fit_for_use="with restriction", restriction="slow"),
     )
 
 
@@ -273,9 +274,11 @@ def test_wheels_are_held_until_each_is_tightened(shop: Workshop) -> None:
     job = shop.started()
     for wheel in WHEELS[:3]:
         key = f"nuts-{wheel}"
-        torques.torque(shop.at(), job.pk, fastener="nuts", point=wheel, client_key=key)
+        torques.torque(shop.at(), job.pk, Tightened(fastener="nuts", point=wheel, client_key=key))
     assert [point.words for point in missing_points(job)] == ["Wheels on: rear right"]
-    torques.torque(shop.at(), job.pk, fastener="nuts", point=WHEELS[3], client_key="nuts-rear")
+    torques.torque(
+        shop.at(), job.pk, Tightened(fastener="nuts", point=WHEELS[3], client_key="nuts-rear")
+    )
     assert missing_points(job) == []
 
 
@@ -295,9 +298,9 @@ def test_filling_before_a_seal_has_cured_asks(shop: Workshop, seconds: int, asks
     poured = {"way": "filled", "litres": 1.5, "client_key": "filled-1"}
     if asks:
         with pytest.raises(Question, match="59 of 60 min"):
-            fluids.fluid(shop.at(seconds=seconds), job.pk, **poured)
+            fluids.fluid(shop.at(seconds=seconds), job.pk, Pouring(**poured))
     else:
-        fluids.fluid(shop.at(seconds=seconds), job.pk, **poured)
+        fluids.fluid(shop.at(seconds=seconds), job.pk, Pouring(**poured))
 
 
 def test_a_level_at_temperature_wants_its_temperature(shop: Workshop) -> None:

@@ -8,9 +8,11 @@ from fleet.calc.costs import Cost
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.stores import ledger
+from fleet.stores.ledger import Receipt
 from fleet.workorders import outside, progress
 from fleet.workorders.costs import costs, without_order
 from fleet.workorders.models import Job, LabourRate
+from fleet.workorders.outside import InvoicedWork
 from tests import scene
 from tests.kept import kept
 from tests.scene import NOW
@@ -29,8 +31,8 @@ def priced(shop: Shop) -> Shop:
     """10.00 a litre of oil, .50 a washer, 60.00 an hour."""
     program = Actor(None, "test", NOW)
     place = {"depot": scene.depot()}
-    ledger.receive(program, **place, item=shop.oil, quantity=5000, price_minor=5_000)
-    ledger.receive(program, **place, item=shop.washer, quantity=10, price_minor=500)
+    ledger.receive(program, Receipt(**place, item=shop.oil, quantity=5000, price_minor=5_000))
+    ledger.receive(program, Receipt(**place, item=shop.washer, quantity=10, price_minor=500))
     LabourRate.objects.create(
         depot=scene.depot(), rate_minor_per_h=6_000, source="invented for the tests"
     )
@@ -62,12 +64,14 @@ def test_an_invoice_of_outside_work_counts(priced: Shop) -> None:
     papers = {"workshop_name": "An invented workshop", "invoice_number": "I-1"}
     outside.record(
         priced.bay.actor(),
-        vehicle=priced.bay.van,
-        services=[priced.bay.oil],
-        done_on=NOW.date(),
-        odometer_km=23_300,
-        cost_minor=12_345,
-        **papers,
+        InvoicedWork(
+            vehicle=priced.bay.van,
+            services=[priced.bay.oil],
+            done_on=NOW.date(),
+            odometer_km=23_300,
+            cost_minor=12_345,
+            **papers,
+        ),
     )
     assert cost("service")["gearbox-oil"].outside_minor == 12_345
 

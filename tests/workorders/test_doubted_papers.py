@@ -8,19 +8,22 @@ from fleet.due.models import ServiceDone
 from fleet.faults import Question
 from fleet.workorders import outside
 from fleet.workorders.models import WorkOrder
+from fleet.workorders.outside import InvoicedWork
 from tests.workorders.conftest import Bay
 
 
 def papers(bay: Bay, km: float, why: str = "") -> WorkOrder:
     return outside.record(
         bay.actor(),
-        vehicle=bay.van,
-        services=[bay.oil],
-        done_on=date(2026, 6, 1),
-        odometer_km=km,
-        workshop_name="An outside workshop",
-        invoice_number="R-17",
-        override_reason=why,
+        InvoicedWork(
+            vehicle=bay.van,
+            services=[bay.oil],
+            done_on=date(2026, 6, 1),
+            odometer_km=km,
+            workshop_name="An outside workshop",
+            invoice_number="R-17",
+            override_reason=why,
+        ),
     )
 
 

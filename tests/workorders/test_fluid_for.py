@@ -10,6 +10,7 @@ from fleet.due.models import ChosenFluid, Fill
 from fleet.faults import Fault, Forbidden, Refused
 from fleet.stores.models import Item, Product, Specification, Stock
 from fleet.workorders import ending, fluid_for, progress
+from fleet.workorders.ending import AtFinish
 from fleet.workorders.fluid_for import ACCEPTED, AS_BEFORE, CHOSEN, KEPT_HERE, Place
 from fleet.workorders.jobcard import Card, as_json, card
 from fleet.workorders.models import Procedure, WorkOrder
@@ -178,5 +179,5 @@ def finished(shelves: Shelf) -> WorkOrder:
     mechanic = shelves.bay.actor(shelves.bay.mechanic)
     progress.start(mechanic, order.pk)
     progress.end_job(mechanic, order.jobs.get().pk, state="done", because="not tried here")
-    ending.finish(mechanic, order.pk, odometer=23_350, fit_for_use="yes")
+    ending.finish(mechanic, order.pk, AtFinish(odometer=23_350, fit_for_use="yes"))
     return order

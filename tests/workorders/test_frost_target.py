@@ -8,6 +8,7 @@ import pytest
 from fleet.due.models import CheckFigure, DueEarlier
 from fleet.vehicles.models import ClimateMonth
 from fleet.workorders import checks, confirming, jobcard, progress
+from fleet.workorders.confirming import PointSeen
 from fleet.workorders.models import Procedure
 from tests.kept import kept
 from tests.scene import INVENTED
@@ -98,6 +99,8 @@ def test_a_re_check_is_held_by_the_winter_of_the_depot_too(
     progress.release(bay.actor(), order.pk)
     progress.start(bay.actor(bay.mechanic), order.pk)
     done = confirming.confirm(
-        bay.actor(bay.mechanic), order.jobs.get().pk, client_key="freeze-step", step=1, value=-16
+        bay.actor(bay.mechanic),
+        order.jobs.get().pk,
+        PointSeen(client_key="freeze-step", step=1, value=-16),
     )
     assert done.record.seen is well

@@ -5,7 +5,10 @@ import pytest
 from fleet.due.models import CheckFigure, CheckResult
 from fleet.faults import Forbidden, Question
 from fleet.workorders import checks, ending, findings, fluids, gaps, progress, recording, torques
+from fleet.workorders.ending import AtFinish
+from fleet.workorders.fluids import Pouring
 from fleet.workorders.models import Evidence, Gap, Job, Procedure, TorqueRecord
+from fleet.workorders.torques import Tightened
 from tests.kept import kept
 from tests.scene import INVENTED
 from tests.workorders.conftest import Bay
@@ -34,8 +37,8 @@ def job(bay: Bay) -> Job:
 def record_all(bay: Bay, job: Job, water: float = 1) -> None:
     actor = bay.actor(bay.mechanic)
     for slug in ("drain-plug", "fill-plug"):
-        torques.torque(actor, job.pk, fastener=slug, client_key=f"{slug}-key")
-    fluids.fluid(actor, job.pk, way="filled", litres=1.5, client_key="filled-key")
+        torques.torque(actor, job.pk, Tightened(fastener=slug, client_key=f"{slug}-key"))
+    fluids.fluid(actor, job.pk, Pouring(way="filled", litres=1.5, client_key="filled-key"))
     checks.measure(
         actor,
         job.order,
@@ -52,7 +55,9 @@ def done(bay: Bay, job: Job, because: str = "") -> Job:
 
 def finish(bay: Bay, job: Job, because: str = "", fit: str = "yes") -> ending.Finished:
     actor = bay.actor(bay.mechanic)
-    return ending.finish(actor, job.order_id, odometer=23_350, fit_for_use=fit, because=because)
+    return ending.finish(
+        actor, job.order_id, AtFinish(odometer=23_350, fit_for_use=fit, because=because)
+    )
 
 
 def test_everything_missing_is_named_in_one_question(bay: Bay, job: Job) -> None:
@@ -92,22 +97,22 @@ def test_one_reason_is_kept_with_each_gap_and_stands_on_the_evidence(bay: Bay, j
 # a first pour of 3 in 5.4 L is no question at the record; 1.27 L is 85 % of 1.5 L, our choice
 @pytest.mark.parametrize(("litres", "asked"), [(1.28, False), (1.27, True)])
 def test_too_little_waits_for_done(bay: Bay, job: Job, litres: float, asked: bool) -> None:
-    fluids.fluid(bay.actor(), job.pk, way="filled", litres=litres, client_key="filled-key")
+    fluids.fluid(bay.actor(), job.pk, Pouring(way="filled", litres=litres, client_key="filled-key"))
     kinds = [one.kind for one in gaps.missing(job)]
     assert ("litres" in kinds) is asked
 
 
 def test_a_slip_of_unit_is_named_at_done(bay: Bay, job: Job) -> None:
     # 1.5 L are 0.396 US gallons (NIST SP 811)
-    fluids.fluid(bay.actor(), job.pk, way="filled", litres=0.4, client_key="filled-key")
+    fluids.fluid(bay.actor(), job.pk, Pouring(way="filled", litres=0.4, client_key="filled-key"))
     (litres,) = [one for one in gaps.missing(job) if one.kind == "litres"]
     assert "US gallons instead of litres" in litres.words
 
 
 def test_less_in_than_came_out_is_named_at_done(bay: Bay, job: Job) -> None:
     actor = bay.actor()
-    fluids.fluid(actor, job.pk, way="drained", litres=2.2, client_key="drained-key")
-    fluids.fluid(actor, job.pk, way="filled", litres=1.5, client_key="filled-key")
+    fluids.fluid(actor, job.pk, Pouring(way="drained", litres=2.2, client_key="drained-key"))
+    fluids.fluid(actor, job.pk, Pouring(way="filled", litres=1.5, client_key="filled-key"))
     (litres,) = [one for one in gaps.missing(job) if one.kind == "litres"]
     assert litres.words.startswith("1.5 L filled in all, but what came out is 2.2 L")
 
@@ -140,7 +145,9 @@ def test_a_fail_and_fit_for_use_meet_in_a_question(bay: Bay, job: Job, fit: str)
         finish(bay, job)
     actor = bay.actor(bay.mechanic)
     ended = ending.finish(
-        actor, job.order_id, odometer=23_350, fit_for_use=fit, restriction="not above 60 km/h"
+        actor,
+        job.order_id,
+        AtFinish(odometer=23_350, fit_for_use=fit, restriction="not above 60 km/h"),
     )
     assert ended.order.state == "finished"
 
@@ -171,9 +178,9 @@ def test_nobody_signs_off_what_they_touched(bay: Bay, job: Job, what: str) -> No
     if what == "material":
         recording.material(second, job.pk, name="Clip", pieces=1, client_key="clip-key")
     elif what == "torque":
-        torques.torque(second, job.pk, fastener="drain-plug", client_key="second-key")
+        torques.torque(second, job.pk, Tightened(fastener="drain-plug", client_key="second-key"))
     elif what == "fluid":
-        fluids.fluid(second, job.pk, way="drained", litres=1.4, client_key="second-key")
+        fluids.fluid(second, job.pk, Pouring(way="drained", litres=1.4, client_key="second-key"))
     else:
         given = {"figure": CheckFigure.objects.get(), "value": 1.0, "client_key": "second-key"}
         checks.measure(second, job.order, **given)

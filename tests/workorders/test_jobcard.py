@@ -3,6 +3,8 @@ import pytest
 from fleet.faults import Fault
 from fleet.vehicles.models import Compartment
 from fleet.workorders import findings, issue, jobcard, progress
+from fleet.workorders.findings import Report
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.jobcard import Card, CardJob
 from fleet.workorders.models import Caution, Job, Material, Procedure, Tool, WorkOrder
 from tests.kept import kept
@@ -119,11 +121,13 @@ def test_salted_roads_add_a_caution_at_the_drain_plug(bay: Bay, order: WorkOrder
 def test_do_not_use_and_open_findings_stand_on_the_card(bay: Bay, order: WorkOrder) -> None:
     findings.report(
         bay.actor(),
-        vehicle=bay.van,
-        kind="leak",
-        severity="before use",
-        text="drips fast",
-        client_key="finding-1",
+        Report(
+            vehicle=bay.van,
+            kind="leak",
+            severity="before use",
+            text="drips fast",
+            client_key="finding-1",
+        ),
     )
     found = shown(order)
     assert "drips fast" in found.do_not_use
@@ -169,7 +173,8 @@ def free_text(bay: Bay, kind: str = "", raising: str = "lift") -> CardJob:
     for caution in ProcedureRows().cautions:
         caution.save()
     order = issue.draft(
-        bay.actor(), vehicle_id=bay.van.pk, other_work=[("Look for the leak", 20)], raising=raising
+        bay.actor(),
+        OrderDraft(vehicle_id=bay.van.pk, other_work=[("Look for the leak", 20)], raising=raising),
     )
     if kind:
         Compartment.objects.update(kind=kind)

@@ -5,6 +5,8 @@ import pytest
 from fleet.due.models import Service
 from fleet.faults import Fault, Forbidden, Refused
 from fleet.workorders import findings, issue, joblist, progress, recording
+from fleet.workorders.findings import Report
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import Job, WorkOrder
 from tests import scene
 from tests.kept import kept
@@ -71,7 +73,7 @@ def test_a_job_taken_off_frees_its_service_for_another_order(bay: Bay, coolant: 
     assert titles(order) == {bay.oil.name}
     assert events(order) == ["draft", "add jobs", "drop jobs"]
     assert order.events.latest("pk").reason == f"{coolant.name}: no coolant here"
-    other = issue.draft(bay.actor(), vehicle_id=bay.van.pk, service_ids=[coolant.pk])
+    other = issue.draft(bay.actor(), OrderDraft(vehicle_id=bay.van.pk, service_ids=[coolant.pk]))
     assert titles(other) == {coolant.name}
 
 
@@ -79,7 +81,7 @@ def test_the_last_job_a_foreign_job_and_one_with_records_stay(bay: Bay, coolant:
     order = bay.order()
     with pytest.raises(Refused, match="cancel it instead"):
         drop(bay, order, order.jobs.get())
-    other = issue.draft(bay.actor(), vehicle_id=bay.van.pk, service_ids=[coolant.pk])
+    other = issue.draft(bay.actor(), OrderDraft(vehicle_id=bay.van.pk, service_ids=[coolant.pk]))
     with pytest.raises(Fault, match="no such job"):
         drop(bay, order, other.jobs.get())
     add(bay, order, other_work=[("Mirror", 15)])
@@ -128,7 +130,9 @@ def test_the_follow_up_of_a_finding_joins_an_open_order(bay: Bay) -> None:
 
 
 def test_a_follow_up_joins_no_order_of_another_vehicle(bay: Bay) -> None:
-    other = issue.draft(bay.actor(), vehicle_id=scene.van("V-9").pk, other_work=[("Mirror", 5)])
+    other = issue.draft(
+        bay.actor(), OrderDraft(vehicle_id=scene.van("V-9").pk, other_work=[("Mirror", 5)])
+    )
     with pytest.raises(Fault, match="no open order"):
         findings.follow_up(
             bay.actor(), report(bay).pk, what="New plug", minutes=20, join=other.number
@@ -138,9 +142,11 @@ def test_a_follow_up_joins_no_order_of_another_vehicle(bay: Bay) -> None:
 def report(bay: Bay) -> findings.Finding:
     return findings.report(
         bay.actor(bay.mechanic),
-        vehicle=bay.van,
-        kind="damage",
-        severity="soon",
-        text="plug worn",
-        client_key="finding-0001",
+        Report(
+            vehicle=bay.van,
+            kind="damage",
+            severity="soon",
+            text="plug worn",
+            client_key="finding-0001",
+        ),
     )

@@ -6,6 +6,9 @@ import pytest
 
 from fleet.faults import Fault, Refused
 from fleet.workorders import ending, findings, fluids, progress, recording
+from fleet.workorders.ending import AtFinish
+from fleet.workorders.findings import Report
+from fleet.workorders.fluids import Pouring
 from fleet.workorders.models import Finding, FluidRecord, Job, MaterialUsed, Note
 from tests.kept import kept
 from tests.workorders.conftest import Bay
@@ -23,7 +26,7 @@ def job(bay: Bay) -> Job:
 
 def pour(bay: Bay, job: Job, litres: float = 2.0, way: str = "drained") -> fluids.Poured:
     mechanic = bay.actor(bay.mechanic)
-    return fluids.fluid(mechanic, job.pk, way=way, litres=litres, client_key=KEY)
+    return fluids.fluid(mechanic, job.pk, Pouring(way=way, litres=litres, client_key=KEY))
 
 
 def clip(bay: Bay, job: Job, pieces: int = 1) -> MaterialUsed:
@@ -38,11 +41,7 @@ def noted(bay: Bay, job: Job, text: str = "rusty") -> Note:
 def seep(bay: Bay, text: str = "damp") -> Finding:
     return findings.report(
         bay.actor(bay.mechanic),
-        vehicle=bay.van,
-        kind="seep",
-        severity="watch",
-        text=text,
-        client_key=KEY,
+        Report(vehicle=bay.van, kind="seep", severity="watch", text=text, client_key=KEY),
     )
 
 
@@ -85,6 +84,6 @@ def test_a_key_that_may_be_anybodys_is_refused(bay: Bay, job: Job, key: str) -> 
 def test_a_record_sent_again_after_the_sign_off_is_answered_as_before(bay: Bay, job: Job) -> None:
     mechanic, first = bay.actor(bay.mechanic), pour(bay, job)
     progress.end_job(mechanic, job.pk, state="done", because="not tried here")
-    ending.finish(mechanic, job.order_id, odometer=23_350, fit_for_use="yes")
+    ending.finish(mechanic, job.order_id, AtFinish(odometer=23_350, fit_for_use="yes"))
     ending.sign_off(bay.actor(), job.order_id)
     assert pour(bay, job).record == first.record

@@ -6,10 +6,11 @@ import pytest
 from fleet.faults import Fault, Question
 from fleet.units import torque_nm
 from fleet.workorders import issue, progress
-from fleet.workorders.fluids import fluid
+from fleet.workorders.fluids import Pouring, fluid
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.makers_figure import MakersFigure
 from fleet.workorders.models import Job, OrderEvent, Procedure, TorqueRecord
-from fleet.workorders.torques import torque
+from fleet.workorders.torques import Tightened, torque
 from tests.kept import kept
 from tests.scene import INVENTED
 from tests.workorders.conftest import Bay
@@ -21,7 +22,9 @@ PLUG = MakersFigure("Cover  plug", 39.31872, BOOK, stated_unit="lbf·ft")
 
 @kept
 def job(bay: Bay) -> Job:
-    order = issue.draft(bay.actor(), vehicle_id=bay.van.pk, other_work=[("Refit the cover", 20)])
+    order = issue.draft(
+        bay.actor(), OrderDraft(vehicle_id=bay.van.pk, other_work=[("Refit the cover", 20)])
+    )
     progress.release(bay.actor(), order.pk)
     progress.start(bay.actor(), order.pk)
     return order.jobs.get()
@@ -31,9 +34,16 @@ def tighten(
     bay: Bay, job: Job, figure: MakersFigure, given_nm: float | None, why: str = ""
 ) -> TorqueRecord:
     return torque(
-        bay.actor(), job.pk, fastener="", from_maker=figure, client_key="phone-1-torque",
-        torque_nm=given_nm, override_reason=why,
-    )  # fmt: skip
+        bay.actor(),
+        job.pk,
+        Tightened(
+            fastener="",
+            from_maker=figure,
+            client_key="phone-1-torque",
+            torque_nm=given_nm,
+            override_reason=why,
+        ),
+    )
 
 
 def test_a_fastener_in_words_is_kept_with_its_figure_and_book(bay: Bay, job: Job) -> None:
@@ -86,14 +96,17 @@ def test_where_a_procedure_has_fasteners_none_is_made_up(bay: Bay) -> None:
 
 def test_a_job_without_a_compartment_gains_the_one_its_fluid_is_of(bay: Bay, job: Job) -> None:
     with pytest.raises(Fault, match="Say which compartment"):
-        fluid(bay.actor(), job.pk, way="drained", litres=0.2, client_key="phone-1-out")
+        fluid(bay.actor(), job.pk, Pouring(way="drained", litres=0.2, client_key="phone-1-out"))
     place = bay.oil.compartment
-    fluid(bay.actor(), job.pk, way="drained", litres=0.2, compartment=place,
-          client_key="phone-1-out")  # fmt: skip
+    fluid(
+        bay.actor(),
+        job.pk,
+        Pouring(way="drained", litres=0.2, compartment=place, client_key="phone-1-out"),
+    )
     job.refresh_from_db()
     assert job.place == place
     assert OrderEvent.objects.get(job=job, what="name compartment").reason == place.slug
-    later = fluid(bay.actor(), job.pk, way="drained", litres=0.1, client_key="phone-2-out")
+    later = fluid(bay.actor(), job.pk, Pouring(way="drained", litres=0.1, client_key="phone-2-out"))
     assert later.record.compartment == place
 
 
@@ -101,8 +114,13 @@ def test_the_compartment_of_a_service_is_not_changed(bay: Bay) -> None:
     order = bay.order()
     progress.release(bay.actor(), order.pk)
     progress.start(bay.actor(), order.pk)
-    fluid(bay.actor(), order.jobs.get().pk, way="drained", litres=0.2, client_key="phone-1-out",
-          compartment=bay.oil.compartment)  # fmt: skip
+    fluid(
+        bay.actor(),
+        order.jobs.get().pk,
+        Pouring(
+            way="drained", litres=0.2, client_key="phone-1-out", compartment=bay.oil.compartment
+        ),
+    )
     assert not OrderEvent.objects.filter(what="name compartment").exists()
     assert order.jobs.get().compartment is None
 

@@ -13,7 +13,10 @@ from fleet.due.models import DueDate
 from fleet.faults import Fault, Forbidden, Refused
 from fleet.workorders import ending, issue, outside, photos, progress, torques
 from fleet.workorders import papers as outside_papers
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import Job, Photo, WorkOrder
+from fleet.workorders.outside import InvoicedWork
+from fleet.workorders.torques import Tightened
 from tests.scene import NOW
 from tests.workorders.conftest import Bay
 
@@ -28,7 +31,7 @@ def papers(bay: Bay, **given: object) -> WorkOrder:
         "invoice_number": "R-17",
         "cost_minor": 18_900,
     }
-    return outside.record(bay.actor(), **(usual | given))
+    return outside.record(bay.actor(), InvoicedWork(**(usual | given)))
 
 
 def test_late_papers_move_the_due_date_back_dated(bay: Bay) -> None:
@@ -66,12 +69,14 @@ def test_a_mechanic_enters_no_invoices(bay: Bay) -> None:
     with pytest.raises(Forbidden):
         outside.record(
             bay.actor(bay.mechanic),
-            vehicle=bay.van,
-            services=[bay.oil],
-            done_on=date(2026, 6, 1),
-            odometer_km=1,
-            workshop_name="x",
-            invoice_number="y",
+            InvoicedWork(
+                vehicle=bay.van,
+                services=[bay.oil],
+                done_on=date(2026, 6, 1),
+                odometer_km=1,
+                workshop_name="x",
+                invoice_number="y",
+            ),
         )
 
 
@@ -157,10 +162,12 @@ def test_an_order_with_nothing_left_to_do_is_cancelled_and_says_why(bay: Bay) ->
 def test_an_order_keeps_what_the_papers_do_not_name(bay: Bay) -> None:
     drafted = issue.draft(
         bay.actor(),
-        vehicle_id=bay.van.pk,
-        service_ids=[bay.oil.pk],
-        other_work=[("Wiper", 5)],
-        join_early=False,
+        OrderDraft(
+            vehicle_id=bay.van.pk,
+            service_ids=[bay.oil.pk],
+            other_work=[("Wiper", 5)],
+            join_early=False,
+        ),
     )
     papers(bay)
     drafted.refresh_from_db()
@@ -183,5 +190,7 @@ def test_work_of_an_outside_workshop_takes_no_torque_but_photos_of_its_papers(
     order = papers(bay)
     mechanic = bay.actor(bay.mechanic)
     with pytest.raises(Refused, match="outside workshop"):
-        torques.torque(mechanic, order.jobs.get().pk, fastener="x", client_key="torque-0001")
+        torques.torque(
+            mechanic, order.jobs.get().pk, Tightened(fastener="x", client_key="torque-0001")
+        )
     assert add(bay, order, picture()).order == order

@@ -9,6 +9,7 @@ from PIL import Image
 from fleet.faults import Fault, Forbidden
 from fleet.workorders import outside, papers
 from fleet.workorders.models import WorkOrder
+from fleet.workorders.outside import InvoicedWork
 from tests.workorders.conftest import Bay
 
 PDF = b"%PDF-1.4\n%%EOF\n"
@@ -24,12 +25,14 @@ def files(settings: object, tmp_path: Path) -> Path:
 def invoice(bay: Bay) -> WorkOrder:
     return outside.record(
         bay.actor(),
-        vehicle=bay.van,
-        services=[bay.oil],
-        done_on=date(2026, 6, 1),
-        odometer_km=22_000,
-        workshop_name="An outside workshop",
-        invoice_number="R-17",
+        InvoicedWork(
+            vehicle=bay.van,
+            services=[bay.oil],
+            done_on=date(2026, 6, 1),
+            odometer_km=22_000,
+            workshop_name="An outside workshop",
+            invoice_number="R-17",
+        ),
     )
 
 

@@ -8,6 +8,9 @@ from fleet.due.models import DueDate, ServiceDone
 from fleet.faults import Fault, Forbidden, Refused, Stale
 from fleet.people.actor import Actor
 from fleet.workorders import ending, fluids, issue, progress
+from fleet.workorders.ending import AtFinish
+from fleet.workorders.fluids import Pouring
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import Job, OrderEvent, WorkOrder
 from tests.scene import NOW
 from tests.workorders.conftest import Bay
@@ -22,14 +25,14 @@ def started(bay: Bay) -> WorkOrder:
 
 
 def other_work(bay: Bay) -> WorkOrder:
-    return issue.draft(bay.actor(), vehicle_id=bay.van.pk, other_work=[("Wiper", 5)])
+    return issue.draft(bay.actor(), OrderDraft(vehicle_id=bay.van.pk, other_work=[("Wiper", 5)]))
 
 
 def finish(bay: Bay, order: WorkOrder, odometer: float = ODOMETER_KM) -> ending.Finished:
     later = Actor(person=bay.mechanic, channel="test", now=NOW + timedelta(hours=12))
     for job in order.jobs.all():
         progress.end_job(later, job.pk, state="done", because="not tried here")
-    return ending.finish(later, order.pk, odometer=odometer, fit_for_use="yes")
+    return ending.finish(later, order.pk, AtFinish(odometer=odometer, fit_for_use="yes"))
 
 
 def test_an_order_goes_from_drafted_to_signed_off(bay: Bay) -> None:
@@ -64,7 +67,7 @@ def test_a_job_not_done_leaves_the_due_date_and_returns_to_the_supervisor(bay: B
     job = order.jobs.get()
     actor = bay.actor(bay.mechanic)
     progress.end_job(actor, job.pk, state="not done", reason="plug seized")
-    ending.finish(actor, order.pk, odometer=ODOMETER_KM, fit_for_use="no")
+    ending.finish(actor, order.pk, AtFinish(odometer=ODOMETER_KM, fit_for_use="no"))
     assert ServiceDone.objects.count() == 1
     assert Job.objects.get().returned
 
@@ -78,7 +81,7 @@ def test_a_job_not_done_needs_a_reason(bay: Bay) -> None:
 def test_an_order_with_an_open_job_cannot_be_finished(bay: Bay) -> None:
     order = started(bay)
     with pytest.raises(Fault, match="Gearbox oil"):
-        ending.finish(bay.actor(bay.mechanic), order.pk, odometer=1, fit_for_use="yes")
+        ending.finish(bay.actor(bay.mechanic), order.pk, AtFinish(odometer=1, fit_for_use="yes"))
 
 
 def test_waiting_says_for_what_and_adds_up(bay: Bay) -> None:
@@ -114,7 +117,7 @@ def test_nobody_signs_off_their_own_work(bay: Bay) -> None:
     progress.release(bay.actor(), order.pk)
     progress.start(bay.actor(), order.pk)
     progress.end_job(bay.actor(), order.jobs.get().pk, state="done", because="not tried here")
-    ending.finish(bay.actor(), order.pk, odometer=ODOMETER_KM, fit_for_use="yes")
+    ending.finish(bay.actor(), order.pk, AtFinish(odometer=ODOMETER_KM, fit_for_use="yes"))
     with pytest.raises(Forbidden, match="own work"):
         ending.sign_off(bay.actor(), order.pk)
     ending.sign_off(bay.actor(bay.second_supervisor), order.pk)
@@ -187,9 +190,7 @@ def test_what_a_phone_sends_after_the_finish_is_evidence_too(bay: Bay) -> None:
     fluids.fluid(
         bay.actor(bay.mechanic),
         order.jobs.get().pk,
-        way="drained",
-        litres=2,
-        client_key="late-record",
+        Pouring(way="drained", litres=2, client_key="late-record"),
     )
     ending.sign_off(bay.actor(), order.pk)
     facts = order.jobs.get().evidence.facts

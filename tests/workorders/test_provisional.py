@@ -11,6 +11,7 @@ from fleet.people.models import Person
 from fleet.readings.models import Reading
 from fleet.readings.settle import settle
 from fleet.workorders import ending, progress, read_again
+from fleet.workorders.ending import AtFinish
 from fleet.workorders.models import WorkOrder
 from tests.scene import NOW
 from tests.workorders.conftest import Bay
@@ -24,7 +25,7 @@ def finished(bay: Bay, odometer: float) -> ending.Finished:
     mechanic = bay.actor(bay.mechanic)
     progress.start(mechanic, order.pk)
     progress.end_job(mechanic, order.jobs.get().pk, state="done", because="not tried here")
-    return ending.finish(mechanic, order.pk, odometer=odometer, fit_for_use="yes")
+    return ending.finish(mechanic, order.pk, AtFinish(odometer=odometer, fit_for_use="yes"))
 
 
 def finished_at(bay: Bay, odometer: float) -> WorkOrder:
@@ -101,7 +102,7 @@ def test_settling_the_odometer_settles_the_service_it_was_given_for(bay: Bay) ->
     mechanic = bay.actor(bay.mechanic)
     progress.start(mechanic, order.pk)
     progress.end_job(mechanic, order.jobs.get().pk, state="done", because="not tried here")
-    ending.finish(mechanic, order.pk, odometer=233_350, fit_for_use="yes")
+    ending.finish(mechanic, order.pk, AtFinish(odometer=233_350, fit_for_use="yes"))
     chain.refresh([bay.van.pk], NOW)
     assert DueDate.objects.get().provisional
     odd = Reading.objects.get(value=233_350)

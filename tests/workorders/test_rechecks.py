@@ -11,6 +11,7 @@ from fleet.readings.settle import settle
 from fleet.usage.models import UsageState
 from fleet.vehicles.models import Depot, VehicleType
 from fleet.workorders import ending, issue, listing, progress, read_again
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import Job, WorkOrder
 from fleet.workorders.rules import re_check_words
 from tests.kept import kept
@@ -193,7 +194,8 @@ def test_a_line_joins_the_vehicles_next_order_by_hand_and_by_night(shop: Worksho
     shop.changed()
     other = Job.objects.filter(service=rule.service)
     order = issue.draft(
-        shop.bay.actor(), vehicle_id=shop.bay.van.pk, service_ids=[shop.bay.oil.pk], join_early=True
+        shop.bay.actor(),
+        OrderDraft(vehicle_id=shop.bay.van.pk, service_ids=[shop.bay.oil.pk], join_early=True),
     )
     assert other.get().order == order
     progress.cancel(shop.bay.actor(), order.pk, reason="not now")

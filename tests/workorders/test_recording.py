@@ -20,6 +20,9 @@ from fleet.workorders import (
     torques,
     withdraw,
 )
+from fleet.workorders.ending import AtFinish
+from fleet.workorders.findings import Report
+from fleet.workorders.fluids import Pouring
 from fleet.workorders.fluids_in import (
     acceptance,
     approve_substitute,
@@ -35,6 +38,7 @@ from fleet.workorders.models import (
     WorkOrder,
     Wrench,
 )
+from fleet.workorders.torques import Tightened
 from tests.scene import INVENTED, NOW
 from tests.workorders.conftest import DRAIN_PLUG_NM, Bay
 
@@ -43,12 +47,12 @@ KEY = "phone-1-record-"
 
 def torque(bay: Bay, job: Job, **given: object) -> TorqueRecord:
     given = {"client_key": KEY + "1", "fastener": "drain-plug"} | given
-    return torques.torque(bay.actor(bay.mechanic), job.pk, **given)
+    return torques.torque(bay.actor(bay.mechanic), job.pk, Tightened(**given))
 
 
 def pour(bay: Bay, job: Job, litres: float, way: str = "filled", **given: object):  # noqa: ANN201
     given = {"client_key": KEY + "2"} | given
-    return fluids.fluid(bay.actor(bay.mechanic), job.pk, way=way, litres=litres, **given)
+    return fluids.fluid(bay.actor(bay.mechanic), job.pk, Pouring(way=way, litres=litres, **given))
 
 
 def product(bay: Bay, name: str, *, claims: bool) -> Product:
@@ -155,7 +159,7 @@ def test_little_or_odd_fluid_drained_proposes_a_finding(bay: Bay, job: Job) -> N
 def test_records_are_taken_until_sign_off(bay: Bay, job: Job) -> None:
     mechanic = bay.actor(bay.mechanic)
     progress.end_job(mechanic, job.pk, state="done", because="not tried here")
-    ending.finish(mechanic, job.order_id, odometer=23_350, fit_for_use="yes")
+    ending.finish(mechanic, job.order_id, AtFinish(odometer=23_350, fit_for_use="yes"))
     torque(bay, job)
     ending.sign_off(bay.actor(), job.order_id)
     with pytest.raises(Fault, match="until|sign-off"):
@@ -225,12 +229,14 @@ def test_a_seep_leads_to_a_follow_up_order_and_a_leak_re_check(bay: Bay) -> None
     # worked example, common practice, no source: a plug resealed without sealant seeps
     seep = findings.report(
         bay.actor(bay.mechanic),
-        vehicle=bay.van,
-        kind="missing sealant",
-        severity="soon",
-        text="sealing plug resealed without sealant, seeps",
-        client_key=KEY + "5",
-        compartment=bay.oil.compartment,
+        Report(
+            vehicle=bay.van,
+            kind="missing sealant",
+            severity="soon",
+            text="sealing plug resealed without sealant, seeps",
+            client_key=KEY + "5",
+            compartment=bay.oil.compartment,
+        ),
     )
     order = findings.follow_up(bay.actor(), seep.pk, what="Reseal with sealant", minutes=20)
     chain.refresh([bay.van.pk], NOW)
@@ -283,7 +289,7 @@ def test_a_value_to_watch_calls_on_after_the_job_it_was_measured_at(bay: Bay, jo
     figure = boiling_point(bay)
     checks.measure(mechanic, job.order, figure=figure, value=170.0, client_key="to-watch")
     progress.end_job(mechanic, job.pk, state="done", because="not tried here")
-    ending.finish(mechanic, job.order_id, odometer=23_350, fit_for_use="yes")
+    ending.finish(mechanic, job.order_id, AtFinish(odometer=23_350, fit_for_use="yes"))
     job.refresh_from_db()
     assert job.done is not None
     assert DueEarlier.objects.get().anchor == job.done  # what is done later ends it, not this
@@ -299,7 +305,7 @@ def test_what_was_recorded_before_is_told_with_its_day_once_that_is_over(
     torque(bay, job)
     later = replace(bay.actor(bay.mechanic), now=NOW + timedelta(hours=hours))
     with pytest.raises(Question, match=told):
-        torques.torque(later, job.pk, fastener="drain-plug", client_key="recorded-again")
+        torques.torque(later, job.pk, Tightened(fastener="drain-plug", client_key="recorded-again"))
 
 
 def check(bay: Bay, value: float) -> None:

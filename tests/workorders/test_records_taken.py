@@ -8,8 +8,10 @@ import pytest
 from fleet.faults import Fault, Question, Refused
 from fleet.readings.models import Reading
 from fleet.workorders import checks, ending, progress, torques
+from fleet.workorders.ending import AtFinish
 from fleet.workorders.models import Job, Restriction, TorqueRecord
 from fleet.workorders.recording import note
+from fleet.workorders.torques import Tightened
 from tests.scene import NOW
 from tests.workorders.conftest import Bay
 from tests.workorders.test_recording import boiling_point, torque
@@ -51,9 +53,11 @@ def test_while_the_work_waits_nothing_is_recorded(bay: Bay, job: Job) -> None:
     progress.wait(mechanic, job.order_id, waiting_for="a washer")
     later = replace(mechanic, now=mechanic.now + timedelta(minutes=5))
     with pytest.raises(Refused, match="waits for a washer: tap Go on first"):
-        torques.torque(later, job.pk, fastener="drain-plug", client_key="while-it-waits")
+        torques.torque(later, job.pk, Tightened(fastener="drain-plug", client_key="while-it-waits"))
     progress.resume(later, job.order_id)
-    assert torques.torque(later, job.pk, fastener="drain-plug", client_key="after-it-waited").pk
+    assert torques.torque(
+        later, job.pk, Tightened(fastener="drain-plug", client_key="after-it-waited")
+    ).pk
 
 
 def test_two_doubts_of_which_one_wants_words_offer_no_plain_yes(bay: Bay, job: Job) -> None:
@@ -85,7 +89,7 @@ def test_a_plain_yes_to_a_repeated_record_is_offered_and_taken(bay: Bay, job: Jo
 def test_the_odometer_at_the_finish_was_read_at_that_second(bay: Bay, job: Job) -> None:
     mechanic = replace(bay.actor(bay.mechanic), now=NOW + timedelta(microseconds=7))
     progress.end_job(mechanic, job.pk, state="done", because="not tried here")
-    ending.finish(mechanic, job.order_id, odometer=23_350, fit_for_use="yes")
+    ending.finish(mechanic, job.order_id, AtFinish(odometer=23_350, fit_for_use="yes"))
     reading = Reading.objects.get(value=23_350)
     assert (reading.time_known, reading.taken_at) == (True, NOW)
 
@@ -100,7 +104,7 @@ def test_a_finish_says_whether_the_vehicle_is_fit_and_what_the_restriction_is(
     mechanic = bay.actor(bay.mechanic)
     progress.end_job(mechanic, job.pk, state="done", because="not tried here")
     with pytest.raises(Fault) as told:
-        ending.finish(mechanic, job.order_id, odometer=23_350, fit_for_use=fit)
+        ending.finish(mechanic, job.order_id, AtFinish(odometer=23_350, fit_for_use=fit))
     assert told.value.about == about
 
 
@@ -110,8 +114,8 @@ def test_a_finish_answers_for_each_restriction_that_stands(bay: Bay, job: Job) -
     progress.end_job(mechanic, job.pk, state="done", because="not tried here")
     given = {"odometer": 23_350, "fit_for_use": "yes"}
     with pytest.raises(Fault, match="not above 60 km/h"):
-        ending.finish(mechanic, job.order_id, **given)
-    ending.finish(mechanic, job.order_id, **given, answers={row.pk: "lifted"})
+        ending.finish(mechanic, job.order_id, AtFinish(**given))
+    ending.finish(mechanic, job.order_id, AtFinish(**given, answers={row.pk: "lifted"}))
     row.refresh_from_db()
     assert row.lifted_at == NOW
 

@@ -9,6 +9,7 @@ from fleet.due.models import Fill, TopUp
 from fleet.faults import Fault, Forbidden, Question
 from fleet.stores.models import Product
 from fleet.workorders import fluids, keep_fill, progress, withdraw
+from fleet.workorders.fluids import Pouring
 from fleet.workorders.models import FluidRecord, Job, Procedure
 from tests.kept import kept
 from tests.scene import INVENTED
@@ -31,7 +32,9 @@ def job(bay: Bay) -> Job:
 
 def pour(bay: Bay, job: Job, quantity: str, way: str = "filled", **given: object) -> fluids.Poured:
     given = {"client_key": f"record-{FluidRecord.objects.count()}-{way}"} | given
-    return fluids.fluid(bay.actor(bay.mechanic), job.pk, way=way, quantity=quantity, **given)
+    return fluids.fluid(
+        bay.actor(bay.mechanic), job.pk, Pouring(way=way, quantity=quantity, **given)
+    )
 
 
 def test_a_second_fill_is_held_against_what_is_in_already(bay: Bay, job: Job) -> None:
@@ -179,7 +182,9 @@ def test_a_bare_quart_is_asked_about_until_the_depot_has_said_which(bay: Bay, jo
 
 def pour_as_supervisor(bay: Bay, job: Job, quantity: str, **given: object) -> None:
     fluids.fluid(
-        bay.actor(), job.pk, way="filled", quantity=quantity, client_key="by-sura-1", **given
+        bay.actor(),
+        job.pk,
+        Pouring(way="filled", quantity=quantity, client_key="by-sura-1", **given),
     )
 
 
@@ -208,4 +213,6 @@ def test_what_is_no_quantity_is_refused_in_words(typed: str, bay: Bay, job: Job)
 def test_litres_and_a_quantity_at_once_are_refused(bay: Bay, job: Job) -> None:
     for given in ({"litres": 5.0, "quantity": "5 L"}, {}):
         with pytest.raises(Fault, match="either"):
-            fluids.fluid(bay.actor(), job.pk, way="filled", client_key="both-0001", **given)
+            fluids.fluid(
+                bay.actor(), job.pk, Pouring(way="filled", client_key="both-0001", **given)
+            )

@@ -8,7 +8,9 @@ from fleet.due.models import DueDate, Service
 from fleet.people.actor import Actor
 from fleet.vehicles.models import VehicleType
 from fleet.workorders import confirming, ending, issue, progress
-from fleet.workorders.confirming import Confirmed
+from fleet.workorders.confirming import Confirmed, PointSeen
+from fleet.workorders.ending import AtFinish
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import Job, Procedure, ReCheckRule, Step, WorkOrder
 from tests.scene import INVENTED, NOW
 from tests.workorders.conftest import Bay
@@ -56,9 +58,11 @@ class Workshop:
         actor = at or self.at()
         order = issue.draft(
             self.bay.actor(),
-            vehicle_id=self.bay.van.pk,
-            service_ids=[(service or self.bay.oil).pk],
-            join_early=False,
+            OrderDraft(
+                vehicle_id=self.bay.van.pk,
+                service_ids=[(service or self.bay.oil).pk],
+                join_early=False,
+            ),
         )
         progress.release(self.bay.actor(), order.pk)
         return self.begun(order, actor)
@@ -75,7 +79,9 @@ class Workshop:
     def finished(
         self, job: Job, km: float = LAST_KM, actor: Actor | None = None, fit: str = "yes"
     ) -> ending.Finished:
-        told = ending.finish(actor or self.at(), job.order_id, odometer=km, fit_for_use=fit)
+        told = ending.finish(
+            actor or self.at(), job.order_id, AtFinish(odometer=km, fit_for_use=fit)
+        )
         self.refresh((actor or self.at()).now)
         return told
 
@@ -92,7 +98,7 @@ class Workshop:
 
     def confirmed(self, job: Job, key: str, actor: Actor, **told: object) -> Confirmed:
         given = {"seen": True} | told
-        return confirming.confirm(actor, job.pk, client_key=f"phone-1-{key}", **given)
+        return confirming.confirm(actor, job.pk, PointSeen(client_key=f"phone-1-{key}", **given))
 
     def refresh(self, now: datetime = NOW) -> None:
         chain.refresh([self.bay.van.pk], now)

@@ -31,6 +31,7 @@ from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.readings.models import Verdict
 from fleet.workorders import ending, joblist, late, progress, restrictions
+from fleet.workorders.ending import AtFinish
 from fleet.workorders.models import Job, Raising, WorkOrder
 
 Given = Mapping[str, Any]
@@ -217,13 +218,15 @@ def _finish(acting: Actor, order: WorkOrder, given: Given, version: int) -> obje
     return ending.finish(
         acting,
         order.pk,
-        odometer=given["odometer"],
-        unit=given["unit"],
-        engine_hours=given.get("engine_h"),
-        fit_for_use=given["fit_for_use"],
-        restriction=given["restriction"],
-        because=given["because"],
-        answers={int(pk): said for pk, said in given["restrictions"].items() if pk.isdecimal()},
+        AtFinish(
+            odometer=given["odometer"],
+            unit=given["unit"],
+            engine_hours=given.get("engine_h"),
+            fit_for_use=given["fit_for_use"],
+            restriction=given["restriction"],
+            because=given["because"],
+            answers={int(pk): said for pk, said in given["restrictions"].items() if pk.isdecimal()},
+        ),
         version=version,
     )
 

@@ -15,6 +15,7 @@ from fleet.api.orders.records import Recording
 from fleet.api.orders.shapes import ConfirmShape, records
 from fleet.api.repeats import Answer, once
 from fleet.workorders import confirming, points
+from fleet.workorders.confirming import PointSeen
 from fleet.workorders.models import ConfirmRecord
 
 
@@ -56,7 +57,7 @@ class Confirms(Recording):
         given = body(request, ConfirmGiven)
 
         def effect() -> Answer:
-            made = confirming.confirm(sender(request, given), job.pk, **rest(given))
+            made = confirming.confirm(sender(request, given), job.pk, PointSeen(**rest(given)))
             raised = made.raised.pk if made.raised else None
             left = [point.words for point in points.missing_points(made.record.job)]
             more = {"raised": raised, "ended": made.ended, "missing": left}

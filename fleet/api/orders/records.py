@@ -45,6 +45,7 @@ from fleet.faults import Fault
 from fleet.people.roles import Right
 from fleet.stores.models import Product
 from fleet.workorders import checks, fluids, late, photos, recording, torques
+from fleet.workorders.fluids import Pouring
 from fleet.workorders.makers_figure import MakersFigure
 from fleet.workorders.models import (
     FluidRecord,
@@ -55,6 +56,7 @@ from fleet.workorders.models import (
     TorqueRecord,
     WorkOrder,
 )
+from fleet.workorders.torques import Tightened
 
 
 class JpegRenderer(BaseRenderer):
@@ -166,7 +168,9 @@ class Torques(Recording):
         def effect() -> Answer:
             if noted := _noted(request, job, "torque", given):
                 return noted
-            row = torques.torque(sender(request, given), job.pk, **_tightened(rest(given)))
+            row = torques.torque(
+                sender(request, given), job.pk, Tightened(**_tightened(rest(given)))
+            )
             return _kept(TorqueRecord, row.pk, {"warning": torques.calibration_warning(row)})
 
         return once(request, effect)
@@ -205,7 +209,9 @@ class Fluids(Recording):
         def effect() -> Answer:
             if noted := _noted(request, job, "fluid", given):
                 return noted
-            poured = fluids.fluid(sender(request, given), job.pk, **{**rest(given), **named})
+            poured = fluids.fluid(
+                sender(request, given), job.pk, Pouring(**{**rest(given), **named})
+            )
             raised = poured.raised.pk if poured.raised else None
             more = {"raised": raised, "proposals": list(poured.proposals)}
             return _kept(FluidRecord, poured.record.pk, more)

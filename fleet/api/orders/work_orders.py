@@ -42,6 +42,7 @@ from fleet.api.signin import caller, depots_for
 from fleet.people.roles import Right
 from fleet.trials.blind import orders_shown
 from fleet.workorders import findings, issue, jobcard, outside, restrictions
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.listing import (
     AT_WORK,
     a_day,
@@ -51,6 +52,7 @@ from fleet.workorders.listing import (
     with_jobs,
 )
 from fleet.workorders.models import Raising, WorkOrder
+from fleet.workorders.outside import InvoicedWork
 
 NEWEST_FIRST = Order("work orders", ("id",), descending=True)
 BY_DAY = Order("work orders by day", ("sort_on", "id"))
@@ -176,15 +178,17 @@ class WorkOrders(Resource):
         def effect() -> Answer:
             order = issue.draft(
                 sender(request, given),
-                vehicle_id=vehicle.pk,
-                service_ids=[service.pk for service in services],
-                other_work=[(one["title"], one["minutes"]) for one in given["other_work"]],
-                planned_on=given.get("planned_on"),
-                assigned_to=person,
-                raising=given["raising"],
-                override_reason=given["override_reason"],
-                reason=given["reason"],
-                join_early=given["join_early"],
+                OrderDraft(
+                    vehicle_id=vehicle.pk,
+                    service_ids=[service.pk for service in services],
+                    other_work=[(one["title"], one["minutes"]) for one in given["other_work"]],
+                    planned_on=given.get("planned_on"),
+                    assigned_to=person,
+                    raising=given["raising"],
+                    override_reason=given["override_reason"],
+                    reason=given["reason"],
+                    join_early=given["join_early"],
+                ),
             )
             return made(order)
 
@@ -208,14 +212,16 @@ class OutsideWork(Resource):
         def effect() -> Answer:
             order = outside.record(
                 sender(request, given),
-                vehicle=vehicle,
-                services=services,
-                done_on=given["done_on"],
-                odometer_km=given.get("odometer_km"),
-                workshop_name=given["workshop_name"],
-                invoice_number=given["invoice_number"],
-                cost_minor=given.get("cost_minor"),
-                override_reason=given["override_reason"],
+                InvoicedWork(
+                    vehicle=vehicle,
+                    services=services,
+                    done_on=given["done_on"],
+                    odometer_km=given.get("odometer_km"),
+                    workshop_name=given["workshop_name"],
+                    invoice_number=given["invoice_number"],
+                    cost_minor=given.get("cost_minor"),
+                    override_reason=given["override_reason"],
+                ),
             )
             return made(order)
 

@@ -23,6 +23,7 @@ from fleet.workorders import (
     photos,
     restrictions,
 )
+from fleet.workorders.findings import Report
 from fleet.workorders.findings_listed import most_pressing
 from fleet.workorders.models import Finding, WorkOrder
 
@@ -43,13 +44,15 @@ def report(
     slug = given.get("compartment", "")
     found = findings.report(
         actor,
-        vehicle=vehicle,
-        kind=given.get("finding", ""),
-        severity=given.get("severity", ""),
-        text=given.get("text", ""),
-        client_key=given.get("client_key", ""),
-        compartment=places.filter(slug=slug).first() if slug else None,
-        found_by=given.get("found_by") or Finding.FoundBy.MECHANIC,
+        Report(
+            vehicle=vehicle,
+            kind=given.get("finding", ""),
+            severity=given.get("severity", ""),
+            text=given.get("text", ""),
+            client_key=given.get("client_key", ""),
+            compartment=places.filter(slug=slug).first() if slug else None,
+            found_by=given.get("found_by") or Finding.FoundBy.MECHANIC,
+        ),
     )
     if picture is not None:
         key = f"{given.get('client_key', '')[:58]}-photo"

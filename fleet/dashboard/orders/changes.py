@@ -16,6 +16,7 @@ from fleet.people.roles import Right, may, who_may
 from fleet.readings.models import Verdict
 from fleet.units import UnitError, number
 from fleet.workorders import ending, joblist, late, progress, read_again
+from fleet.workorders.ending import AtFinish
 from fleet.workorders.models import Job, WorkOrder
 
 State = WorkOrder.State
@@ -173,13 +174,15 @@ def _finish(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> S
     found = ending.finish(
         actor,
         order.pk,
-        odometer=read_number(given.get("odometer", ""), "odometer"),
-        unit="mi" if given.get("unit") == "mi" else "km",
-        fit_for_use=given.get("fit_for_use", ""),
-        restriction=given.get("restriction", ""),
-        because=given.get("because", ""),
-        engine_hours=read_number(hours, "engine hours") if hours else None,
-        answers=answers_of(given),
+        AtFinish(
+            odometer=read_number(given.get("odometer", ""), "odometer"),
+            unit="mi" if given.get("unit") == "mi" else "km",
+            fit_for_use=given.get("fit_for_use", ""),
+            restriction=given.get("restriction", ""),
+            because=given.get("because", ""),
+            engine_hours=read_number(hours, "engine hours") if hours else None,
+            answers=answers_of(given),
+        ),
         version=version,
     )
     chain.refresh([order.vehicle_id], actor.now)

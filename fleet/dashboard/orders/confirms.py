@@ -7,6 +7,7 @@ from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.units import UnitError, number, temperature_c, torque_nm
 from fleet.workorders import confirming, points
+from fleet.workorders.confirming import PointSeen
 from fleet.workorders.models import ConfirmRecord, Job, TorqueRecord, WorkOrder
 from fleet.workorders.quantities import decimal_mark
 
@@ -32,15 +33,17 @@ def keep(actor: Actor, job: Job, text: Callable[[str], str]) -> str:
     done = confirming.confirm(
         actor,
         job.pk,
-        client_key=text("client_key"),
-        rule=rule,
-        step=number,
-        point=text("point"),
-        seen=_seen(text("seen")),
-        value=_value(value, text("unit")) if value else None,
-        unit=text("unit"),
-        temperature_c=_temperature_c(temperature) if temperature else None,
-        override_reason=text("override_reason"),
+        PointSeen(
+            client_key=text("client_key"),
+            rule=rule,
+            step=number,
+            point=text("point"),
+            seen=_seen(text("seen")),
+            value=_value(value, text("unit")) if value else None,
+            unit=text("unit"),
+            temperature_c=_temperature_c(temperature) if temperature else None,
+            override_reason=text("override_reason"),
+        ),
     )
     said = [f"{done.record}."]
     said += [f"Finding reported: {done.raised.text}"] if done.raised else []

@@ -21,6 +21,7 @@ from fleet.people.models import Person
 from fleet.people.roles import Right, depots_of
 from fleet.today import today_at
 from fleet.workorders import escalate, issue, listing, progress
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.listing import MOST_AT_ONCE
 from fleet.workorders.models import Escalation, Job, WorkOrder
 
@@ -122,10 +123,12 @@ def _again(actor: Actor, job: Job, reason: str) -> WorkOrder:
         progress.settle_job(actor, job.pk, reason=reason or "again on a new order")
         return issue.draft(
             actor,
-            vehicle_id=job.vehicle_id,
-            service_ids=[job.service_id] if job.service_id else [],
-            other_work=[] if job.service_id else [(job.title, job.minutes)],
-            reason=f"again after {job.order}: {job.reason}"[:300],
+            OrderDraft(
+                vehicle_id=job.vehicle_id,
+                service_ids=[job.service_id] if job.service_id else [],
+                other_work=[] if job.service_id else [(job.title, job.minutes)],
+                reason=f"again after {job.order}: {job.reason}"[:300],
+            ),
         )
 
 

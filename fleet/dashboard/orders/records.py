@@ -18,12 +18,15 @@ from fleet.stores.models import Product
 from fleet.units import UnitError, number, torque_nm
 from fleet.vehicles.models import Compartment
 from fleet.workorders import checks, findings, fluids, late, photos, recording, torques
+from fleet.workorders.findings import Report
+from fleet.workorders.fluids import Pouring
 from fleet.workorders.makers_figure import MakersFigure
 from fleet.workorders.models import (
     Job,
     WorkOrder,
 )
 from fleet.workorders.quantities import decimal_mark
+from fleet.workorders.torques import Tightened
 
 
 @dataclass(frozen=True)
@@ -95,14 +98,16 @@ def _torque(sent: Sent) -> str:
     record = torques.torque(
         sent.actor,
         sent.job().pk,
-        fastener=sent.text("fastener"),
-        from_maker=None if sent.text("fastener") else _makers_figure(sent),
-        point=sent.text("point"),
-        client_key=sent.text("client_key"),
-        torque_nm=_torque_nm(typed) if typed else None,
-        typed_text=typed,
-        wrench=sent.text("wrench"),
-        override_reason=sent.text("override_reason"),
+        Tightened(
+            fastener=sent.text("fastener"),
+            from_maker=None if sent.text("fastener") else _makers_figure(sent),
+            point=sent.text("point"),
+            client_key=sent.text("client_key"),
+            torque_nm=_torque_nm(typed) if typed else None,
+            typed_text=typed,
+            wrench=sent.text("wrench"),
+            override_reason=sent.text("override_reason"),
+        ),
     )
     wrench = f"wrench {record.wrench}" if record.wrench else "no wrench noted"
     as_typed = f" as typed: {record.typed}" if record.typed else ""
@@ -136,15 +141,17 @@ def _fluid(sent: Sent) -> str:
     poured = fluids.fluid(
         sent.actor,
         sent.job().pk,
-        way=sent.text("way"),
-        compartment=_compartment(sent),
-        quantity=sent.text("litres"),
-        keep_quart=bool(sent.text("keep_quart")),
-        client_key=sent.text("client_key"),
-        look=sent.text("look"),
-        product=_product(sent.text("product")),
-        batch=sent.text("batch"),
-        override_reason=sent.text("override_reason"),
+        Pouring(
+            way=sent.text("way"),
+            compartment=_compartment(sent),
+            quantity=sent.text("litres"),
+            keep_quart=bool(sent.text("keep_quart")),
+            client_key=sent.text("client_key"),
+            look=sent.text("look"),
+            product=_product(sent.text("product")),
+            batch=sent.text("batch"),
+            override_reason=sent.text("override_reason"),
+        ),
     )
     words = str(poured.record)
     said = [f"{words[0].upper()}{words[1:]}."]
@@ -205,13 +212,15 @@ def _finding(sent: Sent) -> str:
     picture = photos.decoded(sent.photo.read(photos.MOST_BYTES + 1)) if sent.photo else None
     found = findings.report(
         sent.actor,
-        vehicle=sent.order.vehicle,
-        kind=sent.text("finding"),
-        severity=sent.text("severity"),
-        text=sent.text("text"),
-        client_key=sent.text("client_key"),
-        compartment=_compartment(sent),
-        order=sent.order,
+        Report(
+            vehicle=sent.order.vehicle,
+            kind=sent.text("finding"),
+            severity=sent.text("severity"),
+            text=sent.text("text"),
+            client_key=sent.text("client_key"),
+            compartment=_compartment(sent),
+            order=sent.order,
+        ),
     )
     if picture is not None:
         key = f"{sent.text('client_key')[:58]}-photo"

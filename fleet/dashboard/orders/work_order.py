@@ -20,7 +20,7 @@ from fleet.dashboard.orders.changes import (
 from fleet.dashboard.orders.job_card import page as card_page
 from fleet.dashboard.orders.kept import kept
 from fleet.dashboard.orders.lines import order_seen_by
-from fleet.due.listing import due_rows
+from fleet.due.listing import DueFilter, due_rows
 from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
 from fleet.people.models import Person
@@ -96,7 +96,9 @@ def _why(order: WorkOrder) -> dict[str, Any]:
     in, and whether what it takes is on the shelf; asked while there is work to do."""
     if order.state not in progress.BEFORE_THE_END:
         return {}
-    rows = due_rows(depots=[order.vehicle.depot.slug], vehicle=order.vehicle.fleet_number)
+    rows = due_rows(
+        DueFilter(depots=[order.vehicle.depot.slug], vehicle=order.vehicle.fleet_number)
+    )
     wanted = set(listing.services_to_do(order).values_list("service_id", flat=True))
     due = {row.service_id: row for row in rows if row.service_id in wanted}
     own = order.where == WorkOrder.Where.OWN

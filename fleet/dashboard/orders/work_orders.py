@@ -27,7 +27,7 @@ from fleet.dashboard.orders.lines import (
     read_order_filters,
 )
 from fleet.dashboard.views.vehicle import refused
-from fleet.due.listing import due_rows
+from fleet.due.listing import DueFilter, due_rows
 from fleet.due.models import Service
 from fleet.faults import Fault
 from fleet.people.actor import Actor
@@ -35,6 +35,7 @@ from fleet.people.roles import Right, may, mechanics_of
 from fleet.today import oldest_day, today_at
 from fleet.workorders import evidence, issue, listing
 from fleet.workorders.draft_many import draft_many
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.listing import MOST_AT_ONCE
 
 PAGE_ROWS = 40
@@ -77,7 +78,7 @@ def orders_page(
         "week": listing.weeks_drafts(scope.chosen, today) if releases else [],
         "week_ends": listing.week_ends(today),
         "months": evidence.on_time(list(days), months_back(today, MONTHS_SHOWN - 1), today),
-        "overdue": due_rows(depots=scope.slugs, states=["overdue"], now=now),
+        "overdue": due_rows(DueFilter(depots=scope.slugs, states=["overdue"]), now=now),
         "released": request.session.pop("released", []) if releases else [],
         "asked": asked,
         "query": filters.query,
@@ -110,11 +111,13 @@ def draft_order(request: SignedIn, actor: Actor) -> HttpResponse:
     other = request.POST.get("other_work", "").strip()
     order = issue.draft(
         actor,
-        vehicle_id=vehicle.pk,
-        service_ids=list(services.values_list("pk", flat=True)),
-        other_work=[(other[:120], 0)] if other else [],
-        planned_on=read_day(request.POST),
-        reason=request.POST.get("reason", "").strip()[:300],
+        OrderDraft(
+            vehicle_id=vehicle.pk,
+            service_ids=list(services.values_list("pk", flat=True)),
+            other_work=[(other[:120], 0)] if other else [],
+            planned_on=read_day(request.POST),
+            reason=request.POST.get("reason", "").strip()[:300],
+        ),
     )
     titles = ", ".join(order.jobs.values_list("title", flat=True))
     messages.success(request, f"{order} is drafted for {vehicle}: {titles}.")

@@ -15,6 +15,7 @@ from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import depots_of
 from fleet.stores import ledger
+from fleet.stores.ledger import Receipt, Transfer
 from fleet.stores.levels import Level, LotLevel
 from fleet.stores.models import Arrival, Item, StockMove
 from fleet.stores.money import to_minor
@@ -107,7 +108,9 @@ def enter_move(actor: Actor, given: QueryDict, person: Person) -> str:
     said = f"{item}, {depot}: {amount(quantity, item.unit)}"
     match way:
         case "received":
-            ledger.receive(actor, **place, **batch, quantity=quantity, **_of_receipt(given, depot))
+            ledger.receive(
+                actor, Receipt(**place, **batch, quantity=quantity, **_of_receipt(given, depot))
+            )
         case "counted":
             ledger.count(actor, **place, counted=quantity)
         case "used":
@@ -117,7 +120,7 @@ def enter_move(actor: Actor, given: QueryDict, person: Person) -> str:
         case "transferred":
             to_depot = _depot(person, given.get("to_depot", ""))
             ends: dict[str, Any] = {"from_depot": place.pop("depot"), "to_depot": to_depot}
-            ledger.transfer(actor, **place, **batch, **ends, quantity=quantity)
+            ledger.transfer(actor, Transfer(**place, **batch, **ends, quantity=quantity))
         case _:
             raise Fault("Say what happened: received, counted, used, written off, transferred.")
     return f"{said} {way}."

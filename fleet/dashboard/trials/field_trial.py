@@ -32,7 +32,7 @@ from fleet.trials.listing import rated_at_an_age, tried_vehicles
 from fleet.trials.models import Trial, TrialResult
 from fleet.trials.outcome import as_shown, frozen_of, shown, today_of
 from fleet.trials.paying import in_words
-from fleet.trials.rate import name_property
+from fleet.trials.rate import LabLimits, name_property
 from fleet.trials.take_in import TakenIn, take_in_ratings, take_in_samples
 
 CHARTS = ("run-in", "equal-age", "interval", "power", "cost")
@@ -199,13 +199,15 @@ def _name_property(request: SignedIn, trial: Trial, actor: Actor) -> str:
     found = name_property(
         actor,
         trial,
-        name=name,
-        slug=slugify(name)[:40],
-        unit=posted.get("unit", "")[:20],
-        low=low,
-        high=high,
-        gathers=posted.get("gathers") == "yes",
-        source=posted.get("source", "")[:300],
+        LabLimits(
+            name=name,
+            slug=slugify(name)[:40],
+            unit=posted.get("unit", "")[:20],
+            low=low,
+            high=high,
+            gathers=posted.get("gathers") == "yes",
+            source=posted.get("source", "")[:300],
+        ),
     )
     return f"Samples are tested for {found}."
 

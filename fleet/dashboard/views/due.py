@@ -1,7 +1,7 @@
 """Due: what is due, how sure that is, and by when to bring it in."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
 
@@ -25,7 +25,7 @@ from fleet.dashboard.frame import Scope, SignedIn, scope_of, show
 from fleet.dashboard.orders.marks import marks_of
 from fleet.dashboard.strip import page_scale
 from fleet.dashboard.words import LIMIT_WORDS, MOST_PRESSING, STATE_WORDS, day
-from fleet.due.listing import DueRow, due_counts, due_rows, group_counts
+from fleet.due.listing import DueFilter, DueRow, due_counts, due_rows, group_counts
 from fleet.due.models import Service
 from fleet.due.ordering import monday_of, week_of
 from fleet.people.models import SavedView
@@ -104,14 +104,12 @@ def due(request: SignedIn) -> HttpResponse:
     goes_by_key = after is not None and filters.order.is_soonest_first
     before = 1 if skip and not goes_by_key else 0  # the row before tells which group goes on
     found = due_rows(
-        depots=scope.slugs,
-        states=filters.states or None,
+        filters.wanted(scope.slugs, today),
         order=filters.order,
         after=after if goes_by_key else None,
         skip=0 if goes_by_key else skip - before,
         limit=before + size + 1,
         now=now,
-        **filters.for_listing(today),
     )
     shown = found[before : before + size]
     choices = _choices(request, scope, filters, now)
@@ -136,17 +134,17 @@ def due(request: SignedIn) -> HttpResponse:
 
 def _choices(request: SignedIn, scope: Scope, filters: DueFilters, now: datetime) -> dict[str, Any]:
     today = _today(scope, now)
-    narrowed = filters.for_listing(today)
-    counts = _by_state(scope, now, narrowed)
-    before = {**narrowed, "since": None, "until": narrowed["since"]}
-    earlier = _by_state(scope, now, before) if narrowed["since"] else {}
+    wanted = filters.wanted(scope.slugs, today)
+    counts = _by_state(wanted, now)
+    before = replace(wanted, since=None, until=wanted.since)
+    earlier = _by_state(before, now) if wanted.since else {}
     return {
         "states": [
             StateChoice(state, count, state in filters.states, filters.toggled(state).query)
             for state, count in counts.items()
         ],
         "listed": sum(counts[state] for state in filters.states or counts),
-        "first": narrowed["since"],
+        "first": wanted.since,
         "earlier": earlier.get("overdue", 0) + earlier.get("probably_overdue", 0),
         "unknown": counts["history_unknown"],
         "services": _services(scope),
@@ -154,9 +152,9 @@ def _choices(request: SignedIn, scope: Scope, filters: DueFilters, now: datetime
     }
 
 
-def _by_state(scope: Scope, now: datetime, narrowed: dict[str, Any]) -> dict[str, int]:
+def _by_state(wanted: DueFilter, now: datetime) -> dict[str, int]:
     counts = dict.fromkeys(MOST_PRESSING, 0)
-    for (_, state), number in due_counts(scope.slugs, now, **narrowed).items():
+    for (_, state), number in due_counts(wanted, now).items():
         counts[state] += number
     return counts
 
@@ -180,10 +178,8 @@ def _lines(
     counts = group_counts(
         by,
         {row.group(by) for row in rows},
-        depots=scope.slugs,
-        states=filters.states or None,
-        now=now,
-        **filters.for_listing(_today(scope, now)),
+        filters.wanted(scope.slugs, _today(scope, now)),
+        now,
     )
     last = before[0].group(by) if before else None
     for row in rows:
@@ -220,12 +216,10 @@ def due_file(request: SignedIn, ending: str) -> HttpResponse:
     scope, filters, now = scope_of(request), read_filters(request.GET), timezone.now()
     today = _today(scope, now)
     rows = due_rows(
-        depots=scope.slugs,
-        states=filters.states or None,
+        filters.wanted(scope.slugs, today),
         order=filters.order,
         limit=FILE_ROWS,
         now=now,
-        **filters.for_listing(today),
     )
     return table_file(f"due-{today}", ending, HEADINGS, map(_cells, rows))
 

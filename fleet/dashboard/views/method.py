@@ -16,7 +16,7 @@ from fleet.dashboard.assumptions import CHAPTERS
 from fleet.dashboard.frame import SignedIn, scope_of, show
 from fleet.dashboard.plotly_bundle import MAP_STYLE_ID
 from fleet.due import widening
-from fleet.due.listing import DueRow, due_rows
+from fleet.due.listing import DueFilter, DueRow, due_rows
 from fleet.due.models import BacktestResult
 from fleet.duty.models import Criterion
 from fleet.hindcast import backtest
@@ -44,7 +44,9 @@ def method(request: SignedIn) -> HttpResponse:
 
 def _example(depots: list[str]) -> DueRow | None:
     """A service of one of the reader's own vehicles that has three different dates, the soonest."""
-    rows = due_rows(depots=depots, states=["due_this_month", "later"], limit=EXAMPLES_LOOKED_AT)
+    rows = due_rows(
+        DueFilter(depots=depots, states=["due_this_month", "later"]), limit=EXAMPLES_LOOKED_AT
+    )
     return next((row for row in rows if row.p10 and row.p10 != row.p90), None)
 
 

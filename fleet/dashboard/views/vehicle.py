@@ -32,9 +32,10 @@ from fleet.dashboard.vehicle_facts import (
 from fleet.dashboard.vehicle_forms import DutyForm, ReadingForm, Source, faults
 from fleet.due.back_date import decide
 from fleet.due.explain import explain
-from fleet.due.listing import DueRow, due_rows
+from fleet.due.listing import DueFilter, DueRow, due_rows
 from fleet.due.models import Service
 from fleet.faults import Fault, Question
+from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of, may
 from fleet.readings.enter import enter
 from fleet.readings.listing import newest_first
@@ -127,7 +128,7 @@ def asked_back(request: SignedIn, seen: Vehicle, question: Question) -> HttpResp
 
 
 def _due(seen: Vehicle, now: datetime) -> list[DueRow]:
-    return due_rows(depots=[seen.depot.slug], vehicle=seen.fleet_number, now=now)
+    return due_rows(DueFilter(depots=[seen.depot.slug], vehicle=seen.fleet_number), now=now)
 
 
 def _readings(request: SignedIn, seen: Vehicle, before_id: int | None) -> list[ReadingLine]:
@@ -237,14 +238,13 @@ def override_duty(request: SignedIn, fleet_number: str) -> HttpResponse:
 def _decide(request: SignedIn, seen: Vehicle, given: dict[str, Any]) -> None:
     until_on: date = given["until_on"]
     decide(
+        Actor(request.user, "page", timezone.now()),
         vehicle=seen,
         compartment=given["compartment"],
         duty_class=given["duty_class"],
         from_on=given["from_on"],
         until_on=until_on,
         reason=given["reason"],
-        person=request.user,
-        now=timezone.now(),
         override_reason=request.POST.get("override_reason", ""),
     )
     chain.refresh([seen.pk], timezone.now())

@@ -26,6 +26,7 @@ from fleet.vehicles.own_unit import figures, from_own, odometer_unit
 from fleet.visits import other_work
 from fleet.workorders import findings, fluid_for, outside, papers, restrictions
 from fleet.workorders.models import DoNotUse, Restriction
+from fleet.workorders.outside import InvoicedWork
 
 Enter = Callable[[SignedIn, Vehicle, Actor], str]
 
@@ -165,17 +166,19 @@ def enter_outside_work(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
     try:
         order = outside.record(
             actor,
-            vehicle=seen,
-            services=list(
-                Service.objects.filter(vehicle_type=seen.vehicle_type_id, slug__in=slugs)
+            InvoicedWork(
+                vehicle=seen,
+                services=list(
+                    Service.objects.filter(vehicle_type=seen.vehicle_type_id, slug__in=slugs)
+                ),
+                done_on=done_on,
+                odometer_km=_total_km(request, km, "odometer"),
+                workshop_name=given.get("workshop_name", ""),
+                invoice_number=given.get("invoice_number", ""),
+                cost_minor=round(read_number(cost, "cost") * 100) if cost else None,
+                document=document,
+                override_reason=given.get("override_reason", ""),
             ),
-            done_on=done_on,
-            odometer_km=_total_km(request, km, "odometer"),
-            workshop_name=given.get("workshop_name", ""),
-            invoice_number=given.get("invoice_number", ""),
-            cost_minor=round(read_number(cost, "cost") * 100) if cost else None,
-            document=document,
-            override_reason=given.get("override_reason", ""),
         )
     except Fault:
         papers.discard(document)
