@@ -125,7 +125,7 @@ def stopped(folder: Path) -> Iterator[None]:
         It is served.
     """
     with (folder / "serve.lock").open("a+") as file:
-        if not _held(file):
+        if not _locked(file):
             raise ServedAlready(
                 f"{folder} is being served: end it first, so that nothing comes in there later."
             )
