@@ -143,6 +143,11 @@ def proposals(depot_slugs: Collection[str]) -> QuerySet[OrderProposal]:
     return found.select_related("depot", "item", "pack").order_by("order_by_on", "item__name")
 
 
+def to_order_by(depot_slugs: Collection[str], on: date) -> QuerySet[OrderProposal]:
+    """What is to be ordered on a day at the latest."""
+    return proposals(depot_slugs).filter(order_by_on__lte=on)
+
+
 def transfer_proposals(depot_slugs: Collection[str]) -> QuerySet[TransferProposal]:
     """What other depots should give these, the most pressing first."""
     found = TransferProposal.objects.filter(depot__slug__in=depot_slugs)

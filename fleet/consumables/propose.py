@@ -19,7 +19,7 @@ from fleet.consumables.ahead import Ahead
 from fleet.consumables.models import OrderProposal, StockNeed, TransferProposal
 from fleet.consumables.position import Position, forecast_days, positions
 from fleet.consumables.recipes import Recipes
-from fleet.faults import Refused
+from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.stores import ledger, ordering
 from fleet.stores.doubt import Because
@@ -300,6 +300,30 @@ def order(
             due_on=due_on,
             override_reason=override_reason,
         )
+
+
+def order_many(
+    actor: Actor, shown: Mapping[int, tuple[int, date]], rows: Iterable[OrderProposal]
+) -> tuple[list[Arrival], list[Fault]]:
+    """Note many proposals as ordered, each as it was shown; what refuses the others.
+
+    Parameters
+    ----------
+    shown
+        Quantity [mL or pieces] and the day it comes, by proposal.
+    rows
+        These proposals as they stand now.
+    """
+    ordered, faults = [], []
+    for row in rows:
+        quantity, due_on = shown[row.pk]
+        try:
+            if quantity != row.quantity:
+                raise Refused(f"Of {row.item} at {row.depot} another quantity is proposed by now.")
+            ordered.append(order(actor, row, due_on))
+        except Fault as fault:
+            faults.append(fault)
+    return ordered, faults
 
 
 def hand_over(actor: Actor, proposal: TransferProposal, *, key: str) -> list[StockMove]:

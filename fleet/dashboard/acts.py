@@ -8,6 +8,7 @@ from django.contrib import messages
 from django.core.exceptions import PermissionDenied
 from django.http import HttpResponse
 from django.shortcuts import redirect
+from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
@@ -61,3 +62,17 @@ def act(
         return view
 
     return decorated
+
+
+def back(request: SignedIn, page: str, query: str = "") -> HttpResponse:
+    """To the page that a form belongs to; to the overview, where it was sent from there."""
+    named, _, own = request.POST.get("back", "").partition("?")
+    if named == "overview":
+        page, query = named, own[:100]
+    return redirect(f"{reverse(page)}{'?' if query else ''}{query}")
+
+
+def numbers(request: SignedIn, name: str, most: int) -> list[int]:
+    """Ids of the rows that were chosen."""
+    given = request.POST.getlist(name)[:most]
+    return [int(one[:18]) for one in given if one.isdecimal()]

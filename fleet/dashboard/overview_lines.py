@@ -1,7 +1,7 @@
 """How the overview words what the stages read."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time
 from urllib.parse import urlencode
@@ -86,6 +86,7 @@ class NeedWords:
     anchor: str = ""
     first: str = "the oldest since"
     alone: str = "since"  # where there is one only
+    answer: str = ""  # opens what answers it in place
 
 
 KIND = needs.Kind
@@ -112,6 +113,7 @@ NEED_WORDS = {
         "work-orders",
         query=urlencode([("decide", "open")]),
         anchor="#decide-head",
+        answer="Decide here",
     ),
     KIND.SHORT: NeedWords(
         "item to order today",
@@ -120,12 +122,15 @@ NEED_WORDS = {
         "consumables",
         first="the first by",
         alone="by",
+        answer="Say that they are ordered",
     ),
     KIND.HELD: NeedWords(
         "reading held",
         "readings held",
         "Until it is settled, due dates rest on older readings.",
         "readings",
+        anchor="#held-head",
+        answer="Settle here",
     ),
     KIND.NO_DAY: NeedWords(
         "released order without a day",
@@ -133,6 +138,7 @@ NEED_WORDS = {
         "On no mechanic's list until it has a day.",
         "work-orders",
         query=urlencode([("day", NO_DAY), ("state", "released")]),
+        answer="Plan here",
     ),
     KIND.DEFERRAL: NeedWords(
         "deferral ends",
@@ -170,15 +176,23 @@ class NeedLine:
     first: str  # before the day of the oldest
     first_on: date | None
     address: str
+    answer: str
+    in_place: str  # address of the form that answers it here; empty: it is answered elsewhere
 
 
-def need_lines(found: Sequence[Need], scope: Scope, *, enters_history: bool) -> list[NeedLine]:
-    """Each with a link to the page on which it is answered, or is at least seen."""
+def need_lines(
+    found: Sequence[Need], scope: Scope, *, enters_history: bool, here: Collection[needs.Kind]
+) -> list[NeedLine]:
+    """Each with a link to the page on which it is answered, or is at least seen; those of some
+    kinds with a form in place."""
     own = {} if enters_history else {KIND.UNKNOWN: UNKNOWN_SEEN}
-    return [_need_line(one, own.get(one.kind, NEED_WORDS[one.kind]), scope) for one in found]
+    return [
+        _need_line(one, own.get(one.kind, NEED_WORDS[one.kind]), scope, in_place=one.kind in here)
+        for one in found
+    ]
 
 
-def _need_line(need: Need, said: NeedWords, scope: Scope) -> NeedLine:
+def _need_line(need: Need, said: NeedWords, scope: Scope, *, in_place: bool) -> NeedLine:
     own = urlencode({"depot": scope.depot}) if scope.depot else ""
     query = "&".join(filter(None, (own, said.query)))
     return NeedLine(
@@ -188,7 +202,14 @@ def _need_line(need: Need, said: NeedWords, scope: Scope) -> NeedLine:
         first=said.alone if need.count == 1 else said.first,
         first_on=local_day(need.oldest_at, scope),
         address=f"{reverse(said.page)}{'?' if query else ''}{query}{said.anchor}",
+        answer=said.answer,
+        in_place=_answer_address(need.kind, own) if in_place else "",
     )
+
+
+def _answer_address(kind: needs.Kind, query: str) -> str:
+    where = reverse("overview-need", args=[kind.replace(" ", "-")])
+    return f"{where}{'?' if query else ''}{query}"
 
 
 def local_day(at: datetime | None, scope: Scope) -> date | None:

@@ -18,7 +18,7 @@ from fleet.dashboard.orders.order_papers import (
     withdraw_record,
     withdraw_substitute,
 )
-from fleet.dashboard.orders.releasing import release_orders, take_back_orders
+from fleet.dashboard.orders.releasing import plan_orders, release_orders, take_back_orders
 from fleet.dashboard.orders.todays_orders import service_worker, todays_orders
 from fleet.dashboard.orders.work_order import change_order, work_order
 from fleet.dashboard.orders.work_orders import draft_order, draft_orders, work_orders
@@ -32,6 +32,7 @@ from fleet.dashboard.readings.readings import (
     upload_rows,
     upload_state,
 )
+from fleet.dashboard.readings.settle_many import settle_readings
 from fleet.dashboard.signin import sign_in, sign_in_by_link, sign_out
 from fleet.dashboard.stock.consumables import (
     collect_used_fluid,
@@ -41,6 +42,7 @@ from fleet.dashboard.stock.consumables import (
     order_proposed,
     transfer_proposed,
 )
+from fleet.dashboard.stock.proposals import order_all_proposed
 from fleet.dashboard.stock.stock import move_stock, stock, stock_file, take_move_back
 from fleet.dashboard.trials.field_trial import change_trial, field_trial, field_trial_chart
 from fleet.dashboard.trials.field_trials import field_trials, set_up_trial
@@ -53,6 +55,7 @@ from fleet.dashboard.views.evidence import evidence, evidence_file
 from fleet.dashboard.views.home import home
 from fleet.dashboard.views.method import method, method_chart, start_backtest
 from fleet.dashboard.views.overview import overview, overview_chart, overview_file
+from fleet.dashboard.views.overview_need import overview_need
 from fleet.dashboard.views.people_and_tokens import (
     add_person,
     add_token,
@@ -103,6 +106,7 @@ from fleet.dashboard.visits.workshop_days import plan_anew, workshop_days
 urlpatterns = [
     path("", home, name="home"),
     path("overview", overview, name="overview"),
+    path("overview/needs/<slug:kind>", overview_need, name="overview-need"),
     re_path(r"^overview/(?P<drawing>weeks|late)$", overview_chart, name="overview-chart"),
     re_path(
         r"^overview/(?P<drawing>weeks|late)\.(?P<ending>csv|xlsx)$",
@@ -125,6 +129,7 @@ urlpatterns = [
     path("vehicles/<str:fleet_number>/services/<slug:service>/why", why, name="why"),
     path("readings", readings, name="readings"),
     path("readings/held", readings_more, name="readings-more"),
+    path("readings/settle", settle_readings, name="settle-readings"),
     path("readings/<int:reading_id>/settle", settle_reading, name="settle-reading"),
     path("readings/uploads", upload, name="upload"),
     path("readings/uploads/<int:upload_id>", upload_rows, name="upload-rows"),
@@ -136,6 +141,7 @@ urlpatterns = [
         name="upload-file",
     ),
     path("consumables/proposals/<int:proposal_id>", order_proposed, name="order-proposed"),
+    path("consumables/proposals", order_all_proposed, name="order-all-proposed"),
     path("consumables/transfers/<int:proposal_id>", transfer_proposed, name="transfer-proposed"),
     path("consumables/orders/<int:arrival_id>", give_up_order, name="give-up-order"),
     path("consumables/used-fluid", collect_used_fluid, name="collect-used-fluid"),
@@ -163,6 +169,7 @@ urlpatterns = [
     path("service-worker.js", service_worker, name="service-worker"),
     path("work-orders", work_orders, name="work-orders"),
     path("work-orders/release", release_orders, name="release-orders"),
+    path("work-orders/plan", plan_orders, name="plan-orders"),
     path("work-orders/take-back", take_back_orders, name="take-back-orders"),
     path("work-orders/draft", draft_order, name="draft-order"),
     path("work-orders/draft-many", draft_orders, name="draft-orders"),

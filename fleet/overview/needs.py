@@ -23,7 +23,7 @@ from django.db.models.expressions import RawSQL
 from django.db.models.functions import Cast
 
 from fleet import bulk
-from fleet.consumables.listing import proposals
+from fleet.consumables.listing import to_order_by
 from fleet.due import defer
 from fleet.due.models import DueDate
 from fleet.due.periods import unknown
@@ -32,7 +32,7 @@ from fleet.readings.listing import held
 from fleet.usage.models import UsageState
 from fleet.vehicles.models import Depot, Meter, Vehicle
 from fleet.workorders import escalate, findings, listing
-from fleet.workorders.models import Finding, WorkOrder
+from fleet.workorders.models import Finding
 
 UNREAD_D = 30  # a meter nobody has read for so long; our choice
 READ_D = 7  # a reading no older is fresh; our choice
@@ -99,11 +99,10 @@ def _waiting(
     yield _counted(listing.returned_jobs(depots), Kind.DECIDE, "ended_at")
     yield _counted(defer.waiting_for(person, depots), Kind.DECIDE, "created_at")
     yield _counted(listing.orders_with_late_records(depots, person), Kind.DECIDE, "late_since")
-    late = proposals([depot.slug for depot in depots]).filter(order_by_on__lte=today)
+    late = to_order_by([depot.slug for depot in depots], today)
     yield _counted(late, Kind.SHORT, "order_by_on")
     yield _counted(held(depots), Kind.HELD, "received_at")
-    no_day = listing.planned_for(listing.orders_at(depots, [WorkOrder.State.RELEASED]), None)
-    yield _counted(no_day, Kind.NO_DAY, "released_at")
+    yield _counted(listing.released_without_day(depots), Kind.NO_DAY, "released_at")
     yield _counted(_ending(depots, today), Kind.DEFERRAL, "until_on")
     yield _counted(unknown(depots), Kind.UNKNOWN, "p50")  # no day: nobody knows since when
 

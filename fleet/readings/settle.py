@@ -1,5 +1,7 @@
 """A person decides about a held reading: one function, called by page, API and command line."""
 
+from collections.abc import Sequence
+
 import numpy as np
 from django.db import transaction
 from django.utils import timezone
@@ -74,6 +76,25 @@ def settle(
         _apply(reading, action, chosen, person, reason)
         judge.replay(np.array([reading.meter_id]), timezone.now(), since=reading.taken_at)
     return decision
+
+
+def settle_many(
+    reading_ids: Sequence[int], *, action: str, person: Person | None, reason: str, channel: str
+) -> dict[int, Fault | None]:
+    """The same decision about many held readings, each with its own row: what refuses each, or
+    None. One that a decision on another has settled is left as it is; the caller refreshes."""
+    found: dict[int, Fault | None] = {}
+    for pk in reading_ids:
+        try:
+            with transaction.atomic():
+                if _locked(pk).verdict != Verdict.HELD:
+                    raise Fault("It is held no more.")
+                settle(reading_id=pk, action=action, person=person, reason=reason, channel=channel)
+        except Fault as fault:
+            found[pk] = fault
+        else:
+            found[pk] = None
+    return found
 
 
 def _locked(reading_id: int) -> Reading:

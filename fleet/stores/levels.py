@@ -138,3 +138,9 @@ def _look(row: dict[str, Any], too_old: int, today: date) -> tuple[str, ...]:
         due_on = row["arrives_on"]
         found.append(f"was due on {due_on.day} {due_on:%b %Y}: ask the supplier")
     return tuple(found)
+
+
+def lead_times(depot_ids: Collection[int]) -> dict[tuple[int, int], int]:
+    """Days from an order until it comes, by depot and item."""
+    rows = Stock.objects.filter(depot__in=depot_ids).values_list("depot", "item", "lead_time_d")
+    return {(depot_id, item_id): days for depot_id, item_id, days in rows}

@@ -53,6 +53,11 @@ def planned_for(rows: QuerySet[WorkOrder], on: date | None) -> QuerySet[WorkOrde
     return rows.filter(planned_on=on)
 
 
+def released_without_day(depots: Depots) -> QuerySet[WorkOrder]:
+    """Orders that were released, and are on nobody's list for want of a day."""
+    return planned_for(orders_at(depots, [State.RELEASED]), None)
+
+
 def mentioning(rows: QuerySet[WorkOrder], search: str) -> QuerySet[WorkOrder]:
     """Those with some text in their number or their vehicle's."""
     return rows.filter(Q(number__icontains=search) | Q(vehicle__fleet_number__icontains=search))

@@ -7,12 +7,11 @@ from typing import Any
 from django.contrib import messages
 from django.db import transaction
 from django.http import HttpResponse
-from django.shortcuts import get_object_or_404, redirect
-from django.urls import reverse
+from django.shortcuts import get_object_or_404
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
-from fleet.dashboard.acts import act
+from fleet.dashboard.acts import act, back, numbers
 from fleet.dashboard.frame import Scope, SignedIn, needs
 from fleet.due import defer
 from fleet.faults import Fault
@@ -72,7 +71,8 @@ def answer_question(request: SignedIn, actor: Actor, question_id: int) -> str:
 def answer_questions(request: SignedIn) -> HttpResponse:
     """The same answer, for the same reason, for every overdue service chosen."""
     seen = Escalation.objects.filter(vehicle__depot__in=depots_of(request.user))
-    rows = list(seen.filter(pk__in=_chosen(request, "question")).select_related("vehicle"))
+    chosen = numbers(request, "question", MOST_AT_ONCE)
+    rows = list(seen.filter(pk__in=chosen).select_related("vehicle"))
     given, reason = request.POST.get("answer", ""), request.POST.get("reason", "")
     actor = Actor(request.user, "page", timezone.now())
     found = escalate.answer_many(actor, [row.pk for row in rows], given=given, reason=reason)
@@ -98,7 +98,7 @@ def settle_job(request: SignedIn, actor: Actor, job_id: int) -> str:
 def settle_jobs(request: SignedIn) -> HttpResponse:
     """The same decision about every job chosen that came back."""
     seen = Job.objects.filter(order__depot__in=depots_of(request.user))
-    rows = list(seen.filter(pk__in=_chosen(request, "job")).select_related("order"))
+    rows = list(seen.filter(pk__in=numbers(request, "job", MOST_AT_ONCE)).select_related("order"))
     decision, reason = request.POST.get("decision", ""), request.POST.get("reason", "")
     actor = Actor(request.user, "page", timezone.now())
     for job in rows:
@@ -132,11 +132,6 @@ def _again(actor: Actor, job: Job, reason: str) -> WorkOrder:
         )
 
 
-def _chosen(request: SignedIn, name: str) -> list[int]:
-    given = request.POST.getlist(name)[:MOST_AT_ONCE]
-    return [int(one[:18]) for one in given if one.isdecimal()]
-
-
 def _say(request: SignedIn, faults: Iterable[str]) -> None:
     for fault in faults:
         messages.warning(request, fault)
@@ -147,4 +142,4 @@ def _services(number: int) -> str:
 
 
 def _back(request: SignedIn) -> HttpResponse:
-    return redirect(f"{reverse('work-orders')}?{request.POST.get('query', '')[:500]}&decide=open")
+    return back(request, "work-orders", f"{request.POST.get('query', '')[:500]}&decide=open")

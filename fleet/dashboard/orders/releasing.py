@@ -13,10 +13,12 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
+from fleet.dashboard.acts import act, back
 from fleet.dashboard.frame import SignedIn, needs
 from fleet.dashboard.orders.changes import mechanic, read_day
 from fleet.dashboard.orders.lines import order_seen_by
 from fleet.dashboard.orders.work_orders import orders_page
+from fleet.dashboard.words import weekday
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of
@@ -114,14 +116,9 @@ def _released(request: SignedIn, orders: list[WorkOrder], versions: dict[str, st
 
 
 def _release(request: SignedIn, actor: Actor, order: WorkOrder, version: int | None) -> None:
-    planned_on = read_day(request.POST)
-    person = mechanic(request.POST, order.depot_id)
     with transaction.atomic():
         version = progress.release(actor, order.pk, version=version).version
-        if planned_on is not None:
-            version = progress.plan(actor, order.pk, planned_on=planned_on, version=version).version
-        if person is not None:
-            progress.assign(actor, order.pk, person=person, version=version)
+        _plan(request, actor, order, read_day(request.POST), version)
 
 
 @needs(Right.RELEASE)
@@ -141,6 +138,41 @@ def take_back_orders(request: SignedIn) -> HttpResponse:
     if taken:
         messages.success(request, f"{_orders(taken).capitalize()} drafted again.")
     return _back(request)
+
+
+@needs(Right.RELEASE)
+@act("work-orders")
+def plan_orders(request: SignedIn, actor: Actor) -> HttpResponse:
+    """Give the chosen orders a day, a mechanic or both."""
+    planned_on, person = read_day(request.POST), request.POST.get("assigned_to", "")
+    if planned_on is None and not person:
+        raise Fault("Say for which day, or who does it.")
+    planned = 0
+    for number in request.POST.getlist("order")[:MOST_AT_ONCE]:
+        order = order_seen_by(request.user, number)
+        try:
+            _plan(request, actor, order, planned_on, order.version)
+        except Fault as fault:
+            messages.warning(request, f"{order}: {fault}")
+        else:
+            planned += 1
+    if planned:
+        on = "" if planned_on is None else f" for {weekday(planned_on)}"
+        messages.success(request, f"Planned {_orders(planned)}{on}.")
+    elif not request.POST.getlist("order"):
+        messages.error(request, "Choose orders first, then plan them.")
+    return back(request, "work-orders", request.POST.get("query", "")[:500])
+
+
+def _plan(
+    request: SignedIn, actor: Actor, order: WorkOrder, planned_on: date | None, version: int
+) -> None:
+    person = mechanic(request.POST, order.depot_id)
+    with transaction.atomic():
+        if planned_on is not None:
+            version = progress.plan(actor, order.pk, planned_on=planned_on, version=version).version
+        if person is not None:
+            progress.assign(actor, order.pk, person=person, version=version)
 
 
 def _orders(number: int) -> str:

@@ -102,7 +102,8 @@ def _held(request: SignedIn, scope: Scope, after_id: int) -> dict[str, Any]:
     found = listing.held(scope.chosen).filter(pk__gt=after_id)
     lines = reading_lines(with_lines(found)[: HELD_SHOWN + 1], request.user)
     more = lines[HELD_SHOWN - 1].pk if len(lines) > HELD_SHOWN else ""
-    return {"lines": lines[:HELD_SHOWN], "more": more}
+    together = sum(line.may_settle for line in lines) > 1 or after_id > 0
+    return {"lines": lines[:HELD_SHOWN], "more": more, "settle_many": together}
 
 
 @require_POST

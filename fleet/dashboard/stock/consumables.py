@@ -3,7 +3,7 @@
 import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from http import HTTPStatus
 
 from django.http import Http404, HttpResponse
@@ -36,14 +36,15 @@ from fleet.dashboard.frame import (
     show,
 )
 from fleet.dashboard.orders.changes import read_number
-from fleet.dashboard.stock.lines import amount, read_quantity, to_type
+from fleet.dashboard.stock.lines import amount, read_quantity
 from fleet.dashboard.stock.months import MonthChart, month_chart
+from fleet.dashboard.stock.proposals import day_given, in_hand, proposal_lines
 from fleet.dashboard.typed import shown_again
 from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of, may
 from fleet.stores import ordering
-from fleet.stores.models import Arrival, Stock
+from fleet.stores.models import Arrival
 from fleet.stores.ordering import coming
 from fleet.stores.used_fluid import Note, collect
 from fleet.tables import Cell
@@ -119,28 +120,14 @@ def _page(
     until = propose.looks_until(today)
     found = item_lines(demand_rows(today, scope.slugs, MONTHS), months, scope, until)
     pressing = {line.name for line in found if line.troubled}
-    shelves = Stock.objects.filter(depot__in=ids).values_list("depot", "item", "lead_time_d")
-    leads = {(depot_id, item_id): days for depot_id, item_id, days in shelves}
     context = {
-        "proposals": [
-            {
-                "row": row,
-                "quantity": amount(row.quantity, row.item.unit),
-                "typed": to_type(row.quantity, row.item.unit),
-                "needed": amount(row.needed, row.item.unit),
-                "there": _in_hand(row.usable + row.on_order, row.item.unit),
-                "given": amount(row.transferred, row.item.unit) if row.transferred else "",
-                "pack": row.pack and amount(row.pack.quantity, row.item.unit),
-                "due_on": today + timedelta(days=leads.get((row.depot_id, row.item_id), 0)),
-            }
-            for row in wanted
-        ],
+        "proposals": proposal_lines(wanted, today),
         "transfers": [
             {
                 "row": row,
                 "quantity": amount(row.quantity, row.item.unit),
                 "needed": amount(row.needed, row.item.unit),
-                "there": _in_hand(row.usable + row.on_order, row.item.unit),
+                "there": in_hand(row.usable + row.on_order, row.item.unit),
                 "until": until.get((row.from_depot.slug, row.item.slug)),
                 "may_move": may(request.user, Right.KEEP_STOCK, row.from_depot)
                 and may(request.user, Right.KEEP_STOCK, row.depot),
@@ -197,7 +184,7 @@ def order_proposed(request: SignedIn, actor: Actor, proposal_id: int) -> str:
     if row is None:
         raise Fault("That proposal is gone: it was ordered, or is not needed any more.")
     quantity = read_quantity(request.POST.get("quantity", ""), row.item)
-    due_on = _day(request.POST.get("due_on", ""))
+    due_on = day_given(request.POST.get("due_on", ""))
     coming = propose.order(actor, row, due_on, quantity, answers(request.POST))
     return f"{amount(coming.quantity, row.item.unit)} {row.item} on order."
 
@@ -239,26 +226,12 @@ def collect_used_fluid(request: SignedIn, actor: Actor) -> str:
         quantity_ml=round(1000 * read_number(given.get("litres", ""), "litres")),
         carrier=given.get("carrier", "")[:120],
         note_number=given.get("note_number", "")[:60],
-        collected_on=_day(given.get("collected_on", "")),
+        collected_on=day_given(given.get("collected_on", "")),
         tank=given.get("tank", "")[:60],
     )
     key = f"page:{request.user.pk}:{given.get('key', '')[:60]}"
     row = collect(actor, note, key=key)
     return f"{amount(row.quantity_ml, 'mL')} {row.waste_class} collected."
-
-
-def _day(text: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise Fault("Give the day, as 2026-08-31.", about="due_on") from None
-
-
-def _in_hand(quantity: int, unit: str) -> str:
-    """What there is of it; more may have been used than was ever booked in."""
-    if quantity < 0:
-        return f"{amount(-quantity, unit)} more used than is booked in or on order"
-    return f"{amount(quantity, unit)} usable or on order"
 
 
 @require_GET

@@ -23,6 +23,7 @@ from fleet.dashboard.overview_lines import (
     need_lines,
 )
 from fleet.dashboard.plotly_bundle import MAP_STYLE_ID
+from fleet.dashboard.views.overview_need import answered_here
 from fleet.due.periods import Falling, Horizons, Late, falling_due, has_any, late
 from fleet.overview import weeks
 from fleet.overview.needs import needs
@@ -47,7 +48,12 @@ def overview(request: SignedIn) -> HttpResponse:
     seen_at = look(request.user, now)
     told = happened(events(days, scope.chosen, seen_at or now - AT_FIRST), scope)
     depots = depot_lines(scope, by_depot, horizons)
-    lines = need_lines(waiting, scope, enters_history=may(request.user, Right.ENTER_HISTORY))
+    lines = need_lines(
+        waiting,
+        scope,
+        enters_history=may(request.user, Right.ENTER_HISTORY),
+        here=answered_here(request.user),
+    )
     found = late(days, MOST_DRAWN)
     context = {
         "today": horizons.today,
