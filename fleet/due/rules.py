@@ -3,6 +3,7 @@
 import json
 from collections import defaultdict
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,9 @@ from fleet.calc.stamps import stamp_text
 from fleet.due.models import Limit, Service
 from fleet.due.widening import in_force
 from fleet.duty.models import DutyClass
-from fleet.vehicles.models import Closure, Depot
+from fleet.today import newest_day
+from fleet.vehicles.closures import closed_days
+from fleet.vehicles.models import Depot
 
 METHOD = 4  # rises when the computation itself changes: every due date is then computed anew
 NORMAL, SEVERE = 0, 1
@@ -26,6 +29,7 @@ LIMIT_FIGURES = (
     *("tolerance_km", "tolerance_d", "tolerance_h"),
 )
 ANY_PRODUCT = 0
+BACK_Y, AHEAD_Y = 6, 10  # years of closures and public holidays around today; our choice
 
 
 @dataclass(frozen=True)
@@ -143,10 +147,10 @@ class Depots:
 
 def gather_depots() -> Depots:
     """Read the working calendar of every depot."""
-    closed: dict[int, list[Any]] = defaultdict(list)
-    for depot_id, on in Closure.objects.order_by("on").values_list("depot_id", "on"):
-        closed[depot_id].append(on)
     rows = list(Depot.objects.all())
+    year = newest_day(row.zone for row in rows).year
+    span = date(year - BACK_Y, 1, 1), date(year + AHEAD_Y, 12, 31)
+    closed = {pk: [*days] for pk, days in closed_days(rows, *span).items()}
     return Depots(
         zone={row.pk: row.zone for row in rows},
         working={

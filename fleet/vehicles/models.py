@@ -7,6 +7,8 @@ from django.db import models
 from django.db.models.functions import Upper
 from simple_history.models import HistoricalRecords
 
+from fleet.vehicles.public_holidays import known_place
+
 
 class Depot(models.Model):
     class Quart(models.TextChoices):
@@ -17,6 +19,13 @@ class Depot(models.Model):
     name = models.CharField(max_length=80)
     zone = models.CharField(max_length=64)  # IANA name; "today" is decided there
     working_days = models.CharField(max_length=7, default="1111100")  # Monday first, 1 = open
+    holidays_in = models.CharField(  # whose public holidays close it; empty: none do
+        "public holidays of",
+        max_length=12,
+        blank=True,
+        validators=[known_place],
+        help_text="Country, or country and region, as ISO 3166 writes them: PT, ES-AN.",
+    )
     hilly = models.BooleanField(default=False)
     salted_roads = models.BooleanField(default=False)
     quart = models.CharField(  # which quart, pint and gallon is meant; empty: not said yet
@@ -40,6 +49,7 @@ class Depot(models.Model):
 class Closure(models.Model):
     depot = models.ForeignKey(Depot, models.CASCADE, related_name="closures")
     on = models.DateField()
+    open = models.BooleanField(default=False)  # the other way: open, although a public holiday
     note = models.CharField(max_length=200, blank=True)
 
     class Meta:
@@ -92,6 +102,8 @@ class VehicleType(models.Model):
     top_km_per_day = models.FloatField(validators=[MinValueValidator(1)])  # more is not believed
     expected_h_per_day = models.FloatField(null=True, blank=True)
     gross_mass_kg = models.FloatField(null=True, blank=True)
+    length_m = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0.5)])
+    height_m = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0.5)])
     wheel_positions = models.JSONField(default=list, blank=True)  # e.g. "front left", one by one
     source = models.CharField(max_length=200)
 

@@ -9,7 +9,15 @@ from django.http import HttpRequest
 
 from fleet.people.roles import depots_of, mechanics_of
 from fleet.people.setting_up import SetUpAdmin
-from fleet.visits.models import Absence, Bay, Mechanic, ServiceNeed, Workshop
+from fleet.visits.models import (
+    Absence,
+    Bay,
+    BlockedDays,
+    Mechanic,
+    ServiceNeed,
+    SparedType,
+    Workshop,
+)
 from fleet.workorders.words_field import Listed
 
 
@@ -29,7 +37,7 @@ class WorkshopAdmin(SetUpAdmin):
 
 @admin.register(Bay)
 class BayAdmin(SetUpAdmin):
-    list_display = ("name", "depot", "rated_kg", "opening_min", "source")
+    list_display = ("name", "depot", "rated_kg", "length_m", "height_m", "opening_min", "source")
     list_filter = ("depot",)
     depot_path = "depot"
 
@@ -65,6 +73,20 @@ class AbsenceAdmin(SetUpAdmin):
         if field is not None and db_field.name in ("mechanic", "vehicle"):
             field.queryset = field.queryset.filter(depot__in=depots_of(request.user))
         return field
+
+
+@admin.register(BlockedDays)
+class BlockedDaysAdmin(SetUpAdmin):
+    list_display = ("depot", "from_on", "until_on", "reason")
+    list_filter = ("depot",)
+    depot_path = "depot"
+
+
+@admin.register(SparedType)
+class SparedTypeAdmin(SetUpAdmin):
+    list_display = ("depot", "vehicle_type", "vehicles_a_day")
+    list_filter = ("depot",)
+    depot_path = "depot"
 
 
 @admin.register(ServiceNeed)

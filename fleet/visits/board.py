@@ -89,6 +89,7 @@ class Day:
 
     on: date
     open: bool
+    why: str  # it is closed, beside its week
     cells: tuple[tuple[Block, ...], ...]  # by bay
     nowhere: tuple[Block, ...]  # without a bay
     load_min: int  # of those who work [min]
@@ -262,6 +263,7 @@ def _day(
     return Day(
         on=on,
         open=bool(places.open[at]),
+        why=places.closed.get(at, ""),
         cells=tuple(
             tuple(b for b in blocks if b.visit.bay == bay) for bay in dict.fromkeys(places.bays)
         ),

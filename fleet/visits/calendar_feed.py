@@ -1,4 +1,5 @@
-"""Published workshop days of a depot as a calendar that programs subscribe to (RFC 5545).
+"""Published workshop days of a depot, or of one vehicle, as a calendar that programs subscribe to
+(RFC 5545).
 
 Each order with a day is one event of a whole day, known by the same UID for ever; its SEQUENCE
 rises with each change of the order. The address holds a secret, of which only a digest is kept.
@@ -11,11 +12,12 @@ from hashlib import sha256
 from secrets import token_urlsafe
 
 from django.db import transaction
-from django.db.models import Max, Prefetch
+from django.db.models import Max, Prefetch, Q, QuerySet
 
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
-from fleet.vehicles.models import Depot
+from fleet.vehicles.find import Depots
+from fleet.vehicles.models import Depot, Vehicle
 from fleet.visits.events import note
 from fleet.visits.models import CalendarFeed
 from fleet.workorders.models import Job, WorkOrder
@@ -26,8 +28,11 @@ MOST_OCTETS = 75  # of a line, without its end: RFC 5545, 3.1
 STATUS = {State.DRAFTED: "TENTATIVE", State.CANCELLED: "CANCELLED"}  # others: CONFIRMED
 
 
-def open_feed(actor: Actor, depot: Depot) -> tuple[CalendarFeed, str]:
-    """Make an address for a depot's calendar; its secret is not kept and cannot be shown again.
+def open_feed(
+    actor: Actor, depot: Depot, vehicle: Vehicle | None = None
+) -> tuple[CalendarFeed, str]:
+    """Make an address for the calendar of a depot, or of one vehicle of it; its secret is not kept
+    and cannot be shown again.
 
     Raises
     ------
@@ -38,56 +43,71 @@ def open_feed(actor: Actor, depot: Depot) -> tuple[CalendarFeed, str]:
     secret = token_urlsafe(32)
     with transaction.atomic():
         feed = CalendarFeed.objects.create(
-            depot=depot, digest=_digest(secret), made_by=actor.person, made_at=actor.at
+            depot=depot,
+            vehicle=vehicle,
+            digest=_digest(secret),
+            made_by=actor.person,
+            made_at=actor.at,
         )
-        note(actor, depot, "calendar made")
+        note(actor, depot, "calendar made", vehicle_id=vehicle.pk if vehicle else None)
     return feed, secret
 
 
 def revoke(actor: Actor, feed: CalendarFeed) -> bool:
     """End an address for good; False when it was ended before."""
-    actor.must(Right.RELEASE, feed.depot_id)
+    actor.must(Right.RELEASE, feed.vehicle.depot_id if feed.vehicle else feed.depot_id)
     standing = CalendarFeed.objects.filter(pk=feed.pk, revoked_at=None)
     with transaction.atomic():
         ended = standing.update(revoked_at=actor.at) == 1
         if ended:
-            note(actor, feed.depot_id, "calendar ended")
+            note(actor, feed.depot_id, "calendar ended", vehicle_id=feed.vehicle_id)
     return ended
 
 
-def feeds(depot: Depot) -> list[CalendarFeed]:
-    """Addresses of a depot that are open, newest first."""
-    rows = CalendarFeed.objects.filter(depot=depot, revoked_at=None)
+def feeds(depot: Depot, vehicle: Vehicle | None = None) -> list[CalendarFeed]:
+    """Addresses of a depot, or of a vehicle, that are open, newest first."""
+    of = {"vehicle": vehicle} if vehicle else {"depot": depot, "vehicle": None}
+    rows = CalendarFeed.objects.filter(revoked_at=None, **of)
     return list(rows.select_related("made_by").order_by("-pk"))
+
+
+def feeds_at(depots: Depots) -> QuerySet[CalendarFeed]:
+    """Addresses of depots, and of vehicles that are there now."""
+    rows = CalendarFeed.objects.filter(
+        Q(vehicle=None, depot__in=depots) | Q(vehicle__depot__in=depots)
+    )
+    return rows.select_related("depot", "vehicle__depot")
 
 
 def find(secret: str) -> CalendarFeed | None:
     """The open address with this secret; its digest is looked up, so time tells nothing of it."""
     rows = CalendarFeed.objects.filter(digest=_digest(secret), revoked_at=None)
-    return rows.select_related("depot").first()
+    return rows.select_related("depot", "vehicle").first()
 
 
 def _digest(secret: str) -> str:
     return sha256(secret.encode()).hexdigest()
 
 
-def calendar(depot: Depot, today: date) -> str:
-    """The calendar of a depot: orders with a day, from some days back on."""
+def calendar(depot: Depot, today: date, vehicle: Vehicle | None = None) -> str:
+    """The calendar of a depot, or of a vehicle at any depot: orders with a day, from some days
+    back on."""
+    of = {"vehicle": vehicle} if vehicle else {"depot": depot}
     jobs = Job.objects.exclude(state=Job.State.DROPPED).order_by("pk")
     orders = (
         WorkOrder.objects.filter(
-            depot=depot,
+            **of,
             where=WorkOrder.Where.OWN,
             planned_on__gte=today - timedelta(days=BACK_D),
         )
-        .select_related("vehicle", "assigned_to")
+        .select_related("vehicle", "depot", "assigned_to")
         .prefetch_related(Prefetch("jobs", queryset=jobs, to_attr="told"))
         .annotate(changed_at=Max("events__recorded_at"))
         .order_by("planned_on", "pk")
     )
     lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//Sumpwise//Workshop days//EN"]
     for order in orders:
-        lines += _event(order, depot)
+        lines += _event(order, order.depot)
     lines.append("END:VCALENDAR")
     return "".join(f"{part}\r\n" for line in lines for part in folded(line))
 

@@ -12,7 +12,16 @@ from fleet.bulk import Array
 from fleet.due.listing import life_used
 from fleet.due.models import DueDate
 from fleet.vehicles.models import Depot, Vehicle
-from fleet.visits.models import Absence, OtherWork, Plan, ServiceNeed, Visit, Workshop
+from fleet.visits.bay_fit import unsaid
+from fleet.visits.models import (
+    Absence,
+    OtherWork,
+    Plan,
+    ServiceNeed,
+    SparedType,
+    Visit,
+    Workshop,
+)
 from fleet.visits.other_work import keys_of, to_plan
 from fleet.visits.places import Places, gather_places
 from fleet.workorders.models import Job, Step, WorkOrder
@@ -73,6 +82,7 @@ class Gathered:
     today: date
     days: int
     places: Places
+    spared: tuple[SparedType, ...]  # types of which so many a day can be spared
     vehicles: tuple[Vehicle, ...]  # with something to plan, by fleet number
     away: Array  # (v, H)
     wanted: tuple[Wanted, ...]  # by vehicle as above
@@ -109,6 +119,7 @@ def gather(depot: Depot, today: date, days: int) -> Gathered:
         today=today,
         days=days,
         places=places,
+        spared=tuple(SparedType.objects.filter(depot=depot).select_related("vehicle_type")),
         vehicles=vehicles,
         away=_away(vehicles, today, days),
         wanted=tuple(sorted(wanted, key=lambda w: (order[w.vehicle_id], w.service_id))),
@@ -117,7 +128,7 @@ def gather(depot: Depot, today: date, days: int) -> Gathered:
         before=before,
         newest_plan_id=newest.pk if newest else None,
         newest_version=newest.version if newest else 0,
-        lacking=(*places.lacking, *_without_minutes(depot, rows)),
+        lacking=(*places.lacking, *unsaid(vehicles, places), *_without_minutes(depot, rows)),
     )
 
 

@@ -5,10 +5,13 @@ from django.core.validators import MaxValueValidator, MinValueValidator, RegexVa
 from django.db import models
 from django.db.models import F, Q
 from django.db.models.functions import Coalesce
+from django.utils import timezone
 from simple_history.models import HistoricalRecords
 
 from fleet.due.models import Service
 from fleet.vehicles.models import Depot, Vehicle
+from fleet.visits.limits import BlockedDays as BlockedDays
+from fleet.visits.limits import SparedType as SparedType
 from fleet.workorders.models import Finding, Job
 
 WEEK = RegexValidator("^[01]{7}$", message="write seven digits, Monday first: 1 there, 0 not")
@@ -51,6 +54,8 @@ class Bay(models.Model):
     depot = models.ForeignKey(Depot, models.CASCADE, related_name="bays")
     name = models.CharField(max_length=40)
     rated_kg = models.PositiveIntegerField(null=True, blank=True)  # by its plate; empty: any mass
+    length_m = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0.5)])
+    height_m = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0.5)])
     opening_min = models.PositiveSmallIntegerField(null=True, blank=True)  # empty: as the workshop
     source = models.CharField(max_length=200)
 
@@ -175,7 +180,7 @@ class OtherWork(models.Model):
     entered_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
     )
-    entered_at = models.DateTimeField()
+    entered_at = models.DateTimeField(default=timezone.now)
     ending = models.CharField(max_length=9, choices=Ending, blank=True)  # by hand; empty: none
     ended_on = models.DateField(null=True, blank=True)
     ended_reason = models.CharField(max_length=200, blank=True)
@@ -290,9 +295,13 @@ class Promise(models.Model):
 
 
 class CalendarFeed(models.Model):
-    """A secret address at which a depot's published days are a calendar; its digest is kept."""
+    """A secret address at which the published days of a depot, or of one vehicle wherever it is,
+    are a calendar; its digest is kept."""
 
     depot = models.ForeignKey(Depot, models.CASCADE, related_name="calendar_feeds")
+    vehicle = models.ForeignKey(
+        Vehicle, models.CASCADE, null=True, related_name="calendar_feeds"
+    )  # empty: all of the depot
     digest = models.CharField(max_length=64, unique=True)
     made_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+"
@@ -304,7 +313,7 @@ class CalendarFeed(models.Model):
         ordering = ["-id"]
 
     def __str__(self) -> str:
-        return f"calendar of {self.depot}"
+        return f"calendar of {self.vehicle or self.depot}"
 
 
 class PlanEvent(models.Model):

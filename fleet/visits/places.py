@@ -7,8 +7,9 @@ import numpy as np
 
 from fleet.bulk import Array
 from fleet.units import percent
-from fleet.vehicles.models import Closure, Depot
-from fleet.visits.models import Absence, Bay, Mechanic, Workshop
+from fleet.vehicles.closures import closed_days
+from fleet.vehicles.models import Depot
+from fleet.visits.models import Absence, Bay, BlockedDays, Mechanic, Workshop
 
 ANY_WEEKDAY = "1111111"
 
@@ -17,15 +18,19 @@ ANY_WEEKDAY = "1111111"
 class Places:
     """What a workshop has on H days.
 
-    ``open`` (H,); ``bay_min`` (b, H) and ``mechanic_min`` (m, H) [min]; ``rated_kg`` (b,), inf
-    for any mass; ``skills`` of each mechanic, and ``people``: as whom each signs in, None: not at
-    all; ``lacking``: what is not entered, in sentences.
+    ``open`` (H,), with why a day is not beside its week in ``closed`` by day; ``bay_min`` (b, H)
+    and ``mechanic_min`` (m, H) [min]; ``rated_kg``, ``length_m`` and ``height_m`` (b,), inf for
+    any; ``skills`` of each mechanic, and ``people``: as whom each signs in, None: not at all;
+    ``lacking``: what is not entered, in sentences.
     """
 
     open: Array
+    closed: dict[int, str]
     bays: tuple[str, ...]
     bay_min: Array
     rated_kg: Array
+    length_m: Array
+    height_m: Array
     mechanics: tuple[str, ...]
     mechanic_min: Array
     skills: tuple[tuple[str, ...], ...]
@@ -48,7 +53,8 @@ def gather_places(depot: Depot, workshop: Workshop, today: date, days: int) -> P
             f"day, {percent(workshop.kept_share)} of them kept for unplanned work, and usual costs "
             "are taken; enter them under Workshops."
         )
-    open_days = _open_days(depot, today, days)
+    closed = _closed(depot, today, days)
+    open_days = _open_days(depot, today, days, closed)
     people = list(Mechanic.objects.filter(depot=depot).order_by("name"))
     if not people:
         people = [
@@ -67,9 +73,12 @@ def gather_places(depot: Depot, workshop: Workshop, today: date, days: int) -> P
         )
     return Places(
         open=open_days,
+        closed=closed,
         bays=tuple(bay.name for bay in bays),
         bay_min=np.outer([bay.opening_min or workshop.opening_min for bay in bays], open_days),
         rated_kg=np.array([bay.rated_kg or np.inf for bay in bays], dtype=float),
+        length_m=np.array([bay.length_m or np.inf for bay in bays], dtype=float),
+        height_m=np.array([bay.height_m or np.inf for bay in bays], dtype=float),
         mechanics=tuple(person.name for person in people),
         mechanic_min=_presence(people, today, days) * open_days,
         skills=tuple(tuple(person.skills) for person in people),
@@ -78,10 +87,23 @@ def gather_places(depot: Depot, workshop: Workshop, today: date, days: int) -> P
     )
 
 
-def _open_days(depot: Depot, today: date, days: int) -> Array:
+def _closed(depot: Depot, today: date, days: int) -> dict[int, str]:
+    """Why no visit is planned on days of the week that are otherwise open, by day."""
+    last = today + timedelta(days=days - 1)
+    found = {
+        (on - today).days: why for on, why in closed_days([depot], today, last)[depot.pk].items()
+    }
+    for row in BlockedDays.objects.filter(depot=depot, from_on__lte=last, until_on__gte=today):
+        first, end = max(row.from_on, today), min(row.until_on, last)
+        blocked = f"no visits: {row.reason}"
+        found = {(first - today).days + at: blocked for at in range((end - first).days + 1)} | found
+    return found
+
+
+def _open_days(depot: Depot, today: date, days: int, closed: dict[int, str]) -> Array:
     dates = [today + timedelta(days=at) for at in range(days)]
-    closed = set(Closure.objects.filter(depot=depot, on__in=dates).values_list("on", flat=True))
-    return np.array([depot.working_days[on.weekday()] == "1" and on not in closed for on in dates])
+    week = [depot.working_days[on.weekday()] == "1" for on in dates]
+    return np.array([there and at not in closed for at, there in enumerate(week)])
 
 
 def _presence(people: list[Mechanic], today: date, days: int) -> Array:

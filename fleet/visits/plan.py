@@ -19,6 +19,7 @@ from fleet.calc.visit_reasons import Reason, reasons
 from fleet.calc.visit_search import Effort, never
 from fleet.vehicles.models import Depot
 from fleet.visits import promises
+from fleet.visits.bay_fit import why_none
 from fleet.visits.gather import Gathered, Wanted, gather
 from fleet.visits.listing import PlanRow, gap
 from fleet.visits.models import Plan, PlannedService, Visit
@@ -199,15 +200,15 @@ def _cannot(drawn: Drawn) -> list[str]:
                 f"No mechanic at {found.depot} has the skill {name!r}: give it to one under "
                 "Mechanics, or take it off the services that ask for it."
             )
-    homeless = [
-        vehicle.fleet_number
-        for vehicle, fits in zip(found.vehicles, crew.bay_fits, strict=True)
-        if not fits.any()
-    ]
-    if homeless:
+    homeless: dict[str, list[str]] = {}
+    for vehicle, fits in zip(found.vehicles, crew.bay_fits, strict=True):
+        if not fits.any():
+            why = why_none(vehicle.vehicle_type, found.places)
+            homeless.setdefault(why, []).append(vehicle.fleet_number)
+    for why, numbers in homeless.items():
         told.append(
-            f"No bay at {found.depot} is rated for {_listed(homeless)}: correct the rating under "
-            "Bays or the gross mass of the type, or send them to an outside workshop."
+            f"{_listed(numbers)} fit no bay at {found.depot}: {why}. Correct the sizes under Bays "
+            "or those of the type, or send them to an outside workshop."
         )
     longest = float(crew.mechanic_min.max(initial=0.0))
     long = sorted({one.name for one in found.wanted if one.work_min > longest})

@@ -3,6 +3,7 @@
 from collections.abc import Collection, Sequence
 
 from fleet.calc.visit_refusal import Cause, Lack
+from fleet.visits.bay_fit import why_none
 from fleet.visits.gather import Gathered
 
 ANOTHER_DAY = "choose another day"
@@ -24,9 +25,9 @@ def sentence(found: Gathered, row: int, at: int, lack: Lack, skills: Collection[
     asked, most = f"{lack.asked_min:.0f} min", f"{lack.present_min:.0f} min"
     able = " and ".join(sorted(skills))
     who = f"whoever has the skill {able}" if able else "anybody"
-    mass_kg = found.vehicles[row].vehicle_type.gross_mass_kg or 0.0
+    no_bay = why_none(found.vehicles[row].vehicle_type, places)
     words = {
-        Cause.NO_BAY: f"no bay is rated for its {mass_kg:.0f} kg: send it to an outside workshop",
+        Cause.NO_BAY: f"{no_bay}: send it to an outside workshop",
         Cause.OPENING: f"it takes {asked} in the bay, longer than the opening of {most}: "
         "take a job off it",
         Cause.NOBODY: f"no mechanic is there: {ANOTHER_DAY}",

@@ -19,6 +19,7 @@ from fleet.calc.visit_costs import (
 from fleet.calc.visit_reasons import Around
 from fleet.calc.visit_rows import Row, fits_capacity, skill_capacity, unions
 from fleet.calc.whole_jobs import Committed, Crew
+from fleet.visits import bay_fit
 from fleet.visits.gather import Gathered, Standing
 
 BACK_D, AFTER_D = (
@@ -26,6 +27,7 @@ BACK_D, AFTER_D = (
     120,
 )  # how far lateness is looked back at, and a later visit ahead; our choice
 SHARE_OF_VISIT = 0.6  # of a visit, that a service put off must bear; without it work is pushed out
+ANY_TO_SPARE = "vehicles to spare"
 JOIN_MINOR = 100  # that a round is worth on a visit; our choice: it joins, and makes no visit
 
 
@@ -126,8 +128,7 @@ def _crew(found: Gathered, row_of: dict[int, int]) -> tuple[Crew, tuple[str, ...
     bits_of, places = found.wanted, found.places
     names = tuple(sorted({skill for one in bits_of for skill in one.skills}))
     known = [tuple(skill for skill in own if skill in names) for own in places.skills]
-    mass = np.array([one.vehicle_type.gross_mass_kg or 0.0 for one in found.vehicles])
-    fits = mass[:, None] <= places.rated_kg[None, :]
+    fits = bay_fit.fits(found.vehicles, places)
     committed: list[list[Committed]] = [[] for _ in range(found.days)]
     for one in found.standing:
         bays = tuple(np.flatnonzero(fits[row_of[one.vehicle_id]]).tolist())
@@ -185,12 +186,25 @@ def _rows(
         minutes = np.floor(kept * fits_capacity(bays, crew.bay_min))
         rows.append(Row("bay", "bays that carry it", minutes, of[vehicle] * crew.work_min,
                         of * crew.set_up_min, waits=False))  # fmt: skip
+    return (*rows, *_spared(found, len(vehicle)))
+
+
+def _spared(found: Gathered, services: int) -> list[Row]:
+    """Vehicles that the depot can spare each day, in all and of each type with a limit."""
+    types = np.array([one.vehicle_type_id for one in found.vehicles], dtype=np.int64)
+    limits = [(f"{one.vehicle_type.name} to spare", types == one.vehicle_type_id,
+               one.vehicles_a_day) for one in found.spared]  # fmt: skip
     if found.workshop.vehicles_a_day is not None:
-        spare = np.full(found.days, float(found.workshop.vehicles_a_day))
-        taken = np.array([len(day) for day in crew.committed])
-        rows.append(Row("vehicles", "vehicles to spare", np.maximum(0.0, spare - taken),
-                        np.zeros(len(vehicle)), none + 1))  # fmt: skip
-    return tuple(rows)
+        limits.append((ANY_TO_SPARE, np.ones(len(types), bool), found.workshop.vehicles_a_day))
+    row_of = {vehicle.pk: at for at, vehicle in enumerate(found.vehicles)}
+    stands = np.zeros((len(types), found.days), dtype=bool)
+    for one in found.standing:
+        stands[row_of[one.vehicle_id], one.day] = True
+    return [
+        Row("vehicles", name, np.maximum(0.0, most - stands[of].sum(axis=0)),
+            np.zeros(services), of.astype(float))
+        for name, of, most in limits
+    ]  # fmt: skip
 
 
 def _skills(kinds: tuple[int, ...], names: tuple[str, ...]) -> str:

@@ -4,6 +4,7 @@ Nothing is stored here. A day that cannot hold the visit whole is refused; one t
 minutes kept for unplanned work is not, but says so.
 """
 
+from collections import Counter
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import NoReturn
@@ -153,7 +154,9 @@ class _OnDay:
 
     def refuse_absence(self) -> None:
         if not self.found.places.open[self.at]:
-            raise Refused(f"The workshop is closed on {_day(self.on)}.", about="on")
+            why = self.found.places.closed.get(self.at, "")
+            said = f": {why}" if why else ""
+            raise Refused(f"The workshop is closed on {_day(self.on)}{said}.", about="on")
         if self.found.away[self.row, self.at]:
             raise Refused(f"{self.visit.vehicle} is away on {_day(self.on)}.", about="on")
 
@@ -252,6 +255,13 @@ class _OnDay:
             told.append(
                 f"{len(rows)} vehicles would be in; the depot can spare {shop.vehicles_a_day}."
             )
+        types = Counter(self.found.vehicles[row].vehicle_type_id for row in rows)
+        told += [
+            f"{types[one.vehicle_type_id]} {one.vehicle_type.name} would be in; the depot can "
+            f"spare {one.vehicles_a_day}."
+            for one in self.found.spared
+            if types[one.vehicle_type_id] > one.vehicles_a_day
+        ]
         return tuple(told)
 
     def _row(self, one: Standing) -> int:

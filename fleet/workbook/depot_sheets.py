@@ -53,6 +53,12 @@ DEPOTS = Sheet(
             WEEKDAYS,
             "When the workshop is open, e.g. Mon Tue Wed Thu Fri (if empty).",
         ),
+        Column(
+            "holidays_in",
+            "Public holidays of",
+            TEXT,
+            "Country, or country and region, as ISO 3166 writes them: PT, ES-AN. None if empty.",
+        ),
         Column("hilly", "Hilly", YES_NO, "yes when most rounds climb; no if empty."),
         Column(
             "salted_roads",
@@ -80,11 +86,12 @@ DEPOTS = Sheet(
 CLOSURES = Sheet(
     "Closures",
     Closure,
-    "Days on which a depot's workshop is closed beside the usual ones.",
+    "Days on which a depot's workshop is closed beside its week and its public holidays.",
     (
         DEPOT_REF,
         Column("on", "Closed on", DATE, "The day.", required=True, key=True),
-        Column("note", "Note", LONG_TEXT, "Why, e.g. public holiday."),
+        Column("open", "Open", YES_NO, "yes: open all the same, although a public holiday."),
+        Column("note", "Note", LONG_TEXT, "Why, e.g. stocktaking."),
     ),
     links=(DEPOT_LINK,),
 )

@@ -67,7 +67,7 @@ class Recorder:
             return
         columns = self._columns(sheet, rows)
         bulk.update(sheet.model, columns | {"id": np.array(ids)})
-        self._keep_history(sheet.model, columns, ids, CHANGED)
+        self._keep_history(sheet.model, _whole(sheet.model, columns, ids), ids, CHANGED)
 
     def _columns(self, sheet: Sheet, rows: Sequence[Row]) -> dict[str, bulk.Array]:
         kept = [sheet.as_stored(row) for row in rows]
@@ -85,7 +85,8 @@ class Recorder:
 
     def _add_unsaid(self, model: type[Model], columns: dict[str, bulk.Array], count: int) -> None:
         """What a new row needs beside the book's columns: who, when, and the model's defaults."""
-        author = {"person_id": self.author.person_id, "recorded_at": _kept(self.author.now)}
+        by, now = self.author.person_id, _kept(self.author.now)
+        author = {"person_id": by, "recorded_at": now, "entered_by_id": by, "entered_at": now}
         for field in model._meta.concrete_fields:
             name = field.attname
             if name in author:
@@ -156,6 +157,18 @@ def _fresh_ids(sheet: Sheet) -> dict[Key, int]:
         ): pk
         for pk, *values in query.iterator(chunk_size=FETCH_ROWS)
     }
+
+
+def _whole(
+    model: type[Model], columns: Mapping[str, bulk.Array], ids: Sequence[int]
+) -> dict[str, bulk.Array]:
+    """These columns of rows, and those beside them as they are stored."""
+    if not hasattr(model, "history"):
+        return dict(columns)
+    rows = model._default_manager.in_bulk(ids)
+    beside = _attributes(model) - {*columns, "id"}
+    stored = {name: [_kept(getattr(rows[pk], name)) for pk in ids] for name in sorted(beside)}
+    return {**columns, **{name: _array(values) for name, values in stored.items()}}
 
 
 def _attributes(model: type[Model]) -> set[str]:

@@ -15,8 +15,13 @@ BELOW = {
 }
 OWN = {
     "Vehicles": "write its row with the status sold: its history stays, and nothing falls due",
+    "Other work": "end it at its vehicle: that it was there stays in its history",
     "Duty criteria": "write its row with 'In force' no",
 }
+BY_ITSELF = (
+    *("Workshops", "Bays", "Mechanics", "Mechanics away", "Vehicles away", "Blocked days"),
+    *("Spared types", "Service needs"),
+)
 RECORDS = ("Depot stays", "Meter changes", "Service history", "Fills", "Usage sheets")
 
 
@@ -26,6 +31,8 @@ def how_to_remove(sheet: str) -> str:
         return OWN[sheet]
     if sheet in BELOW:
         return f"delete it below {BELOW[sheet]} on the set-up pages ({ADDRESS})"
+    if sheet in BY_ITSELF:
+        return f"delete it on the set-up pages ({ADDRESS})"
     if sheet in RECORDS:
         return "what happened is kept: load its row with what is right, and that takes its place"
     return "it stays, as other rows may rest on it: load its row with what is right"

@@ -4,11 +4,15 @@ from collections.abc import Callable, Iterator
 from datetime import date
 from typing import Any
 
+from django.core.exceptions import ValidationError
+
 from fleet.calc.grades import misfits
 from fleet.duty.measures import MEASURES
 from fleet.stores.doubt import PackSaid, pack_doubt, unit_is_kept
 from fleet.stores.grades import FIGURES, figures_of
 from fleet.vehicles import vin
+from fleet.vehicles.public_holidays import known_place
+from fleet.visits.models import OtherWork
 from fleet.workbook.columns import Row, fold
 from fleet.workbook.notes import Notes
 from fleet.workbook.read import Table
@@ -51,6 +55,13 @@ def _records(table: Table, notes: Notes) -> Iterator[Record]:
 def zone_is_known(world: World, row: Record) -> None:
     if not is_zone(row["zone"]):
         row.fault("zone", f"'{row['zone']}' is no IANA time zone; write e.g. Europe/Lisbon")
+
+
+def holidays_are_known(world: World, row: Record) -> None:
+    try:
+        known_place(row["holidays_in"] or "PT")
+    except ValidationError as error:
+        row.fault("holidays_in", error.messages[0].rstrip("."))
 
 
 def warmest_is_above_coldest(world: World, row: Record) -> None:
@@ -302,8 +313,24 @@ def _pack(row: Record, unit: str, pack: Row) -> PackSaid:
     return PackSaid(unit, pack[row.sheet.at["quantity"]], pack[row.sheet.at["price_minor"]])
 
 
+# --- workshops -------------------------------------------------------------------------------
+def ends_not_before_it_begins(world: World, row: Record) -> None:
+    if row["until_on"] < row["from_on"]:
+        row.fault("until_on", "is before its first day; exchange the two")
+
+
+def has_one_day(world: World, row: Record) -> None:
+    if row["fixed_on"] and row["latest_on"]:
+        row.fault("latest_on", "there is a fixed day already; leave one of them empty")
+
+
+def recall_has_its_number(world: World, row: Record) -> None:
+    if row["kind"] == OtherWork.Kind.RECALL and not row["number"]:
+        row.fault("number", "a recall has a number; write it as its letter does")
+
+
 RULES: dict[str, tuple[Rule, ...]] = {
-    "Depots": (zone_is_known,),
+    "Depots": (zone_is_known, holidays_are_known),
     "Climate": (warmest_is_above_coldest,),
     "Limits": (
         limit_has_a_figure,
@@ -329,4 +356,8 @@ RULES: dict[str, tuple[Rule, ...]] = {
     "Service history": (done_after_the_start,),
     "Fills": (product_is_named, product_suits_the_fill),
     "Usage sheets": (parts_are_within_the_whole,),
+    "Mechanics away": (ends_not_before_it_begins,),
+    "Blocked days": (ends_not_before_it_begins,),
+    "Vehicles away": (ends_not_before_it_begins,),
+    "Other work": (has_one_day, recall_has_its_number),
 }

@@ -12,6 +12,7 @@ from fleet.workbook.service_sheets import LIMITS, SERVICES
 from fleet.workbook.stock_sheets import ITEMS, PACKS, STOCK
 from fleet.workbook.type_sheets import COMPARTMENTS, VEHICLE_TYPES
 from fleet.workbook.vehicle_sheets import METER_CHANGES, STAYS, VEHICLES
+from fleet.workbook.workshop_sheets import WORKSHOP_SHEETS
 
 SHEETS = (
     DEPOTS,
@@ -44,5 +45,6 @@ SHEETS = (
     SERVICE_HISTORY,
     FILLS,
     USAGE,
+    *WORKSHOP_SHEETS,
 )
 BY_NAME = by_name(SHEETS)

@@ -58,6 +58,8 @@ VEHICLE_TYPES = Sheet(
             number_of("kg", "3500", high=100_000, above=True),
             "Largest permitted mass.",
         ),
+        Column("length_m", "Length [m]", number_of("m", "6.9", 0.5, 60), "For the bays it fits."),
+        Column("height_m", "Height [m]", number_of("m", "2.8", 0.5, 20), "For the bays it fits."),
         Column(
             "wheel_positions",
             "Wheels",

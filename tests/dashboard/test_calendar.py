@@ -77,3 +77,21 @@ def test_only_who_releases_makes_or_ends_an_address(people: Cast, signed_in: Sig
         for where in ("/workshop-days/calendar", f"/workshop-days/calendar/{feed.pk}/end"):
             assert client.post(where, {"depot": "plain"}).status_code == status
     assert CalendarFeed.objects.get().revoked_at is None
+
+
+def test_a_vehicle_has_an_address_made_and_ended_at_its_page(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    chief, van = signed_in(people.supervisor), "/vehicles/V-101"
+    actor = Actor(people.supervisor, "page", timezone.now())
+    for one in (people.van, people.second_van):
+        wash = OrderDraft(vehicle_id=one.pk, other_work=[("Wash", 20)], planned_on=depots_day())
+        issue.draft(actor, wash)
+    answer = send(chief, page(chief, van), "Make an address")
+    found = re.search(r"(/calendar/\S+\.ics)", unescape(page(chief, answer["Location"])))
+    assert found is not None
+    text = Client().get(found[1]).content.decode()
+    assert "V-101: Wash" in text
+    assert "V-102" not in text
+    send(chief, page(chief, van), "End it<")
+    assert Client().get(found[1]).status_code == 404

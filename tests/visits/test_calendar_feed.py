@@ -10,7 +10,16 @@ from hypothesis import strategies as st
 from fleet.faults import Forbidden
 from fleet.people.actor import Actor
 from fleet.people.models import Role
-from fleet.visits.calendar_feed import calendar, escaped, find, folded, open_feed, revoke
+from fleet.visits.calendar_feed import (
+    calendar,
+    escaped,
+    feeds,
+    feeds_at,
+    find,
+    folded,
+    open_feed,
+    revoke,
+)
 from fleet.visits.models import CalendarFeed, PlanEvent
 from fleet.workorders import issue, progress
 from fleet.workorders.issue import OrderDraft
@@ -146,3 +155,32 @@ def test_who_may_not_release_makes_and_ends_no_address(chief: Actor) -> None:
         open_feed(viewer, scene.depot())
     with pytest.raises(Forbidden):
         revoke(viewer, feed)
+
+
+def test_a_vehicle_has_a_calendar_of_its_own_days_only(chief: Actor) -> None:
+    mine = order(chief)
+    other = scene.van("V-2")
+    issue.draft(chief, OrderDraft(vehicle_id=other.pk, other_work=[("Wash", 5)], planned_on=TODAY))
+    of_depot = {event["SUMMARY"]: event["UID"] for event in events()}
+    (own,) = events(calendar(scene.depot(), TODAY, mine.vehicle))
+    # the same event in both, so that a program which reads both shows it once
+    assert own["SUMMARY"] == "V-1: Brake fluid"
+    assert own["UID"] == of_depot["V-1: Brake fluid"]
+    assert len(of_depot) == 2
+
+
+def test_the_address_of_a_vehicle_is_listed_and_ended_at_the_vehicle(chief: Actor) -> None:
+    van = scene.van()
+    feed, secret = open_feed(chief, scene.depot(), van)
+    assert (feeds(scene.depot()), feeds(scene.depot(), van)) == ([], [feed])
+    hill = scene.depot("hill")
+    van.depot = hill
+    van.save()
+    assert list(feeds_at([hill])) == [feed]
+    assert not feeds_at([scene.depot()]).exists()
+    found = find(secret)
+    assert found == feed
+    with pytest.raises(Forbidden):
+        revoke(chief, found)
+    assert revoke(Actor(person("Sol", Role.SUPERVISOR, hill), "page", NOW), found)
+    assert find(secret) is None

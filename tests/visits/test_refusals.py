@@ -78,5 +78,5 @@ def test_a_bay_is_named_by_its_opening_and_by_what_it_carries(needs: ServiceNeed
         weigh(visit, on, "", TODAY)
     scene.van_type().__class__.objects.update(gross_mass_kg=3_500)
     Bay.objects.filter(pk=bay.pk).update(rated_kg=3_000)
-    with pytest.raises(Refused, match="no bay is rated for its 3500 kg"):
+    with pytest.raises(Refused, match="no bay is rated for more than 3000 kg, and it has 3500 kg"):
         weigh(visit, on, "", TODAY)

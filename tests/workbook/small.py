@@ -250,7 +250,36 @@ _SMALL: Sheets = {
     "Usage sheets": [
         {"Fleet number": "V-1", "Month": "2026-01", "Trips": 40, "Source": "trip log"}
     ],
-}
+    "Workshops": [{"Depot": "plain", "Opening [min]": 510, "Visit": 62.5, "Source": SOURCE}],
+    "Bays": [
+        {"Depot": "plain", "Bay": "Lift 1", "Rated [kg]": 5500, "Height [m]": 3.4, "Source": SOURCE}
+    ],
+    "Mechanics": [
+        {"Depot": "plain", "Mechanic": "Ada", "Works on": "Mon Tue", "Skills": "gas; lift",
+         "Source": SOURCE}
+    ],
+    "Mechanics away": [
+        {"Depot": "plain", "Mechanic": "Ada", "From": date(2026, 8, 3), "Until": date(2026, 8, 7),
+         "Reason": "leave"}
+    ],
+    "Blocked days": [
+        {"Depot": "plain", "From": date(2026, 9, 7), "Until": date(2026, 9, 11),
+         "Reason": "harvest"}
+    ],
+    "Spared types": [{"Depot": "plain", "Vehicle type": "van", "Vehicles a day": 2}],
+    "Service needs": [
+        {"Vehicle type": "van", "Service": "gearbox-oil", "Skills": "lift",
+         "Second person [min]": 15, "Source": SOURCE}
+    ],
+    "Vehicles away": [
+        {"Fleet number": "V-1", "From": date(2026, 7, 1), "Until": date(2026, 7, 3),
+         "Reason": "hired out"}
+    ],
+    "Other work": [
+        {"Fleet number": "V-1", "What": "Belt tensioner", "Number": "R-77", "Kind": "recall",
+         "Minutes": 90, "Latest day": date(2026, 8, 31), "Skills": "gas"}
+    ],
+}  # fmt: skip
 
 
 def small_workbook() -> Sheets:

@@ -45,6 +45,7 @@ from fleet.today import today_at
 from fleet.trials.blind import hidden_from
 from fleet.vehicles.models import Alias, Vehicle
 from fleet.vehicles.own_unit import odometer_unit
+from fleet.visits import calendar_feed
 from fleet.visits.other_work import BY_HAND, Ending, of_vehicle
 
 READINGS_SHOWN = 12
@@ -89,6 +90,7 @@ def page(
         **vehicle_work(seen, request.user),
         **_other_work(seen),
         "work_kinds": BY_HAND,
+        "feeds": calendar_feed.feeds(seen.depot, seen),
         "scale": page_scale(today),
         "last_of_each": last_readings(seen, today),
         "duty": duty_lines(seen, today),

@@ -10,7 +10,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
 from fleet.dashboard.acts import act
-from fleet.dashboard.frame import SignedIn, needs
+from fleet.dashboard.frame import SignedIn, needs, vehicle_seen_by
 from fleet.dashboard.visits.workshop_days import days_of, depot_named
 from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of
@@ -22,25 +22,32 @@ from fleet.visits.models import CalendarFeed
 @needs(Right.RELEASE)
 @act("workshop-days")
 def make_calendar(request: SignedIn, actor: Actor) -> HttpResponse:
-    """Make an address and show it, once."""
-    depot = depot_named(request, request.POST.get("depot", ""))
-    _, secret = calendar_feed.open_feed(actor, depot)
+    """Make an address of a depot, or of a vehicle, and show it, once."""
+    number = request.POST.get("vehicle", "")
+    vehicle = vehicle_seen_by(request.user, number) if number else None
+    depot = vehicle.depot if vehicle else depot_named(request, request.POST.get("depot", ""))
+    feed, secret = calendar_feed.open_feed(actor, depot, vehicle)
     address = request.build_absolute_uri(reverse("depot-calendar", args=[secret]))
     messages.success(request, f"The address, shown this once: {address}")
-    return redirect(days_of(depot))
+    return _shown_at(feed)
+
+
+def _shown_at(feed: CalendarFeed) -> HttpResponse:
+    if feed.vehicle is None:
+        return redirect(days_of(feed.depot))
+    return redirect(f"{reverse('vehicle', args=[feed.vehicle.fleet_number])}#said")
 
 
 @needs(Right.RELEASE)
 @act("workshop-days")
 def end_calendar(request: SignedIn, actor: Actor, feed_id: int) -> HttpResponse:
     """End an address for good."""
-    own = CalendarFeed.objects.filter(depot__in=depots_of(request.user)).select_related("depot")
-    feed = own.filter(pk=feed_id).first()
+    feed = calendar_feed.feeds_at(depots_of(request.user)).filter(pk=feed_id).first()
     if feed is None:
         raise Http404
     ended = calendar_feed.revoke(actor, feed)
     messages.success(request, "The address is ended." if ended else "It was ended before.")
-    return redirect(days_of(feed.depot))
+    return _shown_at(feed)
 
 
 @login_not_required
@@ -51,5 +58,6 @@ def depot_calendar(request: HttpRequest, secret: str) -> HttpResponse:
     feed = calendar_feed.find(secret)
     if feed is None:
         raise Http404
-    text = calendar_feed.calendar(feed.depot, today_at(feed.depot.zone, timezone.now()))
+    today = today_at(feed.depot.zone, timezone.now())
+    text = calendar_feed.calendar(feed.depot, today, feed.vehicle)
     return HttpResponse(text, content_type="text/calendar; charset=utf-8")

@@ -10,6 +10,7 @@ from fleet.visits.board import Board, Day
 from fleet.visits.models import Plan, PlannedService
 from fleet.visits.naive import EACH, PLANNED, TOGETHER
 from fleet.visits.publish import Outcome
+from fleet.visits.task import ANY_TO_SPARE
 from fleet.workorders.models import WorkOrder
 
 REASONS = {
@@ -28,6 +29,7 @@ REASONS = {
     "its day stands": "the day stands: an order has it, it is locked, or it is near",
 }
 PRICES_SHOWN = 5
+TO_SPARE = " to spare"
 
 
 @dataclass(frozen=True)
@@ -71,7 +73,7 @@ def wanted(row: PlannedService) -> str:
 def load(one: Day) -> Load:
     """The load of a day against who is there."""
     if not one.present_min:
-        said = "nobody there" if one.open else "closed"
+        said = "nobody there" if one.open else f"closed{f': {one.why}' if one.why else ''}"
         return Load(100.0 * bool(one.load_min), 0.0, said, bool(one.load_min))
     widest = max(one.present_min, one.load_min)
     left = one.may_min - one.load_min
@@ -146,7 +148,10 @@ def compared(plan: Plan) -> list[Compared]:
 
 
 def _one_more(what: str) -> str:
-    return "one vehicle more to spare" if what == "vehicles to spare" else f"an hour more: {what}"
+    if what.endswith(TO_SPARE):
+        one = "vehicle" if what == ANY_TO_SPARE else what.removesuffix(TO_SPARE)
+        return f"one {one} more{TO_SPARE}"
+    return f"an hour more: {what}"
 
 
 def difference(cost_minor: int | None) -> str:
