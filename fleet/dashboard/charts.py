@@ -17,6 +17,8 @@ MARKERS = {
 FAR_SHARE = (
     0.6  # a limit further above what counts than this part of it: told, not drawn; our choice
 )
+DAY = "%e %b %Y"
+TICKS = [{"dtickrange": [None, "M1"], "value": DAY}, {"dtickrange": ["M1", None], "value": "%b %Y"}]
 MARGIN_SHARE = 0.04  # of the height, above and below: our choice
 TRACE_TYPES = frozenset({"scatter"})  # the library draws an unknown type as scatter, silently
 
@@ -90,7 +92,7 @@ def _fan(chart: Odometer) -> list[dict[str, Any]]:
         "mode": "lines",
         "line": {"width": 2, "dash": "dash", "color": "var(--chart-expected)"},
         "name": "expected",
-        "hovertemplate": f"expected %{{y:,.0f}} {chart.unit}<extra></extra>",
+        "hovertemplate": f"%{{x|{DAY}}}: expected %{{y:,.0f}} {chart.unit}<extra></extra>",
     }
     return [low, high, middle]
 
@@ -140,7 +142,7 @@ def _reading_trace(
             "line": {"width": 2, "color": colour},
         },
         "cliponaxis": False,
-        "hovertemplate": "%{x|%e %b %Y}<br>%{text}<extra>" + verdict + "</extra>",
+        "hovertemplate": f"%{{x|{DAY}}}<br>%{{text}}<extra>" + verdict + "</extra>",
     }
 
 
@@ -214,7 +216,7 @@ def _layout(chart: Odometer) -> dict[str, Any]:
         "hovermode": "closest",
         "annotations": _labels(chart),
         "legend": {"orientation": "h", "yanchor": "bottom", "y": 1.02, "x": 0},
-        "xaxis": {**axis, "type": "date"},
+        "xaxis": {**axis, "type": "date", "hoverformat": DAY, "tickformatstops": TICKS},
         "yaxis": {
             **axis,
             "range": list(shown_range(chart)),

@@ -14,7 +14,7 @@ from fleet.duty.models import DutyOverride
 from fleet.duty.override import override
 from fleet.faults import Question
 from fleet.people.actor import Actor
-from fleet.today import today_at
+from fleet.today import day, today_at
 from fleet.vehicles.models import Compartment, Vehicle
 
 LISTED = 5  # services named in one question; our choice
@@ -99,12 +99,12 @@ def _words(from_on: date, moved: list[Moved]) -> str:
     ]
     more = f" and {len(moved) - LISTED} more" if len(moved) > LISTED else ""
     return (
-        f"From {from_on} on it counts for days that are over, and moves {'; '.join(said)}{more}. "
-        "Is that meant? Begin today, or say why."
+        f"From {day(from_on)} on it counts for days that are over, and moves "
+        f"{'; '.join(said)}{more}. Is that meant? Begin today, or say why."
     )
 
 
 def _said(on: date | None, passed: bool) -> str:
     if on is None:
         return "no date"
-    return f"overdue since {on}" if passed else str(on)
+    return f"overdue since {day(on)}" if passed else day(on)

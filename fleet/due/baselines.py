@@ -11,7 +11,7 @@ from fleet.due.models import Limit, Service, ServiceDone
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
-from fleet.today import today_at
+from fleet.today import day, today_at
 from fleet.vehicles.models import Meter, Vehicle
 
 
@@ -97,7 +97,8 @@ def _known(
     if row is None or one.same_as(row):
         return row
     return Fault(
-        f"Its history is known meanwhile: done on {row.done_on} ({row.source}). Nothing was added."
+        f"Its history is known meanwhile: done on {day(row.done_on)} ({row.source}). "
+        "Nothing was added."
     )
 
 
@@ -106,7 +107,7 @@ def _lacking(one: Baseline, limits: Counted, actor: Actor) -> Fault | None:
     if one.done_on is None:
         return Fault("Say on which day it was done.", about="done_on")
     if one.done_on > today_at(one.vehicle.depot.zone, actor.now):
-        return Fault(f"{one.done_on} lies ahead: write the day it was done.", about="done_on")
+        return Fault(f"{day(one.done_on)} lies ahead: write the day it was done.", about="done_on")
     if limits.km and one.total_km is None:
         text = "Write what the odometer stood at: this service counts distance too."
         return Fault(text, about="total")

@@ -11,6 +11,7 @@ from fleet.due.models import ChosenFluid
 from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.stores.models import Product
+from fleet.today import day
 from fleet.vehicles.models import Compartment, Vehicle
 
 
@@ -80,7 +81,7 @@ def _refuse_second(one: Chosen) -> None:
     other = standing.exclude(never_stood).select_related("product").first()
     if other is not None:
         raise Refused(
-            f"{one.vehicle} is to get {other.product} from {other.from_on} because of "
+            f"{one.vehicle} is to get {other.product} from {day(other.from_on)} because of "
             f"{other.because}: end that choice first.",
             about="product",
         )

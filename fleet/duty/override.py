@@ -7,6 +7,7 @@ from django.db import transaction
 from fleet.duty.models import DutyClass, DutyOverride
 from fleet.faults import Fault
 from fleet.people.models import Person
+from fleet.today import day
 
 
 def override(
@@ -31,7 +32,7 @@ def override(
     if duty_class not in DutyClass.values:
         raise Fault(f"“{duty_class}” is no duty class: choose normal or severe.")
     if until_on < from_on:
-        raise Fault(f"The decision ends on {until_on}, before it begins on {from_on}.")
+        raise Fault(f"The decision ends on {day(until_on)}, before it begins on {day(from_on)}.")
     if not reason.strip():
         raise Fault("Say why: the reason is kept with the decision.")
     with transaction.atomic():

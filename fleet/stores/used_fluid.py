@@ -10,6 +10,7 @@ from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.stores.ledger import MOST, day_at
 from fleet.stores.models import UsedFluidCollected
+from fleet.today import day
 from fleet.vehicles.models import Depot
 
 ON_THE_NOTE = {
@@ -49,7 +50,7 @@ def collect(actor: Actor, note: Note, *, key: str | None = None) -> UsedFluidCol
         if not getattr(note, name).strip():
             raise Fault(f"The {words} is missing: it stands on the note.")
     if note.collected_on > day_at(note.depot, actor):
-        raise Fault(f"{note.collected_on} lies ahead: enter the day of the note.")
+        raise Fault(f"{day(note.collected_on)} lies ahead: enter the day of the note.")
     return _added(actor, note, note.quantity_ml, key, "")
 
 

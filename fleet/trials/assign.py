@@ -14,6 +14,7 @@ from fleet.due.choose import Chosen, choose
 from fleet.faults import Fault, Question, Refused
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
+from fleet.today import day
 from fleet.trials.models import ExcludedPeriod, Trial, TrialGroup, TrialVehicle
 from fleet.trials.note import must, note
 from fleet.trials.set_up import needed_in_all
@@ -128,7 +129,7 @@ def _refuse_double(trial: Trial, vehicles: Sequence[Vehicle]) -> None:
     if other is not None:
         raise Fault(
             f"{other.vehicle} is in {other.trial}, a trial of the same service, until "
-            f"{other.trial.ends_on}: leave it out."
+            f"{day(other.trial.ends_on)}: leave it out."
         )
 
 

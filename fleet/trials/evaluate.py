@@ -18,6 +18,7 @@ from fleet.due.models import ChosenFluid
 from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
+from fleet.today import day
 from fleet.trials.assign import source_of
 from fleet.trials.details import fields
 from fleet.trials.gather import COUNTS, Gathered, gather, keep_ages
@@ -58,7 +59,9 @@ def end_early(actor: Actor, trial: Trial, *, reason: str) -> TrialResult:
     if frozen_of(trial) is not None:
         raise Refused(f"{trial} was evaluated already; its result stands.")
     if not trial.starts_on <= today <= trial.ends_on:
-        raise Refused(f"{trial} runs from {trial.starts_on} to {trial.ends_on}: nothing to end.")
+        raise Refused(
+            f"{trial} runs from {day(trial.starts_on)} to {day(trial.ends_on)}: nothing to end."
+        )
     ended = {"state": State.ENDED_EARLY, "ended_by": actor.person, "ended_reason": reason.strip()}
     with transaction.atomic():
         result = _record(gather(trial, actor.at), actor.at, ended)

@@ -13,7 +13,7 @@ from fleet.calc.trial_power import BEST, WORST
 from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
-from fleet.today import today_at
+from fleet.today import day, today_at
 from fleet.trials.ages import fluid_ages
 from fleet.trials.blind import why_not_rate
 from fleet.trials.models import LabProperty, LabSample, Rating, Trial, TrialVehicle
@@ -127,12 +127,14 @@ def check_rating(one: Felt, now: datetime) -> None:
     zone = one.trial_vehicle.vehicle.depot.zone
     if not trial.starts_on <= today_at(zone, one.rated_at) <= trial.ends_on + timedelta(days=1):
         raise Fault(
-            f"{trial} runs from {trial.starts_on} to {trial.ends_on}: a rating of "
-            f"{one.rated_at:%Y-%m-%d} is not part of it."
+            f"{trial} runs from {day(trial.starts_on)} to {day(trial.ends_on)}: a rating of "
+            f"{day(one.rated_at)} is not part of it."
         )
     frozen = frozen_of(trial)
     if frozen is not None and frozen.frozen_at and one.rated_at > frozen.frozen_at:
-        raise Fault(f"{trial} was evaluated on {frozen.as_of_on}: later ratings are no part of it.")
+        raise Fault(
+            f"{trial} was evaluated on {day(frozen.as_of_on)}: later ratings are no part of it."
+        )
     if one.temperature_c is not None and not COLDEST_C <= one.temperature_c <= HOTTEST_C:
         raise Fault("The temperature lies between −60 and 60 °C: correct it or leave it out.")
     if one.warmth and one.warmth not in Rating.Warmth.values:

@@ -44,6 +44,21 @@ def test_one_tap_after_signing_in_shows_the_torque_of_the_drain_plug(phone: Page
     assert figure.bounding_box()["y"] < 800  # type: ignore[index]
 
 
+def test_torques_stand_high_and_what_is_long_is_folded_on_a_phone_but_no_caution(
+    phone: Page, shop: Workshop
+) -> None:
+    card(phone, shop)
+    figure = phone.get_by_label("Torques of Engine oil").get_by_text("39.3")
+    assert figure.bounding_box()["y"] < 640  # type: ignore[index]  # a fifth of the screen to spare
+    tools = phone.locator("details.need", has_text="Tools").first
+    assert not tools.locator("ul").is_visible()
+    tools.locator("summary").tap()
+    assert tools.locator("ul").is_visible()
+    assert all(one.is_visible() for one in phone.locator(".caution").all())
+    phone.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    assert all(one.is_visible() for one in phone.locator("details.need ul").all())
+
+
 def test_two_taps_from_todays_orders_to_the_torque_of_the_drain_plug(phone: Page) -> None:
     taps = 0
     phone.goto("/todays-orders")

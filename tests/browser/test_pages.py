@@ -1,7 +1,7 @@
 """The pages as a person meets them."""
 
 import re
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -202,3 +202,26 @@ def test_headings_sort_and_chosen_rows_become_orders_without_typing(page: Page) 
     page.get_by_label("Choose all shown").check()
     page.get_by_role("button", name="Draft orders").click()
     page.get_by_text("Choose rows first").wait_for()
+
+
+def test_a_half_typed_reason_stays_while_its_card_is_brought_up_to_date(
+    page: Page, people: Cast
+) -> None:
+    first = held(people)
+    second = Entry(
+        vehicle_id=people.van.pk,
+        meter_id=people.van.meters.get().pk,
+        taken_at=first.taken_at + timedelta(hours=1),
+        time_known=True,
+        value=800,
+        unit="km",
+    )
+    enter([second], Source.PAGE)
+    chain.refresh([people.van.pk], timezone.now())
+    other = Reading.objects.get(value=800, verdict="held")
+    page.goto("/readings")
+    page.locator(f"#reason-{other.pk}").fill("the driver says")
+    page.locator(f"#reason-{first.pk}").fill("a slip")
+    page.locator(f"#reading-{first.pk}").get_by_role("button", name="Reject").click()
+    page.locator(f"#reading-{first.pk}.settled").wait_for()
+    assert page.locator(f"#reason-{other.pk}").input_value() == "the driver says"

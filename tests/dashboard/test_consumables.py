@@ -100,7 +100,7 @@ def test_a_carriers_note_is_kept_once(keeper: Client) -> None:
 def test_a_note_from_the_future_is_refused_with_what_to_do(keeper: Client) -> None:
     given = NOTE | {"collected_on": "2026-07-01"}
     page = keeper.post("/consumables/used-fluid", given, follow=True).content.decode()
-    assert "2026-07-01 lies ahead: enter the day of the note." in page
+    assert "1 Jul 2026 lies ahead: enter the day of the note." in page
     assert not UsedFluidCollected.objects.exists()
 
 

@@ -89,3 +89,21 @@ def test_the_share_done_on_time_names_what_is_overdue(
     )
     assert (f"V-102 Engine oil since {due_on.day} " in seen) == (due_on < today)
     assert "(100 %)" in seen
+
+
+def test_the_newest_stands_first_and_those_after_their_limit_by_themselves(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    finish(shop)
+    client = signed_in(shop.people.viewer)
+    days = [
+        f"{on.day} {on:%b %Y}"
+        for on in ServiceDone.objects.filter(vehicle=shop.people.van)
+        .order_by("-done_on")
+        .values_list("done_on", flat=True)
+    ]
+    seen = text_of(client, PACK)
+    assert [seen.index(day) for day in days] == sorted(seen.index(day) for day in days)
+    assert "No service was done after its limit." in text_of(client, f"{PACK}?only=late")
+    judged = text_of(client, f"{PACK}?only=judged")
+    assert (days[0] in judged, days[-1] in judged) == (True, False)

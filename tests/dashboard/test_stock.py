@@ -305,3 +305,17 @@ def test_moves_are_listed_by_the_moment_they_show_the_newest_first(keeper: Clien
 def test_stock_leads_to_what_is_to_order(keeper: Client) -> None:
     assert 'href="/consumables#order-head"' in keeper.get("/stock").content.decode()
     assert 'id="order-head"' in keeper.get("/consumables").content.decode()
+
+
+def test_depots_of_an_item_stand_together_the_one_with_trouble_first(keeper: Client) -> None:
+    shelf.item("brake-fluid")
+    for depot in ("hill", "plain"):
+        for item in ("brake-fluid", "gear-oil"):
+            move(keeper, depot=depot, item=item)
+    move(keeper, depot="plain", item="gear-oil", way="used", quantity="25", reason="on the road")
+    page = keeper.get("/stock").content.decode()
+    assert re.findall(r"<td>(Plain|Hill)", page.split('id="move"')[0]) == [
+        *("Plain", "Hill"),  # of the gear oil, below zero at Plain
+        *("Hill", "Plain"),  # in the fold, as they came: by depot
+    ]
+    assert page.index('id="move"') > page.index("below zero")

@@ -11,6 +11,7 @@ from fleet.duty.models import DutyOverride
 from fleet.faults import Question
 from fleet.people.actor import Actor
 from fleet.people.models import Role
+from fleet.today import day
 from fleet.vehicles.models import Vehicle
 from tests import scene
 from tests.cast import person
@@ -53,7 +54,7 @@ def test_it_names_the_day_it_would_move_and_nothing_is_set(vehicle: Vehicle) -> 
     with pytest.raises(Question) as question:
         set_severe(vehicle, TODAY - timedelta(days=350))
     before, after = (TODAY - timedelta(days=days) for days in (50, 150))
-    said = f"Gearbox oil from overdue since {before} to overdue since {after}"
+    said = f"Gearbox oil from overdue since {day(before)} to overdue since {day(after)}"
     assert said in str(question.value)
     assert question.value.about == "from_on"
     assert not DutyOverride.objects.exists()
@@ -74,5 +75,5 @@ def test_what_moves_no_day_is_not_asked_about(vehicle: Vehicle, days: int) -> No
 def test_the_day_ahead_that_a_past_class_would_move_is_named(vehicle: Vehicle) -> None:
     scene.done(vehicle, Service.objects.get(), TODAY - timedelta(days=100), 25_000)
     chain.refresh([vehicle.pk], NOW)
-    with pytest.raises(Question, match=r"Gearbox oil from 20\d\d-\d\d-\d\d to 20\d\d"):
+    with pytest.raises(Question, match=r"Gearbox oil from \d+ \w{3} 20\d\d to \d+ \w{3} 20\d\d"):
         set_severe(vehicle, TODAY - timedelta(days=90))

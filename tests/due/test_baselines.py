@@ -145,7 +145,7 @@ def test_a_form_that_was_sent_twice_enters_once(
     assert isinstance(again, ServiceDone)
     assert first.pk == again.pk
     (other,) = enter(clerk, said(vans[0], oil, 19_200))
-    assert "Its history is known meanwhile: done on 2025-09-15" in str(other)
+    assert "Its history is known meanwhile: done on 15 Sep 2025" in str(other)
     assert ServiceDone.objects.count() == 1
 
 

@@ -48,7 +48,7 @@ def test_each_row_is_taken_or_told_why_not(field: Field, tmp_path: Path) -> None
     assert "from 1 (worst) to 5 (best)" in messages[5]
     assert "No vehicle V-9" in messages[6]
     assert messages[7].startswith("The date holds “nonsense”")
-    assert "runs from 2025-12-01" in messages[8]
+    assert "runs from 1 Dec 2025" in messages[8]
     assert "whole number" in messages[9]
 
 

@@ -36,6 +36,11 @@ class StockLine:
     lots: tuple[tuple[LotLevel, str], ...]  # where there are several
     runs_out: date | None = None  # as expected; empty: it lasts as far as is forecast
 
+    @property
+    def pressing(self) -> tuple[bool, date]:
+        """Sorts what needs a look first, then what runs out first."""
+        return not self.level.look, self.runs_out or date.max
+
 
 def amount(quantity: int, unit: str, *, signed: bool = False) -> str:
     """A quantity as people read it: litres, or pieces."""
@@ -66,7 +71,8 @@ def _typeset(figure: str) -> str:
 def lines(
     found: Sequence[Level], run_out: Mapping[tuple[str, str], date] | None = None
 ) -> list[StockLine]:
-    """What needs a look first, then what runs out first, else by depot and name as they came.
+    """By item, the one that needs a look first, then the one that runs out first; within an item
+    likewise by depot, else as they came.
 
     Parameters
     ----------
@@ -85,7 +91,10 @@ def lines(
         )
         for row in found
     ]
-    return sorted(shown, key=lambda line: (not line.level.look, line.runs_out or date.max))
+    first: dict[str, tuple[bool, date]] = {}
+    for line in shown:
+        first[line.level.item] = min(first.get(line.level.item, line.pressing), line.pressing)
+    return sorted(shown, key=lambda line: (first[line.level.item], line.level.name, line.pressing))
 
 
 def newest_moves(depots: Sequence[str]) -> QuerySet[StockMove]:

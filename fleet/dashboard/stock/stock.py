@@ -54,9 +54,10 @@ def _page(
 ) -> HttpResponse:
     scope = scope_of(request)
     found = lines(_levels(scope), run_out_days(scope.today, scope.slugs))
+    troubled = {line.level.item for line in found if line.level.look or line.runs_out}
     context = {
-        "lines": [line for line in found if line.level.look or line.runs_out],
-        "calm": [line for line in found if not (line.level.look or line.runs_out)],
+        "lines": [line for line in found if line.level.item in troubled],
+        "calm": [line for line in found if line.level.item not in troubled],
         "today": scope.today,
         "looks": sum(1 for line in found if line.level.look),
         "moves": _moves(list(newest_moves(scope.slugs)[:MOVES_SHOWN])),

@@ -258,12 +258,13 @@ def row_work(context: Context, row: DueRow) -> dict[str, Any]:
     drafts an order (Due drafts for many at once)."""
     marks, key = context["marks"], (row.vehicle_id, row.service_id)
     drafts = marks.may_release and context.get("page") != "due"
+    on_top = context.get("page") == "vehicle"  # where marks of the whole vehicle stand
     return {
         "row": row,
         "number": marks.orders.get(key, ""),
         "deferred": marks.deferred.get(key),
-        "stopped": marks.stopped.get(row.vehicle_id, ""),
-        "restricted": marks.restricted.get(row.vehicle_id, ()),
+        "stopped": "" if on_top else marks.stopped.get(row.vehicle_id, ""),
+        "restricted": () if on_top else marks.restricted.get(row.vehicle_id, ()),
         "may_release": drafts,
         "beside": marks.beside(*key) if drafts else (),
         "csrf_token": context.get("csrf_token"),

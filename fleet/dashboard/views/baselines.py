@@ -15,6 +15,7 @@ from django.views.decorators.http import require_GET, require_POST
 from fleet import chain
 from fleet.dashboard.baseline_lines import Line, lines_of, read_lines, unknown
 from fleet.dashboard.frame import Scope, SignedIn, scope_of, show
+from fleet.dashboard.words import day
 from fleet.due.baselines import Baseline, enter_baselines
 from fleet.due.models import ServiceDone
 from fleet.faults import Fault, Forbidden, Question
@@ -103,7 +104,7 @@ def _enter(actor: Actor, filled: Sequence[Line]) -> list[ServiceDone]:
 def _said(entered: Sequence[ServiceDone]) -> str:
     """What was taken, as it was understood."""
     named = [
-        f"{row.vehicle} {row.service.name} on {row.done_on}"
+        f"{row.vehicle} {row.service.name} on {day(row.done_on)}"
         + ("" if row.total_km is None else f" at {row.total_km:,.0f} km")
         for row in entered[:TOLD]
     ]

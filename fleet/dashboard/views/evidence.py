@@ -9,6 +9,7 @@ from fleet.dashboard.frame import SignedIn, scope_of, show, vehicle_seen_by
 from fleet.tables import Cell
 from fleet.trials.blind import vehicle_shown
 from fleet.vehicles.models import Vehicle
+from fleet.vehicles.own_unit import odometer_unit
 from fleet.workorders.evidence import PackLine, pack
 from fleet.workorders.findings import in_force
 from fleet.workorders.restrictions import texts
@@ -24,12 +25,21 @@ HEADINGS = (
 @require_GET
 def evidence(request: SignedIn, fleet_number: str) -> HttpResponse:
     seen = _shown(request, fleet_number)
-    lines = pack(seen.pk)
-    late = sum(1 for line in lines if "after its limit" in line.deviation)
-    stopped = in_force([seen.pk]).get(seen.pk, "")
-    context = {"vehicle": seen, "lines": lines, "late": late, "do_not_use": stopped}
-    context["judged"] = sum(1 for line in lines if line.judged)
-    context["restrictions"] = texts([seen.pk]).get(seen.pk, [])
+    lines = pack(seen.pk)[::-1]
+    late = [line for line in lines if "after its limit" in line.deviation]
+    judged = [line for line in lines if line.judged]
+    only = request.GET.get("only", "")
+    context = {
+        "vehicle": seen,
+        "odometer_unit": odometer_unit(seen.pk),
+        "lines": lines,
+        "shown": {"late": late, "judged": judged}.get(only, lines),
+        "only": only if only in {"late", "judged"} else "",
+        "late": len(late),
+        "judged": len(judged),
+        "do_not_use": in_force([seen.pk]).get(seen.pk, ""),
+        "restrictions": texts([seen.pk]).get(seen.pk, []),
+    }
     return show(request, "evidence", scope_of(request), context)
 
 

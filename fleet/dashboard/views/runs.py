@@ -14,15 +14,18 @@ from django.views.decorators.http import require_GET, require_POST
 from fleet import jobs
 from fleet.dashboard.frame import SignedIn, scope_of, show
 from fleet.dashboard.run_words import JOB_WORDS, count_words, job_words
+from fleet.hindcast import widen
 from fleet.people.roles import Right, depots_of, may
 from fleet.runs import ledger
 from fleet.runs.models import Run
+from fleet.usage import rates
 
 SHOWN = 60
+MONTHLY = {rates.JOB, widen.JOB}
 SHAPES = {"done": "accepted", "running": "waiting", "waiting": "waiting", "lost": "held"}
 
 
-@dataclass(frozen=True)
+@dataclass
 class RunLine:
     run: Run
     job: str
@@ -30,6 +33,12 @@ class RunLine:
     shape: str
     took: str
     counts: str
+    told_before: bool = False  # a month's work that went well, as a later month's above
+
+    @property
+    def calm(self) -> bool:
+        """Sorts what failed or was lost before all else."""
+        return self.run.state == Run.State.DONE or self.at_work
 
     @property
     def at_work(self) -> bool:
@@ -41,17 +50,28 @@ def runs(request: SignedIn) -> HttpResponse:
     now = timezone.now()
     job, troubled = request.GET.get("job", ""), request.GET.get("state") == "trouble"
     lines = [_line(run, now) for run in ledger.listed(job, troubled=troubled)[:SHOWN]]
+    _tell_months_once(lines)
+    known = [line for line in lines if line.told_before and not (job or troubled)]
     context = {
+        "known": known,
         "job": job,
         "troubled": troubled,
         "jobs": [(name, JOB_WORDS.get(name, name)) for name in ledger.jobs_kept()],
-        "shown": SHOWN,
-        "lines": lines,
+        "shown": SHOWN if len(lines) == SHOWN else 0,
+        "lines": sorted((one for one in lines if one not in known), key=lambda one: one.calm),
         "again": _look_again(lines, "asked" in request.GET),
         "may_start": may(request.user, Right.RUN_NIGHT),
         "now": now,
     }
     return show(request, "runs", scope_of(request), context)
+
+
+def _tell_months_once(lines: list[RunLine]) -> None:
+    """Of each work of a month only the newest is told; the others are folded where all is well."""
+    seen: set[str] = set()
+    for line in lines:
+        line.told_before = line.run.job in seen and line.calm and not line.at_work
+        seen |= {line.run.job} & MONTHLY
 
 
 def _look_again(lines: list[RunLine], asked: bool) -> str:
@@ -71,7 +91,9 @@ def _took(run: Run) -> str:
     if run.started_at is None or run.finished_at is None:
         return ""
     seconds = (run.finished_at - run.started_at).total_seconds()
-    return f"{seconds:.1f} s" if seconds < 60 else f"{seconds / 60:.0f} min"
+    if seconds < 1:
+        return "under 1 s"
+    return f"{seconds:.0f} s" if seconds < 60 else f"{seconds / 60:.0f} min"
 
 
 @require_POST

@@ -30,6 +30,7 @@ from fleet.dashboard.vehicle_facts import (
     odometer_chart,
 )
 from fleet.dashboard.vehicle_forms import DutyForm, ReadingForm, Source, faults
+from fleet.dashboard.words import day
 from fleet.due.back_date import decide
 from fleet.due.explain import explain
 from fleet.due.listing import DueFilter, DueRow, due_rows
@@ -251,4 +252,4 @@ def _decide(request: SignedIn, seen: Vehicle, given: dict[str, Any]) -> None:
     )
     chain.refresh([seen.pk], timezone.now())
     name = given["compartment"].name
-    messages.success(request, f"{name}: {given['duty_class']} until {until_on}; dates follow.")
+    messages.success(request, f"{name}: {given['duty_class']} until {day(until_on)}; dates follow.")

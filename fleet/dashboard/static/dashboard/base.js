@@ -63,3 +63,16 @@ document.addEventListener("htmx:beforeSwap", (event) => {
   });
   event.detail.serverResponse = answer.innerHTML;
 });
+
+// what is long is folded on a phone, and whole on paper
+const folds = () => document.querySelectorAll("details[data-fold-on-phone]");
+if (window.matchMedia("(max-width: 40rem)").matches) {
+  folds().forEach((one) => {
+    one.open = false;
+  });
+}
+window.addEventListener("beforeprint", () => {
+  folds().forEach((one) => {
+    one.open = true;
+  });
+});
