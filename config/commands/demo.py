@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Any
 from config.commands.due import OVERDUE, print_table
 from config.commands.nightly import do_night
 from config.commands.serve import add_address
-from fleet.due.listing import DueFilter
 
 if TYPE_CHECKING:
     from fleet.due.listing import DueRow
@@ -65,7 +64,7 @@ def bring_demo() -> None:
 
 
 def _print_summary() -> None:
-    from fleet.due.listing import due_counts, due_rows
+    from fleet.due.listing import DueFilter, due_counts, due_rows
 
     _print_part("Overdue or probably so", due_rows(DueFilter(states=OVERDUE)))
     _print_part("Due this month", due_rows(DueFilter(states=["due_this_month"])))

@@ -8,7 +8,6 @@ from collections.abc import Iterable
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from fleet.due.listing import DueFilter
 from fleet.faults import Fault
 from fleet.tables import unlike_a_formula
 
@@ -73,7 +72,7 @@ def day(text: str) -> date:
 
 
 def list_due(arguments: argparse.Namespace) -> int:
-    from fleet.due.listing import due_rows
+    from fleet.due.listing import DueFilter, due_rows
 
     vehicle = arguments.vehicle and _vehicle(arguments.vehicle).fleet_number
     rows = due_rows(

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 
 from config.commands.due import day
 from fleet.faults import Fault
-from fleet.trials.rate import LabLimits
 
 if TYPE_CHECKING:
     from fleet.people.actor import Actor
@@ -269,7 +268,7 @@ def _minor(text: str) -> int:
 
 # --- sheets --------------------------------------------------------------------------------
 def _name_properties(trial: Trial, given: list[str]) -> None:
-    from fleet.trials.rate import name_property
+    from fleet.trials.rate import LabLimits, name_property
 
     for text in given:
         parts = text.split(":", 4)
