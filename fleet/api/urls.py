@@ -75,6 +75,7 @@ from fleet.api.visits import (
     Publish,
     UnlockVisit,
 )
+from fleet.api.what_ifs import OneWhatIf, WhatIfs
 
 ORDER, JOB = "work-orders/<str:number>", "jobs/<int:job_id>"
 FINDING, MARK = "findings/<int:finding_id>", "do-not-use/<int:mark_id>"
@@ -168,6 +169,8 @@ urlpatterns = [
     path("other-work/<int:work_id>/end", EndWork.as_view(), name="api-end-work"),
     path("other-work/<int:work_id>/reopen", ReopenWork.as_view(), name="api-reopen-work"),
     path("promises", Promises.as_view(), name="api-promises"),
+    path("what-ifs", WhatIfs.as_view(), name="api-what-ifs"),
+    path("what-ifs/<int:asked_id>", OneWhatIf.as_view(), name="api-what-if"),
     path("workshop-days", WorkshopDays.as_view(), name="api-workshop-days"),
     path("costs", Costs.as_view(), name="api-costs"),
     path("used-fluid", UsedFluids.as_view(), name="api-used-fluid"),

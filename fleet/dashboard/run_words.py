@@ -12,6 +12,7 @@ JOB_WORDS = {
     "plan": "Plan of the workshop",
     "backtest": "Backtest",
     "workbook": "Fleet workbook",
+    "what if": "Answer to a what-if",
     "class rates": "Distance per day of each class",
     "guard": "Look back at forecasts",
 }

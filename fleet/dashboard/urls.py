@@ -90,6 +90,16 @@ from fleet.dashboard.views.vehicle_work import (
     set_do_not_use,
     withdraw_deferral,
 )
+from fleet.dashboard.views.what_if import (
+    ask_what_if,
+    delete_what_if,
+    one_what_if,
+    what_if,
+    what_if_changes,
+    what_if_chart,
+    what_if_file,
+    what_if_state,
+)
 from fleet.dashboard.views.workbook import (
     one_workbook,
     send_workbook,
@@ -151,6 +161,23 @@ urlpatterns = [
     path("runs/night", start_night, name="start-night"),
     path("climate", climate, name="climate"),
     path("climate/take-in", take_in_climate, name="take-in-climate"),
+    path("what-if", what_if, name="what-if"),
+    path("what-if/asked", ask_what_if, name="ask-what-if"),
+    path("what-if/changes.xlsx", what_if_changes, name="what-if-examples"),
+    path("what-if/<int:asked_id>", one_what_if, name="one-what-if"),
+    path("what-if/<int:asked_id>/state", what_if_state, name="what-if-state"),
+    re_path(
+        r"^what-if/(?P<asked_id>[0-9]{1,18})/(?P<chart>difference|both)\.json$",
+        what_if_chart,
+        name="what-if-chart",
+    ),
+    re_path(
+        r"^what-if/(?P<asked_id>[0-9]{1,18})/figures\.(?P<ending>csv|xlsx)$",
+        what_if_file,
+        name="what-if-file",
+    ),
+    path("what-if/<int:asked_id>/changes.xlsx", what_if_changes, name="what-if-changes"),
+    path("what-if/<int:asked_id>/delete", delete_what_if, name="delete-what-if"),
     path("workbook", workbook, name="workbook"),
     re_path(r"^workbook/(?P<what>template|fleet)\.xlsx$", workbook_file, name="workbook-file"),
     path("workbook/sent", send_workbook, name="send-workbook"),

@@ -35,6 +35,8 @@ SCOPES = (
     "deferrals:write",
     "visits:read",
     "visits:write",
+    "what-ifs:read",
+    "what-ifs:write",
     "evidence:read",
     "trials:read",
     "trials:write",

@@ -3,10 +3,14 @@
 from collections.abc import Sequence
 from typing import Any
 
-from fleet.stores.money import words as money
+from django.conf import settings
+
+from fleet.stores.money import from_minor
 
 MONTHS = 12
 LEAST_H = 0.05  # a month; less than three minutes is not told
+LATE_H = 0.5  # a month; where less late work was not what was asked for, it stays in the table
+LEAST_VISITS, LEAST_OVERDUE_D = 1, 20  # in the 12 months
 CAPACITY = ("mechanic", "minutes", "bay", "opening")
 
 
@@ -16,14 +20,14 @@ def answer(result: dict[str, Any], changes: Sequence[dict[str, str]]) -> str:
         return "Nothing changes: every figure of the 12 months is what it is today."
     parts = [part for part in _parts(result) if part]
     if all(one["what"] in CAPACITY for one in changes):
-        late = _late(result)
-        parts = [late] if late else ["No late work to speak of goes away"]
-        parts += [] if _per_month(result, "work_h") == "" else [_work(result)]
+        late = _late(result, LEAST_H)
+        parts = [late or "next to no late work goes away", _overdue(result), _work(result)]
+        parts = [part for part in parts if part]
     told = [_sentence(parts)] if parts else ["Hardly anything changes in the 12 months."]
     wages = result.get("wages_minor")
     if wages:
-        told.append(f"About {money(abs(wages))} {'more' if wages > 0 else 'less'} a month for wages"
-                    " is not counted here.")  # fmt: skip
+        way = "more" if wages > 0 else "less"
+        told.append(f"About {_rounded(wages)} {way} a month for wages is not counted here.")
     return " ".join(told)
 
 
@@ -35,7 +39,8 @@ def _is_same(result: dict[str, Any]) -> bool:
 
 
 def _parts(result: dict[str, Any]) -> list[str]:
-    return [_work(result), _cost(result), _visits(result), _late(result), _overdue(result)]
+    late = _late(result, LATE_H)
+    return [_work(result), _cost(result), _visits(result), late, _overdue(result)]
 
 
 def _sentence(parts: list[str]) -> str:
@@ -43,11 +48,11 @@ def _sentence(parts: list[str]) -> str:
     return f"{said[0].upper()}{said[1:]}."
 
 
-def _per_month(result: dict[str, Any], name: str) -> str:
+def _per_month(result: dict[str, Any], name: str, least: float = LEAST_H) -> str:
     """So many hours a month more or less, and between which ends; empty for next to none."""
     total = result["measures"][name]["total"]
     mean, low, high = (total[one] / MONTHS for one in ("difference", "low", "high"))
-    if abs(mean) < LEAST_H:
+    if abs(mean) < least:
         return ""
     way = "more" if mean > 0 else "less"
     ends = sorted((abs(low), abs(high))) if low * high > 0 else None
@@ -65,8 +70,8 @@ def _work(result: dict[str, Any]) -> str:
     return _per_month(result, "work_h").format(" work")
 
 
-def _late(result: dict[str, Any]) -> str:
-    return _per_month(result, "late_h").format(" late work")
+def _late(result: dict[str, Any], least: float) -> str:
+    return _per_month(result, "late_h", least).format(" late work")
 
 
 def _cost(result: dict[str, Any]) -> str:
@@ -74,12 +79,17 @@ def _cost(result: dict[str, Any]) -> str:
     if abs(minor) < 100:
         return ""
     way = "more" if minor > 0 else "less"
-    return f"about {money(100 * round(abs(minor) / 100))} a month {way} for parts and labour"
+    return f"about {_rounded(minor)} a month {way} for parts and labour"
+
+
+def _rounded(minor: float) -> str:
+    """Money without its small change."""
+    return f"{round(from_minor(round(abs(minor)))):,} {settings.CURRENCY}".replace(",", "\u202f")
 
 
 def _visits(result: dict[str, Any]) -> str:
     number = result["measures"]["visits"]["total"]["difference"]
-    if abs(number) < 1:
+    if abs(number) < LEAST_VISITS:
         return ""
     way = "more" if number > 0 else "fewer"
     return f"about {abs(number):,.0f} {way} visits in the 12 months"
@@ -87,7 +97,7 @@ def _visits(result: dict[str, Any]) -> str:
 
 def _overdue(result: dict[str, Any]) -> str:
     number = result["measures"]["overdue_d"]["total"]["difference"]
-    if abs(number) < 1:
+    if abs(number) < LEAST_OVERDUE_D:
         return ""
     way = "more" if number > 0 else "fewer"
     return f"about {abs(number):,.0f} {way} days on which a service is overdue"

@@ -26,6 +26,8 @@ from fleet.trials.rate import LabLimits, name_property
 from fleet.trials.set_up import SetUp, set_up
 from fleet.visits import other_work
 from fleet.visits import plan as plans
+from fleet.whatif import ask
+from fleet.whatif.models import WhatIf
 from fleet.workorders import findings, photos, recording
 from fleet.workorders.findings import Report
 from tests.cast import Cast, cast, depots_day, driven, oil_change
@@ -115,7 +117,15 @@ def named(running: Cast) -> dict[str, object]:
         "visit_id": visit.pk,
         "work_id": other_work.enter(shop.actor(running.supervisor), van, towbar).pk,
         "plan": plan.pk,
+        "asked_id": _asked(running).pk,
     }
+
+
+def _asked(people: Cast) -> WhatIf:
+    """A question about the vans of the plain."""
+    rows = [{"what": "sell", "which": "V-101"}]
+    now = timezone.now()
+    return ask.ask(rows, [people.plain], now, person=people.supervisor, channel="test")
 
 
 def _move(people: Cast) -> int:
@@ -216,6 +226,7 @@ def bodies(there: dict[str, object]) -> dict[str, dict[str, object]]:
             **{"kind": "counted", "depot": "plain", "item": "washer", "quantity": 9},
             "reason": "a test",
         },
+        "what-ifs": {"changes": [{"what": "sell", "which": vehicle}]},
         "used-fluid": {
             **{"depot": "plain", "waste_class": "used oil", "litres": 9, "carrier": "a carrier"},
             **{"note_number": "N-1", "collected_on": str(today)},

@@ -1,5 +1,7 @@
 """Who may do what at the API, written by hand: role by role for each route.
 
+Questions are asked here by a supervisor: a viewer deletes none but their own.
+
 ``yes``: done within one's own depots, and not found (404) beyond them. ``no``: 403 anywhere.
 """
 
@@ -54,6 +56,10 @@ POST  other-work/<int:work_id>/end                                      yes no  
 POST  other-work/<int:work_id>/reopen                                   yes no  no  no  no  no
 GET   promises                                                          yes yes yes yes yes yes
 GET   workshop-days                                                     yes yes yes yes yes yes
+GET   what-ifs                                                          yes no  no  no  no  yes
+POST  what-ifs                                                          yes no  no  no  no  yes
+GET   what-ifs/<int:asked_id>                                           yes no  no  no  no  yes
+DELETE what-ifs/<int:asked_id>                                          yes no  no  no  no  no
 GET   costs                                                             yes yes yes yes yes yes
 GET   used-fluid                                                        yes yes yes yes yes yes
 POST  used-fluid                                                        yes no  no  yes no  no

@@ -108,7 +108,7 @@ LISTS = (
     *("work-orders", "work-orders?planned_on=today&expand=card", "findings", "do-not-use"),
     *("deferrals", "escalations", "on-time", "trials", "stock", "stock-moves", "chosen-fluids"),
     *("costs", "used-fluid", "plan", "visits", "workshop-days", "promises", "restrictions"),
-    *("other-work", "demand", "order-proposals", "transfer-proposals"),
+    *("other-work", "demand", "order-proposals", "transfer-proposals", "what-ifs"),
 )
 OF_NO_DEPOT = {"items", "check-figures", "calibration", "runs"}
 

@@ -27,11 +27,11 @@ PAGES = [
     *("/work-orders", "/todays-orders", "/findings", "/people-and-tokens", "/workshop-days"),
     *("/vehicles/V-101/evidence", "/work-orders/W-000001", "/work-orders/W-000001/card"),
     *("/baselines", "/climate", "/consumables", "/costs", "/field-trials", "/method", "/stock"),
-    *("/workbook", "/api-reference"),
+    *("/workbook", "/what-if", "/api-reference"),
 ]
 # pages about a row that is not there here, and answers to a form
 OTHERS = {"field-trial", "one-workbook", "publish-days", "rate", "sign-in-link", "stale-form"}
-OTHERS |= {"upload", "visit"}
+OTHERS |= {"one-what-if", "upload", "visit"}
 STATIC = Path(settings.BASE_DIR) / "fleet" / "dashboard" / "static" / "dashboard"
 # all but the one file, and what belongs to the chart library
 PAGE_SHEETS = sorted(set(STATIC.glob("*.css")) - {STATIC / "tokens.css", STATIC / "plotly.css"})

@@ -272,6 +272,11 @@ def row_work(context: Context, row: DueRow) -> dict[str, Any]:
 
 
 @register.filter
+def asks_what_if(person: Person) -> bool:
+    return may(person, Right.ASK_WHAT_IF)
+
+
+@register.filter
 def may_load_workbook(person: object) -> bool:
     return isinstance(person, Person) and sent.may_load(person)
 
