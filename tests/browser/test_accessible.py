@@ -56,6 +56,7 @@ ADDRESSES: dict[str, tuple[str, ...]] = {
     "vehicle": ("/vehicles/V-101",),
     "work-order": (ORDER,),
     "work-orders": ("/work-orders", "/work-orders?decide=open&sort=day"),
+    "what-if": ("/what-if",),
     "workbook": ("/workbook",),
     "workshop-days": ("/workshop-days",),
     "404": (MISSING,),
@@ -63,6 +64,7 @@ ADDRESSES: dict[str, tuple[str, ...]] = {
 # of what is sent, or made of many rows that their own tests arrange
 ELSEWHERE = {
     *("403", "500", "stale-form", "sign-in-link", "upload", "one-workbook"),
+    "one-what-if",
     *("field-trial", "rate", "publish-days", "visit"),
 }
 

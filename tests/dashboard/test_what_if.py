@@ -19,7 +19,7 @@ from fleet.whatif import ask
 from fleet.whatif.compare import compare
 from fleet.whatif.models import WhatIf
 from fleet.whatif.year import Year, _nothing, months_of
-from tests.cast import Cast, depots_day, oil_change, person
+from tests.cast import Cast, depots_day, person
 from tests.dashboard.forms import forms_of
 
 SignedIn = Callable[[Person], Client]
@@ -85,7 +85,6 @@ def test_one_more_mechanic_is_a_question_of_two_rows(
 def test_shorter_intervals_are_a_question_of_one_row(
     people: Cast, signed_in: SignedIn, sent: list[int]
 ) -> None:
-    oil_change(people)
     press(signed_in(people.supervisor), "limits", way="longer")
     (row,) = WhatIf.objects.get().changes
     assert (row["what"], row["which"], row["value"]) == ("limit km", "*/*oil*", "+5,000")
@@ -105,7 +104,6 @@ def test_shorter_intervals_are_a_question_of_one_row(
 def test_a_refused_question_says_why_and_keeps_what_was_typed(
     people: Cast, signed_in: SignedIn, sent: list[int], form: str, typed: dict[str, str], said: str
 ) -> None:
-    oil_change(people)
     answer = press(signed_in(people.supervisor), form, **typed)
     page = answer.content.decode()
     assert answer.status_code == 422
@@ -202,7 +200,7 @@ def test_who_may_not_ask_is_refused_and_not_led_there(people: Cast, signed_in: S
 
 def test_an_answer_about_other_depots_is_not_there(people: Cast, signed_in: SignedIn) -> None:
     asked = done(people)
-    other = person("Otto", Role.SUPERVISOR, people.hill)
+    other = person("Odo", Role.SUPERVISOR, people.hill)
     client = signed_in(other)
     for path in ("", "/figures.csv", "/changes.xlsx", "/difference.json", "/state"):
         assert client.get(f"/what-if/{asked.pk}{path}").status_code == 404
