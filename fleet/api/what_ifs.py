@@ -14,7 +14,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from fleet import jobs
-from fleet.api.conditions import shown
+from fleet.api.etags import shown
 from fleet.api.fields import Strict, Text, body, query
 from fleet.api.paging import Order, PageQuery, page_shape
 from fleet.api.repeats import Answer, once

@@ -55,9 +55,9 @@ def _per_month(result: dict[str, Any], name: str, least: float = LEAST_H) -> str
     if abs(mean) < least:
         return ""
     way = "more" if mean > 0 else "less"
-    ends = sorted((abs(low), abs(high))) if low * high > 0 else None
-    spread = f" ({_h(ends[0])} to {_h(ends[1])} in four of five futures)" if ends else ""
-    if ends is None:
+    ends = [_h(one) for one in sorted((abs(low), abs(high)))]
+    spread = f" ({ends[0]} to {ends[1]} in four of five futures)" if ends[0] != ends[1] else ""
+    if low * high < 0:
         spread = " (though in some futures it is the other way round)"
     return f"about {_h(abs(mean))} h a month {way}{{}}{spread}"
 
