@@ -9,12 +9,13 @@ ALL = (
     *("replay", "verdicts", "night", "upload", "orders", "demand", "trials", "check"),
     *("history", "waits", "plan", "overview"),
 )
+LONG = ("year",)  # only when named
 
 
 def main() -> int:
     """Set Django up on a database of its own and measure what was asked for."""
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
-    parser.add_argument("what", nargs="*", choices=[*ALL, []], default=list(ALL))
+    parser.add_argument("what", nargs="*", choices=[*ALL, *LONG, []], default=list(ALL))
     parser.add_argument("--vehicles", type=int, default=100_000)
     parser.add_argument("--postgres", metavar="URL", help="an empty database; it is overwritten")
     asked = parser.parse_args()
@@ -49,6 +50,7 @@ def _measure(what: list[str] | tuple[str, ...], vehicles: int) -> None:
         upload,
         verdicts,
         waits,
+        year,
     )
 
     module = {"night": night, "orders": orders, "replay": replay, "upload": upload}
@@ -61,6 +63,7 @@ def _measure(what: list[str] | tuple[str, ...], vehicles: int) -> None:
         "plan": plan,
         "overview": overview,
         "waits": waits,
+        "year": year,
     }
     print(f"{connection.vendor}, {vehicles:,} vehicles")
     for name in what:

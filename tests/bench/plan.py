@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fleet.calc.arrays import FloatArray, IntArray
+from fleet.calc.arrays import BoolArray, FloatArray, IntArray
 from fleet.calc.visit_columns import Task
 from fleet.calc.visit_costs import Prices, day_costs, law, leave_out_costs, with_memory
 from fleet.calc.visit_naive import each_on_its_day, outcome, together
@@ -74,13 +74,18 @@ def one_night_on(before: World, seed: int, done: IntArray) -> World:
 
 
 def task(
-    seen: World, use_share: float, first_weekday: int = 0, day_min: float | None = None
+    seen: World,
+    use_share: float,
+    first_weekday: int = 0,
+    day_min: float | None = None,
+    wanted: BoolArray | None = None,
 ) -> tuple[Task, IntArray]:
     """The task of a depot of whose minutes this share would be used if there were no end of them,
-    or with so many on an open day; and which services of the world are in it."""
+    or with so many on an open day; and which services of the world, or of those wanted, are in
+    it."""
     intervals = np.array(INTERVALS_D)[seen.kind]
     early_d = np.floor(seen.p50_d - EARLY_SHARE * intervals)
-    inside = np.flatnonzero(early_d < DAYS)
+    inside = np.flatnonzero((early_d < DAYS) & (True if wanted is None else wanted))
     kind, vehicle = seen.kind[inside], seen.vehicle[inside]
     days = np.arange(-BACK, DAYS + AFTER)
     due_by = law(seen.quantiles_d[inside], np.full(len(inside), np.nan), days)
@@ -175,7 +180,7 @@ def _moved(vehicles: int, use_share: float, nights: int) -> None:
         before = np.maximum(day[inside] - 1, -1)
         can = np.isfinite(planned.cost_minor[np.arange(len(inside)), np.maximum(before, 0)])
         before[~can] = -1
-        found = plan(_with_promises(planned, before), start=_visits(planned, before))
+        found = plan(_with_promises(planned, before), start=as_visits(planned, before))
         told = before >= FROZEN_D
         live += int(told.sum())
         moved += int((told & (found.day != before)).sum())
@@ -191,7 +196,7 @@ def _with_promises(planned: Task, before: IntArray) -> Task:
     return replace(planned, cost_minor=cost, leave_out_minor=out)
 
 
-def _visits(planned: Task, before: IntArray) -> tuple[tuple[int, int, int], ...]:
+def as_visits(planned: Task, before: IntArray) -> tuple[tuple[int, int, int], ...]:
     bits: dict[tuple[int, int], int] = {}
     for vehicle, services in enumerate(planned.services_of):
         for bit, service in enumerate(services.tolist()):
