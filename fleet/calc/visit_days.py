@@ -7,7 +7,7 @@ is near what plans can reach, and fixing its surest sets one after another makes
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from scipy import sparse
@@ -80,8 +80,10 @@ def dearest_row(task: Task, relaxed: Relaxed) -> int | None:
 class Days:
     """Sets of visits of each day that fit one row whole; the other rows are limits beside it."""
 
-    def __init__(self, task: Task, cols: Columns, relaxed: Relaxed, row: int) -> None:
-        self.task, self.cols = task, cols
+    def __init__(
+        self, task: Task, cols: Columns, relaxed: Relaxed, row: int, late: Callable[[], bool]
+    ) -> None:
+        self.task, self.cols, self.late = task, cols, late
         cover = visit_columns.cover_matrix(task, cols)
         limits, upper, names = visit_columns.capacity_matrix(task, cols, task.capacity)
         beside = np.flatnonzero(names[:, 0] != row)
@@ -114,6 +116,8 @@ class Days:
         """Better the prices from where they are, each within a reach, till they are near enough."""
         reach = REACH_MINOR
         for _ in range(ROUNDS):
+            if self.late():
+                break
             price, value, outside = self._near_prices(reach)
             bound, sets = self._tried(price, self.all_open, self.upper)
             new = self._added(sets)
@@ -131,7 +135,7 @@ class Days:
         """Fix the surest sets one after another, with prices bettered in between; columns."""
         fixed: list[int] = []
         open_to, sets, upper = self.all_open, self.sets, self.upper
-        while open_to.any():
+        while open_to.any() and not self.late():
             shares, sets = self._shares_after(open_to, upper, sets)
             surest = self._surest(shares, sets, upper)
             for day, columns in surest:
@@ -192,7 +196,7 @@ class Days:
         sets = sets + self._added(new)
         shares, price, value = self._program(sets, upper)
         for _ in range(rounds):
-            if value - bound <= near * abs(bound):
+            if value - bound <= near * abs(bound) or self.late():
                 break
             fresh: list[DaySet] = []
             for one in (price, KEPT_SHARE * kept + (1 - KEPT_SHARE) * price):

@@ -23,6 +23,7 @@ NEAR_D = 2  # days about a day that a move looks at; our choice
 LEFT_OUT_SHARE = 0.5  # of the moves, about a vehicle with something left out; our choice
 GOOD_COLUMNS = 12  # among which such a move takes a day; our choice
 MOVED = 5  # vehicles in a move; our choice
+TIGHT_SHARE = 0.5  # of the cost that scarce minutes are worth, beyond which a depot is tight
 WINDOW_D, AMONG_D = 4, 12  # open days planned anew at once, side by side or among; our choice
 
 
@@ -40,9 +41,10 @@ class Effort:
         Free in one of those, and nodes of its search.
     good_gap
         Share of the cost that is near enough.
-    windows, day_columns
+    windows, day_columns, tight_columns
         Times that some days are planned anew as sets of whole visits while the gap exceeds
-        ``good_gap``: where there are no more columns than this, as more vehicles fill days well.
+        ``good_gap``: where there are no more columns than this, as more vehicles fill days well;
+        or than ``tight_columns`` where scarce minutes are worth much of the cost.
     whole_columns, whole_nodes
         Of an integer program over everything: tried when no more columns than this are left,
         for so many nodes.
@@ -57,6 +59,7 @@ class Effort:
     good_gap: float = 0.01
     windows: int = 60
     day_columns: int = 20_000
+    tight_columns: int = 30_000
     whole_columns: int = 1_500
     whole_nodes: int = 500
 
@@ -163,10 +166,11 @@ class Search:
     def by_days(self, solution: Solution) -> Solution:
         """Raise the bound by sets of whole visits, and build a plan of the surest ones."""
         row = dearest_row(self.task, self.relaxed)
-        many = len(self.cols) > self.effort.day_columns
+        most = self.effort.tight_columns if self._tight else self.effort.day_columns
+        many = len(self.cols) > most
         if row is None or many or self.late() or self.near_enough(solution):
             return solution
-        self.days = Days(self.task, self.cols, self.relaxed, row)
+        self.days = Days(self.task, self.cols, self.relaxed, row, self.late)
         self.days.approached()
         if self._all_sets:
             cost = self.everything - solution.saving_minor
@@ -194,6 +198,12 @@ class Search:
                 break
             before = solution.all_columns
             self._replace(solution, before, self.days.planned_anew(before, self._window(number)))
+
+    @property
+    def _tight(self) -> bool:
+        """Whether scarce minutes are worth so much that shares of visits say little."""
+        scarce_minor = float((self.relaxed.price * np.maximum(self.task.capacity, 0.0)).sum())
+        return scarce_minor > TIGHT_SHARE * max(self.relaxed.bound_minor, 1.0)
 
     @property
     def _all_sets(self) -> bool:

@@ -10,7 +10,7 @@ from fleet.calc.visit_bound import columns_and_bound
 from fleet.calc.visit_columns import Task
 from fleet.calc.visit_days import Days, best_set, dearest_row
 from fleet.calc.visit_plan import plan
-from fleet.calc.visit_search import Effort
+from fleet.calc.visit_search import Effort, never
 from tests.calc import visit_cases as cases
 
 ALWAYS = Effort(moves=0, more_moves=0, programs=0, more_programs=0, good_gap=0.0, whole_columns=0)
@@ -20,7 +20,7 @@ def made(task: Task) -> Days:
     """The days of a task, with prices as near as they come."""
     cols, relaxed = columns_and_bound(task, ())
     row = dearest_row(task, relaxed)
-    days = Days(task, cols, relaxed, 0 if row is None else row)
+    days = Days(task, cols, relaxed, 0 if row is None else row, never)
     days.approached()
     return days
 
