@@ -12,8 +12,8 @@ from scipy import sparse
 from fleet.calc import visit_bound, visit_columns, visit_solver
 from fleet.calc.arrays import BoolArray, FloatArray
 from fleet.calc.visit_columns import Task
+from fleet.calc.visit_effort import Effort
 from fleet.calc.visit_plan import Found, left_of, plan
-from fleet.calc.visit_search import Effort
 
 MINUTES = ("mechanics", "skill", "bays", "bay")  # rows that more hours would widen
 HALF_H_MIN = 30.0

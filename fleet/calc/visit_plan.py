@@ -13,7 +13,8 @@ import numpy as np
 from fleet.calc.arrays import FloatArray, IntArray
 from fleet.calc.visit_bound import Visit, columns_and_bound
 from fleet.calc.visit_columns import Task
-from fleet.calc.visit_search import Effort, Search, never
+from fleet.calc.visit_effort import Effort, never
+from fleet.calc.visit_search import Search
 from fleet.calc.visit_solution import Solution
 
 

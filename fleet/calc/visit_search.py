@@ -5,7 +5,6 @@ by reckoning with prices or without, and by small integer programs with the rest
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from scipy import sparse
@@ -15,6 +14,7 @@ from fleet.calc.arrays import BoolArray, FloatArray, IntArray
 from fleet.calc.visit_bound import Relaxed, Visit, rows_of
 from fleet.calc.visit_columns import ALL_SUBSETS_UP_TO, Columns, Task, part_of
 from fleet.calc.visit_days import Days, dearest_row
+from fleet.calc.visit_effort import Effort
 from fleet.calc.visit_solution import Solution, best_sets
 
 CUT_ROUNDS = 3  # of a day that cannot be shared out whole
@@ -25,48 +25,6 @@ GOOD_COLUMNS = 12  # among which such a move takes a day; our choice
 MOVED = 5  # vehicles in a move; our choice
 TIGHT_SHARE = 0.5  # of the cost that scarce minutes are worth, beyond which a depot is tight
 WINDOW_D, AMONG_D = 4, 12  # open days planned anew at once, side by side or among; our choice
-
-
-@dataclass(frozen=True)
-class Effort:
-    """How much work to spend; counted, so that the same task gives the same plan.
-
-    Parameters
-    ----------
-    moves, more_moves
-        Small destroy-and-repair moves, and how many at most while the gap exceeds ``good_gap``.
-    programs, more_programs
-        Small integer programs, and how many at most while the gap exceeds ``good_gap``.
-    vehicles, nodes
-        Free in one of those, and nodes of its search.
-    good_gap
-        Share of the cost that is near enough.
-    windows, day_columns, tight_columns
-        Times that some days are planned anew as sets of whole visits while the gap exceeds
-        ``good_gap``: where there are no more columns than this, as more vehicles fill days well;
-        or than ``tight_columns`` where scarce minutes are worth much of the cost.
-    whole_columns, whole_nodes
-        Of an integer program over everything: tried when no more columns than this are left,
-        for so many nodes.
-    """
-
-    moves: int = 400
-    more_moves: int = 1_600
-    programs: int = 20
-    more_programs: int = 40
-    vehicles: int = 12
-    nodes: int = 20
-    good_gap: float = 0.01
-    windows: int = 60
-    day_columns: int = 20_000
-    tight_columns: int = 30_000
-    whole_columns: int = 1_500
-    whole_nodes: int = 500
-
-
-def never() -> bool:
-    """Say that there is time."""
-    return False
 
 
 class Search:

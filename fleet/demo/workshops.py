@@ -6,7 +6,7 @@ Rows stand in ``fixtures/workshops.csv``, ``bays.csv``, ``mechanics.csv``, ``abs
 
 from datetime import date
 
-from fleet.calc.visit_search import Effort
+from fleet.calc.visit_effort import Effort
 from fleet.demo.fixtures import Line, lines, words
 from fleet.due.models import Service
 from fleet.people.models import Person

@@ -13,10 +13,10 @@ from django.utils import timezone
 
 from fleet.bulk import Array
 from fleet.calc import visit_plan, visit_solver
+from fleet.calc.visit_effort import Effort, never
 from fleet.calc.visit_extra import MINUTES
 from fleet.calc.visit_plan import Found
 from fleet.calc.visit_reasons import Reason, reasons
-from fleet.calc.visit_search import Effort, never
 from fleet.vehicles.models import Depot
 from fleet.visits import promises
 from fleet.visits.bay_fit import why_none

@@ -16,10 +16,10 @@ import numpy as np
 from fleet.calc.arrays import BoolArray, FloatArray, IntArray
 from fleet.calc.visit_columns import Task
 from fleet.calc.visit_costs import Prices, day_costs, law, leave_out_costs, with_memory
+from fleet.calc.visit_effort import Effort
 from fleet.calc.visit_naive import each_on_its_day, outcome, together
 from fleet.calc.visit_plan import plan
 from fleet.calc.visit_rows import Row
-from fleet.calc.visit_search import Effort
 
 DAYS, BACK, AFTER = 56, 200, 120
 FROZEN_D, MOVED_MINOR = 7, 4_000

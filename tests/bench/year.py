@@ -11,9 +11,9 @@ import numpy as np
 
 from fleet.calc.arrays import IntArray
 from fleet.calc.visit_costs import with_memory
+from fleet.calc.visit_effort import Effort
 from fleet.calc.visit_naive import each_on_its_day, together
 from fleet.calc.visit_plan import plan
-from fleet.calc.visit_search import Effort
 from tests.bench import plan as depots
 from tests.bench.rolling import TOLD_D, WEEK_D, Monday, Outcome, Way, Workshop, drawn
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from fleet.calc.arrays import IntArray
-from fleet.calc.visit_search import Effort
+from fleet.calc.visit_effort import Effort
 from tests.bench import rolling, year
 from tests.bench.rolling import HISTORY_D, Monday, Truth, Workshop
 

@@ -9,8 +9,8 @@ import pytest
 from fleet.calc.visit_bound import columns_and_bound
 from fleet.calc.visit_columns import Task
 from fleet.calc.visit_days import Days, best_set, dearest_row
+from fleet.calc.visit_effort import Effort, never
 from fleet.calc.visit_plan import plan
-from fleet.calc.visit_search import Effort, never
 from tests.calc import visit_cases as cases
 
 ALWAYS = Effort(moves=0, more_moves=0, programs=0, more_programs=0, good_gap=0.0, whole_columns=0)

@@ -8,10 +8,10 @@ import pytest
 
 from fleet.calc import visit_bound, visit_columns, visit_extra, visit_solver
 from fleet.calc.visit_columns import Task
+from fleet.calc.visit_effort import Effort
 from fleet.calc.visit_plan import plan
 from fleet.calc.visit_reasons import Around, Reason, reasons
 from fleet.calc.visit_rows import Row
-from fleet.calc.visit_search import Effort
 from tests.calc import visit_cases as cases
 
 SHORT = Effort(moves=30, programs=2, more_programs=2)

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from fleet.workorders.actor import Actor
 
 from fleet.faults import Refused, Stale
 from fleet.people.models import Role
@@ -14,7 +15,6 @@ from fleet.visits.models import Plan, PlanEvent, Promise, Visit
 from fleet.visits.moves import move
 from fleet.visits.promises import promise
 from fleet.visits.publish import publish
-from fleet.workorders.actor import Actor
 from fleet.workorders.models import Job, OrderEvent, WorkOrder
 from tests import scene
 from tests.api.test_repeats_at_once import TOGETHER, together
