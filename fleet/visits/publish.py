@@ -321,11 +321,13 @@ class _OneVisit:
         order = self._try(
             None,
             issue.draft,
-            vehicle_id=self.visit.vehicle_id,
-            planned_on=self.on,
-            assigned_to=self.person,
-            reason=BY_PLAN,
-            **missing.given,
+            issue.OrderDraft(
+                vehicle_id=self.visit.vehicle_id,
+                planned_on=self.on,
+                assigned_to=self.person,
+                reason=BY_PLAN,
+                **missing.given,
+            ),
         )
         other_work.put_on(order, missing.works)
         to = f" and given to {self.person}" if self.person else ""
