@@ -5,7 +5,7 @@ with a prior worth 8 / spread² days, day-to-day scatter, and a slow drift of th
 """
 
 from dataclasses import dataclass, fields
-from typing import Self
+from typing import Self, TypeVar
 
 import numpy as np
 
@@ -25,6 +25,26 @@ SLACK_KM = 1e-6  # rounding of binary fractions at a bound
 LOG_T4 = float(np.log(0.375))  # Γ(5/2) / (√(4π) Γ(2)) = 3/8, constant of Student's t with 4 d.f.
 LOG_IMPOSSIBLE = -60.0
 FARTHEST_Z = 1e100  # keeps z² finite
+
+
+OneOrMany = TypeVar("OneOrMany", float, Floats)
+
+
+def own_rate(
+    weight_d: OneOrMany, weight_km: OneOrMany, rate_km_per_day: OneOrMany, spread: OneOrMany
+) -> OneOrMany:
+    """
+    Rate of a meter between what it showed and what its class does [km/d].
+
+    Parameters
+    ----------
+    weight_d, weight_km
+        Own history, older days fading [d, km].
+    rate_km_per_day, spread
+        Of the class the meter started with; the spread on the log scale.
+    """
+    prior_d = PRIOR_WEIGHT / (spread * spread)
+    return (weight_km + prior_d * rate_km_per_day) / (weight_d + prior_d)
 
 
 @dataclass(frozen=True)
@@ -89,8 +109,7 @@ class Base:
         """
         dt_d = np.maximum(at_d - self.at_d, SHORTEST_STEP_D)
         precision = 1 / (self.spread * self.spread)
-        prior_d = PRIOR_WEIGHT * precision
-        rate = (self.weight_km + prior_d * self.rate_km_per_day) / (self.weight_d + prior_d)
+        rate = own_rate(self.weight_d, self.weight_km, self.rate_km_per_day, self.spread)
         drift = DRIFT**2 * self.scatter * np.minimum(1, MEMORY_HALF_LIFE_D / dt_d)
         relative = drift + 1 / (precision + self.weight_d / PRIOR_WEIGHT)
         days2 = (2 * self.scatter + relative * dt_d) * dt_d + CLOCK_NOISE_D**2

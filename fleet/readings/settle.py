@@ -6,6 +6,7 @@ import numpy as np
 from django.db import transaction
 from django.utils import timezone
 
+from fleet.calc.expectations import own_rate
 from fleet.faults import Fault
 from fleet.people.models import Person
 from fleet.readings import doubts, judge
@@ -158,8 +159,7 @@ def expected_total(reading: Reading) -> float:
 
 def _rate_per_day(meter_id: int) -> float:
     memory = VerdictMemory.objects.get(meter=meter_id)
-    prior_d = 8 / memory.spread**2
-    return (memory.weight_km + prior_d * memory.rate_km_per_day) / (memory.weight_d + prior_d)
+    return own_rate(memory.weight_d, memory.weight_km, memory.rate_km_per_day, memory.spread)
 
 
 def _apply(

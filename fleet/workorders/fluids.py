@@ -258,7 +258,7 @@ def _proposals(record: FluidRecord, refill_l: float | None) -> tuple[str, ...]:
         return ()
     found = [f"It looked {word}." for word in odd_looks(record)]
     drained_l = keep_fill.totals(record.job, record.compartment).drained_ml / 1000
-    share = drained_l / refill_l if refill_l else 1.0
+    share = round(drained_l / refill_l, 3) if refill_l else 1.0
     if not LITTLE_DRAINED <= share <= MUCH_DRAINED:
         found.append(f"{drained_l:g} L came out, {percent(share)} of the refill.")
     return tuple(found)

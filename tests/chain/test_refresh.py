@@ -158,6 +158,19 @@ def test_a_month_with_late_readings_is_closed_from_what_was_known_at_its_end() -
     assert again.rate_km_per_day == pytest.approx(stored.rate_km_per_day, rel=1e-12)
 
 
+def test_readings_that_come_late_open_no_month_from_before_the_first_one() -> None:
+    vehicle = scene.van()
+    scene.readings(vehicle, scene.steady(10_000, 700, 20))  # from 2 February 2026
+    chain.refresh([vehicle.pk], NOW)
+    ends = [date(2026, 3, 31), date(2026, 4, 30), date(2026, 5, 31)]  # February: too few readings
+    closed = Run.objects.filter(job="class rates").order_by("on").values_list("on", flat=True)
+    assert list(closed) == ends
+    scene.readings(vehicle, scene.steady(1_000, 300, 20), until=NOW - timedelta(days=200))
+    chain.refresh([vehicle.pk], NOW)
+    assert list(closed.all()) == ends
+    assert Reading.objects.filter(verdict=Verdict.ACCEPTED).count() == 40
+
+
 def test_history_in_two_files_closes_each_month_with_its_own_readings() -> None:
     vehicle = scene.van()
     values = scene.jittered(5, 10_000, 60)

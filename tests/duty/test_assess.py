@@ -169,6 +169,16 @@ def test_month_by_month_gives_the_classes_of_one_assessment_over_all_months() ->
     assert [row[1] for row in classes(other, "engine")] == [row[1] for row in whole]
 
 
+def test_a_month_decided_again_has_its_class_changed_in_place() -> None:
+    hot_climate()
+    vehicle = driven()
+    chain.refresh([vehicle.pk], NOW)
+    ((from_on, before),) = classes(vehicle, "engine")
+    climate(scene.depot(), tuple(range(1, 13)))
+    assess.assess(np.array([vehicle.pk]), date(2026, 6, 1), assess.rules_stamp(), since_on=from_on)
+    assert (before, classes(vehicle, "engine")) == ("normal", [(from_on, "severe")])
+
+
 def test_a_changed_sheet_decides_again_from_its_month() -> None:
     short_trips()
     vehicle = driven()

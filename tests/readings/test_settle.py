@@ -86,6 +86,28 @@ def test_without_a_known_total_the_expected_one_stands_in() -> None:
     assert UsageState.objects.get().last_km == pytest.approx(24_000, abs=60)
 
 
+def test_what_is_expected_lies_between_the_own_history_and_the_class() -> None:
+    vehicle = scene.van()
+    scene.readings(vehicle, [10_000, 12_800], every_d=14, until=NOW - timedelta(days=7))
+    scene.readings(vehicle, [40])
+    chain.refresh([vehicle.pk], NOW)
+    decide(the_odd_one(), "meter replaced")
+    # by hand: 14 days of 200 km; its type does 100 with a spread of 0.6, which weighs as much as
+    # 8 / 0.6² = 22.2 days: (2,800 + 2,222) km in 36.2 days are 138.6 a day, for a week
+    assert UsageState.objects.get().last_km == pytest.approx(12_800 + 7 * 138.6, abs=2)
+
+
+def test_of_two_values_for_one_moment_the_one_accepted_last_stands_alone() -> None:
+    vehicle = van_with([*scene.steady(10_000, 700, 20), 23_100])
+    (other,) = scene.readings(vehicle, [24_000])
+    first = Reading.objects.get(value=23_100)
+    decide(first, "accept")
+    decide(other, "accept")
+    first.refresh_from_db()
+    assert (first.verdict, other.verdict) == (Verdict.REJECTED, Verdict.ACCEPTED)
+    assert UsageState.objects.get(vehicle=vehicle).last_km == 24_000
+
+
 def test_readings_after_a_replaced_meter_are_accepted() -> None:
     vehicle = van_with([*scene.steady(10_000, 700, 20), 40])
     decide(the_odd_one(), "meter replaced", value=24_000)

@@ -226,6 +226,15 @@ def test_what_lies_ahead_is_refused(keeper: Actor, here: Depot, oil: Item) -> No
         ledger.receive(early, Receipt(depot=here, item=oil, quantity=1))
 
 
+def test_no_tank_holds_more_than_two_million_litres(keeper: Actor, here: Depot, oil: Item) -> None:
+    stands = {"depot": here, "item": oil, "override_reason": "a new tank"}
+    ledger.count(keeper, counted=2_000_000_000, reason="monthly count", **stands)
+    with pytest.raises(Fault):
+        ledger.count(keeper, counted=2_000_000_001, reason="monthly count", **stands)
+    with pytest.raises(Fault):
+        ledger.receive(keeper, Receipt(quantity=2_000_000_001, **stands))
+
+
 def test_moves_and_items_are_listed_of_one_kind_or_of_any(
     keeper: Actor, here: Depot, there: Depot, oil: Item
 ) -> None:

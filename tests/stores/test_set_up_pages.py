@@ -61,6 +61,15 @@ def test_a_price_a_thousand_times_the_last_is_asked_about(client: Client, oil: I
     assert Pack.objects.get().price_minor == 1_000
 
 
+def test_a_new_pack_is_held_against_what_the_others_cost(client: Client, oil: Item) -> None:
+    price = {"price_minor": 900, "price_source": "list"}
+    assert saved(client, oil, price) == ""
+    # by hand: 9.00 a litre; five litres in one pack for 45.00, and not for 4,500.00
+    five = {"quantity": 5000, "price_source": "list"}
+    assert "1,000 cost" in saved(client, oil, price, five | {"price_minor": 450_000})
+    assert saved(client, oil, price, five | {"price_minor": 4_500}) == ""
+
+
 def test_one_pack_is_preferred(client: Client, oil: Item) -> None:
     both = ({"preferred": "on"}, {"preferred": "on", "quantity": 5000})
     assert "Two packs are preferred" in saved(client, oil, *both)

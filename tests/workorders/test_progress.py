@@ -7,11 +7,12 @@ from fleet import chain
 from fleet.due.models import DueDate, ServiceDone
 from fleet.faults import Fault, Forbidden, Refused, Stale
 from fleet.people.actor import Actor
-from fleet.workorders import ending, fluids, issue, progress
+from fleet.workorders import ending, fluids, issue, progress, torques
 from fleet.workorders.ending import AtFinish
 from fleet.workorders.fluids import Pouring
 from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import Job, OrderEvent, WorkOrder
+from fleet.workorders.torques import Tightened
 from tests.scene import NOW
 from tests.workorders.conftest import Bay
 
@@ -121,6 +122,27 @@ def test_nobody_signs_off_their_own_work(bay: Bay) -> None:
     with pytest.raises(Forbidden, match="own work"):
         ending.sign_off(bay.actor(), order.pk)
     ending.sign_off(bay.actor(bay.second_supervisor), order.pk)
+
+
+def _pour(actor: Actor, job_id: int) -> None:
+    fluids.fluid(actor, job_id, Pouring(way="drained", litres=1.5, client_key="own-work"))
+
+
+def _tighten(actor: Actor, job_id: int) -> None:
+    torques.torque(actor, job_id, Tightened(fastener="drain-plug", client_key="own-work"))
+
+
+@pytest.mark.parametrize("record", [_pour, _tighten])
+def test_whoever_recorded_work_on_it_does_not_sign_it_off_though_another_finished_it(
+    bay: Bay, job: Job, record: Callable[[Actor, int], None]
+) -> None:
+    record(bay.actor(bay.second_supervisor), job.pk)
+    mechanic = bay.actor(bay.mechanic)
+    progress.end_job(mechanic, job.pk, state="done", because="not tried here")
+    ending.finish(mechanic, job.order_id, AtFinish(odometer=ODOMETER_KM, fit_for_use="yes"))
+    with pytest.raises(Forbidden, match="own work"):
+        ending.sign_off(bay.actor(bay.second_supervisor), job.order_id)
+    assert ending.sign_off(bay.actor(), job.order_id).state == "signed off"
 
 
 def test_a_person_without_the_right_is_refused(bay: Bay) -> None:

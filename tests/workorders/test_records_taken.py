@@ -5,6 +5,7 @@ from datetime import timedelta
 
 import pytest
 
+from fleet.due.models import ServiceDone
 from fleet.faults import Fault, Question, Refused
 from fleet.readings.models import Reading
 from fleet.workorders import checks, ending, progress, torques
@@ -92,6 +93,16 @@ def test_the_odometer_at_the_finish_was_read_at_that_second(bay: Bay, job: Job) 
     ending.finish(mechanic, job.order_id, AtFinish(odometer=23_350, fit_for_use="yes"))
     reading = Reading.objects.get(value=23_350)
     assert (reading.time_known, reading.taken_at) == (True, NOW)
+
+
+def test_engine_hours_at_the_finish_are_those_of_the_service(bay: Bay, job: Job) -> None:
+    mechanic = bay.actor(bay.mechanic)
+    progress.end_job(mechanic, job.pk, state="done", because="not tried here")
+    said = AtFinish(odometer=23_350, engine_hours=812.5, fit_for_use="yes")
+    ending.finish(mechanic, job.order_id, said)
+    done = ServiceDone.objects.latest("pk")
+    assert (done.total_km, done.total_h) == (23_350, 812.5)
+    assert Reading.objects.get(unit="h").value == 812.5
 
 
 @pytest.mark.parametrize(
