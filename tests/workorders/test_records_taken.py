@@ -15,7 +15,7 @@ from fleet.workorders.recording import note
 from fleet.workorders.torques import Tightened
 from tests.scene import NOW
 from tests.workorders.conftest import Bay
-from tests.workorders.test_recording import boiling_point, torque
+from tests.workorders.test_recording import boiling_point, pour, torque
 
 pytestmark = pytest.mark.django_db
 
@@ -103,6 +103,18 @@ def test_engine_hours_at_the_finish_are_those_of_the_service(bay: Bay, job: Job)
     done = ServiceDone.objects.latest("pk")
     assert (done.total_km, done.total_h) == (23_350, 812.5)
     assert Reading.objects.get(unit="h").value == 812.5
+
+
+@pytest.mark.parametrize(
+    ("litres", "told"),
+    # our choice: of 1.5 L from 80 to 110 %, which are 1.20 and 1.65 L
+    [(1.19, ["1.19 L"]), (1.2, []), (1.65, []), (1.66, ["1.66 L"])],
+)
+def test_only_much_less_or_more_than_the_refill_is_worth_a_finding(
+    bay: Bay, job: Job, litres: float, told: list[str]
+) -> None:
+    proposals = pour(bay, job, litres, way="drained").proposals
+    assert [words.split(" came out")[0] for words in proposals] == told
 
 
 @pytest.mark.parametrize(
