@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from math import inf
 from typing import Any
 
 from fleet.dashboard.words import km
@@ -183,12 +184,13 @@ def _labels(chart: Odometer) -> list[dict[str, Any]]:
     """The name of each limit at its line; of those beyond the chart in its empty corner."""
     shown = _shown_limits(chart)
     beyond = [_limit_words(one, chart.unit) for one in chart.limits if one not in shown]
+    heights = [limit.total for limit in shown]
     plain = {"xref": "paper", "x": 0, "xanchor": "left", "showarrow": False, "align": "left"}
     found = [
         {
             **plain,
             "y": limit.total,
-            "yanchor": "bottom" if at % 2 == 0 else "top",  # neighbours keep clear of each other
+            "yanchor": _clear_of(heights, at),
             "text": _limit_words(limit, chart.unit),
             "font": {"size": 12},
         }
@@ -199,6 +201,13 @@ def _labels(chart: Odometer) -> list[dict[str, Any]]:
         corner = {"yref": "paper", "x": 1, "xanchor": "right", "y": 0, "yanchor": "bottom"}
         found.append({**plain, **corner, "align": "right", "text": text})
     return found
+
+
+def _clear_of(heights: Sequence[float], at: int) -> str:
+    """Which edge of a label lies at its line: it stands on the side with more room."""
+    below = heights[at] - heights[at - 1] if at else inf
+    above = heights[at + 1] - heights[at] if at + 1 < len(heights) else inf
+    return "top" if above < below else "bottom"
 
 
 def _amount(number: float, unit: str) -> str:

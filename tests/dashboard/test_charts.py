@@ -63,3 +63,12 @@ def test_hours_are_hours() -> None:
 def test_without_readings_nothing_is_drawn() -> None:
     lines, _ = drawn(Odometer("V-1", "km", [], [], [LimitLine("Oil", 5_000, False)]))
     assert lines == []
+
+
+def test_names_of_neighbouring_limits_stand_on_the_sides_with_room() -> None:
+    limits = [
+        LimitLine(name, at, False) for name, at in (("A", 9_000), ("B", 11_900), ("C", 12_000))
+    ]
+    labels = odometer(chart(*limits)).to_plotly_json()["layout"]["annotations"]
+    # by hand: B has 2,900 below and 100 above, C the other way round
+    assert [one["yanchor"] for one in labels] == ["top", "top", "bottom"]
