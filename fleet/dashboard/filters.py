@@ -1,7 +1,7 @@
 """What the Due list is narrowed to and in which order it stands, as the address says it."""
 
 from calendar import monthrange
-from collections.abc import Collection, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from urllib.parse import urlencode
@@ -9,7 +9,7 @@ from urllib.parse import urlencode
 from django.http import QueryDict
 
 from fleet.dashboard.words import MOST_PRESSING
-from fleet.due.listing import AfterKey, DueFilter
+from fleet.due.listing import AfterKey, At, DueFilter
 from fleet.due.ordering import GROUPS, SORTS, Order
 
 DAYS_AHEAD = ("7", "30")
@@ -66,7 +66,7 @@ class DueFilters:
         since, until = _period(self.period, today)
         return self.since or since, self.until or until
 
-    def wanted(self, depots: Collection[str], today: date) -> DueFilter:
+    def wanted(self, depots: At, today: date) -> DueFilter:
         """What is asked of the listing."""
         since, until = self.days(today)
         return DueFilter(

@@ -2,17 +2,19 @@
 
 import calendar
 from collections import defaultdict
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import date, datetime
 from typing import Any
 
-from django.db.models import Count, F, Q, QuerySet
+from django.db.models import Count, Exists, F, OuterRef, Q, QuerySet, Value
 from django.utils import timezone
 
-from fleet.due.models import DueDate
+from fleet import bulk
+from fleet.due.models import DueDate, Service
 from fleet.due.ordering import Order, group_column, in_order, week_of
 from fleet.today import today_at as today_at
+from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.vehicles.own_unit import unit_column
 
@@ -20,6 +22,7 @@ STATES = ("history_unknown", "overdue", "probably_overdue", "due_this_month", "l
 PRESSING = ("overdue", "probably_overdue", "due_this_month", "later", "history_unknown")
 SOONEST_FIRST = Order()
 AfterKey = tuple[date, int, int]
+At = Collection[str] | Mapping[int, date]  # depots by slug; or by id, with what day it is there
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,8 +104,10 @@ PREFIX = "shown_"  # an annotation may not be called like a field
 SHOWN = {field.name for field in fields(DueRow)}
 
 
-def depot_days(depots: Collection[str] | None, now: datetime) -> dict[int, date]:
+def depot_days(depots: At | None, now: datetime) -> dict[int, date]:
     """Today at each depot asked for (default all)."""
+    if isinstance(depots, Mapping):
+        return dict(depots)
     found = Depot.objects.all() if depots is None else Depot.objects.filter(slug__in=depots)
     return {pk: today_at(zone, now) for pk, zone in found.values_list("pk", "zone")}
 
@@ -111,7 +116,7 @@ def depot_days(depots: Collection[str] | None, now: datetime) -> dict[int, date]
 class DueFilter:
     """Which due dates are wanted; by default all of vehicles in the fleet."""
 
-    depots: Collection[str] | None = None  # slugs
+    depots: At | None = None
     vehicle: str | None = None  # fleet number
     states: Collection[str] | None = None
     since: date | None = None  # of the expected day
@@ -167,14 +172,31 @@ def due_rows(
 
 def due_counts(wanted: DueFilter = ALL, now: datetime | None = None) -> dict[tuple[str, str], int]:
     """How many services each depot has in each state: (depot slug, state) to number."""
-    counts: dict[tuple[str, str], int] = {}
-    depot = "depot__slug"
-    for today, pks in by_day(wanted.days(now)):
-        rows = wanted.narrowed(Q(depot_id__in=pks))
-        in_each = {state: Count("pk", filter=condition(state, today)) for state in STATES}
-        for row in rows.values(depot).annotate(**in_each):
-            counts.update({(row[depot], state): row[state] for state in STATES})
-    return counts
+    return due_counts_of([wanted], now)[0]
+
+
+def due_counts_of(
+    several: Sequence[DueFilter], now: datetime | None = None
+) -> list[dict[tuple[str, str], int]]:
+    """The counts under several filters, by one query."""
+    parts = [
+        _counted(wanted.narrowed(Q(depot_id__in=pks)), today, at)
+        for at, wanted in enumerate(several)
+        for today, pks in by_day(wanted.days(now))
+    ]
+    found: list[dict[tuple[str, str], int]] = [{} for _ in several]
+    for at, slug, *counts in bulk.stacked(parts):
+        for state, count in zip(STATES, counts, strict=True):
+            found[at][slug, state] = count
+    return found
+
+
+def _counted(rows: QuerySet[DueDate], today: date, at: int) -> QuerySet[DueDate, Mapping[str, Any]]:
+    in_each = {f"told_{state}": Count("pk", filter=condition(state, today)) for state in STATES}
+    counted: QuerySet[DueDate, Mapping[str, Any]] = (
+        rows.order_by().values(told_at=Value(at), told_depot=F("depot__slug")).annotate(**in_each)
+    )
+    return counted
 
 
 def group_counts(
@@ -187,6 +209,12 @@ def group_counts(
     rows = wanted.rows(wanted.days(now)).annotate(together=group_column(by))
     rows = rows.filter(together__in=list(groups))
     return dict(rows.order_by().values_list("together").annotate(Count("pk")))
+
+
+def services_at(depots: Depots) -> QuerySet[Service]:
+    """Services that vehicles of some depots have."""
+    vehicles = Vehicle.objects.filter(vehicle_type=OuterRef("vehicle_type"), depot__in=depots)
+    return Service.objects.filter(Exists(vehicles))
 
 
 def _ranked(days: dict[int, date]) -> dict[date, list[tuple[Q, int]]]:

@@ -121,12 +121,17 @@ NAMED = {
 }
 
 
-def newly_overdue(days: Mapping[int, date], since: date) -> QuerySet[DueDate]:
-    """Services overdue now whose limit was reached on a day or later."""
+def overdue(days: Mapping[int, date]) -> QuerySet[DueDate]:
+    """Services overdue now at depots with their days."""
     late = Q(pk__in=[])
     for today, pks in by_day(dict(days)):
         late |= condition("overdue", today) & Q(depot__in=pks, sort_on__lte=today)
-    return in_the_fleet().filter(late, sort_on__gte=since)
+    return in_the_fleet().filter(late)
+
+
+def newly_overdue(days: Mapping[int, date], since: date) -> QuerySet[DueDate]:
+    """Services overdue now whose limit was reached on a day or later."""
+    return overdue(days).filter(sort_on__gte=since)
 
 
 def unknown(depots: Depots) -> QuerySet[DueDate]:

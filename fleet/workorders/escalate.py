@@ -17,7 +17,8 @@ from fleet.people.roles import Right
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Vehicle
 from fleet.workorders import findings
-from fleet.workorders.models import Escalation
+from fleet.workorders.listing import JobList
+from fleet.workorders.models import Escalation, Job
 
 Stage = Escalation.Stage
 PATIENCE_DAYS = 5  # working days without an answer; our choice
@@ -97,6 +98,17 @@ def longest_late_first(questions: QuerySet[Escalation]) -> QuerySet[Escalation]:
     return rows.select_related("vehicle__depot", "service").order_by(
         F("late_since").asc(nulls_last=True), "-stage", "pk"
     )
+
+
+def asked_about(depots: Depots) -> QuerySet[Escalation]:
+    """Open questions, the longest late first, with the order that has each service open as
+    ``order_list``: number, state, day."""
+    open_jobs = Job.objects.filter(
+        vehicle=OuterRef("vehicle"), service=OuterRef("service"), state=Job.State.OPEN
+    )
+    columns = JobList(F("order__number"), F("order__state"), F("order__planned_on"))
+    found = open_jobs.order_by().values("vehicle").annotate(found=columns).values("found")
+    return longest_late_first(open_questions(depots)).annotate(order_list=Subquery(found))
 
 
 def _open(rows: QuerySet[DueDate], stage: str, today: date) -> int:

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
-from django.db.models import Count, Q
+from django.db.models import Count, Q, QuerySet
 from django.db.models.functions import TruncMonth
 
 from fleet.due.explain import limit_words
@@ -273,23 +273,24 @@ class OnTime:
     within_limit: int
 
 
+IN_TIME = (Q(evidence__within_tolerance=True), Q(evidence__within_limit=True))
+
+
 def on_time(depot_ids: list[int], from_on: date, until_on: date) -> list[OnTime]:
     """Share on time per month, from frozen evidence; what has none does not count."""
-    rows = (
-        Job.objects.filter(
-            order__depot_id__in=depot_ids,
-            done__done_on__range=(from_on, until_on),
-            evidence__within_limit__isnull=False,
-        )
-        .annotate(month_on=TruncMonth("done__done_on"))
-        .values("month_on")
-        .annotate(
-            number=Count("pk"),
-            tolerated=Count("pk", filter=Q(evidence__within_tolerance=True)),
-            in_time=Count("pk", filter=Q(evidence__within_limit=True)),
-        )
-        .order_by("month_on")
-    )
+    tolerated, in_time = (Count("pk", filter=which) for which in IN_TIME)
+    rows = judged(depot_ids, from_on, until_on).values("month_on")
+    counted = rows.annotate(number=Count("pk"), tolerated=tolerated, in_time=in_time)
     return [
-        OnTime(row["month_on"], row["number"], row["tolerated"], row["in_time"]) for row in rows
+        OnTime(row["month_on"], row["number"], row["tolerated"], row["in_time"])
+        for row in counted.order_by("month_on")
     ]
+
+
+def judged(depot_ids: list[int], from_on: date, until_on: date) -> QuerySet[Any]:
+    """Services done that were held against their limit, with the month of each as ``month_on``."""
+    return Job.objects.filter(
+        order__depot_id__in=depot_ids,
+        done__done_on__range=(from_on, until_on),
+        evidence__within_limit__isnull=False,
+    ).annotate(month_on=TruncMonth("done__done_on"))

@@ -1,13 +1,12 @@
 """Orders and their jobs as they are listed: one rule for pages, API and whoever asks next."""
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping
 from datetime import date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db.models import (
     Aggregate,
-    Count,
     DateField,
     Exists,
     F,
@@ -63,13 +62,6 @@ def mentioning(rows: QuerySet[WorkOrder], search: str) -> QuerySet[WorkOrder]:
     return rows.filter(Q(number__icontains=search) | Q(vehicle__fleet_number__icontains=search))
 
 
-def state_counts(depots: Depots) -> dict[str, int]:
-    """How many open orders some depots have in each state."""
-    rows = orders_at(depots, WorkOrder.OPEN).order_by().values_list("state")
-    found = dict(rows.annotate(Count("pk")))
-    return {str(state): found.get(state, 0) for state in WorkOrder.OPEN}
-
-
 class JobList(Aggregate):
     """Jobs as one JSON array of arrays, in no certain order."""
 
@@ -113,7 +105,7 @@ def week_ends(today: date) -> date:
     return today + timedelta(days=6)
 
 
-def weeks_drafts(depots: Depots, today: date) -> list[WorkOrder]:
+def weeks_drafts(depots: Depots, today: date) -> QuerySet[WorkOrder]:
     """Drafted orders of the next seven days: planned for one of them or for a day that has
     passed, or without a day and needed by then."""
     last = week_ends(today)
@@ -121,14 +113,14 @@ def weeks_drafts(depots: Depots, today: date) -> list[WorkOrder]:
     rows = orders_at(depots, [State.DRAFTED]).filter(
         Q(planned_on__lte=last) | Q(Exists(needed), planned_on=None)
     )
-    return list(rows.order_by("pk")[:MOST_AT_ONCE])
+    return rows.order_by("pk")[:MOST_AT_ONCE]
 
 
-def bring_in_by(orders: Sequence[WorkOrder]) -> dict[int, date]:
-    """The earliest day by which the vehicle of an order is to be brought in, by order id."""
-    rows = _needed().filter(order__in=[order.pk for order in orders]).values_list("order")
-    found = rows.annotate(on=Min("vehicle__due_dates__bring_in_by_on"))
-    return {pk: on for pk, on in found.order_by() if on is not None}
+def with_need(rows: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:
+    """Orders with the earliest day by which their vehicle is to be brought in, as ``needed_on``."""
+    needed = _needed().filter(order=OuterRef("pk")).order_by().values("order")
+    first = needed.annotate(on=Min("vehicle__due_dates__bring_in_by_on")).values("on")
+    return rows.annotate(needed_on=Subquery(first))
 
 
 # --- jobs ----------------------------------------------------------------------------------
@@ -224,10 +216,8 @@ def in_order_of_day(rows: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:
 def by_urgency(rows: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:
     """By the day by which the vehicle is to be brought in, as the never-null ``sort_on``; what
     falls due by no day comes last."""
-    needed = _needed().filter(order=OuterRef("pk")).order_by().values("order")
-    first = needed.annotate(on=Min("vehicle__due_dates__bring_in_by_on")).values("on")
     last = Value(NO_DAY_LAST, output_field=DateField())
-    return rows.annotate(sort_on=Coalesce(Subquery(first), last)).order_by("sort_on", "pk")
+    return with_need(rows).annotate(sort_on=Coalesce("needed_on", last)).order_by("sort_on", "pk")
 
 
 def after(rows: QuerySet[WorkOrder], day: date, pk: int) -> QuerySet[WorkOrder]:

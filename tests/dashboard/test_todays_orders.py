@@ -74,8 +74,9 @@ def test_the_number_of_queries_does_not_grow_with_the_day(
         van = vehicle(f"W-{number}", shop.people.plain, shop.people.van_type)
         released(shop.people, van, shop.oil)
     client = signed_in(shop.people.mechanic)
-    # session, person, depots; orders, their jobs, vehicles not to be used; what is finished
-    with django_assert_num_queries(8):
+    # session, person, whom they stand in for, depots; orders with their jobs, what stands on
+    # vehicles; what is finished
+    with django_assert_num_queries(7):
         page(client)
 
 

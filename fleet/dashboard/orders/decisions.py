@@ -1,11 +1,13 @@
 """What waits for a supervisor on Work orders, answered one by one or many at once."""
 
-from collections.abc import Iterable, Sequence
-from datetime import datetime
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
 from typing import Any
 
 from django.contrib import messages
 from django.db import transaction
+from django.db.models import QuerySet
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404
 from django.utils import timezone
@@ -20,31 +22,52 @@ from fleet.people.models import Person
 from fleet.people.roles import Right, depots_of
 from fleet.today import today_at
 from fleet.workorders import escalate, issue, listing, progress
+from fleet.workorders.glance import LATE_RECORDS, QUESTIONS, RETURNED, TO_AGREE
 from fleet.workorders.issue import OrderDraft
 from fleet.workorders.listing import MOST_AT_ONCE
 from fleet.workorders.models import Escalation, Job, WorkOrder
 
 
-def decisions(scope: Scope, person: Person) -> dict[str, Any]:
+def decisions(scope: Scope, person: Person, waiting: Mapping[str, int]) -> dict[str, Any]:
     """What waits for a supervisor: overdue services to answer for, jobs that came back, deferrals
-    beyond the tolerance that another person asked for, and records that came after a sign-off."""
-    asked = escalate.longest_late_first(escalate.open_questions(scope.chosen))
-    questions, now = list(asked[:MOST_AT_ONCE]), timezone.now()
-    jobs = listing.open_jobs([one.vehicle_id for one in questions]).select_related("order")
-    orders = {(job.vehicle_id, job.service_id): job.order for job in jobs}
-    waiting: dict[str, Sequence[Any]] = {
-        "returned": list(listing.returned_jobs(scope.chosen)[:MOST_AT_ONCE]),
-        "came_late": list(listing.orders_with_late_records(scope.chosen, person)[:MOST_AT_ONCE]),
-        "to_agree": list(defer.waiting_for(person, scope.chosen)[:MOST_AT_ONCE]),
+    beyond the tolerance that another person asked for, and records that came after a sign-off.
+
+    A query for each kind of which, by ``waiting``, there is any.
+    """
+    depots, now = scope.chosen, timezone.now()
+    read: dict[str, Callable[[], QuerySet[Any]]] = {
+        QUESTIONS: lambda: escalate.asked_about(depots),
+        RETURNED: lambda: listing.returned_jobs(depots),
+        LATE_RECORDS: lambda: listing.orders_with_late_records(depots, person),
+        TO_AGREE: lambda: defer.waiting_for(person, depots),
+    }
+    rows = {
+        kind: list(find()[:MOST_AT_ONCE]) if waiting.get(kind) else []
+        for kind, find in read.items()
     }
     return {
-        "questions": [
-            (one, orders.get((one.vehicle_id, one.service_id)), _late_d(one, now))
-            for one in questions
-        ],
-        **waiting,
-        "to_decide": len(questions) + sum(len(rows) for rows in waiting.values()),
+        "questions": [(one, _order_of(one), _late_d(one, now)) for one in rows[QUESTIONS]],
+        "returned": rows[RETURNED],
+        "came_late": rows[LATE_RECORDS],
+        "to_agree": rows[TO_AGREE],
+        "to_decide": sum(map(len, rows.values())),
     }
+
+
+@dataclass(frozen=True)
+class OrderBeside:
+    """The order that has an overdue service open."""
+
+    number: str
+    state: str
+    planned_on: date | None
+
+
+def _order_of(question: Any) -> OrderBeside | None:
+    """Of several rows of the database's JSON there is one: a service is open on one order."""
+    for number, state, planned_on in question.order_list or ():
+        return OrderBeside(number, state, date.fromisoformat(planned_on) if planned_on else None)
+    return None
 
 
 def _late_d(question: Any, now: datetime) -> int | None:

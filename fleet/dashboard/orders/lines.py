@@ -1,7 +1,9 @@
 """Work orders as they are listed: the open ones of some depots, and a mechanic's day."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
+from typing import Any
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
@@ -11,14 +13,16 @@ from django.http import Http404, QueryDict
 from fleet.people.models import Person
 from fleet.people.roles import depots_of
 from fleet.vehicles.find import Depots
-from fleet.workorders import findings, listing, restrictions
+from fleet.workorders import listing
 from fleet.workorders.listing import AT_WORK
-from fleet.workorders.models import Job, WorkOrder
+from fleet.workorders.models import WorkOrder
+from fleet.workorders.stops import stops
 
 State = WorkOrder.State
 STATES = (*WorkOrder.OPEN, State.SIGNED_OFF, State.CANCELLED)
 NO_DAY = "none"  # as a filter: not planned yet
 AfterOrder = tuple[date, int]
+JobOfList = tuple[int, str, int]  # id, title, minutes
 
 
 @dataclass(frozen=True)
@@ -106,6 +110,7 @@ def listed(
     """Orders of some depots, the most urgent first; or by the day they are planned for, those
     without a day first."""
     rows = listing.orders_at(depots, filters.states or WorkOrder.OPEN)
+    rows = listing.with_need(rows) if filters.by_day else rows
     if filters.day:
         rows = listing.planned_for(rows, filters.on)
     if filters.search:
@@ -127,19 +132,21 @@ def order_key(line: OrderLine, filters: OrderFilters) -> str:
     return f"{line.bring_in_by or listing.NO_DAY_LAST}.{line.pk}"
 
 
-def order_lines(
-    rows: QuerySet[WorkOrder], days: dict[int, date], *, needed_by: bool = False
-) -> list[OrderLine]:
-    """Lines of orders, four queries whatever their number (five with the days by which vehicles
-    are needed in the workshop); ``days`` is today at each depot."""
-    found = list(rows.select_related("vehicle", "depot", "assigned_to").prefetch_related("jobs"))
-    stopped = findings.in_force([order.vehicle_id for order in found])
-    restricted = restrictions.texts([order.vehicle_id for order in found])
-    needed = listing.bring_in_by(found) if needed_by else {}
+def order_lines(rows: QuerySet[WorkOrder], days: dict[int, date]) -> list[OrderLine]:
+    """Lines of orders, two queries whatever their number; ``days`` is today at each depot."""
+    rows = listing.with_jobs(rows, ["pk", "title", "minutes"])
+    found = list(rows.select_related("vehicle", "depot", "assigned_to"))
+    return _lines(found, days)
+
+
+def _lines(found: Sequence[Any], days: dict[int, date]) -> list[OrderLine]:
+    stand = stops([order.vehicle_id for order in found])
     return [
         replace(
-            _line(order, days, stopped.get(order.vehicle_id, ""), needed.get(order.pk)),
-            restrictions=tuple(restricted.get(order.vehicle_id, ())),
+            _line(order, days, sorted(order.job_list or ())),
+            do_not_use=stand.do_not_use.get(order.vehicle_id, ""),
+            restrictions=tuple(stand.restricted.get(order.vehicle_id, ())),
+            bring_in_by=getattr(order, "needed_on", None),
         )
         for order in found
     ]
@@ -167,10 +174,7 @@ def finished_lines(rows: QuerySet[WorkOrder]) -> list[FinishedLine]:
     ]
 
 
-def _line(
-    order: WorkOrder, days: dict[int, date], do_not_use: str, bring_in_by: date | None
-) -> OrderLine:
-    jobs = [job for job in order.jobs.all() if job.state != Job.State.DROPPED]
+def _line(order: WorkOrder, days: dict[int, date], jobs: Sequence[JobOfList]) -> OrderLine:
     today = days.get(order.depot_id)
     late = bool(today and order.planned_on and order.planned_on < today)
     return OrderLine(
@@ -188,11 +192,10 @@ def _line(
         assigned_to=str(order.assigned_to or ""),
         waiting_for=order.waiting_for,
         waiting_since=_local(order.waiting_since, order.depot.zone),
-        jobs=tuple(job.title for job in jobs),
-        minutes=sum(job.minutes for job in jobs),
-        do_not_use=do_not_use,
+        jobs=tuple(title for _, title, _ in jobs),
+        minutes=sum(minutes for _, _, minutes in jobs),
+        do_not_use="",
         restrictions=(),
-        bring_in_by=bring_in_by,
     )
 
 

@@ -8,7 +8,8 @@ from fleet.due import defer
 from fleet.due.models import Deferral, Service
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
-from fleet.workorders import findings, issue, listing, restrictions
+from fleet.workorders import issue, listing
+from fleet.workorders.stops import stops
 
 Key = tuple[int, int]  # vehicle and service
 
@@ -31,15 +32,16 @@ class Marks:
 def marks_of(
     vehicle_ids: Collection[int], person: Person, today: date, *, joining: bool = True
 ) -> Marks:
-    """Marks of some vehicles, four queries whatever their number; one more for what joins."""
+    """Marks of some vehicles, three queries whatever their number; one more for what joins."""
     ids = sorted(set(vehicle_ids))
     rows = listing.open_jobs(ids).values_list("vehicle_id", "service_id", "order__number")
     releases = may(person, Right.RELEASE)
+    stand = stops(ids)
     return Marks(
         orders={(vehicle, service or 0): number for vehicle, service, number in rows},
         deferred=defer.in_force(ids, today),
-        stopped=findings.in_force(ids),
-        restricted=restrictions.texts(ids),
+        stopped=stand.do_not_use,
+        restricted=stand.restricted,
         may_release=releases,
         joining=issue.joining(ids, today) if releases and joining else {},
     )

@@ -12,13 +12,12 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from fleet.dashboard.acts import act
-from fleet.dashboard.frame import Scope, SignedIn, needs, scope_of, show, vehicle_seen_by
+from fleet.dashboard.frame import SignedIn, needs, scope_of, show, vehicle_seen_by
 from fleet.dashboard.orders.changes import read_day
 from fleet.dashboard.orders.decisions import decisions
 from fleet.dashboard.orders.drafting import chosen_rows, drafted_words
 from fleet.dashboard.orders.lines import (
     NO_DAY,
-    OrderFilters,
     listed,
     months_back,
     order_key,
@@ -27,14 +26,14 @@ from fleet.dashboard.orders.lines import (
     read_order_filters,
 )
 from fleet.dashboard.views.vehicle import refused
-from fleet.due.listing import DueFilter, due_rows
 from fleet.due.models import Service
 from fleet.faults import Fault
 from fleet.people.actor import Actor
-from fleet.people.roles import Right, may, mechanics_of
+from fleet.people.roles import Right, may
 from fleet.today import oldest_day, today_at
-from fleet.workorders import evidence, issue, listing
+from fleet.workorders import issue, listing
 from fleet.workorders.draft_many import draft_many
+from fleet.workorders.glance import glance
 from fleet.workorders.issue import OrderDraft
 from fleet.workorders.listing import MOST_AT_ONCE
 
@@ -62,39 +61,33 @@ def orders_page(
     scope, filters, now = scope_of(request), read_order_filters(request.GET), timezone.now()
     days = {depot.pk: today_at(depot.zone, now) for depot in scope.chosen}
     after = read_order_after(request.GET.get("after", ""))
-    lines = order_lines(listed(scope.chosen, filters, after)[: PAGE_ROWS + 1], days, needed_by=True)
+    lines = order_lines(listed(scope.chosen, filters, after)[: PAGE_ROWS + 1], days)
     today = oldest_day([depot.zone for depot in scope.chosen], now)
-    releases = may(request.user, Right.RELEASE)
+    releases, from_on = may(request.user, Right.RELEASE), months_back(today, MONTHS_SHOWN - 1)
+    seen = glance(days, scope.chosen, request.user, today, from_on, releases=releases)
     context = {
         "lines": lines[:PAGE_ROWS],
         "more": order_key(lines[PAGE_ROWS - 1], filters) if len(lines) > PAGE_ROWS else "",
         "filters": filters,
-        "states": _choices(scope, filters),
+        "states": [
+            StateChoice(state, count, state in filters.states, filters.toggled(state).query)
+            for state, count in seen.states.items()
+        ],
         "today": today,
         "no_day": NO_DAY,
         "may_release": releases,
         "may_answer": may(request.user, Right.DEFER),
-        "mechanics": mechanics_of(days) if releases else [],
-        "week": listing.weeks_drafts(scope.chosen, today) if releases else [],
+        "glance": seen,
         "week_ends": listing.week_ends(today),
-        "months": evidence.on_time(list(days), months_back(today, MONTHS_SHOWN - 1), today),
-        "overdue": due_rows(DueFilter(depots=scope.slugs, states=["overdue"]), now=now),
         "released": request.session.pop("released", []) if releases else [],
         "asked": asked,
         "query": filters.query,
         "urgency_query": replace(filters, by_day=False).query,
         "day_query": replace(filters, by_day=True).query,
-        **decisions(scope, request.user),
+        **decisions(scope, request.user, seen.waiting),
         "decisions_open": request.GET.get("decide") == "open",
     }
     return show(request, "work-orders", scope, context, status)
-
-
-def _choices(scope: Scope, filters: OrderFilters) -> list[StateChoice]:
-    return [
-        StateChoice(state, count, state in filters.states, filters.toggled(state).query)
-        for state, count in listing.state_counts(scope.chosen).items()
-    ]
 
 
 def _not_drafted(request: SignedIn, fault: Fault) -> HttpResponse:

@@ -1,17 +1,19 @@
 """Due: what is due, how sure that is, and by when to bring it in."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
 
 from django.contrib import messages
+from django.db.models import BigIntegerField, F, Value
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
+from fleet import bulk
 from fleet.dashboard.downloads import table_file
 from fleet.dashboard.filters import (
     DAYS_AHEAD,
@@ -25,8 +27,7 @@ from fleet.dashboard.frame import Scope, SignedIn, scope_of, show
 from fleet.dashboard.orders.marks import marks_of
 from fleet.dashboard.strip import page_scale
 from fleet.dashboard.words import LIMIT_WORDS, MOST_PRESSING, STATE_WORDS, day
-from fleet.due.listing import DueFilter, DueRow, due_counts, due_rows, group_counts
-from fleet.due.models import Service
+from fleet.due.listing import DueFilter, DueRow, due_counts_of, due_rows, group_counts, services_at
 from fleet.due.ordering import monday_of, week_of
 from fleet.people.models import SavedView
 from fleet.tables import Cell
@@ -103,8 +104,10 @@ def due(request: SignedIn) -> HttpResponse:
     size = PAPER_ROWS if request.GET.get("rows") == "all" else PAGE_ROWS
     goes_by_key = after is not None and filters.order.is_soonest_first
     before = 1 if skip and not goes_by_key else 0  # the row before tells which group goes on
+    days = {depot.pk: today_at(depot.zone, now) for depot in scope.chosen}
+    wanted = filters.wanted(days, today)
     found = due_rows(
-        filters.wanted(scope.slugs, today),
+        wanted,
         order=filters.order,
         after=after if goes_by_key else None,
         skip=0 if goes_by_key else skip - before,
@@ -112,9 +115,9 @@ def due(request: SignedIn) -> HttpResponse:
         now=now,
     )
     shown = found[before : before + size]
-    choices = _choices(request, scope, filters, now)
+    choices = _choices(request, scope, wanted, filters, now)
     context = {
-        "lines": list(_lines(scope, filters, found[:before], shown, now)),
+        "lines": list(_lines(wanted, filters.order.group, found[:before], shown, now)),
         "marks": marks_of([row.vehicle_id for row in shown], request.user, today, joining=False),
         "more": _key(shown[-1]) if len(found) > before + size else "",
         "skip": skip + len(shown),
@@ -132,12 +135,13 @@ def due(request: SignedIn) -> HttpResponse:
     return show(request, "due", scope, context)
 
 
-def _choices(request: SignedIn, scope: Scope, filters: DueFilters, now: datetime) -> dict[str, Any]:
-    today = _today(scope, now)
-    wanted = filters.wanted(scope.slugs, today)
-    counts = _by_state(wanted, now)
+def _choices(
+    request: SignedIn, scope: Scope, wanted: DueFilter, filters: DueFilters, now: datetime
+) -> dict[str, Any]:
     before = replace(wanted, since=None, until=wanted.since)
-    earlier = _by_state(before, now) if wanted.since else {}
+    found = due_counts_of([wanted, before] if wanted.since else [wanted], now)
+    counts, *earlier = map(_by_state, found)
+    services, views = _named(request, scope)
     return {
         "states": [
             StateChoice(state, count, state in filters.states, filters.toggled(state).query)
@@ -145,16 +149,16 @@ def _choices(request: SignedIn, scope: Scope, filters: DueFilters, now: datetime
         ],
         "listed": sum(counts[state] for state in filters.states or counts),
         "first": wanted.since,
-        "earlier": earlier.get("overdue", 0) + earlier.get("probably_overdue", 0),
+        "earlier": sum(one["overdue"] + one["probably_overdue"] for one in earlier),
         "unknown": counts["history_unknown"],
-        "services": _services(scope),
-        "saved_views": SavedView.objects.filter(person=request.user, page="due").order_by("name"),
+        "services": services,
+        "saved_views": views,
     }
 
 
-def _by_state(wanted: DueFilter, now: datetime) -> dict[str, int]:
+def _by_state(found: Mapping[tuple[str, str], int]) -> dict[str, int]:
     counts = dict.fromkeys(MOST_PRESSING, 0)
-    for (_, state), number in due_counts(wanted, now).items():
+    for (_, state), number in found.items():
         counts[state] += number
     return counts
 
@@ -169,16 +173,15 @@ def _headings(filters: DueFilters) -> list[Heading]:
 
 
 def _lines(
-    scope: Scope, filters: DueFilters, before: list[DueRow], rows: list[DueRow], now: datetime
+    wanted: DueFilter, by: str, before: list[DueRow], rows: list[DueRow], now: datetime
 ) -> Iterator[Line]:
-    by = filters.order.group
     if not by:
         yield from map(Line, rows)
         return
     counts = group_counts(
         by,
         {row.group(by) for row in rows},
-        filters.wanted(scope.slugs, _today(scope, now)),
+        wanted,
         now,
     )
     last = before[0].group(by) if before else None
@@ -194,11 +197,21 @@ def _group_words(group: str | int) -> str:
     return "No date" if group == NO_WEEK else f"Week from {day(monday_of(group))}"
 
 
-def _services(scope: Scope) -> list[tuple[str, str]]:
-    """Slug and name of every service that vehicles of these depots have; one name a slug."""
-    found = Service.objects.filter(vehicle_type__vehicles__depot__slug__in=scope.slugs)
-    named = dict(found.order_by("name").values_list("slug", "name").distinct())
-    return sorted(named.items(), key=lambda pair: pair[1])
+def _named(request: SignedIn, scope: Scope) -> tuple[list[tuple[str, str]], list[SavedView]]:
+    """Slug and name of every service that vehicles of these depots have, one name a slug; and the
+    person's saved lists. One query."""
+    none = Value(0, BigIntegerField())
+    services = (
+        services_at(scope.chosen)
+        .order_by("name")
+        .values(told_pk=none, told_name=F("name"), told_more=F("slug"))
+    )
+    own = SavedView.objects.filter(person=request.user, page="due").order_by("name")
+    views = own.values(told_pk=F("pk"), told_name=F("name"), told_more=F("query"))
+    found = bulk.stacked([services, views])
+    named = {slug: name for pk, name, slug in found if not pk}
+    kept = [SavedView(pk=pk, name=name, query=query) for pk, name, query in found if pk]
+    return sorted(named.items(), key=lambda pair: pair[1]), kept
 
 
 def _today(scope: Scope, now: datetime) -> date:

@@ -18,13 +18,16 @@ from fleet.people.models import Person
 from fleet.people.roles import Right, may, mechanics_of
 from fleet.readings import listing
 from fleet.today import oldest_day
+from fleet.workorders.glance import LATE_RECORDS, QUESTIONS, RETURNED, TO_AGREE
 from fleet.workorders.listing import released_without_day
 
 MOST_ROWS = 40  # more are answered on the page of their own
 
 
 def _decide(request: SignedIn, scope: Scope) -> dict[str, Any]:
-    return {**decisions(scope, request.user), "may_release": may(request.user, Right.RELEASE)}
+    every = dict.fromkeys((QUESTIONS, RETURNED, LATE_RECORDS, TO_AGREE), 1)
+    releases = may(request.user, Right.RELEASE)
+    return {**decisions(scope, request.user, every), "may_release": releases}
 
 
 def _held(request: SignedIn, scope: Scope) -> dict[str, Any]:
