@@ -97,9 +97,11 @@ def late(days: Mapping[int, date], limit: int) -> list[Late]:
     found = []
     for today, pks in by_day(dict(days)):
         which = condition("overdue", today) | condition("probably_overdue", today)
-        rows = _up_to(today).filter(which, depot__in=pks)
-        rows = rows.order_by("sort_on", "vehicle_id", "service_id")
-        found += [_late(row, today) for row in rows.values(*OF_STATE, *NAMED.values())[:limit]]
+        order = ("sort_on", "vehicle_id", "service_id")
+        first = _up_to(today).filter(which, depot__in=pks).order_by(*order)[:limit]
+        # names are looked up for those alone that are told
+        rows = DueDate.objects.filter(pk__in=first.values("pk")).order_by(*order)
+        found += [_late(row, today) for row in rows.values(*OF_STATE, *NAMED.values())]
     return sorted(found, key=lambda one: -one.late_d)[:limit]
 
 

@@ -203,6 +203,11 @@ class Vehicle(models.Model):
         constraints = [
             models.UniqueConstraint(Upper("fleet_number"), name="one_vehicle_per_fleet_number")
         ]
+        indexes = [
+            models.Index(  # lists of what is due leave these few out
+                fields=["id"], name="vehicles_sold", condition=models.Q(status="sold")
+            )
+        ]
 
     def __str__(self) -> str:
         return self.fleet_number
