@@ -35,11 +35,19 @@ def register(commands: Any) -> None:
     plan.add_argument("--depot", action="append", metavar="D", help="one depot; may be repeated")
     plan.add_argument("--weeks", type=weeks, default=8, metavar="N", help="1 to 26; default 8")
     plan.add_argument("--dry-run", action="store_true", help="store nothing")
+    plan.add_argument(
+        "--fit",
+        action="store_true",
+        help="say instead about what extra minutes would bring in what is left out, tried by "
+        "planning with them; stores nothing",
+    )
     plan.add_argument("--json", action="store_true", help="print a JSON list, one row per depot")
     plan.set_defaults(run=run)
 
 
 def run(arguments: argparse.Namespace) -> int:
+    if arguments.fit:
+        return _fit(arguments)
     rows, lacking = [], []
     for depot in _depots(arguments.depot):
         row, sentences = _planned(depot, arguments.weeks * 7, dry=arguments.dry_run)
@@ -51,6 +59,26 @@ def run(arguments: argparse.Namespace) -> int:
         _print_table(rows)
         for sentence in lacking:
             print(sentence)
+    return 0
+
+
+def _fit(arguments: argparse.Namespace) -> int:
+    from fleet.today import today_at
+    from fleet.visits.fit import to_fit
+
+    found = [
+        to_fit(depot, today_at(depot.zone), arguments.weeks * 7)
+        for depot in _depots(arguments.depot)
+    ]
+    if arguments.json:
+        print(json.dumps([asdict(one) for one in found], indent=1, default=str))
+        return 0
+    for one in found:
+        print(f"{one.depot}: {one.left_out} left out, {one.still_left_out} with what follows")
+        for more in one.more:
+            print(f"  {more.on} about {more.minutes} min more: {more.what}")
+        if one.more:
+            print(f"  saves about {one.saves_minor / 100:,.2f}, without the price of those minutes")
     return 0
 
 

@@ -22,6 +22,7 @@ from fleet.vehicles.models import Depot
 from fleet.visits import calendar_feed
 from fleet.visits.board import board
 from fleet.visits.events import newest_events
+from fleet.visits.fit import to_fit
 from fleet.visits.listing import gap, newest, promise_rows
 from fleet.visits.models import Plan
 from fleet.visits.replan import replan
@@ -42,6 +43,9 @@ def workshop_days(request: SignedIn) -> HttpResponse:
         plan = newest(depot)
         if plan is not None:
             context |= _planned(plan, today, request.GET.get("from", ""), scope)
+            if acts and request.GET.get("fit"):
+                fit = to_fit(depot, today, plan.days)
+                context |= {"fit": fit, "fit_saves": money.words(fit.saves_minor)}
     return show(request, "workshop-days", scope, context)
 
 
