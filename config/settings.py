@@ -270,6 +270,7 @@ SPECTACULAR_SETTINGS = {
         "UploadState": "fleet.readings.models.Upload.State",
         "VehicleStatus": "fleet.vehicles.models.Vehicle.Status",
         "Warmth": "fleet.trials.models.Rating.Warmth",
+        "WhatIfState": "fleet.whatif.models.WhatIf.State",
     },
     "ENUM_SUFFIX": "",
     "POSTPROCESSING_HOOKS": [
