@@ -6,6 +6,7 @@ from importlib import import_module
 
 import pytest
 from django.apps import apps
+from django.db.models import Avg
 
 from fleet.due.models import ChosenFluid
 from fleet.faults import Fault, Forbidden, Question, Refused
@@ -13,10 +14,10 @@ from fleet.people.actor import Actor
 from fleet.people.models import Role
 from fleet.stores.models import Product
 from fleet.trials.assign import assign, exclude
-from fleet.trials.models import Trial
-from fleet.trials.set_up import OUR_CHOICE, SetUp, set_up
+from fleet.trials.models import Rating, Trial
+from fleet.trials.set_up import OUR_CHOICE, SetUp, planned, set_up
 from tests.scene import INVENTED, NOW, depot, service, van, van_type
-from tests.trials.field import PROGRAM, begun, given, person, products
+from tests.trials.field import PROGRAM, alike, begun, given, person, products, rated
 
 pytestmark = pytest.mark.django_db
 FEW = "a small scene"
@@ -200,11 +201,26 @@ def test_who_lacks_a_depot_draws_no_vehicle_of_it(asked: SetUp) -> None:
         assign(engineer, trial, [van("V-1"), van("H-1", depot("hill"))])
 
 
-def test_an_excluded_period_is_recorded_once() -> None:
+def test_an_excluded_period_is_recorded_once_with_whose_it_is() -> None:
     field = begun(2)
     days = {"from_on": date(2026, 2, 1), "until_on": date(2026, 2, 3), "reason": "a strike"}
     assert exclude(PROGRAM, field.trial, **days) == exclude(PROGRAM, field.trial, **days)
-    assert field.trial.events.filter(what="period excluded").count() == 1
+    exclude(PROGRAM, field.trial, **days, vehicle=field.vans[0])
+    events = field.trial.events.filter(what="period excluded").order_by("pk")
+    said = "{}, 2026-02-01 to 2026-02-03: a strike"
+    assert [event.detail for event in events] == [said.format("every vehicle"), said.format("V-1")]
+
+
+def test_a_new_trial_rests_on_the_spread_and_mean_of_past_ratings() -> None:
+    field = begun(16)
+    rated(field, alike)
+    usual = Rating.objects.filter(age_km__gt=1_000, trial_vehicle__group__tried=False)
+    plan, source = planned(
+        given(field.trial.service, *Product.objects.order_by("pk"), name="Another")
+    )
+    mean = usual.aggregate(mean=Avg("value"))["mean"]  # by the database
+    past = Rating.objects.filter(age_km__gt=1_000).count()
+    assert (plan.mean, source) == (pytest.approx(mean), f"{past} past ratings")
 
 
 def test_vehicles_are_to_get_the_product_of_their_group_while_the_trial_runs() -> None:
