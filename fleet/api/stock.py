@@ -26,7 +26,7 @@ from fleet.people.roles import Right
 from fleet.stores import ledger
 from fleet.stores.doubt import Because
 from fleet.stores.grades import FIGURES, figures_of, grade_limits
-from fleet.stores.ledger import Receipt, Transfer
+from fleet.stores.ledger import Receipt, TakenOff, Transfer
 from fleet.stores.levels import Level, levels
 from fleet.stores.models import Arrival, Item, StockMove
 from fleet.stores.moves import items, moves_at
@@ -300,11 +300,15 @@ def _moved(
         case "received":
             return [_received(actor, given, place)]
         case "used":
-            return [ledger.use(actor, **place, **batch, quantity=quantity, reason=reason)]
+            return [ledger.use(actor, TakenOff(**place, **batch, quantity=quantity, reason=reason))]
         case "counted":
             return [ledger.count(actor, **place, **because, counted=quantity, reason=reason)]
         case "written off":
-            return [ledger.write_off(actor, **place, **batch, quantity=quantity, reason=reason)]
+            return [
+                ledger.write_off(
+                    actor, TakenOff(**place, **batch, quantity=quantity, reason=reason)
+                )
+            ]
     if to_depot is None:
         raise wrong("to_depot", "Say to which depot it goes.")
     return ledger.transfer(

@@ -1,8 +1,11 @@
 """Names of arrays, and figures that several files of arithmetic share."""
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
+Array = np.ndarray[Any, Any]  # of whatever kind: a column of the database or of a sheet
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]

@@ -49,14 +49,12 @@ def broken(disturbed: Distribution, records_broken: float, records_whole: float)
 def _beta_binomial(n: int, a: float, b: float) -> FloatArray:
     k = np.arange(n + 1)
     ways = gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1)
-    result: FloatArray = np.exp(ways + betaln(k + a, n - k + b) - betaln(a, b))
-    return result
+    return np.asarray(np.exp(ways + betaln(k + a, n - k + b) - betaln(a, b)))
 
 
 def fading(age_d: ArrayLike) -> FloatArray:
     """Weight of a record by its age [d]: a half after 180 days."""
-    weight: FloatArray = np.exp2(-np.maximum(np.asarray(age_d, np.float64), 0.0) / HALF_LIFE_D)
-    return weight
+    return np.asarray(np.exp2(-np.maximum(np.asarray(age_d, np.float64), 0.0) / HALF_LIFE_D))
 
 
 def event_rate(events: float, exposure: float) -> tuple[float, float]:

@@ -252,8 +252,7 @@ def _shrunk(
 
 def takes_force(factors: FloatArray, in_force: FloatArray) -> BoolArray:
     """Say where new factors differ enough from those in force, shape (c,) of (c, 12)."""
-    takes: BoolArray = np.abs(factors - in_force).max(axis=1, initial=0.0) >= SEASON_STEP
-    return takes
+    return np.asarray(np.abs(factors - in_force).max(axis=1, initial=0.0) >= SEASON_STEP)
 
 
 class Clock:
@@ -292,8 +291,7 @@ class Clock:
         month = np.searchsorted(self._edges_d, at, side="right") - 1
         month = np.clip(month, 0, self._slopes.shape[1] - 1)
         into_month_d = at - self._edges_d[month]
-        result: FloatArray = self._reached_d[row, month] + self._slopes[row, month] * into_month_d
-        return result
+        return np.asarray(self._reached_d[row, month] + self._slopes[row, month] * into_month_d)
 
     def calendar_d(self, operational_d: ArrayLike, season: ArrayLike) -> FloatArray:
         """Instants [d since 1970] at which rows ``season`` reach operational days [d]."""
@@ -305,8 +303,7 @@ class Clock:
         month = np.searchsorted(flat, bounded + lift * row, side="right") - 1
         month = np.clip(month - row * self._edges_d.size, 0, self._slopes.shape[1] - 1)
         into_month_d = (reached - self._reached_d[row, month]) / self._slopes[row, month]
-        result: FloatArray = self._edges_d[month] + into_month_d
-        return result
+        return np.asarray(self._edges_d[month] + into_month_d)
 
     def _prepared(self, values: ArrayLike, season: ArrayLike) -> tuple[FloatArray, IntArray]:
         given = np.asarray(values, np.float64)

@@ -25,8 +25,7 @@ MONTHS_TO_LEARN = 12
 
 def nodes(count: int = NODES) -> FloatArray:
     """Values of a standard normal factor, each for an equal share of its probability."""
-    z: FloatArray = ndtri((np.arange(count) + 0.5) / count)
-    return z
+    return np.asarray(ndtri((np.arange(count) + 0.5) / count))
 
 
 def probability_up_to(share: ArrayLike, rho: float, z: ArrayLike) -> FloatArray:
@@ -47,8 +46,7 @@ def probability_up_to(share: ArrayLike, rho: float, z: ArrayLike) -> FloatArray:
     ndarray, shape (k, j)
     """
     b = ndtri(np.asarray(share, np.float64))[:, None]
-    result: FloatArray = ndtr((b + rho * np.asarray(z, np.float64)) / np.sqrt(1.0 - rho * rho))
-    return result
+    return np.asarray(ndtr((b + rho * np.asarray(z, np.float64)) / np.sqrt(1.0 - rho * rho)))
 
 
 def level_weights(rho: float, z: ArrayLike, levels: int = 99) -> FloatArray:
@@ -65,8 +63,7 @@ def level_weights(rho: float, z: ArrayLike, levels: int = 99) -> FloatArray:
     ndarray, shape (levels, j)
         Each column sums to 1; the first level is the fastest future.
     """
-    weights: FloatArray = np.diff(probability_up_to(np.arange(levels + 1) / levels, rho, z), axis=0)
-    return weights
+    return np.asarray(np.diff(probability_up_to(np.arange(levels + 1) / levels, rho, z), axis=0))
 
 
 def correlation(sigma: float, mean: ArrayLike, var: ArrayLike) -> FloatArray:
@@ -87,8 +84,7 @@ def correlation(sigma: float, mean: ArrayLike, var: ArrayLike) -> FloatArray:
     """
     sd = np.sqrt(np.maximum(np.asarray(var, np.float64), 1e-12))
     rho = np.clip(sigma * np.asarray(mean, np.float64) / sd, 0.0, MOST_RHO)
-    rounded: FloatArray = np.round(rho / RHO_STEP) * RHO_STEP
-    return rounded
+    return np.asarray(np.round(rho / RHO_STEP) * RHO_STEP)
 
 
 def learnt_sigma(driven: ArrayLike, expected: ArrayLike, sampling_var: ArrayLike) -> float:

@@ -59,8 +59,7 @@ def _confirmed(judging: Judging, row: int, pos: int) -> Ints:
     step_d, step_km = np.maximum(np.diff(way_d), SHORTEST_STEP_D), np.diff(way_km)
     rising = (step_km[1:-1] >= 0).all()
     possible = (step_km <= mem.top_km_per_day[row] * (step_d + 1) + SLACK_KM).all()
-    kept: Ints = between_pos if rising and possible else between_pos[:0]
-    return kept
+    return np.asarray(between_pos if rising and possible else between_pos[:0])
 
 
 def _accept_held(judging: Judging, rows: Ints, places: list[Ints]) -> None:

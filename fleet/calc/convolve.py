@@ -173,8 +173,7 @@ def power_of_two(above: float) -> int:
 def probabilities(transform: ComplexArray, cells: int) -> FloatArray:
     """Probabilities of 0 … cells − 1 from the half transform along the last axis."""
     pmf = np.maximum(np.fft.irfft(transform, cells, axis=-1), 0.0)  # tiny negatives are rounding
-    result: FloatArray = pmf / pmf.sum(axis=-1, keepdims=True)
-    return result
+    return np.asarray(pmf / pmf.sum(axis=-1, keepdims=True))
 
 
 def _normal(step: int, mean: FloatArray, sd: FloatArray) -> Conditional:

@@ -220,8 +220,7 @@ class CalendarRules:
         """Local day number of the time after one on ``due_d``, inf for none."""
         last = self.again_d.shape[1] - 1
         day = np.minimum(due_d - self.today_d, last).astype(np.int64)
-        found: FloatArray = self.again_d[self.rule[rows][:, None], day]
-        return found
+        return np.asarray(self.again_d[self.rule[rows][:, None], day])
 
 
 def _again(days: DateArray, months: float, month: float, day: float, early_d: float) -> FloatArray:

@@ -184,8 +184,7 @@ class _Side:
 
     @property
     def beyond_tolerance(self) -> BoolArray:
-        beyond: BoolArray = self.limit.left < -self.limit.tolerance
-        return beyond
+        return np.asarray(self.limit.left < -self.limit.tolerance)
 
     def quantiles_d(self, rows: IntArray, levels: FloatArray) -> FloatArray:
         """Day the limit is reached, (rows, levels); inf where out of sight or no limit."""

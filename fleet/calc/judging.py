@@ -113,8 +113,7 @@ class Judging:
 
     def held_in_earlier_call(self, rows: Ints) -> Bools:
         """Say where a reading waiting to be confirmed is not in the batch."""
-        earlier: Bools = self.waited[rows] & (self.last_pos[rows] == EARLIER_CALL)
-        return earlier
+        return np.asarray(self.waited[rows] & (self.last_pos[rows] == EARLIER_CALL))
 
     def last_source(self, rows: Ints) -> Ints:
         """Return the sources of the last accepted readings."""

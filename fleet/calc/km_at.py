@@ -122,5 +122,4 @@ def _between(
     before = np.maximum(at - 1, first)
     span = source[at] - source[before]
     share = np.where(span > 0, (asked - source[before]) / np.where(span > 0, span, 1.0), 1.0)
-    result: FloatArray = target[before] + share * (target[at] - target[before])
-    return result
+    return np.asarray(target[before] + share * (target[at] - target[before]))

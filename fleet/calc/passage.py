@@ -50,8 +50,7 @@ def passage_cdf(mean: ArrayLike, var: ArrayLike, distance: ArrayLike) -> FloatAr
     )
     shape = _shape(mean_km, var_km2)
     scaled = np.maximum(left_km, 0.0) * shape / np.maximum(mean_km, TINY)
-    reached: FloatArray = gammaincc(shape, scaled)
-    return reached
+    return np.asarray(gammaincc(shape, scaled))
 
 
 def passage_quantiles(moments: Moments, distance_km: ArrayLike, levels: ArrayLike) -> FloatArray:

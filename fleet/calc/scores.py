@@ -57,12 +57,7 @@ def pit_counts(quantiles: ArrayLike, truth: ArrayLike) -> FloatArray:
     random draws of C. Czado, T. Gneiting and L. Held, "Predictive model assessment for count
     data", Biometrics 65 (2009) 1254-1261.
 
-    Parameters
-    ----------
-    quantiles : array_like, shape (n, 39)
-        At `LEVELS`, rising.
-    truth : array_like, shape (n,)
-        What happened.
+    Parameters are those of `crps`.
 
     Returns
     -------

@@ -46,5 +46,4 @@ def days_left(idle_d: FloatArray, levels: ArrayLike) -> FloatArray:
 
 def lost_share(h_d: FloatArray) -> FloatArray:
     """Share of the next h days that spells to come are expected to cost, same shape as h."""
-    share: FloatArray = LOST_SHARE * h_d / (h_d + SPELL_D)
-    return share
+    return np.asarray(LOST_SHARE * h_d / (h_d + SPELL_D))

@@ -50,5 +50,4 @@ def age(since: ArrayLike, now: ArrayLike) -> FloatArray:
     ndarray, shape (q,)
         [km] or [d].
     """
-    result: FloatArray = np.maximum(np.asarray(now, np.float64) - np.asarray(since, np.float64), 0)
-    return result
+    return np.asarray(np.maximum(np.asarray(now, np.float64) - np.asarray(since, np.float64), 0))

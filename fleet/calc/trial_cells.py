@@ -185,8 +185,7 @@ def counting_bands(cell: FloatArray, in_b: BoolArray) -> BoolArray:
     here = ~np.isnan(cell)
     of_b = here[..., in_b, :].sum(axis=-2)
     of_a = here[..., ~in_b, :].sum(axis=-2)
-    enough: BoolArray = np.minimum(of_a, of_b) >= LEAST_VEHICLES
-    return enough
+    return np.asarray(np.minimum(of_a, of_b) >= LEAST_VEHICLES)
 
 
 def scores(cell: FloatArray, counting: BoolArray) -> FloatArray:
@@ -246,8 +245,7 @@ def _both_groups(used: BoolArray, in_b: BoolArray, stratum: IntArray) -> BoolArr
     place = np.unique(stratum, return_inverse=True)[1]
     of_a = np.bincount(place, used & ~in_b)
     of_b = np.bincount(place, used & in_b)
-    both: BoolArray = (np.minimum(of_a, of_b) > 0)[place]
-    return both
+    return np.asarray((np.minimum(of_a, of_b) > 0)[place])
 
 
 def ratio(total: NDArray[Any], count: NDArray[Any]) -> FloatArray:

@@ -185,8 +185,7 @@ def difference_of_means(in_b: BoolArray | FloatArray, score: FloatArray) -> Floa
     of_b = in_b.astype(np.float64)
     count = of_b.sum(axis=1, keepdims=True)
     total = of_b @ score
-    result: FloatArray = total / count - (score.sum(axis=0) - total) / (len(score) - count)
-    return result
+    return np.asarray(total / count - (score.sum(axis=0) - total) / (len(score) - count))
 
 
 def two_sided(seen: FloatArray | float, others: FloatArray) -> FloatArray:
@@ -207,8 +206,7 @@ def two_sided(seen: FloatArray | float, others: FloatArray) -> FloatArray:
     """
     above = (others >= seen - TIE).mean(axis=0)
     below = (others <= seen + TIE).mean(axis=0)
-    result: FloatArray = np.minimum(2 * np.minimum(above, below), 1.0)
-    return result
+    return np.asarray(np.minimum(2 * np.minimum(above, below), 1.0))
 
 
 def _interval(seen: FloatArray, others: FloatArray) -> tuple[float, float]:

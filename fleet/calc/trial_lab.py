@@ -138,5 +138,4 @@ def _centred(place: IntArray, values: FloatArray) -> FloatArray:
     count = np.bincount(place)
     first = values - (np.bincount(place, values) / count)[place]
     # The mean of large numbers carries rounding; the mean of what is left takes it out.
-    again: FloatArray = first - (np.bincount(place, first) / count)[place]
-    return again
+    return np.asarray(first - (np.bincount(place, first) / count)[place])

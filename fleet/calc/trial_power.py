@@ -166,8 +166,7 @@ def mean_grade(mean: ArrayLike, sd: float) -> FloatArray:
     """
     steps = np.arange(WORST, BEST) + 0.5
     above: FloatArray = ndtr((np.asarray(mean, np.float64)[..., None] - steps) / sd)
-    grade: FloatArray = WORST + above.sum(axis=-1)
-    return grade
+    return np.asarray(WORST + above.sum(axis=-1))
 
 
 def spreads(vehicle: ArrayLike, value: ArrayLike) -> tuple[float, float] | None:

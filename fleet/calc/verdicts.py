@@ -153,8 +153,7 @@ def fits_between(
     def passable(dt_d: Floats, rise_km: Floats) -> Bools:
         most_km = top * (np.maximum(dt_d, SHORTEST_STEP_D) + 1) + SLACK_KM
         within = (rise_km >= -FALL_KM * fine - SLACK_KM) & (rise_km <= most_km)
-        passes: Bools = within | np.isnan(rise_km)
-        return passes
+        return np.asarray(within | np.isnan(rise_km))
 
     fits = passable(at - at0, here - km0) & passable(at1 - at, km1 - here)
     return np.asarray(fits & np.isfinite(here), dtype=np.bool_)
@@ -215,8 +214,7 @@ def _accept_plain(judging: Judging, rows: slice, k: int, screen: Codes) -> Ints:
     undisturbed = (mem.held_count[rows] == 0) & ~mem.waiting[rows] & (screen[pos] == OPEN)
     taken = as_expected & moved_on & undisturbed
     judging.accept(rows, pos, base, step, taken)
-    left: Ints = np.flatnonzero(~taken) + rows.start
-    return left
+    return np.asarray(np.flatnonzero(~taken) + rows.start)
 
 
 class _Doubtful:
@@ -259,8 +257,7 @@ class _Doubtful:
         if not out.any():
             return subset
         self.judging.label(self.pos[subset[out]], verdict, reason_code(reason))
-        kept: Ints = subset[~out]
-        return kept
+        return np.asarray(subset[~out])
 
     def _apply_decisions(self, subset: Ints) -> Ints:
         """Do what is decided already, and reject what needs no memory to be refused."""
@@ -274,8 +271,7 @@ class _Doubtful:
         known = self.judging.memory.accepted[self.rows[subset]] > 0
         decided = (self.screen[subset] == KEEP_ACCEPTED) & known
         self._accept(subset[decided])
-        undecided: Ints = subset[~decided]
-        return undecided
+        return np.asarray(subset[~decided])
 
     def _accept_first(self, subset: Ints) -> Ints:
         mem = self.judging.memory
@@ -283,8 +279,7 @@ class _Doubtful:
         rows = self.rows[subset[first]]
         mem.accepted[rows] = 1
         self.judging.count_from(rows, self.pos[subset[first]])
-        known: Ints = subset[~first]
-        return known
+        return np.asarray(subset[~first])
 
     def _compare_moments(self, subset: Ints) -> Ints:
         """Find copies of an entry, entries that contradict it and entries that come late."""
@@ -346,8 +341,7 @@ class _Doubtful:
         expected = (np.abs(step.z(km)) < PLAIN_Z) & step.possible(km)
         taken = subset[expected]
         accept_confirming(self.judging, self.rows[taken], self.pos[taken])
-        odd: Ints = subset[~expected]
-        return odd
+        return np.asarray(subset[~expected])
 
     def _explain(self, subset: Ints) -> None:
         """Choose among explanations, looking back first."""

@@ -76,8 +76,7 @@ def growing_d2(due_by: FloatArray) -> FloatArray:
 def earliness_d(due_by: FloatArray) -> FloatArray:
     """Sum expected days early when done on each day, as far as the days reach, (n, k)."""
     not_yet = 1.0 - due_by
-    after: FloatArray = np.cumsum(not_yet[:, ::-1], axis=1)[:, ::-1]
-    return after
+    return np.asarray(np.cumsum(not_yet[:, ::-1], axis=1)[:, ::-1])
 
 
 @dataclass(frozen=True)
@@ -124,8 +123,7 @@ def leave_out_costs(
     share_of_visit
         Of that visit, what a service put off must bear; with 0 work is pushed over the edge.
     """
-    cost: FloatArray = np.rint(later_minor.min(axis=1) + share_of_visit * visit_minor)
-    return cost
+    return np.asarray(np.rint(later_minor.min(axis=1) + share_of_visit * visit_minor))
 
 
 def with_memory(

@@ -173,14 +173,12 @@ class Days:
         return [(day, tuple(columns_of)) for day, columns_of in sorted(by_day.items())]
 
     def _left(self, fixed: Sequence[int]) -> FloatArray:
-        left: FloatArray = self.upper - np.asarray(self.matrix[:, fixed].sum(axis=1)).ravel()
-        return left
+        return np.asarray(self.upper - np.asarray(self.matrix[:, fixed].sum(axis=1)).ravel())
 
     def _done(self, upper: FloatArray) -> BoolArray:
         """Columns that hold a service which is done already."""
         done = (upper[: self.services] < 0.5).astype(np.float64)
-        with_done: BoolArray = self.matrix[: self.services].T @ done > 0.5
-        return with_done
+        return np.asarray(self.matrix[: self.services].T @ done > 0.5)
 
     def _shares_after(
         self,

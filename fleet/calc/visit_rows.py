@@ -76,8 +76,7 @@ def skill_capacity(kinds: tuple[int, ...], minutes: FloatArray, skills: IntArray
     able: BoolArray = np.zeros(len(skills), dtype=bool)
     for kind in kinds:
         able |= (skills & kind) == kind
-    total: FloatArray = minutes[able].sum(axis=0)
-    return total
+    return np.asarray(minutes[able].sum(axis=0))
 
 
 def fits_capacity(places: tuple[int, ...], minutes: FloatArray) -> FloatArray:
@@ -93,5 +92,4 @@ def fits_capacity(places: tuple[int, ...], minutes: FloatArray) -> FloatArray:
     """
     either = int(np.bitwise_or.reduce(np.array(places, dtype=np.int64)))
     able = [bay for bay in range(len(minutes)) if either >> bay & 1]
-    total: FloatArray = minutes[able].sum(axis=0)
-    return total
+    return np.asarray(minutes[able].sum(axis=0))

@@ -55,8 +55,7 @@ class Search:
         price = self.relaxed.price
         summed = np.cumsum(price[:, ::-1], axis=1)[:, ::-1]
         by_day = np.where(lasting[:, None], summed, price)
-        worth: FloatArray = np.einsum("jr,rj->j", self.cols.use, by_day[:, self.cols.day])
-        return worth
+        return np.asarray(np.einsum("jr,rj->j", self.cols.use, by_day[:, self.cols.day]))
 
     def gap_minor(self, solution: Solution) -> float:
         """By how much a better plan could be cheaper, at most [minor units]."""

@@ -51,16 +51,12 @@ class Solution:
         """Which columns of a vehicle the rows have room for, among its columns."""
         here = slice(self.cols.first[vehicle], self.cols.first[vehicle + 1])
         inside = self.cols.use[here] <= self.room[:, self.cols.day[here]].T + SLACK
-        room: BoolArray = np.asarray(inside.all(axis=1))
-        return room
+        return np.asarray(inside.all(axis=1))
 
     def services(self, column: int) -> IntArray:
         """Services of a column."""
         of = self.services_of[int(self.cols.vehicle[column])]
-        services: IntArray = of[
-            (int(self.cols.mask[column]) >> np.arange(len(of)) & 1).astype(bool)
-        ]
-        return services
+        return np.asarray(of[(int(self.cols.mask[column]) >> np.arange(len(of)) & 1).astype(bool)])
 
     def take(self, vehicle: int, columns: Sequence[int]) -> int | None:
         """Put visits of a vehicle in; the first that does not fit is told and nothing is done."""

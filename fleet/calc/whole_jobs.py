@@ -194,8 +194,7 @@ class Crew:
         longest_work = self._longest(need, day)
         present = (self.mechanic_min >= np.maximum(second.max(initial=0.0), 1e-9)).sum(axis=0)
         enough = (second <= 0) | (present[day] >= 2)
-        fits: BoolArray = (work + wait <= longest_bay) & (work <= longest_work) & enough
-        return fits
+        return np.asarray((work + wait <= longest_bay) & (work <= longest_work) & enough)
 
     def _longest(self, need: IntArray, day: IntArray) -> FloatArray:
         longest = np.zeros(len(need))

@@ -54,15 +54,13 @@ def draw_levels(vehicle_id: IntArray, type_id: IntArray, rho: FloatArray) -> Int
     own = _normal(vehicle_id, 0)
     shared = _normal(type_id, 1)
     score = np.sqrt(1.0 - rho[:, None] ** 2) * own - rho[:, None] * shared
-    order: IntArray = np.argsort(np.argsort(score, axis=1, kind="stable"), axis=1, kind="stable")
-    return order
+    return np.asarray(np.argsort(np.argsort(score, axis=1, kind="stable"), axis=1, kind="stable"))
 
 
 def _normal(ids: IntArray, kind: int) -> FloatArray:
     each, row = np.unique(ids, return_inverse=True)
     drawn = [np.random.default_rng([SEED, kind, one]).normal(size=FUTURES) for one in each.tolist()]
-    found: FloatArray = np.array(drawn).reshape(len(each), FUTURES)[row]
-    return found
+    return np.asarray(np.array(drawn).reshape(len(each), FUTURES)[row])
 
 
 @dataclass(frozen=True)
@@ -222,8 +220,7 @@ class _Course:
             _side(terms.km, services.km_meter[rows], level, services.repeats.km[rows]),
             _side(terms.hours, services.hours_meter[rows], level, services.repeats.hours[rows]),
         )
-        found: FloatArray = again_d(rows, done_d[:, None], sides, self.rules)[:, 0]
-        return found
+        return np.asarray(again_d(rows, done_d[:, None], sides, self.rules)[:, 0])
 
     def day(self, day_d: int) -> None:
         """One day at every depot."""
@@ -320,8 +317,7 @@ def _reach_d(capacity_min: FloatArray, at: int, day_d: int) -> FloatArray:
     """Day of the next working day of each depot, up to which today's visits reach; -inf: closed."""
     later = capacity_min[:, at + 1 :] > 0
     next_d = np.where(later.any(axis=1), day_d + 1.0 + later.argmax(axis=1), day_d + 1.0)
-    found: FloatArray = np.where(capacity_min[:, at] > 0, next_d, -np.inf)
-    return found
+    return np.asarray(np.where(capacity_min[:, at] > 0, next_d, -np.inf))
 
 
 def _taken(

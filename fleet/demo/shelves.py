@@ -11,7 +11,7 @@ from fleet.demo.fixtures import Line, lines
 from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.stores import ledger
-from fleet.stores.ledger import Receipt
+from fleet.stores.ledger import Receipt, TakenOff
 from fleet.stores.models import Arrival, Item
 from fleet.stores.money import to_minor
 from fleet.vehicles.models import Depot
@@ -79,7 +79,7 @@ def _one(actor: Actor, line: Line, depot: Depot, item: Item, key: str) -> None:
         case "counted":
             ledger.count(actor, **place, counted=quantity)
         case _:
-            ledger.write_off(actor, **place, quantity=quantity)
+            ledger.write_off(actor, TakenOff(**place, quantity=quantity))
 
 
 def _depots() -> dict[str, Depot]:

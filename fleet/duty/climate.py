@@ -10,11 +10,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from django.db import transaction
 
+from fleet.calc.arrays import Array
 from fleet.calc.climate import LEAST_DAYS, Months, in_tenths, monthly_means
 from fleet.faults import Fault
 from fleet.readings.cells import read_figure
@@ -22,8 +22,6 @@ from fleet.readings.moments import CellFault, day_first_of, read_moment
 from fleet.readings.spreadsheet import Rows, read_spreadsheet
 from fleet.today import today_at
 from fleet.vehicles.models import ClimateMonth, Depot
-
-Array = np.ndarray[Any, Any]
 
 MOST_BYTES = 16 << 20  # of a file: a hundred years of days are far below it; our choice
 HEADING_ROWS = 50

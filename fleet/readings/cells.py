@@ -9,16 +9,15 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
-from fleet.calc.arrays import KM_PER_MILE
+from fleet.calc.arrays import KM_PER_MILE, Array
 from fleet.readings.moments import CellFault, shown
 from fleet.readings.unpack import MARK
 from fleet.units import DecimalMark, UnitError, number
 
-Array = np.ndarray[Any, Any]
 Unit = Literal["km", "mi", "h"]
 
 KM_PER = {"km": 1.0, "mi": KM_PER_MILE, "h": 1.0}  # of a meter's units

@@ -15,13 +15,13 @@ from typing import Any
 
 import numpy as np
 
+from fleet.calc.arrays import Array
 from fleet.readings.cells import Figures, Unit, read_figures, read_unit
 from fleet.readings.headings import Shape, letter
 from fleet.readings.moments import DAY_S, NOON_S, CellFault, Moment, read_moment, shown, with_time
 from fleet.readings.unpack import MARK
 from fleet.units import DecimalMark
 
-Array = np.ndarray[Any, Any]
 Row = list[Any]
 Numbered = Sequence[tuple[int, Row]]  # rows with the numbers a spreadsheet gives them
 

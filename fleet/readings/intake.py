@@ -13,7 +13,7 @@ import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import IO, Any, Literal
+from typing import IO, Literal
 
 import numpy as np
 from django.conf import settings
@@ -21,6 +21,7 @@ from django.db import IntegrityError, connection, transaction
 from django.db.models import Count, Q
 
 from fleet import bulk
+from fleet.calc.arrays import Array
 from fleet.faults import Fault
 from fleet.people.models import Person
 from fleet.people.roles import depots_of
@@ -35,7 +36,6 @@ from fleet.readings.scratch import scratch
 from fleet.readings.sheets import ReadSheet, open_sheets
 from fleet.readings.spreadsheet import SpreadsheetFault
 
-Array = np.ndarray[Any, Any]
 Outcome = UploadRow.Outcome
 Progress = Callable[[float], None]
 

@@ -13,14 +13,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
-from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from fleet.calc.arrays import Array
 from fleet.readings.unpack import MARK
-
-Array = np.ndarray[Any, Any]
 
 DAY_S = 86_400
 NOON_S = 43_200

@@ -10,10 +10,9 @@ from django.db import connection
 
 from fleet import bulk
 from fleet.bulk import Columns
+from fleet.calc.arrays import Array
 from fleet.readings import scratch
 from fleet.readings.models import Reading, Source, Verdict
-
-Array = np.ndarray[Any, Any]
 
 # one lock for all writers of the same source: two files with the same rows then neither wait for
 # each other in a circle nor both call a row new

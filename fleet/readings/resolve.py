@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any
 
 import numpy as np
 
+from fleet.calc.arrays import Array
 from fleet.readings.cells import KM_PER, Figures, Unit
 from fleet.readings.entries import NO_OFFSET, Entries
 from fleet.readings.models import UploadRow
@@ -16,7 +16,6 @@ from fleet.readings.moments import local_noon_s, to_utc_s
 from fleet.readings.roll import LONGEST, Roll, name_of
 from fleet.vehicles.models import Meter
 
-Array = np.ndarray[Any, Any]
 Outcome = UploadRow.Outcome
 
 LARGEST = 1e15  # beyond it a float holds no whole numbers; the judge sees all below

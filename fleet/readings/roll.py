@@ -11,15 +11,13 @@ import difflib
 import hashlib
 import re
 from collections.abc import Collection, Mapping, Sequence
-from typing import Any
 
 import numpy as np
 from django.db.models import QuerySet
 
+from fleet.calc.arrays import Array
 from fleet.readings.moments import shown
 from fleet.vehicles.models import Alias, Meter, Vehicle
-
-Array = np.ndarray[Any, Any]
 
 _DIGITS = re.compile(r"([0-9]{1,15})(?:\.0+)?")
 SUGGESTIONS = 3

@@ -63,6 +63,19 @@ class Receipt:
 
 
 @dataclass(frozen=True, kw_only=True)
+class TakenOff:
+    """What leaves a shelf otherwise than by a work order."""
+
+    depot: Depot
+    item: Item
+    quantity: int
+    reason: str
+    batch: str = ""
+    override_reason: Because = ""  # why it stands although it was doubted
+    key: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class Transfer:
     """What goes from one depot to another."""
 
@@ -150,10 +163,20 @@ def _believed(
     return replace(move, reason=said[:REASON_LENGTH])
 
 
-def _enter(actor: Actor, move: Move, because: Because) -> StockMove:
-    """Record what a person enters; sent again under its key it is not doubted again."""
+def _enter(actor: Actor, taken: TakenOff, kind: Kind, asked: str) -> StockMove:
+    """Record what a person takes off; sent again under its key it is not doubted again."""
+    _may(actor, taken.depot)
+    move = Move(
+        depot=taken.depot,
+        item=taken.item,
+        kind=kind,
+        quantity=-_above_zero(taken.quantity),
+        reason=_said(taken.reason, asked),
+        batch=taken.batch,
+        key=taken.key,
+    )
     with transaction.atomic():
-        return known_as(move) or record(actor, _believed(actor, move, because))
+        return known_as(move) or record(actor, _believed(actor, move, taken.override_reason))
 
 
 def _close(actor: Actor, arrival: Arrival, move: Move) -> None:
@@ -169,32 +192,14 @@ def day_at(depot: Depot, actor: Actor) -> date:
     return actor.at.astimezone(ZoneInfo(depot.zone)).date()
 
 
-def use(
-    actor: Actor,
-    *,
-    depot: Depot,
-    item: Item,
-    quantity: int,
-    reason: str,
-    batch: str = "",
-    override_reason: Because = "",
-    key: str | None = None,
-) -> StockMove:
+def use(actor: Actor, taken: TakenOff) -> StockMove:
     """Take off what was used outside a work order, such as by a driver on the road."""
-    _may(actor, depot)
-    return _enter(
-        actor,
-        Move(
-            depot=depot,
-            item=item,
-            kind=Kind.USED,
-            quantity=-_above_zero(quantity),
-            reason=_said(reason, "what it was used for"),
-            batch=batch,
-            key=key,
-        ),
-        override_reason,
-    )
+    return _enter(actor, taken, Kind.USED, "what it was used for")
+
+
+def write_off(actor: Actor, taken: TakenOff) -> StockMove:
+    """Take off what is spoilt, lost or too old."""
+    return _enter(actor, taken, Kind.WRITTEN_OFF, "why it is written off")
 
 
 def count(
@@ -226,34 +231,6 @@ def count(
             key=key,
         )
         return record(actor, _believed(actor, move, override_reason, counted))
-
-
-def write_off(
-    actor: Actor,
-    *,
-    depot: Depot,
-    item: Item,
-    quantity: int,
-    reason: str,
-    batch: str = "",
-    override_reason: Because = "",
-    key: str | None = None,
-) -> StockMove:
-    """Take off what is spoilt, lost or too old."""
-    _may(actor, depot)
-    return _enter(
-        actor,
-        Move(
-            depot=depot,
-            item=item,
-            kind=Kind.WRITTEN_OFF,
-            quantity=-_above_zero(quantity),
-            reason=_said(reason, "why it is written off"),
-            batch=batch,
-            key=key,
-        ),
-        override_reason,
-    )
 
 
 def transfer(actor: Actor, sent: Transfer) -> list[StockMove]:

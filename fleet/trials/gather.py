@@ -29,8 +29,7 @@ class Vehicles:
 
     def side(self, name: str) -> Array:
         """Which vehicles belong to the usual or the tried product."""
-        chosen: Array = self.tried if name == TRIED else ~self.tried
-        return chosen
+        return np.asarray(self.tried if name == TRIED else ~self.tried)
 
     def named(self, rows: Array) -> list[str]:
         """Fleet numbers of some rows."""

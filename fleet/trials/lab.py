@@ -33,13 +33,12 @@ class Samples:
 
     def of(self, one: LabProperty, product_id: int, *, tried: bool) -> Array:
         """Samples of one property and side with its own product inside and a known age."""
-        own: Array = (
+        return np.asarray(
             (self.property_id == one.pk)
             & (self.tried == tried)
             & (self.fluid.product_id == product_id)
             & np.isfinite(self.fluid.age_km)
         )
-        return own
 
 
 def gather_samples(trial: Trial, until: datetime) -> Samples:
@@ -118,8 +117,7 @@ def within(one: LabProperty, value: Array) -> Array:
     """Whether values keep the limits of a property."""
     low = -np.inf if one.low is None else one.low
     high = np.inf if one.high is None else one.high
-    kept: Array = (value >= low) & (value <= high)
-    return kept
+    return np.asarray((value >= low) & (value <= high))
 
 
 @dataclass(frozen=True)

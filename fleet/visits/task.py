@@ -165,8 +165,7 @@ def _rows(
     none = np.zeros(len(found.vehicles))
 
     def left(minutes: Array, committed: Array) -> Array:
-        room: Array = np.maximum(0.0, np.floor(minutes * kept) - committed)
-        return room
+        return np.asarray(np.maximum(0.0, np.floor(minutes * kept) - committed))
 
     rows = [
         Row("mechanics", "mechanics", left(crew.mechanic_min.sum(axis=0), committed_work),

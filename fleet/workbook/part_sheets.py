@@ -1,7 +1,5 @@
 """Sheets on what a procedure needs: fasteners, tools, materials, figures of checks, wrenches."""
 
-from dataclasses import replace
-
 from fleet.due.models import CheckFigure
 from fleet.workbook.cells import (
     DATE,
@@ -18,7 +16,7 @@ from fleet.workbook.cells import (
 from fleet.workbook.columns import Column, Link, Sheet
 from fleet.workbook.depot_sheets import DEPOT_LINK, DEPOT_REF, SOURCE
 from fleet.workbook.procedure_sheets import PROCEDURE_LINK, PROCEDURE_REF, SHARE, fastener_ref
-from fleet.workbook.type_sheets import TYPE_REF
+from fleet.workbook.type_sheets import SERVICE_REF
 from fleet.workorders.models import Fastener, Material, Raising, Tool, Wrench
 
 _TORQUE = number_of(example="40", high=20_000, above=True)
@@ -167,16 +165,7 @@ CHECK_FIGURES = Sheet(
     CheckFigure,
     "What a check measures, and which values pass, want watching, or fail, on either side.",
     (
-        replace(TYPE_REF, path="service__vehicle_type__slug"),
-        Column(
-            "service",
-            "Service",
-            SLUG,
-            "A service of that vehicle type, as named in sheet Services.",
-            required=True,
-            key=True,
-            path="service__slug",
-        ),
+        *SERVICE_REF,
         Column("slug", "Figure", SLUG, "Short name, e.g. freeze-point.", required=True, key=True),
         Column("name", "Name", TEXT, "As shown on pages.", required=True),
         Column("unit", "Unit", TEXT, "Of the values, e.g. °C.", required=True),

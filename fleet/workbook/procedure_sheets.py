@@ -17,19 +17,10 @@ from fleet.workbook.cells import (
 )
 from fleet.workbook.columns import Column, Link, Sheet
 from fleet.workbook.depot_sheets import SOURCE
-from fleet.workbook.type_sheets import TYPE_REF
+from fleet.workbook.type_sheets import SERVICE_REF, TYPE_REF
 from fleet.workorders.models import Caution, Procedure, Raising, Step
 
 SHARE = number_of(example="0.15", high=1)
-_SERVICE = Column(
-    "service",
-    "Service",
-    SLUG,
-    "A service of that vehicle type, as named in sheet Services.",
-    required=True,
-    key=True,
-    path="service__slug",
-)
 
 CAUTIONS = Sheet(
     "Cautions",
@@ -125,8 +116,7 @@ PROCEDURES = Sheet(
     "How a service is done on a vehicle type. Its family says which steps, seals and cautions it "
     "must have; the book is refused while one is missing.",
     (
-        replace(TYPE_REF, path="service__vehicle_type__slug"),
-        _SERVICE,
+        *SERVICE_REF,
         Column(
             "family",
             "Family",
@@ -196,7 +186,7 @@ PROCEDURES = Sheet(
 PROCEDURE_REF = (
     replace(TYPE_REF, path="procedure__service__vehicle_type__slug"),
     replace(
-        _SERVICE,
+        SERVICE_REF[1],
         explanation="A service with a row in sheet Procedures.",
         path="procedure__service__slug",
     ),

@@ -8,7 +8,7 @@ from fleet.workbook.cells import SLUG, TEXT, YES_NO, choice_of, number_of, whole
 from fleet.workbook.columns import Column, Link, Sheet
 from fleet.workbook.depot_sheets import SOURCE
 from fleet.workbook.fluid_sheets import COMPARTMENT_REF
-from fleet.workbook.type_sheets import TYPE_LINK, TYPE_REF
+from fleet.workbook.type_sheets import SERVICE_REF, TYPE_LINK, TYPE_REF
 
 SERVICES = Sheet(
     "Services",
@@ -52,16 +52,7 @@ LIMITS = Sheet(
     Limit,
     "When a service is due: whichever figure of the row is reached first.",
     (
-        replace(TYPE_REF, path="service__vehicle_type__slug"),
-        Column(
-            "service",
-            "Service",
-            SLUG,
-            "A service of that vehicle type, as named in sheet Services.",
-            required=True,
-            key=True,
-            path="service__slug",
-        ),
+        *SERVICE_REF,
         Column(
             "duty_class",
             "Duty class",

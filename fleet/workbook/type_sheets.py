@@ -1,5 +1,7 @@
 """Sheets on vehicle types and their compartments."""
 
+from dataclasses import replace
+
 from fleet.vehicles.models import Compartment, CompartmentKind, Powertrain, VehicleType
 from fleet.workbook.cells import SLUG, TEXT, choice_of, list_of, number_of, text
 from fleet.workbook.columns import Column, Link, Sheet
@@ -14,6 +16,18 @@ TYPE_REF = Column(
     key=True,
     path="vehicle_type__slug",
     refers="Vehicle types",
+)
+SERVICE_REF = (
+    replace(TYPE_REF, path="service__vehicle_type__slug"),
+    Column(
+        "service",
+        "Service",
+        SLUG,
+        "A service of that vehicle type, as named in sheet Services.",
+        required=True,
+        key=True,
+        path="service__slug",
+    ),
 )
 TYPE_LINK = Link("vehicle_type_id", "Vehicle types", ("vehicle_type",))
 _LITRES = number_of("L", "1.5", high=10_000, above=True)

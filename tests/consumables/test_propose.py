@@ -19,7 +19,7 @@ from fleet.consumables.propose import hand_over, propose
 from fleet.faults import Refused
 from fleet.people.actor import Actor
 from fleet.stores import ledger, ordering
-from fleet.stores.ledger import Receipt
+from fleet.stores.ledger import Receipt, TakenOff
 from fleet.stores.models import Arrival, Item, Pack, Stock
 from fleet.vehicles.models import Depot
 from tests import scene
@@ -112,7 +112,7 @@ def test_what_was_received_is_on_order_no_more(oil: Item) -> None:
 
 def test_stock_below_zero_is_owed(oil: Item) -> None:
     kept(oil)
-    ledger.use(PROGRAM, depot=scene.depot(), item=oil, quantity=1500, reason="topped up")
+    ledger.use(PROGRAM, TakenOff(depot=scene.depot(), item=oil, quantity=1500, reason="topped up"))
     assert lacking() == (-1500, 0, 7)
 
 

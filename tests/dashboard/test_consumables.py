@@ -15,7 +15,7 @@ from fleet.dashboard.stock.months import month_chart
 from fleet.people.actor import Actor
 from fleet.people.models import Person, Role
 from fleet.stores import ledger
-from fleet.stores.ledger import Receipt
+from fleet.stores.ledger import Receipt, TakenOff
 from fleet.stores.models import Arrival, Item, Stock, UsedFluidCollected
 from fleet.vehicles.models import Depot
 from tests import scene
@@ -51,7 +51,9 @@ def test_what_was_used_but_never_booked_in_is_said_in_words(keeper: Client) -> N
     assert "0\u00a0L usable or on order" in keeper.get("/consumables").content.decode()
     program = Actor(None, "command", scene.NOW)
     item = Item.objects.get()
-    ledger.use(program, depot=scene.depot(), item=item, quantity=250, reason="on the road")
+    ledger.use(
+        program, TakenOff(depot=scene.depot(), item=item, quantity=250, reason="on the road")
+    )
     page = keeper.get("/consumables").content.decode()
     assert "0.25\u00a0L more used than is booked in or on order" in page
 

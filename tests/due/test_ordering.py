@@ -18,7 +18,7 @@ FAR = date(9999, 12, 31)
 
 
 def numbers(**asked: Any) -> list[str]:
-    return [found.vehicle for found in due_rows(DueFilter(**asked), now=NOW)]
+    return [found.vehicle for found in due_rows(now=NOW, **asked)]
 
 
 @pytest.fixture

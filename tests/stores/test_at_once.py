@@ -7,7 +7,7 @@ import pytest
 from fleet.faults import Refused
 from fleet.people.actor import Actor
 from fleet.stores import ledger
-from fleet.stores.ledger import Receipt, Transfer
+from fleet.stores.ledger import Receipt, TakenOff, Transfer
 from fleet.stores.models import Stock, StockMove
 from tests import scene
 from tests.api.test_repeats_at_once import TOGETHER, together
@@ -22,7 +22,9 @@ def test_no_move_is_lost_when_many_are_made_at_once() -> None:
     here, oil = scene.depot(), shelf.item()
 
     def take() -> int:
-        return ledger.use(PROGRAM, depot=here, item=oil, quantity=7, reason="topped up").quantity
+        return ledger.use(
+            PROGRAM, TakenOff(depot=here, item=oil, quantity=7, reason="topped up")
+        ).quantity
 
     assert together(take) == {-7: TOGETHER}
     assert Stock.objects.get().on_hand == -7 * TOGETHER
@@ -47,7 +49,7 @@ def test_counts_and_uses_at_once_still_add_up() -> None:
         if next(turns) % 2:
             ledger.count(PROGRAM, depot=here, item=oil, counted=500, reason="count")
         else:
-            ledger.use(PROGRAM, depot=here, item=oil, quantity=10, reason="topped up")
+            ledger.use(PROGRAM, TakenOff(depot=here, item=oil, quantity=10, reason="topped up"))
         return 0
 
     together(act)

@@ -11,7 +11,7 @@ from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
 from fleet.stores import ledger, ordering
 from fleet.stores.doubt import PackSaid, pack_doubt, unit_is_kept
-from fleet.stores.ledger import Receipt, Transfer
+from fleet.stores.ledger import Receipt, TakenOff, Transfer
 from fleet.stores.models import Arrival, Item, Pack, Stock, StockMove
 from tests import scene
 from tests.scene import NOW
@@ -66,9 +66,13 @@ def test_every_way_is_asked_about_and_goes_through_with_a_reason_that_is_kept(
     def move(**given: str) -> object:
         match way:
             case "used":
-                return ledger.use(PROGRAM, **at(oil), quantity=300_000, reason="x", **given)
+                return ledger.use(
+                    PROGRAM, TakenOff(**at(oil), quantity=300_000, reason="x", **given)
+                )
             case "written off":
-                return ledger.write_off(PROGRAM, **at(oil), quantity=300_000, reason="x", **given)
+                return ledger.write_off(
+                    PROGRAM, TakenOff(**at(oil), quantity=300_000, reason="x", **given)
+                )
             case "received":
                 return received(oil, 300_000, **given)
         ends = {"from_depot": scene.depot(), "to_depot": scene.depot("far"), "item": oil}

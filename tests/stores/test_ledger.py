@@ -7,7 +7,7 @@ from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.actor import Actor
 from fleet.people.models import Person, Role
 from fleet.stores import ledger, ordering
-from fleet.stores.ledger import Receipt, Transfer
+from fleet.stores.ledger import Receipt, TakenOff, Transfer
 from fleet.stores.models import Arrival, Item, Stock, StockMove
 from fleet.stores.moves import items, moves_at
 from fleet.vehicles.models import Depot
@@ -52,8 +52,8 @@ def test_what_is_on_hand_is_the_sum_of_the_moves(
 ) -> None:
     place = {"depot": here, "item": oil}
     ledger.receive(keeper, Receipt(**place, quantity=20_000))
-    ledger.use(keeper, **place, quantity=1_500, reason="topped up on the road")
-    ledger.write_off(keeper, **place, quantity=500, reason="spilt")
+    ledger.use(keeper, TakenOff(**place, quantity=1_500, reason="topped up on the road"))
+    ledger.write_off(keeper, TakenOff(**place, quantity=500, reason="spilt"))
     ledger.count(keeper, **place, counted=17_800, reason="monthly count")
     ledger.transfer(keeper, Transfer(from_depot=here, to_depot=there, item=oil, quantity=800))
     # by hand: 20,000 − 1,500 − 500 = 18,000; counted 17,800; 800 sent away
@@ -97,7 +97,7 @@ def test_a_key_of_another_move_is_refused(
 
 
 def test_stock_below_zero_is_recorded(keeper: Actor, here: Depot, oil: Item) -> None:
-    ledger.use(keeper, depot=here, item=oil, quantity=300, reason="topped up")
+    ledger.use(keeper, TakenOff(depot=here, item=oil, quantity=300, reason="topped up"))
     assert on_hand(oil, here) == -300
 
 
@@ -187,9 +187,9 @@ def test_nobody_moves_stock_without_the_right_at_that_depot(
         actor = acting(who)
         for act in (
             lambda actor=actor: ledger.receive(actor, Receipt(**place, quantity=1)),
-            lambda actor=actor: ledger.use(actor, **place, quantity=1, reason="x"),
+            lambda actor=actor: ledger.use(actor, TakenOff(**place, quantity=1, reason="x")),
             lambda actor=actor: ledger.count(actor, **place, counted=1, reason="x"),
-            lambda actor=actor: ledger.write_off(actor, **place, quantity=1, reason="x"),
+            lambda actor=actor: ledger.write_off(actor, TakenOff(**place, quantity=1, reason="x")),
             lambda actor=actor: ledger.transfer(
                 actor, Transfer(from_depot=there, to_depot=here, item=oil, quantity=1)
             ),
@@ -205,8 +205,8 @@ def test_nonsense_is_refused_in_one_sentence(keeper: Actor, here: Depot, oil: It
         ("above 0", lambda: ledger.receive(keeper, Receipt(**place, quantity=0))),
         ("from 0 up", lambda: ledger.count(keeper, **place, counted=-1, reason="count")),
         ("why it was counted", lambda: ledger.count(keeper, **place, counted=1, reason=" ")),
-        ("written off", lambda: ledger.write_off(keeper, **place, quantity=1, reason="")),
-        ("used for", lambda: ledger.use(keeper, **place, quantity=1, reason="")),
+        ("written off", lambda: ledger.write_off(keeper, TakenOff(**place, quantity=1, reason=""))),
+        ("used for", lambda: ledger.use(keeper, TakenOff(**place, quantity=1, reason=""))),
         (
             "two different",
             lambda: ledger.transfer(
@@ -240,7 +240,7 @@ def test_moves_and_items_are_listed_of_one_kind_or_of_any(
 ) -> None:
     seal = shelf.item("seal", kind="seal", unit="pieces")
     came = ledger.receive(keeper, Receipt(depot=here, item=oil, quantity=1000))
-    used = ledger.use(keeper, depot=here, item=oil, quantity=10, reason="topped up")
+    used = ledger.use(keeper, TakenOff(depot=here, item=oil, quantity=10, reason="topped up"))
     ledger.receive(keeper, Receipt(depot=there, item=seal, quantity=5))
     assert set(moves_at([here.pk])) == {came, used}
     assert set(moves_at([here.pk], "used")) == {used}

@@ -4,7 +4,7 @@ import pytest
 
 from fleet.people.actor import Actor
 from fleet.stores import ledger
-from fleet.stores.ledger import Receipt
+from fleet.stores.ledger import Receipt, TakenOff
 from fleet.stores.levels import Level, levels
 from fleet.stores.models import Item
 from tests import scene
@@ -45,18 +45,18 @@ def test_the_oldest_is_taken_to_be_used_first() -> None:
     receive(oil, 1000, date(2026, 6, 1), 90)
     receive(oil, 2000, date(2027, 6, 1), 30)
     assert level().too_old == 1000
-    ledger.use(at(0), depot=scene.depot(), item=oil, quantity=600, reason="topped up")
+    ledger.use(at(0), TakenOff(depot=scene.depot(), item=oil, quantity=600, reason="topped up"))
     # by hand: 2,400 left, of which the newer receipt is 2,000
     found = level()
     assert (found.too_old, found.best_before) == (400, date(2026, 6, 1))
     assert found.look == ("past its best before: check and write off",)
-    ledger.use(at(0), depot=scene.depot(), item=oil, quantity=400, reason="topped up")
+    ledger.use(at(0), TakenOff(depot=scene.depot(), item=oil, quantity=400, reason="topped up"))
     assert (level().too_old, level().best_before) == (0, date(2027, 6, 1))
 
 
 def test_what_needs_a_look_is_said_in_words() -> None:
     oil = shelf.item()
-    ledger.use(at(0), depot=scene.depot(), item=oil, quantity=5, reason="topped up")
+    ledger.use(at(0), TakenOff(depot=scene.depot(), item=oil, quantity=5, reason="topped up"))
     shelf.arrival(oil, due_on=date(2026, 6, 10))
     assert level().look == (
         "below zero: count it",

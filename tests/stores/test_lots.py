@@ -16,7 +16,7 @@ from fleet.calc.lots import Lot
 from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.stores import ledger, past_use
-from fleet.stores.ledger import Receipt, Transfer
+from fleet.stores.ledger import Receipt, TakenOff, Transfer
 from fleet.stores.levels import levels
 from fleet.stores.lots import lots_at, past_on
 from fleet.stores.models import Item, Stock, StockMove
@@ -63,9 +63,9 @@ def one_move(move: dict[str, Any], item: Item, here: Depot, there: Depot) -> Non
                 actor, Receipt(**place, **dated, quantity=quantity, override_reason="drawn")
             )
         case "used":
-            ledger.use(actor, **place, batch=batch, quantity=quantity, reason="x")
+            ledger.use(actor, TakenOff(**place, batch=batch, quantity=quantity, reason="x"))
         case "written off":
-            ledger.write_off(actor, **place, batch=batch, quantity=quantity, reason="x")
+            ledger.write_off(actor, TakenOff(**place, batch=batch, quantity=quantity, reason="x"))
         case "counted":
             ledger.count(actor, **place, counted=quantity, reason="x")
         case "transferred":
@@ -146,7 +146,9 @@ def test_a_receipt_taken_back_leaves_what_was_there_before(oil: Item) -> None:
 
 def test_a_use_taken_back_goes_where_it_was_taken_from(oil: Item) -> None:
     receive(oil, 1000, SOON, batch="A")
-    used = ledger.use(acting(), depot=scene.depot(), item=oil, quantity=400, reason="topped up")
+    used = ledger.use(
+        acting(), TakenOff(depot=scene.depot(), item=oil, quantity=400, reason="topped up")
+    )
     ledger.take_back(acting(), used, reason="of another depot")
     assert left(scene.depot(), oil) == [("A", SOON, 1000)]
 

@@ -2,7 +2,7 @@ import pytest
 
 from fleet.people.actor import Actor
 from fleet.stores import ledger
-from fleet.stores.ledger import Receipt
+from fleet.stores.ledger import Receipt, TakenOff
 from fleet.stores.models import Item, StockMove
 from fleet.stores.prices import UnitPrice, unit_prices
 from tests import scene
@@ -56,12 +56,16 @@ def test_without_a_receipt_the_preferred_pack_sets_the_price() -> None:
 def test_a_price_nobody_knows_is_left_out() -> None:
     oil = shelf.item()
     assert price(oil) is None
-    move = ledger.use(PROGRAM, depot=scene.depot(), item=oil, quantity=5, reason="topped up")
+    move = ledger.use(
+        PROGRAM, TakenOff(depot=scene.depot(), item=oil, quantity=5, reason="topped up")
+    )
     assert move.price_minor is None
 
 
 def test_what_is_used_carries_its_share_of_the_price() -> None:
     oil = shelf.item()
     receive(oil, 20_000, 25_980)
-    move = ledger.use(PROGRAM, depot=scene.depot(), item=oil, quantity=1_500, reason="topped up")
+    move = ledger.use(
+        PROGRAM, TakenOff(depot=scene.depot(), item=oil, quantity=1_500, reason="topped up")
+    )
     assert move.price_minor == -1_949  # by hand: 1.5 × 12.99 = 19.485

@@ -15,7 +15,7 @@ from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import depots_of
 from fleet.stores import ledger
-from fleet.stores.ledger import Receipt, Transfer
+from fleet.stores.ledger import Receipt, TakenOff, Transfer
 from fleet.stores.levels import Level, LotLevel
 from fleet.stores.models import Arrival, Item, StockMove
 from fleet.stores.money import to_minor
@@ -123,9 +123,9 @@ def enter_move(actor: Actor, given: QueryDict, person: Person) -> str:
         case "counted":
             ledger.count(actor, **place, counted=quantity)
         case "used":
-            ledger.use(actor, **place, **batch, quantity=quantity)
+            ledger.use(actor, TakenOff(**place, **batch, quantity=quantity))
         case "written off":
-            ledger.write_off(actor, **place, **batch, quantity=quantity)
+            ledger.write_off(actor, TakenOff(**place, **batch, quantity=quantity))
         case "transferred":
             to_depot = _depot(person, given.get("to_depot", ""))
             ends: dict[str, Any] = {"from_depot": place.pop("depot"), "to_depot": to_depot}
