@@ -5,6 +5,7 @@ import subprocess
 from pathlib import Path
 
 import fleet
+from tests.test_layering import STAGES
 
 ROOT = Path(__file__).resolve().parent.parent
 TOP_LEVEL = {
@@ -12,6 +13,7 @@ TOP_LEVEL = {
     *("fleet", "config", "templates", "tests", "fixtures"),
 }
 TEXT = {".py", ".md", ".toml", ".yml", ".html", ".css", ".js", ".csv", ".txt", ""}
+UNTOLD = {"people", "vehicles", "runs"}  # of the story: set-up, and the ledger of jobs
 UNWANTED = re.compile(
     r"https?://(?!127\.0\.0\.1|localhost|\{|%|www\.w3\.org|fleet\.example|[a-z.]*example)[a-z]"
     r"|/work/|/root/|BEGIN [A-Z ]*PRIVATE KEY",
@@ -30,14 +32,46 @@ def test_the_top_level_is_what_it_is_meant_to_be() -> None:
     assert {name for name in names if not name.startswith(".")} == TOP_LEVEL
 
 
-def test_the_map_names_every_part_of_the_package() -> None:
-    parts = {
-        path.name.removesuffix(".py")
-        for path in (ROOT / "fleet").iterdir()
-        if not path.name.startswith("_") and (path.is_dir() or path.suffix == ".py")
-    }
-    described = fleet.__doc__ or ""
-    assert [part for part in sorted(parts) if part not in described] == []
+def parts() -> set[str]:
+    """Files and folders of the package, as the map writes them."""
+    found = [path for path in (ROOT / "fleet").iterdir() if not path.name.startswith("_")]
+    return {f"{path.name}/" if path.is_dir() else path.name for path in found}
+
+
+def test_the_map_names_every_part_of_the_package_and_no_other() -> None:
+    mapped = re.findall(r"^    (\w+(?:/|\.py))", fleet.__doc__ or "", re.M)
+    assert sorted(mapped) == sorted(parts())
+
+
+def story() -> list[list[str]]:
+    """Rows of the table of stages: what each cell names in backticks."""
+    told = (ROOT / "DEVELOPERS.md").read_text().split("## 1.")[1].split("## 2.")[0]
+    cells = [line.split("|") for line in told.splitlines() if line.startswith("| `")]
+    return [[" ".join(re.findall(r"`([^`]+)`", cell)) for cell in row[1:-1]] for row in cells]
+
+
+def test_the_story_tells_of_every_stage() -> None:
+    told = [row[0] for row in story()]
+    assert sorted(told) == sorted(set(STAGES) - UNTOLD)
+
+
+def test_the_arithmetic_of_the_story_exists() -> None:
+    named = {name for row in story() for name in row[2].split()}
+    assert named - {path.stem for path in (ROOT / "fleet" / "calc").glob("*.py")} == set()
+
+
+def test_the_verbs_of_the_story_exist() -> None:
+    """``module.verb`` stands in the stage; a verb alone in the module named before it."""
+    missing = []
+    for row in story():
+        module = ""
+        for name in row[3].split():
+            head, _, verb = name.rpartition(".")
+            module, verb = (head or module, verb)
+            path = ROOT / "fleet" / row[0] / f"{module}.py"
+            known = path.is_file() and (verb == "*" or f"def {verb}(" in path.read_text())
+            missing += [] if known else [f"{row[0]}: {name}"]
+    assert missing == []
 
 
 def test_no_file_holds_an_address_a_path_of_this_machine_or_a_secret() -> None:
