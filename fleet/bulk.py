@@ -16,8 +16,7 @@ from django.core.exceptions import EmptyResultSet
 from django.db import connection, transaction
 from django.db.models import Model, QuerySet
 
-from fleet.calc.arrays import Array as Array
-
+Array = np.ndarray[Any, Any]
 Columns = Mapping[str, Array]
 
 FETCH_ROWS = 20_000

@@ -5,7 +5,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-Array = np.ndarray[Any, Any]  # of whatever kind: a column of the database or of a sheet
+Array = np.ndarray[Any, Any]  # of whatever kind: a column of a sheet
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
