@@ -26,6 +26,11 @@ class Segments:
     from_d: Array  # (s,) days since 1970, the first of each key far in the past
     duty_class: Array  # (s,)
 
+    def begun(self, on: date) -> "Segments":
+        """Those that had begun by a day: what begins later is not known to come."""
+        known = self.from_d <= np.datetime64(on, "D").astype(np.int64)
+        return Segments(self.key[known], self.from_d[known], self.duty_class[known])
+
     def stamp_of(self, vehicle_id: Array, compartment_id: Array) -> Array:
         """One number per compartment that changes with any of its classes."""
         each = stamp(self.from_d, self.duty_class).view(np.uint64)
@@ -94,9 +99,9 @@ def gather(vehicle_ids: Array, today: date) -> Segments:
     lead = np.flatnonzero(np.diff(key, prepend=-1))
     from_d = found["from_d"].copy()
     from_d[lead] = LONG_AGO_D
-    overlaid = _overlaid(key, from_d, found["duty_class"], _overrides(vehicle_ids))
-    begun = overlaid[1] <= np.datetime64(today, "D").astype(np.int64)
-    return _merged(*(column[begun] for column in overlaid))
+    return _merged(*_overlaid(key, from_d, found["duty_class"], _overrides(vehicle_ids))).begun(
+        today
+    )
 
 
 def _overrides(vehicle_ids: Array) -> dict[str, Array]:

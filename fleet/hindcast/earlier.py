@@ -21,7 +21,7 @@ from fleet.calc.usage import Events, State
 from fleet.due.forecast import compute
 from fleet.due.gather import NO_METER, Chunk, Meters, gather
 from fleet.due.models import Fill, GuardFactor, Service, ServiceDone
-from fleet.due.rules import ANY_PRODUCT, FIRST, REPEAT, Basis, Rules, gather_depots, gather_rules
+from fleet.due.rules import ANY_PRODUCT, FIRST, REPEAT, Basis, Rules, gather_basis
 from fleet.today import today_at
 from fleet.usage import seasons
 from fleet.vehicles.models import Meter, Vehicle
@@ -49,39 +49,70 @@ def earlier_forecasts(
 
     A day on which the history was unknown, or nothing was read yet, has no dates.
     """
-    today = today_at(vehicle.depot.zone, now)
-    asked = [_months_before(today, months) for months in months_ago]
-    events = {kind: _events(vehicle.pk, kind) for kind in Meter.Kind.values}
-    found = (_then(vehicle, service, on, today, events) for on in asked)
+    known = _gather(vehicle, service, today_at(vehicle.depot.zone, now))
+    asked = [_months_before(known.today, months) for months in months_ago]
+    found = (_then(known, on) for on in asked)
     return [then for then in found if then is not None]
 
 
-def _then(
-    vehicle: Vehicle, service: Service, asked_on: date, today: date, events: dict[str, Events]
-) -> Earlier | None:
-    rules, depots = _rules_then(asked_on), gather_depots()
-    chunk = gather(np.array([vehicle.pk]), rules, depots, asked_on)
-    row = np.flatnonzero(rules.service_id[chunk.rows.service] == service.pk)
+@dataclass(frozen=True)
+class _Known:
+    """What the forecasts of all days that are asked about rest on, read once."""
+
+    vehicle: Vehicle
+    service: Service
+    today: date
+    events: dict[str, Events]
+    basis: Basis
+    chunk: Chunk
+    widening: list[tuple[date, float]]  # the factor found at the end of each month
+    done: list[ServiceDone]
+    fills: list[Fill]
+
+
+def _gather(vehicle: Vehicle, service: Service, today: date) -> _Known:
+    basis = gather_basis()
+    own = {"vehicle": vehicle, "void": False, "superseded_by": None}
+    fills = Fill.objects.filter(vehicle=vehicle, compartment=service.compartment_id)
+    versions = GuardFactor.objects.order_by("month_end_on")
+    return _Known(
+        vehicle,
+        service,
+        today,
+        {kind: _events(vehicle.pk, kind) for kind in Meter.Kind.values},
+        basis,
+        gather(np.array([vehicle.pk]), basis.rules, basis.depots, today),
+        list(versions.values_list("month_end_on", "factor")),
+        list(ServiceDone.objects.filter(service=service, **own).order_by("done_on", "pk")),
+        list(fills.order_by("filled_on", "pk")),
+    )
+
+
+def _then(known: _Known, asked_on: date) -> Earlier | None:
+    vehicle, today, events = known.vehicle, known.today, known.events
+    basis = replace(known.basis, rules=_rules_then(known, asked_on))
+    chunk = replace(known.chunk, segments=known.chunk.segments.begun(asked_on))
+    row = np.flatnonzero(basis.rules.service_id[chunk.rows.service] == known.service.pk)
     if not len(row):
         return None
     end_at = datetime.combine(asked_on + timedelta(days=1), time(), ZoneInfo(vehicle.depot.zone))
     chunk = _with_meters(chunk, vehicle, asked_on, end_at.timestamp() / 86_400, events)
-    chunk = _with_anchor(chunk, row, vehicle, service, asked_on)
-    columns = compute(chunk, row, Basis(rules, depots))
+    chunk = _with_anchor(chunk, row, known, asked_on)
+    columns = compute(chunk, row, basis)
     dates = {name: _date(columns[name][0]) for name in ("p10", "p50", "p90")}
     reached_on = _reached_on(chunk, columns, today, events)
     return Earlier(
         asked_on=asked_on,
         **dates,
         reached_on=reached_on,
-        done_on=_done_after(vehicle, service, asked_on),
+        done_on=next((one.done_on for one in known.done if one.done_on > asked_on), None),
         inside=_inside(dates["p10"], dates["p90"], reached_on, today),
     )
 
 
-def _rules_then(asked_on: date) -> Rules:
-    versions = GuardFactor.objects.filter(month_end_on__lt=asked_on).order_by("month_end_on")
-    return replace(gather_rules(), widening=versions.values_list("factor", flat=True).last() or 1.0)
+def _rules_then(known: _Known, asked_on: date) -> Rules:
+    factors = [1.0, *(factor for end_on, factor in known.widening if end_on < asked_on)]
+    return replace(known.basis.rules, widening=factors[-1] or 1.0)
 
 
 # --- meters ------------------------------------------------------------------------------
@@ -134,17 +165,10 @@ def _season_then(vehicle: Vehicle, asked_on: date) -> float:
 
 
 # --- services ----------------------------------------------------------------------------
-def _with_anchor(
-    chunk: Chunk, row: Array, vehicle: Vehicle, service: Service, asked_on: date
-) -> Chunk:
+def _with_anchor(chunk: Chunk, row: Array, known: _Known, asked_on: date) -> Chunk:
     """The chunk counting from the last time the service had been done by a day."""
-    done = (
-        ServiceDone.objects.filter(
-            vehicle=vehicle, service=service, done_on__lte=asked_on, void=False, superseded_by=None
-        )
-        .order_by("done_on", "pk")
-        .last()
-    )
+    done = next((one for one in reversed(known.done) if one.done_on <= asked_on), None)
+    vehicle = known.vehicle
     new = vehicle.joined_as == Vehicle.JoinedAs.NEW
     start = (vehicle.in_service_on, vehicle.in_service_km or 0.0, 0.0) if new else (None, 0.0, 0.0)
     on, km, h = start if done is None else (done.done_on, done.total_km, done.total_h)
@@ -157,7 +181,7 @@ def _with_anchor(
         "called": False,
         "called_on": NO_DAY,
         "called_at_km": np.nan,
-        "product": _product_then(vehicle, service, on, asked_on),
+        "product": _product_then(known.fills, on, asked_on),
     }
     rows = replace(chunk.rows, **{name: _put(chunk, name, row, it) for name, it in given.items()})
     return replace(chunk, rows=rows)
@@ -169,25 +193,10 @@ def _put(chunk: Chunk, name: str, row: Array, value: object) -> Array:
     return column
 
 
-def _product_then(
-    vehicle: Vehicle, service: Service, anchor_on: date | None, asked_on: date
-) -> int:
-    fill = (
-        Fill.objects.filter(
-            vehicle=vehicle, compartment=service.compartment_id, filled_on__lte=asked_on
-        )
-        .order_by("filled_on", "pk")
-        .last()
-    )
+def _product_then(fills: Sequence[Fill], anchor_on: date | None, asked_on: date) -> int:
+    fill = next((one for one in reversed(fills) if one.filled_on <= asked_on), None)
     counts = fill and fill.full_change and anchor_on is not None and fill.filled_on >= anchor_on
     return (fill.product_id or ANY_PRODUCT) if fill and counts else ANY_PRODUCT
-
-
-def _done_after(vehicle: Vehicle, service: Service, asked_on: date) -> date | None:
-    rows = ServiceDone.objects.filter(
-        vehicle=vehicle, service=service, done_on__gt=asked_on, void=False, superseded_by=None
-    )
-    return rows.order_by("done_on").values_list("done_on", flat=True).first()
 
 
 # --- what happened -----------------------------------------------------------------------

@@ -3,6 +3,8 @@
 from datetime import date, datetime, timedelta
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 
 from fleet import chain
 from fleet.due.models import DueDate, GuardFactor, Service
@@ -37,6 +39,15 @@ def driven(km_per_week_after: float) -> tuple[Vehicle, Service, tuple[date | Non
     scene.readings(vehicle, scene.steady(before[-1] + 700, km_per_week_after, 26), until=NOW)
     chain.refresh([vehicle.pk], NOW)
     return vehicle, oil, said
+
+
+def test_what_three_days_rest_on_is_read_once() -> None:
+    vehicle, oil, _ = driven(700)
+    with CaptureQueriesContext(connection) as one:
+        earlier_forecasts(vehicle, oil, NOW, [6])
+    with CaptureQueriesContext(connection) as three:
+        earlier_forecasts(vehicle, oil, NOW)
+    assert len(three) == len(one) + 2 == 19  # only seasons are looked up for each day
 
 
 def test_the_dates_are_those_the_program_gave_at_the_time() -> None:
