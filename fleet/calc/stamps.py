@@ -1,5 +1,8 @@
 """Stamps: one 64-bit number per row that changes when any of the row's columns does."""
 
+from collections.abc import Mapping
+from dataclasses import fields, is_dataclass
+from hashlib import blake2b
 from typing import Any
 
 import numpy as np
@@ -41,6 +44,46 @@ def stamp_text(text: str) -> int:
     place = np.arange(data.size, dtype=np.float64)
     each = stamp(data, place)
     return int(stamp(np.bitwise_xor.reduce(each) if data.size else 0))
+
+
+def digest(thing: Any) -> int:
+    """
+    Hash a whole input, e.g. all arrays that a forecast rests on, into 64 bits.
+
+    Parameters
+    ----------
+    thing : object
+        Arrays, dataclasses, mappings, lists and tuples, however they lie in each other; what is
+        none of these counts by its ``repr``.
+
+    Returns
+    -------
+    int
+        Equal for equal inputs; two unlike inputs share it with a chance of about 2**-64.
+    """
+    found = blake2b(digest_size=8)
+    _feed(found, thing)
+    return int.from_bytes(found.digest(), "big", signed=True)
+
+
+def _feed(found: blake2b, thing: Any) -> None:
+    if isinstance(thing, np.ndarray) and thing.dtype != object:
+        found.update(f"{thing.dtype.str}{thing.shape}".encode())
+        found.update(np.ascontiguousarray(thing).tobytes())
+        return
+    parts: list[Any] | None = None
+    if is_dataclass(thing):
+        parts = [getattr(thing, one.name) for one in fields(thing)]
+    elif isinstance(thing, Mapping):
+        parts = sorted(thing.items())
+    elif isinstance(thing, (list, tuple, np.ndarray)):
+        parts = list(thing)
+    if parts is None:
+        found.update(f"{thing!r};".encode())
+        return
+    found.update(f"({len(parts)}".encode())  # where it ends, so that nothing slips over
+    for part in parts:
+        _feed(found, part)
 
 
 def _bits(column: NDArray[Any]) -> NDArray[np.uint64]:

@@ -29,6 +29,7 @@ class WorkAhead(models.Model):
     probably = models.PositiveIntegerField()
     probably_min = models.PositiveIntegerField()
     weeks = models.JSONField()  # of each, in order: see ``weeks.Week``
+    inputs = models.BigIntegerField(default=0)  # changes when anything that they rest on does
 
     def __str__(self) -> str:
         return f"{self.depot} as of {self.as_of_on}"

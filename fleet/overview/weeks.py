@@ -16,6 +16,7 @@ from fleet.calc.common_factor import USUAL_SIGMA, nodes
 from fleet.calc.convolve import Conditional, Distribution, added, combined, total
 from fleet.calc.demand import Repeats, Services, counts_before
 from fleet.calc.level_paths import LEVELS
+from fleet.calc.stamps import digest
 from fleet.consumables.ahead import Calendar, Stretch, Ways, rho_of
 from fleet.consumables.gather import Class, day_number, gather
 from fleet.consumables.learn import sigmas
@@ -61,29 +62,30 @@ class Week:
 
 
 def forecast_weeks(today: date, depot_ids: Collection[int], basis: Basis | None = None) -> int:
-    """Bring the weeks ahead of some depots up to date; give the number of rows written."""
+    """Bring the weeks ahead of some depots up to date, where anything that they rest on is
+    another; give the number of rows written."""
     basis = basis or gather_basis()
     minutes, sigma = minutes_of_services(), sigmas(today)
+    calendar, written = weeks_from(today), 0
+    kept = dict(WorkAhead.objects.values_list("depot", "inputs"))
     for depot in Depot.objects.filter(pk__in=depot_ids).order_by("pk"):
         late, facts = _late(depot, today, minutes)
-        calendar = weeks_from(today)
-        offset_d = float(utc_offsets(np.array([depot.pk]), basis.depots)[0])
-        laws = _laws(
-            gather(depot.pk, basis.rules),
-            calendar,
-            Wanted(
-                minutes,
-                np.setdiff1d(_near(depot, today), late),
-                sigma,
-                depot.pk,
-                offset_d,
-                basis.rules.widening,
-            ),
+        wanted = Wanted(
+            minutes,
+            np.setdiff1d(_near(depot, today), late),
+            sigma,
+            depot.pk,
+            float(utc_offsets(np.array([depot.pk]), basis.depots)[0]),
+            basis.rules.widening,
         )
-        weeks = _weeks(calendar, laws, _capacity(depot, today))
-        values = {"as_of_on": today, "weeks": [asdict(one) for one in weeks], **facts}
-        WorkAhead.objects.update_or_create(depot=depot, defaults=values)
-    return len(depot_ids)
+        classes, capacity = list(gather(depot.pk, basis.rules)), _capacity(depot, today)
+        inputs = digest([calendar, classes, wanted, facts, capacity])
+        if kept.get(depot.pk) != inputs:
+            weeks = _weeks(calendar, _laws(classes, calendar, wanted), capacity)
+            values = {"as_of_on": today, "weeks": [asdict(one) for one in weeks], **facts}
+            WorkAhead.objects.update_or_create(depot=depot, defaults={**values, "inputs": inputs})
+            written += 1
+    return written
 
 
 @dataclass(frozen=True)

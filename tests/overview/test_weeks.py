@@ -179,3 +179,33 @@ def test_depots_together_add_means_and_variances() -> None:
 
 def test_without_a_night_there_is_nothing_to_draw() -> None:
     assert weeks.load([]) is None
+
+
+# --- a night that finds nothing new ----------------------------------------------------------
+def written(on: date = TODAY) -> int:
+    return weeks.forecast_weeks(on, [Depot.objects.get().pk])
+
+
+def test_an_unchanged_night_writes_and_computes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    by_calendar(date(2026, 7, 1))
+    assert written() == 1
+    with monkeypatch.context() as patch:
+        patch.setattr(weeks, "_laws", None)  # would fail if it were called
+        assert written() == 0
+
+
+def test_whatever_the_weeks_rest_on_brings_them_up_to_date() -> None:
+    vehicle, service = by_calendar(date(2026, 7, 1)), Service.objects.get()
+    written()
+    assert written(TODAY + timedelta(days=1)) == 1
+    Procedure.objects.create(
+        service=service, family="other", edition="1", source=INVENTED, minutes=60
+    )
+    assert (written(), means(WorkAhead.objects.get())[2]) == (1, 1)
+    assert WorkAhead.objects.get().weeks[2]["mean_min"] == 60
+    Workshop.objects.create(depot=Depot.objects.get())
+    assert (written(), written()) == (1, 0)
+    scene.done(vehicle, service, date(2025, 7, 9), None)
+    chain.refresh([vehicle.pk], NOW)
+    assert written() == 1
+    assert means(WorkAhead.objects.get())[3] == 1  # 9 July, in the week from Monday, 6 July
