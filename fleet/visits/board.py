@@ -160,7 +160,7 @@ def blocks_of(plan: Plan, today: date, visit_id: int | None = None) -> list[Bloc
     services: dict[int | None, list[PlannedService]] = defaultdict(list)
     planned = PlannedService.objects.filter(visit__in=[one.pk for one in found])
     named = planned.select_related("service", "work", "vehicle", "visit")
-    for one in named.order_by("service__name", "work__title"):
+    for one in named.order_by(F("service__name").asc(nulls_first=True), "work__title"):
         services[one.visit_id].append(one)
     vehicle_ids = [one.vehicle_id for one in found]
     jobs = _jobs(plan.depot, vehicle_ids)
