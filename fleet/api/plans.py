@@ -3,8 +3,10 @@
 from dataclasses import asdict
 from typing import Any
 
+from django.utils import timezone
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
+from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -12,7 +14,10 @@ from fleet.api.fields import Strict, Text, query
 from fleet.api.resource import Resource
 from fleet.api.shapes import shape_of
 from fleet.api.signin import depots_for
+from fleet.people.roles import Right
+from fleet.today import today_at
 from fleet.vehicles.models import Depot
+from fleet.visits.fit import to_fit
 from fleet.visits.listing import DayRow, PlanRow, ServiceRow, day_rows, newest, plan_row
 from fleet.visits.listing import service_rows as service_rows_of
 
@@ -83,6 +88,39 @@ class Plans(Resource):
                 kept = {"prices": plan.prices, "lacking": plan.lacking}
                 rows.append(asdict(plan_row(plan)) | more | kept)
         return Response({"rows": rows})
+
+
+class MoreShape(serializers.Serializer[Any]):
+    what = serializers.CharField(help_text="Mechanics, a skill, bays")
+    on = serializers.DateField()
+    minutes = serializers.IntegerField(help_text="About, in half hours, on top of what is there")
+
+
+class FitShape(serializers.Serializer[Any]):
+    depot = serializers.CharField()
+    left_out = serializers.IntegerField(help_text="Services without a day")
+    still_left_out = serializers.IntegerField(help_text="With the minutes below")
+    more = MoreShape(many=True)
+    saves_minor = serializers.IntegerField(
+        help_text="About what the plan would cost less, the price of the minutes not counted"
+    )
+
+
+class WouldFit(Resource):
+    scope = "visits"
+    rights = {"GET": Right.RELEASE}
+
+    @extend_schema(
+        operation_id="plan_fit",
+        responses=FitShape,
+        description="About what extra minutes would bring in what the plan of a depot leaves out, "
+        "tried by planning with them. Takes seconds, and stores nothing.",
+    )
+    def get(self, request: Request, depot: str) -> Response:
+        found = depots_for(request).filter(slug=depot).first()
+        if found is None:
+            raise NotFound(f"There is no depot {depot} among yours.")
+        return Response(asdict(to_fit(found, today_at(found.zone, timezone.now()))))
 
 
 class Visits(Resource):

@@ -54,7 +54,7 @@ from fleet.api.orders.releases import Releases
 from fleet.api.orders.withdrawals import Withdrawal, WithdrawFinding
 from fleet.api.orders.work_orders import OneOrder, OrderCard, OrderRecords, OutsideWork, WorkOrders
 from fleet.api.other_work import CorrectWork, EndWork, OtherWorks, ReopenWork
-from fleet.api.plans import Visits, WorkshopDays
+from fleet.api.plans import Visits, WorkshopDays, WouldFit
 from fleet.api.procedures import CheckFigures, Substitutes
 from fleet.api.readings import OneReading, Readings, Settle
 from fleet.api.restrictions import LiftRestriction, Restrictions
@@ -158,6 +158,7 @@ urlpatterns = [
     path("order-proposals", OrderProposals.as_view(), name="api-order-proposals"),
     path("transfer-proposals", TransferProposals.as_view(), name="api-transfer-proposals"),
     path("plan", PlansOrAnew.as_view(), name="api-plan"),
+    path("depots/<slug:depot>/fit", WouldFit.as_view(), name="api-fit"),
     path("visits", Visits.as_view(), name="api-visits"),
     path("visits/publish", Publish.as_view(), name="api-publish"),
     path("visits/<int:visit_id>/move", MoveVisit.as_view(), name="api-move-visit"),

@@ -43,6 +43,7 @@ GET   order-proposals                                                   yes yes 
 GET   transfer-proposals                                                yes yes yes yes yes yes
 GET   plan                                                              yes yes yes yes yes yes
 POST  plan                                                              yes no  no  no  no  no
+GET   depots/<slug:depot>/fit                                           yes no  no  no  no  no
 GET   visits                                                            yes yes yes yes yes yes
 POST  visits/publish                                                    yes no  no  no  no  no
 POST  visits/<int:visit_id>/move                                        yes no  no  no  no  no

@@ -3,6 +3,7 @@
 from datetime import date
 
 import pytest
+import time_machine
 from rest_framework.test import APIClient
 
 from fleet.visits import plan as plans
@@ -52,3 +53,17 @@ def test_another_depot_is_not_seen(clerk: APIClient, name: str) -> None:
 @pytest.mark.parametrize("name", ["plan", "visits", "workshop-days"])
 def test_without_a_plan_there_are_no_rows(people: Cast, call: Caller, name: str) -> None:
     assert call(people.clerk).get(address(name)).json() == {"rows": []}
+
+
+def test_what_would_make_it_fit_is_told_for_ones_own_depot(
+    people: Cast, clerk: APIClient, call: Caller
+) -> None:
+    # by hand: one mechanic is taken where none is entered, with 480 minutes: all of it fits
+    chief = call(people.supervisor)
+    with time_machine.travel(TODAY):
+        told = chief.get(address("depots/plain/fit")).json()
+        assert chief.get(address("depots/hill/fit")).status_code == 404
+    assert told == {
+        **{"depot": "plain", "left_out": 0, "still_left_out": 0, "more": [], "saves_minor": 0}
+    }
+    assert clerk.get(address("depots/plain/fit")).status_code == 403
