@@ -106,6 +106,22 @@ def test_the_mechanic_sees_it_on_the_card(chief: Client, people: Cast, signed_in
     assert f'on <a href="/work-orders/{order}">{order}</a>' in shown
 
 
+def test_what_could_be_done_as_well_stands_on_visit_order_card_and_today(
+    chief: Client, people: Cast, signed_in: SignedIn
+) -> None:
+    entered(chief)
+    order = WorkOrder.objects.get(number="W-1")
+    WorkOrder.objects.update(planned_on=depots_day(), state="released")
+    mechanic, said = signed_in(people.mechanic), "Also due or in its early window"
+    visit = Visit.objects.filter(vehicle=people.van).latest("pk")
+    addresses = (f"/work-orders/{order}", f"/work-orders/{order}/card", "/todays-orders",
+                 f"/workshop-days/visits/{visit.pk}")  # fmt: skip
+    for where in addresses:
+        shown = page(mechanic, where)
+        assert said in shown, where
+        assert "Belt tensioner (R-77)" in shown.split(said)[1][:200], where
+
+
 def test_who_may_not_release_sees_it_and_no_form(
     chief: Client, people: Cast, signed_in: SignedIn
 ) -> None:

@@ -29,6 +29,7 @@ from fleet.today import today_at
 from fleet.trials.blind import orders_shown
 from fleet.vehicles.models import Compartment
 from fleet.vehicles.own_unit import odometer_unit
+from fleet.visits.also import beside_order
 from fleet.workorders import (
     fluids,
     fluids_in,
@@ -85,6 +86,7 @@ def page(
         "odometer_unit": odometer_unit(order.vehicle_id),
         "address": request.build_absolute_uri(reverse("work-order", args=[order.number])),
         "gaps": _gaps(order),
+        "also": beside_order(order, timezone.now()),
         "odd": fluids.odd_untold(order),
         "levels": levels(order),
         "photos_of": photos_of(order),

@@ -13,6 +13,7 @@ from fleet.dashboard.frame import SignedIn, scope_of, show
 from fleet.dashboard.orders.lines import finished_lines, order_lines
 from fleet.people.models import Role
 from fleet.today import oldest_day, today_at
+from fleet.visits.also import beside_orders
 from fleet.workorders.listing import a_day, finished_in_a_day
 
 EVERYBODY = "everybody"
@@ -27,11 +28,13 @@ def todays_orders(request: SignedIn) -> HttpResponse:
     person = None if whose == EVERYBODY else request.user
     zones = {depot.pk: depot.zone for depot in scope.chosen}
     days = {pk: today_at(zone, now) for pk, zone in zones.items()}
+    orders, today = a_day(zones, now, person), oldest_day(list(zones.values()), now)
     context = {
-        "lines": order_lines(a_day(zones, now, person), days),
+        "lines": order_lines(orders, days),
+        "also": beside_orders(orders, today),
         "finished": finished_lines(finished_in_a_day(zones, now, person)),
         "everybody": person is None,
-        "today": oldest_day(list(zones.values()), now),
+        "today": today,
     }
     return show(request, "todays-orders", scope, context)
 

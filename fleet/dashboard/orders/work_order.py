@@ -29,6 +29,7 @@ from fleet.stores.models import Product
 from fleet.today import today_at
 from fleet.trials.blind import orders_shown
 from fleet.vehicles.own_unit import odometer_unit
+from fleet.visits.also import beside_order
 from fleet.workorders import (
     findings,
     fluids_in,
@@ -86,6 +87,7 @@ def _page(
         "fitness": FITNESS,
         "answers": restrictions.ANSWERS,
         "odometer_unit": odometer_unit(order.vehicle_id),
+        "also": beside_order(order, timezone.now()),
     }
     with timezone.override(order.depot.zone):
         return show(request, "work-order", scope_of(request), {**facts, **context}, status)

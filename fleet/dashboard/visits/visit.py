@@ -20,6 +20,7 @@ from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of, may
 from fleet.today import today_at
 from fleet.visits import moves, promises
+from fleet.visits.also import beside
 from fleet.visits.board import block_of
 from fleet.visits.listing import bays_of, visits_in_force
 from fleet.visits.models import Visit
@@ -53,6 +54,7 @@ def _page(request: SignedIn, one: Visit, status: int = 200) -> HttpResponse:
         "back": days_of(depot),
         "may_act": may(request.user, Right.RELEASE, depot),
         "why": [(row, lines.reason(row), lines.days_late(row.late_d)) for row in block.services],
+        "also": beside(one, today),
         "bays": bays_of(depot),
         "asked_on": asked or one.on.isoformat(),
         "asked_bay": bay,

@@ -1,0 +1,49 @@
+"""What a vehicle that comes in for anything could have done as well."""
+
+from collections import defaultdict
+from collections.abc import Collection
+from datetime import date, datetime
+
+from django.db.models import QuerySet
+
+from fleet.today import today_at
+from fleet.visits.models import Visit
+from fleet.visits.other_work import jobs_of, to_plan
+from fleet.workorders.issue import joining
+from fleet.workorders.models import WorkOrder
+from fleet.workorders.progress import BEFORE_THE_END
+
+
+def also(vehicle_ids: Collection[int], today: date) -> dict[int, list[str]]:
+    """Names of services that are due or in their early window, and of other work that has no
+    fixed day to come, none of it on an order, by vehicle; a constant number of queries."""
+    found: dict[int, list[str]] = defaultdict(list)
+    for vehicle_id, services in joining(vehicle_ids, today).items():
+        found[vehicle_id] += [one.name for one in services]
+    works = list(to_plan().filter(vehicle__in=vehicle_ids).order_by("pk"))
+    ordered = jobs_of(works)
+    for work in works:
+        if work.pk not in ordered and not (work.fixed_on and work.fixed_on > today):
+            found[work.vehicle_id].append(str(work))
+    return dict(found)
+
+
+def beside_order(order: WorkOrder, now: datetime) -> list[str]:
+    """The same of the vehicle of an order of the own workshop, while there is work to do."""
+    if order.state not in BEFORE_THE_END or order.where != WorkOrder.Where.OWN:
+        return []
+    today = today_at(order.depot.zone, now)
+    return also([order.vehicle_id], today).get(order.vehicle_id, [])
+
+
+def beside_orders(orders: QuerySet[WorkOrder], today: date) -> dict[str, list[str]]:
+    """The same of the vehicles of many orders, by fleet number."""
+    numbers = dict(orders.values_list("vehicle", "vehicle__fleet_number"))
+    return {numbers[pk]: names for pk, names in also(numbers, today).items()}
+
+
+def beside(visit: Visit, today: date) -> list[str]:
+    """The same of a visit's vehicle, without what the visit does."""
+    planned = {one.name for one in visit.services.select_related("service", "work")}
+    names = also([visit.vehicle_id], today).get(visit.vehicle_id, [])
+    return [name for name in names if name not in planned]
