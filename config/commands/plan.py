@@ -48,17 +48,16 @@ def register(commands: Any) -> None:
 def run(arguments: argparse.Namespace) -> int:
     if arguments.fit:
         return _fit(arguments)
-    rows, lacking = [], []
-    for depot in _depots(arguments.depot):
-        row, sentences = _planned(depot, arguments.weeks * 7, dry=arguments.dry_run)
-        rows.append(row)
-        lacking += sentences
+    weeks_d = arguments.weeks * 7
+    found = [_planned(one, weeks_d, dry=arguments.dry_run) for one in _depots(arguments.depot)]
     if arguments.json:
-        print(json.dumps([asdict(row) for row in rows], indent=1))
+        told = [{**asdict(row), "lacking": sentences} for row, sentences in found]
+        print(json.dumps(told, indent=1))
     else:
-        _print_table(rows)
-        for sentence in lacking:
-            print(sentence)
+        _print_table([row for row, _ in found])
+        for _, sentences in found:
+            for sentence in sentences:
+                print(sentence)
     return 0
 
 

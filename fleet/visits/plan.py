@@ -19,7 +19,7 @@ from fleet.calc.visit_plan import Found
 from fleet.calc.visit_reasons import Reason, reasons
 from fleet.vehicles.models import Depot
 from fleet.visits import promises
-from fleet.visits.bay_fit import why_none
+from fleet.visits.cannot import cannot
 from fleet.visits.gather import Gathered, Wanted, gather
 from fleet.visits.listing import PlanRow, gap
 from fleet.visits.models import Plan, PlannedService, Visit
@@ -188,43 +188,6 @@ def _prices(drawn: Drawn) -> list[dict[str, object]]:
     return told
 
 
-def _cannot(drawn: Drawn) -> list[str]:
-    """What no day can hold, and what would mend it."""
-    found, crew = drawn.gathered, drawn.made.task.crew
-    if crew is None:
-        return []
-    told = []
-    for at, name in enumerate(drawn.made.skill_names):
-        if not any(int(own) >> at & 1 for own in crew.skills):
-            told.append(
-                f"No mechanic at {found.depot} has the skill {name!r}: give it to one under "
-                "Mechanics, or take it off the services that ask for it."
-            )
-    homeless: dict[str, list[str]] = {}
-    for vehicle, fits in zip(found.vehicles, crew.bay_fits, strict=True):
-        if not fits.any():
-            why = why_none(vehicle.vehicle_type, found.places)
-            homeless.setdefault(why, []).append(vehicle.fleet_number)
-    for why, numbers in homeless.items():
-        told.append(
-            f"{_listed(numbers)} fit no bay at {found.depot}: {why}. Correct the sizes under Bays "
-            "or those of the type, or send them to an outside workshop."
-        )
-    longest = float(crew.mechanic_min.max(initial=0.0))
-    long = sorted({one.name for one in found.wanted if one.work_min > longest})
-    if long:
-        told.append(
-            f"{_listed(long)}: longer than anybody at {found.depot} is there on a day. Plan it by "
-            "hand, or enter the minutes as they are."
-        )
-    return told
-
-
-def _listed(names: list[str], most: int = 5) -> str:
-    more = f" and {len(names) - most} more" if len(names) > most else ""
-    return ", ".join(names[:most]) + more
-
-
 def _store_visits(stored: Plan, drawn: Drawn) -> dict[tuple[int, int], Visit]:
     """Visits by vehicle row and day; what joins one that stands lengthens it."""
     found, made = drawn.gathered, drawn.made
@@ -333,7 +296,7 @@ def _standing_services(
 
 def lacking(drawn: Drawn) -> list[str]:
     """What is not entered or cannot be done, in sentences."""
-    return [*drawn.gathered.lacking, *_cannot(drawn)]
+    return [*drawn.gathered.lacking, *cannot(drawn.gathered, drawn.made)]
 
 
 def in_figures(drawn: Drawn) -> PlanRow:

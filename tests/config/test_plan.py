@@ -24,7 +24,7 @@ def vans() -> object:
 def test_the_promised_keys_are_printed_as_json(capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main(["plan", "--json"]) == 0
     (row,) = json.loads(capsys.readouterr().out)
-    assert list(row) == KEYS
+    assert list(row) == [*KEYS, "lacking"]
     assert (row["depot"], row["services"], row["left_out"]) == ("plain", 3, 0)
     assert row["bound"] <= row["cost"]
     assert Plan.objects.get().depot.slug == "plain"

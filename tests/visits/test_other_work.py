@@ -11,7 +11,6 @@ from fleet.people.models import Role
 from fleet.vehicles.models import Vehicle
 from fleet.visits import moves, other_work
 from fleet.visits import plan as plans
-from fleet.visits.also import also, beside, beside_order, beside_orders
 from fleet.visits.board import blocks_of
 from fleet.visits.listing import service_rows
 from fleet.visits.models import Bay, Mechanic, OtherWork, Plan, PlannedService, Visit
@@ -371,33 +370,3 @@ def test_a_finding_closed_or_followed_up_is_planned_once(chief: Actor) -> None:
     Finding.objects.update(closed_at=NOW, closed_reason="wiped, dry")
     (told,) = work_rows(OtherWork.objects.all())
     assert (told.state, told.reason) == ("done", "wiped, dry")
-
-
-# --- what could be done as well ------------------------------------------------------------
-def test_what_is_due_or_early_and_on_no_order_stands_beside_an_order(chief: Actor) -> None:
-    # half the interval of 200 days is used where it is due in 100; early from 85 % on (0.15)
-    (van,) = fleet({"V-1": (-5, 100)})
-    work = enter(chief, van, kind="other", title="Fit a tow bar")
-    enter(chief, van, fixed_on=ahead(9), title="Another day")
-    assert also([van.pk], TODAY) == {van.pk: ["Gearbox oil", "Fit a tow bar"]}
-    order = WorkOrder.objects.create(number="W-1", vehicle=van, depot=van.depot)
-    Job.objects.create(order=order, vehicle=van, title="Wash", minutes=5)
-    assert beside_order(order, NOW) == ["Gearbox oil", "Fit a tow bar"]
-    assert beside_orders(WorkOrder.objects.all(), TODAY) == {
-        "V-1": ["Gearbox oil", "Fit a tow bar"]
-    }
-    work.job = Job.objects.create(order=order, vehicle=van, title="Fit a tow bar", minutes=60)
-    work.save()
-    assert beside_order(order, NOW) == ["Gearbox oil"]
-    order.state = WorkOrder.State.FINISHED
-    assert beside_order(order, NOW) == []
-
-
-def test_a_visit_tells_what_it_does_not_do(chief: Actor) -> None:
-    (van,) = fleet({"V-1": (-5,)})
-    enter(chief, van, fixed_on=ahead(9))
-    found = planned()
-    visit = found.visits.order_by("on")[0]
-    assert beside(visit, TODAY) == []
-    enter(chief, van, kind="other", title="Fit a tow bar")
-    assert beside(visit, TODAY) == ["Fit a tow bar"]
