@@ -76,11 +76,10 @@ def _away_throughout(found: Gathered) -> Iterator[str]:
     """Vehicles that cannot come on any open day though something of them wants one."""
     asked = {one.vehicle_id for one in found.wanted}
     open_days = found.places.open
-    never = found.away[:, open_days].all(axis=1)
     numbers = [
         vehicle.fleet_number
-        for vehicle, gone in zip(found.vehicles, never, strict=True)
-        if gone and open_days.any() and vehicle.pk in asked
+        for vehicle, away in zip(found.vehicles, found.away, strict=True)
+        if vehicle.pk in asked and open_days.any() and away[open_days].all()
     ]
     if numbers:
         last = day(found.today + timedelta(days=found.days - 1))
