@@ -300,7 +300,12 @@ def held_of(number: str, last: float) -> Reading:
 def test_many_are_settled_alike_and_what_cannot_be_is_left_with_its_reason() -> None:
     # by hand: about 24,000 km are expected; 2,500 lacks its last digit, and 23,100 was noted late
     slip, late = held_of("V-1", 2_500), held_of("V-2", 23_100)
-    given = {"action": "accept suggestion", "person": None, "reason": "typed", "channel": "test"}
+    given: dict[str, Any] = {
+        "action": "accept suggestion",
+        "person": None,
+        "reason": "typed",
+        "channel": "test",
+    }
     found = settle_many([slip.pk, late.pk, 987_654], **given)
     slip.refresh_from_db()
     late.refresh_from_db()
@@ -312,7 +317,7 @@ def test_many_are_settled_alike_and_what_cannot_be_is_left_with_its_reason() -> 
 
 def test_what_is_held_no_more_is_not_decided_again() -> None:
     late = held_of("V-2", 23_100)
-    given = {"person": None, "reason": "typed", "channel": "test"}
+    given: dict[str, Any] = {"person": None, "reason": "typed", "channel": "test"}
     assert settle_many([late.pk], action="reject", **given) == {late.pk: None}
     assert str(settle_many([late.pk], action="accept", **given)[late.pk]) == "It is held no more."
     late.refresh_from_db()
