@@ -1,6 +1,7 @@
 """``sumpwise demo``."""
 
 import argparse
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from config.commands.due import OVERDUE, print_table
@@ -15,17 +16,38 @@ def register(commands: Any) -> None:
     parser = commands.add_parser(
         "demo",
         help="load an invented fleet, run the night and serve it",
-        description="Loads an invented parcel company with 48 vans on the first start, runs the "
-        "night, prints what is overdue and due this month, and serves. A later start keeps the "
-        "data.",
+        description="On the first start an invented parcel company with 48 vans lives through "
+        "three years; then the night runs, what is overdue and due this month is printed, and all "
+        "of it is served. A later start keeps the data.",
+    )
+    parser.add_argument(
+        "--months", type=at_least(1), default=36, metavar="N", help="of past (default 36)"
+    )
+    parser.add_argument(
+        "--vehicles",
+        type=at_least(48),
+        default=48,
+        metavar="N",
+        help="48 have a story (the default); more are there for trying at scale",
     )
     parser.add_argument("--no-serve", action="store_true", help="stop after the summary")
     add_address(parser)
     parser.set_defaults(run=run)
 
 
+def at_least(least: int) -> Callable[[str], int]:
+    """Read a whole number that is not too small."""
+
+    def read(text: str) -> int:
+        if not text.isdigit() or int(text) < least:
+            raise argparse.ArgumentTypeError(f"{text!r}: give a whole number from {least} up")
+        return int(text)
+
+    return read
+
+
 def run(arguments: argparse.Namespace) -> int:
-    bring_demo()
+    bring_demo(arguments.months, arguments.vehicles)
     do_night()
     _print_summary()
     if arguments.no_serve:
@@ -36,7 +58,7 @@ def run(arguments: argparse.Namespace) -> int:
     return serve(arguments.port, arguments.host)
 
 
-def bring_demo() -> None:
+def bring_demo(months: int = 36, vehicles: int = 48) -> None:
     """Load the demo unless it is there; refuse a data folder with another fleet."""
     from django.conf import settings
     from django.utils import timezone
@@ -60,7 +82,7 @@ def bring_demo() -> None:
             bar.set_description(doing, refresh=False)
             bar.update(100 * share - bar.n)
 
-        build.build(timezone.now(), progress)
+        build.build(timezone.now(), progress, months, vehicles)
 
 
 def _print_summary() -> None:

@@ -6,16 +6,28 @@ of the fleet workbook, each row with its source; a date is written as days from 
 left out of it: "Km per working day" and "Story" in vehicles.csv. What depends on how a van was
 driven is drawn from it with a fixed seed: the same day gives the same demo.
 
-    fixtures.py  rows of fixtures/*.csv with their dates
-    drive.py     how each van was driven, day by day
-    history.py   services done, fills and usage sheets that fit
-    logbooks.py  what people noted of the odometers, slips included
-    files.py     these notes as spreadsheets, as each depot sends them
-    orders.py    work orders in every state, findings, outside papers
-    trial.py     a running field trial of a dearer gearbox oil
-    build.py     the workbook, the people, the uploads and the orders
+    fixtures.py      rows of fixtures/*.csv with their dates
+    drive.py         how each van was driven, day by day
+    history.py       what was done before the program was there, and usage sheets
+    service_days.py  on which days each van was serviced since
+    logbooks.py      what people noted of the odometers, slips included
+    files.py         these notes as spreadsheets, as each depot sends them
+    stations.py      older notes, as the fuel stations sent them
+    as_workbook.py   the fleet workbook, as the fleet stood on a day
+    past.py          three years, month by month
+    clock.py         the instant that the verbs take for now meanwhile
+    papers.py        work of outside workshops
+    own_work.py      work in the depots' own bays
+    storekeeping.py  stock: taken in, counted, written off, ordered as proposed
+    settling.py      what the clerk decides about held readings
+    orders.py        today's work in every state, findings, outside papers
+    trial.py         a running field trial of a dearer gearbox oil
+    workshops.py     bays, mechanics, who is away; a first plan
+    build.py         all of it in its order
 
 It uses the same ways in as everybody: the workbook, uploads of odometer spreadsheets, and the
-verbs that change orders. It
+verbs that change orders, on the days on which it would have happened. No figure that the program
+works out is set by hand. Three years do not need a thousand nights: the verbs run where something
+happened, and for all vans at each month's end. It
 ranks with ``chain``: it may import any stage, and only the command line imports it.
 """

@@ -1,38 +1,31 @@
 """Build the demo: the workbook, the people, the uploads. Each step may be run again."""
 
 from collections.abc import Callable
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from pathlib import Path
-from tempfile import TemporaryDirectory
-from typing import Any
 
 from django.conf import settings
 
-from fleet import chain
-from fleet.demo.drive import Drive, drive
-from fleet.demo.files import files
-from fleet.demo.fixtures import Line, lines, words
-from fleet.demo.history import Records
-from fleet.demo.logbooks import noted
+from fleet.demo.as_workbook import drives, records_of, whole
+from fleet.demo.clock import Clock
+from fleet.demo.drive import Drive
+from fleet.demo.fixtures import lines, words
 from fleet.demo.orders import add_work
-from fleet.demo.shelves import fill_shelves, go_on
+from fleet.demo.past import Past, load_rows
+from fleet.demo.settling import settle_held
+from fleet.demo.storekeeping import expect_arrivals, settle_rates
 from fleet.demo.trial import add_trial
 from fleet.demo.workshops import open_workshops, plan_workshop_days
+from fleet.overview.seen import look
 from fleet.people.models import Person
-from fleet.readings import intake
+from fleet.stores import moves
 from fleet.today import NO_DEPOT, newest_day, today_at
 from fleet.vehicles.models import Depot, Vehicle
-from fleet.workbook.cells import Cell
-from fleet.workbook.columns import Sheet
-from fleet.workbook.load import load
-from fleet.workbook.sheets import SHEETS
-from fleet.workbook.write import write_cells
 
 Progress = Callable[[float, str], None]
 
-FILES = {"Duty criteria": "criteria"}  # other sheets: the sheet's name with hyphens
-GENERATED = ("Meter changes", "Service history", "Fills", "Usage sheets")
-TABLES = ("services", "limits", "compartments", "products", "usage-habits")
+MONTHS, VEHICLES = 36, 48  # of past; of the story
+SETTLED_TODAY = 2
 MARK = "demo"  # a file of that name marks a data folder as a demo
 
 
@@ -47,30 +40,64 @@ def belongs_to_others() -> bool:
     return not (settings.DATA_DIR / MARK).exists() and Vehicle.objects.exists()
 
 
-def build(now: datetime, progress: Progress) -> None:
-    """Load the demo of a day into an empty (or half-built) data folder."""
+def build(
+    now: datetime, progress: Progress, months: int = MONTHS, vehicles: int = VEHICLES
+) -> None:
+    """Load the demo of a day into an empty data folder.
+
+    Parameters
+    ----------
+    months
+        How long its past is.
+    vehicles
+        How many there are; beyond those of the story they are there for their number.
+    """
     mark = settings.DATA_DIR / MARK
     today = begun(mark, today_at_depots(now))
-    progress(0.0, "driving 48 vans for some years")
-    vans = drives(today)
-    with TemporaryDirectory(prefix="sumpwise-") as folder:
-        path = Path(folder) / "demo-fleet.xlsx"
-        progress(0.05, "writing the fleet workbook")
-        build_demo_workbook(path, today, vans)
-        progress(0.1, "loading the fleet workbook")
-        load(path, now=now, reason="demo fleet")
-    add_people(today)
-    send_odometers(vans, today, lambda share, text: progress(0.2 + 0.7 * share, text))
-    progress(0.9, "working orders off")
-    fill_shelves(now, today)
+    vans = live_past(now, today, months, vehicles, progress)
+    progress(0.75, "working orders off")
     add_work(vans, now, today)
-    progress(0.97, "running a field trial")
+    progress(0.88, "running a field trial")
     add_trial(vans, now, today)
-    go_on(now, today)
-    progress(0.99, "planning workshop days")
+    expect_arrivals(today)
+    tell_of_yesterday(now)
+    progress(0.97, "planning workshop days")
     open_workshops(today)
     plan_workshop_days(today)
     mark.write_text(f"complete {today}\nAll names and figures here are invented.\n")
+
+
+def live_past(
+    now: datetime, today: date, months: int, vehicles: int, progress: Progress
+) -> list[Drive]:
+    """Load the fleet of so many months ago, and live until today."""
+    since = months_before(today, months)
+    progress(0.0, f"driving {max(vehicles, VEHICLES)} vans for some years")
+    vans = [van.since(since) for van in drives(today, vehicles)]
+    records = records_of(since, today)
+    progress(0.02, "loading the fleet workbook")
+    load_rows(whole(vans, records, since), now)
+    add_people(today)
+    settle_rates(today)
+    with Clock(now) as clock, moves.together():
+        past = Past(vans, records, now, clock)
+        past.live(lambda share, text: progress(0.07 + 0.68 * share, text))
+    load_rows({"Service history": [row for van in vans for row in records.rounds(van)]}, now)
+    return vans
+
+
+def tell_of_yesterday(now: datetime) -> None:
+    """Everybody looked yesterday; this morning the clerk settled some readings."""
+    for person in Person.objects.all():
+        look(person, now - timedelta(days=1))
+    clerk = Person.objects.filter(role="clerk").earliest("id")
+    settle_held(clerk, now, waits_d=0, most=SETTLED_TODAY)
+
+
+def months_before(today: date, months: int) -> date:
+    """The first of a month so many months ago."""
+    year, month = divmod(today.year * 12 + today.month - 1 - months, 12)
+    return date(year, month + 1, 1)
 
 
 def today_at_depots(now: datetime) -> date:
@@ -87,62 +114,6 @@ def begun(mark: Path, today: date) -> date:
     return today
 
 
-def drives(today: date) -> list[Drive]:
-    return [drive(van, today) for van in lines("vehicles", today)]
-
-
-def build_demo_workbook(path: Path, today: date, vans: list[Drive] | None = None) -> None:
-    """Write the demo fleet as a fleet workbook."""
-    driven = vans or drives(today)
-    fixed = {sheet.name: _fixed(sheet, today) for sheet in SHEETS if sheet.name not in GENERATED}
-    _complete_vehicles(fixed, driven)
-    records = Records({name: lines(name, today) for name in TABLES}, today)
-    done = {van.number: list(records.done(van)) for van in driven}
-    rows: dict[str, list[dict[str, Any]]] = {
-        "Service history": [row for van in driven for row in done[van.number]],
-        "Fills": [row for van in driven for row in records.fills(van, done[van.number])],
-        "Usage sheets": [row for van in driven for row in records.usage(van)],
-    }
-    cells = {**fixed, **rows}
-    write_cells(
-        path,
-        {
-            sheet.name: [
-                [_cell(row, sheet, at) for at in range(len(sheet.columns))] for row in found
-            ]
-            for sheet in SHEETS
-            for found in [cells.get(sheet.name, [])]
-        },
-    )
-
-
-def _fixed(sheet: Sheet, today: date) -> list[dict[str, Any]]:
-    name = FILES.get(sheet.name, sheet.name.lower().replace(" ", "-"))
-    found: list[Line] = lines(name, today)
-    return [dict(row) for row in found]
-
-
-def _complete_vehicles(fixed: dict[str, list[dict[str, Any]]], vans: list[Drive]) -> None:
-    """Figures and days that follow from how a van was driven."""
-    by_number = {van.number: van for van in vans}
-    for row in fixed["Vehicles"]:
-        if row["Odometer at joining"] == "path":
-            joined = date.fromisoformat(row["Joined on"])
-            row["Odometer at joining"] = str(round(by_number[row["Fleet number"]].at(joined)))
-    for row in fixed["Depot stays"]:
-        if row["From"] == "in service":
-            row["From"] = by_number[row["Fleet number"]].first.isoformat()
-
-
-def _cell(row: dict[str, Any], sheet: Sheet, at: int) -> Cell:
-    """A cell with its right type: text of a fixture becomes a date or a number."""
-    column = sheet.columns[at]
-    given = row.get(column.heading, row.get(column.name, ""))
-    if given == "":
-        return ""
-    return column.kind.show(column.kind.read(given))
-
-
 def add_people(today: date) -> None:
     """At least one person for each role; they sign in by links, none has a password."""
     depots = {depot.slug: depot for depot in Depot.objects.all()}
@@ -157,13 +128,3 @@ def add_people(today: date) -> None:
             },
         )
         person.depots.set([depots[slug] for slug in words(row, "Depots")])
-
-
-def send_odometers(vans: list[Drive], today: date, progress: Progress) -> None:
-    """The odometer spreadsheets of 14 months, by the clerk, through the usual way in."""
-    clerk = Person.objects.filter(role="clerk").earliest("id")
-    sent = files([entry for van in vans for entry in noted(van)], today)
-    for done, file in enumerate(sent):
-        progress(done / len(sent), f"odometers: {file.name}")
-        upload = intake.receive(file.content, file.name, clerk)
-        chain.complete_upload(upload.pk)

@@ -1,6 +1,6 @@
 """How each van of the demo was driven, day by day. Every figure here is invented for the demo."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
@@ -15,7 +15,10 @@ YEAR = (0.9, 0.92, 0.98, 1.0, 1.0, 0.98, 0.92, 0.8, 1.0, 1.05, 1.2, 1.25)  # Jan
 SCATTER = 0.18  # of one day's distance, log scale
 IDLE_SPELLS_PER_YEAR, SPELL_D = 1.6, (4, 16)
 OFF_ROAD_D = 70
-NEW_METER_D = 110  # days ago
+NEW_METER_D = 110  # days ago, as those that follow
+MOVED_D = 160
+NEW_ROUND_D = 400
+FURTHER = 1_001  # first fleet number of vans beyond those of the story
 
 
 @dataclass(frozen=True)
@@ -35,6 +38,24 @@ class Drive:
     def story(self) -> str:
         return self.van["Story"]
 
+    def since(self, day: date) -> "Drive":
+        """The same van, where the program knows it since a day: a meter replaced before is no
+        story of its."""
+        before = self.story == "new meter" and (self.today - day).days <= NEW_METER_D
+        return replace(self, van=self.van | {"Story": ""}) if before else self
+
+    def depot_at(self, day: date) -> str:
+        """Where it is based on a day: the moved one came over from the coast."""
+        if self.story == "moved" and (self.today - day).days > MOVED_D:
+            return "ulmesqua-coast"
+        return self.van["Depot"]
+
+    def habit_at(self, day: date) -> str:
+        """The depot whose kind of rounds it drives: one left the town for the open road."""
+        if self.story == "new round" and (self.today - day).days <= NEW_ROUND_D:
+            return "zarrovend-plain"
+        return self.depot_at(day)
+
     def at(self, day: date, share: float = 0.5) -> float:
         """True total at a share of a day, 0 to 1 [km]."""
         index = min(max((day - self.first).days, 0), len(self.km) - 2)
@@ -47,6 +68,25 @@ class Drive:
         if self.story == "new meter" and day >= change:
             km -= self.at(change, 0.0)
         return km / KM_PER_MILE if self.van["Odometer shows"] == "mi" else km
+
+
+def is_further(drive: Drive) -> bool:
+    """Whether a van is one of those that make the demo larger, and has no story of its own."""
+    return int(drive.number) >= FURTHER
+
+
+def further(vans: list[Line], count: int) -> list[Line]:
+    """So many vans more: like those without a story, each with a mileage of its own."""
+    like = [van for van in vans if not van["Story"] and van["New or used"] == "new"]
+    found = []
+    for at in range(count):
+        number = str(FURTHER + at)
+        rng = np.random.default_rng([SEED, 9, at])
+        van = like[at % len(like)]
+        km = round(float(van["Km per working day"]) * rng.uniform(0.6, 1.5))
+        own = {"Fleet number": number, "Registration": f"DEMO {number}"}
+        found.append(van | own | {"Km per working day": str(km), "Note": ""})
+    return found
 
 
 def chance(number: str, purpose: int) -> np.random.Generator:

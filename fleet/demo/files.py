@@ -9,9 +9,10 @@ from typing import Any
 
 import xlsxwriter
 
-from fleet.demo.logbooks import LOG_D, Entry
+from fleet.demo.logbooks import Entry
 
-PIECES = {"zarrovend-plain": 7, "ulmesqua-coast": 2, "brethkamm-hill": 4}  # files in 14 months
+LOG_D = 425  # about 14 months; what is older was sent by the fuel stations
+PIECES = {"zarrovend-plain": 5, "ulmesqua-coast": 5, "brethkamm-hill": 8}  # files in 14 months
 OVERLAP_D = 21  # the wide sheet repeats its last weeks in the next one
 
 
@@ -23,7 +24,7 @@ class File:
 
 
 def files(entries: Sequence[Entry], today: date) -> list[File]:
-    """Every file of every depot, in the order in which they were sent."""
+    """Every file of every depot of 14 months, in the order in which they were sent."""
     writers = {
         "zarrovend-plain": _long_sheet,
         "ulmesqua-coast": _wide_sheet,
@@ -40,8 +41,13 @@ def files(entries: Sequence[Entry], today: date) -> list[File]:
     return sorted(sent, key=lambda file: (file.until, file.name))
 
 
+def first_day(today: date) -> date:
+    """The first day that the files tell of."""
+    return today - timedelta(days=LOG_D + 7)
+
+
 def _windows(pieces: int, today: date) -> Iterator[tuple[date, date]]:
-    first = today - timedelta(days=LOG_D + 7)
+    first = first_day(today)
     edges = [first + timedelta(days=(LOG_D + 7) * piece // pieces) for piece in range(pieces)]
     yield from zip(edges, [*edges[1:], today + timedelta(days=1)], strict=True)
 

@@ -1,4 +1,7 @@
-"""Services done, fills and usage sheets that fit how a van was driven. Invented for the demo."""
+"""What was done before the program was there, and usage sheets, as they fit how a van was driven.
+
+Invented for the demo.
+"""
 
 from calendar import monthrange
 from collections.abc import Iterator, Mapping
@@ -6,15 +9,15 @@ from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from fleet.demo import trial
 from fleet.demo.drive import Drive, chance
 from fleet.demo.fixtures import Line, words
 
 Cells = dict[str, Any]
 
 MONTH_D = 365.25 / 12
-MONTHS = 14
+LEAD_D = 430  # usage sheets from before the program, on which the first duty class rests
 SHARES = {  # of the interval used up today, by what the van's story tells of the service
     "": (0.03, 0.92),
     "due": (0.98, 0.99),
@@ -22,14 +25,14 @@ SHARES = {  # of the interval used up today, by what the van's story tells of th
     "overdue": (1.08, 1.22),
 }
 PREVIOUS = (0.8, 1.0)  # of the interval used when it was done before
-FORGOTTEN = 0.07  # share of yearly checks nobody did last autumn
+FORGOTTEN = 0.07  # share of yearly checks nobody did the autumn before
 
 
 class Records:
-    """Reads services and limits of the fixtures for the vans one by one."""
+    """What was done before the program was there, read off the fixtures' limits van by van."""
 
-    def __init__(self, tables: Mapping[str, list[Line]], today: date) -> None:
-        self.today = today
+    def __init__(self, tables: Mapping[str, list[Line]], since: date, today: date) -> None:
+        self.since, self.today = since, today
         self.limits = {
             (row["Vehicle type"], row["Service"], row["Duty class"]): row
             for row in tables["limits"]
@@ -48,49 +51,63 @@ class Records:
             kind: row["Product"] for row in tables["products"] for kind in words(row, "Filled into")
         }
 
+    def services_of(self, drive: Drive) -> list[Line]:
+        return self.services[drive.van["Vehicle type"]]
+
+    def begin(self, drive: Drive) -> date:
+        """From when on the program knows a van."""
+        return max(self.since, date.fromisoformat(drive.van["Joined on"]))
+
     def done(self, drive: Drive) -> Iterator[Cells]:
-        """Rows of the service history of a van, newest first within a service."""
-        if drive.story == "unknown":
-            return
-        for index, service in enumerate(self.services[drive.van["Vehicle type"]]):
-            rng = chance(drive.number, 100 + index)
-            for day in self._days(drive, service, rng):
+        """Rows of the service history of a van before that day, newest first within a service."""
+        for service in self.services_of(drive):
+            for day in self._days(drive, service):
                 yield self._row(drive, service, day)
 
-    def _days(self, drive: Drive, service: Line, rng: np.random.Generator) -> Iterator[date]:
-        if service["Service"] == trial.SERVICE and trial.takes_part(drive):
-            yield trial.changed_on(drive)  # what was done before does not matter to the trial
+    def last(self, drive: Drive, service: Line) -> date | None:
+        """When a service was last done before that day."""
+        return next(self._days(drive, service), None)
+
+    def rounds(self, drive: Drive) -> Iterator[Cells]:
+        """The drivers' last rounds."""
+        if drive.story == "unknown":
             return
-        story, _, about = drive.story.partition(" ")
-        told = story if about == service["Service"] else ""
-        limit = self._limit(drive, service, told)
+        for service in self.services_of(drive):
+            if service["Round"] == "yes":
+                rng = chance(drive.number, 90)
+                limit = self.limit(drive, service)
+                day = day_before(drive, limit, drive.today, rng.uniform(*SHARES[""]))
+                if day is not None and day > self.begin(drive):
+                    yield self._row(drive, service, day)
+
+    def _days(self, drive: Drive, service: Line) -> Iterator[date]:
+        rng = chance(drive.number, 100 + self.services_of(drive).index(service))
+        limit, begin = self.limit(drive, service), self.begin(drive)
+        if drive.story == "unknown":
+            return
         if limit["Yearly by month"]:
             yield from self._autumns(drive, rng, int(limit["Yearly by month"]))
             return
-        day = _day_of_life(drive, limit, drive.today, rng.uniform(*SHARES[told]))
-        if told == "due" and not limit["Interval [km]"]:
-            day = _due_this_month(drive.today, int(limit["Interval [months]"]), rng)
+        day = day_before(drive, limit, begin, rng.uniform(*SHARES[""]))
         for _ in range(2):
             if day is None:
                 return
             yield day
-            day = _day_of_life(drive, limit, day, rng.uniform(*PREVIOUS))
+            day = day_before(drive, limit, day, rng.uniform(*PREVIOUS))
 
-    def _limit(self, drive: Drive, service: Line, told: str) -> Line:
-        """The limit the depot went by; what is overdue by distance is so even by the normal one."""
+    def limit(self, drive: Drive, service: Line) -> Line:
+        """The limit the depot went by."""
         van_type = drive.van["Vehicle type"]
         kind = self.kinds[van_type, service["Compartment"]]["Kind"]
-        severe = self.limits[van_type, service["Service"], "severe"]
-        is_severe = kind in words(self.habits[drive.van["Depot"]], "Severe for")
-        if is_severe and not (told == "overdue" and severe["Interval [km]"]):
-            return severe
-        return self.limits[van_type, service["Service"], "normal"]
+        severe = kind in words(self.habits[drive.van["Depot"]], "Severe for")
+        return self.limits[van_type, service["Service"], "severe" if severe else "normal"]
 
     def _autumns(self, drive: Drive, rng: np.random.Generator, month: int) -> Iterator[date]:
-        year = self.today.year - (self.today < date(self.today.year, month, 1))
-        for back in range(3):
+        begin = self.begin(drive)
+        year = begin.year - (begin < date(begin.year, month, 1))
+        for back in range(2):
             day = date(year - back, month, 1) - timedelta(days=int(rng.integers(0, 25)))
-            if (back > 0 or rng.uniform() > FORGOTTEN) and drive.first < day <= self.today:
+            if (back > 0 or rng.uniform() > FORGOTTEN) and drive.first < day < begin:
                 yield day
 
     def _row(self, drive: Drive, service: Line, day: date) -> Cells:
@@ -130,18 +147,18 @@ class Records:
     def usage(self, drive: Drive) -> Iterator[Cells]:
         """Usage sheets of the months behind us; now and then one is missing."""
         rng = chance(drive.number, 2)
-        habit = self.habits[drive.van["Depot"]]
         joined = date.fromisoformat(drive.van["Joined on"])
         end = self.today.replace(day=1)
-        for _ in range(MONTHS):
+        while end > self.since - timedelta(days=LEAD_D):
             begin = (end - timedelta(days=1)).replace(day=1)
             km = drive.at(end, 0.0) - drive.at(begin, 0.0)
             if begin >= joined and rng.uniform() > 0.06:
+                habit = self.habits[drive.habit_at(begin)]
                 yield _usage_row(drive, habit, begin, km, rng)
             end = begin
 
 
-def _due_this_month(today: date, months: int, rng: np.random.Generator) -> date:
+def due_this_month(today: date, months: int, rng: np.random.Generator) -> date:
     """So many months before a day between today and the end of the month."""
     last = monthrange(today.year, today.month)[1]
     due_on = today.replace(day=int(rng.integers(today.day, last + 1)))
@@ -149,16 +166,28 @@ def _due_this_month(today: date, months: int, rng: np.random.Generator) -> date:
     return date(year, month + 1, min(due_on.day, monthrange(year, month + 1)[1]))
 
 
-def _day_of_life(drive: Drive, limit: Line, until: date, share: float) -> date | None:
+def day_before(drive: Drive, limit: Line, until: date, share: float) -> date | None:
     """The day since when a van used up this share of the interval; None before its first day."""
     count = (until - drive.first).days
-    days_used = count - np.arange(count)
-    life = days_used / (MONTH_D * float(limit["Interval [months]"]))
-    if limit["Interval [km]"]:
-        km_used = drive.km[count] - drive.km[:count]
-        life = np.maximum(life, km_used / float(limit["Interval [km]"]))
+    life = _life(limit, count - np.arange(count), drive.km[count] - drive.km[:count])
     reached = np.flatnonzero(life >= share)
     return drive.first + timedelta(days=int(reached[-1])) if len(reached) else None
+
+
+def day_when(drive: Drive, limit: Line, since: date, share: float) -> date:
+    """The day by which a van used up this share of the interval; the day after today at most."""
+    at = max((since - drive.first).days, 0)
+    km = drive.km[at:]
+    life = _life(limit, np.arange(len(km)), km - km[0])
+    return drive.first + timedelta(days=at + int(np.searchsorted(life, share)))
+
+
+def _life(limit: Line, days: NDArray[np.int64], km: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Shares of an interval that days and distances use up, whichever is more."""
+    life = days / (MONTH_D * float(limit["Interval [months]"]))
+    if limit["Interval [km]"]:
+        life = np.maximum(life, km / float(limit["Interval [km]"]))
+    return np.asarray(life, dtype=np.float64)
 
 
 def _usage_row(

@@ -9,7 +9,6 @@ import numpy as np
 from fleet.calc.arrays import KM_PER_MILE
 from fleet.demo.drive import OFF_ROAD_D, Drive, chance
 
-LOG_D = 425  # about 14 months
 HOURS_KM_PER_H = 27.0  # km per engine hour of the demo's large vans
 SILENT_D = {"off": OFF_ROAD_D - 20, "unread": 50}  # days since when nobody noted anything
 SLIP = 0.02  # share of notes with a slip
@@ -33,11 +32,10 @@ class Entry:
         return datetime.combine(self.day, self.clock)
 
 
-def noted(drive: Drive) -> Iterator[Entry]:
-    """The notes on one van, in the order in which they were written."""
+def noted(drive: Drive, since: date) -> Iterator[Entry]:
+    """The notes on one van from a day on, in the order in which they were written."""
     rng = chance(drive.number, 3)
-    joined = date.fromisoformat(drive.van["Joined on"])
-    day = max(drive.today - timedelta(days=LOG_D), joined)
+    day = max(since, date.fromisoformat(drive.van["Joined on"]))
     weekly = drive.van["Depot"] != "zarrovend-plain"
     while (day := _next(day, weekly, rng)) < drive.today:
         if (drive.today - day).days < SILENT_D.get(drive.story.partition(" ")[0], 0):
@@ -61,15 +59,8 @@ def _entry(drive: Drive, day: date, rng: np.random.Generator) -> Entry:
     if drive.van["Vehicle type"] == "pv-xl":
         hours = round(drive.at(day, share) / HOURS_KM_PER_H, 1)
     shown = f"{drive.shown(day, share):.0f}"
-    depot = _depot(drive, day)
+    depot = drive.depot_at(day)
     return Entry(drive.number, depot, day, time(minutes // 60, minutes % 60), shown, hours)
-
-
-def _depot(drive: Drive, day: date) -> str:
-    """Where the van was noted: the moved one came over from the coast."""
-    if drive.story == "moved" and (drive.today - day).days > 160:
-        return "ulmesqua-coast"
-    return drive.van["Depot"]
 
 
 def _written(entry: Entry, drive: Drive, rng: np.random.Generator) -> Iterator[Entry]:

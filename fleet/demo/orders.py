@@ -20,6 +20,7 @@ from fleet.due.models import CheckFigure, Deferral, Service
 from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.stores.models import Product
+from fleet.today import NO_DEPOT, today_at
 from fleet.vehicles.models import Compartment, Vehicle
 from fleet.workorders import (
     checks,
@@ -107,10 +108,18 @@ class Shop:
         return self.now - timedelta(minutes=UNDER_WAY_MIN)
 
     # --- orders ------------------------------------------------------------------------------
-    def order(self, line: Line) -> None:
+    def vehicle(self, number: str) -> Vehicle:
+        """A vehicle as it stands: one may have come since, or moved."""
+        if number not in self.vehicles or self.vehicles[number].depot.slug != self._depot(number):
+            rows = Vehicle.objects.select_related("depot", "vehicle_type")
+            self.vehicles[number] = rows.get(fleet_number=number)
+        return self.vehicles[number]
+
+    def order(self, line: Line) -> WorkOrder | None:
+        """Draft an order and take it as far as the line says; None where that was done before."""
         if OrderEvent.objects.filter(request_id=mark(line["Order"])).exists():
-            return
-        vehicle, day = self.vehicles[line["Vehicle"]], date.fromisoformat(line["Day"])
+            return None
+        vehicle, day = self.vehicle(line["Vehicle"]), date.fromisoformat(line["Day"])
         begun = self.begun(vehicle, day)
         order = issue.draft(
             self.actor(self.supervisor, begun - timedelta(days=2), mark(line["Order"])),
@@ -124,6 +133,10 @@ class Shop:
             ),
         )
         self._carry_on(order, line, begun)
+        return order
+
+    def _depot(self, number: str) -> str:
+        return self.vans[number].depot_at(today_at(NO_DEPOT, self.now))
 
     def _carry_on(self, order: WorkOrder, line: Line, begun: datetime) -> None:
         """Take an order as far as the line says."""
@@ -158,7 +171,7 @@ class Shop:
                 unit=van.van["Odometer shows"],
                 fit_for_use=line["Fit for use"],
                 restriction=line["Restriction"],
-                because=CALLED_FIT if line["Fit for use"] == WorkOrder.Fit.YES else "",
+                because=_why_fit(line),
             ),
         )
         ending.hand_back(self.actor(mechanic, at + timedelta(minutes=25)), order.pk)
@@ -250,6 +263,14 @@ class Shop:
             )
 
 
+def _why_fit(line: Line) -> str:
+    """Why it is finished as it is, where that will be asked."""
+    if line.get("Recorded") == FILL_ONLY:
+        return NOT_TYPED
+    return CALLED_FIT if line["Fit for use"] == WorkOrder.Fit.YES else ""
+
+
+FILL_ONLY = "fill"  # of an order's jobs, what was recorded
 CALLED_FIT = "invented for the demo: the change that the check called for is planned"
 NOT_TYPED = "invented for the demo: noted on the printed card, not typed"
 
@@ -266,9 +287,10 @@ class Bench:
 
     def work(self, line: Line, *, whole: bool) -> None:
         """Record a job, whole or as far as it is under way."""
-        if self.refill_l and self.service.kind == Service.Kind.CHANGE:
-            self._drained()
-        self._torques(whole=whole)
+        if line.get("Recorded") != FILL_ONLY:
+            if self.refill_l and self.service.kind == Service.Kind.CHANGE:
+                self._drained()
+            self._torques(whole=whole)
         if whole:
             self._hold()
         if whole and self.refill_l:

@@ -41,8 +41,7 @@ def _since() -> Case:
 
 def called_since(vehicle_id: int, service_id: int | None) -> datetime | None:
     """From when on records count for the newest standing call of a service; None: none stands."""
-    calls = DueEarlier.objects.filter(pk__in=standing([vehicle_id]).values("pk"))
-    rows = calls.filter(service=service_id).annotate(since=_since())
+    rows = standing([vehicle_id]).filter(service=service_id).annotate(since=_since())
     return max((row.since for row in rows), default=None)
 
 

@@ -1,10 +1,14 @@
 """One move of the ledger: added once under its key, and what is on hand with it."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from datetime import date
 
 from django.db import IntegrityError, transaction
 from django.db.models import F, QuerySet
+from django.dispatch import Signal
 
 from fleet.faults import Fault
 from fleet.people.actor import Actor
@@ -15,6 +19,32 @@ from fleet.vehicles.models import Depot
 
 ANOTHER = "This key was used for another move: make a new one for every move."
 Kind = StockMove.Kind
+moved = Signal()  # many moves at once, with their ``item_ids``
+_held_back: ContextVar[set[int] | None] = ContextVar("items that moved", default=None)
+
+
+@contextmanager
+def together() -> Iterator[None]:
+    """Let whoever listens to moves hear of many once, at the end, instead of after each."""
+    if _held_back.get() is not None:
+        yield
+        return
+    item_ids: set[int] = set()
+    mark = _held_back.set(item_ids)
+    try:
+        yield
+    finally:
+        _held_back.reset(mark)
+    if item_ids:
+        moved.send(None, item_ids=item_ids)
+
+
+def is_held_back(item_id: int) -> bool:
+    """Whether a move of an item is one of many, of which all are told at their end."""
+    held_back = _held_back.get()
+    if held_back is not None:
+        held_back.add(item_id)
+    return held_back is not None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -43,7 +43,7 @@ def book(actor: Actor, order_id: int) -> Booked:
 
     Outside work books nothing, nor does an order that is not finished.
     """
-    with transaction.atomic():
+    with transaction.atomic(), stock_moves.together():
         order = WorkOrder.objects.select_for_update(of=("self",)).get(pk=order_id)
         booking = order.where == WorkOrder.Where.OWN and order.state in ENDED
         used = used_by(order) if booking else Used()

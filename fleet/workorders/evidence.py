@@ -46,7 +46,8 @@ def freeze(job: Job, reading: Reading) -> Evidence:
 
 def complete(order: WorkOrder) -> None:
     """Add what was recorded since the finish, such as by a phone without a network."""
-    for kept in Evidence.objects.filter(job__order=order).select_related("job"):
+    rows = Evidence.objects.filter(job__order=order)
+    for kept in rows.select_related("job__order", "job__service__compartment"):
         kept.facts |= _recorded(kept.job)
         kept.save(update_fields=["facts"])
 
@@ -171,9 +172,10 @@ def _findings(job: Job) -> Any:
     """Findings of the order in the compartment of the job, or in none."""
     place = job.place
     rows = _standing(job.order.findings).select_related("compartment")
-    first = job.order.jobs.order_by("pk").values_list("pk", flat=True).first()
+    jobs = job.order.jobs.order_by("pk").select_related("service__compartment", "compartment")
     own = Q(compartment=place.pk if place else None)
-    others = {other.place.pk for other in job.order.jobs.all() if other.place is not None}
+    others = {other.place.pk for other in jobs if other.place is not None}
+    first = next((other.pk for other in jobs), None)
     # what belongs to no job's compartment stands with the first job, so that none is left out
     return rows.filter(own | ~Q(compartment__in=others) if job.pk == first else own)
 

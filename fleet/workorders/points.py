@@ -71,10 +71,12 @@ def missing_points(job: Job) -> list[Point]:
     A step that names a fastener is also confirmed by tightening it, point by point. A point of a
     re-check has its record from the instant of the call on, on whatever order it was made.
     """
-    steps, rules = _confirmed_steps(job), _rules_of(job)
+    expected = expected_points(job)
+    steps = _confirmed_steps(job) if any(not wanted.rule for wanted in expected) else {}
+    rules = _rules_of(job) if any(wanted.rule for wanted in expected) else set()
     return [
         wanted
-        for wanted in expected_points(job)
+        for wanted in expected
         if not (
             (wanted.rule, wanted.point) in rules
             if wanted.rule

@@ -18,7 +18,7 @@ from fleet.consumables.models import (
 from fleet.consumables.propose import hand_over, propose
 from fleet.faults import Refused
 from fleet.people.actor import Actor
-from fleet.stores import ledger, ordering
+from fleet.stores import ledger, moves, ordering
 from fleet.stores.ledger import Receipt, TakenOff
 from fleet.stores.models import Arrival, Item, Pack, Stock
 from fleet.vehicles.models import Depot
@@ -292,6 +292,17 @@ def test_before_the_first_night_a_move_proposes_nothing_and_looks_at_nothing(
         assert propose([oil.pk]) == 0
     ledger.receive(PROGRAM, Receipt(depot=scene.depot(), item=oil, quantity=4000))
     assert not OrderProposal.objects.exists()
+
+
+def test_many_moves_are_followed_once_at_their_end(oil: Item) -> None:
+    kept(oil)
+    propose()
+    before = OrderProposal.objects.get().on_hand
+    with moves.together():
+        for _ in range(3):
+            ledger.receive(PROGRAM, Receipt(depot=scene.depot(), item=oil, quantity=100))
+        assert OrderProposal.objects.get().on_hand == before  # not yet
+    assert OrderProposal.objects.get().on_hand == before + 300
 
 
 # --- beside the need ---------------------------------------------------------------------------

@@ -5,9 +5,9 @@ from datetime import date
 import numpy as np
 import pytest
 
-from fleet.demo.build import drives
+from fleet.demo.as_workbook import drives
 from fleet.demo.drive import NEW_METER_D, Drive
-from fleet.demo.files import files
+from fleet.demo.files import files, first_day
 from fleet.demo.logbooks import SLIPS, Entry, noted
 
 TODAY = date(2026, 3, 4)
@@ -20,11 +20,11 @@ def vans() -> dict[str, Drive]:
 
 @pytest.fixture(scope="module")
 def notes(vans: dict[str, Drive]) -> list[Entry]:
-    return [entry for van in vans.values() for entry in noted(van)]
+    return [entry for van in vans.values() for entry in noted(van, first_day(TODAY))]
 
 
 def test_the_same_day_gives_the_same_files(notes: list[Entry]) -> None:
-    again = [entry for van in drives(TODAY) for entry in noted(van)]
+    again = [entry for van in drives(TODAY) for entry in noted(van, first_day(TODAY))]
     assert again == notes
 
 
@@ -80,4 +80,4 @@ def test_every_depot_sends_its_own_kind_of_file(notes: list[Entry]) -> None:
     sent = files(notes, TODAY)
     assert {file.name.rsplit(".", 1)[1] for file in sent} == {"xlsx", "csv"}
     assert [file.until for file in sent] == sorted(file.until for file in sent)
-    assert len(sent) == 13
+    assert len(sent) == 18

@@ -1,0 +1,142 @@
+"""Work in the depots' own bays: orders from draft to sign-off, with what was recorded and seen."""
+
+from collections.abc import Sequence
+from datetime import date, datetime, timedelta
+
+from numpy.random import Generator
+
+from fleet.demo.clock import Clock
+from fleet.demo.drive import Drive, chance
+from fleet.demo.fixtures import Line
+from fleet.demo.orders import Shop
+from fleet.demo.service_days import Visit
+from fleet.due.baselines import Baseline, enter_baselines
+from fleet.due.calls import standing
+from fleet.people.actor import Actor
+from fleet.workorders import findings
+from fleet.workorders.models import Finding, WorkOrder
+
+MECHANICS = {  # by weekday, Monday first
+    "brethkamm-hill": ("sanna", "mika", "sanna", "mika", "mika"),
+    "ulmesqua-coast": ("lio", "orrin", "lio", "orrin", "lio"),
+    "zarrovend-plain": ("orrin", "desta", "orrin", "desta", "desta"),
+}
+RECORDED_D = 60  # orders older than that were recorded in fewer words
+LOOKED_AGAIN_D = 2
+SIGNED_OFF_D = 2
+BREAKS, DEFECTIVE, WATCHED = 0.12, 0.12, 0.1  # shares: of jobs, of orders, of moisture values
+NOTEBOOK = "the mechanics' notebook of re-checks, invented for the demo"
+SEEN = (  # kind, where, what: invented
+    (Finding.Kind.SEEP, "Damp around the plug, no drops on the floor."),
+    (Finding.Kind.WEAR, "Clamp of a hose has bitten into the rubber."),
+    (Finding.Kind.SEEP, "Oil film below the housing, wiped clean to look again."),
+)
+DRY = "wiped clean and looked at again on the next visit: dry"
+
+
+class OwnWork:
+    """Works one visit after the other off."""
+
+    def __init__(self, vans: Sequence[Drive], now: datetime, today: date) -> None:
+        self.shop = Shop(vans, now, today)
+        self.now, self.today = now, today
+
+    def work(self, visit: Visit, clock: Clock) -> None:
+        """The order of a visit, as far as it has come by now."""
+        vehicle = self.shop.vehicle(visit.van.number)
+        rng = chance(visit.van.number, 6_000 + visit.day.toordinal())
+        ago_d = (self.today - visit.day).days
+        clock.now = self.shop.now = min(clock.now + timedelta(days=SIGNED_OFF_D), self.now)
+        self._close_what_was_seen(vehicle.pk)
+        order = self.shop.order(self._line(visit, rng))
+        if order is None:
+            return
+        if rng.uniform() < DEFECTIVE:
+            kind, text = SEEN[int(rng.integers(len(SEEN)))]
+            self._see(order, kind, text)
+        if ago_d >= LOOKED_AGAIN_D:
+            self._look_again(visit)
+
+    def _line(self, visit: Visit, rng: Generator) -> Line:
+        ago_d = (self.today - visit.day).days
+        key = f"past-{visit.van.number}-{visit.day}"
+        return {
+            "Order": key,
+            "Vehicle": visit.van.number,
+            "Services": ";".join(visit.services),
+            "Raised by": "lift",
+            "Mechanic": MECHANICS[visit.van.depot_at(visit.day)][visit.day.weekday()],
+            "Day": visit.day.isoformat(),
+            "State": WorkOrder.State.SIGNED_OFF
+            if ago_d > SIGNED_OFF_D
+            else WorkOrder.State.FINISHED,
+            "Job end": "done",
+            "Reason": "",
+            "Reason text": "",
+            "Measured": _measured(rng),
+            "Filled with": "",
+            "Broke": "Undertray clip" if rng.uniform() < BREAKS else "",
+            "Note": "",
+            "Waiting for": "",
+            "Fit for use": WorkOrder.Fit.YES,
+            "Restriction": "",
+            "Recorded": "whole" if ago_d <= RECORDED_D else "fill",
+        }
+
+    def _look_again(self, visit: Visit) -> None:
+        """What the finish called for was looked at on the van's next stop, and noted."""
+        vehicle = self.shop.vehicle(visit.van.number)
+        on = visit.day + timedelta(days=LOOKED_AGAIN_D)
+        calls = standing([vehicle.pk]).filter(
+            called_by__rule__isnull=False, called_on__range=(visit.day, on - timedelta(days=1))
+        )
+        services = {call.service_id: call.service for call in calls.select_related("service")}
+        given = [
+            Baseline(vehicle, service, on, round(visit.van.at(on)), None, NOTEBOOK, "as noted")
+            for service in services.values()
+        ]
+        if given:
+            enter_baselines(Actor(self.shop.supervisor, "page", self.shop.now), given)
+
+    # --- findings ----------------------------------------------------------------------------
+    def _see(self, order: WorkOrder, kind: str, text: str) -> None:
+        job = order.jobs.select_related("service__compartment").earliest("pk")
+        findings.report(
+            self.shop.actor(order.assigned_to or self.shop.supervisor, self.shop.now),
+            findings.Report(
+                vehicle=order.vehicle,
+                kind=kind,
+                severity=Finding.Severity.WATCH,
+                text=text,
+                client_key=f"demo-seen-{order.number}",
+                compartment=job.service.compartment if job.service else None,
+                order=order,
+            ),
+        )
+
+    def _close_what_was_seen(self, vehicle_id: int) -> None:
+        open_ones = Finding.objects.filter(vehicle=vehicle_id, closed_at=None, text__in=_TEXTS)
+        for found in open_ones:
+            findings.close(
+                self.shop.actor(self.shop.supervisor, self.shop.now), found.pk, reason=DRY
+            )
+
+
+_TEXTS = [text for _, text in SEEN]
+
+
+def _measured(rng: Generator) -> str:
+    """What instruments showed, for whatever of it a job asks for."""
+    watched = rng.uniform() < WATCHED
+    moisture = float(rng.uniform(2.1, 2.8) if watched else rng.uniform(0.5, 1.8))
+    values = {
+        "moisture": moisture,
+        "boiling-point": 255 - 25 * moisture,
+        "freeze-point": rng.uniform(-37, -31),
+        "ph": rng.uniform(7.8, 8.9),
+        "urea": rng.uniform(32.1, 32.9),
+        "water": rng.uniform(1, 8),
+        "oil-temperature": rng.uniform(38, 43),
+        "conductivity": rng.uniform(20, 80),
+    }
+    return ";".join(f"{slug}={value:.1f}" for slug, value in values.items())

@@ -1,0 +1,89 @@
+"""Papers of the outside workshops that did the work before a depot had bays of its own."""
+
+from datetime import date, datetime
+
+from fleet.demo import trial
+from fleet.demo.drive import chance
+from fleet.demo.fixtures import lines
+from fleet.demo.history import Records
+from fleet.demo.orders import Shop
+from fleet.demo.service_days import Visit
+from fleet.due.models import Fill, Service
+from fleet.due.record import record_fill
+from fleet.faults import Question
+from fleet.people.actor import Actor
+from fleet.stores.models import Product
+from fleet.vehicles.models import Vehicle
+from fleet.workorders import outside
+
+RATE_MINOR_PER_MIN, FLUID_MINOR_PER_L, SUNDRIES_MINOR = 155, 2_100, 900  # invented
+SOURCE = "invoice, invented for the demo"
+
+
+class Papers:
+    """Enters one invoice for each visit."""
+
+    def __init__(self, shop: Shop, records: Records) -> None:
+        self.shop, self.records = shop, records
+        self.workshops = {
+            line["Depot"]: line["Before that"] for line in lines("workshops", records.today)
+        }
+        rows = Service.objects.select_related("compartment", "procedure", "vehicle_type")
+        self.services = {(row.vehicle_type_id, row.slug): row for row in rows}
+        self.products = {row.slug: row for row in Product.objects.all()}
+        self.number = 1_000
+
+    def enter(self, visit: Visit, now: datetime) -> None:
+        vehicle = self.shop.vehicle(visit.van.number)
+        services = [self.services[vehicle.vehicle_type_id, slug] for slug in visit.services]
+        self.number += 1
+        try:
+            self._enter(visit, vehicle, services, now, "")
+        except Question:
+            self._enter(visit, vehicle, services, now, "the invoice says so")
+        for service in services:
+            self._fill(visit, vehicle, service)
+
+    def _enter(
+        self, visit: Visit, vehicle: Vehicle, services: list[Service], now: datetime, why: str
+    ) -> None:
+        outside.record(
+            Actor(self.shop.supervisor, "page", now),
+            outside.InvoicedWork(
+                vehicle=vehicle,
+                services=services,
+                done_on=visit.day,
+                odometer_km=round(visit.van.at(visit.day)),
+                workshop_name=self.workshops[vehicle.depot.slug],
+                invoice_number=f"{visit.day:%y%m}-{self.number}",
+                cost_minor=_price(services, visit.van.number, visit.day),
+                override_reason=why,
+            ),
+        )
+
+    def _fill(self, visit: Visit, vehicle: Vehicle, service: Service) -> None:
+        """What the invoice says went in; of the trial's vans their group says it."""
+        product = self.records.filled.get(service.compartment.kind)
+        of_trial = service.slug == trial.SERVICE and trial.takes_part(visit.van)
+        if service.kind == Service.Kind.CHANGE and product and not of_trial:
+            record_fill(
+                Fill(
+                    vehicle=vehicle,
+                    compartment=service.compartment,
+                    filled_on=visit.day,
+                    product=self.products[product],
+                    quantity_ml=round(1000 * (service.procedure.refill_l or 0)) or None,
+                    source=SOURCE,
+                )
+            )
+
+
+def _price(services: list[Service], number: str, day: date) -> int:
+    rng = chance(number, 5_000 + day.toordinal())
+    minor = sum(
+        service.procedure.minutes * RATE_MINOR_PER_MIN
+        + (service.procedure.refill_l or 0) * FLUID_MINOR_PER_L
+        + SUNDRIES_MINOR
+        for service in services
+    )
+    return int(minor * rng.uniform(0.92, 1.1)) // 10 * 10

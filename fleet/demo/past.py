@@ -1,0 +1,180 @@
+"""The past of the demo, lived month by month by the verbs that everybody uses.
+
+Odometers come in, vans come in when they had used their intervals up, papers of outside workshops
+are entered, each depot opens bays of its own one day and draws on its stock from then on. Verdicts,
+usage, duty classes, due dates, forecasts of demand and orders to stores are what the program made
+of it on those days; nothing here sets a figure that it works out.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import UTC, date, datetime, time, timedelta
+from functools import partial
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from django.db import transaction
+
+from fleet import chain
+from fleet.consumables.demand import forecast_demand
+from fleet.demo import as_workbook
+from fleet.demo.clock import Clock
+from fleet.demo.drive import Drive, is_further
+from fleet.demo.files import File, files, first_day
+from fleet.demo.fixtures import lines
+from fleet.demo.history import Records
+from fleet.demo.logbooks import Entry, noted
+from fleet.demo.own_work import OwnWork
+from fleet.demo.papers import Papers
+from fleet.demo.service_days import Visit, all_visits
+from fleet.demo.settling import settle_held
+from fleet.demo.stations import send
+from fleet.demo.storekeeping import BEFORE_OPENING_D, Storekeeping
+from fleet.hindcast import widen
+from fleet.people.models import Person
+from fleet.readings import intake
+from fleet.vehicles.models import Depot, Vehicle
+from fleet.workbook.load import load
+
+Progress = Callable[[float, str], None]
+EVENING = time(19, 0)
+GUARD_AFTER_MONTHS = 13  # before, no forecast has a year of readings behind it
+
+
+class Past:
+    """What happened from a day on until today."""
+
+    def __init__(
+        self, vans: Sequence[Drive], records: Records, now: datetime, clock: Clock
+    ) -> None:
+        self.vans, self.records, self.now, self.clock = vans, records, now, clock
+        self.today, self.since = records.today, records.since
+        self.opened = opened_on(self.today, self.since)
+        notes = [entry for van in vans for entry in noted(van, self.since)]
+        self.files = files(notes, self.today)
+        self.typed = [note for note in notes if note.day < first_day(self.today)]
+        self.visits = all_visits(records, list(vans), _taken(self.today))
+        self.depots = {depot.slug: depot for depot in Depot.objects.all()}
+        self.own = OwnWork(vans, now, self.today)
+        self.papers = Papers(self.own.shop, records)
+        self.stores = Storekeeping(self.opened, now, self.today)
+        self.clerk = Person.objects.filter(role="clerk").earliest("id")
+
+    def live(self, progress: Progress) -> None:
+        """Live through every month, until now."""
+        months = list(self._months())
+        for at, (first, until) in enumerate(months):
+            progress(at / len(months), f"{first:%B %Y}: {self._told(first, until)}")
+            self._month(first, until)
+            if at >= GUARD_AFTER_MONTHS:
+                widen.watch(until)
+
+    def _months(self) -> Iterator[tuple[date, date]]:
+        first = self.since
+        while first <= self.today:
+            following = (first + timedelta(days=32)).replace(day=1)
+            yield first, min(following, self.today + timedelta(days=1))
+            first = following
+
+    def _told(self, first: date, until: date) -> str:
+        visits = sum(first <= visit.day < until for visit in self.visits)
+        return f"odometers, {visits} visits to a workshop"
+
+    def _month(self, first: date, until: date) -> None:
+        self._newcomers(first, until)
+        for day, act in sorted(self._events(first, until), key=lambda event: event[0]):
+            self.clock.now = self._evening(day)
+            act()
+        self.clock.now = self._evening(until - timedelta(days=1))
+        self._send_typed(first, until)
+        settle_held(self.clerk, self.clock.now)
+        chain.refresh(list(Vehicle.objects.values_list("pk", flat=True)), self.clock.now)
+        self._stores(until)
+
+    def _evening(self, day: date) -> datetime:
+        return min(datetime.combine(day, EVENING, UTC), self.now)
+
+    def _events(self, first: date, until: date) -> Iterator[tuple[date, Callable[[], None]]]:
+        for file in self.files:
+            if first <= file.until < until or until > self.today == file.until - timedelta(days=1):
+                yield min(file.until, self.today), partial(self._send, file)
+        for visit in self.visits:
+            if first <= visit.day < until:
+                yield visit.day, partial(self._visit, visit)
+        yield from self.stores.events(first, until, self.clock)
+
+    # --- what came in ------------------------------------------------------------------------
+    def _newcomers(self, first: date, until: date) -> None:
+        """Vans that joined, moved, or were used otherwise since last month."""
+        day, before = until - timedelta(days=1), first - timedelta(days=1)
+        changed = [
+            van
+            for van in self.vans
+            if as_workbook.as_of(van, day) != as_workbook.as_of(van, before)
+            or first <= date.fromisoformat(van.van["Joined on"]) < until
+        ]
+        if first > self.since and changed:
+            load_rows(as_workbook.of_vans(changed, self.records, day), self.now)
+
+    def _send(self, file: File) -> None:
+        upload = intake.receive(file.content, file.name, self.clerk)
+        chain.complete_upload(upload.pk)
+
+    def _send_typed(self, first: date, until: date) -> None:
+        some: list[Entry] = [note for note in self.typed if first <= note.day < until]
+        send(some, {van.number: van for van in self.vans})
+
+    # --- what was done -----------------------------------------------------------------------
+    def _visit(self, visit: Visit) -> None:
+        slug = visit.van.depot_at(visit.day)
+        with transaction.atomic():
+            if visit.day >= self.opened[slug] and not is_further(visit.van):
+                self.own.work(visit, self.clock)
+            else:
+                self.papers.enter(visit, self.clock.now)
+
+    def _stores(self, until: date) -> None:
+        """What the depots that keep stock will need, and what they order of it."""
+        here = [
+            self.depots[slug].pk for slug, on in self.opened.items() if on < until <= self.today
+        ]
+        if here:
+            forecast_demand(until, here)
+            self.stores.order(here, until, self.clock.now)
+
+
+@contextmanager
+def written(rows: dict[str, as_workbook.Rows]) -> Iterator[Path]:
+    """A workbook of some rows, as long as it is needed."""
+    with TemporaryDirectory(prefix="sumpwise-") as folder:
+        path = Path(folder) / "demo-fleet.xlsx"
+        as_workbook.write_workbook(path, rows)
+        yield path
+
+
+def load_rows(rows: dict[str, as_workbook.Rows], now: datetime) -> None:
+    """Load some rows as a fleet workbook."""
+    with written(rows) as path:
+        load(path, now=now, reason="demo fleet")
+
+
+def opened_on(today: date, since: date) -> dict[str, date]:
+    """When each depot opened bays of its own; in a shorter past they are there from its start."""
+    first = since + timedelta(days=BEFORE_OPENING_D)
+    return {
+        line["Depot"]: max(first, date.fromisoformat(line["Opened on"]))
+        for line in lines("workshops", today)
+    }
+
+
+def _taken(today: date) -> dict[str, frozenset[str]]:
+    """Services by van that the fixtures tell of."""
+    found: dict[str, set[str]] = {}
+    for name in ("work-orders", "outside-work", "deferrals"):
+        for line in lines(name, today):
+            told: Any = line.get("Services") or line["Service"]
+            found.setdefault(line["Vehicle"], set()).update(told.split(";"))
+            if line.get("Measured", "").startswith("moisture"):
+                found[line["Vehicle"]].add("brake-fluid")  # which was worn when it was measured
+    return {number: frozenset(slugs) for number, slugs in found.items()}
