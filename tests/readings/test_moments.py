@@ -75,6 +75,11 @@ def test_a_time_of_day_is_kept_to_the_second(cell: object) -> None:
     assert wall(cell) == TIMED
 
 
+def test_seconds_are_added_to_the_minutes() -> None:
+    minute, second = (read_moment(f"2026-03-31 14:05:{part}").wall_s for part in ("00", "45"))
+    assert second - minute == 45
+
+
 @pytest.mark.parametrize(
     ("text", "offset_h"), [("Z", 0), (" UTC", 0), ("+02:00", 2), ("-0330", -3.5), ("+01", 1)]
 )
@@ -128,6 +133,11 @@ def test_one_clear_date_settles_its_column(column: list[Any], day_first: bool | 
 def test_a_settled_column_reads_day_or_month_first() -> None:
     assert wall("03/04/2026", day_first=True)[0][:10] == "2026-04-03"
     assert wall("03/04/2026", day_first=False)[0][:10] == "2026-03-04"
+
+
+def test_a_day_of_december_is_read_day_first_too() -> None:
+    assert wall("03/12/2026", True) == wall("2026-12-03")
+    assert wall("03/12/2026", False) == wall("2026-03-12")
 
 
 def test_equal_day_and_month_need_no_settling() -> None:
