@@ -215,7 +215,7 @@ def _capacity(depot: Depot, today: date) -> Array | None:
     days = 7 * WEEKS
     places = gather_places(depot, workshop, today, days)
     least = np.minimum(places.mechanic_min.sum(axis=0), places.bay_min.sum(axis=0))
-    return np.asarray(least * (1 - workshop.kept_share))
+    return workshop.may_plan(least)
 
 
 def _weeks(calendar: Calendar, laws: Laws, capacity: Array | None) -> list[Week]:

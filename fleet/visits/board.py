@@ -270,7 +270,7 @@ def _day(
         nowhere=tuple(b for b in blocks if b.visit.bay not in places.bays),
         load_min=sum(block.visit.work_min for block in blocks),
         present_min=round(float(present_min.sum())),
-        may_min=int(float(present_min.sum()) * (1 - workshop.kept_share)),
+        may_min=int(workshop.may_plan(present_min.sum())),
         present=tuple(
             name
             for name, minutes in zip(places.mechanics, present_min, strict=True)

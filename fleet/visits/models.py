@@ -1,5 +1,6 @@
 """Rows of the workshop days: what a depot has, and the plans made with it."""
 
+import numpy as np
 from django.conf import settings
 from django.core.validators import MaxValueValidator, MinValueValidator, RegexValidator
 from django.db import models
@@ -8,12 +9,14 @@ from django.db.models.functions import Coalesce
 from django.utils import timezone
 from simple_history.models import HistoricalRecords
 
+from fleet.calc.arrays import FloatArray
 from fleet.due.models import Service
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.visits.limits import BlockedDays as BlockedDays
 from fleet.visits.limits import SparedType as SparedType
 from fleet.workorders.models import Finding, Job
 
+ROUNDING_MIN = 1e-6  # 720 minutes less three tenths are 504, not a hair less
 WEEK = RegexValidator("^[01]{7}$", message="write seven digits, Monday first: 1 there, 0 not")
 
 
@@ -46,6 +49,15 @@ class Workshop(models.Model):
 
     def __str__(self) -> str:
         return f"workshop of {self.depot}"
+
+    def may_plan(self, present_min: FloatArray | float) -> FloatArray:
+        """Of all the minutes that are there, those that plans may take, whole [min].
+
+        Each day, and each group that can do the same, is held to them; a visit by itself only to
+        the full day of whoever does it, so that a long one is still planned. What stands already,
+        and what a person puts on a day, may take the minutes that are kept as well.
+        """
+        return np.floor(np.asarray(present_min) * (1 - self.kept_share) + ROUNDING_MIN)
 
 
 class Bay(models.Model):

@@ -159,13 +159,13 @@ def _committed(one: Standing, found: Gathered, bays: tuple[int, ...]) -> Committ
 def _rows(
     found: Gathered, crew: Crew, vehicle: Array, skill_names: tuple[str, ...]
 ) -> tuple[Row, ...]:
-    kept = 1 - found.workshop.kept_share
+    may_plan = found.workshop.may_plan
     committed_work = np.array([sum(one.work_min for one in day) for day in crew.committed])
     committed_bay = np.array([sum(one.bay_min for one in day) for day in crew.committed])
     none = np.zeros(len(found.vehicles))
 
     def left(minutes: Array, committed: Array) -> Array:
-        return np.asarray(np.maximum(0.0, np.floor(minutes * kept) - committed))
+        return np.asarray(np.maximum(0.0, may_plan(minutes) - committed))
 
     rows = [
         Row("mechanics", "mechanics", left(crew.mechanic_min.sum(axis=0), committed_work),
@@ -175,14 +175,14 @@ def _rows(
     ]  # fmt: skip
     for kinds in unions(crew.need):
         asked = np.isin(crew.need, kinds) * crew.work_min
-        minutes = np.floor(kept * skill_capacity(kinds, crew.mechanic_min, crew.skills))
+        minutes = may_plan(skill_capacity(kinds, crew.mechanic_min, crew.skills))
         rows.append(Row("skill", _skills(kinds, skill_names), minutes, asked, none))
     fit_bits = (crew.bay_fits * (1 << np.arange(crew.bay_fits.shape[1]))).sum(axis=1)
     everywhere = (1 << crew.bay_fits.shape[1]) - 1
     bits_of = np.where(fit_bits == everywhere, 0, fit_bits)
     for bays in unions(bits_of):
         of = np.isin(bits_of, bays)
-        minutes = np.floor(kept * fits_capacity(bays, crew.bay_min))
+        minutes = may_plan(fits_capacity(bays, crew.bay_min))
         rows.append(Row("bay", "bays that carry it", minutes, of[vehicle] * crew.work_min,
                         of * crew.set_up_min, waits=False))  # fmt: skip
     return (*rows, *_spared(found, len(vehicle)))

@@ -245,7 +245,7 @@ class _OnDay:
         work = sum(one.work_min for one in committed) + sum(w + s for w, s, _ in each)
         present_min = float(crew.mechanic_min[:, self.at].sum())
         told = []
-        if work > present_min * (1 - shop.kept_share):
+        if work > shop.may_plan(present_min):
             told.append(
                 f"{work:.0f} of the mechanics' {present_min:.0f} minutes would be planned: "
                 f"that takes from the {percent(shop.kept_share)} kept for unplanned work."

@@ -298,4 +298,4 @@ def _late_minor(service_id: Array, depot: Array, shops: Sequence[Shop]) -> Array
 def _capacity(shop: Shop) -> Array:
     """Minutes of each day that are for planned work."""
     mechanics, bays = shop.places.mechanic_min.sum(axis=0), shop.places.bay_min.sum(axis=0)
-    return np.asarray(np.minimum(mechanics, bays) * (1 - shop.workshop.kept_share))
+    return shop.workshop.may_plan(np.minimum(mechanics, bays))

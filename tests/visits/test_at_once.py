@@ -6,9 +6,9 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from fleet.workorders.actor import Actor
 
 from fleet.faults import Refused, Stale
+from fleet.people.actor import Actor
 from fleet.people.models import Role
 from fleet.visits import plan as plans
 from fleet.visits.models import Plan, PlanEvent, Promise, Visit

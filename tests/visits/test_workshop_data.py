@@ -12,7 +12,7 @@ from fleet.vehicles.closures import closed_days
 from fleet.vehicles.models import Closure, VehicleType
 from fleet.visits import plan as plans
 from fleet.visits.board import board
-from fleet.visits.models import Bay, BlockedDays, Plan, SparedType
+from fleet.visits.models import Bay, BlockedDays, Plan, SparedType, Workshop
 from fleet.visits.weigh import weigh
 from tests import scene
 from tests.cast import person
@@ -139,3 +139,14 @@ def test_no_more_of_a_type_come_in_than_can_be_spared() -> None:
     first, second = found.visits.order_by("on")[:2]
     weighed = weigh(first, second.on, "", TODAY)
     assert "2 Van would be in; the depot can spare 1." in weighed.beyond
+
+
+@pytest.mark.parametrize(
+    ("kept_share", "present_min", "may_min"),
+    # by hand: seven tenths of 480 and of 720, half of 481 without its half minute, all of 480
+    [(0.3, 480, 336), (0.3, 720, 504), (0.5, 481, 240), (0.0, 480, 480)],
+)
+def test_plans_take_whole_minutes_of_what_is_not_kept(
+    kept_share: float, present_min: float, may_min: int
+) -> None:
+    assert Workshop(kept_share=kept_share).may_plan(present_min) == may_min
