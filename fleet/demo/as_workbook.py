@@ -35,12 +35,6 @@ def records_of(since: date, today: date) -> Records:
     return Records({name: lines(name, today) for name in TABLES}, since, today)
 
 
-def build_demo_workbook(path: Path, today: date, since: date | None = None) -> None:
-    """Write the demo fleet of today as a fleet workbook."""
-    driven = drives(today)
-    write_workbook(path, whole(driven, records_of(since or today, today), today))
-
-
 def whole(driven: Sequence[Drive], records: Records, day: date) -> dict[str, Rows]:
     """Rows of every sheet as the fleet stood on a day."""
     fixed: dict[str, Rows] = {

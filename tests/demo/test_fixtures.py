@@ -7,11 +7,12 @@ from pathlib import Path
 import pytest
 from django.conf import settings
 
-from fleet.demo.as_workbook import FILES, GENERATED, OF_WORKSHOPS, build_demo_workbook
+from fleet.demo.as_workbook import FILES, GENERATED, OF_WORKSHOPS, drives, records_of, whole
 from fleet.demo.fixtures import lines
+from fleet.demo.past import written
 from fleet.due.models import Service
 from fleet.vehicles.models import Compartment, Vehicle
-from fleet.workbook.load import load
+from fleet.workbook.load import Loaded, load
 from fleet.workbook.sheets import SHEETS
 from fleet.workorders.models import Fastener, Material, Procedure, ReCheckRule, Step
 from fleet.workorders.rules import printed_only
@@ -49,19 +50,23 @@ def test_there_are_48_vans_of_four_types_at_three_depots() -> None:
     assert all(van["Registration"].startswith("DEMO ") for van in vans)
 
 
+def load_demo_fleet() -> Loaded:
+    """The fleet as it stands today, as the demo writes it, from its file."""
+    with written(whole(drives(TODAY), records_of(TODAY, TODAY), TODAY)) as path:
+        return load(path, now=NOW)
+
+
 @pytest.mark.django_db
-def test_the_demo_is_a_workbook_that_loads_without_a_doubt(tmp_path: Path) -> None:
-    build_demo_workbook(tmp_path / "demo.xlsx", TODAY)
-    loaded = load(tmp_path / "demo.xlsx", now=NOW)
+def test_the_demo_is_a_workbook_that_loads_without_a_doubt() -> None:
+    loaded = load_demo_fleet()
     assert loaded.warnings == ()
     assert Vehicle.objects.count() == 48
-    assert load(tmp_path / "demo.xlsx", now=NOW).changes == 0
+    assert load_demo_fleet().changes == 0
 
 
 @pytest.fixture
-def demo_fleet(db: None, tmp_path: Path) -> None:
-    build_demo_workbook(tmp_path / "demo.xlsx", TODAY)
-    load(tmp_path / "demo.xlsx", now=NOW)
+def demo_fleet(db: None) -> None:
+    load_demo_fleet()
 
 
 @pytest.mark.usefixtures("demo_fleet")
@@ -93,10 +98,8 @@ def test_the_gearbox_procedure_follows_the_worked_example() -> None:
     assert procedure.materials.filter(kind="one-time fixing", name__contains="clip").exists()
 
 
-@pytest.mark.django_db
-def test_every_compartment_of_the_demo_has_a_service(tmp_path: Path) -> None:
-    build_demo_workbook(tmp_path / "demo.xlsx", TODAY)
-    load(tmp_path / "demo.xlsx", now=NOW)
+@pytest.mark.usefixtures("demo_fleet")
+def test_every_compartment_of_the_demo_has_a_service() -> None:
     assert Compartment.objects.count() == 31  # counted in compartments.csv
     assert not Compartment.objects.filter(services=None).exists()
     assert not Compartment.objects.filter(accepted_fluids=None).exists()
