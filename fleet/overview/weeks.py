@@ -26,7 +26,7 @@ from fleet.due.models import DueDate, Service
 from fleet.due.rules import Basis, gather_basis
 from fleet.overview.models import WorkAhead
 from fleet.vehicles.models import Depot, Vehicle
-from fleet.visits.gather import NO_PROCEDURE_MIN
+from fleet.visits.labour import NO_PROCEDURE_MIN
 from fleet.visits.models import ServiceNeed, Workshop
 from fleet.visits.places import gather_places
 from fleet.workorders.models import Procedure

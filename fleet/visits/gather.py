@@ -6,13 +6,15 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
-from django.db.models import Q, QuerySet, Sum
+from django.db.models import Q, QuerySet
 
 from fleet.bulk import Array
+from fleet.calc.labour import Labour
 from fleet.due.listing import life_used
 from fleet.due.models import DueDate
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.visits.bay_fit import unsaid
+from fleet.visits.labour import NO_PROCEDURE_MIN, labour, waits
 from fleet.visits.models import (
     Absence,
     OtherWork,
@@ -24,10 +26,9 @@ from fleet.visits.models import (
 )
 from fleet.visits.other_work import keys_of, to_plan
 from fleet.visits.places import Places, gather_places
-from fleet.workorders.models import Job, Step, WorkOrder
+from fleet.workorders.models import Job, WorkOrder
 
 FROZEN_D = 7  # our choice: a night moves no visit nearer than this
-NO_PROCEDURE_MIN = 30  # of a service without a procedure; our choice
 FIRM = (WorkOrder.State.RELEASED, WorkOrder.State.STARTED, WorkOrder.State.WAITING)
 PLANNED = (Vehicle.Status.IN_USE, Vehicle.Status.HIRED_IN)
 BEGUN = (WorkOrder.State.STARTED, WorkOrder.State.WAITING)
@@ -102,7 +103,7 @@ def gather(depot: Depot, today: date, days: int) -> Gathered:
     works = list(_works(depot))
     fixed = _fixed(works, today, days, ordered)
     free = tuple(_of_work(one, today) for one in works if not _is_fixed(one, today))
-    every = (*_as_wanted(list(_due(depot, today, days)), today, days), *free)
+    every = (*_as_wanted(depot, list(_due(depot, today, days)), today, days), *free)
     rows = tuple(w for w in every if (w.vehicle_id, w.service_id) not in ordered)
     near, before = _before(newest, today, days, {(w.vehicle_id, w.service_id): w for w in rows})
     taken = {(one.vehicle_id, pk) for one in near for pk in one.service_ids}
@@ -149,7 +150,8 @@ def _orders(
     for job in open_jobs.select_related("order").order_by("order_id", "id"):
         by_order[job.order_id].append(job)
     keys = keys_of([job for jobs in by_order.values() for job in jobs])
-    waits = _waits({j.service_id for js in by_order.values() for j in js if j.service_id})
+    service_ids = {j.service_id for js in by_order.values() for j in js if j.service_id}
+    wait_min, minutes = waits(service_ids), labour(depot, service_ids, today)
     needs = _needs()
     standing = []
     for jobs in by_order.values():
@@ -161,8 +163,8 @@ def _orders(
                 Standing(
                     vehicle_id=order.vehicle_id,
                     day=day,
-                    work_min=sum(job.minutes for job in jobs),
-                    wait_min=max((waits.get(pk, 0) for pk in services), default=0),
+                    work_min=sum(_job_min(job, minutes) for job in jobs),
+                    wait_min=max((wait_min.get(pk, 0) for pk in services), default=0),
                     order=order.number,
                     service_ids=services,
                     skills=_skills(needs, services),
@@ -170,6 +172,12 @@ def _orders(
             )
     ordered = {(j.vehicle_id, keys[j.pk]) for js in by_order.values() for j in js if j.pk in keys}
     return tuple(standing), ordered
+
+
+def _job_min(job: Job, minutes: dict[int, Labour]) -> int:
+    """Minutes of a job on an order: as learnt, else as the order has them."""
+    learnt = minutes.get(job.service_id or 0)
+    return learnt.minutes if learnt and learnt.jobs else job.minutes
 
 
 # --- other work ----------------------------------------------------------------------------
@@ -233,13 +241,6 @@ def _skills(needs: dict[int, ServiceNeed], service_ids: tuple[int, ...]) -> tupl
     return tuple(sorted(asked))
 
 
-def _waits(service_ids: set[int]) -> dict[int, int]:
-    """Minutes that the steps of services wait, added up."""
-    steps = Step.objects.filter(procedure__service__in=service_ids, wait_min__isnull=False)
-    summed = steps.values_list("procedure__service").annotate(all=Sum("wait_min")).order_by()
-    return dict(summed)
-
-
 def _services_of_standing(
     standing: tuple[Standing, ...], every: tuple[Wanted, ...]
 ) -> tuple[Wanted, ...]:
@@ -254,7 +255,7 @@ def wanted_of(
     found = _due(depot, today, days).filter(vehicle=vehicle_id, service__in=service_ids)
     works = _works(depot).filter(pk__in=[-pk for pk in service_ids if pk < 0])
     free = (_of_work(one, today) for one in works if not _is_fixed(one, today))
-    return (*_as_wanted(list(found.order_by("service_id")), today, days), *free)
+    return (*_as_wanted(depot, list(found.order_by("service_id")), today, days), *free)
 
 
 def _due(depot: Depot, today: date, days: int) -> QuerySet[DueDate]:
@@ -263,18 +264,27 @@ def _due(depot: Depot, today: date, days: int) -> QuerySet[DueDate]:
         vehicle__status__in=PLANNED,
         history_known=True,
         sort_on__lte=today + timedelta(days=days + 366),
-    ).select_related("service__procedure")
+    ).select_related("service")
 
 
-def _as_wanted(rows: list[DueDate], today: date, days: int) -> tuple[Wanted, ...]:
-    waits = _waits({row.service_id for row in rows})
-    needs = _needs()
-    wanted = (_wanted(row, today, waits, needs.get(row.service_id)) for row in rows)
+def _as_wanted(depot: Depot, rows: list[DueDate], today: date, days: int) -> tuple[Wanted, ...]:
+    service_ids = {row.service_id for row in rows}
+    wait_min, minutes, needs = waits(service_ids), labour(depot, service_ids, today), _needs()
+    wanted = (
+        _wanted(
+            row,
+            today,
+            minutes[row.service_id].minutes,
+            wait_min.get(row.service_id, 0),
+            needs.get(row.service_id),
+        )
+        for row in rows
+    )
     return tuple(one for one in wanted if one is not None and one.first_d < days)
 
 
 def _wanted(
-    row: DueDate, today: date, waits: dict[int, int], need: ServiceNeed | None
+    row: DueDate, today: date, work_min: int, wait_min: int, need: ServiceNeed | None
 ) -> Wanted | None:
     def day(on: date | None) -> float:
         return np.nan if on is None else float((on - today).days)
@@ -289,7 +299,6 @@ def _wanted(
         return None
     interval_d = _interval_d(row, today, due_d)
     service = row.service
-    procedure = getattr(service, "procedure", None)
     return Wanted(
         vehicle_id=row.vehicle_id,
         service_id=row.service_id,
@@ -299,8 +308,8 @@ def _wanted(
         first_d=float(np.floor(due_d - service.early_share * interval_d)),
         interval_d=interval_d,
         check=service.kind == service.Kind.CHECK,
-        work_min=int(getattr(procedure, "minutes", 0)) or NO_PROCEDURE_MIN,
-        wait_min=waits.get(row.service_id, 0),
+        work_min=work_min,
+        wait_min=wait_min,
         second_min=need.second_min if need else 0,
         skills=tuple(need.skills) if need else (),
     )

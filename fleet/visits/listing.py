@@ -1,15 +1,17 @@
 """Plans as lists: what was planned, and for each service why."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from django.db.models import Count, OuterRef, Q, QuerySet, Subquery, Sum
 from django.utils import timezone
 
+from fleet.calc.labour import Labour
 from fleet.today import today_at
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Depot
+from fleet.visits.labour import labour
 from fleet.visits.models import PLANNED_KEY, Bay, Plan, PlannedService, Promise, Visit
 from fleet.visits.other_work import keys_of
 from fleet.workorders.models import Job, WorkOrder
@@ -49,6 +51,8 @@ class ServiceRow:
     vehicle: str
     service: str  # or other work, in words
     other_work: int | None  # its id, where it is that
+    work_min: int  # that it is planned with, of whoever does it [min]
+    work_jobs: int  # finished ones that these minutes are learnt from; 0: by the book
     on: date | None
     wanted_on: date
     late_d: float
@@ -99,9 +103,10 @@ def newest(depot: Depot) -> Plan | None:
 
 
 def service_rows(plan: Plan) -> list[ServiceRow]:
-    """Services of a plan by day, those left out last; one query."""
+    """Services of a plan by day, those left out last; a constant number of queries."""
     rows_of = PlannedService.objects.filter(plan=plan)
     found = rows_of.select_related("vehicle", "service", "work", "visit")
+    minutes = labour_of(plan, found)
     rows = [
         ServiceRow(
             depot=plan.depot.slug,
@@ -109,6 +114,8 @@ def service_rows(plan: Plan) -> list[ServiceRow]:
             vehicle=one.vehicle.fleet_number,
             service=one.name,
             other_work=one.work_id,
+            work_min=minutes[one.key].minutes,
+            work_jobs=minutes[one.key].jobs,
             on=one.visit.on if one.visit else None,
             wanted_on=one.wanted_on,
             late_d=round(one.late_d, 1),
@@ -121,6 +128,13 @@ def service_rows(plan: Plan) -> list[ServiceRow]:
         for one in found
     ]
     return sorted(rows, key=lambda row: (row.on or date.max, row.vehicle, row.service))
+
+
+def labour_of(plan: Plan, rows: Iterable[PlannedService]) -> dict[int, Labour]:
+    """Minutes of what is planned, and what they rest on, by its key."""
+    known = labour(plan.depot, {one.service_id for one in rows if one.service_id}, plan.as_of_on)
+    works = [one.work for one in rows if one.work]
+    return {**known, **{-one.pk: Labour(one.minutes, one.minutes) for one in works}}
 
 
 def day_rows(plan: Plan) -> list[DayRow]:

@@ -13,6 +13,7 @@ register.filter("days_late", lines.days_late)
 register.filter("to_move", lines.to_move)
 register.filter("why_then", lines.reason)
 register.filter("wanted", lines.wanted)
+register.filter("minutes", lines.minutes)
 
 
 @register.filter

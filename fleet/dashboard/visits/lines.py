@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from fleet.calc.labour import Labour
 from fleet.dashboard.words import day, grouped
 from fleet.stores import money
 from fleet.visits.board import Board, Day
@@ -246,3 +247,11 @@ def planned_anew(moved: int) -> str:
 
 def moved_to(vehicle: str, on: date, bay: str) -> str:
     return f"{vehicle} comes in on {day(on)}{f', {bay}' if bay else ''}. Its day is locked."
+
+
+def minutes(of: Labour) -> str:
+    """Minutes of work, and what they rest on where that is not the book alone."""
+    aside = f"; {of.set_aside} set aside, too far from the book" if of.set_aside else ""
+    if of.jobs:
+        return f"{of.minutes}, learnt from {of.jobs} jobs here (book: {of.book_min}{aside})"
+    return f"{of.minutes}, by the book{aside}" if aside else str(of.minutes)

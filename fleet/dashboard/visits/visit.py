@@ -22,7 +22,7 @@ from fleet.today import today_at
 from fleet.visits import moves, promises
 from fleet.visits.also import beside
 from fleet.visits.board import block_of
-from fleet.visits.listing import bays_of, visits_in_force
+from fleet.visits.listing import bays_of, labour_of, visits_in_force
 from fleet.visits.models import Visit
 from fleet.visits.weigh import Weighed, orders_of, weigh
 from fleet.workorders.models import WorkOrder
@@ -45,6 +45,7 @@ def _page(request: SignedIn, one: Visit, status: int = 200) -> HttpResponse:
     depot = one.plan.depot
     today = today_at(depot.zone, timezone.now())
     block = block_of(one, today)
+    minutes = labour_of(one.plan, block.services)
     asked, bay = request.GET.get("on", ""), request.GET.get("bay", "")
     weighed, fault = _weighed(one, asked, bay, today) if asked else (None, "")
     context: dict[str, Any] = {
@@ -53,7 +54,10 @@ def _page(request: SignedIn, one: Visit, status: int = 200) -> HttpResponse:
         "depot_of_it": depot,
         "back": days_of(depot),
         "may_act": may(request.user, Right.RELEASE, depot),
-        "why": [(row, lines.reason(row), lines.days_late(row.late_d)) for row in block.services],
+        "why": [
+            (row, lines.reason(row), lines.days_late(row.late_d), minutes[row.key])
+            for row in block.services
+        ],
         "also": beside(one, today),
         "bays": bays_of(depot),
         "asked_on": asked or one.on.isoformat(),
