@@ -1,7 +1,7 @@
 """What the workshop days say of a visit is so: who has it, what is done, what it takes."""
 
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import UTC, datetime, time, timedelta
 from html import unescape
 
 import pytest
@@ -13,7 +13,7 @@ from fleet.people.models import Person
 from fleet.vehicles.models import Closure
 from fleet.visits import plan as plans
 from fleet.visits.models import Absence, Mechanic, Plan, ServiceNeed
-from fleet.workorders.models import Job, WorkOrder
+from fleet.workorders.models import Job, Procedure, WorkOrder
 from tests.cast import Cast, cast, depots_day
 from tests.dashboard.days import PAGE, at, monday, planned_days, visit_of
 from tests.dashboard.rendered import page, send
@@ -121,6 +121,30 @@ def test_minutes_in_the_bay_and_of_work_are_both_said(chief: Client, days: Plan)
     plans.plan([days.depot_id], depots_day())
     card = card_of(planned_page(chief), "V-101")
     assert "50 min in the bay, 65 min of work" in card
+
+
+def test_what_learnt_minutes_rest_on_is_said(people: Cast, chief: Client, days: Plan) -> None:
+    service = visit_of("V-101").services.get().service
+    assert service is not None
+    assert "learnt" not in page(chief, at("V-101"))
+    Procedure.objects.create(
+        service=service, family="level plug", edition="1", source="invented", minutes=60
+    )
+    begun = datetime.combine(depots_day() - timedelta(days=3), time(8), UTC)
+    for number, minutes in enumerate((80, 100, 90, 70, 90, 300)):
+        order = WorkOrder.objects.create(
+            number=f"past-{number}", vehicle=people.second_van, depot=days.depot,
+            state=WorkOrder.State.SIGNED_OFF, started_at=begun,
+            finished_at=begun + timedelta(minutes=minutes),
+        )  # fmt: skip
+        Job.objects.create(order=order, vehicle=people.second_van, service=service,
+                           title="oil", state=Job.State.DONE)  # fmt: skip
+    # by hand: median 90 of five, 300 set aside: (5·90 + 5·60) / 10
+    said = "75, learnt from 5 jobs here (book: 60; 1 set aside, too far from the book)"
+    assert said in page(chief, at("V-101"))
+    Job.objects.filter(order__number="past-0").update(state=Job.State.NOT_DONE)
+    said = "60, by the book; 1 set aside, too far from the book"
+    assert said in page(chief, at("V-101"))
 
 
 def test_a_card_leads_to_the_vehicle_and_says_what_leads_to_the_visit(
