@@ -13,7 +13,7 @@ from django.shortcuts import render
 
 from fleet.faults import Question
 from fleet.people.models import Person, Role
-from fleet.people.roles import Right, depots_of, may
+from fleet.people.roles import Right, depots_of, may, own_depots
 from fleet.today import newest_day
 from fleet.vehicles.models import Depot, Vehicle
 
@@ -79,7 +79,8 @@ def is_demo_folder() -> bool:
 
 def scope_of(request: SignedIn) -> Scope:
     """The depots of the person; choosing a depot that is not theirs is as if it did not exist."""
-    depots = tuple(depots_of(request.user))
+    user = request.user
+    depots = tuple(depots_of(user) if user.is_superuser else own_depots(user))
     depot = request.GET.get("depot", "")
     if depot and depot not in {one.slug for one in depots}:
         raise Http404

@@ -1,11 +1,12 @@
 """Who may do what, and where."""
 
-from collections.abc import Iterable
+from collections import defaultdict
+from collections.abc import Collection, Iterable
 from enum import StrEnum
 from typing import Any
 
 from django.contrib.auth.models import AnonymousUser
-from django.db.models import Model, QuerySet
+from django.db.models import Model, Q, QuerySet, prefetch_related_objects
 
 from fleet.people.models import Person, Role
 
@@ -69,15 +70,20 @@ def may(person: Person | AnonymousUser, right: Right, depot: Model | int | None 
     depot_id = depot.pk if isinstance(depot, Model) else depot
     if right not in RIGHTS[Role(person.role)] and not _as_deputy(person, right, depot_id):
         return False
-    return depot_id is None or person.depots.filter(pk=depot_id).exists()
+    return depot_id is None or _is_of(person, depot_id)
 
 
 def _as_deputy(person: Person, right: Right, depot_id: int | None) -> bool:
     return right in BY_DEPUTY and any(
-        right in RIGHTS[Role(other.role)]
-        and (depot_id is None or depot_id in {depot.pk for depot in other.depots.all()})
+        right in RIGHTS[Role(other.role)] and (depot_id is None or _is_of(other, depot_id))
         for other in person.stands_in_for
     )
+
+
+def own_depots(person: Person) -> list[Any]:
+    """The depots listed for a person, looked up once for all that one request asks about them."""
+    prefetch_related_objects([person], "depots")
+    return list(person.depots.all())
 
 
 def depots_of(person: Person | AnonymousUser) -> QuerySet[Any]:
@@ -93,6 +99,26 @@ def mechanics_of(depot_ids: Iterable[int]) -> QuerySet[Person]:
     roles = [Role.MECHANIC, Role.SUPERVISOR]
     found = Person.objects.filter(depots__in=depot_ids, role__in=roles, is_active=True)
     return found.distinct().order_by("role", "username")
+
+
+def all_who_may(right: Right, depot_ids: Collection[int]) -> dict[int, tuple[Person, ...]]:
+    """Everybody listed at each of some depots who has a right there, by user name."""
+    there = Q(depots__in=depot_ids)
+    known = Person.objects.filter(there | Q(deputy__depots__in=depot_ids), is_active=True)
+    people = known.distinct().order_by("username").prefetch_related("depots")
+    absent: dict[int | None, list[Person]] = defaultdict(list)
+    for one in people:
+        absent[one.deputy_id].append(one)
+    for one in people:
+        one.stands_in_for = [other for other in absent[one.pk] if other.is_away()]
+    return {
+        pk: tuple(one for one in people if _is_of(one, pk) and may(one, right, pk))
+        for pk in depot_ids
+    }
+
+
+def _is_of(person: Person, depot_id: int) -> bool:
+    return depot_id in {one.pk for one in own_depots(person)}
 
 
 def who_may(right: Right, depot_id: int, **named: Any) -> Person | None:

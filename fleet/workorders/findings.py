@@ -13,7 +13,7 @@ from fleet.due.models import DueEarlier, Service
 from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.actor import Actor
 from fleet.people.models import Person
-from fleet.people.roles import Right, may
+from fleet.people.roles import Right, all_who_may
 from fleet.vehicles.models import Compartment, Vehicle
 from fleet.workorders import issue, joblist, late
 from fleet.workorders.issue import OrderDraft
@@ -233,7 +233,10 @@ def clear_do_not_use(actor: Actor, do_not_use_id: int, *, reason: str) -> DoNotU
         raise Fault(f"There is no such mark {do_not_use_id}.")
     actor.must(Right.CLEAR_DO_NOT_USE, row.vehicle.depot_id)
     if actor.person is not None and row.set_by_id == actor.person.pk:
-        others = " or ".join(str(one) for one in who_may_clear(row)) or "another person who may"
+        others = (
+            " or ".join(str(one) for one in who_may_clear([row])[row.pk])
+            or "another person who may"
+        )
         raise Forbidden(f"Whoever set it does not clear it: ask {others}.")
     if not reason.strip():
         raise Fault("Say why the vehicle may be used again.", about="reason")
@@ -246,12 +249,13 @@ def clear_do_not_use(actor: Actor, do_not_use_id: int, *, reason: str) -> DoNotU
     return row
 
 
-def who_may_clear(mark: DoNotUse) -> tuple[Person, ...]:
-    """Those of the vehicle's depot who may clear a mark: never whoever set it."""
-    depot = mark.vehicle.depot_id
-    rows = Person.objects.filter(depots=depot, is_active=True).order_by("username").distinct()
-    others = [one for one in rows if one.pk != mark.set_by_id]
-    return tuple(one for one in others if may(one, Right.CLEAR_DO_NOT_USE, depot))
+def who_may_clear(marks: Sequence[DoNotUse]) -> dict[int, tuple[Person, ...]]:
+    """Those of the vehicle's depot who may clear each mark, by its id: never whoever set it."""
+    there = all_who_may(Right.CLEAR_DO_NOT_USE, {mark.vehicle.depot_id for mark in marks})
+    return {
+        mark.pk: tuple(one for one in there[mark.vehicle.depot_id] if one.pk != mark.set_by_id)
+        for mark in marks
+    }
 
 
 def standing() -> QuerySet[Finding]:

@@ -7,12 +7,10 @@ from collections import defaultdict
 from collections.abc import Collection
 from dataclasses import dataclass
 
-from django.db.models import Q
-
 from fleet.due.models import CheckResult, DueEarlier
 from fleet.people.actor import Actor
 from fleet.people.models import Person
-from fleet.workorders.findings import clear_do_not_use, who_may_clear
+from fleet.workorders.findings import clear_do_not_use, marks_in_force, who_may_clear
 from fleet.workorders.models import DoNotUse, Finding, FluidRecord
 
 Source = tuple[str, int]  # kind and id of the record
@@ -49,24 +47,24 @@ def of_many(
     found: dict[Source, list[Followed]] = defaultdict(list)
     for call in DueEarlier.objects.filter(result__in=results, withdrawn_at=None):
         found["check", call.result_id or 0].append(_call(call, goes_with_it=True))
-    seen = Finding.objects.filter(Q(fluid__in=fluids) | Q(pk__in=findings))
-    standing = {row.pk: row for row in seen.filter(withdrawn_by=None, closed_at=None)}
-    raised = {row.pk: row.fluid_id for row in standing.values() if row.fluid_id in fluids}
-    for pk, fluid_id in raised.items():
-        row = Followed(f"finding-{pk}", f"finding: {standing[pk]}", goes_with_it=False)
-        found["fluid", fluid_id or 0].append(row)
+    seen = Finding.objects.filter(fluid__in=fluids, withdrawn_by=None, closed_at=None)
+    raised = {row.pk: row.fluid_id or 0 for row in seen}
+    for one in seen:
+        row = Followed(f"finding-{one.pk}", f"finding: {one}", goes_with_it=False)
+        found["fluid", raised[one.pk]].append(row)
     for pk, row in _of_findings({*raised, *findings}):
         found["finding", pk].append(row)
         if pk in raised:
-            found["fluid", raised[pk] or 0].append(row)
+            found["fluid", raised[pk]].append(row)
     return found
 
 
 def _of_findings(pks: Collection[int]) -> list[tuple[int, Followed]]:
-    marks = DoNotUse.objects.filter(finding__in=pks, cleared_at=None)
+    marks = list(marks_in_force().filter(finding__in=pks))
+    clearing = who_may_clear(marks)
     calls = DueEarlier.objects.filter(called_by__finding__in=pks, withdrawn_at=None)
     return [
-        *((mark.finding_id or 0, _mark(mark)) for mark in marks.select_related("vehicle")),
+        *((mark.finding_id or 0, _mark(mark, clearing[mark.pk])) for mark in marks),
         *(
             (call.called_by.finding_id or 0, _call(call))
             for call in calls.select_related("called_by")
@@ -74,9 +72,9 @@ def _of_findings(pks: Collection[int]) -> list[tuple[int, Followed]]:
     ]
 
 
-def _mark(mark: DoNotUse) -> Followed:
+def _mark(mark: DoNotUse, clearing: tuple[Person, ...]) -> Followed:
     words = f"do not use: {mark.reason}"
-    return Followed(f"mark-{mark.pk}", words, goes_with_it=False, only=who_may_clear(mark))
+    return Followed(f"mark-{mark.pk}", words, goes_with_it=False, only=clearing)
 
 
 def _call(call: DueEarlier, *, goes_with_it: bool = False) -> Followed:

@@ -57,6 +57,7 @@ PASSES = {
     "override-duty": CHIEF,
     "release-orders": CHIEF,
     "plan-anew": CHIEF,
+    "correct-other-work": CHIEF,
     "change-visit": CHIEF,
     "make-calendar": CHIEF,
     "add-reading": CHIEF | {Role.CLERK, Role.MECHANIC},

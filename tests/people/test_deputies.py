@@ -5,7 +5,7 @@ import pytest
 from fleet.people import manage
 from fleet.people.manage import PersonFault
 from fleet.people.models import Person
-from fleet.people.roles import Right, may
+from fleet.people.roles import Right, all_who_may, may
 from tests.cast import Cast, depots_day
 
 # written by hand: what a deputy decides in a supervisor's place
@@ -45,6 +45,22 @@ def test_a_deputy_acts_only_at_depots_that_both_have(people: Cast) -> None:
     mika = stand_in(people, (0, 3))
     assert may(mika, Right.RELEASE, people.plain)
     assert not may(mika, Right.RELEASE, people.hill)
+
+
+def test_who_may_is_told_of_many_depots_at_once_with_deputies(people: Cast) -> None:
+    people.mechanic.depots.add(people.hill)
+    stand_in(people, (0, 3))
+    found = all_who_may(Right.CLEAR_DO_NOT_USE, [people.plain.pk, people.hill.pk])
+    assert set(found[people.plain.pk]) == {people.supervisor, people.mechanic}
+    assert found[people.hill.pk] == (people.outsider,)  # where nobody absent is of the depot
+
+
+def test_a_right_follows_the_depots_of_a_person(people: Cast) -> None:
+    assert not may(people.supervisor, Right.RELEASE, people.hill)
+    people.supervisor.depots.add(people.hill)
+    assert may(people.supervisor, Right.RELEASE, people.hill)
+    people.supervisor.depots.remove(people.plain)
+    assert not may(people.supervisor, Right.RELEASE, people.plain)
 
 
 def test_a_deputy_of_somebody_who_left_decides_nothing(people: Cast) -> None:

@@ -13,6 +13,7 @@ EXPECTED = {
         *("sign off work", "defer services", "approve substitutes", "clear do not use"),
         *("keep stock", "enter service history"),
         *("run field trials", "rate in field trials", "approve a longer interval"),
+        "ask what if",
     },
     Role.CLERK: {
         *("see", "add readings", "settle readings", "report findings", "rate in field trials"),
@@ -23,7 +24,7 @@ EXPECTED = {
     },
     Role.STORES: {"see", "report findings", "keep stock"},
     Role.ENGINEER: {"see", "report findings", "run field trials", "rate in field trials"},
-    Role.VIEWER: {"see"},
+    Role.VIEWER: {"see", "ask what if"},
 }
 
 
