@@ -100,9 +100,9 @@ def _planned(depot: "Depot", days: int, *, dry: bool) -> "tuple[PlanRow, list[st
     late = plan.safety_clock(plan.NIGHT_S)
     if dry:
         drawn = plan.draw(gather(depot, today, days), late=late)
-        return plan.in_figures(drawn), plan.lacking(drawn)
+        return plan.in_figures(drawn), [*plan.lacking(drawn), *drawn.unfit.values()]
     (stored,) = plan.plan([depot.pk], today, days, late)
-    return listing.plan_row(stored), list(stored.lacking)
+    return listing.plan_row(stored), listing.told(stored)
 
 
 def _print_table(rows: "Sequence[PlanRow]") -> None:

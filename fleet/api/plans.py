@@ -18,7 +18,7 @@ from fleet.people.roles import Right
 from fleet.today import today_at
 from fleet.vehicles.models import Depot
 from fleet.visits.fit import to_fit
-from fleet.visits.listing import DayRow, PlanRow, ServiceRow, day_rows, newest, plan_row
+from fleet.visits.listing import DayRow, PlanRow, ServiceRow, day_rows, newest, plan_row, told
 from fleet.visits.listing import service_rows as service_rows_of
 
 PlanFigures = shape_of(PlanRow)
@@ -85,7 +85,7 @@ class Plans(Resource):
                     "days": plan.days,
                     "made_at": plan.made_at,
                 }
-                kept = {"prices": plan.prices, "lacking": plan.lacking}
+                kept = {"prices": plan.prices, "lacking": told(plan)}
                 rows.append(asdict(plan_row(plan)) | more | kept)
         return Response({"rows": rows})
 

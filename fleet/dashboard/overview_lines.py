@@ -140,6 +140,14 @@ NEED_WORDS = {
         query=urlencode([("day", NO_DAY), ("state", "released")]),
         answer="Plan here",
     ),
+    KIND.UNFIT: NeedWords(
+        "visit does not fit its day any more",
+        "visits do not fit their days any more",
+        "Its day stands until somebody moves it; Workshop days says why and which day holds it.",
+        "workshop-days",
+        first="the first on",
+        alone="on",
+    ),
     KIND.DEFERRAL: NeedWords(
         "deferral ends",
         "deferrals end",

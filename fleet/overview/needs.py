@@ -31,6 +31,7 @@ from fleet.people.models import Person
 from fleet.readings.listing import held
 from fleet.usage.models import UsageState
 from fleet.vehicles.models import Depot, Meter, Vehicle
+from fleet.visits.listing import visits_in_force
 from fleet.workorders import escalate, findings, listing
 from fleet.workorders.models import Finding
 
@@ -50,6 +51,7 @@ class Kind(StrEnum):
     SHORT = "short"
     HELD = "held"
     NO_DAY = "no day"
+    UNFIT = "does not fit"
     DEFERRAL = "deferral"
     UNREAD = "unread"
     UNKNOWN = "unknown"
@@ -103,6 +105,8 @@ def _waiting(
     yield _counted(late, Kind.SHORT, "order_by_on")
     yield _counted(held(depots), Kind.HELD, "received_at")
     yield _counted(listing.released_without_day(depots), Kind.NO_DAY, "released_at")
+    unfit = visits_in_force(depots).exclude(unfit="").filter(on__gte=today)
+    yield _counted(unfit, Kind.UNFIT, "on")
     yield _counted(_ending(depots, today), Kind.DEFERRAL, "until_on")
     yield _counted(unknown(depots), Kind.UNKNOWN, "p50")  # no day: nobody knows since when
 

@@ -19,7 +19,6 @@ def cannot(found: Gathered, made: Made) -> list[str]:
         *_no_bay(found),
         *([] if nobody else _too_long(found)),
         *_away_throughout(found),
-        *_days_that_stand(found, made),
     ]
 
 
@@ -87,32 +86,6 @@ def _away_throughout(found: Gathered) -> Iterator[str]:
             f"{_listed(numbers)}: away on every open day until {last}, so nothing of it is "
             "planned. Shorten the absence, or have it done where it is."
         )
-
-
-def _days_that_stand(found: Gathered, made: Made) -> Iterator[str]:
-    """Days fixed, locked or on orders that contradict the workshop, the vehicle or one another."""
-    row_of = {vehicle.pk: row for row, vehicle in enumerate(found.vehicles)}
-    by_day: dict[int, list[int]] = defaultdict(list)
-    for one in found.standing:
-        by_day[one.day].append(row_of[one.vehicle_id])
-    for at, rows in sorted(by_day.items()):
-        on = day(found.today + timedelta(days=at))
-        names = _listed([found.vehicles[row].fleet_number for row in dict.fromkeys(rows)])
-        if not found.places.open[at]:
-            why = found.places.closed.get(at, "")
-            said = f" ({why})" if why else ""
-            yield f"{names} stands on {on}, when the workshop is closed{said}: choose another day."
-            continue
-        if gone := [found.vehicles[row].fleet_number for row in rows if found.away[row, at]]:
-            yield (
-                f"{_listed(gone)} stands on {on} and is away then: move the visit, or correct the "
-                "absence."
-            )
-        if made.task.crew and made.task.crew.share_whole_day(at, []) is None:
-            yield (
-                f"On {on} the visits whose day stands ({names}) cannot all be done by who is "
-                "there: move one of them, unlock it, or change its fixed day."
-            )
 
 
 def _listed(names: Sequence[str], most: int = 5) -> str:

@@ -153,6 +153,12 @@ def visits_in_force(depots: Depots) -> QuerySet[Visit]:
     return rows.select_related("plan__depot", "vehicle")
 
 
+def told(plan: Plan) -> list[str]:
+    """What is not entered, cannot be done or does not fit its day any more, in sentences."""
+    rows = Visit.objects.filter(plan=plan).exclude(unfit="").order_by("on", "vehicle__fleet_number")
+    return [*plan.lacking, *rows.values_list("unfit", flat=True)]
+
+
 def days_for_orders(orders: Collection[WorkOrder]) -> dict[int, date]:
     """The first day, from today on, that the plans in force have for a job of each order, by
     order id; a constant number of queries."""

@@ -258,6 +258,7 @@ class Visit(models.Model):
     work_min = models.PositiveSmallIntegerField(default=0)  # of all who work on it [min]
     held = models.BooleanField(default=False)  # too near to be moved by a night
     locked = models.BooleanField(default=False)  # its day is a person's choice
+    unfit = models.TextField(blank=True)  # why its day holds it no more, and what would mend it
 
     class Meta:
         ordering = ["plan", "on", "vehicle"]

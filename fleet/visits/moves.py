@@ -18,6 +18,7 @@ from fleet.visits.gather import FROZEN_D
 from fleet.visits.models import Plan, PlannedService, Promise, Visit
 from fleet.visits.other_work import move_fixed
 from fleet.visits.publish import claimed
+from fleet.visits.unfit import weigh_again
 from fleet.visits.weigh import Weighed, orders_of, weigh
 from fleet.workorders import progress
 from fleet.workorders.models import WorkOrder
@@ -77,6 +78,7 @@ def move(
         _place(visit, weighed)
         changed = 0 if visit.held else weighed.cost_minor or 0
         _changed(actor, plan, visit, "moved", changed, to_on=on, detail=weighed.bay)
+        weigh_again(plan, today_at(plan.depot.zone, actor.now))
     return weighed
 
 

@@ -17,6 +17,7 @@ from fleet.calc.visit_effort import Effort, never
 from fleet.calc.visit_extra import MINUTES
 from fleet.calc.visit_plan import Found
 from fleet.calc.visit_reasons import Reason, reasons
+from fleet.calc.whole_jobs import Committed
 from fleet.vehicles.models import Depot
 from fleet.visits import promises
 from fleet.visits.cannot import cannot
@@ -25,6 +26,7 @@ from fleet.visits.listing import PlanRow, gap
 from fleet.visits.models import Plan, PlannedService, Visit
 from fleet.visits.naive import compare
 from fleet.visits.task import Made, are_rounds, costs, make
+from fleet.visits.unfit import unfit
 
 DAYS = 56
 NIGHT_S = 20.0  # of a depot at most; our choice. Work is counted and ends long before
@@ -50,6 +52,7 @@ class Drawn:
     cost_minor: float  # without the price of moves
     told: list[Reason]
     places: dict[tuple[int, int], tuple[str, str]]  # (vehicle row, day) → bay and mechanic
+    unfit: dict[int, str]  # by number of a visit that stands: why its day holds it no more
 
 
 def plan(
@@ -95,13 +98,16 @@ def draw(
     """Compute a plan; store nothing."""
     made = made or make(found)
     best = visit_plan.plan(made.task, made.start, effort or Effort(), late)
+    come = _come(made, best)
+    no_more = {one.number: one.why for one in unfit(found, made, come)}
     return Drawn(
         gathered=found,
         made=made,
         found=best,
         cost_minor=_cost_without_moves(made, best),
         told=reasons(made.plain, best, made.around),
-        places=_places(found, made, best),
+        places=_places(found, made, come, no_more),
+        unfit=no_more,
     )
 
 
@@ -116,23 +122,40 @@ def _cost_without_moves(made: Made, best: Found) -> float:
     )
 
 
-def _places(found: Gathered, made: Made, best: Found) -> dict[tuple[int, int], tuple[str, str]]:
-    """Bay and mechanic of each visit, also of those that stand, as each day can be shared out."""
-    crew, row_of = made.task.crew, {one.pk: row for row, one in enumerate(found.vehicles)}
-    stands: dict[int, list[int]] = {}
-    for one in found.standing:
-        stands.setdefault(one.day, []).append(row_of[one.vehicle_id])
-    by_day: dict[int, list[tuple[int, list[int], bool]]] = {day: [] for day in stands}
+def _come(made: Made, best: Found) -> dict[int, list[tuple[int, list[int], bool]]]:
+    """What a plan brings in on each day: vehicle row, services, whether they join."""
+    by_day: dict[int, list[tuple[int, list[int], bool]]] = {}
     for vehicle, on, mask in best.visits:
         of = made.task.services_of[vehicle]
         services = of[(mask >> np.arange(len(of)) & 1).astype(bool)].tolist()
         by_day.setdefault(on, []).append((vehicle, services, bool(made.task.joins[vehicle, on])))
+    return by_day
+
+
+def _places(
+    found: Gathered,
+    made: Made,
+    come: dict[int, list[tuple[int, list[int], bool]]],
+    no_more: Collection[int],
+) -> dict[tuple[int, int], tuple[str, str]]:
+    """Bay and mechanic of each visit, also of those that stand and fit, day by day."""
+    row_of = {one.pk: row for row, one in enumerate(found.vehicles)}
+    stands: dict[int, list[int]] = {}
+    held: list[list[Committed]] = [[] for _ in range(found.days)]
+    pieces = [iter(each) for each in made.task.crew.committed] if made.task.crew else []
+    for number, one in enumerate(found.standing):
+        piece = next(pieces[one.day])
+        if number not in no_more:
+            stands.setdefault(one.day, []).append(row_of[one.vehicle_id])
+            held[one.day].append(piece)
+    crew = made.task.crew and replace(made.task.crew, committed=tuple(map(tuple, held)))
     places: dict[tuple[int, int], tuple[str, str]] = {}
-    for on, visits in by_day.items():
+    for on in sorted({*stands, *come}):
+        visits = come.get(on, [])
         shared = crew.share_whole_day(on, visits) if crew else None
         if shared is not None:
-            come = [*stands.get(on, []), *(vehicle for vehicle, _, _ in visits)]
-            for vehicle, bay, mechanic in zip(come, *shared, strict=True):
+            inside = [*stands.get(on, []), *(vehicle for vehicle, _, _ in visits)]
+            for vehicle, bay, mechanic in zip(inside, *shared, strict=True):
                 names = found.places.bays[bay], found.places.mechanics[mechanic]
                 places.setdefault((vehicle, on), names)
     return places
@@ -194,7 +217,7 @@ def _store_visits(stored: Plan, drawn: Drawn) -> dict[tuple[int, int], Visit]:
     at, shop = partial(_day, found.today), found.workshop
     row_of = {vehicle.pk: row for row, vehicle in enumerate(found.vehicles)}
     rows: dict[tuple[int, int], Visit] = {}
-    for one in found.standing:
+    for number, one in enumerate(found.standing):
         key = (row_of[one.vehicle_id], one.day)
         bay, mechanic = drawn.places.get(key, (one.bay, ""))
         if key not in rows:
@@ -204,6 +227,7 @@ def _store_visits(stored: Plan, drawn: Drawn) -> dict[tuple[int, int], Visit]:
         rows[key].minutes += one.work_min + one.wait_min
         rows[key].work_min += one.work_min
         rows[key].locked |= one.locked
+        rows[key].unfit = rows[key].unfit or drawn.unfit.get(number, "")
     for vehicle, day, mask in drawn.found.visits:
         of = made.task.services_of[vehicle]
         services = of[(mask >> np.arange(len(of)) & 1).astype(bool)].tolist()

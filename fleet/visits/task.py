@@ -234,7 +234,9 @@ def _hash(found: Gathered, task: Task) -> str:
     names = [[vehicle.pk, vehicle.fleet_number] for vehicle in found.vehicles]
     ids = [(one.vehicle_id, one.service_id) for one in found.wanted]
     orders = [replace(one, bay="") for one in found.standing if one.order or one.locked]
-    told = (names, ids, orders, found.lacking, found.places.bays, found.places.mechanics)
+    row_of = {vehicle.pk: row for row, vehicle in enumerate(found.vehicles)}
+    away = [bool(found.away[row_of[one.vehicle_id], one.day]) for one in orders]
+    told = (names, ids, orders, away, found.lacking, found.places.bays, found.places.mechanics)
     digest.update(repr(told).encode())
     for array in (task.cost_minor, task.leave_out_minor, task.visit_minor, task.capacity):
         digest.update(np.ascontiguousarray(array).tobytes())

@@ -100,11 +100,12 @@ SCENES: dict[Callable[[], None], str] = {
     away_throughout: "V-1: away on every open day until 9 Aug 2026, so nothing of it is planned. "
     "Shorten the absence, or have it done where it is.",
     fixed_on_a_closed_day: "V-1 stands on 18 Jun 2026, when the workshop is closed (stocktaking): "
-    "choose another day.",
+    "choose another day. It fits on 19 Jun 2026.",
     fixed_while_away: "V-1 stands on 18 Jun 2026 and is away then: move the visit, or correct the "
-    "absence.",
-    days_contradict: "On 18 Jun 2026 the visits whose day stands (V-1, V-2) cannot all be done by "
-    "who is there: move one of them, unlock it, or change its fixed day.",
+    "absence. It fits on 22 Jun 2026.",
+    days_contradict: "V-2 stands on 18 Jun 2026 and does not fit: no bay that carries it has "
+    "320 min left: choose another day or bay, or move another visit first. It fits on "
+    "19 Jun 2026.",
     too_long: "Engine swap: longer than anybody at Plain is there on a day. Plan it by hand, or "
     "enter the minutes as they are.",
 }

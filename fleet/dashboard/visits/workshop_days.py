@@ -23,7 +23,7 @@ from fleet.visits import calendar_feed
 from fleet.visits.board import board
 from fleet.visits.events import newest_events
 from fleet.visits.fit import to_fit
-from fleet.visits.listing import gap, newest, promise_rows
+from fleet.visits.listing import gap, newest, promise_rows, told
 from fleet.visits.models import Plan
 from fleet.visits.replan import replan
 
@@ -57,6 +57,7 @@ def _planned(plan: Plan, today: date, asked: str, scope: Scope) -> dict[str, Any
     return {
         "plan": plan,
         "board": found,
+        "told": told(plan),
         "rows": [(one, lines.load(one)) for one in found.days],
         "first": first,
         "end": first + timedelta(days=SHOWN_D - 1),

@@ -1,0 +1,159 @@
+"""Which visits whose day stands fit that day no more, why, and which day would hold each.
+
+Nothing is moved: a day that stands is a person's to change. Who was promised a day keeps a place
+before others do, then orders before locked and near visits, the oldest first.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+
+import numpy as np
+
+from fleet.calc.visit_refusal import why_not
+from fleet.calc.whole_jobs import Committed, Crew
+from fleet.today import day
+from fleet.visits.gather import Gathered, Standing, gather
+from fleet.visits.models import Absence, Plan, Promise, Visit
+from fleet.visits.refusals import sentence
+from fleet.visits.task import Made, make
+
+Come = Sequence[tuple[int, Sequence[int], bool]]  # vehicle row, services, joins
+
+
+@dataclass(frozen=True)
+class Unfit:
+    """A visit that its day does not hold."""
+
+    number: int  # among those that stand
+    why: str  # and what would mend it, in sentences
+
+
+def unfit(found: Gathered, made: Made, come: Mapping[int, Come]) -> list[Unfit]:
+    """
+    Weigh every visit that stands on its own day, the first day first.
+
+    Parameters
+    ----------
+    come
+        By day, what the plan brings in besides.
+    """
+    if made.task.crew is None:
+        return []
+    return list(_Weighing(found, made.task.crew, come).unfit())
+
+
+def weigh_again(plan: Plan, today: date) -> None:
+    """Say anew of each visit of a plan whether its day holds it, as when one was moved."""
+    found = gather(plan.depot, today, plan.days)
+    made = make(found)
+    by_day: dict[int, dict[int, list[int]]] = defaultdict(lambda: defaultdict(list))
+    for number, one in enumerate(found.wanted):
+        at = found.before.get((one.vehicle_id, one.service_id), -1)
+        if at >= 0:
+            by_day[at][int(made.task.vehicle[number])].append(number)
+    come = {
+        at: [(row, services, bool(made.task.joins[row, at])) for row, services in rows.items()]
+        for at, rows in by_day.items()
+    }
+    Visit.objects.filter(plan=plan).exclude(unfit="").update(unfit="")
+    for each in unfit(found, made, come):
+        one = found.standing[each.number]
+        on = today + timedelta(days=one.day)
+        Visit.objects.filter(plan=plan, vehicle=one.vehicle_id, on=on).update(unfit=each.why)
+
+
+class _Weighing:
+    def __init__(self, found: Gathered, crew: Crew, come: Mapping[int, Come]) -> None:
+        self.found, self.crew, self.come = found, crew, come
+        self.row_of = {one.pk: row for row, one in enumerate(found.vehicles)}
+        self.on_day: dict[int, list[int]] = defaultdict(list)
+        for number, one in enumerate(found.standing):
+            self.on_day[one.day].append(number)
+        self.held = [list(each) for each in crew.committed]  # as it would be with what is told
+        stands = Promise.objects.filter(depot=found.depot, ending="")
+        self.promised = {*stands.values_list("vehicle", "on")} if found.standing else set()
+
+    def unfit(self) -> Iterator[Unfit]:
+        told: list[tuple[int, int, str]] = []
+        for at, numbers in sorted(self.on_day.items()):
+            told += self._of_day(at, numbers)
+        away = self._away({at for at, _, _ in told})
+        for at, number, why in told:
+            one = self.found.standing[number]
+            mends = self._mended(one, self.crew.committed[at][self.on_day[at].index(number)])
+            yield Unfit(number, f"{why}{away.get(at, '')} {mends}")
+
+    def _of_day(self, at: int, numbers: Sequence[int]) -> list[tuple[int, int, str]]:
+        """Day, number and why of those that do not fit; the others keep their places."""
+        stay: list[Committed] = []
+        told = []
+        pieces = dict(zip(numbers, self.crew.committed[at], strict=True))
+        for number in sorted(numbers, key=self._comes_after):
+            why = self._why(at, self.found.standing[number], [*stay, pieces[number]])
+            if why:
+                told.append((at, number, why))
+            else:
+                stay.append(pieces[number])
+        self.held[at] = stay
+        return told
+
+    def _comes_after(self, number: int) -> tuple[bool, int]:
+        one = self.found.standing[number]
+        on = self.found.today + timedelta(days=one.day)
+        return (one.vehicle_id, on) not in self.promised, number
+
+    def _why(self, at: int, one: Standing, held: Sequence[Committed]) -> str:
+        """Why the last of some visits does not fit; empty: it does."""
+        van, places = self.found.vehicles[self.row_of[one.vehicle_id]], self.found.places
+        stands = f"{van.fleet_number} stands on {day(self.found.today + timedelta(days=at))}"
+        if not places.open[at]:
+            why = places.closed.get(at, "")
+            said = f" ({why})" if why else ""
+            return f"{stands}, when the workshop is closed{said}: choose another day."
+        if self.found.away[self.row_of[one.vehicle_id], at]:
+            return f"{stands} and is away then: move the visit, or correct the absence."
+        crew = self._with(at, held)
+        if crew.share_whole_day(at, []) is not None:
+            return ""
+        lack = why_not(crew, at, [], [len(held) - 1])
+        told = sentence(self.found, self.row_of[one.vehicle_id], at, lack, one.skills)
+        return f"{stands} and does not fit: {told}."
+
+    def _with(self, at: int, held: Sequence[Committed]) -> Crew:
+        each = (held if on == at else () for on in range(self.found.days))
+        return replace(self.crew, committed=tuple(map(tuple, each)))
+
+    def _away(self, days: set[int]) -> dict[int, str]:
+        """Who is away on some days, in a sentence each."""
+        if not days:
+            return {}
+        first, last = (self.found.today + timedelta(days=at) for at in (min(days), max(days)))
+        rows = Absence.objects.filter(
+            mechanic__depot=self.found.depot, from_on__lte=last, until_on__gte=first
+        )
+        names: dict[int, list[str]] = defaultdict(list)
+        for row in rows.select_related("mechanic").order_by("mechanic__name", "pk"):
+            for at in days:
+                if row.from_on <= self.found.today + timedelta(days=at) <= row.until_on:
+                    names[at].append(str(row.mechanic))
+        return {
+            at: f" {' and '.join(dict.fromkeys(some))} {'is' if len({*some}) == 1 else 'are'} "
+            "away that day."
+            for at, some in names.items()
+            if self.found.places.open[at]
+        }
+
+    def _mended(self, one: Standing, piece: Committed) -> str:
+        """The next day that would hold it whole, beside what stands and comes in there."""
+        row = self.row_of[one.vehicle_id]
+        anywhere = replace(piece, bays=tuple(np.flatnonzero(self.crew.bay_fits[row]).tolist()))
+        for at in range(one.day + 1, self.found.days):
+            if not self.found.places.open[at] or self.found.away[row, at]:
+                continue
+            held = [*self.held[at], anywhere]
+            if self._with(at, held).share_whole_day(at, self.come.get(at, ())) is not None:
+                self.held[at] = held
+                return f"It fits on {day(self.found.today + timedelta(days=at))}."
+        return "No later day of the plan holds it."

@@ -1,0 +1,186 @@
+"""Visits whose day stands and holds them no more: named with why and a day that would."""
+
+from datetime import date, timedelta
+
+import pytest
+import time_machine
+from django.test import Client
+from django.utils import timezone
+
+from fleet.due.models import DueDate
+from fleet.overview.needs import Kind, needs
+from fleet.people.actor import Actor
+from fleet.people.models import Role
+from fleet.vehicles.models import Vehicle
+from fleet.visits import plan as plans
+from fleet.visits.listing import told
+from fleet.visits.models import Absence, Bay, Mechanic, Promise, Visit
+from fleet.visits.moves import move
+from fleet.workorders.models import Job, WorkOrder
+from tests import scene
+from tests.cast import person
+from tests.visits.depot import TODAY, fleet
+
+pytestmark = pytest.mark.django_db
+AT = 3  # Thursday 18 Jun 2026
+
+
+def ahead(days: int) -> date:
+    return TODAY + timedelta(days=days)
+
+
+def mechanic(name: str, **more: object) -> Mechanic:
+    made, _ = Mechanic.objects.update_or_create(
+        depot=scene.depot(), name=name, defaults={"source": "invented", **more}
+    )
+    return made
+
+
+def bays(*names: str, **more: object) -> None:
+    for name in names:
+        Bay.objects.create(depot=scene.depot(), name=name, source="invented", **more)
+
+
+def order(vehicle: str, minutes: int, at: int = AT) -> Job:
+    """An order with its day, of as many minutes besides 20 to set up."""
+    row = DueDate.objects.get(vehicle__fleet_number=vehicle, service__slug="gearbox-oil")
+    made = WorkOrder.objects.create(
+        number=f"WO-{vehicle}",
+        vehicle=row.vehicle,
+        depot=row.depot,
+        planned_on=ahead(at),
+        state=WorkOrder.State.RELEASED,
+    )
+    return Job.objects.create(
+        order=made, vehicle=row.vehicle, service=row.service, title="Oil", minutes=minutes
+    )
+
+
+def unfit(day: date = TODAY) -> dict[str, str]:
+    """What the night says, by vehicle."""
+    (plan,) = plans.plan([scene.depot().pk], day)
+    rows = Visit.objects.filter(plan=plan).exclude(unfit="")
+    return {one.vehicle.fleet_number: one.unfit for one in rows.select_related("vehicle")}
+
+
+def two_orders() -> None:
+    """320 minutes each: one mechanic can do one of them, two mechanics both."""
+    fleet({"V-1": (10,), "V-2": (20,)})
+    bays("Lift 1", "Lift 2")
+    order("V-1", 300)
+    order("V-2", 300)
+
+
+def test_two_that_two_mechanics_can_do_fit() -> None:
+    two_orders()
+    mechanic("Ada"), mechanic("Otto")
+    assert unfit() == {}
+
+
+def test_a_mechanic_who_is_away_leaves_the_newer_order_without_hands() -> None:
+    two_orders()
+    mechanic("Ada")
+    Absence.objects.create(mechanic=mechanic("Otto"), from_on=ahead(3), until_on=ahead(4))
+    # by hand: Ada's 480 min less 320 leave 160; Otto is back on Monday, four days later
+    assert unfit() == {
+        "V-2": "V-2 stands on 18 Jun 2026 and does not fit: nobody there who can do it has 320 min "
+        "left in one piece: choose another day, or move another visit first. Otto is away that "
+        "day. It fits on 19 Jun 2026."
+    }
+    visits = Visit.objects.filter(on=ahead(AT), plan=Visit.objects.latest("pk").plan)
+    assert {(one.vehicle.fleet_number, one.mechanic) for one in visits} == {
+        ("V-1", "Ada"),  # who fits has a place all the same
+        ("V-2", ""),
+    }
+
+
+def test_who_was_promised_the_day_keeps_it() -> None:
+    two_orders()
+    mechanic("Ada")
+    Promise.objects.create(
+        vehicle=Vehicle.objects.get(fleet_number="V-2"), depot=scene.depot(), on=ahead(AT),
+        told_to="the driver", told_at=timezone.now(),
+    )  # fmt: skip
+    assert [*unfit()] == ["V-1"]
+    assert WorkOrder.objects.filter(planned_on=ahead(AT)).count() == 2  # nothing was moved
+    assert Promise.objects.get().ending == ""
+
+
+def test_a_bay_that_is_gone_leaves_one_without_a_place() -> None:
+    two_orders()
+    mechanic("Ada"), mechanic("Otto")
+    assert unfit() == {}
+    Bay.objects.get(name="Lift 2").delete()
+    (said,) = unfit().values()
+    assert "V-2 stands on 18 Jun 2026 and does not fit: no bay that carries it has 320 min" in said
+    assert said.endswith("It fits on 19 Jun 2026.")
+
+
+def test_minutes_that_grew_beyond_anybody_s_day_are_named_with_both() -> None:
+    fleet({"V-1": (10,)})
+    bays("Lift 1", opening_min=600)
+    mechanic("Ada", minutes=400)
+    job = order("V-1", 300)
+    assert unfit() == {}
+    Job.objects.filter(pk=job.pk).update(minutes=450)  # 470 with its set-up
+    assert unfit() == {
+        "V-1": "V-1 stands on 18 Jun 2026 and does not fit: its 470 min of work are longer than "
+        "anybody is there (400 min): choose another day, or take a job off it. No later day of "
+        "the plan holds it."
+    }
+
+
+def test_two_that_do_not_fit_are_told_two_days() -> None:
+    fleet({"V-1": (10,), "V-2": (20,), "V-3": (30,)})
+    bays("Lift 1")
+    mechanic("Ada")
+    for number in ("V-1", "V-2", "V-3"):
+        order(number, 300)
+    # by hand: one of 320 min a day in 480, so the next two days of work, Friday and Monday
+    assert {number: said[-23:] for number, said in unfit().items()} == {
+        "V-2": "It fits on 19 Jun 2026.",
+        "V-3": "It fits on 22 Jun 2026.",
+    }
+
+
+def test_an_absence_of_a_vehicle_with_an_order_only_is_weighed_the_same_day() -> None:
+    fleet({"V-1": (10,)})
+    order("V-1", 60)
+    assert unfit() == {}
+    van = Vehicle.objects.get(fleet_number="V-1")
+    Absence.objects.create(vehicle=van, from_on=ahead(3), until_on=ahead(3))
+    assert [*unfit()] == ["V-1"]
+
+
+def test_where_one_is_moved_off_the_day_the_other_fits() -> None:
+    two_orders()
+    mechanic("Ada")
+    assert [*unfit()] == ["V-2"]
+    visit = Visit.objects.get(vehicle__fleet_number="V-1", on=ahead(AT))
+    chief = Actor(person("Sura", Role.SUPERVISOR, scene.depot()), "page", scene.NOW)
+    named = list(WorkOrder.objects.values_list("pk", flat=True))
+    move(chief, visit.plan_id, visit.pk, on=ahead(AT + 1), released=named)
+    assert told(visit.plan) == visit.plan.lacking
+    assert not Visit.objects.exclude(unfit="").exists()
+
+
+def test_it_needs_somebody_and_is_said_on_the_day_and_its_visit() -> None:
+    two_orders()
+    mechanic("Ada")
+    with time_machine.travel(scene.NOW, tick=False):
+        assert [*unfit()] == ["V-2"]
+        chief = person("Sura", Role.SUPERVISOR, scene.depot())
+        found, _ = needs([scene.depot()], chief, timezone.now(), TODAY)
+        (need,) = [one for one in found if one.kind is Kind.UNFIT]
+        assert (need.count, need.oldest_at and need.oldest_at.date()) == (1, ahead(AT))
+        later, _ = needs([scene.depot()], chief, timezone.now(), ahead(AT + 1))
+        assert Kind.UNFIT not in {one.kind for one in later}  # it is past
+        client = Client()
+        client.force_login(chief)
+        overview = client.get("/overview").content.decode()
+        days = client.get("/workshop-days?depot=plain").content.decode()
+        visit = Visit.objects.exclude(unfit="").get()
+        page = client.get(f"/workshop-days/visits/{visit.pk}").content.decode()
+    assert "visit does not fit its day any more" in overview
+    assert days.count("does not fit this day any more") == 1
+    assert visit.unfit in page
