@@ -65,11 +65,17 @@ class Rows(ByRight, admin.TabularInline):  # type: ignore[type-arg]
     extra = 0
 
 
-class RemovableRows(Rows):
-    """Rows on which nothing else rests: they may be taken away again."""
+class Removable:
+    """Of what nothing else rests on: it may be taken away again."""
+
+    right: ClassVar[Right]
 
     def has_delete_permission(self, request: HttpRequest, obj: Any = None) -> bool:
         return may(request.user, self.right)
+
+
+class RemovableRows(Removable, Rows):
+    """Rows below another thing that may be taken away again."""
 
 
 class Table(ByRight, admin.ModelAdmin):  # type: ignore[type-arg]
@@ -101,6 +107,10 @@ class SetUpAdmin(ByRight, SimpleHistoryAdmin):  # type: ignore[misc]
 
     def revert_disabled(self, request: HttpRequest, obj: Any = None) -> bool:
         return True
+
+
+class RemovableSetUp(Removable, SetUpAdmin):
+    """Set-up data that may be taken away again; its history stays."""
 
 
 class Site(admin.AdminSite):

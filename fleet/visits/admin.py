@@ -8,7 +8,7 @@ from django.db.models import Q, QuerySet
 from django.http import HttpRequest
 
 from fleet.people.roles import depots_of, mechanics_of
-from fleet.people.setting_up import SetUpAdmin
+from fleet.people.setting_up import RemovableSetUp
 from fleet.visits.models import (
     Absence,
     Bay,
@@ -30,20 +30,20 @@ class SkillsForm(forms.ModelForm):  # type: ignore[type-arg]
 
 
 @admin.register(Workshop)
-class WorkshopAdmin(SetUpAdmin):
+class WorkshopAdmin(RemovableSetUp):
     list_display = ("depot", "opening_min", "kept_share", "visit_minor", "source")
     depot_path = "depot"
 
 
 @admin.register(Bay)
-class BayAdmin(SetUpAdmin):
+class BayAdmin(RemovableSetUp):
     list_display = ("name", "depot", "rated_kg", "length_m", "height_m", "opening_min", "source")
     list_filter = ("depot",)
     depot_path = "depot"
 
 
 @admin.register(Mechanic)
-class MechanicAdmin(SetUpAdmin):
+class MechanicAdmin(RemovableSetUp):
     form = SkillsForm
     list_display = ("name", "depot", "minutes", "works_on", "skills", "person", "source")
     list_filter = ("depot",)
@@ -59,7 +59,7 @@ class MechanicAdmin(SetUpAdmin):
 
 
 @admin.register(Absence)
-class AbsenceAdmin(SetUpAdmin):
+class AbsenceAdmin(RemovableSetUp):
     list_display = ("__str__", "from_on", "until_on", "reason")
 
     def get_queryset(self, request: HttpRequest) -> QuerySet[Any]:
@@ -76,20 +76,20 @@ class AbsenceAdmin(SetUpAdmin):
 
 
 @admin.register(BlockedDays)
-class BlockedDaysAdmin(SetUpAdmin):
+class BlockedDaysAdmin(RemovableSetUp):
     list_display = ("depot", "from_on", "until_on", "reason")
     list_filter = ("depot",)
     depot_path = "depot"
 
 
 @admin.register(SparedType)
-class SparedTypeAdmin(SetUpAdmin):
+class SparedTypeAdmin(RemovableSetUp):
     list_display = ("depot", "vehicle_type", "vehicles_a_day")
     list_filter = ("depot",)
     depot_path = "depot"
 
 
 @admin.register(ServiceNeed)
-class ServiceNeedAdmin(SetUpAdmin):
+class ServiceNeedAdmin(RemovableSetUp):
     form = SkillsForm
     list_display = ("service", "skills", "second_min", "source")

@@ -8,6 +8,7 @@ from django.urls import reverse
 
 from fleet.people.models import Person, Role
 from fleet.vehicles.models import DepotStay, Vehicle
+from fleet.visits.models import Bay
 from tests.cast import Cast, oil_change, person
 
 TABLES = {
@@ -99,6 +100,20 @@ def test_a_superusers_password_is_out_of_reach(people: Cast, client: Client) -> 
 def test_nothing_is_deleted_here(people: Cast, client: Client) -> None:
     assert client.post(names("vehicles_vehicle_delete", people.van.pk)).status_code == 403
     assert Vehicle.objects.filter(pk=people.van.pk).exists()
+
+
+def test_what_a_workshop_has_is_taken_away_by_who_set_it_up(people: Cast, client: Client) -> None:
+    """Here and not beyond one's own depots; its history stays."""
+    own, other = (
+        Bay.objects.create(depot=depot, name="Lift", source="invented")
+        for depot in (people.plain, people.hill)
+    )
+    for bay in (own, other):
+        client.post(names("visits_bay_delete", bay.pk), {"post": "yes"})
+        chosen = {"action": "delete_selected", "_selected_action": [bay.pk], "post": "yes"}
+        client.post(reverse("admin:visits_bay_changelist"), chosen)
+    assert list(Bay.objects.all()) == [other]
+    assert Bay.history.filter(id=own.pk).latest().history_type == "-"
 
 
 def van_form(people: Cast, moved_to: object, on: str) -> dict[str, object]:

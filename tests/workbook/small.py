@@ -282,6 +282,12 @@ _SMALL: Sheets = {
 }  # fmt: skip
 
 
+OF_THE_VAN = (
+    *("Meter changes", "Service history", "Fills", "Usage sheets"),
+    *("Vehicles away", "Other work"),
+)  # sheets whose rows name it
+
+
 def small_workbook() -> Sheets:
     """One depot, one type, one van, and at least a row in every sheet; a fresh copy."""
     return deepcopy(_SMALL)

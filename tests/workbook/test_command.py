@@ -8,7 +8,7 @@ from django.contrib import admin
 
 from config.cli import parser
 from fleet.faults import Fault
-from fleet.people.setting_up import RemovableRows
+from fleet.people.setting_up import RemovableRows, RemovableSetUp
 from fleet.vehicles.models import Vehicle
 from fleet.workbook.notes import BookRefused
 from fleet.workbook.removing import how_to_remove
@@ -103,12 +103,17 @@ def test_how_to_take_a_row_away_is_told_where_one_is_lacking(
 
 
 def test_every_sheet_says_how_a_row_is_taken_away() -> None:
-    """What the set-up pages can delete stands below one of their pages."""
+    """What the set-up pages can delete stands below one of their pages, or has one of its own."""
     below = {
         str(inline.model._meta.label)
         for page in admin.site._registry.values()
         for inline in page.inlines
         if issubclass(inline, RemovableRows)
+    }
+    below |= {
+        model._meta.label
+        for model, page in admin.site._registry.items()
+        if isinstance(page, RemovableSetUp)
     }
     for sheet in SHEETS:
         removable = sheet.model._meta.label in below

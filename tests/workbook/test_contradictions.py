@@ -10,7 +10,7 @@ from fleet.readings.spreadsheet import SpreadsheetFault
 from fleet.vehicles.models import Vehicle
 from fleet.workbook.notes import BookRefused
 from fleet.workbook.write import write_template
-from tests.workbook.small import SOURCE, Sheets, load_small, small_workbook
+from tests.workbook.small import OF_THE_VAN, SOURCE, Sheets, load_small, small_workbook
 
 pytestmark = pytest.mark.django_db
 
@@ -42,7 +42,7 @@ def done(number: int, **more: Any) -> dict[str, Any]:
 def fifteen() -> Sheets:
     """Fifteen vans, without a contradiction."""
     sheets = small_workbook()
-    for sheet in ("Meter changes", "Fills", "Service history", "Usage sheets"):
+    for sheet in OF_THE_VAN:
         del sheets[sheet]
     sheets["Vehicles"] = [used(number) for number in range(1, 16)]
     sheets["Service history"] = [done(number) for number in (1, 8, 9, 10, 14)]

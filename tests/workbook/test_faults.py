@@ -51,6 +51,15 @@ DROPPED: dict[str, tuple[str, Any, str]] = {
     "Service history": ("Done on", date(2026, 9, 1), "2026-09-01 lies in the future"),
     "Fills": ("Product", "", "a fill with a product names it"),
     "Usage sheets": ("Trips under 8 km", 41, "41 is more than 40 in 'Trips'"),
+    "Workshops": ("Kept share", 1, "'1' must be at least 0 and at most 0.95"),
+    "Bays": ("Length [m]", 0.2, "'0.2' must be at least 0.5 and at most 60"),
+    "Mechanics": ("Works on", "Mon Xyz", "Xyz"),
+    "Mechanics away": ("From", "3/4/2026", "'3/4/2026' can mean two dates"),
+    "Vehicles away": ("Until", "soon", "'soon' is not a date"),
+    "Blocked days": ("Reason", "", "is empty; it must be filled in"),
+    "Spared types": ("Vehicles a day", -1, "'-1' must be at least 0 and at most 10000"),
+    "Service needs": ("Service", "oil", "van has no service 'oil'"),
+    "Other work": ("Minutes", 0, "'0' must be at least 1"),
 }
 
 

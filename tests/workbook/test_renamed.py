@@ -6,7 +6,14 @@ from typing import Any
 import pytest
 
 from fleet.vehicles.models import Vehicle
-from tests.workbook.small import Sheets, faults_of, load_small, small_workbook, vehicle
+from tests.workbook.small import (
+    OF_THE_VAN,
+    Sheets,
+    faults_of,
+    load_small,
+    small_workbook,
+    vehicle,
+)
 
 pytestmark = pytest.mark.django_db
 
@@ -97,9 +104,7 @@ def test_a_vehicle_whose_row_has_a_fault_of_its_own_is_in_the_book() -> None:
 def test_dropped_zeros_are_no_new_number() -> None:
     sheets = small_workbook()
     sheets["Vehicles"] = [vehicle("001012")]
-    sheets["Meter changes"] = sheets["Service history"] = sheets["Fills"] = sheets[
-        "Usage sheets"
-    ] = []
+    sheets |= {sheet: [] for sheet in OF_THE_VAN}
     load_small(sheets)
     assert faults_of({"Vehicles": [vehicle(1012.0)]}) == []
 
