@@ -172,8 +172,14 @@ def late_by_service(found: Sequence[Late]) -> Any:
                     "probably overdue", "circle-open", "held"),
     ]  # fmt: skip
     yaxis = {"type": "category", "categoryorder": "array", "categoryarray": names[::-1]}
-    days = {"title": {"text": "days late", "standoff": 4}, "rangemode": "tozero"}
+    days = {"title": {"text": "days late", "standoff": 4}, "range": _room(found), "zeroline": False}
     return _figure([trace for trace in traces if trace["x"]], yaxis, days)
+
+
+def _room(found: Sequence[Late]) -> list[float]:
+    """From just before none, so that no mark of a day or two lies on the name of its service."""
+    most = max((one.late_d for one in found), default=1)
+    return [-0.03 * most, 1.04 * most]
 
 
 def services_shown(found: Sequence[Late]) -> list[str]:

@@ -23,6 +23,7 @@ NAMES = {
     "work_cost_minor": ("Parts and labour", ""),
     "planning_cost_minor": ("Visits and lateness at the plan's prices", ""),
 }
+COUNTED = ("overdue_d", "visits", "services")  # their names say what is counted
 HEADINGS = ("What", "Unit", "From", "Until", "Today", "Changed", "Difference", "Low", "High")
 FINE = 100.0  # figures below it are shown with a tenth
 Figures = dict[str, float]
@@ -46,6 +47,11 @@ class Line:
 def unit_of(name: str) -> str:
     """The unit of a measure, of money its code."""
     return NAMES[name][1] or settings.CURRENCY
+
+
+def heading_of(name: str) -> str:
+    """A measure with its unit, of what its name counts without."""
+    return NAMES[name][0] + ("" if name in COUNTED else f" [{unit_of(name)}]")
 
 
 def in_unit(name: str, figure: float) -> float:
@@ -97,8 +103,7 @@ def month_lines(result: dict[str, Any], measure: str) -> list[Line]:
 def totals(result: dict[str, Any]) -> list[Line]:
     """The year of each measure."""
     return [
-        line(f"{NAMES[name][0]} [{unit_of(name)}]", name, found["total"])
-        for name, found in result["measures"].items()
+        line(heading_of(name), name, found["total"]) for name, found in result["measures"].items()
     ]
 
 
@@ -145,6 +150,14 @@ def plan_lines(result: dict[str, Any]) -> list[PlanLine]:
     ]
 
 
+def change_rows(asked: WhatIf) -> list[dict[str, Any]]:
+    """The changes as they were asked, their days as dates."""
+    return [
+        {**one, "from": date.fromisoformat(one["from"]) if one["from"] else None}
+        for one in asked.changes
+    ]
+
+
 @dataclass(frozen=True)
 class AskedLine:
     """A question in the list, with the year's differences beside those of the others."""
@@ -154,7 +167,7 @@ class AskedLine:
 
 
 COMPARED = ("work_h", "late_h", "overdue_d", "visits", "work_cost_minor")
-COMPARED_HEADINGS = [f"{NAMES[name][0]} [{unit_of(name)}]" for name in COMPARED]
+COMPARED_HEADINGS = [heading_of(name) for name in COMPARED]
 
 
 def asked_lines(found: Sequence[WhatIf]) -> list[AskedLine]:

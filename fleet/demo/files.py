@@ -37,7 +37,8 @@ def files(entries: Sequence[Entry], today: date) -> list[File]:
             start = begin - timedelta(days=OVERLAP_D) if depot == "ulmesqua-coast" else begin
             part = [entry for entry in own if start <= entry.day < end]
             suffix = "csv" if depot == "brethkamm-hill" else "xlsx"
-            sent.append(File(f"{depot}-to-{end:%Y-%m-%d}.{suffix}", end, write(part)))
+            last = end - timedelta(days=1)
+            sent.append(File(f"{depot}-to-{last:%Y-%m-%d}.{suffix}", end, write(part)))
     return sorted(sent, key=lambda file: (file.until, file.name))
 
 

@@ -28,8 +28,8 @@ def from_minor(minor: int) -> float:
 
 
 def words(minor: int | None) -> str:
-    """An amount as people read it, such as 1 234.50 EUR; empty where it is not known."""
+    """An amount as people read it, such as 1,234.50 EUR; empty where it is not known."""
     if minor is None:
         return ""
-    amount = f"{Decimal(minor).scaleb(-digits()):,.{digits()}f}".replace(",", "\u202f")
+    amount = f"{Decimal(minor).scaleb(-digits()):,.{digits()}f}".replace("-", "\N{MINUS SIGN}")
     return f"{amount} {settings.CURRENCY}"

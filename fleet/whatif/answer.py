@@ -84,7 +84,7 @@ def _cost(result: dict[str, Any]) -> str:
 
 def _rounded(minor: float) -> str:
     """Money without its small change."""
-    return f"{round(from_minor(round(abs(minor)))):,} {settings.CURRENCY}".replace(",", "\u202f")
+    return f"{round(from_minor(round(abs(minor)))):,} {settings.CURRENCY}"
 
 
 def _visits(result: dict[str, Any]) -> str:

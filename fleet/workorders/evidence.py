@@ -243,7 +243,7 @@ def _line(row: ServiceDone, late: dict[int, list[Late]]) -> PackLine:
 def _deviation(row: ServiceDone, frozen: Evidence | None) -> str:
     parts = ["odometer not settled"] if row.provisional else []
     if frozen is None:
-        parts.append("not judged: taken from a document; not held against the schedule")
+        parts.append("not judged: from a document")
     elif frozen.within_limit is None:
         parts.append("not judged: nobody knew then when it was due")
     elif frozen.within_limit is False:

@@ -180,6 +180,7 @@ def test_what_another_depot_has_is_moved_by_one_tap_of_who_keeps_both(
     ledger.receive(Actor(None, "test", scene.NOW), Receipt(depot=far, item=oil, quantity=4000))
     page = keeper.get("/consumables").content.decode()
     assert "First from other depots" in page
+    assert "proposed above: 1.5\u00a0L from Far" in page  # beside what it runs out of
     assert "Ask who keeps the stores of Far." in page
     where = f"/consumables/transfers/{TransferProposal.objects.get().pk}"
     assert keeper.post(where).status_code == 403

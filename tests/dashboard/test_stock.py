@@ -139,6 +139,11 @@ def test_quantities_are_shown_with_their_unit(quantity: int, unit: str, words: s
     assert amount(quantity, unit) == words
 
 
+def test_a_count_that_finds_what_is_booked_has_no_sign() -> None:
+    assert amount(0, "mL", signed=True) == "0\u00a0L"
+    assert amount(1, "pieces", signed=True) == "+1\u00a0pcs"
+
+
 def test_costs_are_shown_by_vehicle_service_and_depot(keeper: Client) -> None:
     for by in ("vehicle", "service", "depot", "nonsense"):
         assert "No work order was finished" in keeper.get(f"/costs?by={by}").content.decode()

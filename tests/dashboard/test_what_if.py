@@ -13,6 +13,7 @@ from django.utils import timezone
 
 from fleet import jobs
 from fleet.people.models import Person, Role
+from fleet.today import day
 from fleet.vehicles.models import Depot
 from fleet.visits.models import Mechanic
 from fleet.whatif import ask
@@ -136,7 +137,9 @@ def test_the_answer_stands_first_then_the_months(people: Cast, signed_in: Signed
     page = text_of(client.get(f"/what-if/{asked.pk}").content.decode())
     assert "About three hours more." in page
     assert "10 13 +3" in page
-    assert page.index("About three hours") < page.index("Workshop time")
+    assert page.index("About three hours") < page.index("Workshop time [h]")
+    assert "[visits]" not in page  # the name says what is counted
+    assert f"sell V-101 {day(depots_day())} Delete" in page  # the change, and from when it holds
     figure = client.get(f"/what-if/{asked.pk}/difference.json?by=work_h").json()
     assert figure["data"][0]["y"][1] == 3.0
     assert client.get(f"/what-if/{asked.pk}/both.json?by=visits").status_code == 200

@@ -8,10 +8,11 @@ from fleet.stores.money import from_minor, to_minor, words
 @pytest.mark.parametrize(
     ("currency", "minor", "said"),
     [
-        ("EUR", 123_450, "1\u202f234.50 EUR"),
-        ("KWD", 1_234_500, "1\u202f234.500 KWD"),
-        ("JPY", 1_234, "1\u202f234 JPY"),
-        ("XOF", 1_234, "1\u202f234 XOF"),
+        ("EUR", 123_450, "1,234.50 EUR"),
+        ("KWD", 1_234_500, "1,234.500 KWD"),
+        ("EUR", -2_079, "\u221220.79 EUR"),
+        ("JPY", 1_234, "1,234 JPY"),
+        ("XOF", 1_234, "1,234 XOF"),
     ],
 )
 def test_a_sum_has_the_digits_of_its_currency(

@@ -76,6 +76,7 @@ class ItemLine:
     cells: list[MonthCell | None]
     months: list[DemandRow | None]
     until: date | None = None  # proposals see to it up to that day; empty: nobody keeps it
+    given: str = ""  # what another depot is to give it, where that is proposed
 
     @property
     def chart(self) -> MonthChart:
@@ -119,6 +120,8 @@ def _page(
     wanted = list(proposals(scope.slugs))
     until = propose.looks_until(today)
     found = item_lines(demand_rows(today, scope.slugs, MONTHS), months, scope, until)
+    given = list(transfer_proposals(scope.slugs))
+    _tell_transfers(found, given)
     pressing = {line.name for line in found if line.troubled}
     context = {
         "proposals": proposal_lines(wanted, today),
@@ -132,7 +135,7 @@ def _page(
                 "may_move": may(request.user, Right.KEEP_STOCK, row.from_depot)
                 and may(request.user, Right.KEEP_STOCK, row.depot),
             }
-            for row in transfer_proposals(scope.slugs)
+            for row in given
         ],
         "first_later": _first_later(wanted, today),
         "week_ends": week_ends(today),
@@ -251,6 +254,14 @@ def months_from(today: date, count: int) -> list[date]:
     """First days of the present month and those after it."""
     index = today.year * 12 + today.month - 1
     return [date((index + at) // 12, (index + at) % 12 + 1, 1) for at in range(count)]
+
+
+def _tell_transfers(lines: list[ItemLine], given: list[TransferProposal]) -> None:
+    """Lay beside each item what another depot is to give it."""
+    by_shelf = {(row.depot.slug, row.item.slug): row for row in given}
+    for line in lines:
+        if row := by_shelf.get((line.row.depot, line.row.item)):
+            line.given = f"{amount(row.quantity, row.item.unit)} from {row.from_depot.name}"
 
 
 def item_lines(

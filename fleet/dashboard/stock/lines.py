@@ -43,7 +43,8 @@ class StockLine:
 
 
 def amount(quantity: int, unit: str, *, signed: bool = False) -> str:
-    """A quantity as people read it: litres, or pieces."""
+    """A quantity as people read it: litres, or pieces; none has no sign."""
+    signed = signed and quantity != 0
     if unit == Item.Unit.ML:
         litres = f"{quantity / 1000:+,.3f}" if signed else f"{quantity / 1000:,.3f}"
         return _typeset(litres.rstrip("0").rstrip(".")) + "\u00a0L"
@@ -65,7 +66,7 @@ def order_words(row: Arrival) -> str:
 
 
 def _typeset(figure: str) -> str:
-    return figure.replace(",", "\u202f").replace("-", "\u2212")
+    return figure.replace("-", "\u2212")
 
 
 def lines(

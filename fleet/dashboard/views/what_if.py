@@ -126,6 +126,7 @@ def _facts(request: SignedIn, asked_id: int) -> dict[str, Any]:
     asked = _or_404(request, asked_id)
     facts: dict[str, Any] = {
         "asked": asked,
+        "changes": lines.change_rows(asked),
         "may_delete": asked.person_id == request.user.pk or may(request.user, Right.RUN_NIGHT),
     }
     if asked.state != WhatIf.State.DONE:
