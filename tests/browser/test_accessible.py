@@ -10,13 +10,20 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from django.conf import settings
 
-from fleet.due.models import DueDate
+from fleet import chain
+from fleet.due.models import DueDate, Service
+from fleet.readings import intake
+from fleet.readings.models import Upload
+from fleet.vehicles.models import Depot
 from fleet.workorders import issue
 from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import Escalation
-from tests.cast import depots_day
+from tests.cast import Cast, depots_day
 from tests.conftest import require_service
+from tests.dashboard.days import monday, planned_days, visit_of
+from tests.dashboard.test_what_if import done
 from tests.dashboard.workshop import Workshop
+from tests.trials.field import begun
 
 try:
     from axe_playwright_python.sync_playwright import Axe
@@ -61,12 +68,18 @@ ADDRESSES: dict[str, tuple[str, ...]] = {
     "workshop-days": ("/workshop-days",),
     "404": (MISSING,),
 }
-# of what is sent, or made of many rows that their own tests arrange
-ELSEWHERE = {
-    *("403", "500", "stale-form", "sign-in-link", "upload", "one-workbook"),
-    "one-what-if",
-    *("field-trial", "rate", "publish-days", "visit"),
+# pages of rows that are arranged for them alone
+ARRANGED = {
+    "field-trial": "/field-trials/{trial}",
+    "rate": "/field-trials/{trial}/rate",
+    "visit": "/workshop-days/visits/{visit}",
+    "publish-days": "/workshop-days/publish?depot=plain&until={until}",
+    "upload": "/readings/uploads/{upload}",
+    "one-what-if": "/what-if/{asked}",
 }
+# of what is sent
+ELSEWHERE = {"403", "500", "stale-form", "sign-in-link", "one-workbook"}
+WIDTHS = pytest.mark.parametrize(("scheme", "width"), [("light", 1280), ("dark", 390)])
 
 
 @pytest.fixture
@@ -91,26 +104,20 @@ def busy(shop: Workshop) -> Workshop:
 
 def test_every_page_has_an_address_here() -> None:
     pages = {path.stem for path in TEMPLATES.glob("*.html") if not path.stem.startswith("_")}
-    assert pages == {*ADDRESSES, *ELSEWHERE}
+    assert pages == {*ADDRESSES, *ARRANGED, *ELSEWHERE}
 
 
-@pytest.mark.parametrize(("scheme", "width"), [("light", 1280), ("dark", 390)])
+@WIDTHS
 def test_no_page_has_a_fault_that_a_rule_names(
     scheme: Any, width: int, page: Page, busy: Workshop, complaints: list[str]
 ) -> None:
-    require_service(Axe is not None, "axe-playwright-python")
-    page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
-    page.set_viewport_size({"width": width, "height": 900})
+    dressed(page, scheme, width)
     every = [one for several in ADDRESSES.values() for one in several]
     for address in [one.format(order=busy.order.number) for one in every]:
         answer = page.goto(address)
         assert answer is not None
         assert answer.status == (404 if address == MISSING else 200), address
-        asked_for = page.get_by_role("button", name="Show the charts")
-        if asked_for.count():  # on a phone
-            asked_for.click()
-        if page.locator("[data-chart]").count():
-            page.locator("[data-chart][data-drawn]").first.wait_for()
+        drawn(page)
         if "api-reference" in address:
             page.locator(".opblock-tag").first.click()
             page.locator(".opblock-summary-control").first.click()
@@ -118,6 +125,77 @@ def test_no_page_has_a_fault_that_a_rule_names(
         page.evaluate(UNFOLD)
         assert faults(page) == [], address
     complaints[:] = [said for said in complaints if "404" not in said]
+
+
+def uploaded(people: Cast) -> Upload:
+    """A row that is accepted, one that is held for its missing digit, one of no vehicle."""
+    rows = (f"V-101,{depots_day()},10900", f"V-102,{depots_day()},900", "V-999,soon,many")
+    sent = "\n".join(("vehicle,date,odometer km", *rows)).encode()
+    return chain.complete_upload(intake.receive(sent, "a.csv", people.clerk).pk)
+
+
+@pytest.fixture
+def arranged(people: Cast) -> dict[str, object]:
+    """A field trial with ratings, planned days, an upload with a row of each outcome, an answer."""
+    people.van_type.compartments.create(  # the oil of the trial goes there
+        slug="gearbox", kind="gearbox", name="Gearbox", source="invented"
+    )
+    trial = begun().trial
+    people.supervisor.depots.set(Depot.objects.all())
+    DueDate.objects.all().delete()  # the planned days have their own
+    planned_days(people, Service.objects.get(slug="engine-oil"))
+    return {
+        "trial": trial.slug,
+        "visit": visit_of("V-101").pk,
+        "until": monday() + timedelta(days=7),
+        "upload": uploaded(people).pk,
+        "asked": done(people).pk,
+    }
+
+
+@WIDTHS
+def test_pages_of_rows_of_their_own_have_no_such_fault(
+    scheme: Any, width: int, page: Page, arranged: dict[str, object], complaints: list[str]
+) -> None:
+    dressed(page, scheme, width)
+    for address in [one.format(**arranged) for one in ARRANGED.values()]:
+        answer = page.goto(address)
+        assert answer is not None
+        assert answer.status == 200, address
+        drawn(page)
+        page.evaluate(UNFOLD)
+        assert faults(page) == [], address
+
+
+@WIDTHS
+def test_what_is_answered_on_the_overview_has_no_such_fault(
+    scheme: Any, width: int, page: Page, busy: Workshop
+) -> None:
+    uploaded(busy.people)
+    dressed(page, scheme, width)
+    page.goto("/overview")
+    pieces = page.locator(".answer")
+    asked = pieces.count()
+    assert asked >= 2  # the overdue service and the held reading
+    for at in range(asked):
+        pieces.nth(at).locator("summary").click()
+        pieces.nth(at).locator(".answer-here form").first.wait_for()
+    assert faults(page) == []
+
+
+def dressed(page: Page, scheme: Any, width: int) -> None:
+    require_service(Axe is not None, "axe-playwright-python")
+    page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
+    page.set_viewport_size({"width": width, "height": 900})
+
+
+def drawn(page: Page) -> None:
+    """Wait for the charts; on a phone they are asked for first."""
+    asked_for = page.get_by_role("button", name="Show the charts")
+    if asked_for.count():
+        asked_for.click()
+    if page.locator("[data-chart]").count():
+        page.locator("[data-chart][data-drawn]").first.wait_for()
 
 
 def faults(page: Page) -> list[str]:
