@@ -1,5 +1,7 @@
 """Which products a compartment accepts: by listed specification and grade, no other measure."""
 
+from collections import defaultdict
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from django.db import transaction
@@ -13,6 +15,8 @@ from fleet.vehicles.models import Compartment
 from fleet.workorders.events import note_event
 from fleet.workorders.listing import service_jobs
 from fleet.workorders.models import Job, Substitute, WorkOrder
+
+Place = tuple[int | None, int | None]  # ids of a compartment and of a job there
 
 
 @dataclass(frozen=True)
@@ -131,14 +135,44 @@ class Choice:
 
 
 def choices(compartment: Compartment, job: Job | None = None) -> Choice:
-    """Every product, split by whether the compartment accepts it; three queries."""
-    listed = AcceptedFluid.objects.filter(compartment=compartment)
-    wanted = list(listed.values_list("specification", "grade"))
-    standing = set(_standing(compartment, job).values_list("product", flat=True))
+    """Every product, split by whether the compartment accepts it, for a job or at all."""
+    place = compartment.pk, job.pk if job else None
+    return _split([place])[place]
+
+
+def choices_of_jobs(jobs: Sequence[Job]) -> dict[int, Choice]:
+    """The same for many jobs, by job; without a compartment every product is among the others."""
+    places = {job.pk: (job.place.pk if job.place else None, job.pk) for job in jobs}
+    found = _split(places.values())
+    return {pk: found[place] for pk, place in places.items()}
+
+
+def _split(places: Collection[Place]) -> dict[Place, Choice]:
+    """Four queries, however many they are."""
+    compartments = {compartment for compartment, _ in places}
+    listed: dict[int | None, list[tuple[int, str]]] = defaultdict(list)
+    accepting = AcceptedFluid.objects.filter(compartment__in=compartments - {None})
+    for compartment, *wanted in accepting.values_list("compartment", "specification", "grade"):
+        listed[compartment].append((wanted[0], wanted[1]))
+    for_these = Q(job=None) | Q(job__in={job for _, job in places} - {None})
+    leaves = standing_substitutes().filter(for_these, compartment__in=compartments - {None})
+    given = set(leaves.values_list("compartment", "job", "product"))
+    products = list(Product.objects.order_by("name").prefetch_related("claims"))
+    return {place: _choice(place, listed[place[0]], given, products) for place in places}
+
+
+def _choice(
+    place: Place,
+    wanted: Sequence[tuple[int, str]],
+    given: Collection[tuple[int, int | None, int]],
+    products: Sequence[Product],
+) -> Choice:
+    compartment, job = place
     accepted: list[Product] = []
     others: list[Product] = []
-    for product in Product.objects.order_by("name").prefetch_related("claims"):
+    for product in products:
         claims = {claim.specification_id for claim in product.claims.all()}
         fits = any(pk in claims and grade in ("", product.grade) for pk, grade in wanted)
-        (accepted if fits or product.pk in standing else others).append(product)
+        left = any((compartment, whose, product.pk) in given for whose in (None, job))
+        (accepted if fits or left else others).append(product)
     return Choice(tuple(accepted), tuple(others))

@@ -72,7 +72,7 @@ def missing(job: Job) -> list[Missing]:
 
 
 def _procedure(job: Job) -> Procedure | None:
-    return Procedure.objects.filter(service=job.service).exclude(service=None).first()
+    return getattr(job.service, "procedure", None)
 
 
 def _torques(job: Job, procedure: Procedure, steps: Sequence[Step]) -> list[Missing]:

@@ -131,7 +131,8 @@ def open_jobs(vehicle_ids: Collection[int]) -> QuerySet[Job]:
 
 
 def jobs_to_do(order: WorkOrder) -> QuerySet[Job]:
-    return order.jobs.filter(state=Job.State.OPEN).select_related("order", "service__compartment")
+    rows = order.jobs.filter(state=Job.State.OPEN)
+    return rows.select_related("order", "service__compartment", "service__procedure")
 
 
 def service_jobs(order: WorkOrder) -> QuerySet[Job]:

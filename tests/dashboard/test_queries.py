@@ -1,4 +1,4 @@
-"""No list asks the database more often where the fleet is larger, nor more than ten times."""
+"""No page asks the database more often where it has more rows, and a list at most ten times."""
 
 from collections.abc import Callable
 
@@ -7,14 +7,16 @@ from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
-from fleet.due.models import DueDate
+from fleet.consumables.models import MonthlyDemand, OrderProposal
+from fleet.due.models import DueDate, Service
 from fleet.people.models import Person
 from fleet.workorders import findings, progress
-from fleet.workorders.models import Escalation, Finding
+from fleet.workorders.models import Escalation, Finding, Job
 from tests.cast import depots_day
 from tests.dashboard.test_work_orders import came_back, drafted
-from tests.dashboard.workshop import Workshop
+from tests.dashboard.workshop import INVENTED, Workshop
 from tests.kept import kept
+from tests.stores import shelf
 
 SignedIn = Callable[[Person], Client]
 MOST, MORE = 10, 6
@@ -24,6 +26,14 @@ LISTS = (
     *("readings", "field-trials", "stock", "runs", "method", "people-and-tokens"),
     *("baselines", "costs", "climate", "api-reference"),
 )
+# pages of many small things at once, and how often each asks; more needs a reason
+DETAILS = {
+    "findings": 14,
+    "consumables": 23,
+    "vehicles/V-101": 59,
+    "work-orders/{order}": 47,
+    "work-orders/{order}/card": 77,
+}
 
 
 @kept
@@ -72,3 +82,63 @@ def test_a_list_asks_at_most_ten_times_at_any_size(
     more_vehicles(busy, "B")
     assert asked(client, page) == few
     assert few <= MOST
+
+
+def more_rows(shop: Workshop, prefix: str) -> None:
+    """More of what the pages of one vehicle, of its order and of the stores show."""
+    more_vehicles(shop, prefix)
+    van, order = shop.people.van, shop.order
+    actor = shop.actor(shop.people.mechanic)
+    for number in range(MORE):
+        key = f"{prefix}-row-{number}"
+        seen = findings.Report(
+            vehicle=van,
+            kind=Finding.Kind.LEAK,
+            severity=Finding.Severity.BEFORE_USE,
+            text="drips",
+            client_key=f"{key}-finding",
+            order=order,
+        )
+        findings.report(actor, seen)
+        service = Service.objects.create(
+            vehicle_type=van.vehicle_type,
+            compartment=shop.oil.compartment,
+            slug=key.lower(),
+            name=key,
+            kind=Service.Kind.CHECK,
+            source=INVENTED,
+        )
+        Job.objects.create(order=order, vehicle=van, service=service, title=key)
+        _to_order(key.lower(), shop)
+
+
+def _to_order(slug: str, shop: Workshop) -> None:
+    """An item that stores keep, need and should order."""
+    item, today = shelf.item(slug), depots_day()
+    shelf.stock(item, shop.people.plain)
+    own = {"item": item, "depot": shop.people.plain}
+    MonthlyDemand.objects.create(
+        **own, month_on=today.replace(day=1), mean=900, p50=900, p80=950, p95=990
+    )
+    OrderProposal.objects.create(
+        **own,
+        pack=item.packs.get(),
+        packs=1,
+        quantity=1000,
+        needed=990,
+        on_hand=0,
+        on_order=0,
+        order_by_on=today,
+    )
+
+
+@pytest.mark.parametrize("page", DETAILS)
+def test_a_page_of_many_things_asks_as_often_for_few_rows_as_for_many(
+    page: str, busy: Workshop, signed_in: SignedIn
+) -> None:
+    client, address = signed_in(busy.people.supervisor), page.format(order=busy.order.number)
+    more_rows(busy, "C")
+    few = asked(client, address)
+    more_rows(busy, "D")
+    assert asked(client, address) == few
+    assert few <= DETAILS[page]

@@ -24,7 +24,6 @@ from fleet.dashboard.orders.records import Sent, keep, performed_at
 from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of, may
-from fleet.stores.models import Product
 from fleet.today import today_at
 from fleet.trials.blind import orders_shown
 from fleet.vehicles.models import Compartment
@@ -125,13 +124,7 @@ def _choices(request: SignedIn, order: WorkOrder) -> dict[str, Any]:
 def _pours(order: WorkOrder) -> dict[int, fluids_in.Choice]:
     """Products by job; the others stay to be chosen: what was poured in is never refused."""
     jobs = order.jobs.select_related("service__compartment", "compartment")
-    return {job.pk: _choice(job) for job in jobs}
-
-
-def _choice(job: Job) -> fluids_in.Choice:
-    if job.place is None:
-        return fluids_in.Choice((), tuple(Product.objects.order_by("name")))
-    return fluids_in.choices(job.place, job)
+    return fluids_in.choices_of_jobs(list(jobs))
 
 
 @needs(Right.RECORD_WORK)
