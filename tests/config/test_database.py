@@ -65,12 +65,35 @@ def test_built_at_once_or_migrated_step_by_step_it_is_the_same(tmp_path: Path) -
         assert columns == migrated["tables"][name], name
 
 
+def test_rows_of_before_are_there_after_the_newer_migrations(tmp_path: Path) -> None:
+    found = in_a_new_database("import tests.config.old_rows", tmp_path)
+    assert found == {
+        "works": [  # found at 23:00 UTC on 1 June, which is 2 June in Berlin; soon: 14 days
+            ["F-1", "finding", "drip: at the plug", 30, "2026-06-16", None],
+            ["F-2", "finding", "noise: of a bearing", 30, "2026-06-02", None],
+            ["F-3", "finding", "wear: of a hose", 30, None, None],
+        ],
+        "planned": [["gearbox-oil", None]],
+        "bay": ["Lift", 3500, None, None],
+        "depot": ["plain", ""],
+        "closed": [False],
+        "type": [None, None],
+        "feed": ["digest", None],
+        "arrival": [4, "", None],
+    }
+
+
 def _described(make: str, folder: Path) -> dict[str, dict[str, object]]:
     """Tables, rows and migrations of a new database that a fresh process makes."""
+    return in_a_new_database(f"{make}; import tests.config.described", folder)
+
+
+def in_a_new_database(script: str, folder: Path) -> dict[str, dict[str, object]]:
+    """What a script prints in a fresh process that has a database without tables."""
     name = f"sumpwise_made_{uuid4().hex[:8]}"
     given = {"PATH": os.environ["PATH"], "SUMPWISE_DATA": str(folder / name)}
     (folder / name).mkdir()
-    script = f"import django; django.setup(); {make}; import tests.config.described"
+    script = f"import django; django.setup(); {script}"
     if not settings.SERVED:
         return _answer(script, given)
     server = settings.DATABASE_URL.rpartition("/")[0]
