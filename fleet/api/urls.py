@@ -76,6 +76,7 @@ from fleet.api.visits import (
     UnlockVisit,
 )
 from fleet.api.what_ifs import OneWhatIf, WhatIfs
+from fleet.api.workshops import ServiceNeeds, Workshops
 
 ORDER, JOB = "work-orders/<str:number>", "jobs/<int:job_id>"
 FINDING, MARK = "findings/<int:finding_id>", "do-not-use/<int:mark_id>"
@@ -173,6 +174,8 @@ urlpatterns = [
     path("what-ifs", WhatIfs.as_view(), name="api-what-ifs"),
     path("what-ifs/<int:asked_id>", OneWhatIf.as_view(), name="api-what-if"),
     path("workshop-days", WorkshopDays.as_view(), name="api-workshop-days"),
+    path("workshops", Workshops.as_view(), name="api-workshops"),
+    path("service-needs", ServiceNeeds.as_view(), name="api-service-needs"),
     path("costs", Costs.as_view(), name="api-costs"),
     path("used-fluid", UsedFluids.as_view(), name="api-used-fluid"),
     path("items", Items.as_view(), name="api-items"),

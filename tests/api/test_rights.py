@@ -109,8 +109,9 @@ LISTS = (
     *("deferrals", "escalations", "on-time", "trials", "stock", "stock-moves", "chosen-fluids"),
     *("costs", "used-fluid", "plan", "visits", "workshop-days", "promises", "restrictions"),
     *("other-work", "demand", "order-proposals", "transfer-proposals", "what-ifs"),
+    "workshops",
 )
-OF_NO_DEPOT = {"items", "check-figures", "calibration", "runs"}
+OF_NO_DEPOT = {"items", "check-figures", "calibration", "runs", "service-needs"}
 
 
 def test_every_list_is_tried_here_or_belongs_to_no_depot() -> None:
