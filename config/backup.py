@@ -24,10 +24,10 @@ from django.db import connection, connections, transaction
 from django.db.migrations.recorder import MigrationRecorder
 from django.utils import timezone
 
-from config import copies
-from config.copies import Tell
 from config.database import known_steps, migrate, must_not_be_newer, steps_behind
 from config.serving import only_one, stopped
+from fleet import copies
+from fleet.copies import Tell
 from fleet.faults import Fault
 from fleet.stores.models import GradeLimit
 

@@ -1,7 +1,7 @@
 """The fluid services of a vehicle fleet: from dirty odometer readings to work orders.
 
 Data flows one way, and each folder is one stage of it. A file named with a verb is what the
-stage does; its arithmetic has the same name in ``calc``.
+stage does; DEVELOPERS.md names the arithmetic of each in ``calc``.
 
     calc/        pure arithmetic on arrays; knows no framework, no clock and no files
     units.py     text and quantities with units in, plain floats out
@@ -14,7 +14,7 @@ stage does; its arithmetic has the same name in ``calc``.
     people/      who may do what, and where
     vehicles/    depots, climate, vehicle types, compartments, vehicles, meters
     stores/      specifications, products, items; stock and the ledger it is the sum of
-    runs/        the ledger of jobs
+    runs/        the ledger of jobs: what ran, what is owed, and when a night is due
     readings/    odometer sheets, telematics and single readings in; a verdict on each
     usage/       how much each vehicle runs
     duty/        normal or severe, per vehicle and compartment, and why
@@ -28,6 +28,7 @@ stage does; its arithmetic has the same name in ``calc``.
 
     chain.py     the only place that knows the order: refresh(vehicles) and nightly(day)
     checks.py    whether the fleet agrees with itself
+    copies.py    the whole database from one place to another
     workbook/    the whole fleet as one spreadsheet: template, load, export
     demo/        an invented fleet to look at
     whatif/      what would change if, worked out on copies beside today's

@@ -14,7 +14,8 @@ STAGES = (
     *("hindcast", "workorders", "visits", "consumables", "trials", "overview"),
 )
 BELOW_ALL = ("calc", "units", "bulk", "faults", "tables", "today", "trace")
-AFTER = {"chain": 100, "checks": 101, "workbook": 101, "demo": 102, "whatif": 103, "jobs": 104}
+AFTER = {"chain": 100, "checks": 101, "copies": 101, "workbook": 101, "demo": 102}
+AFTER |= {"whatif": 103, "jobs": 104}
 FACES = ("dashboard", "api")
 RANK = (
     dict.fromkeys(BELOW_ALL, -1)

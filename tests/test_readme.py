@@ -8,6 +8,7 @@ import pytest
 
 from config import cli
 from config.settings import BASE_DIR
+from fleet.runs.ledger import NIGHT_AT
 
 README = (BASE_DIR / "README.md").read_text()
 OPTION = re.compile(r"--[a-z][a-z-]*")
@@ -74,3 +75,10 @@ def test_every_file_that_is_named_exists() -> None:
     files = {name for pair in named for name in pair if name}
     assert files
     assert not [name for name in files if not (BASE_DIR / name).exists()]
+
+
+def test_the_hour_of_the_night_is_told_as_it_is() -> None:
+    hour = f"{NIGHT_AT:%H:%M}"
+    assert re.findall(r"\d\d:\d\d of each depot", README) == [f"{hour} of each depot"]
+    told = COMMANDS["sumpwise nightly"].description or ""
+    assert re.findall(r"\d\d:\d\d", told) == [hour]

@@ -1,5 +1,6 @@
 """Files that hold something for the length of one piece of work, and what a kill leaves of them."""
 
+import shutil
 import time
 from contextlib import suppress
 from pathlib import Path
@@ -8,7 +9,8 @@ from django.conf import settings
 
 from fleet.runs import owner
 
-TRIED, ARRIVING = "tried", "arriving"  # copies of the database; files that are being taken in
+TRIED, SUPPOSED = "tried", "supposed"  # copies of the database: a file, a folder of them
+ARRIVING = "arriving"  # files that are being taken in
 LONGEST_S = 86_400.0  # our choice: no work on one file takes a day
 
 
@@ -20,11 +22,11 @@ def prefix(kind: str) -> str:
 def sweep() -> None:
     """Delete those of processes that are gone, and those so old that nobody can need them."""
     folder = Path(settings.DATA_DIR)
-    found = [*folder.glob(f"{TRIED}-*"), *folder.glob(f"uploads/{ARRIVING}-*")]
-    for path in found:
+    begins = (f"{TRIED}-*", f"{SUPPOSED}-*", f"uploads/{ARRIVING}-*")
+    for path in [path for pattern in begins for path in folder.glob(pattern)]:
         with suppress(FileNotFoundError):  # another process sweeps as well, or has just ended
             if is_left(path):
-                path.unlink()
+                shutil.rmtree(path) if path.is_dir() else path.unlink()
 
 
 def is_left(path: Path) -> bool:

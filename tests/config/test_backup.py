@@ -254,7 +254,7 @@ def test_a_folder_that_is_served_is_neither_filled_nor_moved(
 WHILE_COPYING = """
 import sys; from pathlib import Path
 from config.cli import set_up_django; set_up_django()
-from config import copies
+from fleet import copies
 import psycopg; from fleet.vehicles.models import Depot;
 Depot.objects.create(name="Before", slug="before", zone="UTC")
 told = []

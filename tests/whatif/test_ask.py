@@ -1,6 +1,5 @@
 """A question worked out as in use: on copies, by processes of their own."""
 
-import json
 from pathlib import Path
 from typing import Any
 
@@ -10,10 +9,11 @@ from django.conf import settings
 from fleet import jobs
 from fleet.faults import Forbidden, Refused
 from fleet.people.models import Role
+from fleet.readings import leavings
 from fleet.runs.models import Run
 from fleet.stores.models import Item
 from fleet.vehicles.models import Depot
-from fleet.whatif import ask, copying
+from fleet.whatif import ask
 from fleet.whatif.listing import seen_with
 from fleet.whatif.models import WhatIf
 from tests import scene
@@ -33,7 +33,7 @@ def figures(result: dict[str, Any]) -> list[dict[str, float]]:
 
 
 def left_behind() -> list[Path]:
-    return list(Path(settings.DATA_DIR).glob(f"{copying.FOLDER}-*"))
+    return list(Path(settings.DATA_DIR).glob(f"{leavings.SUPPOSED}-*"))
 
 
 @pytest.fixture
@@ -72,12 +72,12 @@ def test_a_question_that_is_deleted_ends_and_leaves_nothing(tiny: Item) -> None:
 
 
 def test_what_a_killed_process_left_is_swept_away(tiny: Item) -> None:
-    dead = Path(settings.DATA_DIR) / f"{copying.FOLDER}-1-0-gone-x"
-    machine = copying.leavings.prefix(copying.FOLDER).split("-")[2]
-    dead = dead.with_name(f"{copying.FOLDER}-999999-{machine}-1-x")
+    dead = Path(settings.DATA_DIR) / f"{leavings.SUPPOSED}-1-0-gone-x"
+    machine = leavings.prefix(leavings.SUPPOSED).split("-")[2]
+    dead = dead.with_name(f"{leavings.SUPPOSED}-999999-{machine}-1-x")
     dead.mkdir()
     (dead / "today").mkdir()
-    copying.sweep()
+    leavings.sweep()
     assert left_behind() == []
 
 
@@ -135,10 +135,3 @@ def test_make_up_goes_on_with_questions_cut_short(monkeypatch: pytest.MonkeyPatc
     jobs.make_up()
     assert seen == [question.pk]
     assert Run.objects.get(job=jobs.WHAT_IF).part == str(question.pk)
-
-
-def test_plain_values_are_written_as_django_keeps_them() -> None:
-    assert copying._plain(NOW) == "2026-06-15 09:00:00"
-    assert copying._plain(NOW.date()) == "2026-06-15"
-    assert copying._plain(memoryview(b"x")) == b"x"
-    assert json.dumps(copying._plain("text")) == '"text"'

@@ -12,7 +12,7 @@ from fleet.vehicles.models import Depot
 from fleet.whatif.amounts import Misunderstood, amount
 from fleet.whatif.rows import KINDS, ChangesRefused, from_file, understood
 from tests.kept import kept
-from tests.readings.books import write_xlsx
+from tests.readings.spreadsheets import write_xlsx
 from tests.whatif.tiny import TODAY, fleet, row
 
 

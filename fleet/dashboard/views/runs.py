@@ -61,6 +61,7 @@ def runs(request: SignedIn) -> HttpResponse:
         "lines": sorted((one for one in lines if one not in known), key=lambda one: one.calm),
         "again": _look_again(lines, "asked" in request.GET),
         "may_start": may(request.user, Right.RUN_NIGHT),
+        "night_at": ledger.NIGHT_AT,
         "now": now,
     }
     return show(request, "runs", scope_of(request), context)

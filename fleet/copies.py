@@ -14,6 +14,7 @@ from django.contrib.sessions.models import Session
 from django.core.management.color import no_style
 from django.db import DatabaseError, connection, connections, transaction
 from django.db.backends.base.base import BaseDatabaseWrapper
+from django.db.backends.sqlite3.base import DatabaseWrapper
 from django.db.migrations.recorder import MigrationRecorder
 from django.db.models import Field, JSONField, Model
 
@@ -35,20 +36,39 @@ def tables() -> list[type[Model]]:
     return [*own, MigrationRecorder.Migration]
 
 
-def snapshot(path: Path, tell: Tell) -> None:
-    """The program's own database as an SQLite file, as of one moment, while others write."""
+def snapshot(path: Path, tell: Tell, without: Sequence[str] = ()) -> None:
+    """The program's own database as an SQLite file, as of one moment, while others write.
+
+    Parameters
+    ----------
+    without
+        Labels of models whose rows are not wanted.
+    """
+    unwanted = [apps.get_model(label) for label in without]
     if connection.vendor == "sqlite":
-        copy_file(Path(connection.settings_dict["NAME"]), path)
+        copy_file(Path(connection.settings_dict["NAME"]), path, unwanted)
         return
-    with opened(path) as alias:
+    with opened(path) as alias, _another_connection() as source:
         _make_tables(connections[alias])
-        with transaction.atomic():
-            with connection.cursor() as cursor:
+        with transaction.atomic(using=source):
+            with connections[source].cursor() as cursor:
                 cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY")
-            copy_rows("default", alias, tell)
+            copy_rows(source, alias, tell, unwanted)
 
 
-def copy_file(source: Path, target: Path) -> None:
+@contextmanager
+def _another_connection() -> Iterator[str]:
+    """One beside the program's own, whatever transaction that is in; gives its alias."""
+    alias = f"reading {uuid4().hex}"
+    connections[alias] = connections["default"].copy(alias=alias)
+    try:
+        yield alias
+    finally:
+        connections[alias].close()
+        del connections[alias]
+
+
+def copy_file(source: Path, target: Path, unwanted: Sequence[type[Model]] = ()) -> None:
     """An SQLite database that may be in use, as one file without the ways in."""
     target.touch(mode=0o600)
     with closing(sqlite3.connect(source)) as old, closing(sqlite3.connect(target)) as new:
@@ -56,7 +76,7 @@ def copy_file(source: Path, target: Path) -> None:
         new.execute("PRAGMA journal_mode=DELETE")
         new.execute("PRAGMA secure_delete=ON")
         there = {name for (name,) in new.execute("SELECT name FROM sqlite_master")}
-        for table in {model._meta.db_table for model in LEFT_OUT} & there:
+        for table in {model._meta.db_table for model in (*LEFT_OUT, *unwanted)} & there:
             new.execute(f'DELETE FROM "{table}"')  # noqa: S608
         new.commit()
 
@@ -82,13 +102,13 @@ def must_be_whole(path: Path) -> None:
 def opened(path: Path) -> Iterator[str]:
     """An SQLite file as a database beside the program's own; gives its alias."""
     alias = f"file {uuid4().hex}"
-    own = {**settings.EMBEDDED_DATABASE, "NAME": path, "OPTIONS": {}}
-    connections.databases[alias] = connections.configure_settings({"default": own})["default"]
+    given = {**connection.settings_dict, **settings.EMBEDDED_DATABASE}
+    connections[alias] = DatabaseWrapper({**given, "NAME": str(path), "OPTIONS": {}}, alias)
     try:
         yield alias
     finally:
         connections[alias].close()
-        del connections[alias], connections.databases[alias]
+        del connections[alias]
 
 
 def _make_tables(target: BaseDatabaseWrapper) -> None:
@@ -99,7 +119,7 @@ def _make_tables(target: BaseDatabaseWrapper) -> None:
                 editor.create_model(model)
 
 
-def copy_rows(source: str, target: str, tell: Tell) -> None:
+def copy_rows(source: str, target: str, tell: Tell, unwanted: Sequence[type[Model]] = ()) -> None:
     """Put all rows of one database, keys kept, in the place of those of another, at once.
 
     Raises
@@ -112,7 +132,7 @@ def copy_rows(source: str, target: str, tell: Tell) -> None:
         for model in reversed(tables()):
             with at.cursor() as cursor:
                 cursor.execute(f"DELETE FROM {at.ops.quote_name(model._meta.db_table)}")  # noqa: S608
-        for model in tables():
+        for model in [one for one in tables() if one not in unwanted]:
             tell(str(model._meta.verbose_name_plural))
             _copy_table(model, source, at)
         at.check_constraints()
