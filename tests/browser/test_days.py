@@ -1,6 +1,6 @@
 """Publishing workshop days in a browser: what is told follows the ticks at once."""
 
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
@@ -34,6 +34,52 @@ def test_what_publishing_would_do_follows_the_ticks(page: Page, days: Plan) -> N
     page.get_by_role("button", name="Publish these 2 visits").click()
     page.get_by_text("2 orders changed or drafted").wait_for()
     assert WorkOrder.objects.get(number="W-1").planned_on == visit_of("V-101").on
+
+
+def drag(page: Page, number: str, on: date, bay: str) -> None:
+    """As a hand does it: pressed, moved a little, moved over, let go."""
+    visit = page.locator(f'[data-name="{number}"] ul').bounding_box()
+    cell = page.locator(f'td[data-on="{on}"][data-bay="{bay}"]').bounding_box()
+    assert visit and cell
+    page.mouse.move(visit["x"] + 20, visit["y"] + 8)
+    page.mouse.down()
+    page.mouse.move(visit["x"] + 40, visit["y"] + 16, steps=4)
+    page.mouse.move(cell["x"] + 20, cell["y"] + 8, steps=6)
+    page.mouse.up()
+
+
+def test_a_visit_is_dragged_and_told_what_it_costs_before_it_moves(page: Page, days: Plan) -> None:
+    was, friday = visit_of("V-102"), monday() + timedelta(days=4)
+    page.set_viewport_size({"width": 1440, "height": 1600})
+    page.goto(f"/workshop-days?depot=plain&from={monday()}")
+    drag(page, "V-102", friday, "Lift 2")
+    ask = page.get_by_role("dialog")
+    ask.get_by_text("Lift 2, M. Fernholt").wait_for()
+    # by hand: due on the Monday for certain, so four days late at 40 each
+    assert "costs" in ask.inner_text() and "160" in ask.inner_text()
+    assert "4 days late" in ask.inner_text()
+    assert visit_of("V-102").on == was.on  # shown, not kept
+    ask.get_by_role("button", name="Leave it where it is").click()
+    ask.wait_for(state="hidden")
+    assert visit_of("V-102").on == was.on
+    drag(page, "V-102", friday, "Lift 2")
+    ask.get_by_role("button", name="Move it there and lock it").click()
+    page.get_by_text("Its day is locked").wait_for()
+    moved = visit_of("V-102")
+    assert (moved.on, moved.bay, moved.locked) == (friday, "Lift 2", True)
+
+
+def test_a_day_that_cannot_hold_it_says_so_where_it_was_dropped(page: Page, days: Plan) -> None:
+    was, saturday = visit_of("V-102").on, monday() + timedelta(days=5)
+    page.set_viewport_size({"width": 1440, "height": 1600})
+    page.goto(f"/workshop-days?depot=plain&from={monday()}")
+    drag(page, "V-102", saturday, "Lift 1")
+    ask = page.get_by_role("dialog")
+    ask.get_by_text("The workshop is closed").wait_for()
+    assert ask.get_by_role("button", name="Move it there and lock it").count() == 0
+    page.keyboard.press("Escape")
+    ask.wait_for(state="hidden")
+    assert visit_of("V-102").on == was
 
 
 @pytest.mark.parametrize(("scheme", "width"), [("light", 1280), ("dark", 390)])
