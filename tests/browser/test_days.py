@@ -40,7 +40,8 @@ def drag(page: Page, number: str, on: date, bay: str) -> None:
     """As a hand does it: pressed, moved a little, moved over, let go."""
     visit = page.locator(f'[data-name="{number}"] ul').bounding_box()
     cell = page.locator(f'td[data-on="{on}"][data-bay="{bay}"]').bounding_box()
-    assert visit and cell
+    assert visit
+    assert cell
     page.mouse.move(visit["x"] + 20, visit["y"] + 8)
     page.mouse.down()
     page.mouse.move(visit["x"] + 40, visit["y"] + 16, steps=4)
