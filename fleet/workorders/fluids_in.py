@@ -152,13 +152,13 @@ def _split(places: Collection[Place]) -> dict[Place, Choice]:
     compartments = {compartment for compartment, _ in places}
     listed: dict[int | None, list[tuple[int, str]]] = defaultdict(list)
     accepting = AcceptedFluid.objects.filter(compartment__in=compartments - {None})
-    for compartment, *wanted in accepting.values_list("compartment", "specification", "grade"):
-        listed[compartment].append((wanted[0], wanted[1]))
+    for place, wanted, grade in accepting.values_list("compartment", "specification", "grade"):
+        listed[place].append((wanted, grade))
     for_these = Q(job=None) | Q(job__in={job for _, job in places} - {None})
     leaves = standing_substitutes().filter(for_these, compartment__in=compartments - {None})
     given = set(leaves.values_list("compartment", "job", "product"))
     products = list(Product.objects.order_by("name").prefetch_related("claims"))
-    return {place: _choice(place, listed[place[0]], given, products) for place in places}
+    return {one: _choice(one, listed[one[0]], given, products) for one in places}
 
 
 def _choice(

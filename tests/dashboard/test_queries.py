@@ -30,8 +30,8 @@ LISTS = (
 DETAILS = {
     "findings": 14,
     "consumables": 23,
-    "vehicles/V-101": 59,
-    "work-orders/{order}": 47,
+    "vehicles/V-101": 56,
+    "work-orders/{order}": 46,
     "work-orders/{order}/card": 77,
 }
 

@@ -11,7 +11,6 @@ from fleet.due.models import Service
 from fleet.people.actor import Actor
 from fleet.people.models import Person, Role
 from fleet.people.roles import Right, may
-from fleet.today import today_at
 from fleet.vehicles.models import Compartment, Vehicle
 from fleet.workorders import (
     evidence,
@@ -119,7 +118,6 @@ def vehicle_work(vehicle: Vehicle, person: Person) -> dict[str, Any]:
         "found_by": Finding.FoundBy.values[:3],
         "finder": Finding.FoundBy.MECHANIC if person.role == Role.MECHANIC else "",
         "services_free": issue.services_without_open_job(vehicle),
-        "early": issue.joining([vehicle.pk], today_at(vehicle.depot.zone)).get(vehicle.pk, []),
         "services_known": vehicle.vehicle_type.services.order_by("name"),
         "pack_size": len(evidence.pack(vehicle.pk)),
     }

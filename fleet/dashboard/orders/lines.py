@@ -98,7 +98,8 @@ def read_order_filters(query: QueryDict) -> OrderFilters:
 def order_seen_by(person: Person, number: str) -> WorkOrder:
     """An order of one of the person's depots; any other is not found."""
     seen = WorkOrder.objects.filter(depot__in=depots_of(person), number__iexact=number.strip())
-    found = seen.select_related("vehicle__vehicle_type", "depot", "assigned_to", "reading").first()
+    beside = ("vehicle__vehicle_type", "vehicle__depot", "depot", "assigned_to", "reading")
+    found = seen.select_related(*beside).first()
     if found is None:
         raise Http404
     return found

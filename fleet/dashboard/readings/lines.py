@@ -10,7 +10,7 @@ from django.db.models import QuerySet
 from fleet.dashboard.readings.chart import SmallChart, small_chart
 from fleet.dashboard.words import THIN_SPACE, day, grouped, percent
 from fleet.people.models import Person
-from fleet.people.roles import Right, depots_of, may
+from fleet.people.roles import Right, may
 from fleet.readings.around import around
 from fleet.readings.beside import Beside, Neighbour, beside
 from fleet.readings.models import OPEN, Reading, ReadingDecision, Verdict
@@ -64,8 +64,8 @@ class ReadingLine:
 def reading_lines(readings: Iterable[Reading], person: Person) -> list[ReadingLine]:
     """Lines of readings fetched with ``with_lines``."""
     found = list(readings)
-    settles = set(depots_of(person).values_list("pk", flat=True))
-    settles = settles if may(person, Right.SETTLE_READINGS) else set()
+    depots = {one.vehicle.depot_id for one in found}
+    settles = {pk for pk in depots if may(person, Right.SETTLE_READINGS, pk)}
     odd = [one for one in found if one.verdict in OPEN]
     looked = beside([one.pk for one in odd])
     settled_here = [one for one in odd if one.vehicle.depot_id in settles]

@@ -82,12 +82,14 @@ def page(
     today = today_at(seen.depot.zone, now)
     lines, unit = _readings(request, seen, None), odometer_unit(seen.pk)
     hidden = hidden_from(request.user, [seen.pk], now)
+    marks = marks_of([seen.pk], request.user, today)
     facts = {
         "odometer_unit": unit,
         "vehicle": seen,
         "today": today,
         "rows": _due(seen, now),
-        "marks": marks_of([seen.pk], request.user, today),
+        "marks": marks,
+        "early": marks.joining.get(seen.pk, ()),
         **vehicle_work(seen, request.user),
         **_other_work(seen),
         "work_kinds": BY_HAND,
