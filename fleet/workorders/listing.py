@@ -80,9 +80,12 @@ def with_jobs(rows: QuerySet[WorkOrder], columns: Iterable[str]) -> QuerySet[Wor
     return rows.annotate(job_list=Subquery(found))
 
 
-def open_orders(vehicle: Vehicle) -> QuerySet[WorkOrder]:
-    """Orders of a vehicle that are not signed off or cancelled."""
-    return WorkOrder.objects.filter(vehicle=vehicle, state__in=WorkOrder.OPEN)
+def open_orders(vehicle: Vehicle) -> tuple[list[WorkOrder], list[WorkOrder]]:
+    """Orders of a vehicle that are still to be finished, and those that wait for a signature."""
+    found = WorkOrder.objects.filter(vehicle=vehicle, state__in=WorkOrder.OPEN)
+    rows = list(found.prefetch_related("jobs"))
+    done = [row for row in rows if row.state == State.FINISHED]
+    return [row for row in rows if row.state != State.FINISHED], done
 
 
 def orders_to_join(vehicle_ids: Collection[int]) -> QuerySet[WorkOrder]:

@@ -107,3 +107,14 @@ def test_the_newest_stands_first_and_those_after_their_limit_by_themselves(
     assert "No service was done after its limit." in text_of(client, f"{PACK}?only=late")
     judged = text_of(client, f"{PACK}?only=judged")
     assert (days[0] in judged, days[-1] in judged) == (True, False)
+
+
+def test_a_finished_order_waits_for_a_signature_apart_from_what_is_to_be_done(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    client = signed_in(shop.people.viewer)
+    assert "to be signed off" not in text_of(client, "/vehicles/V-101")
+    finish(shop)
+    seen = text_of(client, "/vehicles/V-101")
+    assert "No order is open for this vehicle. 1 finished, to be signed off" in seen
+    assert shop.order.number in seen

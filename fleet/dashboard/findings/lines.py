@@ -103,8 +103,10 @@ def offered(found: Sequence[Finding]) -> list[tuple[Finding, list[Service], list
 def vehicle_work(vehicle: Vehicle, person: Person) -> dict[str, Any]:
     """What the Vehicle page shows and offers about work."""
     rights = {right.name.lower(): may(person, right, vehicle.depot_id) for right in OFFERED}
+    orders, to_sign_off = listing.open_orders(vehicle)
     return {
-        "orders": listing.open_orders(vehicle).prefetch_related("jobs"),
+        "orders": orders,
+        "to_sign_off": to_sign_off,
         "do_not_use": findings.marks_in_force().filter(vehicle=vehicle),
         "found": most_pressing(findings.open_findings().filter(vehicle=vehicle)),
         "measured": measured.newest_of(vehicle),
