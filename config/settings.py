@@ -270,6 +270,8 @@ SPECTACULAR_SETTINGS = {
         "UploadState": "fleet.readings.models.Upload.State",
         "VehicleStatus": "fleet.vehicles.models.Vehicle.Status",
         "Warmth": "fleet.trials.models.Rating.Warmth",
+        "WorkEnding": "fleet.visits.models.OtherWork.Ending",
+        "WorkKind": "fleet.visits.models.OtherWork.Kind",
         "WhatIfState": "fleet.whatif.models.WhatIf.State",
     },
     "ENUM_SUFFIX": "",

@@ -82,7 +82,8 @@ def test_names_of_choices_are_settled(schema: dict[str, Any]) -> None:
         "Powertrain", "Protocol", "Raising", "ReadingUnit",
         "ReporterKind", "RunState", "ServiceKind", "Severity", "Source", "TrialAssignment",
         "TrialResultState",
-        "UploadState", "VehicleStatus", "Verdict", "Warmth", "WhatIfState", "Where",
+        "UploadState", "VehicleStatus", "Verdict", "Warmth", "WhatIfState", "Where", "WorkEnding",
+        "WorkKind",
     }  # fmt: skip
 
 
