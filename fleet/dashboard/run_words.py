@@ -10,6 +10,7 @@ JOB_WORDS = {
     "night": "Night",
     "upload": "Upload",
     "plan": "Plan of the workshop",
+    "plan anew": "Plan made anew for somebody who waited",
     "backtest": "Backtest",
     "workbook": "Fleet workbook",
     "what if": "Answer to a what-if",

@@ -111,7 +111,7 @@ from fleet.dashboard.views.workbook import (
 from fleet.dashboard.visits.calendar import depot_calendar, end_calendar, make_calendar
 from fleet.dashboard.visits.publish_days import publish_days
 from fleet.dashboard.visits.visit import change_visit, visit
-from fleet.dashboard.visits.workshop_days import plan_anew, workshop_days
+from fleet.dashboard.visits.workshop_days import plan_anew, planning_state, workshop_days
 
 urlpatterns = [
     path("", home, name="home"),
@@ -274,6 +274,7 @@ urlpatterns = [
     # --- workshop days
     path("workshop-days", workshop_days, name="workshop-days"),
     path("workshop-days/plan", plan_anew, name="plan-anew"),
+    path("workshop-days/plan/state", planning_state, name="planning-state"),
     path("workshop-days/publish", publish_days, name="publish-days"),
     path("workshop-days/calendar", make_calendar, name="make-calendar"),
     path("workshop-days/calendar/<int:feed_id>/end", end_calendar, name="end-calendar"),

@@ -36,6 +36,14 @@ STANDS = "its day stands"  # why a service of a visit that stands is on its day
 FIRST_PRICES = 20  # of minutes, dearest first, kept with a plan; our choice
 
 
+Told = Callable[[float], None]  # how far planning is: one of the shares below
+READING, WORKING, KEEPING = 0.1, 0.3, 0.9  # of the work that is done when each begins; about
+
+
+def nobody(share: float) -> None:
+    """Where nobody waits for a plan."""
+
+
 def safety_clock(seconds: float) -> Callable[[], bool]:
     """Say whether so many seconds have passed since now: it ends what takes far too long."""
     end = time.monotonic() + seconds
@@ -61,6 +69,7 @@ def plan(
     days: int = DAYS,
     late: Callable[[], bool] = never,
     effort: Effort | None = None,
+    told: Told = nobody,
 ) -> list[Plan]:
     """Plan some depots from a day on, and store each plan; a depot without due dates has one too.
 
@@ -69,21 +78,30 @@ def plan(
     """
     stored = []
     for depot in Depot.objects.filter(pk__in=depot_ids).order_by("slug"):
-        stored.append(_one(depot, today, days, late, effort))
+        stored.append(_one(depot, today, days, late, effort, told))
         promises.settle(depot, today, timezone.now())
     return stored
 
 
 def _one(
-    depot: Depot, today: date, days: int, late: Callable[[], bool], effort: Effort | None
+    depot: Depot,
+    today: date,
+    days: int,
+    late: Callable[[], bool],
+    effort: Effort | None,
+    told: Told,
 ) -> Plan:
     for _ in range(TRIES):
+        told(READING)
         found = gather(depot, today, days)
         made = make(found)
         newest = Plan.objects.filter(depot=depot).order_by("-id").first()
         if newest and newest.as_of_on == today and newest.inputs_hash == made.inputs_hash:
             return newest
-        stored = record(draw(found, made, late, effort))
+        told(WORKING)
+        drawn = draw(found, made, late, effort)
+        told(KEEPING)
+        stored = record(drawn)
         if stored.pk != found.newest_plan_id:
             break
     return stored

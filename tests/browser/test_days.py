@@ -1,13 +1,18 @@
 """Publishing workshop days in a browser: what is told follows the ticks at once."""
 
+import threading
+from collections.abc import Callable
 from datetime import date, timedelta
 from typing import Any
 
 import pytest
 
 from fleet.due.models import DueDate, Service
+from fleet.vehicles.models import Depot
 from fleet.visits.models import Plan
+from fleet.visits.replan import how_far
 from fleet.workorders.models import WorkOrder
+from tests.browser.conftest import DEADLINE_MS
 from tests.browser.test_accessible import Axe, faults
 from tests.cast import Cast
 from tests.conftest import require_service
@@ -81,6 +86,42 @@ def test_a_day_that_cannot_hold_it_says_so_where_it_was_dropped(page: Page, days
     page.keyboard.press("Escape")
     ask.wait_for(state="hidden")
     assert visit_of("V-102").on == was
+
+
+# what the form says while the page that follows is on its way, kept beyond it
+KEEP_SAID = """
+new MutationObserver((all) => all.forEach((one) => {
+  const said = one.target.textContent;
+  sessionStorage.setItem("said", `${sessionStorage.getItem("said") || ""}|${said}`);
+})).observe(document.querySelector("[data-planning] [role=status]"), { childList: true });
+"""
+
+
+def test_planning_anew_tells_what_it_is_at(
+    page: Page, days: Plan, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked = threading.Semaphore(0)
+
+    def asking(depot: Depot) -> float | None:
+        asked.release()
+        return how_far(depot)
+
+    def waits(*_: object, told: Callable[[float], None], **__: object) -> list[Plan]:
+        told(0.3)  # the days are being worked out
+        for _again in range(3):  # the third is asked after the second was shown
+            asked.acquire(timeout=DEADLINE_MS / 1000)
+        return [days]
+
+    monkeypatch.setattr("fleet.visits.replan.plan", waits)
+    monkeypatch.setattr("fleet.dashboard.visits.workshop_days.how_far", asking)
+    page.goto("/workshop-days?depot=plain")
+    page.evaluate(KEEP_SAID)
+    page.get_by_role("button", name="Plan anew now").click(no_wait_after=True)
+    page.get_by_text("Nothing has changed since this plan was made").wait_for()
+    said = page.evaluate("sessionStorage.getItem('said')").split("|")
+    assert said[1] == "Beginning …"
+    assert "Working out days and visits, 3 seconds at most …" in said
+    assert page.get_by_role("button", name="Plan anew now").is_enabled()
 
 
 @pytest.mark.parametrize(("scheme", "width"), [("light", 1280), ("dark", 390)])

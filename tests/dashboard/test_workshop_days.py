@@ -9,11 +9,12 @@ from django.test import Client
 from pytest_django.fixtures import DjangoAssertNumQueries
 
 from fleet.people.models import Person, Role
+from fleet.runs import ledger
 from fleet.visits import plan as plans
 from fleet.visits.models import Absence, Mechanic, Plan, Promise, Visit, Workshop
 from fleet.workorders.models import OrderEvent, WorkOrder
 from tests.cast import Cast, cast, depots_day, person
-from tests.dashboard.days import PAGE, at, follow, monday, planned_days, visit_of
+from tests.dashboard.days import PAGE, at, follow, monday, planned_days, told, visit_of
 from tests.dashboard.forms import forms_of
 from tests.dashboard.rendered import form, page, send
 from tests.kept import kept
@@ -283,6 +284,29 @@ def test_a_supervisor_of_another_depot_finds_nothing(
     for where, given in acts(days):
         assert outsider.post(where, given).status_code == 404
     assert Plan.objects.get(pk=days.pk).version == 1
+
+
+@pytest.mark.parametrize(
+    ("share", "said"),
+    [
+        (0.0, "Beginning …"),
+        (0.1, "Reading what falls due, who is there and what stands …"),
+        (0.3, "Working out days and visits, 3 seconds at most …"),
+        (0.9, "Keeping the plan …"),
+    ],
+)
+def test_who_waits_for_a_plan_is_told_what_it_is_at(
+    share: float, said: str, chief: Client, days: Plan
+) -> None:
+    state = "/workshop-days/plan/state?depot=plain"
+    assert told(chief.get(state)) == "Beginning …"
+    with ledger.work("plan anew", depots_day(), "plain") as run:
+        ledger.renew(run, share)
+        assert told(chief.get(state)) == said
+        refused = follow(chief, send(chief, page(chief, PAGE), "Plan anew now"))
+        assert "plan anew" in refused
+        assert "running already" in refused
+    assert told(chief.get(state)) == "Beginning …"  # nobody is at it any more
 
 
 def test_planned_anew_says_what_came_of_it(chief: Client, days: Plan) -> None:

@@ -9,12 +9,14 @@ from fleet.due.models import DueDate
 from fleet.faults import Fault, Forbidden, Refused, Stale
 from fleet.people.actor import Actor
 from fleet.people.models import Role
+from fleet.runs import ledger
+from fleet.runs.models import Run
 from fleet.vehicles.models import Closure
 from fleet.visits import plan as plans
 from fleet.visits.models import Absence, Bay, Plan, PlanEvent, Visit, Workshop
 from fleet.visits.moves import lock, move, unlock
 from fleet.visits.publish import publish
-from fleet.visits.replan import replan
+from fleet.visits.replan import how_far, replan
 from fleet.visits.weigh import Weighed, weigh
 from fleet.workorders.models import Job, WorkOrder
 from tests import scene
@@ -301,6 +303,26 @@ def test_opening_takes_the_day_off_its_drafts_and_never_off_released_orders(chie
     WorkOrder.objects.update(state=WorkOrder.State.RELEASED, planned_on=found.visits.get().on)
     with pytest.raises(Refused):
         unlock(chief, found.pk, found.visits.get().pk)
+
+
+def test_planning_anew_notes_how_far_it_is(chief: Actor, monkeypatch: pytest.MonkeyPatch) -> None:
+    fleet({"V-1": (20,)})
+    seen = []
+    shown = ledger.renew
+
+    def noted(run: Run, share: float) -> None:
+        shown(run, share)
+        seen.append((share, how_far(scene.depot())))
+
+    monkeypatch.setattr(ledger, "renew", noted)
+    assert how_far(scene.depot()) is None
+    replan(chief, scene.depot())
+    assert seen == [(0.1, 0.1), (0.3, 0.3), (0.9, 0.9)]
+    assert how_far(scene.depot()) is None
+    replan(chief, scene.depot())  # nothing has changed: it is read and stays
+    assert seen[3:] == [(0.1, 0.1)]
+    row = Run.objects.get(job="plan anew")
+    assert (row.part, row.on, row.state) == ("plain", TODAY, Run.State.DONE)
 
 
 def test_planning_anew_says_what_came_of_it(chief: Actor) -> None:

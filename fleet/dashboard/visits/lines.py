@@ -10,7 +10,9 @@ from fleet.stores import money
 from fleet.visits.board import Board, Day
 from fleet.visits.models import Plan, PlannedService
 from fleet.visits.naive import EACH, PLANNED, TOGETHER
+from fleet.visits.plan import KEEPING, READING, WORKING
 from fleet.visits.publish import Outcome
+from fleet.visits.replan import NOW_S
 from fleet.visits.task import ANY_TO_SPARE
 from fleet.workorders.models import WorkOrder
 
@@ -237,6 +239,17 @@ def released(
         for one in seen
         if one.state == WorkOrder.State.RELEASED and not one.planned_on and one.number in of
     ]
+
+
+def how_far(share: float | None) -> str:
+    """What planning anew is at, for whoever waits."""
+    if share is None or share < READING:
+        return "Beginning …"
+    if share < WORKING:
+        return "Reading what falls due, who is there and what stands …"
+    if share < KEEPING:
+        return f"Working out days and visits, {NOW_S:.0f} seconds at most …"
+    return "Keeping the plan …"
 
 
 def planned_anew(moved: int) -> str:

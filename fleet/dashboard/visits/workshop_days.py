@@ -25,7 +25,7 @@ from fleet.visits.events import newest_events
 from fleet.visits.fit import to_fit
 from fleet.visits.listing import gap, newest, promise_rows, told
 from fleet.visits.models import Plan
-from fleet.visits.replan import replan
+from fleet.visits.replan import how_far, replan
 
 SHOWN_D = 14
 
@@ -97,6 +97,14 @@ def days_of(depot: Depot, first: date | None = None) -> str:
     """The address of a depot's workshop days."""
     begin = f"&from={first.isoformat()}" if first else ""
     return f"{reverse('workshop-days')}?depot={depot.slug}{begin}"
+
+
+@needs(Right.RELEASE)
+@require_GET
+def planning_state(request: SignedIn) -> HttpResponse:
+    """What planning a depot anew is at, in words."""
+    depot = depot_named(request, request.GET.get("depot", ""))
+    return HttpResponse(lines.how_far(how_far(depot)), content_type="text/plain; charset=utf-8")
 
 
 def _not_planned(request: SignedIn, fault: Fault, **_: Any) -> HttpResponse:
