@@ -191,6 +191,11 @@ class WillDo:
         return "; ".join([done, *self.outcome.besides])
 
     @property
+    def is_so(self) -> bool:
+        """Whether there is nothing to do and nothing to say."""
+        return self.kind == "same" and not self.outcome.besides
+
+    @property
     def kind(self) -> str:
         if self.outcome.refusal is not None:
             return "refused"

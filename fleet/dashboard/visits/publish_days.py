@@ -61,6 +61,7 @@ def _will_do(request: SignedIn, depot: Depot, today: date, until: date) -> dict[
         seen = orders_numbered(depot, [one.number for one in outcomes])
     refused = {one.visit_id for one in outcomes if one.refusal is not None}
     changing = {one.visit_id for one in outcomes if one.done} - refused
+    rows = [lines.WillDo(one) for one in outcomes]
     return {
         "plan": plan,
         "one": depot,
@@ -69,7 +70,8 @@ def _will_do(request: SignedIn, depot: Depot, today: date, until: date) -> dict[
         "any": bool(ids),
         "visits": [pk for pk in ids if pk in changing],
         "refused": len(refused),
-        "will_do": [lines.WillDo(one) for one in outcomes],
+        "will_do": [one for one in rows if not one.is_so],
+        "as_is": [one for one in rows if one.is_so],
         "changes": sum(bool(one.done) for one in outcomes),
         "orders": seen,
         "released": lines.released(seen, outcomes, named),
