@@ -76,7 +76,14 @@ from fleet.api.visits import (
     UnlockVisit,
 )
 from fleet.api.what_ifs import OneWhatIf, WhatIfs
-from fleet.api.workshops import ServiceNeeds, Workshops
+from fleet.api.workshops import (
+    Absences,
+    BlockedDaysList,
+    RemoveAbsence,
+    RemoveBlockedDays,
+    ServiceNeeds,
+    Workshops,
+)
 
 ORDER, JOB = "work-orders/<str:number>", "jobs/<int:job_id>"
 FINDING, MARK = "findings/<int:finding_id>", "do-not-use/<int:mark_id>"
@@ -175,6 +182,14 @@ urlpatterns = [
     path("what-ifs/<int:asked_id>", OneWhatIf.as_view(), name="api-what-if"),
     path("workshop-days", WorkshopDays.as_view(), name="api-workshop-days"),
     path("workshops", Workshops.as_view(), name="api-workshops"),
+    path("absences", Absences.as_view(), name="api-absences"),
+    path("absences/<int:absence_id>/remove", RemoveAbsence.as_view(), name="api-remove-absence"),
+    path("blocked-days", BlockedDaysList.as_view(), name="api-blocked-days"),
+    path(
+        "blocked-days/<int:blocked_id>/remove",
+        RemoveBlockedDays.as_view(),
+        name="api-remove-blocked-days",
+    ),
     path("service-needs", ServiceNeeds.as_view(), name="api-service-needs"),
     path("costs", Costs.as_view(), name="api-costs"),
     path("used-fluid", UsedFluids.as_view(), name="api-used-fluid"),

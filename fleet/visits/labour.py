@@ -64,7 +64,7 @@ def _recorded_min(
     wait_min = waits(service_ids)
     recorded: dict[int, list[float]] = defaultdict(list)
     for service_id, begun, ended, waited_s in times:
-        if begun.astimezone(zone).date() == ended.astimezone(zone).date():
+        if begun and ended and begun.astimezone(zone).date() == ended.astimezone(zone).date():
             elapsed_min = ((ended - begun).total_seconds() - waited_s) / 60
             recorded[service_id].append(elapsed_min - wait_min.get(service_id, 0))
     return recorded

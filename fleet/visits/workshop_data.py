@@ -1,14 +1,15 @@
 """What is entered about workshops, as lists: what a depot has and what keeps vehicles out of it."""
 
 from collections import defaultdict
-from collections.abc import Collection
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from django.db.models import Model, QuerySet
+from django.db.models import F, Model, Q, QuerySet
 
 from fleet.today import today_at
+from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Closure, Depot
 from fleet.visits.labour import NO_PROCEDURE_MIN
 from fleet.visits.models import (
@@ -141,7 +142,7 @@ OWN = (
 )
 
 
-def workshop_rows(depots: Collection[Depot], now: datetime) -> list[WorkshopRow]:
+def workshop_rows(depots: Sequence[Depot], now: datetime) -> list[WorkshopRow]:
     """Of each of some depots; a constant number of queries."""
     kept = {one.depot_id: one for one in Workshop.objects.filter(depot__in=depots)}
     since = now.date() - timedelta(days=1)  # at the latest depot it is yesterday yet
@@ -149,13 +150,8 @@ def workshop_rows(depots: Collection[Depot], now: datetime) -> list[WorkshopRow]
     mechanics = _by_depot(
         Mechanic.objects.filter(depot__in=depots).select_related("person").order_by("name", "pk")
     )
-    lasting = Absence.objects.filter(until_on__gte=since).order_by("from_on", "pk")
-    away = _by_depot(
-        [
-            *lasting.filter(mechanic__depot__in=depots).select_related("mechanic"),
-            *lasting.filter(vehicle__depot__in=depots).select_related("vehicle"),
-        ]
-    )
+    lasting = absences_of(depots).filter(until_on__gte=since)
+    away = _by_depot(lasting.order_by(F("mechanic").asc(nulls_last=True), "from_on", "pk"))
     blocked = _by_depot(
         BlockedDays.objects.filter(depot__in=depots, until_on__gte=since).order_by("from_on", "pk")
     )
@@ -178,11 +174,9 @@ def workshop_rows(depots: Collection[Depot], now: datetime) -> list[WorkshopRow]
                 **{name: getattr(shop, name) for name in OWN},
                 bays=tuple(map(_bay, bays[depot.pk])),
                 mechanics=tuple(map(_mechanic, mechanics[depot.pk])),
-                away=tuple(_away(one) for one in away[depot.pk] if one.until_on >= today),
+                away=tuple(away_row(one) for one in away[depot.pk] if one.until_on >= today),
                 blocked_days=tuple(
-                    BlockedRow(one.pk, one.from_on, one.until_on, one.reason)
-                    for one in blocked[depot.pk]
-                    if one.until_on >= today
+                    blocked_row(one) for one in blocked[depot.pk] if one.until_on >= today
                 ),
                 spared_types=tuple(
                     SparedRow(one.pk, one.vehicle_type.slug, one.vehicles_a_day)
@@ -196,6 +190,17 @@ def workshop_rows(depots: Collection[Depot], now: datetime) -> list[WorkshopRow]
             )
         )
     return rows
+
+
+def absences_of(depots: Depots) -> QuerySet[Absence]:
+    """Of mechanics and vehicles of some depots."""
+    mine = Q(mechanic__depot__in=depots) | Q(vehicle__depot__in=depots)
+    return Absence.objects.filter(mine).select_related("mechanic", "vehicle")
+
+
+def blocked_row(one: BlockedDays) -> BlockedRow:
+    """Days without visits, as they are shown."""
+    return BlockedRow(one.pk, one.from_on, one.until_on, one.reason)
 
 
 def need_rows() -> list[NeedRow]:
@@ -254,7 +259,8 @@ def _mechanic(one: Mechanic) -> MechanicRow:
     )
 
 
-def _away(one: Absence) -> AwayRow:
+def away_row(one: Absence) -> AwayRow:
+    """Days on which a mechanic or a vehicle is away, as they are shown."""
     return AwayRow(
         id=one.pk,
         mechanic=one.mechanic.name if one.mechanic else None,

@@ -26,6 +26,7 @@ from fleet.trials.rate import LabLimits, name_property
 from fleet.trials.set_up import SetUp, set_up
 from fleet.visits import other_work
 from fleet.visits import plan as plans
+from fleet.visits.models import BlockedDays
 from fleet.whatif import ask
 from fleet.whatif.models import WhatIf
 from fleet.workorders import findings, photos, recording
@@ -118,6 +119,13 @@ def named(running: Cast) -> dict[str, object]:
         "work_id": other_work.enter(shop.actor(running.supervisor), van, towbar).pk,
         "plan": plan.pk,
         "asked_id": _asked(running).pk,
+        "absence_id": van.absences.create(from_on=today, until_on=today).pk,
+        "blocked_id": BlockedDays.objects.create(
+            depot=running.plain,
+            from_on=today + timedelta(days=300),
+            until_on=today + timedelta(days=300),
+            reason="harvest",
+        ).pk,
     }
 
 
@@ -205,6 +213,11 @@ def bodies(there: dict[str, object]) -> dict[str, dict[str, object]]:
         "other-work": {"vehicle": vehicle, **in_words},
         "other-work/<int:work_id>/correct": in_words,
         "other-work/<int:work_id>/end": {"ending": "done"},
+        "absences": {"vehicle": vehicle, "from_on": str(today), "until_on": str(today)},
+        "blocked-days": {
+            **{"depot": there["depot"], "from_on": str(today), "until_on": str(today)},
+            "reason": "a test",
+        },
         "plan": {"depot": there["depot"]},
         "visits/publish": {
             **{"depot": there["depot"], "plan": there["plan"], "version": 1},

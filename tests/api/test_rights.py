@@ -87,7 +87,7 @@ def test_a_role_may_exactly_what_the_table_says(
 ABOUT_A_VEHICLE = {
     *("duty/overrides", "work-orders", "work-orders/outside", "findings", "do-not-use"),
     *("deferrals", "substitutes", "chosen-fluids", "stock-moves", "used-fluid"),
-    *("plan", "visits/publish", "other-work"),
+    *("plan", "visits/publish", "other-work", "absences", "blocked-days"),
 }
 OF_ONE_VEHICLE = [(m, p) for m, p in CASES if "<" in p or p in ABOUT_A_VEHICLE and m == "POST"]
 

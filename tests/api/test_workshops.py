@@ -104,3 +104,57 @@ def test_what_services_ask_for_is_told(clerk: APIClient, entered: Service) -> No
             }
         ]
     }  # fmt: skip
+
+
+# --- written -------------------------------------------------------------------------------
+DAYS = {"from_on": "2026-07-01", "until_on": "2026-07-03"}
+
+
+@pytest.fixture
+def chief(people: Cast, entered: Service, call: Caller) -> APIClient:
+    return call(people.supervisor)
+
+
+def test_a_mechanic_or_a_vehicle_is_away_and_back_again(people: Cast, chief: APIClient) -> None:
+    mia = Mechanic.objects.get(depot=people.plain)
+    for who, shown in (
+        ({"mechanic": mia.pk}, ("Mia", None)),
+        ({"vehicle": people.van.fleet_number}, (None, people.van.fleet_number)),
+    ):
+        answer = chief.post(address("absences"), who | DAYS | {"reason": "leave"}, format="json")
+        assert answer.status_code == 201
+        row = answer.json()
+        assert (row["mechanic"], row["vehicle"], row["until_on"]) == (*shown, "2026-07-03")
+        kept = Absence.history.get(id=row["id"])
+        assert (kept.history_user, kept.history_change_reason) == (people.supervisor, "api")
+        taken = chief.post(address(f"absences/{row['id']}/remove"), {}, format="json")
+        assert taken.json() == row
+        assert not Absence.objects.filter(pk=row["id"]).exists()
+        assert Absence.history.filter(id=row["id"], history_type="-").count() == 1
+
+
+def test_blocked_days_are_entered_once_and_taken_away(people: Cast, chief: APIClient) -> None:
+    given = {"depot": "plain", "reason": "fair", **DAYS}
+    row = chief.post(address("blocked-days"), given, format="json").json()
+    assert BlockedDays.objects.get(pk=row["id"]).depot == people.plain
+    again = chief.post(address("blocked-days"), given, format="json")
+    assert again.status_code == 422
+    assert "already exists" in again.json()["detail"]
+    taken = chief.post(address(f"blocked-days/{row['id']}/remove"), {}, format="json")
+    assert taken.json() == row
+    assert not BlockedDays.objects.filter(pk=row["id"]).exists()
+
+
+def test_what_cannot_be_is_refused_in_words(people: Cast, chief: APIClient) -> None:
+    before = Absence.objects.count()
+    van = {"vehicle": people.van.fleet_number}
+    for given, status, said in (
+        (DAYS, 400, "Name a mechanic or a vehicle"),
+        (DAYS | van | {"mechanic": 1}, 400, "Name a mechanic or a vehicle"),
+        (van | {"from_on": "2026-07-03", "until_on": "2026-07-02"}, 422, "end before they begin"),
+        (DAYS | {"mechanic": Mechanic.objects.get(depot=people.hill).pk}, 404, "no mechanic"),
+    ):
+        answer = chief.post(address("absences"), given, format="json")
+        assert answer.status_code == status, answer.json()
+        assert said in answer.content.decode()
+    assert Absence.objects.count() == before
