@@ -264,7 +264,7 @@ def follow(finding: Finding) -> OtherWork:
         finding=finding,
         vehicle_id=finding.vehicle_id,
         kind=Kind.FINDING,
-        title=f"{finding.kind}: {finding.text}"[:120],
+        title=f"{finding.kind}: {finding.text.strip().removesuffix('.')}"[:120],
         minutes=FINDING_MIN,
         latest_on=latest_on,
         entered_by=finding.person,

@@ -311,7 +311,7 @@ def test_the_visit_tells_its_words(chief: Actor) -> None:
 # --- findings ------------------------------------------------------------------------------
 def finding(van: Vehicle, severity: str) -> OtherWork:
     seen = Finding.objects.create(
-        vehicle=van, kind="seep", severity=severity, text="damp at the plug", performed_at=NOW,
+        vehicle=van, kind="seep", severity=severity, text="damp at the plug.", performed_at=NOW,
         client_key=f"damp-{severity}",
     )  # fmt: skip
     return OtherWork.objects.get(finding=seen)
