@@ -58,6 +58,8 @@ PASSES = {
     "release-orders": CHIEF,
     "plan-anew": CHIEF,
     "correct-other-work": CHIEF,
+    "enter-other-work": CHIEF,
+    "end-other-work": CHIEF,
     "change-visit": CHIEF,
     "make-calendar": CHIEF,
     "add-reading": CHIEF | {Role.CLERK, Role.MECHANIC},

@@ -148,8 +148,12 @@ def test_an_absence_of_a_vehicle_with_an_order_only_is_weighed_the_same_day() ->
     order("V-1", 60)
     assert unfit() == {}
     van = Vehicle.objects.get(fleet_number="V-1")
-    Absence.objects.create(vehicle=van, from_on=ahead(3), until_on=ahead(3))
-    assert [*unfit()] == ["V-1"]
+    Absence.objects.create(vehicle=van, from_on=ahead(3), until_on=ahead(4))
+    # Thursday and Friday: the next day of work is Monday
+    assert unfit() == {
+        "V-1": "V-1 stands on 18 Jun 2026 and is away then: move the visit, or correct the "
+        "absence. It fits on 22 Jun 2026."
+    }
 
 
 def test_where_one_is_moved_off_the_day_the_other_fits() -> None:
