@@ -1,8 +1,11 @@
 """The fixed top level, the map of the package, and words that do not belong in it."""
 
+import ast
 import re
 import subprocess
 from pathlib import Path
+
+import pytest
 
 import fleet
 from tests.test_layering import AFTER, STAGES
@@ -41,6 +44,25 @@ def parts() -> set[str]:
 def test_the_map_names_every_part_of_the_package_and_no_other() -> None:
     mapped = re.findall(r"^    (\w+(?:/|\.py))", fleet.__doc__ or "", re.M)
     assert sorted(mapped) == sorted(parts())
+
+
+MAPPED = (
+    *("calc", "readings", "usage", "duty", "due", "due/models", "hindcast", "visits"),
+    *("workorders", "workorders/models"),
+)
+
+
+@pytest.mark.parametrize("folder", MAPPED)
+def test_the_map_of_a_folder_names_every_file_of_it_and_no_other(folder: str) -> None:
+    """Of ``apps.py`` and ``admin.py``, which often say nothing of their own, those that do."""
+    inside = (ROOT / "fleet" / folder).iterdir()
+    files = {path.name for path in inside if path.suffix == ".py" and path.stem != "__init__"}
+    inner = (ROOT / "fleet" / folder).glob("*/__init__.py")
+    parts = files | {f"{path.parent.name}/" for path in inner} - {"migrations/"}
+    told = ast.get_docstring(ast.parse((ROOT / "fleet" / folder / "__init__.py").read_text())) or ""
+    named = re.findall(r"^ *(\w+(?:/|\.py)) +\w", told, re.M)
+    assert sorted(named) == sorted(set(named) | parts - {"apps.py", "admin.py"})
+    assert set(named) <= parts
 
 
 def story() -> list[list[str]]:

@@ -1,1 +1,36 @@
-"""Meter readings as they came in, and the verdict on each."""
+"""Meter readings as they came in, and the verdict on each.
+
+apart.py          reads a sheet's entries in a process of its own
+around.py         accepted readings about others, for small charts
+beside.py         what stands beside a held reading: neighbours, expected value, what was meant
+cells.py          numbers in cells: decimal marks, units written behind
+doubts.py         a value that a person gives, held against the readings about it
+earlier.py        memories of the judge to go on from
+enter.py          single readings as typed or sent; a day without a time counts as noon
+entries.py        rows of long sheets and cells of wide ones as entries
+frames.py         telematics: bytes of J1939 and OBD-II, ISO 15143-3 records, decoded
+heading_words.py  by which words a sheet's columns are known, in four languages
+headings.py       which row holds the headings; long and wide sheets
+intake.py         an upload from bytes to rows: limits, repeats, going on where it stopped
+judge.py          gives readings their verdict (arithmetic: calc/verdicts.py); most hours a day
+kinds.py          rows not accepted, by kind, with what mends them
+leavings.py       files of one piece of work, swept up after a kill
+listing.py        readings and uploads as listed; the last accepted; who sees an upload
+main_meter.py     by which meter a vehicle is read: odometer or hours
+mend.py           many rows at once: an unknown name taken for a vehicle, likely values accepted
+misfits.py        back-dated readings that nobody can have driven are held
+models.py         Reading and its key, Upload, the verdicts, decisions; usage sheets
+moments.py        dates and times as sheets write them; day or month first
+reasons.py        why a reading was held or rejected, in a sentence
+record.py         readings stored once each: their key in SQL
+report.py         what became of an upload: totals, and rows not accepted
+resolve.py        entries to vehicles, instants in UTC and units
+roll.py           which vehicle a cell means: fleet numbers, lost zeros, suggestions
+scratch.py        tables to try a file in, gone afterwards
+settle.py         a person decides about a held reading
+sheets.py         survey of a sheet, then its entries chunk by chunk
+spreadsheet.py    opens xlsx, ods, csv by content; time limit
+thousands.py      a point typed as a thousands mark
+totals.py         uploads whose rows do not add up
+unpack.py         reads a file apart: limits on memory, time, rows; CSV separator and encoding
+"""

@@ -1,1 +1,32 @@
-"""Workshop days: which vehicle comes in on which day, and what is done together."""
+"""Workshop days: which vehicle comes in on which day, and what is done together.
+
+admin.py          workshops, bays, mechanics and days away in the administration pages
+also.py           what else a vehicle that comes in could have done
+apps.py           every finding that comes becomes other work to plan
+bay_fit.py        which bay takes which vehicle
+board.py          the visits of some days, in the order shown and printed
+calendar_feed.py  published days as a calendar to subscribe to
+cannot.py         what no day can hold, and what would mend it
+events.py         history of what people did to a plan
+fit.py            extra minutes with which a plan would fit
+gather.py         all that a plan rests on; how near days are frozen
+labour.py         minutes of a service, by the book or learnt; how far back (calc/labour.py)
+limits.py         BlockedDays, SparedType
+listing.py        plans, services and promises as listed
+missing.py        what of a visit no order has yet
+models.py         Workshop with its prices, Bay, Mechanic, Absence, Plan, Visit, Promise
+moves.py          a visit moved by hand, locked, freed
+naive.py          the plan beside two usual ways
+other_work.py     other work on a vehicle: entered, corrected, ended
+places.py         bays and mechanics day by day; leave; what is taken where none are entered
+plan.py           plans a depot; how many days ahead, how long at most, how long kept
+promises.py       days that somebody was told, and how that ended
+publish.py        a plan's visits become days and mechanics of drafted orders
+refusals.py       why a day cannot hold a visit, in a sentence
+replan.py         a plan anew while somebody waits
+set_up.py         days away and blocked days entered and removed
+task.py           a depot's rows as a task: costs by day, limits, crew
+unfit.py          visits whose fixed day holds them no more, and which would
+weigh.py          what another day for a visit would cost
+workshop_data.py  what is entered about workshops, as lists
+"""

@@ -1,4 +1,14 @@
-"""Rows of the due dates: the schedule, the history, the dates, and how far to trust them."""
+"""Rows of the due dates: the schedule, the history, the dates, and how far to trust them.
+
+calibration.py  BacktestResult, GuardFactor: how often dates came true
+calls.py        DueEarlier, Deferral
+checks.py       CheckFigure (pass, watch, fail), CheckResult
+chosen.py       ChosenFluid
+dates.py        DueDate, and the stamp of what it rests on
+history.py      ServiceDone, Fill, TopUp
+moves.py        DueMove
+schedule.py     Service (early window, tolerance) and Limit
+"""
 
 from fleet.due.models.calibration import BacktestResult, GuardFactor
 from fleet.due.models.calls import Deferral, DueEarlier

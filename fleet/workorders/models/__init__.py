@@ -1,4 +1,13 @@
-"""Rows of work: what the book says (procedures), what is to be done (orders), what was done."""
+"""Rows of work: what the book says (procedures), what is to be done (orders), what was done.
+
+orders.py        WorkOrder, Job, OrderEvent, DoNotUse, Escalation; their states
+procedures.py    Procedure, Step, Caution, Fastener, Material, Substitute; default tolerances
+rates.py         LabourRate: what an hour costs
+rechecks.py      ReCheckRule, ConfirmRecord
+records.py       TorqueRecord, FluidRecord, Finding, Photo, Gap, Evidence and the like
+restrictions.py  Restriction
+tools.py         Tool
+"""
 
 from fleet.workorders.models.orders import DoNotUse, Escalation, Job, OrderEvent, WorkOrder
 from fleet.workorders.models.procedures import (
