@@ -14,9 +14,10 @@ from fleet.faults import Question
 from fleet.people.actor import Actor
 from fleet.stores.models import Product
 from fleet.vehicles.models import Vehicle
-from fleet.workorders import outside
+from fleet.workorders import ending, outside
 
 RATE_MINOR_PER_MIN, FLUID_MINOR_PER_L, SUNDRIES_MINOR = 155, 2_100, 900  # invented
+UNSIGNED_D = 30  # the newest are still to be signed off
 SOURCE = "invoice, invented for the demo"
 
 
@@ -47,8 +48,9 @@ class Papers:
     def _enter(
         self, visit: Visit, vehicle: Vehicle, services: list[Service], now: datetime, why: str
     ) -> None:
-        outside.record(
-            Actor(self.shop.supervisor, "page", now),
+        supervisor = Actor(self.shop.supervisor, "page", now)
+        order = outside.record(
+            supervisor,
             outside.InvoicedWork(
                 vehicle=vehicle,
                 services=services,
@@ -60,6 +62,8 @@ class Papers:
                 override_reason=why,
             ),
         )
+        if (self.records.today - visit.day).days > UNSIGNED_D:
+            ending.sign_off(supervisor, order.pk)
 
     def _fill(self, visit: Visit, vehicle: Vehicle, service: Service) -> None:
         """What the invoice says went in; of the trial's vans their group says it."""

@@ -59,9 +59,9 @@ def weigh_again(plan: Plan, today: date) -> None:
     }
     Visit.objects.filter(plan=plan).exclude(unfit="").update(unfit="")
     for each in unfit(found, made, come):
-        one = found.standing[each.number]
-        on = today + timedelta(days=one.day)
-        Visit.objects.filter(plan=plan, vehicle=one.vehicle_id, on=on).update(unfit=each.why)
+        visit = found.standing[each.number]
+        on = today + timedelta(days=visit.day)
+        Visit.objects.filter(plan=plan, vehicle=visit.vehicle_id, on=on).update(unfit=each.why)
 
 
 class _Weighing:

@@ -258,8 +258,11 @@ def sign_off(actor: Actor, order_id: int, *, version: int | None = None) -> Work
 def worked_on(order: WorkOrder, person: Person) -> bool:
     """Whether a person finished the order, ended one of its jobs or recorded work on it.
 
-    A record that was taken back counts too: they had their hands on it.
+    A record that was taken back counts too: they had their hands on it. What an outside workshop
+    did is nobody's own work: whoever entered its papers may sign it off.
     """
+    if order.where == WorkOrder.Where.OUTSIDE:
+        return False
     ended = order.jobs.filter(ended_by=person).exists()
     kinds = ("torques", "fluids", "confirms", "materials_used")
     recorded = any(order.jobs.filter(**{f"{kind}__person": person}).exists() for kind in kinds)

@@ -43,6 +43,14 @@ def test_late_papers_move_the_due_date_back_dated(bay: Bay) -> None:
     assert (order.where, order.cost_minor) == ("outside workshop", 18_900)
 
 
+def test_whoever_entered_papers_may_sign_the_outside_work_off(bay: Bay) -> None:
+    order = papers(bay)  # in a fleet with one supervisor nobody else is there
+    assert order.finished_by == bay.actor().person
+    ending.sign_off(bay.actor(), order.pk)
+    order.refresh_from_db()
+    assert (order.state, order.signed_off_by) == (WorkOrder.State.SIGNED_OFF, bay.actor().person)
+
+
 def test_late_papers_free_the_drafted_job(bay: Bay) -> None:
     drafted = bay.order()
     papers(bay)
