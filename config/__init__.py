@@ -1,1 +1,24 @@
-"""How the program is set up and started."""
+"""How the program is set up and started.
+
+commands/              the commands, one file per subject
+__main__.py            python -m config
+backup.py              everything into one file and back; which files
+celery.py              background work: the worker
+cli.py                 the command line
+database.py            migrations, and whether database and program fit
+doctor.py              what sumpwise doctor looks at
+environment.py         readers of environment variables
+errors.py              answers where no view answers
+health.py              alive and ready
+lifeline.py            a child ends with its parent
+logs.py                lines of the log; what is cut out of them
+requests.py            a number for each request; nothing cached
+serving.py             pages, API and night from one command; ports
+settings.py            every setting: limits of the API, schedules, what an installation may set
+settings_for_tests.py  settings of the tests
+static_files.py        static files, compressed
+supervisor.py          child processes kept alive
+urls.py                where pages, API and administration are
+webserver.py           gunicorn
+wsgi.py                the program as a web server calls it
+"""

@@ -46,21 +46,23 @@ def test_the_map_names_every_part_of_the_package_and_no_other() -> None:
     assert sorted(mapped) == sorted(parts())
 
 
-MAPPED = (
-    *("calc", "readings", "usage", "duty", "due", "due/models", "hindcast", "visits"),
-    *("workorders", "workorders/models"),
+FOLDERS = sorted(
+    str(path.parent.relative_to(ROOT))
+    for package in ("fleet", "config")
+    for path in (ROOT / package).rglob("__init__.py")
+    if path.parent.name not in ("fleet", "migrations")
 )
 
 
-@pytest.mark.parametrize("folder", MAPPED)
+@pytest.mark.parametrize("folder", FOLDERS)
 def test_the_map_of_a_folder_names_every_file_of_it_and_no_other(folder: str) -> None:
     """Of ``apps.py`` and ``admin.py``, which often say nothing of their own, those that do."""
-    inside = (ROOT / "fleet" / folder).iterdir()
+    inside = (ROOT / folder).iterdir()
     files = {path.name for path in inside if path.suffix == ".py" and path.stem != "__init__"}
-    inner = (ROOT / "fleet" / folder).glob("*/__init__.py")
+    inner = (ROOT / folder).glob("*/__init__.py")
     parts = files | {f"{path.parent.name}/" for path in inner} - {"migrations/"}
-    told = ast.get_docstring(ast.parse((ROOT / "fleet" / folder / "__init__.py").read_text())) or ""
-    named = re.findall(r"^ *(\w+(?:/|\.py)) +\w", told, re.M)
+    told = ast.get_docstring(ast.parse((ROOT / folder / "__init__.py").read_text())) or ""
+    named = re.findall(r"^ *(\w+(?:/|\.py)) +\S", told, re.M)
     assert sorted(named) == sorted(set(named) | parts - {"apps.py", "admin.py"})
     assert set(named) <= parts
 

@@ -4,4 +4,23 @@ Each file has ``register(commands)``: it adds its parsers and names the function
 ``set_defaults(run=function)``. A file imports Django and ``fleet`` inside its functions only, so
 that help appears at once. Defaults understood by the command line beside ``run``:
 ``database=False`` for a command that works without one.
+
+backtest.py  backtest
+backup.py    backup and restore
+check.py     check
+climate.py   climate
+demand.py    demand
+demo.py      demo
+doctor.py    doctor
+due.py       due and explain
+fleet.py     fleet template, export, load
+migrate.py   migrate
+nightly.py   nightly
+people.py    person, token, sign-in
+plan.py      plan
+serve.py     serve
+settle.py    settle
+trial.py     trial
+upload.py    upload
+whatif.py    whatif
 """

@@ -1,1 +1,7 @@
-"""The ledger of jobs, and the keys that make a repeated request harmless."""
+"""The ledger of jobs, and the keys that make a repeated request harmless.
+
+ledger.py   jobs claimed, owed, tried again; the hour of the night; how long a lease lasts
+models.py   Run, RepeatKey
+owner.py    which process does a piece of work, and whether it lives
+repeats.py  claims on the key of a repeated request; how long kept
+"""

@@ -1,1 +1,16 @@
-"""What goes into a compartment: specifications, grades and products."""
+"""What goes into a compartment: specifications, grades and products.
+
+models/        rows of stores: catalogue, items, ledger
+admin.py       products, grades, items in the administration pages
+doubt.py       what is asked before stock moves: far too much, a date that is over
+grades.py      data sheets that do not fit their grade
+ledger.py      receive, use, write off, count, transfer, take back: all that moves stock
+levels.py      on hand, on order, too old, by depot and item; lead times
+lots.py        what is left of each lot
+money.py       money in minor units and in words
+moves.py       one move of the ledger, once under its key
+ordering.py    orders on their way; in which pack an item is ordered
+past_use.py    stock past its best before, in sentences
+prices.py      unit price: as last paid, else as listed
+used_fluid.py  used fluid that a collector took
+"""

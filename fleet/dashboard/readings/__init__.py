@@ -1,0 +1,8 @@
+"""Pages about readings and uploads.
+
+chart.py        a small chart beside a held reading
+lines.py        readings as listed; values likely meant
+readings.py     the page Readings, uploads, settling one
+settle_many.py  many readings settled at once
+uploads.py      an upload as shown: progress, totals, rows
+"""

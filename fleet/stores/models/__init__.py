@@ -1,4 +1,10 @@
-"""What stores keep: fluids by specification, items and packs, and the ledger of what moved."""
+"""What stores keep: fluids by specification, items and packs, and the ledger of what moved.
+
+catalogue.py  Specification, Product, ProductClaim, AcceptedFluid
+grades.py     GradeLimit
+items.py      Item and its Pack
+ledger.py     Stock, Arrival, StockMove and its kinds, UsedFluidCollected
+"""
 
 from fleet.stores.models.catalogue import AcceptedFluid, Product, ProductClaim, Specification
 from fleet.stores.models.grades import GradeLimit
