@@ -84,6 +84,20 @@ def test_the_arithmetic_of_the_story_exists() -> None:
     assert named - {path.stem for path in (ROOT / "fleet" / "calc").glob("*.py")} == set()
 
 
+OF_NO_STAGE = {
+    "arrays": "names that all share",
+    "stamps": "whether anything changed, for every stage that asks",
+    "judging": "the state that verdicts work on",
+    "verdict_rows": "the rows that verdicts take and give",
+}
+
+
+def test_the_story_names_all_arithmetic() -> None:
+    named = {name for row in story() for name in row[2].split()}
+    files = {path.stem for path in (ROOT / "fleet" / "calc").glob("*.py")} - {"__init__"}
+    assert files - named == set(OF_NO_STAGE)
+
+
 def test_the_verbs_of_the_story_exist() -> None:
     """``module.verb`` stands in the stage; a verb alone in the module named before it."""
     missing = []

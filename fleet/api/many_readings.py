@@ -30,7 +30,7 @@ from fleet.readings.models import Reading, Source, UploadRow, Verdict
 from fleet.readings.reasons import sentence
 from fleet.vehicles.find import numbered
 
-ROWS_MAX = 10_000
+ROWS_MAX = 10_000  # our choice
 Outcome = UploadRow.Outcome
 Row = dict[str, Any]
 

@@ -15,7 +15,7 @@ from rest_framework.response import Response
 from fleet.api.errors import QueryFault
 from fleet.api.fields import Strict, Text
 
-PAGE_ROWS, PAGE_ROWS_MAX = 50, 500
+PAGE_ROWS, PAGE_ROWS_MAX = 50, 500  # our choice
 
 Row = dict[str, Any]
 

@@ -32,7 +32,7 @@ OUTCOME = (
     *("as_of_on", "state", "difference", "low", "high", "p_value", "verdict"),
     *("vehicles_needed", "break_even_km"),
 )
-MOST_ROWS = 500
+MOST_ROWS = 500  # our choice
 
 
 class TrialShape(serializers.Serializer[Any]):

@@ -16,8 +16,8 @@ from fleet.calc.arrays import FloatArray
 from fleet.calc.convolve import Distribution, power_of_two, probabilities, trimmed
 
 PRIOR_BROKEN, PRIOR_WHOLE = 1.0, 4.0  # one in five until records say otherwise; our choice
-PRIOR_EVENTS, LEAST_EXPOSURE = 0.5, 1.0
-HALF_LIFE_D = 180.0
+PRIOR_EVENTS, LEAST_EXPOSURE = 0.5, 1.0  # our choice
+HALF_LIFE_D = 180.0  # our choice
 EXPOSURE_D = 30.0  # vehicle-days in one unit of exposure
 
 

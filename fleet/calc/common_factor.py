@@ -16,11 +16,11 @@ from scipy.special import ndtr, ndtri
 from fleet.calc.arrays import FloatArray
 
 NODES = 41  # equal shares of the factor; five Gauss-Hermite nodes miss the upper quantiles
-MOST_RHO = 0.9
+MOST_RHO = 0.9  # our choice
 RHO_STEP = 0.02  # vehicles within one step are treated alike, so that equal ones can be grouped
 USUAL_SIGMA = 0.08  # until a class has been watched for long enough; our choice
-MOST_SIGMA = 0.25
-MONTHS_TO_LEARN = 12
+MOST_SIGMA = 0.25  # our choice
+MONTHS_TO_LEARN = 12  # our choice
 
 
 def nodes(count: int = NODES) -> FloatArray:

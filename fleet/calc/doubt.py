@@ -13,9 +13,9 @@ from numpy.typing import ArrayLike
 
 from fleet.calc.arrays import KM_PER_MILE, FloatArray
 
-SLACK = 0.03  # of the distance between the neighbours: instruments and days are not exact
+SLACK = 0.03  # of the distance between the neighbours: days are not exact; our choice
 ROUNDING = 2.0  # figures are noted in whole km, h or miles, and of two each may be rounded
-BAND = np.array([0.025, 0.975])
+BAND = np.array([0.025, 0.975])  # our choice
 
 
 def allowed(

@@ -25,7 +25,7 @@ from fleet.calc.passage import LATEST_D, passage_cdf, passage_quantiles
 from fleet.calc.standing import days_left
 from fleet.calc.usage import Law, State, law, start
 
-LEVELS = np.array([0.1, 0.5, 0.9])  # earliest likely, expected, latest likely
+LEVELS = np.array([0.1, 0.5, 0.9])  # earliest likely, expected, latest likely; our choice
 SHARE_LEVELS = (np.arange(99) + 0.5) / 99
 BLOCK_CELLS = 12_288  # rows × levels at a time, so that temporaries stay in the processor's cache
 

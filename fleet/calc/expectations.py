@@ -12,6 +12,7 @@ import numpy as np
 from fleet.calc.standing import HARDLY, LESSON
 from fleet.calc.verdict_rows import Bools, Floats, Ints
 
+# Our choice, all of these; tuned on city-bus odometers.
 SHORTEST_STEP_D = 0.5  # two readings on one day still allow half a day's driving
 PRIOR_WEIGHT = 8.0  # days of own history that weigh as much as the prior, per 1 / spread²
 MEMORY_HALF_LIFE_D = 90.0

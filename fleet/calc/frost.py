@@ -1,7 +1,7 @@
 """How cold coolant must stay liquid, by the climate it lives in."""
 
-MARGIN_C = 15.0  # single nights are colder than a month's mean daily minimum
-WARMEST_C = -15.0  # thinner coolant also fails against rust and boiling
+MARGIN_C = 15.0  # single nights are colder than a month's mean daily minimum; our choice
+WARMEST_C = -15.0  # thinner coolant also fails against rust and boiling; our choice
 
 
 def target_c(coldest_c: float) -> float:

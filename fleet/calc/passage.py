@@ -19,7 +19,7 @@ from fleet.calc.arrays import FloatArray
 Moments = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
 
 SOONEST_D = 0.05  # earliest answer [d]
-LATEST_D = 3650.0  # "no limit in sight" beyond this [d]
+LATEST_D = 3650.0  # "no limit in sight" beyond this [d]; our choice
 # Together 22 halvings of log h: the first five as common knots, on which the running maximum is
 # taken, the others between the two knots where it first reaches the distance.
 KNOTS = 2**5 + 1

@@ -23,7 +23,7 @@ from fleet.calc.verdict_rows import (
     reason_code,
 )
 
-AGREE_Z = 4.0
+AGREE_Z = 4.0  # our choice
 NO_LEADER = -1
 
 

@@ -26,7 +26,7 @@ from fleet.calc.usage import Events, State
 
 Progress = Callable[[float], None]
 
-FOLLOW_UP_D = 365.0
+FOLLOW_UP_D = 365.0  # our choice
 RECENT_D = 90.0
 MONTHS = 2**20  # more months than any history has: room for a meter and a month in one number
 SAME_MOMENT_D = 0.5  # readings closer than this say nothing about a rate

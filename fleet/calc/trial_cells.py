@@ -16,10 +16,10 @@ from numpy.typing import ArrayLike, NDArray
 from fleet.calc.arrays import BoolArray, FloatArray, IntArray
 
 RUN_IN_KM, RUN_IN_D = 1_000.0, 30.0  # both must have passed; our choice
-BANDS = 4
-LEAST_VEHICLES = 3  # of each group with a cell, for a band to count
+BANDS = 4  # our choice
+LEAST_VEHICLES = 3  # of each group with a cell, for a band to count; our choice
 IN_RUN_IN, BEYOND = -1, -2
-WARMTHS = 3  # terciles
+WARMTHS = 3  # terciles; our choice
 SEASONS_APART_D = 60.0  # between the groups' changes, beyond which warmth counts; our choice
 
 

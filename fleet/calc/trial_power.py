@@ -32,13 +32,13 @@ from fleet.calc.trial_inference import (
 
 WORST, BEST = 1, 5
 BETWEEN_SD, WITHIN_SD = 0.6, 0.9  # on the rating scale, until past ratings say; our choice
-LEAST_PAST = 30  # ratings, before past ones are believed
-WANTED = 0.82  # power, a little above .8 so that the simulation's own error does not matter
+LEAST_PAST = 30  # ratings, before past ones are believed; our choice
+WANTED = 0.82  # power, our choice: above .8, so that the simulation's own error does not matter
 RUNS = 2_000
 DRAWS = 999  # arrangements looked at in each run
 LEAST_DRAWN, LEAST_PAIRS = 4, 6  # 2 / C(8, 4) and 2 / 2**6 are the first at or below .05
-MOST = 400  # per group; a smaller difference is not one that a trial of ratings can show
-TOO_SMALL = 0.1  # on the rating scale; beyond 400 vehicles per group with the usual spreads
+MOST = 400  # per group, our choice: ratings cannot show a smaller difference
+TOO_SMALL = 0.1  # of a grade: beyond 400 vehicles per group with the usual spreads; our choice
 FIT_FROM = 0.6  # of the normal approximation, from where the search begins
 CHUNK = 200
 

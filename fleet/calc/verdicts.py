@@ -66,12 +66,12 @@ __all__ = [
     "reason_code",
 ]
 
-PLAIN_Z = 2.5
-FUTURE_D = 1.0  # a clock or time zone may be off by so much
-STUCK_D = (1.0, 3.0)
-STUCK_KM = 60.0
-SURE_FAULT = 0.8
-SURE_AS_IT_STANDS = 0.5
+PLAIN_Z = 2.5  # our choice
+FUTURE_D = 1.0  # a clock or time zone may be off by so much; our choice
+STUCK_D = (1.0, 3.0)  # our choice
+STUCK_KM = 60.0  # our choice
+SURE_FAULT = 0.8  # our choice
+SURE_AS_IT_STANDS = 0.5  # our choice
 KEPT_EVERY = 64  # accepted readings from one kept memory to the next
 ROWS_AT_ONCE = 8192  # keeps the arrays of a block within a processor's cache
 

@@ -17,13 +17,13 @@ from fleet.calc.visit_days import Days, dearest_row
 from fleet.calc.visit_effort import Effort
 from fleet.calc.visit_solution import Solution, best_sets
 
-CUT_ROUNDS = 3  # of a day that cannot be shared out whole
+CUT_ROUNDS = 3  # of a day that cannot be shared out whole; our choice
 PRICE_SHARES = (0.0, 0.5, 1.0)  # with how much of the prices vehicles are put back; our choice
 NEAR_D = 2  # days about a day that a move looks at; our choice
 LEFT_OUT_SHARE = 0.5  # of the moves, about a vehicle with something left out; our choice
 GOOD_COLUMNS = 12  # among which such a move takes a day; our choice
 MOVED = 5  # vehicles in a move; our choice
-TIGHT_SHARE = 0.5  # of the cost that scarce minutes are worth, beyond which a depot is tight
+TIGHT_SHARE = 0.5  # of the cost is what scarce minutes are worth: a depot is tight; our choice
 WINDOW_D, AMONG_D = 4, 12  # open days planned anew at once, side by side or among; our choice
 
 

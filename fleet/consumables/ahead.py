@@ -22,7 +22,7 @@ from fleet.consumables.recipes import FLUID_STEP_ML, Recipes
 from fleet.due.gather import Meters
 from fleet.usage import seasons
 
-MONTHS = 12
+MONTHS = 12  # our choice
 Key = TypeVar("Key")
 Parts = tuple[tuple[int, int], ...]  # services and quantities, without their common divisor
 

@@ -19,7 +19,7 @@ from fleet.due.gather import utc_offsets
 from fleet.due.rules import Basis, gather_basis
 from fleet.stores.models import Stock
 
-LEVELS = {"p50": 0.5, "p80": 0.8, "p95": 0.95}
+LEVELS = {"p50": 0.5, "p80": 0.8, "p95": 0.95}  # our choice
 
 
 def forecast_demand(today: date, depot_ids: Collection[int], basis: Basis | None = None) -> int:

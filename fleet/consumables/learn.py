@@ -20,7 +20,7 @@ from fleet.vehicles.models import CompartmentKind
 from fleet.workorders.items_for import plain
 
 PRIOR_KM = 10_000.0  # what a stated use per km counts for against records; our choice
-WINDOW_D = 365  # of records of use per km
+WINDOW_D = 365  # of records of use per km; our choice
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from fleet.workorders.fluid_for import FluidFor
 from fleet.workorders.items_for import Served, items_of, serve
 from fleet.workorders.models import Material, Procedure
 
-FLUID_STEP_ML = 50  # quantities of fluids are rounded to this
+FLUID_STEP_ML = 50  # quantities of fluids are rounded to this; our choice
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from fleet.due.gather import Meters
 from fleet.due.neighbours import neighbours
 
 FAR = 2.0**20  # more than any number of a day
-DIP = 10.0  # an accepted total may fall by its rounding; by no more than this [km or h]
+DIP = 10.0  # an accepted total may fall by its rounding; by no more than this [km or h]; our choice
 NEVER_D = 2.0**17  # a day that no reading is of [d]
 
 

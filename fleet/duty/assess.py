@@ -24,7 +24,7 @@ from fleet.duty.models import DutyAssessment, DutyClass, DutyStamp
 from fleet.vehicles.models import ClimateMonth, Compartment, CompartmentKind, Depot
 
 VEHICLES_AT_ONCE = 10_000
-MEASURED_MONTHS = 3  # a quarter of the usual window of twelve
+MEASURED_MONTHS = 3  # a quarter of the usual window of twelve; our choice
 MOST_MONTHS = 120  # a first assessment looks back so far at most; our choice
 KINDS = tuple(CompartmentKind.values)
 

@@ -25,10 +25,10 @@ from fleet.vehicles.models import Depot
 Progress = Callable[[float, str], None]
 Figures = dict[str, Any]
 
-HORIZONS_D = (30, 90, 180, 365)
+HORIZONS_D = (30, 90, 180, 365)  # our choice
 MOST_VEHICLES = 20_000  # a larger fleet is sampled; our choice
 SEED = 20_000  # of the sample; any fixed number
-FOLLOW_UP_MONTHS = 12
+FOLLOW_UP_MONTHS = 12  # our choice
 # Readings a forecast rested on: up to and including each; our choice.
 READING_BANDS = {"1": (1, 1), "2-4": (2, 4), "5-12": (5, 12), "13-36": (13, 36), "37+": (37, 10**9)}
 NEW_WITH_CLASS = "1-4 with class rate"

@@ -29,8 +29,8 @@ from fleet.hindcast.histories import Meters, gather_histories, gather_meters
 
 Figures = dict[str, Any]
 
-WEEK_D = 7.0  # a fault is material when it is off by more than a week of use
-LEAST_KM_PER_DAY = 1.0
+WEEK_D = 7.0  # a fault is material when it is off by more than a week of use; our choice
+LEAST_KM_PER_DAY = 1.0  # our choice
 TRIALS = {
     "single faults": misreadings.single_faults,
     "lasting breaks": misreadings.lasting_breaks,

@@ -16,7 +16,7 @@ from fleet.runs import ledger
 from fleet.runs.models import Run
 
 JOB = "guard"  # as it is called in the ledger of jobs
-OUTCOME_MONTHS = 24
+OUTCOME_MONTHS = 24  # our choice
 MOST_VEHICLES = 2_000  # enough to see a share of 75 %, whatever the fleet; our choice
 
 

@@ -31,11 +31,11 @@ from fleet.visits.models import ServiceNeed, Workshop
 from fleet.visits.places import gather_places
 from fleet.workorders.models import Procedure
 
-WEEKS = 12
+WEEKS = 12  # our choice
 MANY = 30  # vehicles with a part in a week; the total of more is as good as normal; our choice
 MARGIN_D = 28  # beyond these weeks, that an earliest likely day may lie and count; our choice
 STEP_MIN = 5  # minutes are rounded to it, so that they add up on one grid; our choice
-LIKELY = (0.1, 0.9)
+LIKELY = (0.1, 0.9)  # our choice
 Z_90 = 1.2815515655446004  # of the normal distribution
 SHORT_LEAST_H = 1.0  # a smaller lack of hours is not told; our choice
 

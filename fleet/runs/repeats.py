@@ -7,7 +7,7 @@ from django.db.models import QuerySet
 
 from fleet.runs.models import RepeatKey
 
-KEPT = timedelta(days=30)
+KEPT = timedelta(days=30)  # our choice
 ALIVE = timedelta(minutes=10)  # longer than the server lets any request take; our choice
 
 

@@ -17,7 +17,7 @@ NOON_D = 0.5
 OLDEST_FILL = timedelta(days=10 * 366)  # before the start; older top-ups belong to no fill here
 UNCORRECTED = "not corrected for top-ups"
 CORRECTED = "corrected for top-ups by the mass balance of the fluid"
-MOST_ADDED = 0.5  # of the refill in one top-up, from which on the balance does not hold
+MOST_ADDED = 0.5  # of the refill in one top-up, from which on the balance does not hold; our choice
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,7 @@ from fleet.vehicles.models import Alias, Depot
 Places = dict[str, TrialVehicle]
 Kept = TypeVar("Kept", Rating, LabSample)
 
-AHEAD = timedelta(minutes=5)  # by which a phone's clock may be wrong
+AHEAD = timedelta(minutes=5)  # by which a phone's clock may be wrong; our choice
 COLDEST_C, HOTTEST_C = -60.0, 60.0
 WARMTH = ((0.0, Rating.Warmth.FREEZING), (15.0, Rating.Warmth.COOL), (30.0, Rating.Warmth.WARM))
 

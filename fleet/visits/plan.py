@@ -28,7 +28,7 @@ from fleet.visits.naive import compare
 from fleet.visits.task import Made, are_rounds, costs, make
 from fleet.visits.unfit import unfit
 
-DAYS = 56
+DAYS = 56  # our choice
 NIGHT_S = 20.0  # of a depot at most; our choice. Work is counted and ends long before
 KEPT_D = 60  # plans older than this are taken away; our choice
 TRIES = 3  # where a person moves visits while a plan is computed; our choice

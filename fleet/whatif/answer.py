@@ -8,9 +8,9 @@ from django.conf import settings
 from fleet.stores.money import from_minor
 
 MONTHS = 12
-LEAST_H = 0.05  # a month; less than three minutes is not told
+LEAST_H = 0.05  # a month; less than three minutes is not told; our choice
 LATE_H = 0.5  # a month; where less late work was not what was asked for, it stays in the table
-LEAST_VISITS, LEAST_OVERDUE_D = 1, 20  # in the 12 months
+LEAST_VISITS, LEAST_OVERDUE_D = 1, 20  # in the 12 months; our choice
 CAPACITY = ("mechanic", "minutes", "bay", "opening")
 
 

@@ -33,7 +33,7 @@ State = WorkOrder.State
 AT_WORK = (State.RELEASED, State.STARTED, State.WAITING)
 NO_DAY_LAST = date.max  # nothing is to be brought in by a day
 NO_DAY_FIRST = date.min  # what is under way without a day comes before what was planned
-MOST_AT_ONCE = 200  # released by one press
+MOST_AT_ONCE = 200  # released by one press; our choice
 
 
 def orders_at(depots: Depots, states: Collection[str] | None = None) -> QuerySet[WorkOrder]:

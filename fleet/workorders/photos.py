@@ -20,8 +20,8 @@ from fleet.workorders.keys import known
 from fleet.workorders.models import Finding, Photo, WorkOrder
 from fleet.workorders.recording import order_to_record
 
-MOST_BYTES = 15 * 2**20
-MOST_PIXELS = 60_000_000  # a larger one is no photo of a phone
+MOST_BYTES = 15 * 2**20  # our choice
+MOST_PIXELS = 60_000_000  # a larger one is no photo of a phone; our choice
 LONGEST_SIDE_PX = 2048  # enough to see a thread; our choice
 TOO_MANY = "The photo has too many pixels: send a smaller one."
 FORMATS = ("JPEG", "PNG", "WEBP")

@@ -25,7 +25,7 @@ UNDER_WAY = (State.STARTED, State.WAITING)
 ENDS = (Job.State.DONE, Job.State.PART_DONE, Job.State.NOT_DONE)
 BEFORE_THE_END = (*NOT_BEGUN, *UNDER_WAY)
 SAY_MINUTES = "Say how many minutes were spent on it all the same: 0 for none."
-MOST_MINUTES = 6_000  # a hundred hours; more is a slip
+MOST_MINUTES = 6_000  # a hundred hours; more is a slip; our choice
 
 
 # --- planning ------------------------------------------------------------------------------
