@@ -20,7 +20,7 @@ formats.py        forms of request and answer; depth of JSON
 limits.py         counts requests a minute; the number: DEFAULT_THROTTLE_RATES of settings.py
 many_readings.py  many readings in one request; the most of them
 other_work.py     other work on vehicles
-paging.py         lists by pages: size, cursor
+paging.py         lists by pages: how many rows, the cursor
 plans.py          plans, visits, workshop days; what would make a plan fit
 procedures.py     figures of checks; substitutes
 readings.py       readings, and settling one

@@ -31,4 +31,9 @@ vehicle_facts.py       duty, history and chart on the page of a vehicle
 vehicle_forms.py       forms for a reading and for a duty class
 what_if_lines.py       answers to What if in words, tables, charts
 words.py               how states, chances, dates, numbers and torques read
+
+Templates stand in ``templates/dashboard``, scripts and style sheets in ``static/dashboard``, where
+``tokens.css`` has every colour and size. Of work without a network: ``service-worker.js`` answers,
+``at-hand.js`` keeps pages, ``queue.js`` sends records in their order, ``kept-records.js`` holds
+them, ``waiting-list.js`` shows what waits, ``stopped.js`` what was not taken.
 """

@@ -16,12 +16,12 @@ explain.py     why a service is due when it is, in a few lines
 forecast.py    writes due dates; how wide a band says "take a reading first"
 frost.py       frost that coolant must stand, by the depot's climate
 gather.py      all that due dates rest on, as arrays
-listing.py     due dates as listed; the states due, overdue and so on by today
+listing.py     due dates as listed; by which rule one is overdue, probably overdue, due this month
 lives.py       life used, stretch by stretch; the day a limit was passed
 moves.py       due dates that moved far, how far is far, and why
 neighbours.py  accepted readings last before and first after an instant
 ordering.py    in which order dates are listed and grouped
-periods.py     how many fall due when; which are late and by how much
+periods.py     how many fall due when (near horizons); which are late and by how much
 record.py      services done, fills and top-ups written down, corrected, taken back
 rules.py       services, limits and working calendars as tables
 segments.py    which duty class was in force from which day

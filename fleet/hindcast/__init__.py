@@ -4,5 +4,5 @@ backtest.py     the fleet's past readings replayed and scored
 earlier.py      what would have been said months ago of a service
 fault_trial.py  planted faults: how many the verdicts notice
 histories.py    accepted readings as arrays for a replay
-widen.py        the month's look back; it puts a new factor on bands in force
+widen.py        the month's look back, and the new factor that it puts on bands
 """

@@ -11,7 +11,7 @@ entries.py        rows of long sheets and cells of wide ones as entries
 frames.py         telematics: bytes of J1939 and OBD-II, ISO 15143-3 records, decoded
 heading_words.py  by which words a sheet's columns are known, in four languages
 headings.py       which row holds the headings; long and wide sheets
-intake.py         an upload from bytes to rows: limits, repeats, going on where it stopped
+intake.py         an upload from bytes to rows: largest file, the same file again, going on
 judge.py          gives readings their verdict (arithmetic: calc/verdicts.py); most hours a day
 kinds.py          rows not accepted, by kind, with what mends them
 leavings.py       files of one piece of work, swept up after a kill
@@ -19,7 +19,7 @@ listing.py        readings and uploads as listed; the last accepted; who sees an
 main_meter.py     by which meter a vehicle is read: odometer or hours
 mend.py           many rows at once: an unknown name taken for a vehicle, likely values accepted
 misfits.py        back-dated readings that nobody can have driven are held
-models.py         Reading and its key, Upload, the verdicts, decisions; usage sheets
+models.py         Reading and its key (one_reading_as_given), Upload, verdicts, decisions
 moments.py        dates and times as sheets write them; day or month first
 reasons.py        why a reading was held or rejected, in a sentence
 record.py         readings stored once each: their key in SQL

@@ -9,15 +9,15 @@ calendar_feed.py  published days as a calendar to subscribe to
 cannot.py         what no day can hold, and what would mend it
 events.py         history of what people did to a plan
 fit.py            extra minutes with which a plan would fit
-gather.py         all that a plan rests on; how near days are frozen
-labour.py         minutes of a service, by the book or learnt; how far back (calc/labour.py)
+gather.py         all that a plan rests on; within how many days nothing moves
+labour.py         minutes of a service, by the book or learnt; how far back; without a procedure
 limits.py         BlockedDays, SparedType
 listing.py        plans, services and promises as listed
 missing.py        what of a visit no order has yet
-models.py         Workshop with its prices, Bay, Mechanic, Absence, Plan, Visit, Promise
+models.py         Workshop with its prices, Bay, Mechanic, Absence, OtherWork, Plan, Visit, Promise
 moves.py          a visit moved by hand, locked, freed
 naive.py          the plan beside two usual ways
-other_work.py     other work on a vehicle: entered, corrected, ended
+other_work.py     other work: entered, corrected, ended; minutes and day of a finding's
 places.py         bays and mechanics day by day; leave; what is taken where none are entered
 plan.py           plans a depot; how many days ahead, how long at most, how long kept
 promises.py       days that somebody was told, and how that ended
@@ -25,7 +25,7 @@ publish.py        a plan's visits become days and mechanics of drafted orders
 refusals.py       why a day cannot hold a visit, in a sentence
 replan.py         a plan anew while somebody waits
 set_up.py         days away and blocked days entered and removed
-task.py           a depot's rows as a task: costs by day, limits, crew
+task.py           a depot's rows as a task: cost of each day, limits, crew; when a round joins
 unfit.py          visits whose fixed day holds them no more, and which would
 weigh.py          what another day for a visit would cost
 workshop_data.py  what is entered about workshops, as lists

@@ -9,28 +9,28 @@ cardsteps.py        steps on a job card, with cautions and torques
 cautions.py         before which step a caution stands, and when it returns
 checks.py           measured values: pass, watch, fail, and what follows
 confirming.py       a point of a step or re-check confirmed; it ends a re-check
-consumption.py      oil consumption that is high, and repeated top-ups, reported
+consumption.py      from when oil consumption is high and top-ups repeat, reported as findings
 costs.py            cost per 1,000 km by vehicle, service or depot
 downtime.py         hours in the workshop: work and waiting
 draft_many.py       orders for many due services at once
 ending.py           finish, hand back, sign off, open again; who may not sign off their own work
-escalate.py         overdue services without an answer, a step further each some days
+escalate.py         overdue services without an answer: after how many days a step further
 events.py           the one row of history of a change
 evidence.py         proof frozen at the finish; what counts as on time
 evidence_words.py   frozen proof in words
 families.py         which steps, seals and cautions a procedure must hold, by family
-findings.py         findings reported, followed up, closed; leak re-checks; do not use
+findings.py         findings reported, followed up, closed; do not use; when leaks are re-checked
 findings_listed.py  findings in the order in which they press
 fit.py              whether a procedure's tools fit its fasteners
 fluid_for.py        which product a vehicle gets: chosen, as before, kept here, accepted
-fluids.py           fluid drained, filled, topped up; how little or much drained is asked about
+fluids.py           fluid drained, filled, topped up; when too little or much is asked about
 fluids_in.py        which products a compartment accepts; substitutes approved
 followed.py         rows that followed from a record, offered when it is taken back
 gaps.py             what was expected and not recorded, asked about at done
-glance.py           small look-ups about open orders in one query
+glance.py           counts and look-ups about the list of orders, in one query
 hazards.py          which hazard needs which caution, before which steps
 in_stock.py         whether what an order takes is on the shelf
-issue.py            orders drafted by hand and each night; what joins in its early window
+issue.py            orders drafted by hand and each night; numbers; what joins in its early window
 items_for.py        which item of stores serves a material, and how much of it
 jobcard.py          the whole job card, for page, print and API
 joblist.py          jobs added to an order, dropped, moved to another
@@ -38,21 +38,21 @@ keep_fill.py        a job's records as one fill or as top-ups in the history
 keys.py             a record sent twice under one key is there once
 late.py             records from a phone after sign-off or cancelling; who took part (took_part)
 levels.py           levels read, and what was poured in later
-lines.py            re-checks without an order of their own: they join the next one
+lines.py            re-checks that wait for the vehicle's next order; which are urgent and do not
 listing.py          orders and jobs as listed
 makers_figure.py    a fastener in words, where no procedure describes it
 measured.py         values measured on an order
 outside.py          work of an outside workshop entered from its papers
-papers.py           papers kept: types and sizes
-photos.py           photos kept: types, sizes, encoded anew
+papers.py           papers kept: largest size, formats
+photos.py           photos kept: largest size, formats, encoded anew
 points.py           points that a job wants confirmed; what is missing
-progress.py         states of an order and its jobs: release, plan, assign, start, wait, cancel
+progress.py         states of an order and its jobs: release, plan, start, wait, end a job, cancel
 quantities.py       litres as typed: quarts, pints, gallons
 read_again.py       the odometer read again after a doubt at the finish
 recheck_admin.py    re-checks in the administration pages
 rechecks.py         re-checks called after an order, withdrawn, ordered
 record_kinds.py     kinds of record, and finding one
-recording.py        what all records share; until when they are taken; materials, notes
+recording.py        what all records share; in which states they are taken; materials, notes
 restrictions.py     restrictions set at a finish, answered, lifted
 rules.py            re-check rules in words
 stepwise.py         what holds of every procedure's steps

@@ -7,7 +7,7 @@ chosen.py       ChosenFluid
 dates.py        DueDate, and the stamp of what it rests on
 history.py      ServiceDone, Fill, TopUp
 moves.py        DueMove
-schedule.py     Service (early window, tolerance) and Limit
+schedule.py     Service (early window) and Limit (figures, tolerance)
 """
 
 from fleet.due.models.calibration import BacktestResult, GuardFactor

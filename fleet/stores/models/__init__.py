@@ -3,7 +3,7 @@
 catalogue.py  Specification, Product, ProductClaim, AcceptedFluid
 grades.py     GradeLimit
 items.py      Item and its Pack
-ledger.py     Stock, Arrival, StockMove and its kinds, UsedFluidCollected
+ledger.py     Stock (lead time, order cycle, service level), Arrival, StockMove and its kinds
 """
 
 from fleet.stores.models.catalogue import AcceptedFluid, Product, ProductClaim, Specification
