@@ -23,7 +23,7 @@ plotly_bundle.py       the chart library's script
 run_words.py           what a run did, in words
 score_lines.py         how often dates came true, in words
 signin.py              signing in and out
-strip.py               the strip of a due date: days before and after today
+strip.py               the strip of a due date: how many days before and after today it shows
 then_lines.py          forecasts made before, on the page of a vehicle
 typed.py               a refused form shown again as it was typed
 urls.py                addresses of the pages

@@ -15,7 +15,7 @@ intake.py         an upload from bytes to rows: largest file, the same file agai
 judge.py          gives readings their verdict (arithmetic: calc/verdicts.py); most hours a day
 kinds.py          rows not accepted, by kind, with what mends them
 leavings.py       files of one piece of work, swept up after a kill
-listing.py        readings and uploads as listed; the last accepted; who sees an upload
+listing.py        readings and uploads as listed; the last accepted; which rows still wait; who sees
 main_meter.py     by which meter a vehicle is read: odometer or hours
 mend.py           many rows at once: an unknown name taken for a vehicle, likely values accepted
 misfits.py        back-dated readings that nobody can have driven are held

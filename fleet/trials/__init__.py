@@ -3,7 +3,7 @@
 models/      rows of field trials
 ages.py      how old a fluid was when rated or sampled
 approve.py   what a longer interval requires, and the decision
-assign.py    vehicles drawn into groups; days left out
+assign.py    vehicles drawn into groups and given their fluid for the trial; days left out
 blind.py     who may know the product; whose ratings count as blind
 cost.py      both products' cost per 1,000 km; the break-even
 details.py   all of a result beside its verdict

@@ -15,7 +15,7 @@ terms.py     what holds from a day on, as arrays
 year.py      one arm: settle due dates, plan, follow the days, count
 compare.py   both arms side by side
 answer.py    the answer in a sentence
-ask.py       take a question, work it out, delete it
+ask.py       take a question, work it out, delete it; what more or fewer minutes cost
 ready.py     what is asked most, to be filled in
 listing.py   whose questions a person sees
 """

@@ -3,7 +3,7 @@
 api_reference.py      API reference
 baselines.py          Baselines
 climate.py            Climate
-due.py                Due, its file, saved views
+due.py                Due: columns, sorting, rows of a page; its file; saved views
 errors.py             pages for what cannot be shown
 evidence.py           Evidence
 home.py               the address without a page leads on; which page: home_of in frame.py
