@@ -112,6 +112,19 @@ def test_the_verbs_of_the_story_exist() -> None:
     assert missing == []
 
 
+def test_rules_that_are_looked_for_stand_where_the_list_says() -> None:
+    """``name`` in ``path`` stands there; a path begins in ``fleet`` or at the top."""
+    told = (ROOT / "DEVELOPERS.md").read_text().split("### Where some rules")[1].split("\n## ")[0]
+    text = {
+        path: "".join(one.read_text() for base in (ROOT / "fleet", ROOT) for one in base.glob(path))
+        for path in re.findall(r"`([\w/*]+\.py)`", told)
+    }
+    named = re.findall(r"`([\w.]+)` in `([\w/]+\.py)`", told)
+    assert len(named) > 10
+    assert [path for path, found in text.items() if not found] == []
+    assert [name for name, path in named if name.split(".")[0] not in text[path]] == []
+
+
 def test_no_file_holds_an_address_a_path_of_this_machine_or_a_secret() -> None:
     found = [
         f"{path.relative_to(ROOT)}: {match.group()}"
