@@ -167,7 +167,7 @@ urlpatterns = [
     path("what-if/<int:asked_id>", one_what_if, name="one-what-if"),
     path("what-if/<int:asked_id>/state", what_if_state, name="what-if-state"),
     re_path(
-        r"^what-if/(?P<asked_id>[0-9]{1,18})/(?P<chart>difference|both)\.json$",
+        r"^what-if/(?P<asked_id>[0-9]{1,18})/(?P<sight>difference|both)\.json$",
         what_if_chart,
         name="what-if-chart",
     ),

@@ -3,12 +3,12 @@
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from typing import Any
 
 from django.db.models import F, Model, Q, QuerySet
 
-from fleet.today import today_at
+from fleet.today import oldest_day, today_at
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Closure, Depot
 from fleet.visits.labour import NO_PROCEDURE_MIN
@@ -145,7 +145,7 @@ OWN = (
 def workshop_rows(depots: Sequence[Depot], now: datetime) -> list[WorkshopRow]:
     """Of each of some depots; a constant number of queries."""
     kept = {one.depot_id: one for one in Workshop.objects.filter(depot__in=depots)}
-    since = now.date() - timedelta(days=1)  # at the latest depot it is yesterday yet
+    since = oldest_day([depot.zone for depot in depots], now)
     bays = _by_depot(Bay.objects.filter(depot__in=depots).order_by("name", "pk"))
     mechanics = _by_depot(
         Mechanic.objects.filter(depot__in=depots).select_related("person").order_by("name", "pk")

@@ -95,7 +95,7 @@ def addresses(there: dict[str, object]) -> Iterator[tuple[str, str]]:
         if name.partition("-")[0] in ("stock", "consumables", "costs", "sign"):
             continue
         chart = "coverage" if name == "method-chart" else "equal-age"
-        given = values | {"chart": chart}
+        given = values | {"chart": chart, "sight": "both"}
         wanted = one.pattern.converters or re.compile(str(one.pattern)).groupindex
         if set(wanted) <= set(given):
             yield name, reverse(name, kwargs={key: given[key] for key in wanted})

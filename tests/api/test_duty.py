@@ -58,7 +58,7 @@ def test_a_class_that_moves_days_that_are_over_is_a_question(
     problem = supervisor.post(OVERRIDES, began, format="json")
     assert (problem.status_code, problem.json()["errors"][0]["code"]) == (409, "question")
     assert problem.json()["errors"][0]["pointer"] == "#/from_on"
-    assert "Engine oil from 20" in problem.json()["detail"]
+    assert "moves Engine oil from " in problem.json()["detail"]
     assert not DutyOverride.objects.exists()
     stands = began | {"override_reason": "nobody had entered it"}
     assert supervisor.post(OVERRIDES, stands, format="json").status_code == 201

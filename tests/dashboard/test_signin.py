@@ -88,12 +88,14 @@ def addresses() -> list[str]:
 
 EXAMPLES = {
     "move_id": "1",
+    "asked_id": "1",
+    "sight": "both",
     "proposal_id": "1",
     "arrival_id": "1",
     "kind": "torque",
     "record_id": "1",
     "substitute_id": "1",
-    "book_id": "1",
+    "sent_id": "1",
     "what": "fleet",
     "ending": "csv",
     "view_id": "1",

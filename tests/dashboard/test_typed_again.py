@@ -86,7 +86,7 @@ def test_every_form_of_the_vehicle_page_keeps_what_was_typed_into_a_faulty_one(
     sent = {}
     for offered in forms_of(page(client, VAN)):
         name = resolve(offered.action).url_name or ""
-        if offered.method != "post" or name == "sign-out":
+        if offered.method != "post" or name in ("sign-out", "make-calendar"):  # nothing to type
             continue
         given = typed_into(offered, name)
         answer = client.post(offered.action, given)

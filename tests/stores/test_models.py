@@ -98,7 +98,8 @@ def test_items_and_packs_keep_the_history_of_every_change() -> None:
 
 
 def test_nobody_is_asked_for_what_a_store_may_not_know() -> None:
-    # by hand: a label names no viscosity, a shelf has no sign, a drum no date, a move no order
+    # by hand: a label names no viscosity, a shelf has no sign, a drum no date, a move no order,
+    # what is still to come no receipt, an order as proposed no reason
     assert may_stay_empty("stores") == {
         "Product": {"grade", "kv40_mm2_s", "kv100_mm2_s", "ccs_mpa_s", "hths_mpa_s", "data_sheet"},
         "AcceptedFluid": {"grade"},
@@ -106,7 +107,7 @@ def test_nobody_is_asked_for_what_a_store_may_not_know() -> None:
         "Item": {"product", "shelf_life_d", "after_opening_life_d", "part_number", "waste_class"},
         "Pack": {"price_minor", "price_source", "why_it_stands"},
         "Stock": {"supplier", "shelf_place"},
-        "Arrival": {"received_on"},
+        "Arrival": {"received_on", "received_by", "reason"},
         "StockMove": {
             *("key", "reason", "price_minor", "batch", "best_before", "order_number"),
             "other_depot",

@@ -166,9 +166,9 @@ def _answered_or_404(request: SignedIn, asked_id: int) -> WhatIf:
 
 @needs(Right.ASK_WHAT_IF)
 @require_GET
-def what_if_chart(request: SignedIn, asked_id: int, chart: str) -> HttpResponse:
+def what_if_chart(request: SignedIn, asked_id: int, sight: str) -> HttpResponse:
     asked = _answered_or_404(request, asked_id)
-    figure = CHARTS[chart](asked.result, _measure(request))
+    figure = CHARTS[sight](asked.result, _measure(request))
     return HttpResponse(figure.to_json(), content_type="application/json")
 
 
