@@ -188,21 +188,31 @@ def _rows(
     return (*rows, *_spared(found, len(vehicle)))
 
 
-def _spared(found: Gathered, services: int) -> list[Row]:
-    """Vehicles that the depot can spare each day, in all and of each type with a limit."""
+def to_spare(found: Gathered) -> list[tuple[str, Array, int]]:
+    """How many vehicles can be spared a day, in all and of each type with a limit.
+
+    Returns
+    -------
+    list
+        The limit's name, which vehicles it is about, and how many of them.
+    """
     types = np.array([one.vehicle_type_id for one in found.vehicles], dtype=np.int64)
     limits = [(f"{one.vehicle_type.name} to spare", types == one.vehicle_type_id,
                one.vehicles_a_day) for one in found.spared]  # fmt: skip
     if found.workshop.vehicles_a_day is not None:
         limits.append((ANY_TO_SPARE, np.ones(len(types), bool), found.workshop.vehicles_a_day))
+    return limits
+
+
+def _spared(found: Gathered, services: int) -> list[Row]:
     row_of = {vehicle.pk: at for at, vehicle in enumerate(found.vehicles)}
-    stands = np.zeros((len(types), found.days), dtype=bool)
+    stands = np.zeros((len(found.vehicles), found.days), dtype=bool)
     for one in found.standing:
         stands[row_of[one.vehicle_id], one.day] = True
     return [
         Row("vehicles", name, np.maximum(0.0, most - stands[of].sum(axis=0)),
             np.zeros(services), of.astype(float))
-        for name, of, most in limits
+        for name, of, most in to_spare(found)
     ]  # fmt: skip
 
 

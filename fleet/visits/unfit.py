@@ -17,7 +17,7 @@ from fleet.today import day
 from fleet.visits.gather import Gathered, Standing, gather
 from fleet.visits.models import Absence, Plan, Promise, Visit
 from fleet.visits.refusals import sentence
-from fleet.visits.task import Made, make
+from fleet.visits.task import Made, make, to_spare
 
 Come = Sequence[tuple[int, Sequence[int], bool]]  # vehicle row, services, joins
 
@@ -72,6 +72,12 @@ class _Weighing:
         for number, one in enumerate(found.standing):
             self.on_day[one.day].append(number)
         self.held = [list(each) for each in crew.committed]  # as it would be with what is told
+        self.limits = to_spare(found)
+        self.inside = [  # the vehicles that are there on each day, likewise
+            {self.row_of[found.standing[number].vehicle_id] for number in self.on_day[at]}
+            | {row for row, *_ in come.get(at, ())}
+            for at in range(found.days)
+        ]
         stands = Promise.objects.filter(depot=found.depot, ending="")
         self.promised = {*stands.values_list("vehicle", "on")} if found.standing else set()
 
@@ -145,15 +151,23 @@ class _Weighing:
             if self.found.places.open[at]
         }
 
+    def _spares(self, row: int, at: int) -> bool:
+        """Whether the depot can spare one more vehicle on a day, or has it there anyway."""
+        others = list(self.inside[at] - {row})
+        kept = (most - int(of[others].sum()) for _, of, most in self.limits if of[row])
+        return all(left > 0 for left in kept)
+
     def _mended(self, one: Standing, piece: Committed) -> str:
         """The next day that would hold it whole, beside what stands and comes in there."""
         row = self.row_of[one.vehicle_id]
         anywhere = replace(piece, bays=tuple(np.flatnonzero(self.crew.bay_fits[row]).tolist()))
         for at in range(one.day + 1, self.found.days):
-            if not self.found.places.open[at] or self.found.away[row, at]:
+            open_to_it = self.found.places.open[at] and not self.found.away[row, at]
+            if not (open_to_it and self._spares(row, at)):
                 continue
             held = [*self.held[at], anywhere]
             if self._with(at, held).share_whole_day(at, self.come.get(at, ())) is not None:
                 self.held[at] = held
+                self.inside[at].add(row)
                 return f"It fits on {day(self.found.today + timedelta(days=at))}."
         return "No later day of the plan holds it."

@@ -14,7 +14,7 @@ from fleet.people.models import Role
 from fleet.vehicles.models import Vehicle
 from fleet.visits import plan as plans
 from fleet.visits.listing import told
-from fleet.visits.models import Absence, Bay, Mechanic, Promise, Visit
+from fleet.visits.models import Absence, Bay, Mechanic, Promise, Visit, Workshop
 from fleet.visits.moves import move
 from fleet.workorders.models import Job, WorkOrder
 from tests import scene
@@ -140,6 +140,21 @@ def test_two_that_do_not_fit_are_told_two_days() -> None:
     assert {number: said[-23:] for number, said in unfit().items()} == {
         "V-2": "It fits on 19 Jun 2026.",
         "V-3": "It fits on 22 Jun 2026.",
+    }
+
+
+@pytest.mark.parametrize(("spared", "on"), [(2, "19 Jun 2026"), (1, "22 Jun 2026")])
+def test_a_day_on_which_no_more_vehicles_can_be_spared_is_not_told(spared: int, on: str) -> None:
+    fleet({"V-1": (10,), "V-2": (20,), "V-3": (30,)})
+    Workshop.objects.create(depot=scene.depot(), vehicles_a_day=spared, source="invented")
+    bays("Lift 1", "Lift 2")
+    mechanic("Ada")
+    for number in ("V-1", "V-2"):
+        order(number, 300)
+    order("V-3", 60, AT + 1)
+    # by hand: on Friday 480 min less 80 hold 320, but V-3 is the one vehicle away from work then
+    assert {number: said.rpartition("It fits on ")[2] for number, said in unfit().items()} == {
+        "V-2": f"{on}."
     }
 
 
