@@ -119,12 +119,15 @@ class Committed:
         How long, in the bay and of a mechanic [min].
     bays, mechanics
         Which can.
+    second_min
+        How long of a second person [min].
     """
 
     bay_min: float
     work_min: float
     bays: tuple[int, ...]
     mechanics: tuple[int, ...]
+    second_min: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -242,14 +245,18 @@ class Crew:
         people = [
             Piece(one.work_min, self._present(day, one.mechanics)) for one in self.committed[day]
         ]
-        second_people = []
+        everybody = self._present(day, range(len(self.skills)))
+        second_people = [
+            Piece(one.second_min, everybody, number)
+            for number, one in enumerate(self.committed[day])
+            if one.second_min > 0
+        ]
         for vehicle, services, joins in visits:
             work, second, bay = self.minutes(vehicle, services, joins)
             need = int(np.bitwise_or.reduce(self.need[list(services)]))
             bays.append(Piece(bay, tuple(np.flatnonzero(self.bay_fits[vehicle]).tolist())))
             people.append(Piece(work, self._present(day, self.able(need))))
             if second > 0:
-                everybody = self._present(day, range(len(self.skills)))
                 second_people.append(Piece(second, everybody, len(people) - 1))
         return bays, people, second_people
 

@@ -72,6 +72,7 @@ class Standing:
     skills: tuple[str, ...] = ()
     locked: bool = False  # a person chose its day, and
     bay: str = ""  # its bay; empty: any that carries it
+    second_min: int = 0  # of a second person
 
 
 @dataclass(frozen=True)
@@ -168,6 +169,7 @@ def _orders(
                     order=order.number,
                     service_ids=services,
                     skills=_skills(needs, services),
+                    second_min=sum(needs[pk].second_min for pk in services if pk in needs),
                 )
             )
     ordered = {(j.vehicle_id, keys[j.pk]) for js in by_order.values() for j in js if j.pk in keys}
@@ -355,6 +357,7 @@ def _before(
                     skills=tuple(sorted({skill for one in still for skill in one.skills})),
                     locked=visit.locked,
                     bay=visit.bay if visit.locked else "",
+                    second_min=sum(one.second_min for one in still),
                 )
             )
     return tuple(near), later

@@ -243,7 +243,7 @@ def _store_visits(stored: Plan, drawn: Drawn) -> dict[tuple[int, int], Visit]:
                               bay=bay, mechanic=mechanic, minutes=shop.set_up_min,
                               work_min=shop.set_up_min)  # fmt: skip
         rows[key].minutes += one.work_min + one.wait_min
-        rows[key].work_min += one.work_min
+        rows[key].work_min += one.work_min + one.second_min
         rows[key].locked |= one.locked
         rows[key].unfit = rows[key].unfit or drawn.unfit.get(number, "")
     for vehicle, day, mask in drawn.found.visits:

@@ -153,14 +153,17 @@ def _committed(one: Standing, found: Gathered, bays: tuple[int, ...]) -> Committ
     able = (at for at, own in enumerate(places.skills) if {*one.skills} <= {*own})
     everybody = tuple(range(len(places.mechanics)))
     chosen = tuple(at for at in bays if places.bays[at] == one.bay)
-    return Committed(work + one.wait_min, work, chosen or bays, tuple(able) or everybody)
+    hands = tuple(able) or everybody
+    return Committed(work + one.wait_min, work, chosen or bays, hands, one.second_min)
 
 
 def _rows(
     found: Gathered, crew: Crew, vehicle: Array, skill_names: tuple[str, ...]
 ) -> tuple[Row, ...]:
     may_plan = found.workshop.may_plan
-    committed_work = np.array([sum(one.work_min for one in day) for day in crew.committed])
+    committed_work = np.array(
+        [sum(one.work_min + one.second_min for one in day) for day in crew.committed]
+    )
     committed_bay = np.array([sum(one.bay_min for one in day) for day in crew.committed])
     none = np.zeros(len(found.vehicles))
 

@@ -14,7 +14,7 @@ from fleet.people.models import Role
 from fleet.vehicles.models import Vehicle
 from fleet.visits import plan as plans
 from fleet.visits.listing import told
-from fleet.visits.models import Absence, Bay, Mechanic, Promise, Visit, Workshop
+from fleet.visits.models import Absence, Bay, Mechanic, Promise, ServiceNeed, Visit, Workshop
 from fleet.visits.moves import move
 from fleet.workorders.models import Job, WorkOrder
 from tests import scene
@@ -141,6 +141,21 @@ def test_two_that_do_not_fit_are_told_two_days() -> None:
         "V-2": "It fits on 19 Jun 2026.",
         "V-3": "It fits on 22 Jun 2026.",
     }
+
+
+def test_an_order_goes_on_asking_for_the_second_person_of_its_service() -> None:
+    fleet({"V-1": (10,)})
+    bays("Lift 1")
+    mechanic("Ada")
+    job = order("V-1", 60)
+    need = {"second_min": 15, "source": "invented"}
+    ServiceNeed.objects.update_or_create(service=job.service, defaults=need)
+    (said,) = unfit().values()
+    assert "asks for a second person for 15 min" in said
+    mechanic("Otto")
+    assert unfit() == {}
+    visit = Visit.objects.latest("pk")
+    assert (visit.minutes, visit.work_min) == (80, 95)  # by hand: 20 + 60, and 15 of the other
 
 
 @pytest.mark.parametrize(("spared", "on"), [(2, "19 Jun 2026"), (1, "22 Jun 2026")])
