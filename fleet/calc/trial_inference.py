@@ -18,7 +18,7 @@ from fleet.calc.trial_cells import Compared
 
 MOST_EXACT = 20_000  # arrangements gone through one by one
 DRAWS = 100_000
-LEVEL = 0.05
+LEVEL = 0.05  # our choice
 TIE = 1e-9
 CHUNK = 10_000
 

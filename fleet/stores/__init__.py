@@ -1,4 +1,4 @@
-"""What goes into a compartment: specifications, grades and products.
+"""What is bought, kept and used: specifications, products, items, and the ledger of stock.
 
 models/        rows of stores: catalogue, items, ledger
 admin.py       products, grades, items in the administration pages

@@ -20,7 +20,7 @@ naive.py          the plan beside two usual ways
 other_work.py     other work: entered, corrected, ended; minutes and day of a finding's
 places.py         bays and mechanics day by day; leave; what is taken where none are entered
 plan.py           plans a depot; how many days ahead, how long at most, how long kept
-promises.py       days that somebody was told, and how that ended
+promises.py       days that somebody was told (they stand against every plan), how that ended
 publish.py        a plan's visits become days and mechanics of drafted orders
 refusals.py       why a day cannot hold a visit, in a sentence
 replan.py         a plan anew while somebody waits

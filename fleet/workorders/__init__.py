@@ -7,8 +7,8 @@ booking.py          stock booked for what an order used
 cardfluids.py       fluids and parts on a job card, and what is on hand
 cardsteps.py        steps on a job card, with cautions and torques
 cautions.py         before which step a caution stands, and when it returns
-checks.py           measured values: pass, watch, fail, and what follows
-confirming.py       a point of a step or re-check confirmed; it ends a re-check
+checks.py           measured values: pass, watch, fail; a fail brings its change forward
+confirming.py       a point of a step or re-check confirmed; the finding that a failed one raises
 consumption.py      from when oil consumption is high and top-ups repeat, reported as findings
 costs.py            cost per 1,000 km by vehicle, service or depot
 downtime.py         hours in the workshop: work and waiting
@@ -19,12 +19,12 @@ events.py           the one row of history of a change
 evidence.py         proof frozen at the finish; what counts as on time
 evidence_words.py   frozen proof in words
 families.py         which steps, seals and cautions a procedure must hold, by family
-findings.py         findings reported, followed up, closed; do not use; when leaks are re-checked
+findings.py         findings reported, followed up, closed; *before use* sets do not use; leaks
 findings_listed.py  findings in the order in which they press
 fit.py              whether a procedure's tools fit its fasteners
-fluid_for.py        which product a vehicle gets: chosen, as before, kept here, accepted
+fluid_for.py        which product a vehicle gets: chosen, as before, kept here (not: on hand)
 fluids.py           fluid drained, filled, topped up; when too little or much is asked about
-fluids_in.py        which products a compartment accepts; substitutes approved
+fluids_in.py        which products a compartment accepts, in the order offered; substitutes
 followed.py         rows that followed from a record, offered when it is taken back
 gaps.py             what was expected and not recorded, asked about at done
 glance.py           counts and look-ups about the list of orders, in one query
@@ -56,7 +56,7 @@ recording.py        what all records share; in which states they are taken; mate
 restrictions.py     restrictions set at a finish, answered, lifted
 rules.py            re-check rules in words
 stepwise.py         what holds of every procedure's steps
-stops.py            what stands against using a vehicle
+stops.py            what stands against using a vehicle, read only
 subjects.py         what a confirm record is about, and its figures
 torques.py          torque recorded; the wrench and its calibration
 used.py             what an order used: as recorded, else by the book
