@@ -47,7 +47,7 @@ trial_lab.py        how a property changes with fluid age; top-ups taken out
 trial_odds.py       ratings read as grades in order
 trial_power.py      how many vehicles a trial needs
 trial_trend.py      whether ratings fall as the fluid ages
-usage.py            filter of each meter's usage: level, excursion, surprises; distance ahead
+usage.py            filter of each meter's usage: level, excursion; when one is taken to stand
 verdict_rows.py     rows into and out of judging; the codes of reasons
 verdicts.py         accepted, held or rejected: how far off is odd; duplicates; future
 visit_bound.py      the least a plan can cost; prices of scarce minutes
