@@ -16,6 +16,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from django.conf import settings
 from django.contrib.auth.models import Permission
@@ -70,14 +71,6 @@ def back_up(path: Path, tell: Tell) -> About:
         return _pack(room, found, path)
 
 
-def _back_up_folder(folder: Path, path: Path) -> None:
-    """The same of another data folder with its embedded database."""
-    with _workroom(path.parent) as room:
-        copies.copy_file(folder / DATABASE, room / DATABASE)
-        _bring_up_to_date(room)
-        _pack(room, dict(_files(folder, room / "files")), path)
-
-
 def restore(source: Path, tell: Tell) -> About:
     """Bring all of a backup, or of another data folder, into this empty one and its database.
 
@@ -89,28 +82,40 @@ def restore(source: Path, tell: Tell) -> About:
     """
     with only_one(port=0):
         must_be_empty()
-        if not source.is_dir():
-            return _restore(source, tell)
-        if not (source / DATABASE).is_file():
-            raise Fault(f"{source} holds no {DATABASE}: name a backup, or an embedded data folder.")
-        with stopped(source), _workroom(settings.DATA_DIR) as room:
-            _back_up_folder(source, room / "folder.zip")
-            return _restore(room / "folder.zip", tell)
-
-
-def _restore(path: Path, tell: Tell) -> About:
-    with _workroom(settings.DATA_DIR) as room:
-        about = _unpack(path, room)
-        copies.must_be_whole(room / DATABASE)
-        _bring_up_to_date(room)
-        try:
-            _put_files(room)
-            _put_rows(room / DATABASE, tell)
-        except BaseException:
-            for name in KEPT:  # the folder was empty: what is there came from here
-                _remove(settings.DATA_DIR / name)
-            raise
+        with _workroom(settings.DATA_DIR) as room:
+            made_at = (_take_over if source.is_dir() else _unpack)(source, room)
+            copies.must_be_whole(room / DATABASE)
+            _bring_up_to_date(room)
+            files = sum(path.is_file() for path in (room / FILES).rglob("*"))
+            about = _about(room, files, made_at)
+            _put(room, tell)
     return about
+
+
+def _take_over(folder: Path, room: Path) -> str:
+    """Copy another data folder with its embedded database; give the instant."""
+    if not (folder / DATABASE).is_file():
+        raise Fault(f"{folder} holds no {DATABASE}: name a backup, or an embedded data folder.")
+    with stopped(folder):
+        copies.copy_file(folder / DATABASE, room / DATABASE)
+        for name in KEPT:
+            start, target = folder / name, room / FILES / name
+            target.parent.mkdir(exist_ok=True)
+            if start.is_dir():
+                shutil.copytree(start, target)
+            elif start.exists():
+                shutil.copyfile(start, target)
+    return _now()
+
+
+def _put(room: Path, tell: Tell) -> None:
+    try:
+        _put_files(room)
+        _put_rows(room / DATABASE, tell)
+    except BaseException:
+        for name in KEPT:  # the folder was empty: what is there came from here
+            _remove(settings.DATA_DIR / name)
+        raise
 
 
 def must_be_empty() -> None:
@@ -176,11 +181,19 @@ def _link(path: Path, target: Path) -> None:
         shutil.copyfile(path, target)
 
 
-def _pack(room: Path, files: dict[str, Path], path: Path) -> About:
+def _now() -> str:
+    return timezone.now().isoformat(timespec="seconds")
+
+
+def _about(room: Path, files: int, made_at: str) -> About:
     with copies.opened(room / DATABASE) as alias:
         steps = sorted(map(list, MigrationRecorder(connections[alias]).applied_migrations()))
         rows = copies.counted(alias)
-    about = About(FORMAT, timezone.now().isoformat(timespec="seconds"), rows, len(files), steps)
+    return About(FORMAT, made_at, rows, files, steps)
+
+
+def _pack(room: Path, files: dict[str, Path], path: Path) -> About:
+    about = _about(room, len(files), _now())
     packed = room / "packed.zip"
     packed.touch(mode=0o600)
     with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
@@ -192,10 +205,13 @@ def _pack(room: Path, files: dict[str, Path], path: Path) -> About:
     return about
 
 
-def _unpack(path: Path, room: Path) -> About:
+def _unpack(path: Path, room: Path) -> str:
+    """Take a backup apart; give the instant it is of."""
     try:
         with zipfile.ZipFile(path) as archive:
-            about = _about(archive)
+            told = json.loads(archive.read(ABOUT))
+            made_at = str(told["made_at"])
+            _must_be_known(told)
             for name in archive.namelist():
                 if name == ROWS or name.startswith(tuple(FILES + kept for kept in KEPT)):
                     archive.extract(name, room)  # stays inside, whatever a name says
@@ -204,18 +220,16 @@ def _unpack(path: Path, room: Path) -> About:
     except (OSError, zipfile.BadZipFile, KeyError, ValueError, TypeError) as error:
         raise Fault(f"{path} is no backup, or a damaged one ({error}): take another.") from error
     (room / ROWS).rename(room / DATABASE)
-    return about
+    return made_at
 
 
-def _about(archive: zipfile.ZipFile) -> About:
-    told = json.loads(archive.read(ABOUT))
+def _must_be_known(told: dict[str, Any]) -> None:
     unknown = {tuple(step) for step in told["steps"]} - known_steps()
     if told["format"] > FORMAT or unknown:
         raise Fault(
             "The backup is newer than the program: install the version of the program that made "
             "it, or a later one."
         )
-    return About(**told)
 
 
 def _bring_up_to_date(room: Path) -> None:

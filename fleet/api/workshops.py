@@ -1,9 +1,11 @@
 """What is entered about workshops: bays, mechanics, who is away, what services ask for."""
 
+from collections.abc import Callable
 from dataclasses import asdict
 from http import HTTPStatus
 from typing import Any
 
+from django.db.models import QuerySet
 from django.utils import timezone
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
@@ -156,17 +158,8 @@ class RemoveAbsence(Resource):
 
     @extend_schema(operation_id="absences_remove", request=Act, responses=AwayShape)
     def post(self, request: Request, absence_id: int) -> Response:
-        body(request, Act)
-
-        def effect() -> Answer:
-            row = absences_of(depots_for(request)).filter(pk=absence_id).first()
-            if row is None:
-                raise NotFound(f"There is no absence {absence_id} within your depots.")
-            told = asdict(away_row(row))
-            set_up.remove(sender(request, {}), row)
-            return Answer(told)
-
-        return once(request, effect)
+        rows = absences_of(depots_for(request)).filter(pk=absence_id)
+        return _remove(request, rows, away_row, f"There is no absence {absence_id}")
 
 
 class RemoveBlockedDays(Resource):
@@ -176,18 +169,25 @@ class RemoveBlockedDays(Resource):
 
     @extend_schema(operation_id="blocked_days_remove", request=Act, responses=BlockedShape)
     def post(self, request: Request, blocked_id: int) -> Response:
-        body(request, Act)
+        rows = BlockedDays.objects.filter(depot__in=depots_for(request), pk=blocked_id)
+        return _remove(request, rows, blocked_row, f"There are no blocked days {blocked_id}")
 
-        def effect() -> Answer:
-            seen = BlockedDays.objects.filter(depot__in=depots_for(request))
-            row = seen.filter(pk=blocked_id).first()
-            if row is None:
-                raise NotFound(f"There are no blocked days {blocked_id} within your depots.")
-            told = asdict(blocked_row(row))
-            set_up.remove(sender(request, {}), row)
-            return Answer(told)
 
-        return once(request, effect)
+def _remove(
+    request: Request, rows: QuerySet[Any], told: Callable[[Any], Any], missing: str
+) -> Response:
+    """Take the one of some rows away, and answer what it was."""
+    body(request, Act)
+
+    def effect() -> Answer:
+        row = rows.first()
+        if row is None:
+            raise NotFound(f"{missing} within your depots.")
+        was = asdict(told(row))
+        set_up.remove(sender(request, {}), row)
+        return Answer(was)
+
+    return once(request, effect)
 
 
 def _mechanic(request: Request, given: dict[str, Any]) -> Mechanic:

@@ -33,7 +33,7 @@ STATE_WORDS = dict(
 )
 LIMIT_WORDS = {
     BindingLimit.KM: "the distance",
-    BindingLimit.HOURS: "the running hours",
+    BindingLimit.HOURS: "the engine hours",
     BindingLimit.CALENDAR: "the calendar",
 }
 CERTAIN = 0.995  # rounds to 100 %

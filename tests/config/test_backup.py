@@ -112,7 +112,9 @@ def test_all_of_it_comes_back_but_who_was_signed_in(
     assert before["due_duedate"]
     assert before["readings_uploadrow"]
     assert after == before
-    assert told["rows"]["readings_reading"] == 7
+    assert (told["rows"]["readings_reading"], told["files"]) == (7, 2)  # the photo, the sheet
+    with zipfile.ZipFile(backup) as archive:
+        assert told["made_at"] == json.loads(archive.read("sumpwise.json"))["made_at"]
     assert (tmp_path / "new" / "files" / "photos" / "1.jpg").read_bytes() == PHOTO
     assert ways_in(data) > ways_in(tmp_path / "new") == 0
     secrets = [(folder / "secret-key").read_text() for folder in (data, tmp_path / "new")]
