@@ -2,8 +2,10 @@
 
 commands/              the commands, one file per subject
 __main__.py            python -m config
+apps.py                the program as an application of Django
 backup.py              everything into one file and back; which files
 celery.py              background work: the worker
+checks.py              settings that do not go together, each with its remedy
 cli.py                 the command line
 database.py            migrations, and whether database and program fit
 doctor.py              what sumpwise doctor looks at
@@ -12,6 +14,7 @@ errors.py              answers where no view answers
 health.py              alive and ready
 lifeline.py            a child ends with its parent
 logs.py                lines of the log; what is cut out of them
+readiness.py           a part started by itself ends where it must not run
 requests.py            a number for each request; nothing cached
 serving.py             pages, API and night from one command; ports
 settings.py            every setting: limits of the API, schedules, what an installation may set

@@ -4,7 +4,13 @@ import logging.config
 import os
 
 from celery import Celery
-from celery.signals import beat_embedded_init, setup_logging, worker_init, worker_ready
+from celery.signals import (
+    beat_embedded_init,
+    beat_init,
+    setup_logging,
+    worker_init,
+    worker_ready,
+)
 
 from config import lifeline
 
@@ -30,7 +36,15 @@ def lines_like_those_of_the_pages(loglevel: int | str | None = None, **_: object
 
 @worker_init.connect
 def end_with_the_program(**_: object) -> None:
-    lifeline.hold()
+    if not lifeline.hold():
+        must_be_ready()
+
+
+@beat_init.connect
+def must_be_ready(**_: object) -> None:
+    from config.readiness import start_or_end
+
+    start_or_end()
 
 
 @beat_embedded_init.connect

@@ -51,15 +51,29 @@ def fitness() -> str:
 
 def bring_up_to_date(tell: Callable[[str], None] | None = None) -> None:
     """Migrate an embedded database that is behind; refuse a served one that is, or a newer one."""
+    if settings.SERVED:
+        must_match()
+        return
     must_not_be_newer()
     if not steps_behind():
         return
-    if settings.SERVED:
-        raise Fault("The database is older than the program: run sumpwise migrate once.")
     if tell is not None:
         new = not connection.introspection.table_names()
         tell("Making a new database" if new else "Bringing the database up to date")
     migrate()
+
+
+def must_match() -> None:
+    """Refuse a database of a later version, and one that is still to be migrated.
+
+    Raises
+    ------
+    Fault
+        With what to do.
+    """
+    must_not_be_newer()
+    if steps_behind():
+        raise Fault("The database is older than the program: run sumpwise migrate once.")
 
 
 def must_not_be_newer() -> None:

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 
 from django.conf import settings
 from django.contrib.staticfiles import finders
+from django.core.checks import ERROR
 from django.db import connection
 from django.utils import timezone
 
+from config import readiness
 from config.database import steps_ahead, steps_behind
 from fleet.runs import ledger
 from fleet.runs.models import Run
@@ -58,6 +60,13 @@ def data_folder() -> Seen:
     if open_ones := [one for one in kept if one.stat().st_mode & 0o077]:
         return False, f"{open_ones[0]} can be read by others: chmod 600 {open_ones[0]}"
     return True, str(folder)
+
+
+def environment() -> Seen:
+    """Settings that do not go together; what only might be meant is said and not wrong."""
+    found = readiness.findings()
+    texts = [readiness.in_words(one) for one in found]
+    return not any(one.level >= ERROR for one in found), _first_few(texts) or "go together"
 
 
 def database() -> Seen:
@@ -114,6 +123,7 @@ def last_night() -> Seen:
 LOOKS: dict[str, Callable[[], Seen]] = {
     "Python": python,
     "data folder": data_folder,
+    "settings": environment,
     "database": database,
     "broker": broker,
     "static files": static_files,

@@ -30,6 +30,26 @@ class Environment:
         self.known.add(name)
         return self.variables.get(name, "").strip() or default
 
+    def secret(self, name: str) -> str:
+        """The variable itself, or what stands in the file that ``NAME_FILE`` names."""
+        given, path = self.text(name), self.text(f"{name}_FILE")
+        if given and path:
+            raise EnvironmentFault(f"{name} and {name}_FILE are both set: leave one empty.")
+        if not path:
+            return given
+        try:
+            found = Path(path).read_text().strip()
+        except (OSError, UnicodeDecodeError) as error:
+            raise EnvironmentFault(f"{name}_FILE: {path} cannot be read ({error}).") from error
+        if not found:
+            raise EnvironmentFault(f"{name}_FILE: {path} is empty: write the secret into it.")
+        return found
+
+    def unread(self) -> list[str]:
+        """Variables that are set and that nobody asked for, such as misspelt ones."""
+        given = {name for name in self.variables if name.startswith("SUMPWISE_")}
+        return sorted(given - self.known)
+
     def flag(self, name: str, default: bool = False) -> bool:
         given = self.text(name).lower()
         if given in {"", "0", "no", "false", "off"}:

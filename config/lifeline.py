@@ -13,15 +13,17 @@ GRACE_S = 2.0
 PR_SET_PDEATHSIG = 1  # prctl(2), linux/prctl.h
 
 
-def hold(parent: int | None = None) -> None:
+def hold(parent: int | None = None) -> bool:
     """Watch the parent from a thread: when it is gone ask this process to end, then make it.
 
-    Without ``parent`` it is the one named by the environment; started by hand, nothing happens.
+    Without ``parent`` it is the one named by the environment; started by hand, there is none to
+    watch. Tells whether there is one.
     """
     named = parent or int(os.environ.get(STARTED_BY, "0"))
     if named:
         _ask_the_system()
         threading.Thread(target=_watch, args=(named,), daemon=True).start()
+    return bool(named)
 
 
 def _ask_the_system() -> None:

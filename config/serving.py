@@ -17,6 +17,7 @@ from django.conf import settings
 from django.utils import timezone
 
 from config import lifeline, supervisor
+from config.readiness import must_be_safe
 from fleet.faults import Fault
 from fleet.people.links import issue
 from fleet.people.models import Person
@@ -40,6 +41,7 @@ class ServedAlready(Fault):
 
 def serve(port: int, host: str = DEFAULT_HOST, announce: Announce | None = None) -> int:
     """Serve until Ctrl-C or a kill; ``announce`` is told the address once pages answer."""
+    must_be_safe()
     with only_one(port) as lock, listening(host, port) as listener:
         note(lock, listener.getsockname()[1])
         leavings.sweep()

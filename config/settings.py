@@ -28,7 +28,7 @@ except OSError as error:
 
 def secret_key() -> str:
     """The key from the environment, else one made once and kept in the data folder."""
-    given = ENV.text("SUMPWISE_SECRET_KEY")
+    given = ENV.secret("SUMPWISE_SECRET_KEY")
     if given:
         return given
     path = DATA_DIR / "secret-key"
@@ -40,12 +40,14 @@ def secret_key() -> str:
 
 SECRET_KEY = secret_key()
 DEBUG = ENV.flag("SUMPWISE_DEBUG")
-ALLOWED_HOSTS = ENV.words("SUMPWISE_HOSTS", "localhost 127.0.0.1 [::1]")
+# localhost always: by that name the machine asks itself whether all is well
+ALLOWED_HOSTS = ["localhost", *ENV.words("SUMPWISE_HOSTS", "127.0.0.1 [::1]")]
 CSRF_TRUSTED_ORIGINS = ENV.words("SUMPWISE_TRUSTED_ORIGINS")
 BEHIND_TLS = ENV.flag("SUMPWISE_BEHIND_TLS")
 
 # --- database and broker -----------------------------------------------------------------
 DATABASE_URL = ENV.text("SUMPWISE_DATABASE_URL")
+DATABASE_PASSWORD = ENV.secret("SUMPWISE_DATABASE_PASSWORD")
 REDIS_URL = ENV.text("SUMPWISE_REDIS_URL")
 SERVED = bool(DATABASE_URL)
 
@@ -74,6 +76,8 @@ EMBEDDED_DATABASE: dict[str, Any] = {
 if SERVED:
     DATABASES = {"default": {**ENV.postgres("SUMPWISE_DATABASE_URL"), "CONN_MAX_AGE": 60}}
     DATABASES["default"]["CONN_HEALTH_CHECKS"] = True  # one that was cut is opened anew
+    if DATABASE_PASSWORD:
+        DATABASES["default"]["PASSWORD"] = DATABASE_PASSWORD
 else:
     private(EMBEDDED_DATABASE["NAME"])
     DATABASES = {"default": EMBEDDED_DATABASE}
@@ -93,6 +97,7 @@ CACHES: dict[str, dict[str, Any]] = {
 
 # --- the program, in the order in which data flows ---------------------------------------
 INSTALLED_APPS = [
+    "config",
     "fleet.people",
     "fleet.vehicles",
     "fleet.stores",
@@ -208,6 +213,8 @@ CONTENT_SECURITY_POLICY = {
     }
 }
 X_FRAME_OPTIONS = "DENY"
+# what is below or beside the program's name is not ours to promise; the proxy sends to TLS
+SILENCED_SYSTEM_CHECKS = ["security.W005", "security.W008", "security.W021"]
 CSRF_FAILURE_VIEW = "config.errors.stale_form"
 # how many proxies of our own stand in front, each adding to X-Forwarded-For; 0: it is not believed
 PROXIES = ENV.whole_number("SUMPWISE_PROXIES", 0)

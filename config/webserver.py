@@ -33,7 +33,14 @@ logger_class = Log
 
 
 def on_starting(_: Any) -> None:
-    lifeline.hold()
+    if lifeline.hold():
+        return  # serve has looked
+    from config.cli import set_up_django
+
+    set_up_django()
+    from config.readiness import start_or_end
+
+    start_or_end()
 
 
 def post_fork(_: Any, __: Any) -> None:

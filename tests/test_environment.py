@@ -4,12 +4,9 @@ import re
 from pathlib import Path
 
 import pytest
-import yaml
 
 from config.environment import Environment, EnvironmentFault
 from config.settings import BASE_DIR, ENV
-
-OF_COMPOSE = re.compile(r"\$\{(\w+)")
 
 
 def example_lines() -> list[str]:
@@ -21,10 +18,6 @@ def example() -> set[str]:
     return set(example_lines())
 
 
-def compose() -> str:
-    return (BASE_DIR / "docker-compose.yml").read_text()
-
-
 def test_the_example_lists_every_variable_that_the_program_reads() -> None:
     assert {name for name in example() if name.startswith("SUMPWISE_")} == ENV.known
 
@@ -33,25 +26,9 @@ def test_the_example_lists_each_variable_once() -> None:
     assert len(example_lines()) == len(example())
 
 
-def test_the_example_lists_every_variable_that_compose_asks_for() -> None:
-    assert set(OF_COMPOSE.findall(compose())) <= example()
-    others = {name for name in example() if not name.startswith("SUMPWISE_")}
-    assert others <= set(OF_COMPOSE.findall(compose()))
-
-
-def test_variables_set_by_compose_are_read_by_the_program() -> None:
-    given = yaml.safe_load(compose())["x-program"]["environment"]
-    assert set(given) <= ENV.known
-
-
 def test_the_example_holds_no_values() -> None:
     text = (BASE_DIR / ".env.example").read_text()
     assert not re.findall(r"^\w+=.+$", text, re.MULTILINE)
-
-
-@pytest.mark.parametrize("name", ["web", "worker", "beat", "database", "redis"])
-def test_every_lasting_part_says_whether_it_is_well(name: str) -> None:
-    assert yaml.safe_load(compose())["services"][name]["healthcheck"]["test"]
 
 
 def test_the_locks_name_no_address() -> None:
@@ -134,3 +111,28 @@ def test_a_database_is_named_by_its_address(address: str, parts: dict[str, objec
 def test_what_is_no_address_of_a_database_is_refused(address: str) -> None:
     with pytest.raises(EnvironmentFault, match="postgres:// address"):
         Environment({"SUMPWISE_DATABASE_URL": address}).postgres("SUMPWISE_DATABASE_URL")
+
+
+def test_a_secret_is_read_from_its_file(tmp_path: Path) -> None:
+    path = tmp_path / "key"
+    path.write_text("of the file\n")
+    assert Environment({"A_FILE": str(path)}).secret("A") == "of the file"
+    assert Environment({"A": "given"}).secret("A") == "given"
+    assert Environment({}).secret("A") == ""
+
+
+def test_a_secret_that_is_missing_empty_or_given_twice_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "key"
+    with pytest.raises(EnvironmentFault, match="A_FILE: .*key cannot be read"):
+        Environment({"A_FILE": str(path)}).secret("A")
+    path.write_text(" \n")
+    with pytest.raises(EnvironmentFault, match="A_FILE: .*key is empty"):
+        Environment({"A_FILE": str(path)}).secret("A")
+    with pytest.raises(EnvironmentFault, match="A and A_FILE are both set"):
+        Environment({"A": "x", "A_FILE": str(path)}).secret("A")
+
+
+def test_a_variable_that_nobody_reads_is_found() -> None:
+    given = Environment({"SUMPWISE_HOSTS": "a", "SUMPWISE_HOST": "b", "HOME": "c"})
+    given.words("SUMPWISE_HOSTS")
+    assert given.unread() == ["SUMPWISE_HOST"]

@@ -17,6 +17,7 @@ from django.conf import settings
 
 from tests.conftest import require_service
 from tests.processes import running, wait_for
+from tests.served.read_only import SITE
 
 
 @dataclass(frozen=True)
@@ -34,18 +35,38 @@ def stack(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stack]:
     folder, port = tmp_path_factory.mktemp("served"), free_port()
     with ExitStack() as parts:
         given = {
-            "SUMPWISE_DATA": str(folder),
+            "SUMPWISE_DATA": str(folder / "data"),
             "SUMPWISE_DATABASE_URL": parts.enter_context(new_database()),
+            "SUMPWISE_DATABASE_PASSWORD_FILE": secret(folder / "database-password"),
             "SUMPWISE_REDIS_URL": parts.enter_context(new_redis(folder)),
-            "SUMPWISE_SECRET_KEY": uuid4().hex,
+            "SUMPWISE_SECRET_KEY_FILE": secret(folder / "secret-key"),
         }
         assert set(given) == set(services["worker"]["environment"])
+        given |= read_only(folder)
         once(services["migrate"]["command"], given)
         token = once([sys.executable, "-m", "tests.served.set_up"], given).strip()
         for name, ready in (("worker", "ready."), ("beat", "beat: Starting"), ("web", "Listening")):
             environment = {**given, "PORT": str(port)} if name == "web" else given
             parts.enter_context(running(found(services[name]["command"]), ready, environment))
         yield Stack(f"http://127.0.0.1:{port}", token)
+
+
+def secret(path: Path) -> str:
+    path.write_text(uuid4().hex)
+    return str(path)
+
+
+def read_only(folder: Path) -> dict[str, str]:
+    """Variables by which every Python writes only where the compose file lets it."""
+    site, temporary = folder / "site", folder / "tmp"
+    site.mkdir(), temporary.mkdir()
+    (site / "sitecustomize.py").write_text(SITE.format([str(folder / "data"), str(temporary)]))
+    return {
+        "PYTHONPATH": os.pathsep.join([str(site), str(settings.BASE_DIR)]),
+        "PYTHONDONTWRITEBYTECODE": "1",
+        "HOME": "/nonexistent",
+        "TMPDIR": str(temporary),
+    }
 
 
 def once(command: list[str], given: dict[str, str]) -> str:

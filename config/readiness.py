@@ -1,0 +1,49 @@
+"""No part starts on settings that let strangers in, without its database, or with an older one."""
+
+import logging
+import sys
+
+from django.core.checks import ERROR, CheckMessage, run_checks
+from django.db import OperationalError, connections
+
+from config.database import must_match
+from fleet.faults import Fault
+
+log = logging.getLogger(__name__)
+
+
+def findings() -> list[CheckMessage]:
+    """What the system checks say, the gravest first."""
+    return sorted(run_checks(), key=lambda one: -one.level)
+
+
+def must_be_safe() -> None:
+    """Refuse settings that are an error; say in the log what else is not as it should be.
+
+    Raises
+    ------
+    Fault
+        With the first error and its remedy.
+    """
+    for one in findings():
+        if one.level >= ERROR:
+            raise Fault(in_words(one))
+        log.warning(in_words(one))
+
+
+def in_words(one: CheckMessage) -> str:
+    return " ".join(filter(None, [str(one.msg), one.hint]))
+
+
+def start_or_end() -> None:
+    """For a part that is started by itself: end the process, in one line, if it must not run."""
+    try:
+        must_be_safe()
+        must_match()
+    except (Fault, OperationalError) as error:
+        said = " ".join(str(error).split())
+        text = said if isinstance(error, Fault) else f"The database does not answer: {said}"
+        print(f"sumpwise: {text}", file=sys.stderr, flush=True)
+        raise SystemExit(1) from error
+    finally:
+        connections.close_all()  # children that are forked open their own
