@@ -37,7 +37,7 @@ def coverage(depot_ids: Collection[int], today: date) -> Coverage:
         ).order_by("pk")
         if _months(row.month_on) - _months(row.made_in) == 1
     ]
-    since = _since(depot_ids)
+    since = _since(depot_ids) if rows else {}
     rows = [row for row in rows if since.get((row.depot_id, row.item_id), today) < row.month_on]
     if not rows:
         return Coverage(0, 0, None, None)

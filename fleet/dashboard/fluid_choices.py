@@ -1,5 +1,6 @@
 """Fluids chosen for one vehicle, as its page shows and offers them."""
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
@@ -13,11 +14,15 @@ from fleet.workorders import fluid_for
 
 
 def fluid_choices(
-    vehicle: Vehicle, person: Person, hidden: set[Place], now: datetime
+    vehicle: Vehicle,
+    compartments: Sequence[Compartment],
+    person: Person,
+    hidden: set[Place],
+    now: datetime,
 ) -> dict[str, Any]:
     """What was chosen, without what this person must not know; and what may be chosen."""
     may_choose = may(person, Right.APPROVE_SUBSTITUTE, vehicle.depot_id)
-    places = Compartment.objects.filter(vehicle_type=vehicle.vehicle_type_id).order_by("name")
+    places = sorted(compartments, key=lambda one: one.name)
     return {
         "chosen": [one for one in _standing(vehicle, now) if _place(one) not in hidden],
         "may_choose": may_choose,

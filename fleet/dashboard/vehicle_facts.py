@@ -1,10 +1,11 @@
 """What the Vehicle page tells besides due dates and readings: duty, history, the chart."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from fleet.calc.duty import Criterion as AsComputed
 from fleet.dashboard.charts import FanPoint, LimitLine, Odometer, ReadingPoint
 from fleet.due.listing import DueRow
 from fleet.due.models import Fill, ServiceDone
@@ -13,7 +14,7 @@ from fleet.duty import assess, listing
 from fleet.duty.lacking import lacking
 from fleet.duty.models import Criterion, DutyAssessment, DutyOverride
 from fleet.readings.listing import last_accepted
-from fleet.readings.main_meter import main_meter, meters_in_use
+from fleet.readings.main_meter import main_meter
 from fleet.readings.models import Reading
 from fleet.trials.blind import Place
 from fleet.usage.measure import fan, running_again_since, standing_since
@@ -71,9 +72,9 @@ class HistoryLine:
     provisional: bool
 
 
-def last_readings(vehicle: Vehicle, today: date) -> list[LastReading]:
+def last_readings(vehicle: Vehicle, meters: Sequence[Meter], today: date) -> list[LastReading]:
     """The last accepted reading of each meter, that of the meter it is read by first."""
-    found = (_last_reading(vehicle, meter, today) for meter in meters_in_use(vehicle.pk))
+    found = (_last_reading(vehicle, meter, today) for meter in meters)
     return [one for one in found if one is not None]
 
 
@@ -96,11 +97,15 @@ def _last_reading(vehicle: Vehicle, meter: Meter, today: date) -> LastReading | 
     )
 
 
-def duty_lines(vehicle: Vehicle, today: date) -> list[DutyLine]:
+def duty_lines(
+    vehicle: Vehicle, compartments: Sequence[Compartment], today: date
+) -> list[DutyLine]:
     """One line for each compartment of the vehicle's type."""
     assessed, overrides = listing.assessed(vehicle, today), listing.decided(vehicle, today)
-    exposures = _exposures(vehicle, today.replace(day=1))
-    powertrain, in_force = vehicle.vehicle_type.powertrain, assess.criteria()
+    rows = {row.slug: row for row in assess.criteria_in_force()}
+    in_force = [assess.criterion(row) for row in rows.values()]
+    exposures = _exposures(vehicle, today.replace(day=1), rows, in_force)
+    powertrain = vehicle.vehicle_type.powertrain
     return [
         _duty_line(
             one,
@@ -109,7 +114,7 @@ def duty_lines(vehicle: Vehicle, today: date) -> list[DutyLine]:
             exposures.get(one.kind, []),
             lacking(one, powertrain, in_force),
         )
-        for one in Compartment.objects.filter(vehicle_type=vehicle.vehicle_type_id)
+        for one in compartments
     ]
 
 
@@ -131,8 +136,12 @@ def _duty_line(
     )
 
 
-def _exposures(vehicle: Vehicle, month_on: date) -> dict[str, list[ExposureLine]]:
-    named = {row.slug: row for row in Criterion.objects.all()}
+def _exposures(
+    vehicle: Vehicle,
+    month_on: date,
+    named: Mapping[str, Criterion],
+    in_force: Sequence[AsComputed],
+) -> dict[str, list[ExposureLine]]:
     return {
         kind: [
             ExposureLine(
@@ -145,7 +154,7 @@ def _exposures(vehicle: Vehicle, month_on: date) -> dict[str, list[ExposureLine]
             )
             for item in items
         ]
-        for kind, items in assess.exposures(vehicle.pk, month_on).items()
+        for kind, items in assess.exposures(vehicle.pk, month_on, in_force).items()
     }
 
 

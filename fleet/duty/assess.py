@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 from django.db import transaction
+from django.db.models import QuerySet
 
 from fleet import bulk
 from fleet.bulk import Array
@@ -43,10 +44,15 @@ class Fleet:
 
 def criteria() -> list[Criterion]:
     """Criteria in force, as the arithmetic takes them."""
-    return [_criterion(row) for row in CriterionRow.objects.filter(in_force=True)]
+    return [criterion(row) for row in criteria_in_force()]
 
 
-def _criterion(row: CriterionRow) -> Criterion:
+def criteria_in_force() -> QuerySet[CriterionRow]:
+    return CriterionRow.objects.filter(in_force=True)
+
+
+def criterion(row: CriterionRow) -> Criterion:
+    """One as the arithmetic takes it."""
     alternatives = tuple(tuple(Condition(*parts) for parts in group) for group in row.conditions)
     return Criterion(
         slug=row.slug,
@@ -136,10 +142,13 @@ def _decide(fleet: Fleet, known: list[Criterion], first: Any, month: Any, previo
     return _record(fleet, found, np.arange(first, month + 1))
 
 
-def exposures(vehicle_id: int, month_on: date) -> dict[str, list[dict[str, Any]]]:
-    """Every exposure of a vehicle as of a month, by kind of compartment: for its page."""
+def exposures(
+    vehicle_id: int, month_on: date, known: Sequence[Criterion] | None = None
+) -> dict[str, list[dict[str, Any]]]:
+    """Every exposure of a vehicle as of a month, by kind of compartment, under some criteria
+    (default those in force)."""
+    known = criteria() if known is None else known
     fleet = _gather_fleet(np.array([vehicle_id]))
-    known = criteria()
     month = np.datetime64(month_on, "M")
     months = np.arange(month - duty.lead_in_months(known) - CALM_MONTHS, month)
     tables = monthly.gather(fleet.id, fleet.depot_id, months)

@@ -103,6 +103,8 @@ def mechanics_of(depot_ids: Iterable[int]) -> QuerySet[Person]:
 
 def all_who_may(right: Right, depot_ids: Collection[int]) -> dict[int, tuple[Person, ...]]:
     """Everybody listed at each of some depots who has a right there, by user name."""
+    if not depot_ids:
+        return {}
     there = Q(depots__in=depot_ids)
     known = Person.objects.filter(there | Q(deputy__depots__in=depot_ids), is_active=True)
     people = known.distinct().order_by("username").prefetch_related("depots")

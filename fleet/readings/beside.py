@@ -63,6 +63,8 @@ class Beside:
 def beside(reading_ids: Collection[int]) -> dict[int, Beside]:
     """Look again at some readings, by id; two queries whatever their number."""
     rows = [_Row(*row) for row in _with_neighbours(reading_ids)]
+    if not rows:
+        return {}
     meters = gather_meters(np.unique(np.array([row.meter_id for row in rows], dtype=np.int64)))
     following = [row for row in rows if row.before is not None]
     at = np.searchsorted(meters.id, [row.meter_id for row in following])

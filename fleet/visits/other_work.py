@@ -217,12 +217,16 @@ def jobs_of(works: Collection[OtherWork]) -> dict[int, Job]:
     """The open job of each that is on an order, by its id; also where a finding was followed up
     before it was planned."""
     open_jobs = Job.objects.filter(state=Job.State.OPEN, service=None).select_related("order")
-    own = open_jobs.filter(pk__in=[one.job_id for one in works if one.job_id])
-    by_job = {one.job_id: one.pk for one in works}
+    by_job = {one.job_id: one.pk for one in works if one.job_id}
     by_finding = {one.finding_id: one.pk for one in works if one.finding_id}
-    following = open_jobs.filter(order__follows__in=by_finding, other_work=None).order_by("-pk")
-    found = {by_finding[job.order.follows_id or 0]: job for job in following}
-    return {**found, **{by_job[job.pk]: job for job in own}}
+    following = Q(order__follows__in=by_finding, other_work=None)
+    rows = list(open_jobs.filter(Q(pk__in=by_job) | following).order_by("-pk"))
+    found = {
+        by_finding[job.order.follows_id]: job
+        for job in rows
+        if job.order.follows_id in by_finding and job.pk not in by_job
+    }
+    return {**found, **{by_job[job.pk]: job for job in rows if job.pk in by_job}}
 
 
 def keys_of(jobs: Collection[Job]) -> dict[int, int]:
@@ -297,12 +301,11 @@ class WorkRow:
 
 def work_rows(works: QuerySet[OtherWork]) -> list[WorkRow]:
     """Some of it with its state, as it was entered; a constant number of queries."""
-    rows = list(
-        works.select_related("vehicle__depot", "finding", "job__order", "entered_by").order_by("pk")
-    )
+    beside = ("vehicle__depot", "finding", "job__order", "entered_by")
+    still = Exists(open_work().filter(pk=OuterRef("pk")))
+    rows: list[Any] = list(works.select_related(*beside).annotate(still=still).order_by("pk"))
     jobs = jobs_of(rows)
-    still = set(open_work().filter(pk__in=[one.pk for one in rows]).values_list("pk", flat=True))
-    return [_row(one, jobs.get(one.pk), one.pk in still) for one in rows]
+    return [_row(one, jobs.get(one.pk), one.still) for one in rows]
 
 
 def of_vehicle(vehicle: Vehicle) -> list[WorkRow]:

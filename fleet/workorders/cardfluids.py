@@ -11,7 +11,13 @@ from fleet.stores.models import AcceptedFluid, Item, Product, Stock
 from fleet.today import today_at
 from fleet.workorders.fluid_for import FluidFor, fluids_of
 from fleet.workorders.fluids_in import standing_substitutes
-from fleet.workorders.items_for import Served, items_of, items_of_products, serve
+from fleet.workorders.items_for import (
+    Served,
+    items_by_slug,
+    items_of,
+    items_of_products,
+    serve,
+)
 from fleet.workorders.models import Job, Material, WorkOrder
 
 
@@ -20,6 +26,9 @@ class CardProduct:
     slug: str
     name: str
     grade: str
+
+    def __str__(self) -> str:
+        return self.name
 
 
 @dataclass(frozen=True)
@@ -84,7 +93,6 @@ class Supplies:
     by_product: Mapping[int, Sequence[int]]
     stock: Mapping[tuple[int, int], int]  # depot and item: on hand [mL or pieces]
     places: Mapping[tuple[int, int], str]  # where it stands, likewise
-    figures: Mapping[int, Sequence[CheckFigure]]  # by service
     coldest_c: Mapping[int, float]  # mean daily minimum of the coldest month, by depot
 
     def fluid(self, order: WorkOrder, job: Job) -> CardFluid | None:
@@ -112,9 +120,8 @@ class Supplies:
     def measured(self, order: WorkOrder, job: Job) -> tuple[CardFigure, ...]:
         """What a job measures, with the limits of the depot that the vehicle is based at."""
         coldest_c = self.coldest_c.get(order.vehicle.depot_id)
-        return tuple(
-            _figure(as_at(row, coldest_c)) for row in self.figures.get(job.service_id or 0, ())
-        )
+        figures = job.service.figures.all() if job.service else ()
+        return tuple(_figure(as_at(row, coldest_c)) for row in figures)
 
     def _litres(self, depot_id: int, product_id: int | None) -> float | None:
         own = [(depot_id, item_id) for item_id in self.by_product.get(product_id or 0, ())]
@@ -164,13 +171,13 @@ def _product(row: Product) -> CardProduct:
 
 def supplies(worked: Sequence[tuple[WorkOrder, Job]]) -> Supplies:
     """Gather what some jobs take, with the same few queries whatever their number."""
-    services = {job.service_id for _, job in worked if job.service_id is not None}
     procedures = {
         job.service.procedure.pk
         for _, job in worked
         if job.service is not None and hasattr(job.service, "procedure")
     }
     depots = {order.depot_id for order, _ in worked}
+    items = items_by_slug()
     stock = Stock.objects.filter(depot__in=depots).order_by()
     kept = list(stock.values_list("depot", "item", "on_hand", "shelf_place"))
     by_stock = {(depot_id, item_id): on_hand for depot_id, item_id, on_hand, _ in kept}
@@ -182,12 +189,11 @@ def supplies(worked: Sequence[tuple[WorkOrder, Job]]) -> Supplies:
         products=Product.objects.in_bulk(),
         lists=_lists(job.service.compartment_id for _, job in worked if job.service is not None),
         substitutes=_substitutes([job.pk for _, job in worked]),
-        served=items_of(procedures),
-        items=Item.objects.in_bulk(),
-        by_product=items_of_products({item_id for _, item_id in by_stock}),
+        served=items_of(procedures, items),
+        items={item.pk: item for item in items},
+        by_product=items_of_products({item_id for _, item_id in by_stock}, items),
         stock=by_stock,
         places={(depot_id, item_id): place for depot_id, item_id, _, place in kept},
-        figures=_figures(services),
         coldest_c=coldest(order.vehicle.depot_id for order, _ in worked),
     )
 
@@ -206,13 +212,6 @@ def _substitutes(job_ids: Sequence[int]) -> dict[int, frozenset[int]]:
     for job_id, product_id in rows.values_list("job_id", "product_id"):
         found[job_id].add(product_id)
     return {job_id: frozenset(products) for job_id, products in found.items()}
-
-
-def _figures(service_ids: Iterable[int]) -> dict[int, list[CheckFigure]]:
-    found: dict[int, list[CheckFigure]] = defaultdict(list)
-    for row in CheckFigure.objects.filter(service__in=service_ids):
-        found[row.service_id].append(row)
-    return found
 
 
 def _figure(row: CheckFigure) -> CardFigure:

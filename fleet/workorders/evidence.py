@@ -213,13 +213,18 @@ class PackLine:
 
 def pack(vehicle_id: int) -> list[PackLine]:
     """Every service of a vehicle against its schedule, oldest first, deviations named."""
-    rows = (
-        ServiceDone.objects.filter(vehicle=vehicle_id, superseded_by=None, void=False)
-        .select_related("service", "job__evidence")
-        .order_by("done_on", "pk")
-    )
+    rows = _done(vehicle_id).select_related("service", "job__evidence").order_by("done_on", "pk")
     late = came_late(vehicle_id)
     return [_line(row, late) for row in rows]
+
+
+def pack_size(vehicle_id: int) -> int:
+    """How many services a vehicle's pack holds."""
+    return _done(vehicle_id).count()
+
+
+def _done(vehicle_id: int) -> QuerySet[ServiceDone]:
+    return ServiceDone.objects.filter(vehicle=vehicle_id, superseded_by=None, void=False)
 
 
 def _line(row: ServiceDone, late: dict[int, list[Late]]) -> PackLine:

@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 
 from django.db import transaction
+from django.db.models import Exists, OuterRef
 
 from fleet.calc.slips import Ask, litres_question
 from fleet.faults import Fault
@@ -240,11 +241,14 @@ def odd_looks(record: FluidRecord) -> list[str]:
 def odd_untold(order: WorkOrder) -> dict[int, list[FluidRecord]]:
     """By job, fluid that looked odd and of which no finding tells yet."""
     told = Finding.objects.filter(
-        order=order, kind=Finding.Kind.LOOK_OF_FLUID, withdrawn_by=None
-    ).values_list("compartment", flat=True)
+        order=order,
+        kind=Finding.Kind.LOOK_OF_FLUID,
+        withdrawn_by=None,
+        compartment=OuterRef("compartment"),
+    )
     rows = FluidRecord.objects.filter(
-        job__order=order, way=FluidRecord.Way.OUT, withdrawn_by=None
-    ).exclude(compartment__in=set(told))
+        ~Exists(told), job__order=order, way=FluidRecord.Way.OUT, withdrawn_by=None
+    )
     found: dict[int, list[FluidRecord]] = {}
     for row in rows.select_related("compartment"):
         if odd_looks(row):

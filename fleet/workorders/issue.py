@@ -5,6 +5,7 @@ from collections import defaultdict
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 from django.conf import settings
@@ -117,11 +118,16 @@ def refuse_open(vehicle: Vehicle, services: Sequence[Service]) -> None:
         raise Refused(f"{name} is on {job.order} already.", about="services")
 
 
+def services_with_open_job(vehicle: Vehicle) -> list[Any]:
+    """Every service of a vehicle by name, with whether an order has it open."""
+    open_jobs = Job.objects.filter(vehicle=vehicle, service=OuterRef("pk"), state=Job.State.OPEN)
+    rows = Service.objects.filter(vehicle_type=vehicle.vehicle_type_id)
+    return list(rows.annotate(has_open_job=Exists(open_jobs)).order_by("name", "pk"))
+
+
 def services_without_open_job(vehicle: Vehicle) -> list[Service]:
     """What may still be put on an order of a vehicle, by name."""
-    open_jobs = Job.objects.filter(vehicle=vehicle, service=OuterRef("pk"), state=Job.State.OPEN)
-    rows = Service.objects.filter(~Exists(open_jobs), vehicle_type=vehicle.vehicle_type_id)
-    return list(rows.order_by("name", "pk"))
+    return [one for one in services_with_open_job(vehicle) if not one.has_open_job]
 
 
 def _joining(actor: Actor, vehicle: Vehicle, chosen: set[int]) -> list[Service]:

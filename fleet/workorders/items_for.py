@@ -37,18 +37,28 @@ class _Shelf:
     accepted: dict[int, list[tuple[int, str]]]  # compartment: specifications and grades
 
 
-def items_of(procedure_ids: Collection[int]) -> dict[tuple[int, int], Served]:
-    """Item and quantity per job for each (procedure, material); what nobody keeps is left out."""
+def items_by_slug() -> list[Item]:
+    """Every item, with its product."""
+    return list(Item.objects.select_related("product").order_by("slug"))
+
+
+def items_of(
+    procedure_ids: Collection[int], items: Sequence[Item] | None = None
+) -> dict[tuple[int, int], Served]:
+    """Item and quantity per job for each (procedure, material); what nobody keeps is left out.
+
+    ``items`` are those of ``items_by_slug``, where they have been read already.
+    """
     materials = list(
         Material.objects.filter(procedure__in=procedure_ids).select_related("procedure__service")
     )
-    shelf = _shelf({row.procedure.service.compartment_id for row in materials})
+    places = {row.procedure.service.compartment_id for row in materials}
+    shelf = _shelf(places, items_by_slug() if items is None else items)
     found = {(row.procedure_id, row.pk): _served(row, shelf) for row in materials}
     return {key: served for key, served in found.items() if served is not None}
 
 
-def _shelf(compartment_ids: Iterable[int]) -> _Shelf:
-    items = list(Item.objects.select_related("product").order_by("slug"))
+def _shelf(compartment_ids: Iterable[int], items: Sequence[Item]) -> _Shelf:
     claims: dict[int, set[int]] = defaultdict(set)
     for product_id, specification_id in ProductClaim.objects.values_list(
         "product_id", "specification_id"
@@ -70,12 +80,15 @@ def _shelf(compartment_ids: Iterable[int]) -> _Shelf:
     )
 
 
-def items_of_products(stocked: Collection[int] = ()) -> dict[int, list[int]]:
-    """Items by product, those that are stocked first."""
-    rows = Item.objects.exclude(product=None).order_by("slug").values_list("product_id", "pk")
+def items_of_products(
+    stocked: Collection[int] = (), items: Sequence[Item] | None = None
+) -> dict[int, list[int]]:
+    """Items by product, those that are stocked first; of ``items_by_slug`` or of ``items``."""
     found: dict[int, list[int]] = defaultdict(list)
-    for product_id, item_id in sorted(rows, key=lambda row: row[1] not in stocked):
-        found[product_id].append(item_id)
+    rows = items_by_slug() if items is None else items
+    for item in sorted(rows, key=lambda row: row.pk not in stocked):
+        if item.product_id is not None:
+            found[item.product_id].append(item.pk)
     return found
 
 

@@ -8,7 +8,6 @@ from typing import Any
 
 from fleet.faults import Fault
 from fleet.today import today_at
-from fleet.workorders import findings
 from fleet.workorders.cardfluids import CardFigure, CardFluid, CardMaterial, Supplies, supplies
 from fleet.workorders.cardsteps import (
     CardCaution,
@@ -31,8 +30,8 @@ from fleet.workorders.models import (
     WorkOrder,
     Wrench,
 )
-from fleet.workorders.restrictions import texts
 from fleet.workorders.rules import re_check_words, retorque_after_km
+from fleet.workorders.stops import Stops, stops
 from fleet.workorders.validate import unsound
 
 MAKER_FIRST = (
@@ -116,13 +115,21 @@ def card(order_id: int) -> Card:
     return found[order_id]
 
 
+def card_of(order: WorkOrder) -> Card:
+    """The card of an order that has been read already."""
+    return _cards({order.pk: order})[order.pk]
+
+
 def cards(order_ids: Sequence[int]) -> dict[int, Card]:
     """The cards of many orders, by order id, with the same few queries whatever their number."""
     orders = WorkOrder.objects.select_related("vehicle__vehicle_type", "depot", "assigned_to")
-    found = orders.in_bulk(list(order_ids))
+    return _cards(orders.in_bulk(list(order_ids)))
+
+
+def _cards(found: Mapping[int, WorkOrder]) -> dict[int, Card]:
     vehicle_ids = {order.vehicle_id for order in found.values()}
     jobs, open_findings = _jobs(found), _open_findings(vehicle_ids)
-    do_not_use = findings.in_force(list(vehicle_ids))
+    stand = stops(vehicle_ids)
     cautions = list(Caution.objects.all())
     wrenches = _wrenches({order.depot_id for order in found.values()})
     lacking = _lacking([job for kept in jobs.values() for job in kept], cautions)
@@ -131,7 +138,7 @@ def cards(order_ids: Sequence[int]) -> dict[int, Card]:
         pk: _card(
             order,
             [_job(order, job, cautions, stores, lacking) for job in jobs[pk]],
-            do_not_use.get(order.vehicle_id, ""),
+            stand,
             open_findings[order.vehicle_id],
             wrenches[order.depot_id],
         )
@@ -191,7 +198,7 @@ def _wrenches(depot_ids: Iterable[int]) -> dict[int, list[CardWrench]]:
 def _card(
     order: WorkOrder,
     jobs: Sequence[CardJob],
-    do_not_use: str,
+    stand: Stops,
     open_findings: Sequence[str],
     wrenches: Sequence[CardWrench],
 ) -> Card:
@@ -206,8 +213,8 @@ def _card(
         planned_on=order.planned_on,
         assigned_to=str(order.assigned_to or ""),
         raising=order.raising,
-        do_not_use=do_not_use,
-        restrictions=tuple(texts([order.vehicle_id]).get(order.vehicle_id, ())),
+        do_not_use=stand.do_not_use.get(order.vehicle_id, ""),
+        restrictions=tuple(stand.restricted.get(order.vehicle_id, ())),
         open_findings=tuple(open_findings),
         wrenches=tuple(wrenches),
         maker_first=MAKER_FIRST,

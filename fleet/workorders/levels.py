@@ -1,5 +1,6 @@
 """Levels as they were read on an order: since when each holds, and what was poured in later."""
 
+from collections import defaultdict
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -16,10 +17,8 @@ class Level:
 
 
 def levels(order: WorkOrder) -> dict[int, dict[int | None, Level]]:
-    """By job and number of the step; three queries."""
-    found: dict[int, dict[int | None, Level]] = {
-        pk: {} for pk in order.jobs.values_list("pk", flat=True)
-    }
+    """By job and number of the step; two queries."""
+    found: dict[int, dict[int | None, Level]] = defaultdict(dict)
     poured = FluidRecord.objects.filter(job__order=order, withdrawn_by=None)
     went_in = list(poured.exclude(way=FluidRecord.Way.OUT).order_by("performed_at", "pk"))
     rows = ConfirmRecord.objects.filter(job__order=order, withdrawn_by=None)

@@ -2,7 +2,8 @@
 
 import uuid
 import warnings
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
 
@@ -98,20 +99,33 @@ def of_order(order: WorkOrder) -> QuerySet[Photo]:
     return standing().filter(Q(order=order) | Q(finding__order=order))
 
 
-def without_finding(order: WorkOrder) -> QuerySet[Photo]:
-    """Those of an order that show no finding."""
-    return of_order(order).filter(finding=None)
-
-
 def of_vehicle(vehicle: Vehicle) -> QuerySet[Photo]:
     """Those of a vehicle's orders and findings, newest first."""
     rows = standing().filter(Q(order__vehicle=vehicle) | Q(finding__vehicle=vehicle))
     return rows.order_by("-pk")
 
 
-def withdrawn(order: WorkOrder) -> QuerySet[Photo]:
-    """Those of an order that were taken back: there is no picture any more."""
-    return order.photos.exclude(withdrawn_by=None).select_related("person", "withdrawn_by")
+@dataclass(frozen=True)
+class OfOrder:
+    """The photos of an order, by what they show."""
+
+    by_finding: dict[int, list[Photo]]
+    without_finding: list[Photo]
+    own: list[Photo]  # put on the order itself, whether or not they show a finding
+    withdrawn: list[Photo]  # taken back: there is no picture any more
+
+
+def told_apart(order: WorkOrder) -> OfOrder:
+    """The photos of an order and of its findings; one query."""
+    mine = Photo.objects.filter(Q(order=order) | Q(finding__order=order)).order_by("pk")
+    rows = list(mine.select_related("person", "withdrawn_by", "finding"))
+    stand = [row for row in rows if row.withdrawn_by_id is None]
+    return OfOrder(
+        _by_finding(row for row in stand if row.finding and row.finding.order_id == order.pk),
+        [row for row in stand if row.finding_id is None],
+        [row for row in stand if row.order_id == order.pk],
+        [row for row in rows if row.withdrawn_by_id is not None and row.order_id == order.pk],
+    )
 
 
 def _must(actor: Actor, order: WorkOrder | None, finding: Finding | None) -> None:
@@ -162,12 +176,11 @@ def _write(picture: Image.Image) -> str:
 
 def of_findings(finding_ids: Collection[int]) -> dict[int, list[Photo]]:
     """Photos of some findings that were not taken back, oldest first."""
+    return _by_finding(standing().filter(finding__in=finding_ids).order_by("pk"))
+
+
+def _by_finding(rows: Iterable[Photo]) -> dict[int, list[Photo]]:
     found: dict[int, list[Photo]] = {}
-    for row in Photo.objects.filter(finding__in=finding_ids, withdrawn_by=None).order_by("pk"):
+    for row in rows:
         found.setdefault(row.finding_id or 0, []).append(row)
     return found
-
-
-def photos_of(order: WorkOrder) -> dict[int, list[Photo]]:
-    """Photos of the findings of an order, by finding."""
-    return of_findings(list(order.findings.values_list("pk", flat=True)))

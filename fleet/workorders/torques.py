@@ -1,5 +1,6 @@
 """Torque as tightened at the vehicle: to the figure by one tap, or to a typed value."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -215,11 +216,11 @@ def calibration_warning(record: TorqueRecord) -> str:
     )
 
 
-def preset_wrench(person: Person, order: WorkOrder) -> str:
-    """The wrench to offer: the last one that the person used here of those whose calibration
-    still holds, else the only such one of the depot; empty: none, and the mechanic chooses."""
+def preset_wrench(person: Person, order: WorkOrder, wrenches: Sequence[Wrench]) -> str:
+    """Which of the depot's wrenches to offer: the last one that the person used here of those whose
+    calibration still holds, else the only such one; empty: none, and the mechanic chooses."""
     today = today_at(order.depot.zone)
-    valid = [row.tag for row in Wrench.objects.filter(depot=order.depot_id) if row.valid_on(today)]
+    valid = [row.tag for row in wrenches if row.valid_on(today)]
     used = TorqueRecord.objects.filter(
         person=person, wrench__depot=order.depot_id, wrench__tag__in=valid, withdrawn_by=None
     )

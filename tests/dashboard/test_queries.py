@@ -29,10 +29,10 @@ LISTS = (
 # pages of many small things at once, and how often each asks; more needs a reason
 DETAILS = {
     "findings": 14,
-    "consumables": 23,
-    "vehicles/V-101": 56,
-    "work-orders/{order}": 46,
-    "work-orders/{order}/card": 77,
+    "consumables": 22,
+    "vehicles/V-101": 45,
+    "work-orders/{order}": 38,
+    "work-orders/{order}/card": 60,
 }
 
 

@@ -104,6 +104,7 @@ def vehicle_work(vehicle: Vehicle, person: Person) -> dict[str, Any]:
     """What the Vehicle page shows and offers about work."""
     rights = {right.name.lower(): may(person, right, vehicle.depot_id) for right in OFFERED}
     orders, to_sign_off = listing.open_orders(vehicle)
+    services = issue.services_with_open_job(vehicle)
     return {
         "orders": orders,
         "to_sign_off": to_sign_off,
@@ -114,14 +115,13 @@ def vehicle_work(vehicle: Vehicle, person: Person) -> dict[str, Any]:
         "photos": photos.of_vehicle(vehicle)[:PHOTOS_SHOWN],
         "deferrals": defer.standing([vehicle.pk]),
         "may": rights,
-        "compartments": Compartment.objects.filter(vehicle_type=vehicle.vehicle_type_id),
         "finding_kinds": Finding.Kind.values,
         "severities": Finding.Severity.values,
         "found_by": Finding.FoundBy.values[:3],
         "finder": Finding.FoundBy.MECHANIC if person.role == Role.MECHANIC else "",
-        "services_free": issue.services_without_open_job(vehicle),
-        "services_known": vehicle.vehicle_type.services.order_by("name"),
-        "pack_size": len(evidence.pack(vehicle.pk)),
+        "services_free": [one for one in services if not one.has_open_job],
+        "services_known": services,
+        "pack_size": evidence.pack_size(vehicle.pk),
     }
 
 

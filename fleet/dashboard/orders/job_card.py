@@ -1,5 +1,6 @@
 """Job card: how an order is done, and what is recorded at the vehicle."""
 
+from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -39,10 +40,10 @@ from fleet.workorders import (
     restrictions,
     torques,
 )
+from fleet.workorders.cardfluids import CardProduct
 from fleet.workorders.gaps import Missing, missing
 from fleet.workorders.levels import levels
 from fleet.workorders.models import Finding, FluidRecord, Job, Raising, WorkOrder, Wrench
-from fleet.workorders.photos import photos_of
 from fleet.workorders.recording import OPEN_FOR_RECORDS
 
 MOVES_DATES = ("check", "confirm")  # what is due may follow from them at once
@@ -53,6 +54,16 @@ CHOSEN = {  # what a question may offer another of
     "product": "Or it was one that is accepted, one tap records it:",
     "wrench": "Or it was one whose calibration holds, one tap records it:",
 }
+
+
+@dataclass(frozen=True)
+class Pour:
+    """Products that a job's compartment accepts, as its card lists them, and the others."""
+
+    accepted: tuple[CardProduct, ...]
+    others: tuple[CardProduct, ...]
+
+
 LOOKS = ("clear", "dark", *fluids.ODD_LOOKS)
 
 
@@ -69,13 +80,14 @@ def page(
     waits = order.state == WorkOrder.State.WAITING
     orders_shown(request.user, [order.pk], "the job card", timezone.now())
     may_now = open_to(request.user, order)
+    card, pictures = jobcard.card_of(order), photos.told_apart(order)
     facts = {
         "order": order,
         **odometer.facts(order, may_now),
         "restrictions": restrictions.standing([order.vehicle_id]),
-        "card": jobcard.card(order.pk),
+        "card": card,
         "open_to": may_now,
-        "kept": kept(order),
+        "kept": kept(order, pictures),
         "fitness": FITNESS,
         "figures": measured.figures_of(order),
         "may_settle": may(request.user, Right.SETTLE_READINGS, order.depot_id),
@@ -88,9 +100,10 @@ def page(
         "also": beside_order(order, timezone.now()),
         "odd": fluids.odd_untold(order),
         "levels": levels(order),
-        "photos_of": photos_of(order),
+        "photos_of": pictures.by_finding,
+        "photos": pictures.without_finding,
         "may_withdraw": recording and order.state in OPEN_FOR_RECORDS,
-        **(_choices(request, order) if recording else {}),
+        **(_choices(request, order, card) if recording else {}),
     }
     with timezone.override(order.depot.zone):
         return show(request, "job-card", scope_of(request), {**facts, **context}, status)
@@ -103,12 +116,13 @@ def _gaps(order: WorkOrder) -> dict[int, list[Missing]]:
     return {job.pk: missing(job) for job in listing.jobs_to_do(order)}
 
 
-def _choices(request: SignedIn, order: WorkOrder) -> dict[str, Any]:
+def _choices(request: SignedIn, order: WorkOrder, card: jobcard.Card) -> dict[str, Any]:
     """What the forms of the card offer."""
+    wrenches = list(Wrench.objects.filter(depot=order.depot_id))
     return {
-        "wrenches": Wrench.objects.filter(depot=order.depot_id),
-        "wrench_in_use": torques.preset_wrench(request.user, order),
-        "pours": _pours(order),
+        "wrenches": wrenches,
+        "wrench_in_use": torques.preset_wrench(request.user, order, wrenches),
+        "pours": _pours(order, card),
         "compartments": Compartment.objects.filter(vehicle_type=order.vehicle.vehicle_type_id),
         "raisings": Raising.values,
         "looks": LOOKS,
@@ -116,15 +130,21 @@ def _choices(request: SignedIn, order: WorkOrder) -> dict[str, Any]:
         "reasons": Job.Reason.values,
         "finding_kinds": Finding.Kind.values,
         "severities": Finding.Severity.values,
-        "photos": photos.without_finding(order),
         "answers": restrictions.ANSWERS,
     }
 
 
-def _pours(order: WorkOrder) -> dict[int, fluids_in.Choice]:
-    """Products by job; the others stay to be chosen: what was poured in is never refused."""
-    jobs = order.jobs.select_related("service__compartment", "compartment")
-    return fluids_in.choices_of_jobs(list(jobs))
+def _pours(order: WorkOrder, card: jobcard.Card) -> dict[int, fluids_in.Choice | Pour]:
+    """Products by job; the others stay to be chosen: what was poured in is never refused. The
+    card has told them of a job whose compartment has a fluid listed."""
+    told: dict[int, fluids_in.Choice | Pour] = {
+        job.id: Pour(job.fluid.accepted, job.fluid.not_accepted) for job in card.jobs if job.fluid
+    }
+    untold = {job.id for job in card.jobs} - set(told)
+    if not untold:
+        return told
+    jobs = order.jobs.filter(pk__in=untold).select_related("service__compartment", "compartment")
+    return {**told, **fluids_in.choices_of_jobs(list(jobs))}
 
 
 @needs(Right.RECORD_WORK)

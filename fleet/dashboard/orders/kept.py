@@ -2,7 +2,9 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TypeVar
 
+from django.db.models import QuerySet
 from django.http import Http404
 
 from fleet.dashboard.orders import confirms
@@ -10,11 +12,19 @@ from fleet.dashboard.words import day, torque
 from fleet.due.models import CheckResult
 from fleet.workorders import followed, measured, photos, record_kinds
 from fleet.workorders.late import signed_off_since
-from fleet.workorders.models import ConfirmRecord, Finding, FluidRecord, TorqueRecord, WorkOrder
+from fleet.workorders.models import (
+    ConfirmRecord,
+    Finding,
+    FluidRecord,
+    MaterialUsed,
+    TorqueRecord,
+    WorkOrder,
+)
 from fleet.workorders.models.records import Record
 from fleet.workorders.torques import past_calibration
 
 Place = tuple[str, Record, str]
+R = TypeVar("R", bound=Record)
 Offered = dict[followed.Source, list[followed.Followed]]
 
 
@@ -44,14 +54,14 @@ class Kept:
     follows: tuple[followed.Followed, ...] = ()  # from it, to be taken back with it
 
 
-def kept(order: WorkOrder) -> dict[str, list[Kept]]:
+def kept(order: WorkOrder, pictures: photos.OfOrder) -> dict[str, list[Kept]]:
     """Records of an order by where they stand on the card: 'torque-<job>-<fastener>' and so on.
 
     One query for each kind of record, whatever their number.
     """
     found: dict[str, list[Kept]] = {}
     since = signed_off_since(order)
-    records = [*_of_jobs(order), *_of_order(order), *confirms.kept(order)]
+    records = [*_of_jobs(order), *_of_order(order, pictures), *confirms.kept(order)]
     values = list(measured.of_order(order))
     offered = _offered(records, values)
     for place, record, what in records:
@@ -131,35 +141,30 @@ def record_of(order: WorkOrder, kind: str, pk: int) -> Record | CheckResult:
 
 
 def _of_jobs(order: WorkOrder) -> list[Place]:
-    jobs = order.jobs.prefetch_related(
-        "torques__wrench__depot",
-        "torques__person",
-        "torques__withdrawn_by",
-        "fluids__product",
-        "fluids__person",
-        "fluids__withdrawn_by",
-        "materials_used__person",
-        "materials_used__withdrawn_by",
-    )
-    found: list[Place] = []
-    for job in jobs:
-        found += [
-            (f"torque-{job.pk}-{row.fastener}", row, _torque_words(row))
-            for row in job.torques.all()
-        ]
-        found += [
-            (f"by-book-{job.pk}", row, f"{row.fastener_name} {_torque_words(row)}")
-            for row in job.torques.all()
-            if row.figure_source
-        ]
-        found += [
-            (f"{_fluid_place(row)}-{job.pk}", row, _fluid_words(row)) for row in job.fluids.all()
-        ]
-        found += [
-            (f"material-{job.pk}", row, f"{row.pieces} × {row.name}{', broken' * row.broken}")
-            for row in job.materials_used.all()
-        ]
+    torques = list(_own(TorqueRecord, order, "wrench__depot"))
+    found: list[Place] = [
+        (f"torque-{row.job_id}-{row.fastener}", row, _torque_words(row)) for row in torques
+    ]
+    found += [
+        (f"by-book-{row.job_id}", row, f"{row.fastener_name} {_torque_words(row)}")
+        for row in torques
+        if row.figure_source
+    ]
+    found += [
+        (f"{_fluid_place(row)}-{row.job_id}", row, _fluid_words(row))
+        for row in _own(FluidRecord, order, "product")
+    ]
+    found += [
+        (f"material-{row.job_id}", row, f"{row.pieces} × {row.name}{', broken' * row.broken}")
+        for row in _own(MaterialUsed, order)
+    ]
     return found
+
+
+def _own(kind: type[R], order: WorkOrder, *beside: str) -> QuerySet[R]:
+    """Records of an order's jobs, the oldest first."""
+    rows = kind._default_manager.filter(job__order=order)
+    return rows.select_related("person", "withdrawn_by", *beside).order_by("pk")
 
 
 def _torque_words(row: TorqueRecord) -> str:
@@ -183,12 +188,12 @@ def _fluid_words(row: FluidRecord) -> str:
     return ", ".join(part for part in parts if part)
 
 
-def _of_order(order: WorkOrder) -> list[Place]:
+def _of_order(order: WorkOrder, pictures: photos.OfOrder) -> list[Place]:
     people = ("person", "withdrawn_by")
     found: list[Place] = [("note", row, row.text) for row in order.notes.select_related(*people)]
     found += [
         ("finding", row, f"{row.kind}: {row.text} ({row.severity})")
         for row in order.findings.select_related(*people)
     ]
-    found += [("photo", row, f"Photo {row.caption}".strip()) for row in photos.withdrawn(order)]
+    found += [("photo", row, f"Photo {row.caption}".strip()) for row in pictures.withdrawn]
     return found

@@ -3,6 +3,7 @@
 from typing import Any
 
 from django.contrib import messages
+from django.db.models import QuerySet
 from django.http import HttpResponse
 from django.shortcuts import redirect
 from django.utils import timezone
@@ -44,7 +45,6 @@ from fleet.workorders import (
 from fleet.workorders.downtime import downtime
 from fleet.workorders.gaps import gaps_of
 from fleet.workorders.models import Job, Raising, WorkOrder
-from fleet.workorders.photos import photos_of
 from fleet.workorders.recording import OPEN_FOR_RECORDS
 
 # forms of the card that a fault is shown at, and their fields where it is shown instead
@@ -61,24 +61,25 @@ def _page(
     request: SignedIn, order: WorkOrder, context: dict[str, Any], status: int = 200
 ) -> HttpResponse:
     orders_shown(request.user, [order.pk], "the work order", timezone.now())
-    may_now = open_to(request.user, order)
+    may_now, pictures = open_to(request.user, order), photos.told_apart(order)
+    to_do = listing.services_to_do(order).select_related("service__compartment")
     facts = {
         "order": order,
         **odometer.facts(order, may_now),
         "restrictions": restrictions.standing([order.vehicle_id]),
         "jobs": order.jobs.select_related("ended_by", "service"),
-        **_why(order),
+        **_why(order, to_do),
         "events": order.events.select_related("person", "job"),
-        "records": kept(order),
-        "photos": photos.standing().filter(order=order),
+        "records": kept(order, pictures),
+        "photos": pictures.own,
         "open_to": may_now,
         "downtime": downtime(order, timezone.now()),
         "papers": papers.kept(order),
-        "photos_of": photos_of(order),
+        "photos_of": pictures.by_finding,
         "gaps": gaps_of(order),
         "cost": "" if order.cost_minor is None else f"{order.cost_minor / 100:,.2f}",
         **_rights(request.user, order),
-        **_substitutes(request.user, order),
+        **_substitutes(request.user, order, to_do),
         "do_not_use": findings.in_force([order.vehicle_id]).get(order.vehicle_id, ""),
         "mechanics": mechanics_of([order.depot_id]),
         "services_free": issue.services_without_open_job(order.vehicle),
@@ -93,15 +94,15 @@ def _page(
         return show(request, "work-order", scope_of(request), {**facts, **context}, status)
 
 
-def _why(order: WorkOrder) -> dict[str, Any]:
+def _why(order: WorkOrder, to_do: QuerySet[Job]) -> dict[str, Any]:
     """Why the order stands: when each of its services falls due, by when the vehicle is to come
     in, and whether what it takes is on the shelf; asked while there is work to do."""
     if order.state not in progress.BEFORE_THE_END:
         return {}
-    rows = due_rows(
-        DueFilter(depots=[order.vehicle.depot.slug], vehicle=order.vehicle.fleet_number)
-    )
-    wanted = set(listing.services_to_do(order).values_list("service_id", flat=True))
+    today = today_at(order.depot.zone)
+    at = {order.vehicle.depot_id: today_at(order.vehicle.depot.zone)}
+    rows = due_rows(DueFilter(depots=at, vehicle=order.vehicle.fleet_number))
+    wanted = {job.service_id for job in to_do}
     due = {row.service_id: row for row in rows if row.service_id in wanted}
     own = order.where == WorkOrder.Where.OWN
     return {
@@ -109,7 +110,7 @@ def _why(order: WorkOrder) -> dict[str, Any]:
         "bring_in_by": min(
             (row.bring_in_by for row in due.values() if row.bring_in_by), default=None
         ),
-        "order_today": today_at(order.depot.zone),
+        "order_today": today,
         "needed": in_stock.needed(order) if own else [],
     }
 
@@ -124,13 +125,13 @@ def _rights(person: Person, order: WorkOrder) -> dict[str, bool]:
     }
 
 
-def _substitutes(person: Person, order: WorkOrder) -> dict[str, Any]:
+def _substitutes(person: Person, order: WorkOrder, to_do: QuerySet[Job]) -> dict[str, Any]:
     """Leaves to use another product, and who may give one: offered while there is work to do."""
     approves = may(person, Right.APPROVE_SUBSTITUTE, order.depot_id)
     return {
         "substitutes": fluids_in.substitutes_of(order),
         "may_approve": approves,
-        "jobs_for_substitutes": listing.services_to_do(order) if approves else [],
+        "jobs_for_substitutes": to_do if approves else [],
         "products": Product.objects.order_by("name") if approves else [],
     }
 

@@ -1,6 +1,6 @@
 """Vehicle: everything known about one vehicle, and entering what is new."""
 
-from datetime import date, datetime
+from datetime import date
 from typing import Any
 from urllib.parse import urlencode
 
@@ -40,12 +40,11 @@ from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of, may
 from fleet.readings.enter import enter
 from fleet.readings.listing import newest_first
-from fleet.readings.main_meter import main_meter
+from fleet.readings.main_meter import meters_in_use
 from fleet.readings.models import Reading
 from fleet.today import today_at
 from fleet.trials.blind import hidden_from
-from fleet.vehicles.models import Alias, Vehicle
-from fleet.vehicles.own_unit import odometer_unit
+from fleet.vehicles.models import Alias, Compartment, Meter, Vehicle
 from fleet.visits import calendar_feed
 from fleet.visits.other_work import BY_HAND, Ending, of_vehicle
 
@@ -80,30 +79,35 @@ def page(
 ) -> HttpResponse:
     now = timezone.now()
     today = today_at(seen.depot.zone, now)
-    lines, unit = _readings(request, seen, None), odometer_unit(seen.pk)
+    lines = _readings(request, seen, None)
     hidden = hidden_from(request.user, [seen.pk], now)
     marks = marks_of([seen.pk], request.user, today)
+    compartments = list(Compartment.objects.filter(vehicle_type=seen.vehicle_type_id))
+    meters = list(meters_in_use(seen.pk))
     facts = {
-        "odometer_unit": unit,
+        "odometer_unit": next((one.unit for one in meters if one.kind == Meter.Kind.KM), "km"),
         "vehicle": seen,
         "today": today,
-        "rows": _due(seen, now),
+        "rows": _due(seen, today),
         "marks": marks,
         "early": marks.joining.get(seen.pk, ()),
+        "compartments": compartments,
         **vehicle_work(seen, request.user),
         **_other_work(seen),
         "work_kinds": BY_HAND,
         "feeds": calendar_feed.feeds(seen.depot, seen),
         "scale": page_scale(today),
-        "last_of_each": last_readings(seen, today),
-        "duty": duty_lines(seen, today),
+        "last_of_each": last_readings(seen, meters, today),
+        "duty": duty_lines(seen, compartments, today),
         "history": history_lines(seen, hidden),
-        **fluid_choices(seen, request.user, hidden, now),
+        **fluid_choices(seen, compartments, request.user, hidden, now),
         "lines": lines[:READINGS_SHOWN],
         "more": lines[READINGS_SHOWN - 1].pk if len(lines) > READINGS_SHOWN else "",
         "may_add": may(request.user, Right.ADD_READINGS, seen.depot_id),
         "may_set_duty": may(request.user, Right.SET_DUTY, seen.depot_id),
-        "reading_form": ReadingForm(initial={"taken_on": today, "unit": _entry_unit(seen)}),
+        "reading_form": ReadingForm(
+            initial={"taken_on": today, "unit": meters[0].unit if meters else "km"}
+        ),
         "map_style_id": MAP_STYLE_ID,
     }
     with timezone.override(seen.depot.zone):
@@ -113,11 +117,6 @@ def page(
 def _other_work(seen: Vehicle) -> dict[str, object]:
     rows = of_vehicle(seen)
     return {"other_work": rows, "work_ended": [one for one in rows if one.state in Ending.values]}
-
-
-def _entry_unit(seen: Vehicle) -> str:
-    meter = main_meter(seen.pk)
-    return meter.unit if meter else "km"
 
 
 def refused(request: SignedIn, seen: Vehicle, fault: Fault) -> HttpResponse:
@@ -132,8 +131,8 @@ def asked_back(request: SignedIn, seen: Vehicle, question: Question) -> HttpResp
     return page(request, seen, {"asked": asked, "address": request.path}, ASKED_STATUS)
 
 
-def _due(seen: Vehicle, now: datetime) -> list[DueRow]:
-    return due_rows(DueFilter(depots=[seen.depot.slug], vehicle=seen.fleet_number), now=now)
+def _due(seen: Vehicle, today: date) -> list[DueRow]:
+    return due_rows(DueFilter(depots={seen.depot_id: today}, vehicle=seen.fleet_number))
 
 
 def _readings(request: SignedIn, seen: Vehicle, before_id: int | None) -> list[ReadingLine]:
@@ -161,7 +160,8 @@ def vehicle_readings(request: SignedIn, fleet_number: str) -> HttpResponse:
 def vehicle_chart(request: SignedIn, fleet_number: str) -> HttpResponse:
     seen = vehicle_seen_by(request.user, fleet_number)
     now = timezone.now()
-    chart = odometer_chart(seen, _due(seen, now), today_at(seen.depot.zone, now))
+    today = today_at(seen.depot.zone, now)
+    chart = odometer_chart(seen, _due(seen, today), today)
     return HttpResponse(odometer(chart).to_json(), content_type="application/json")
 
 
