@@ -258,14 +258,6 @@ def _remove(path: Path) -> None:
 
 
 def _put_rows(path: Path, tell: Tell) -> None:
-    if connection.vendor == "sqlite":
-        connections.close_all()
-        own = Path(connection.settings_dict["NAME"])
-        for left in own.parent.glob(f"{own.name}-*"):  # the log of the empty one
-            left.unlink()
-        copies.copy_file(path, path.with_suffix(".single"))
-        path.with_suffix(".single").replace(own)
-        return
     migrate()
     with copies.opened(path) as alias, transaction.atomic():
         copies.copy_rows(alias, "default", tell)

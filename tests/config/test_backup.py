@@ -17,7 +17,9 @@ from shutil import copytree
 import psycopg
 import pytest
 from django.conf import settings
+from django.db import connections
 
+from fleet import copies
 from tests.served.conftest import new_database
 
 PHOTO = bytes(range(256))
@@ -171,6 +173,36 @@ def test_rows_of_an_older_version_are_brought_up_to_date(data: Path, tmp_path: P
     before, after = everything(data), everything(tmp_path / "new")
     unlike = {name for name in before if before[name] != after[name]}
     assert unlike == {"django_migrations", "overview_workahead"}  # the latter went with the step
+
+
+def test_rows_that_cannot_be_brought_up_to_date_are_refused_and_nothing_stays(
+    data: Path, tmp_path: Path
+) -> None:
+    copytree(data, tmp_path / "old")
+    with closing(sqlite3.connect(tmp_path / "old" / "sumpwise.sqlite3")) as file:
+        # a step noted as not taken, whose table is there: taking it again cannot work
+        file.execute("DELETE FROM django_migrations WHERE app = 'overview'")
+        file.commit()
+    said = refused("restore", str(tmp_path / "old"), data=tmp_path / "new")
+    assert "The rows of the backup cannot be brought up to date" in said
+    assert "already exists" in said
+    assert not [one for one in (tmp_path / "new").iterdir() if one.name in ("files", "uploads")]
+    assert not list((tmp_path / "new").glob(".sumpwise-*"))
+    done("config", "restore", str(data), data=tmp_path / "new")  # the place is still empty
+
+
+@pytest.mark.django_db
+def test_one_changed_figure_is_named(data: Path, tmp_path: Path) -> None:
+    for name in ("one", "other"):
+        copies.copy_file(data / "sumpwise.sqlite3", tmp_path / name)
+    with copies.opened(tmp_path / "one") as one, copies.opened(tmp_path / "other") as other:
+        assert copies.difference(one, other) == ""
+        with connections[other].cursor() as cursor:
+            cursor.execute("UPDATE readings_reading SET value = value + 1 WHERE value = 46000")
+            assert cursor.rowcount == 1  # of March, 40,000 and three times 2,000
+        said = copies.difference(one, other)
+    assert said.startswith("readings_reading: (")
+    assert ("46000.0" in said, "46001.0" in said) == (True, True)
 
 
 def tables_of(folder: Path) -> set[str]:
