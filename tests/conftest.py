@@ -1,12 +1,15 @@
 import ipaddress
 import os
 import socket
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import pytest
+from django.db import connection
+from django.db.backends.base.operations import BaseDatabaseOperations
 from hypothesis import HealthCheck, settings
 from pytest_django.plugin import blocking_manager_key
+from whitenoise.middleware import WhiteNoiseMiddleware
 
 from tests import kept
 
@@ -80,9 +83,46 @@ def django_db_setup(django_db_setup: None, django_db_blocker: Any) -> Iterator[N
 
     with django_db_blocker.unblock():
         build([])
-    yield
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(type(connection.ops), "sql_flush", _delete_what_is_there)
+        yield
     with django_db_blocker.unblock():
         kept.close()
+
+
+_truncate = type(connection.ops).sql_flush
+
+
+def _delete_what_is_there(
+    operations: BaseDatabaseOperations, style: Any, tables: Sequence[str], **how: Any
+) -> list[str]:
+    """After a test in real transactions most tables are empty; to truncate each takes seconds."""
+    if how.get("reset_sequences"):
+        return _truncate(operations, style, tables, **how)
+    quoted = [operations.quote_name(table) for table in tables]
+    with connection.cursor() as cursor:
+        cursor.execute(
+            " UNION ALL ".join(
+                f"SELECT '{name}' WHERE EXISTS (SELECT 1 FROM {name})" for name in quoted
+            )
+        )
+        return [f"DELETE FROM {name};" for (name,) in cursor.fetchall()]
+
+
+@pytest.fixture(scope="session", autouse=True)
+def static_files_found_once() -> Iterator[None]:
+    """Every client of a test starts the middleware anew; what files there are does not change."""
+    look, found = WhiteNoiseMiddleware.add_files_from_finders, {}
+
+    def once(middleware: WhiteNoiseMiddleware) -> None:
+        if not found:
+            look(middleware)
+            found.update(middleware.files)
+        middleware.files.update(found)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(WhiteNoiseMiddleware, "add_files_from_finders", once)
+        yield
 
 
 # --- what a second database can change -------------------------------------------------------
