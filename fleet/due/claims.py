@@ -116,6 +116,8 @@ def asked(
     found: dict[int, Question] = {}
     for kind in KINDS:
         new = [at for at, total in enumerate(totals[kind]) if total is not None]
+        if not new:
+            continue
         known = np.isfinite(history.total[kind])
         owners = np.array([vehicle_ids[at] for at in new], dtype=np.int64)
         vehicle = np.append(history.vehicle[known], np.searchsorted(facts.vehicle_id, owners))

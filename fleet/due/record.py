@@ -1,6 +1,6 @@
 """Write down what was done: services, fills, top-ups. Rows are only ever added."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from django.db import transaction
 from django.db.models import QuerySet
@@ -37,6 +37,22 @@ def record_done(row: ServiceDone) -> ServiceDone:
         claims.ask(row.vehicle, row.done_on, row.total_km, row.total_h)
     row.save()
     return row
+
+
+def record_papers(rows: Sequence[ServiceDone]) -> Sequence[ServiceDone]:
+    """Record the services that one document tells of, all at its day and its totals.
+
+    Raises
+    ------
+    Question
+        As above; asked once for all of them.
+    """
+    first, *rest = rows
+    record_done(first)
+    for row in rest:
+        row.why_it_stands = first.why_it_stands
+    ServiceDone.objects.bulk_create(rest)
+    return rows
 
 
 def _total_of(reading: Reading) -> float:

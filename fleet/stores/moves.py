@@ -1,9 +1,9 @@
 """One move of the ledger: added once under its key, and what is on hand with it."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 from django.db import IntegrityError, transaction
@@ -13,7 +13,7 @@ from django.dispatch import Signal
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.stores.models import Item, Stock, StockMove
-from fleet.stores.prices import unit_prices
+from fleet.stores.prices import UnitPrice, unit_prices
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Depot
 
@@ -75,6 +75,15 @@ def items(kind: str | None = None) -> QuerySet[Item]:
     return Item.objects.all() if kind is None else Item.objects.filter(kind=kind)
 
 
+def record_many(actor: Actor, moves: Sequence[Move]) -> list[StockMove]:
+    """Add moves at one depot, what each is worth worked out for all of them at once."""
+    if not moves:
+        return []
+    unpriced = [move.item.pk for move in moves if _needs_a_price(move)]
+    prices = unit_prices(moves[0].depot.pk, unpriced)
+    return [record(actor, _priced(move, prices)) for move in moves]
+
+
 def record(actor: Actor, move: Move) -> StockMove:
     """Add a move and shift what is on hand; the caller has seen to the right to do so.
 
@@ -98,11 +107,19 @@ def record(actor: Actor, move: Move) -> StockMove:
         return known
 
 
+def _needs_a_price(move: Move) -> bool:
+    return move.price_minor is None and move.kind != Kind.RECEIVED
+
+
+def _priced(move: Move, prices: Mapping[int, UnitPrice]) -> Move:
+    """A move at the price of the day, where it brings none of its own."""
+    price = prices.get(move.item.pk) if _needs_a_price(move) else None
+    return move if price is None else replace(move, price_minor=price.of(move.quantity))
+
+
 def _added(actor: Actor, move: Move) -> StockMove:
-    price_minor = move.price_minor
-    if price_minor is None and move.kind != Kind.RECEIVED:
-        price = unit_prices(move.depot.pk, [move.item.pk]).get(move.item.pk)
-        price_minor = None if price is None else price.of(move.quantity)
+    if _needs_a_price(move):
+        move = _priced(move, unit_prices(move.depot.pk, [move.item.pk]))
     return StockMove.objects.create(
         depot=move.depot,
         item=move.item,
@@ -110,7 +127,7 @@ def _added(actor: Actor, move: Move) -> StockMove:
         quantity=move.quantity,
         at=actor.at,
         reason=move.reason.strip(),
-        price_minor=price_minor,
+        price_minor=move.price_minor,
         batch=move.batch.strip(),
         best_before=move.best_before,
         order_number=move.order_number,

@@ -49,11 +49,12 @@ def book(actor: Actor, order_id: int) -> Booked:
         used = used_by(order) if booking else Used()
         wanted, booked = _wanted(used), _booked(order)
         items = {item.pk: item for item in Item.objects.filter(pk__in=_item_ids(wanted, booked))}
-        moves = [
-            stock_moves.record(actor, move)
+        unlike = [
+            move
             for slot in sorted({*wanted, *booked})
             if (move := _difference(order, slot, wanted, booked, items)) is not None
         ]
+        moves = stock_moves.record_many(actor, unlike)
     return Booked(tuple(moves), tuple(sorted(set(used.not_kept))))
 
 

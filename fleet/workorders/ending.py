@@ -240,8 +240,9 @@ def sign_off(actor: Actor, order_id: int, *, version: int | None = None) -> Work
         order = locked(order_id)
         if actor.person is not None and worked_on(order, actor.person):
             raise Forbidden("Nobody signs off their own work: ask another person who may.")
-        booking.book(actor, order_id)  # with records that came while it was being finished
-        evidence.complete(order)
+        if order.where == WorkOrder.Where.OWN:  # papers book nothing and freeze nothing
+            booking.book(actor, order_id)  # with records that came while it was being finished
+            evidence.complete(order)
         return edit(
             actor,
             order_id,

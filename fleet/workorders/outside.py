@@ -7,7 +7,7 @@ from datetime import date
 from django.db import transaction
 
 from fleet.due.models import Service, ServiceDone
-from fleet.due.record import record_done
+from fleet.due.record import record_papers
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
@@ -81,8 +81,7 @@ def record(actor: Actor, work: InvoicedWork) -> WorkOrder:
         order.number = number_of(order.pk)
         order.save(update_fields=["number"])
         _free(actor, order, work.services)
-        for service in work.services:
-            _enter(actor, order, service, work)
+        _enter(actor, order, work)
         reason = work.invoice_number
         note_event(actor, order, "enter outside work", to_state=order.state, reason=reason)
     return order
@@ -101,8 +100,8 @@ def _free(actor: Actor, order: WorkOrder, services: Sequence[Service]) -> None:
         progress.drop(actor, pk, service_ids=ids, reason=f"done outside: {order}")
 
 
-def _enter(actor: Actor, order: WorkOrder, service: Service, work: InvoicedWork) -> None:
-    row = record_done(
+def _enter(actor: Actor, order: WorkOrder, work: InvoicedWork) -> None:
+    rows = [
         ServiceDone(
             vehicle=order.vehicle,
             service=service,
@@ -112,15 +111,19 @@ def _enter(actor: Actor, order: WorkOrder, service: Service, work: InvoicedWork)
             person=actor.person,
             total_km=work.odometer_km,
             why_it_stands=work.override_reason,
-        ),
-    )
-    Job.objects.create(
-        order=order,
-        vehicle=order.vehicle,
-        service=service,
-        title=service.name,
-        state=Job.State.DONE,
-        ended_at=actor.at,
-        ended_by=actor.person,
-        done=row,
+        )
+        for service in work.services
+    ]
+    Job.objects.bulk_create(
+        Job(
+            order=order,
+            vehicle=order.vehicle,
+            service=row.service,
+            title=row.service.name,
+            state=Job.State.DONE,
+            ended_at=actor.at,
+            ended_by=actor.person,
+            done=row,
+        )
+        for row in record_papers(rows)
     )
