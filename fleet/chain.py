@@ -10,7 +10,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from django.db.models import Max, Min
+from django.db.models import F, Max, Min
 from django.utils import timezone
 
 from fleet import bulk
@@ -25,7 +25,7 @@ from fleet.hindcast import widen
 from fleet.overview import weeks
 from fleet.people.actor import Actor
 from fleet.readings import judge
-from fleet.readings.models import Reading, Upload, Verdict
+from fleet.readings.models import Reading, Upload, UploadWithdrawal, Verdict
 from fleet.runs import ledger
 from fleet.runs.models import Run
 from fleet.today import today_at
@@ -182,10 +182,21 @@ def complete_upload(upload_id: int, progress: Progress | None = None) -> Upload:
         upload.refresh_from_db()
     if upload.state == Upload.State.JUDGED:
         tell(0.8, "due dates")
-        refresh(intake.vehicles_of(upload), timezone.now())
+        vehicles = intake.vehicles_of(upload)
+        refresh(vehicles, timezone.now())
+        _cancel_drafts(upload, vehicles)
         intake.finish(upload)
     tell(1.0, "done")
     return upload
+
+
+def _cancel_drafts(upload: Upload, vehicles: Array) -> None:
+    """Cancel the drafts that rested on what an upload had brought, once it is withdrawn."""
+    if (kept := UploadWithdrawal.objects.filter(upload=upload).first()) is not None:
+        actor = Actor(person=None, channel=kept.channel, now=kept.withdrawn_at)
+        why = f"The upload {upload.name[:80]} was withdrawn: {kept.reason}"
+        drafts = issue.cancel_unasked(actor, vehicles, upload.received_at, why[:300])
+        UploadWithdrawal.objects.filter(pk=kept.pk).update(drafts=F("drafts") + drafts)
 
 
 def due_dates_that_differ(as_of: datetime) -> Iterator[str]:

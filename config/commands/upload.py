@@ -34,6 +34,13 @@ def register(commands: Any) -> None:
     parser.add_argument("--depot", metavar="SLUG", help="match vehicles of this depot only")
     parser.add_argument("--dry-run", action="store_true", help="report, but keep nothing")
     parser.add_argument("--resume", action="store_true", help="go on with interrupted uploads")
+    parser.add_argument(
+        "--withdraw",
+        type=int,
+        metavar="UPLOAD",
+        help="take an upload back as a whole, by the number under which it was reported",
+    )
+    parser.add_argument("--reason", default="", metavar="TEXT", help="why it is withdrawn")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.set_defaults(run=run)
 
@@ -41,7 +48,7 @@ def register(commands: Any) -> None:
 def run(arguments: argparse.Namespace) -> int:
     from fleet.faults import Fault
 
-    if arguments.file is None and not arguments.resume:
+    if arguments.file is None and not arguments.resume and arguments.withdraw is None:
         raise Fault("Name the file to take in, or go on with interrupted ones by --resume.")
     reports = list(_reports(arguments))
     for report in reports:
@@ -58,6 +65,8 @@ def _reports(arguments: argparse.Namespace) -> Iterator[Report]:
     from fleet.readings import intake
     from fleet.readings.report import report_of
 
+    if arguments.withdraw is not None:
+        yield report_of(_withdrawn(arguments.withdraw, arguments.reason))
     if arguments.resume:
         for upload in _interrupted():
             yield report_of(_complete(upload))
@@ -70,6 +79,20 @@ def _reports(arguments: argparse.Namespace) -> Iterator[Report]:
             return
         upload = intake.receive(file, arguments.file.name, options=options)
     yield report_of(_complete(upload))
+
+
+def _withdrawn(upload_id: int, reason: str) -> Upload:
+    from django.utils import timezone
+
+    from fleet.faults import Fault
+    from fleet.readings.models import Upload
+    from fleet.readings.withdraw import withdraw
+
+    upload = Upload.objects.filter(pk=upload_id).first()
+    if upload is None:
+        raise Fault(f"There is no upload {upload_id}: its page and its report show the number.")
+    withdraw(upload, person=None, reason=reason, channel="command", now=timezone.now())
+    return _complete(upload)
 
 
 def _interrupted() -> list[Upload]:
@@ -144,7 +167,10 @@ def print_report(report: Report) -> None:
     elif report.upload is None:
         print(f"{report.file} was tried only; nothing was kept.")
     totals = ", ".join(f"{number} {outcome}" for outcome, number in report.counts.items())
-    print(f"{report.file}: {report.rows} {'row' if report.rows == 1 else 'rows'}: {totals}.")
+    number = "" if report.upload is None else f" (upload {report.upload})"
+    print(
+        f"{report.file}{number}: {report.rows} {'row' if report.rows == 1 else 'rows'}: {totals}."
+    )
     if report.message:
         print(report.message)
     ordered = sorted(report.not_accepted, key=lambda row: (row.outcome, row.reason))

@@ -11,6 +11,7 @@ from django.db import transaction
 from django.db.models import F, QuerySet
 from django.http import StreamingHttpResponse
 from django.urls import reverse
+from django.utils import timezone
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
@@ -37,6 +38,7 @@ from fleet.readings.mend import treat_as
 from fleet.readings.models import Upload, UploadRow
 from fleet.readings.report import with_decisive
 from fleet.readings.roll import Roll
+from fleet.readings.withdraw import withdraw
 from fleet.tables import csv_line
 
 NEWEST_FIRST = Order("uploads", ("id",), descending=True)
@@ -55,9 +57,22 @@ class UploadShape(serializers.Serializer[Any]):
     rows_total = serializers.IntegerField(allow_null=True)
     counts = serializers.DictField(child=serializers.IntegerField(), help_text="By outcome")
     message = serializers.CharField(help_text="Why a file was refused, and what to do")
+    withdrawn_at = serializers.DateTimeField(allow_null=True)
+    withdrawn_by = serializers.CharField(allow_null=True)
+    withdrawn_why = serializers.CharField(allow_null=True)
+    drafts_cancelled = serializers.IntegerField(
+        allow_null=True, help_text="Orders that rested on what was withdrawn"
+    )
 
 
-SHOWN = Rows(Upload, UploadShape)
+SHOWN = Rows(
+    Upload,
+    UploadShape,
+    withdrawn_at="withdrawal__withdrawn_at",
+    withdrawn_by="withdrawal__person__username",
+    withdrawn_why="withdrawal__reason",
+    drafts_cancelled="withdrawal__drafts",
+)
 
 
 class KindShape(serializers.Serializer[Any]):
@@ -77,6 +92,10 @@ class OneUploadShape(UploadShape):
 class MendGiven(Strict):
     named = Text(max_length=40, help_text="The vehicle as the file names it")
     vehicle = Text(max_length=40, help_text="Fleet number of the vehicle that is meant")
+
+
+class WithdrawGiven(Strict):
+    reason = Text(max_length=300, help_text="Why, in your words; kept with it")
 
 
 class UploadGiven(Strict):
@@ -168,6 +187,35 @@ class Mend(Resource):
         def effect() -> Answer:
             treat_as(upload, given["named"], vehicle)
             transaction.on_commit(partial(jobs.take_in_upload.delay, upload.pk, again=True))
+            row = SHOWN.one(Upload.objects.filter(pk=upload.pk))
+            return Answer(row, HTTPStatus.ACCEPTED, reverse("api-upload", args=[upload.pk]))
+
+        return once(request, effect)
+
+
+class Withdraw(Resource):
+    """Reject all readings that only this upload brought, and judge their meters again."""
+
+    scope = "uploads"
+    rights = {"POST": Right.SETTLE_READINGS}
+    repeatable = ("POST",)
+
+    @extend_schema(
+        operation_id="uploads_withdraw", request=WithdrawGiven, responses={202: UploadShape}
+    )
+    def post(self, request: Request, upload_id: int) -> Response:
+        upload = upload_or_404(request, upload_id)
+        given = body(request, WithdrawGiven)
+
+        def effect() -> Answer:
+            withdraw(
+                upload,
+                person=caller(request),
+                reason=given["reason"],
+                channel="api",
+                now=timezone.now(),
+            )
+            transaction.on_commit(partial(jobs.send, jobs.take_in_upload, upload.pk, again=True))
             row = SHOWN.one(Upload.objects.filter(pk=upload.pk))
             return Answer(row, HTTPStatus.ACCEPTED, reverse("api-upload", args=[upload.pk]))
 

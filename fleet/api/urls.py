@@ -62,7 +62,7 @@ from fleet.api.runs import Night, Runs
 from fleet.api.stock import Items, StockLevels, StockMoves, TakeBack
 from fleet.api.telematics import Telematics
 from fleet.api.trials import OneTrial, Ratings, Result, Samples, Trials
-from fleet.api.uploads import Mend, OneUpload, UploadRows, Uploads
+from fleet.api.uploads import Mend, OneUpload, UploadRows, Uploads, Withdraw
 from fleet.api.usage import Usage
 from fleet.api.used_fluid import UsedFluids
 from fleet.api.vehicles import OneVehicle, Vehicles
@@ -155,6 +155,7 @@ urlpatterns = [
     path("uploads", Uploads.as_view(), name="api-uploads"),
     path("uploads/<int:upload_id>", OneUpload.as_view(), name="api-upload"),
     path("uploads/<int:upload_id>/mend", Mend.as_view(), name="api-upload-mend"),
+    path("uploads/<int:upload_id>/withdraw", Withdraw.as_view(), name="api-upload-withdraw"),
     path("uploads/<int:upload_id>/rows", UploadRows.as_view(), name="api-upload-rows"),
     path("usage", Usage.as_view(), name="api-usage"),
     path("duty", Duty.as_view(), name="api-duty"),

@@ -31,6 +31,7 @@ from fleet.dashboard.readings.readings import (
     upload_file,
     upload_rows,
     upload_state,
+    withdraw_upload,
 )
 from fleet.dashboard.readings.settle_many import settle_readings
 from fleet.dashboard.signin import sign_in, sign_in_by_link, sign_out
@@ -144,6 +145,7 @@ urlpatterns = [
     path("readings/uploads", upload, name="upload"),
     path("readings/uploads/<int:upload_id>", upload_rows, name="upload-rows"),
     path("readings/uploads/<int:upload_id>/mend", mend_upload, name="mend-upload"),
+    path("readings/uploads/<int:upload_id>/withdraw", withdraw_upload, name="withdraw-upload"),
     path("readings/uploads/<int:upload_id>/state", upload_state, name="upload-state"),
     re_path(
         r"^readings/uploads/(?P<upload_id>\d+)\.(?P<ending>csv|xlsx)$",

@@ -33,4 +33,5 @@ spreadsheet.py    opens xlsx, ods, csv by content; time limit
 thousands.py      a point typed as a thousands mark
 totals.py         uploads whose rows do not add up
 unpack.py         reads a file apart: limits on memory, time, rows; CSV separator and encoding
+withdraw.py       an upload taken back as a whole
 """

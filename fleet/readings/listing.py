@@ -6,6 +6,7 @@ from django.db.models import Count, Q, QuerySet
 
 from fleet.people.models import Person
 from fleet.readings.models import OPEN, Reading, Upload, UploadRow, Verdict
+from fleet.readings.reasons import WITHDRAWN
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Meter, Vehicle
 
@@ -52,7 +53,7 @@ def newest_first(vehicle: Vehicle, before: Reading | None = None) -> QuerySet[Re
 
 def uploads_seen_by(person: Person, depots: Depots) -> QuerySet[Upload]:
     """A person's own uploads, and those that hold a row of a vehicle of these depots."""
-    every = Upload.objects.select_related("person")
+    every = Upload.objects.select_related("person", "withdrawal__person")
     if person.is_superuser:
         return every
     rows = UploadRow.objects.filter(vehicle__depot__in=depots)
@@ -70,7 +71,7 @@ def _waiting(verdict: str) -> Q:
     found = Q()
     for name in ("reading", "hours_reading"):
         judged = Q(**{f"{name}__verdict": verdict, f"{name}__decisions": None})
-        found |= Q(outcome=verdict) & judged
+        found |= Q(outcome=verdict) & judged & ~Q(**{f"{name}__reason": WITHDRAWN})
     return found
 
 

@@ -56,6 +56,27 @@ class Upload(models.Model):
         return self.name
 
 
+class UploadWithdrawal(models.Model):
+    """An upload was withdrawn as a whole: who, when, why, and what followed."""
+
+    upload = models.OneToOneField(Upload, models.CASCADE, related_name="withdrawal")
+    hash = models.CharField(max_length=64)  # that the upload had: the same file may come again
+    readings = models.PositiveIntegerField()  # that it alone had brought
+    drafts = models.PositiveIntegerField(default=0)  # orders that were cancelled with it
+    person = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+"
+    )
+    reason = models.CharField(max_length=300)
+    channel = models.CharField(max_length=12)
+    withdrawn_at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["-withdrawn_at", "-id"]
+
+    def __str__(self) -> str:
+        return f"{self.upload}, withdrawn"
+
+
 class Reading(models.Model):
     """A meter reading, stored as given and never rewritten; only its verdict may change."""
 

@@ -5,6 +5,8 @@ from fleet.vehicles.own_unit import in_words
 # of a slip that became one only when the meter went on from where it had stood before
 SHOWN_BY_NEXT = "The next reading shows that this one is a slip."
 
+WITHDRAWN = "upload_withdrawn"
+
 SENTENCES = {
     "future_date": "The date lies in the future: correct it and send it again.",
     "not_a_number": "No meter can show this value: correct it and send it again.",
@@ -25,6 +27,7 @@ SENTENCES = {
     "agrees_with_held": "It agrees with readings that are held: the meter may have changed.",
     "contradicted_by_later": "Later readings contradict it.",
     "confirmed_by_the_next": "It was held at first; the next reading confirmed it.",
+    WITHDRAWN: "The upload that brought it was withdrawn.",
 }
 
 

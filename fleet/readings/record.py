@@ -13,6 +13,7 @@ from fleet.bulk import Columns
 from fleet.calc.arrays import Array
 from fleet.readings import scratch
 from fleet.readings.models import Reading, Source, Verdict
+from fleet.readings.reasons import WITHDRAWN
 
 # one lock for all writers of the same source: two files with the same rows then neither wait for
 # each other in a circle nor both call a row new
@@ -34,6 +35,7 @@ _KEY = "meter_id, taken_at, source, value, unit"
 def record(readings: Columns, source: Source, received_at: datetime) -> tuple[Array, Array]:
     """Insert what is not there yet; give every reading's id, and whether it is new.
 
+    One that was rejected with an upload counts as new: it has come once more, from elsewhere.
     ``readings`` holds the columns of ``_COLUMNS``. Must run inside a transaction.
     """
     count = len(readings["meter_id"])
@@ -46,10 +48,12 @@ def record(readings: Columns, source: Source, received_at: datetime) -> tuple[Ar
         _stage(cursor, readings, count)
         highest = _highest(cursor)
         _insert(cursor, source, received_at)
-        ids = _ids(cursor, source)
+        ids, withdrawn = _ids(cursor, source)
+        if withdrawn.any():
+            _judge_anew(cursor, ids[withdrawn])
     first = np.zeros(count, bool)
     first[np.unique(ids, return_index=True)[1]] = True
-    return ids, (ids > highest) & first
+    return ids, ((ids > highest) | withdrawn) & first
 
 
 def _make_room(cursor: Any) -> None:
@@ -87,13 +91,25 @@ def _insert(cursor: Any, source: Source, received_at: datetime) -> None:
     )
 
 
-def _ids(cursor: Any, source: Source) -> Array:
+def _ids(cursor: Any, source: Source) -> tuple[Array, Array]:
+    """Of every reading its id, and whether it was rejected with an upload."""
     # CROSS JOIN keeps SQLite from walking through all readings; to PostgreSQL it is a plain join
     cursor.execute(
-        f"SELECT stored.id FROM {_TABLE} arrived CROSS JOIN {Reading._meta.db_table} stored "  # noqa: S608
+        "SELECT stored.id, stored.reason = %s AND stored.verdict = %s "  # noqa: S608
+        f"FROM {_TABLE} arrived CROSS JOIN {Reading._meta.db_table} stored "
         "WHERE stored.meter_id = arrived.meter_id AND stored.taken_at = arrived.taken_at "
         "AND stored.source = %s AND stored.value = arrived.value AND stored.unit = arrived.unit "
         "ORDER BY arrived.place",
-        [source],
+        [WITHDRAWN, Verdict.REJECTED, source],
     )
-    return np.array([row[0] for row in cursor.fetchall()], dtype=np.int64)
+    rows = cursor.fetchall()
+    ids = np.array([pk for pk, _ in rows], dtype=np.int64)
+    return ids, np.array([withdrawn for _, withdrawn in rows], dtype=bool)
+
+
+def _judge_anew(cursor: Any, ids: Array) -> None:
+    where, params = bulk.among("id", ids)
+    cursor.execute(
+        f"UPDATE {Reading._meta.db_table} SET verdict = %s, fixed = '', reason = '' WHERE {where}",  # noqa: S608
+        [Verdict.NOT_JUDGED, *params],
+    )

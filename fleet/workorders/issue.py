@@ -4,15 +4,16 @@ import uuid
 from collections import defaultdict
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 import numpy as np
 from django.conf import settings
 from django.db import IntegrityError, transaction
-from django.db.models import Exists, OuterRef, QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet
 
 from fleet import bulk
+from fleet.calc.arrays import Array
 from fleet.due.listing import life_used
 from fleet.due.models import DueDate, Service
 from fleet.faults import Fault, Refused
@@ -21,7 +22,7 @@ from fleet.people.models import Person
 from fleet.people.roles import Right
 from fleet.today import today_at
 from fleet.vehicles.models import Compartment, Vehicle
-from fleet.workorders import lines
+from fleet.workorders import lines, progress
 from fleet.workorders.bays import check_raising
 from fleet.workorders.events import note_event
 from fleet.workorders.models import Finding, Job, OrderEvent, Raising, WorkOrder
@@ -246,14 +247,18 @@ def draft_due(actor: Actor, today: date, depot_ids: Sequence[int] | None = None)
     return made
 
 
-def _due_soon(today: date, depot_ids: Sequence[int] | None) -> list[DueDate]:
-    until = today + timedelta(days=settings.DRAFT_AHEAD_DAYS)
-    rows = DueDate.objects.filter(
-        ~Exists(_open_jobs()),
-        p10__lte=until,  # what is overdue has its earliest likely day behind it
+def _asked_for(today: date) -> QuerySet[DueDate]:
+    """What a night of that day drafts, unless an open job has it."""
+    return DueDate.objects.filter(
+        # what is overdue has its earliest likely day behind it
+        p10__lte=today + timedelta(days=settings.DRAFT_AHEAD_DAYS),
         history_known=True,
         vehicle__status__in=[Vehicle.Status.IN_USE, Vehicle.Status.HIRED_IN],
     )
+
+
+def _due_soon(today: date, depot_ids: Sequence[int] | None) -> list[DueDate]:
+    rows = _asked_for(today).filter(~Exists(_open_jobs()))
     if depot_ids is not None:
         rows = rows.filter(depot_id__in=depot_ids)
     in_order = rows.order_by("vehicle_id", "service_id")
@@ -311,3 +316,25 @@ def _draft_chunk(actor: Actor, by_vehicle: dict[int, list[DueDate]]) -> int:
             for pk in sorted(filled)
         )
     return len(filled)
+
+
+def cancel_unasked(actor: Actor, vehicle_ids: Array, since: datetime, reason: str) -> int:
+    """Cancel what the program drafted since an instant, nobody has touched, and of which it would
+    draft nothing today; how many orders."""
+    touched = OrderEvent.objects.filter(order=OuterRef("pk")).exclude(what="draft", person=None)
+    where, params = bulk.among("workorders_workorder.vehicle_id", vehicle_ids)
+    rows = WorkOrder.objects.filter(
+        ~Exists(touched),
+        state=WorkOrder.State.DRAFTED,
+        follows=None,
+        events__what="draft",
+        events__performed_at__gte=since,
+    ).extra(where=[where], params=params)  # noqa: S610
+    cancelled = 0
+    for order in rows.select_related("depot").order_by("pk"):
+        asked = _asked_for(today_at(order.depot.zone, actor.now)).filter(vehicle=order.vehicle_id)
+        services = asked.filter(service__is_round=False).values("service")
+        if not order.jobs.filter(Q(service__in=services) | Q(service=None)).exists():
+            progress.cancel(actor, order.pk, reason=reason)
+            cancelled += 1
+    return cancelled

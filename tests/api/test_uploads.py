@@ -174,3 +174,23 @@ def test_a_name_is_treated_as_a_vehicle_in_all_rows(clerk: APIClient, sent: list
     assert now["counts"] == {"accepted": 1, "unknown vehicle": 1}
     again = clerk.post(where, {"named": "V101", "vehicle": "V-101"}, format="json")
     assert again.status_code == 422
+
+
+def test_an_upload_is_withdrawn_once_with_its_reason(clerk: APIClient, sent: list[int]) -> None:
+    day = depots_day()
+    first = finished(clerk, f"vehicle,date,km\nV-101,{day},10760\n")
+    assert (first["withdrawn_at"], first["drafts_cancelled"]) == (None, None)
+    where = address(f"uploads/{first['id']}/withdraw")
+    assert clerk.post(where, {}, format="json").status_code == 400
+    answer = clerk.post(where, {"reason": "another depot's sheet"}, format="json")
+    assert answer.status_code == 202
+    chain.complete_upload(first["id"])
+    now = clerk.get(answer["Location"]).json()
+    assert (now["state"], now["counts"]) == ("done", {"rejected": 1})
+    assert (now["withdrawn_by"], now["withdrawn_why"]) == ("cleo", "another depot's sheet")
+    assert now["drafts_cancelled"] == 0
+    again = clerk.post(where, {"reason": "once more"}, format="json")
+    assert (again.status_code, again.json()["detail"]) == (
+        409,
+        "This upload was withdrawn already.",
+    )

@@ -44,7 +44,7 @@ def test_an_upload_says_what_became_of_each_row(
     sheet: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     out = printed(capsys, "upload", str(sheet))
-    assert "may.csv: 12 rows: 10 accepted, 1 held, 0 rejected, 1 unknown vehicle" in out
+    assert "): 12 rows: 10 accepted, 1 held, 0 rejected, 1 unknown vehicle" in out
     assert "row 13: “V-9” is no known fleet number" in out
     assert out.endswith("To decide about what is held: sumpwise settle\n")
 

@@ -13,7 +13,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from fleet import chain, jobs
 from fleet.dashboard.downloads import table_file
-from fleet.dashboard.frame import Scope, SignedIn, scope_of, show
+from fleet.dashboard.frame import Scope, SignedIn, needs, scope_of, show
 from fleet.dashboard.readings.lines import meant_because, reading_lines, with_lines
 from fleet.dashboard.readings.uploads import (
     NOT_ACCEPTED,
@@ -33,6 +33,7 @@ from fleet.readings.models import Reading, Upload, UploadRow, Verdict
 from fleet.readings.report import HEADINGS
 from fleet.readings.roll import Roll
 from fleet.readings.settle import settle
+from fleet.readings.withdraw import withdraw
 from fleet.units import UnitError, number
 from fleet.vehicles.find import find
 
@@ -266,7 +267,8 @@ def upload_state(request: SignedIn, upload_id: int) -> HttpResponse:
 
 
 def _state(request: SignedIn, one: Upload) -> HttpResponse:
-    context = _upload_context(request, one, "", 0, FIRST_ROWS)
+    scope = scope_of(request)
+    context = {"scope": scope, **_upload_context(request, one, "", 0, FIRST_ROWS)}
     return render(request, "dashboard/_upload_state.html", context)
 
 
@@ -347,6 +349,22 @@ def _accept_all(request: SignedIn, one: Upload) -> None:
     vehicles = mend.accept_suggestions(one, request.POST.get("kind", ""), request.user, reason)
     chain.refresh(sorted(vehicles), timezone.now())
     messages.success(request, "What was likely meant is accepted; due dates are up to date.")
+
+
+@require_POST
+@needs(Right.SETTLE_READINGS)
+def withdraw_upload(request: SignedIn, upload_id: int) -> HttpResponse:
+    """Take an upload back as a whole; its rows stay to be read."""
+    one = get_object_or_404(_uploads_seen(request), pk=upload_id)
+    reason = request.POST.get("reason", "")
+    try:
+        kept = withdraw(one, person=request.user, reason=reason, channel="page", now=timezone.now())
+    except Fault as fault:
+        messages.error(request, str(fault))
+        return redirect("upload-rows", one.pk)
+    transaction.on_commit(lambda: jobs.send(jobs.take_in_upload, one.pk, again=True))
+    messages.success(request, f"Withdrawn; readings that count no more: {kept.readings}.")
+    return redirect("upload-rows", one.pk)
 
 
 @require_GET
