@@ -44,6 +44,12 @@ class WorkGiven(Act):
         allow_null=True, default=None, help_text="Neither: when the vehicle is in anyway"
     )
     skills = serializers.ListField(child=Text(max_length=40), max_length=10, default=list)
+    override_reason = Text(
+        max_length=300,
+        allow_blank=True,
+        default="",
+        help_text="Why a fixed day stands on which the vehicle cannot come in; asked for",
+    )
 
 
 class NewWorkGiven(WorkGiven):
@@ -147,7 +153,7 @@ class ReopenWork(OneWork):
 
 def _given(given: dict[str, Any]) -> Given:
     names = ("kind", "title", "minutes", "number", "fixed_on", "latest_on", "skills")
-    return Given(**{name: given[name] for name in names})
+    return Given(**{name: given[name] for name in names}, why_it_stands=given["override_reason"])
 
 
 def _one(work: OtherWork) -> dict[str, Any]:

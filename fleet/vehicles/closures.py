@@ -15,14 +15,26 @@ def closed_days(depots: Iterable[Depot], first: date, last: date) -> dict[int, d
     rows: dict[int, list[Closure]] = defaultdict(list)
     for row in Closure.objects.filter(depot__in=depots, on__gte=first, on__lte=last):
         rows[row.depot_id].append(row)
-    found = {}
-    for depot in depots:
-        public = public_holidays(depot.holidays_in, first.year, last.year)
-        days = {on: name for on, name in public.items() if first <= on <= last}
-        for row in rows[depot.pk]:
-            if row.open:
-                days.pop(row.on, None)
-            else:
-                days[row.on] = row.note or days.get(row.on, "")
-        found[depot.pk] = dict(sorted(days.items()))
-    return found
+    return {
+        depot.pk: closed_by(
+            depot.holidays_in,
+            [(row.on, row.open, row.note) for row in rows[depot.pk]],
+            first,
+            last,
+        )
+        for depot in depots
+    }
+
+
+def closed_by(
+    holidays_in: str, own: Iterable[tuple[date, bool, str]], first: date, last: date
+) -> dict[date, str]:
+    """The same of one depot, of whose own days each says whether it is open, and why."""
+    public = public_holidays(holidays_in, first.year, last.year)
+    days = {on: name for on, name in public.items() if first <= on <= last}
+    for on, is_open, note in own:
+        if is_open:
+            days.pop(on, None)
+        else:
+            days[on] = note or days.get(on, "")
+    return dict(sorted(days.items()))

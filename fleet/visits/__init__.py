@@ -9,6 +9,7 @@ calendar_feed.py  published days as a calendar to subscribe to
 cannot.py         what no day can hold, and what would mend it
 events.py         history of what people did to a plan
 fit.py            extra minutes with which a plan would fit
+fixed_days.py     whether a fixed day of other work can be kept; which days near it could
 gather.py         all that a plan rests on; within how many days nothing moves
 labour.py         minutes of a service, by the book or learnt; how far back; without a procedure
 limits.py         BlockedDays, SparedType

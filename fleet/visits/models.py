@@ -181,6 +181,9 @@ class OtherWork(models.Model):
     number = models.CharField(max_length=40, blank=True)  # of a recall, as its letter has it
     minutes = models.PositiveSmallIntegerField()  # of whoever does it [min]
     fixed_on = models.DateField(null=True, blank=True)  # its day stands
+    why_it_stands = models.CharField(
+        max_length=300, blank=True
+    )  # a fixed day on which no vehicle can come
     latest_on = models.DateField(null=True, blank=True)  # else: by then; neither: whenever it is in
     skills = models.JSONField(default=list, blank=True)  # all of one person
     finding = models.OneToOneField(

@@ -18,6 +18,7 @@ from fleet.people.roles import Right
 from fleet.today import today_at
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Vehicle
+from fleet.visits.fixed_days import calendar_of, doubt
 from fleet.visits.models import OtherWork, Visit
 from fleet.workorders.models import Finding, Job, WorkOrder
 from fleet.workorders.progress import BEFORE_THE_END
@@ -41,6 +42,7 @@ class Given:
     fixed_on: date | None = None
     latest_on: date | None = None
     skills: Sequence[str] = ()
+    why_it_stands: str = ""  # the answer to a question about its fixed day
 
     def checked(self, kinds: Collection[str] = BY_HAND) -> dict[str, Any]:
         """As it is stored.
@@ -69,6 +71,7 @@ class Given:
             "fixed_on": self.fixed_on,
             "latest_on": self.latest_on,
             "skills": [one.strip() for one in self.skills if one.strip()],
+            "why_it_stands": self.why_it_stands.strip()[:300] if self.fixed_on else "",
         }
 
 
@@ -81,10 +84,13 @@ def enter(actor: Actor, vehicle: Vehicle, given: Given) -> OtherWork:
         The person may not release orders at the vehicle's depot.
     Fault
         Something of it is missing, or its fixed day is past.
+    Question
+        The vehicle cannot come in on its fixed day.
     """
     actor.must(Right.RELEASE, vehicle.depot)
     values = given.checked()
     _refuse_past(actor, vehicle, given.fixed_on)
+    _ask_about_day(actor, vehicle, values)
     return OtherWork.objects.create(
         vehicle=vehicle, entered_by=actor.person, entered_at=actor.at, **values
     )
@@ -97,6 +103,8 @@ def correct(actor: Actor, work_id: int, given: Given) -> OtherWork:
     ------
     Refused
         It has ended, or is on an order: that says what is to be done.
+    Question
+        The vehicle cannot come in on its fixed day, and nobody has said yet why that stands.
     """
     with transaction.atomic():
         work = _open(actor, work_id)
@@ -106,6 +114,9 @@ def correct(actor: Actor, work_id: int, given: Given) -> OtherWork:
         values = given.checked((*BY_HAND, Kind.FINDING) if work.finding_id else BY_HAND)
         if given.fixed_on != work.fixed_on:
             _refuse_past(actor, work.vehicle, given.fixed_on)
+        elif not values["why_it_stands"]:
+            values["why_it_stands"] = work.why_it_stands
+        _ask_about_day(actor, work.vehicle, values)
         changed = {name: value for name, value in values.items() if getattr(work, name) != value}
         for name, value in changed.items():
             setattr(work, name, value)
@@ -165,7 +176,7 @@ def reopen(actor: Actor, work_id: int) -> OtherWork:
 def move_fixed(visit: Visit, on: date) -> None:
     """Give other work with a fixed day that is moved with its visit its new day."""
     for work in OtherWork.objects.filter(planned__visit=visit).exclude(fixed_on=None):
-        work.fixed_on = on
+        work.fixed_on, work.why_it_stands = on, ""
         work.save()
 
 
@@ -188,6 +199,15 @@ def _open(actor: Actor, work_id: int) -> OtherWork:
 def _refuse_past(actor: Actor, vehicle: Vehicle, on: date | None) -> None:
     if on is not None and on < today_at(vehicle.depot.zone, actor.now):
         raise Fault("The fixed day is past: give one to come.", about="fixed_on")
+
+
+def _ask_about_day(actor: Actor, vehicle: Vehicle, values: dict[str, Any]) -> None:
+    on, today = values["fixed_on"], today_at(vehicle.depot.zone, actor.now)
+    if on is None or values["why_it_stands"]:
+        return
+    question = doubt(calendar_of(vehicle, on), on, today)
+    if question is not None:
+        raise question
 
 
 # --- what there is -------------------------------------------------------------------------
@@ -289,6 +309,7 @@ class WorkRow:
     number: str
     minutes: int
     fixed_on: date | None
+    why_it_stands: str  # the fixed day, where the vehicle cannot come in then
     latest_on: date | None
     skills: tuple[str, ...]
     state: str  # open, on order, done, cancelled
@@ -334,6 +355,7 @@ def _row(one: OtherWork, job: Job | None, still: bool) -> WorkRow:
         number=one.number,
         minutes=one.minutes,
         fixed_on=one.fixed_on,
+        why_it_stands=one.why_it_stands,
         latest_on=one.latest_on,
         skills=tuple(one.skills),
         state=state,

@@ -24,7 +24,9 @@ rows of the book and rows of the fleet have the same form, so loading is a compa
     read.py              cells into rows, every fault with its place
     world.py             the fleet and the book side by side, found by natural keys
     notes.py             faults and warnings with their places
+    noted.py             a row while its rules are held against it
     rules.py             what the rows must mean together
+    workshop_rules.py    the same of workshops and other work
     safety.py            what a procedure must hold: steps, seals and cautions of its family
     numbers.py           which vehicle a fleet number means
     stays.py             a vehicle's depot and its stays must agree

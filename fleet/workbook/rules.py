@@ -1,6 +1,6 @@
 """What the rows of a book must mean together, beyond each cell by itself."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import date
 from typing import Any
 
@@ -12,31 +12,18 @@ from fleet.stores.doubt import PackSaid, pack_doubt, unit_is_kept
 from fleet.stores.grades import FIGURES, figures_of
 from fleet.vehicles import vin
 from fleet.vehicles.public_holidays import known_place
-from fleet.visits.models import OtherWork
 from fleet.workbook.columns import Row, fold
+from fleet.workbook.noted import Record, Rule
 from fleet.workbook.notes import Notes
 from fleet.workbook.read import Table
 from fleet.workbook.sheets import BY_NAME
+from fleet.workbook.workshop_rules import (
+    ends_not_before_it_begins,
+    fixed_day_is_kept,
+    has_one_day,
+    recall_has_its_number,
+)
 from fleet.workbook.world import World, is_zone
-
-
-class Record:
-    """A row of the book whose values are asked for by column name."""
-
-    def __init__(self, table: Table, row: Row, number: int, notes: Notes) -> None:
-        self.sheet, self.row, self.number, self.notes = table.sheet, row, number, notes
-
-    def __getitem__(self, name: str) -> Any:
-        return self.row[self.sheet.at[name]]
-
-    def fault(self, name: str, message: str) -> None:
-        self.notes.fault(self.sheet.name, self.number, self.sheet.column(name).heading, message)
-
-    def warn(self, name: str, message: str) -> None:
-        self.notes.warn(self.sheet.name, self.number, self.sheet.column(name).heading, message)
-
-
-Rule = Callable[[World, Record], None]
 
 
 def check_meaning(world: World, notes: Notes) -> None:
@@ -313,22 +300,6 @@ def _pack(row: Record, unit: str, pack: Row) -> PackSaid:
     return PackSaid(unit, pack[row.sheet.at["quantity"]], pack[row.sheet.at["price_minor"]])
 
 
-# --- workshops -------------------------------------------------------------------------------
-def ends_not_before_it_begins(world: World, row: Record) -> None:
-    if row["until_on"] < row["from_on"]:
-        row.fault("until_on", "is before its first day; exchange the two")
-
-
-def has_one_day(world: World, row: Record) -> None:
-    if row["fixed_on"] and row["latest_on"]:
-        row.fault("latest_on", "there is a fixed day already; leave one of them empty")
-
-
-def recall_has_its_number(world: World, row: Record) -> None:
-    if row["kind"] == OtherWork.Kind.RECALL and not row["number"]:
-        row.fault("number", "a recall has a number; write it as its letter does")
-
-
 RULES: dict[str, tuple[Rule, ...]] = {
     "Depots": (zone_is_known, holidays_are_known),
     "Climate": (warmest_is_above_coldest,),
@@ -359,5 +330,5 @@ RULES: dict[str, tuple[Rule, ...]] = {
     "Mechanics away": (ends_not_before_it_begins,),
     "Blocked days": (ends_not_before_it_begins,),
     "Vehicles away": (ends_not_before_it_begins,),
-    "Other work": (has_one_day, recall_has_its_number),
+    "Other work": (has_one_day, recall_has_its_number, fixed_day_is_kept),
 }

@@ -273,6 +273,12 @@ OTHER_WORK = Sheet(
         ),
         Column("fixed_on", "Fixed day", DATE, "The vehicle comes in on that day."),
         Column(
+            "why_it_stands",
+            "Why the day stands",
+            LONG_TEXT,
+            "Only where the vehicle cannot come in on its fixed day and it is right all the same.",
+        ),
+        Column(
             "latest_on",
             "Latest day",
             DATE,

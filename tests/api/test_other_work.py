@@ -71,6 +71,21 @@ def test_what_cannot_be_is_refused_and_stores_nothing(chief: APIClient) -> None:
     assert not OtherWork.objects.exists()
 
 
+def test_a_fixed_day_when_nobody_is_there_is_asked_about(chief: APIClient) -> None:
+    saturday = depots_day() + timedelta(days=12 - depots_day().weekday())
+    given = {**RECALL, "fixed_on": str(saturday)}
+    asked = post(chief, "other-work", 409, **given)
+    assert "as on every Saturday" in asked["detail"]
+    assert "fixed_on" in str(asked["errors"])
+    assert list(asked["to_go_on"]) == ["override_reason"]
+    # the Friday before and the Monday after, by hand
+    assert [int(one.split()[0]) for one in asked["candidates"]] == [
+        (saturday + timedelta(days=apart)).day for apart in (-1, 2)
+    ]
+    made = post(chief, "other-work", 201, **given, override_reason="the inspector comes")
+    assert made["why_it_stands"] == "the inspector comes"
+
+
 def test_the_same_request_sent_twice_enters_it_once(chief: APIClient) -> None:
     for _ in range(2):
         answer = chief.post(

@@ -54,6 +54,30 @@ def test_it_is_entered_at_the_vehicle_and_stands_there(chief: Client) -> None:
     assert "entered by sura" in shown
 
 
+def test_a_fixed_day_on_which_it_is_closed_is_asked_about(chief: Client) -> None:
+    saturday = monday() + timedelta(days=5)
+    asked = send(chief, page(chief, VAN), ENTER, **RECALL, fixed_on=saturday.isoformat())
+    assert asked.status_code == 409
+    shown = asked.content.decode()
+    assert "as on every Saturday: no plan can keep that day" in shown
+    assert not OtherWork.objects.exists()
+    # another day, in the form that asks
+    friday = saturday - timedelta(days=1)
+    answer = send(chief, shown, "override_reason", fixed_on=friday.isoformat())
+    assert "is entered" in follow(chief, answer)
+    assert OtherWork.objects.get().fixed_on == friday
+
+
+def test_a_reason_lets_a_closed_day_stand_and_is_shown(chief: Client) -> None:
+    saturday = monday() + timedelta(days=5)
+    asked = send(chief, page(chief, VAN), ENTER, **RECALL, fixed_on=saturday.isoformat())
+    why = "the inspector comes"
+    follow(chief, send(chief, asked.content.decode(), "override_reason", override_reason=why))
+    work = OtherWork.objects.get()
+    assert (work.fixed_on, work.why_it_stands, work.number) == (saturday, why, "R-77")
+    assert f"it stands: {why}" in page(chief, VAN)
+
+
 def test_a_refused_form_keeps_what_was_typed(chief: Client) -> None:
     shown = page(chief, VAN)
     answer = send(chief, shown, ENTER, **{**RECALL, "number": " "})

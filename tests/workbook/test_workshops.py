@@ -66,7 +66,7 @@ def test_loading_it_twice_changes_nothing_and_a_change_is_one() -> None:
         ("Blocked days", {"Until": date(2026, 9, 6)}, "before its first day"),
         ("Vehicles away", {"Fleet number": "V-9"}, "is not in sheet Vehicles"),
         ("Other work", {"Number": ""}, "a recall has a number"),
-        ("Other work", {"Fixed day": date(2026, 8, 1)}, "a fixed day already"),
+        ("Other work", {"Fixed day": date(2026, 7, 31)}, "a fixed day already"),
         ("Other work", {"Kind": "finding"}, "finding"),
         ("Bays", {"Length [m]": 0.1}, "at least 0.5"),
         ("Depots", {"Public holidays of": "XX"}, "no country"),
@@ -77,6 +77,38 @@ def test_what_cannot_be_is_named(sheet: str, cells: dict[str, object], said: str
     (fault,) = faults_of(changed(sheet, **cells))
     assert fault.startswith(f"{sheet}, row 2")
     assert said in fault
+
+
+def fixed(on: date, **cells: object) -> Sheets:
+    """The other work of the book, fixed to a day."""
+    return changed("Other work", **{"Latest day": None, "Fixed day": on, **cells})
+
+
+@pytest.mark.parametrize(
+    ("on", "said"),
+    [
+        # by the book's own rows: closed, blocked, away; and a Saturday
+        (date(2026, 5, 1), "Plain is closed on 1 May 2026 (holiday)"),
+        (date(2026, 9, 8), "Plain takes no visits on 8 Sep 2026 (harvest)"),
+        (date(2026, 7, 2), "V-1 is away on 2 Jul 2026 (hired out)"),
+        (date(2026, 7, 18), "Plain is closed on 18 Jul 2026, as on every Saturday"),
+    ],
+)
+def test_a_fixed_day_on_which_it_cannot_come_is_named(on: date, said: str) -> None:
+    (fault,) = faults_of(fixed(on))
+    assert fault.startswith("Other work, row 2, column 'Fixed day'")
+    assert said in fault
+    load_small(fixed(on, **{"Why the day stands": "the inspector comes"}))
+    assert OtherWork.objects.get().why_it_stands == "the inspector comes"
+
+
+def test_a_day_that_was_closed_since_does_not_keep_the_book_out() -> None:
+    load_small(fixed(date(2026, 7, 10)))
+    book = fixed(date(2026, 7, 10), **{"Why the day stands": None})
+    book["Closures"].append({"Depot": "plain", "Closed on": date(2026, 7, 10)})
+    loaded = load_small(book)
+    assert loaded.changes == 1
+    assert ["Fixed day" in str(one) for one in loaded.warnings] == [True]
 
 
 def test_sizes_and_public_holidays_come_with_types_and_depots() -> None:

@@ -236,6 +236,7 @@ def _other_work(given: QueryDict) -> other_work.Given:
         fixed_on=read_date(given, "fixed_on"),
         latest_on=read_date(given, "latest_on"),
         skills=given.get("skills", "").split(";"),
+        why_it_stands=given.get("override_reason", ""),
     )
 
 
