@@ -1,10 +1,34 @@
 """The one row of history that each change of a plan by a person leaves, and the newest of them."""
 
+from django.conf import settings
+from django.db import models
+
 from fleet.people.actor import Actor
-from fleet.vehicles.models import Depot
-from fleet.visits.models import PlanEvent
+from fleet.vehicles.models import Depot, Vehicle
 
 SHOWN = 8  # our choice
+
+
+class PlanEvent(models.Model):
+    """What a person did to the plan of a depot: who, when, by which channel. Never changed."""
+
+    depot = models.ForeignKey(Depot, models.CASCADE, related_name="plan_events")
+    vehicle = models.ForeignKey(Vehicle, models.CASCADE, null=True, related_name="+")
+    what = models.CharField(max_length=24)  # moved, locked, unlocked, published, planned anew
+    from_on = models.DateField(null=True)
+    to_on = models.DateField(null=True)
+    detail = models.CharField(max_length=200, blank=True)
+    person = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+"
+    )
+    channel = models.CharField(max_length=12)
+    performed_at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["-id"]
+
+    def __str__(self) -> str:
+        return f"{self.depot}: {self.what} {self.vehicle or ''}".strip()
 
 
 def note(actor: Actor, depot: Depot | int, what: str, **more: object) -> PlanEvent:

@@ -12,6 +12,7 @@ from simple_history.models import HistoricalRecords
 from fleet.calc.arrays import FloatArray
 from fleet.due.models import Service
 from fleet.vehicles.models import Depot, Vehicle
+from fleet.visits.events import PlanEvent as PlanEvent
 from fleet.visits.limits import BlockedDays as BlockedDays
 from fleet.visits.limits import SparedType as SparedType
 from fleet.workorders.models import Finding, Job
@@ -330,28 +331,6 @@ class CalendarFeed(models.Model):
 
     def __str__(self) -> str:
         return f"calendar of {self.vehicle or self.depot}"
-
-
-class PlanEvent(models.Model):
-    """What a person did to the plan of a depot: who, when, by which channel. Never changed."""
-
-    depot = models.ForeignKey(Depot, models.CASCADE, related_name="plan_events")
-    vehicle = models.ForeignKey(Vehicle, models.CASCADE, null=True, related_name="+")
-    what = models.CharField(max_length=24)  # moved, locked, unlocked, published, planned anew
-    from_on = models.DateField(null=True)
-    to_on = models.DateField(null=True)
-    detail = models.CharField(max_length=200, blank=True)
-    person = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+"
-    )
-    channel = models.CharField(max_length=12)
-    performed_at = models.DateTimeField()
-
-    class Meta:
-        ordering = ["-id"]
-
-    def __str__(self) -> str:
-        return f"{self.depot}: {self.what} {self.vehicle or ''}".strip()
 
 
 # What is planned, by one number: the id of a service, or minus that of other work.
