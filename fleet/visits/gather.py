@@ -73,6 +73,7 @@ class Standing:
     locked: bool = False  # a person chose its day, and
     bay: str = ""  # its bay; empty: any that carries it
     second_min: int = 0  # of a second person
+    begun: bool = False  # so that nobody can choose another day
 
 
 @dataclass(frozen=True)
@@ -170,6 +171,7 @@ def _orders(
                     service_ids=services,
                     skills=_skills(needs, services),
                     second_min=sum(needs[pk].second_min for pk in services if pk in needs),
+                    begun=order.state in BEGUN,
                 )
             )
     ordered = {(j.vehicle_id, keys[j.pk]) for js in by_order.values() for j in js if j.pk in keys}

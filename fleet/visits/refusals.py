@@ -7,9 +7,13 @@ from fleet.visits.bay_fit import why_none
 from fleet.visits.gather import Gathered
 
 ANOTHER_DAY = "choose another day"
+BEGUN = "its work has begun and goes on when it can"
+ANOTHER_VISIT = "move another visit first"
 
 
-def sentence(found: Gathered, row: int, at: int, lack: Lack, skills: Collection[str]) -> str:
+def sentence(
+    found: Gathered, row: int, at: int, lack: Lack, skills: Collection[str], *, begun: bool = False
+) -> str:
     """What a day lacks for the visit of a vehicle, and what helps.
 
     Parameters
@@ -18,7 +22,10 @@ def sentence(found: Gathered, row: int, at: int, lack: Lack, skills: Collection[
         Of the vehicle, and of the day.
     skills
         What the visit asks of whoever does it.
+    begun
+        Its work has begun, and so it has no other day.
     """
+    other, joined = (BEGUN, "; ") if begun else (ANOTHER_DAY, ", or ")
     places = found.places
     by_name = zip(places.mechanics, places.mechanic_min[:, at], strict=True)
     present = [name for name, minutes in by_name if minutes > 0]
@@ -30,21 +37,17 @@ def sentence(found: Gathered, row: int, at: int, lack: Lack, skills: Collection[
         Cause.NO_BAY: f"{no_bay}: send it to an outside workshop",
         Cause.OPENING: f"it takes {asked} in the bay, longer than the opening of {most}: "
         "take a job off it",
-        Cause.NOBODY: f"no mechanic is there: {ANOTHER_DAY}",
-        Cause.SKILL: f"it asks for the skill {able}, and {_nobody_has_it(found, skills)}: "
-        f"{ANOTHER_DAY}",
+        Cause.NOBODY: f"no mechanic is there: {other}",
+        Cause.SKILL: f"it asks for the skill {able}, and {_nobody_has_it(found, skills)}: {other}",
         Cause.LONGER: f"its {asked} of work are longer than {who} is there ({most}): "
-        f"{ANOTHER_DAY}, or take a job off it",
-        Cause.SECOND: f"it asks for a second person for {asked}, and {_only(present)}: "
-        f"{ANOTHER_DAY}",
-        Cause.BAY_TAKEN: f"no bay that carries it has {asked} left: {ANOTHER_DAY} or bay, or move "
-        "another visit first",
+        f"{other}{joined}take a job off it",
+        Cause.SECOND: f"it asks for a second person for {asked}, and {_only(present)}: {other}",
+        Cause.BAY_TAKEN: f"no bay that carries it has {asked} left: "
+        f"{other}{'' if begun else ' or bay'}{joined}{ANOTHER_VISIT}",
         Cause.HANDS_TAKEN: f"nobody there who can do it has {asked} left in one piece: "
-        f"{ANOTHER_DAY}, or move another visit first",
-        Cause.SECOND_TAKEN: f"no second person has {asked} left: {ANOTHER_DAY}, or move another "
-        "visit first",
-        Cause.OTHERS: "what is on that day already cannot be shared out whole: move another visit "
-        "first",
+        f"{other}{joined}{ANOTHER_VISIT}",
+        Cause.SECOND_TAKEN: f"no second person has {asked} left: {other}{joined}{ANOTHER_VISIT}",
+        Cause.OTHERS: f"what is on that day already cannot be shared out whole: {ANOTHER_VISIT}",
     }
     return words[lack.cause]
 

@@ -16,7 +16,7 @@ from fleet.calc.whole_jobs import Committed, Crew
 from fleet.today import day
 from fleet.visits.gather import Gathered, Standing, gather
 from fleet.visits.models import Absence, Plan, Promise, Visit
-from fleet.visits.refusals import sentence
+from fleet.visits.refusals import ANOTHER_DAY, BEGUN, sentence
 from fleet.visits.task import Made, make, to_spare
 
 Come = Sequence[tuple[int, Sequence[int], bool]]  # vehicle row, services, joins
@@ -114,17 +114,20 @@ class _Weighing:
         """Why the last of some visits does not fit; empty: it does."""
         van, places = self.found.vehicles[self.row_of[one.vehicle_id]], self.found.places
         stands = f"{van.fleet_number} stands on {day(self.found.today + timedelta(days=at))}"
+        other = BEGUN if one.begun else ANOTHER_DAY
         if not places.open[at]:
             why = places.closed.get(at, "")
             said = f" ({why})" if why else ""
-            return f"{stands}, when the workshop is closed{said}: choose another day."
+            return f"{stands}, when the workshop is closed{said}: {other}."
         if self.found.away[self.row_of[one.vehicle_id], at]:
-            return f"{stands} and is away then: move the visit, or correct the absence."
+            move = BEGUN if one.begun else "move the visit"
+            return f"{stands} and is away then: {move}, or correct the absence."
         crew = self._with(at, held)
         if crew.share_whole_day(at, []) is not None:
             return ""
         lack = why_not(crew, at, [], [len(held) - 1])
-        told = sentence(self.found, self.row_of[one.vehicle_id], at, lack, one.skills)
+        row = self.row_of[one.vehicle_id]
+        told = sentence(self.found, row, at, lack, one.skills, begun=one.begun)
         return f"{stands} and does not fit: {told}."
 
     def _with(self, at: int, held: Sequence[Committed]) -> Crew:
@@ -169,5 +172,6 @@ class _Weighing:
             if self._with(at, held).share_whole_day(at, self.come.get(at, ())) is not None:
                 self.held[at] = held
                 self.inside[at].add(row)
-                return f"It fits on {day(self.found.today + timedelta(days=at))}."
+                on = day(self.found.today + timedelta(days=at))
+                return f"There is room to go on on {on}." if one.begun else f"It fits on {on}."
         return "No later day of the plan holds it."

@@ -11,7 +11,7 @@ from fleet.due.models import DueDate
 from fleet.overview.needs import Kind, needs
 from fleet.people.actor import Actor
 from fleet.people.models import Role
-from fleet.vehicles.models import Vehicle
+from fleet.vehicles.models import Closure, Vehicle
 from fleet.visits import plan as plans
 from fleet.visits.listing import told
 from fleet.visits.models import Absence, Bay, Mechanic, Promise, ServiceNeed, Visit, Workshop
@@ -127,6 +127,43 @@ def test_minutes_that_grew_beyond_anybody_s_day_are_named_with_both() -> None:
         "V-1": "V-1 stands on 18 Jun 2026 and does not fit: its 470 min of work are longer than "
         "anybody is there (400 min): choose another day, or take a job off it. No later day of "
         "the plan holds it."
+    }
+
+
+def begun(number: str) -> None:
+    WorkOrder.objects.filter(number=number).update(
+        state=WorkOrder.State.STARTED, started_at=scene.NOW
+    )
+
+
+def test_work_that_has_begun_is_not_told_to_choose_another_day() -> None:
+    two_orders()
+    mechanic("Ada")
+    begun("WO-V-2")
+    said = unfit()["V-2"]
+    assert "another day" not in said
+    assert "its work has begun and goes on when it can; move another visit first." in said
+    assert said.endswith("There is room to go on on 19 Jun 2026.")
+
+
+def test_begun_work_whose_vehicle_is_away_asks_for_the_absence_only() -> None:
+    fleet({"V-1": (10,)})
+    order("V-1", 60)
+    begun("WO-V-1")
+    van = Vehicle.objects.get(fleet_number="V-1")
+    Absence.objects.create(vehicle=van, from_on=ahead(3), until_on=ahead(4))
+    (said,) = unfit().values()
+    assert "begun and goes on when it can, or correct the absence." in said
+
+
+def test_begun_work_on_a_day_that_was_closed_since_goes_on_later() -> None:
+    fleet({"V-1": (10,)})
+    order("V-1", 60)
+    begun("WO-V-1")
+    Closure.objects.create(depot=scene.depot(), on=ahead(AT), note="stocktaking")
+    assert unfit() == {
+        "V-1": "V-1 stands on 18 Jun 2026, when the workshop is closed (stocktaking): its work has "
+        "begun and goes on when it can. There is room to go on on 19 Jun 2026."
     }
 
 
