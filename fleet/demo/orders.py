@@ -28,6 +28,7 @@ from fleet.workorders import (
     ending,
     findings,
     fluids,
+    in_stock,
     issue,
     outside,
     points,
@@ -153,7 +154,9 @@ class Shop:
             self._record(order, line, begun, whole=far >= FAR.index(State.FINISHED))
         if line["State"] == State.WAITING:
             when = self.actor(mechanic, begun + timedelta(minutes=40))
-            progress.wait(when, order.pk, waiting_for=line["Waiting for"])
+            progress.wait(
+                when, order.pk, waiting_for=in_stock.waits_for(order) or line["Waiting for"]
+            )
         if far >= FAR.index(State.FINISHED):
             self._finish(order, line, begun + timedelta(minutes=75))
         if line["State"] == State.SIGNED_OFF:

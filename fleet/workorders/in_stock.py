@@ -1,9 +1,11 @@
 """Whether what an order takes is on the shelf of its depot."""
 
 from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from fleet.workorders.cardfluids import CardMaterial, supplies
+from fleet.workorders.jobcard import Card
 from fleet.workorders.models import Job, WorkOrder
 
 
@@ -21,6 +23,16 @@ class Needed:
     def short(self) -> bool:
         return self.on_hand is None or self.on_hand < self.needed
 
+    @property
+    def too_little(self) -> bool:
+        """Whether the depot keeps it, and too little of it: work can wait for that."""
+        return self.short and self.on_hand is not None
+
+    @property
+    def words(self) -> str:
+        """How much of what: '2 × Lint-free cloth', '2.1 L Gear oil'."""
+        return f"{self.needed:g} {'L' if self.unit == 'L' else '×'} {self.name}"
+
 
 def needed(order: WorkOrder) -> list[Needed]:
     """What the open jobs take, what is short first; the same few queries whatever their number.
@@ -31,14 +43,31 @@ def needed(order: WorkOrder) -> list[Needed]:
     rows = rows.select_related("service__compartment", "service__procedure", "order__vehicle")
     jobs = list(rows.prefetch_related("service__procedure__materials__specification"))
     stores = supplies([(order, job) for job in jobs])
+    return _together(
+        stores.material(order, job, row)
+        for job in jobs
+        for row in (job.service.procedure.materials.all() if job.service else ())
+    )
+
+
+def of_card(card: Card) -> list[Needed]:
+    """The same, of a card that is put together already."""
+    jobs = (job for job in card.jobs if job.state == Job.State.OPEN)
+    return _together(row for job in jobs for row in job.materials)
+
+
+def _together(materials: Iterable[CardMaterial]) -> list[Needed]:
     together: dict[tuple[str, str], list[CardMaterial]] = defaultdict(list)
-    for job in jobs:
-        for row in job.service.procedure.materials.all() if job.service else ():
-            found = stores.material(order, job, row)
-            if not found.only_when_recorded:
-                together[found.item or found.name, _unit(found)].append(found)
+    for found in materials:
+        if not found.only_when_recorded:
+            together[found.item or found.name, _unit(found)].append(found)
     lines = [_line(unit, same) for (_, unit), same in together.items()]
     return sorted(lines, key=lambda line: (not line.short, line.name))
+
+
+def waits_for(order: WorkOrder) -> str:
+    """The first thing that its depot has too little of, in words; empty: there is none."""
+    return next((one.words for one in needed(order) if one.too_little), "")
 
 
 def _unit(row: CardMaterial) -> str:

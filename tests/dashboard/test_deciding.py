@@ -262,6 +262,29 @@ def test_an_order_says_whether_what_it_takes_is_on_the_shelf(
     assert ("too little" in seen or "not kept here" in seen) is (on_hand != 6_000)
 
 
+@pytest.mark.parametrize(("on_hand", "short"), [(3_000, True), (6_000, False), (None, False)])
+def test_what_work_waits_for_is_offered_and_held_against_the_shelf(
+    on_hand: int | None, short: bool, shop: Workshop, signed_in: SignedIn
+) -> None:
+    """What is not kept here at all is no delivery to wait for."""
+    item = Item.objects.create(slug="oil", name="Oil in drums", kind="fluid", unit="mL")
+    Material.objects.filter(procedure__service=shop.oil).delete()
+    Material.objects.create(
+        procedure=Procedure.objects.get(service=shop.oil), name="Oil", kind="fluid",
+        quantity_ml=5_500, item=item, source=INVENTED,
+    )  # fmt: skip
+    if on_hand is not None:
+        Stock.objects.create(depot=shop.people.plain, item=item, on_hand=on_hand)
+    shop.start()
+    client = signed_in(shop.people.mechanic)
+    card = client.get(f"/work-orders/{shop.order.number}/card").content.decode()
+    assert ('<option value="5.5 L Oil' in card) is short
+    progress.wait(shop.actor(shop.people.mechanic), shop.order.pk, waiting_for="two washers")
+    shown = order_page(shop, signed_in).split("two washers", 1)[1].split("</dl>", 1)[0]
+    assert ("Too little here of: Oil" in shown) is short
+    assert ("3 L on hand, takes 5.5" in shown) is short
+
+
 def test_an_order_takes_the_same_queries_whatever_its_jobs(
     shop: Workshop, signed_in: SignedIn
 ) -> None:

@@ -33,6 +33,7 @@ from fleet.visits.also import beside_order
 from fleet.workorders import (
     fluids,
     fluids_in,
+    in_stock,
     jobcard,
     listing,
     measured,
@@ -119,7 +120,9 @@ def _gaps(order: WorkOrder) -> dict[int, list[Missing]]:
 def _choices(request: SignedIn, order: WorkOrder, card: jobcard.Card) -> dict[str, Any]:
     """What the forms of the card offer."""
     wrenches = list(Wrench.objects.filter(depot=order.depot_id))
+    takes = in_stock.of_card(card)
     return {
+        "too_little": [one for one in takes if one.too_little],
         "wrenches": wrenches,
         "wrench_in_use": torques.preset_wrench(request.user, order, wrenches),
         "pours": _pours(order, card),

@@ -104,14 +104,15 @@ def _why(order: WorkOrder, to_do: QuerySet[Job]) -> dict[str, Any]:
     rows = due_rows(DueFilter(depots=at, vehicle=order.vehicle.fleet_number))
     wanted = {job.service_id for job in to_do}
     due = {row.service_id: row for row in rows if row.service_id in wanted}
-    own = order.where == WorkOrder.Where.OWN
+    takes = in_stock.needed(order) if order.where == WorkOrder.Where.OWN else []
     return {
         "due": due,
         "bring_in_by": min(
             (row.bring_in_by for row in due.values() if row.bring_in_by), default=None
         ),
         "order_today": today,
-        "needed": in_stock.needed(order) if own else [],
+        "needed": takes,
+        "too_little": [one for one in takes if one.too_little],
     }
 
 
