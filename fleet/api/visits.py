@@ -135,7 +135,8 @@ class PublishedOrderShape(serializers.Serializer[Any]):
     )
     besides = serializers.ListField(
         child=serializers.CharField(),
-        help_text="What to know of it, as that the mechanic planned does not sign in",
+        help_text="What to know of it, as that the mechanic planned does not sign in, or why its "
+        "day does not hold it",
     )
     version = serializers.IntegerField(allow_null=True)
     code = serializers.CharField(help_text="Empty where nothing was refused")

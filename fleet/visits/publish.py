@@ -1,7 +1,9 @@
 """Publish a plan: its visits become days and mechanics of drafted orders. Release is its own act.
 
 Each visit is published whole or not at all, and every order that it touches is told of. What is
-as it should be is left alone, so that publishing twice does nothing the second time.
+as it should be is left alone, so that publishing twice does nothing the second time. A day that
+does not hold its visit, as it was closed since the plan was made, keeps nobody from publishing it;
+it is said.
 """
 
 from collections.abc import Callable, Collection, Mapping, Sequence
@@ -16,13 +18,14 @@ from fleet.faults import Fault, Refused, Stale
 from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import Right, who_may
-from fleet.today import today_at
+from fleet.today import day, today_at
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.visits import other_work
 from fleet.visits.events import note
 from fleet.visits.missing import Missing
 from fleet.visits.models import PLANNED_KEY, Mechanic, OtherWork, Plan, PlannedService, Visit
 from fleet.visits.other_work import keys_of, open_work
+from fleet.visits.unfit import weigh_again
 from fleet.workorders import issue, joblist, progress
 from fleet.workorders.models import Job, WorkOrder
 from fleet.workorders.progress import BEFORE_THE_END
@@ -107,6 +110,7 @@ def publish(
             "on", "pk"
         ):
             publishing.visit(visit)
+        publishing.weigh()
         if not dry:
             publishing.note()
             return publishing.outcomes
@@ -155,6 +159,15 @@ class _Publishing:
         else:
             self.outcomes += [self._told(visit, one) for one in touched]
             self.own |= {one.order.pk for one in touched if one.done}
+
+    def weigh(self) -> None:
+        """Say with each visit that is published whether its day holds it, as things are now."""
+        done = [one for one in self.outcomes if one.refusal is None]
+        told = weigh_again(self.plan, self.today) if done else {}
+        for number, one in enumerate(self.outcomes):
+            why = told.get(one.visit_id, "").removesuffix(".")
+            if why and one in done:
+                self.outcomes[number] = replace(one, besides=(*one.besides, why))
 
     def note(self) -> None:
         """One row of history, where anything was changed."""
@@ -233,7 +246,7 @@ class _OneVisit:
         """What happened since the plan was made."""
         van, depot = self.visit.vehicle, self.whole.plan.depot
         if self.on < self.whole.today:
-            raise _Stopped(Refused(f"{_day(self.on)} is past: plan anew."))
+            raise _Stopped(Refused(f"{day(self.on)} is past: plan anew."))
         if van.depot_id != depot.pk or van.status not in PLANNED:
             raise _Stopped(Refused(f"{van} no longer comes to {depot.name}: plan anew."))
         done = ServiceDone.objects.filter(
@@ -331,7 +344,7 @@ class _OneVisit:
         )
         other_work.put_on(order, missing.works)
         to = f" and given to {self.person}" if self.person else ""
-        self._touch(order, f"drafted with {missing.names}, planned for {_day(self.on)}{to}")
+        self._touch(order, f"drafted with {missing.names}, planned for {day(self.on)}{to}")
         self._tell_of_nobody(order)
 
     def _add(self, target: WorkOrder, missing: Missing) -> None:
@@ -345,7 +358,7 @@ class _OneVisit:
         if order.planned_on != self.on:
             self._must_be_as_seen(order)
             self._try(order, progress.plan, order.pk, planned_on=self.on)
-            self._touch(order, f"planned for {_day(self.on)}")
+            self._touch(order, f"planned for {day(self.on)}")
         if self.person is not None and order.assigned_to_id is None:
             self._must_be_as_seen(order)
             self._try(order, progress.assign, order.pk, person=self.person)
@@ -382,10 +395,6 @@ def _names(jobs: Sequence[Job]) -> str:
     return ", ".join(job.title for job in jobs)
 
 
-def _day(on: date) -> str:
-    return f"{on.day} {on:%b %Y}"
-
-
 def _set_by_hand(order: WorkOrder) -> str:
-    day = _day(order.planned_on) if order.planned_on else "no day"
-    return f"{order} was given {day} by hand: plan anew, and the plan keeps to it."
+    given = day(order.planned_on) if order.planned_on else "no day"
+    return f"{order} was given {given} by hand: plan anew, and the plan keeps to it."

@@ -44,8 +44,9 @@ def unfit(found: Gathered, made: Made, come: Mapping[int, Come]) -> list[Unfit]:
     return list(_Weighing(found, made.task.crew, come).unfit())
 
 
-def weigh_again(plan: Plan, today: date) -> None:
-    """Say anew of each visit of a plan whether its day holds it, as when one was moved."""
+def weigh_again(plan: Plan, today: date) -> dict[int, str]:
+    """Say anew of each visit of a plan whether its day holds it, as when one was moved; by its id,
+    why it does not."""
     found = gather(plan.depot, today, plan.days)
     made = make(found)
     by_day: dict[int, dict[int, list[int]]] = defaultdict(lambda: defaultdict(list))
@@ -58,10 +59,14 @@ def weigh_again(plan: Plan, today: date) -> None:
         for at, rows in by_day.items()
     }
     Visit.objects.filter(plan=plan).exclude(unfit="").update(unfit="")
+    told: dict[int, str] = {}
     for each in unfit(found, made, come):
         visit = found.standing[each.number]
         on = today + timedelta(days=visit.day)
-        Visit.objects.filter(plan=plan, vehicle=visit.vehicle_id, on=on).update(unfit=each.why)
+        rows = Visit.objects.filter(plan=plan, vehicle=visit.vehicle_id, on=on)
+        told.update((pk, each.why) for pk in rows.values_list("pk", flat=True))
+        rows.update(unfit=each.why)
+    return told
 
 
 class _Weighing:

@@ -9,6 +9,7 @@ from fleet.due.models import DueDate, Service, ServiceDone
 from fleet.faults import Forbidden, Refused, Stale
 from fleet.people.actor import Actor
 from fleet.people.models import Role
+from fleet.vehicles.models import Closure
 from fleet.visits import plan as plans
 from fleet.visits.models import Mechanic, Plan, PlanEvent, Visit
 from fleet.visits.publish import Outcome, publish
@@ -83,6 +84,22 @@ def test_publishing_again_does_nothing(chief: Actor) -> None:
     assert all(one.done == () and one.refusal is None for one in again)
     assert list(WorkOrder.objects.order_by("pk").values()) == rows
     assert OrderEvent.objects.count() == events
+
+
+@pytest.mark.parametrize("dry", [True, False])
+def test_a_day_closed_since_the_plan_was_made_is_said(chief: Actor, dry: bool) -> None:
+    fleet({"V-1": (10,), "V-2": (40,)})
+    found = planned()
+    visit = found.visits.get(vehicle__fleet_number="V-1")
+    Closure.objects.create(depot=found.depot, on=visit.on, note="stocktaking")
+    told = {one.vehicle: one for one in published(chief, found, dry=dry)}
+    (why,) = told["V-1"].besides
+    day = f"{visit.on.day} {visit.on:%b %Y}"
+    assert f"V-1 stands on {day}, when the workshop is closed (stocktaking)" in why
+    assert not why.endswith(".")
+    assert (told["V-1"].refusal, told["V-2"].besides) == (None, ())
+    visit.refresh_from_db()
+    assert (visit.unfit == f"{why}.") is not dry
 
 
 def test_publishing_again_with_the_versions_first_seen_does_nothing(chief: Actor) -> None:
