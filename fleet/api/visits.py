@@ -219,7 +219,7 @@ class MoveVisitGiven(Act):
 
 
 class WeighedShape(shape_of(Weighed)):  # type: ignore[misc]
-    late_of = None
+    of_each = None
     plan = serializers.IntegerField()
     version = serializers.IntegerField(help_text="Of the plan, now")
 
@@ -282,7 +282,7 @@ class MoveVisit(OneVisit):
                     version=given["version"],
                     released=released,
                 )
-            told = {name: value for name, value in asdict(found).items() if name != "late_of"}
+            told = {name: value for name, value in asdict(found).items() if name != "of_each"}
             return Answer({**told, **_plan_now(visit.plan_id)})
 
         return once(request, effect)

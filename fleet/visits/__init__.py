@@ -14,6 +14,7 @@ gather.py         all that a plan rests on; within how many days nothing moves
 labour.py         minutes of a service, by the book or learnt; how far back; without a procedure
 limits.py         BlockedDays, SparedType
 listing.py        plans, services and promises as listed
+minutes.py        how the minutes of a visit come about
 missing.py        what of a visit no order has yet
 models.py         Workshop with its prices, Bay, Mechanic, Absence, OtherWork, Plan, Visit, Promise
 moves.py          a visit moved by hand, locked, freed

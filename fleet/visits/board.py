@@ -123,7 +123,7 @@ class Board:
 def board(plan: Plan, today: date, first: date, days: int) -> Board:
     """Read some days of a plan; a constant number of queries."""
     depot = plan.depot
-    workshop = Workshop.objects.filter(depot=depot).first() or Workshop(depot=depot)
+    workshop = Workshop.of(depot)
     places = gather_places(depot, workshop, first, days)
     blocks = blocks_of(plan, today)
     by_day: dict[date, list[Block]] = defaultdict(list)
@@ -180,7 +180,7 @@ def block_of(visit: Visit, today: date) -> Block:
     """One visit, with who is there on its day."""
     depot = visit.plan.depot
     (block,) = blocks_of(visit.plan, today, visit.pk)
-    workshop = Workshop.objects.filter(depot=depot).first() or Workshop(depot=depot)
+    workshop = Workshop.of(depot)
     return block.seen_with(gather_places(depot, workshop, visit.on, 1), 0)
 
 

@@ -99,7 +99,7 @@ class Gathered:
 
 def gather(depot: Depot, today: date, days: int) -> Gathered:
     """Read one depot; a constant number of queries."""
-    workshop = Workshop.objects.filter(depot=depot).first() or Workshop(depot=depot)
+    workshop = Workshop.of(depot)
     newest = Plan.objects.filter(depot=depot).order_by("-id").first()
     orders, ordered = _orders(depot, today, days)
     works = list(_works(depot))

@@ -56,7 +56,10 @@ class ServiceRow:
     on: date | None
     wanted_on: date
     late_d: float
+    early_d: float
+    early_minor: int  # of paid life, thrown away by that
     reason: str
+    planned_because: str  # of a day that stands: the reason of the plan that chose it
     bay: str
     mechanic: str
     held: bool
@@ -119,7 +122,10 @@ def service_rows(plan: Plan) -> list[ServiceRow]:
             on=one.visit.on if one.visit else None,
             wanted_on=one.wanted_on,
             late_d=round(one.late_d, 1),
+            early_d=round(one.early_d, 1),
+            early_minor=one.early_minor,
             reason=one.reason,
+            planned_because=one.planned_because,
             bay=one.visit.bay if one.visit else "",
             mechanic=one.visit.mechanic if one.visit else "",
             held=bool(one.visit and one.visit.held),

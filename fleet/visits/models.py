@@ -51,6 +51,11 @@ class Workshop(models.Model):
     def __str__(self) -> str:
         return f"workshop of {self.depot}"
 
+    @classmethod
+    def of(cls, depot: Depot) -> "Workshop":
+        """As it was entered for a depot, else as usual."""
+        return cls.objects.filter(depot=depot).first() or cls(depot=depot)
+
     def may_plan(self, present_min: FloatArray | float) -> FloatArray:
         """Of all the minutes that are there, those that plans may take, whole [min].
 
@@ -349,7 +354,12 @@ class PlannedService(models.Model):
     wanted_on = models.DateField()  # the day it would cost least; of other work its last
     held = models.BooleanField(default=False)  # its day was not this plan's to choose
     late_d = models.FloatField()  # expected on its day, or at the plan's end [d]
+    early_d = models.FloatField(default=0)  # expected on its day [d]
+    early_minor = models.PositiveIntegerField(default=0)  # of paid life, thrown away thereby
     reason = models.CharField(max_length=32)
+    planned_because = models.CharField(
+        max_length=32, blank=True
+    )  # of a day that stands: the reason of the plan that chose it
 
     class Meta:
         ordering = ["plan", "vehicle", "service"]

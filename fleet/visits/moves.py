@@ -147,9 +147,11 @@ def _place(visit: Visit, weighed: Weighed) -> None:
     """Store where a visit stands now; two of a vehicle on one day become one."""
     other = Visit.objects.filter(plan=visit.plan, vehicle=visit.vehicle, on=weighed.on)
     joined = other.exclude(pk=visit.pk).first()
-    for key, late_d in weighed.late_of.items():
+    for key, told in weighed.of_each.items():
         of = {"service": key} if key > 0 else {"work": -key}
-        PlannedService.objects.filter(visit=visit, **of).update(late_d=late_d, reason=BY_HAND)
+        PlannedService.objects.filter(visit=visit, **of).update(
+            reason=BY_HAND, planned_because="", **told
+        )
     move_fixed(visit, weighed.on)
     PlannedService.objects.filter(visit=visit).update(held=True)
     if joined is not None:

@@ -42,5 +42,5 @@ def _way(name: str, made: Made, day: Array, counted: Array) -> Way:
         cost_minor=round(came_to.cost_minor),
         visits=came_to.visits,
         left_out=len(counted) - came_to.done,
-        late_d=round(float(made.late_d[counted, day[counted]].sum()), 1),
+        late_d=round(float(made.costs.late_d[counted, day[counted]].sum()), 1),
     )

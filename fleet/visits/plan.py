@@ -23,7 +23,7 @@ from fleet.visits import promises
 from fleet.visits.cannot import cannot
 from fleet.visits.gather import Gathered, Wanted, gather
 from fleet.visits.listing import PlanRow, gap
-from fleet.visits.models import Plan, PlannedService, Visit
+from fleet.visits.models import PLANNED_KEY, Plan, PlannedService, Visit
 from fleet.visits.naive import compare
 from fleet.visits.task import Made, are_rounds, costs, make
 from fleet.visits.unfit import unfit
@@ -286,8 +286,9 @@ def _services(
                 **_planned(one.service_id),
                 visit=visits[vehicle, on] if on >= 0 else None,
                 wanted_on=_wanted_on(found, one, made.around.wanted_minor[number]),
-                late_d=0.0 if made.rounds[number] else float(made.late_d[number, on]),
+                late_d=0.0 if made.rounds[number] else float(made.costs.late_d[number, on]),
                 reason=drawn.told[number],
+                **({} if made.rounds[number] or on < 0 else made.costs.wasted(number, on)),
             )
         )
     return rows + _standing_services(stored, found, visits)
@@ -310,16 +311,19 @@ def _standing_services(
     """Services of visits that stand: planned on their day, whatever it costs."""
     row_of = {vehicle.pk: row for row, vehicle in enumerate(found.vehicles)}
     own = replace(found, wanted=found.committed)
-    cost, _, late_d = costs(own)
-    late_d = late_d * ~are_rounds(own)[:, None]
+    by_day, rounds = costs(own), are_rounds(own)
+    chosen = _chosen(found)
     at = {(one.vehicle_id, one.service_id): row for row, one in enumerate(found.committed)}
 
     def told(vehicle_id: int, service_id: int, day: int) -> dict[str, Any]:
         row = at.get((vehicle_id, service_id))
         if row is None:  # it falls due by no forecast
             return {"wanted_on": _day(found.today, day), "late_d": 0.0}
-        wanted_on = _wanted_on(found, found.committed[row], cost[row])
-        return {"wanted_on": wanted_on, "late_d": float(late_d[row, day])}
+        wanted_on = _wanted_on(found, found.committed[row], by_day.minor[row])
+        if rounds[row]:
+            return {"wanted_on": wanted_on, "late_d": 0.0}
+        late_d = float(by_day.late_d[row, day])
+        return {"wanted_on": wanted_on, "late_d": late_d, **by_day.wasted(row, day)}
 
     return [
         PlannedService(
@@ -329,11 +333,23 @@ def _standing_services(
             visit=visits[row_of[one.vehicle_id], one.day],
             held=True,
             reason=STANDS,
+            planned_because=chosen.get((one.vehicle_id, service_id, one.day), ""),
             **told(one.vehicle_id, service_id, one.day),
         )
         for one in found.standing
         for service_id in one.service_ids
     ]
+
+
+def _chosen(found: Gathered) -> dict[tuple[int, int, int], str]:
+    """Why the plan before, or the one that it had it from, chose the days it has: by vehicle,
+    service and day."""
+    rows = PlannedService.objects.filter(plan=found.newest_plan_id, visit__on__gte=found.today)
+    given = rows.values_list("vehicle", PLANNED_KEY, "visit__on", "reason", "planned_because")
+    return {
+        (vehicle_id, key, (on - found.today).days): before if reason == STANDS else reason
+        for vehicle_id, key, on, reason, before in given
+    }
 
 
 def lacking(drawn: Drawn) -> list[str]:

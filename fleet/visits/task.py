@@ -11,6 +11,7 @@ from fleet.calc.visit_columns import Task
 from fleet.calc.visit_costs import (
     Prices,
     day_costs,
+    earliness_d,
     lateness_d,
     law,
     leave_out_costs,
@@ -35,14 +36,14 @@ JOIN_MINOR = 100  # that a round is worth on a visit; our choice: it joins, and 
 class Made:
     """A task and what else is told about it.
 
-    ``plain`` is the task without the price of moves; ``late_d`` (n, H + 1): expected days late on
-    each day and at the end; ``start``: the plan before.
+    ``plain`` is the task without the price of moves; ``costs``: of its services by day; ``start``:
+    the plan before.
     """
 
     task: Task
     plain: Task
     around: Around
-    late_d: Array
+    costs: "Costs"
     start: tuple[Start, ...]
     rounds: Array
     inputs_hash: str
@@ -53,18 +54,18 @@ def make(found: Gathered) -> Made:
     """Turn what was gathered into a task."""
     row_of = {vehicle.pk: at for at, vehicle in enumerate(found.vehicles)}
     vehicle = np.array([row_of[one.vehicle_id] for one in found.wanted], dtype=np.int64)
-    cost, later, late_d = costs(found)
-    rounds = are_rounds(found)
+    by_day, rounds = costs(found), are_rounds(found)
+    cost = by_day.minor
     visit = np.full(len(found.vehicles), float(found.workshop.visit_minor))
-    left_out = leave_out_costs(later, visit[vehicle], SHARE_OF_VISIT)
+    left_out = leave_out_costs(by_day.later_minor, visit[vehicle], SHARE_OF_VISIT)
     cost[rounds] = np.where(np.isfinite(cost[rounds]), 0.0, np.inf)
     left_out[rounds] = JOIN_MINOR
     closed = ~found.places.open
-    by_day = np.where(closed[None, :] | found.away[vehicle], np.inf, cost)
+    open_minor = np.where(closed[None, :] | found.away[vehicle], np.inf, cost)
     crew, skill_names = _crew(found, row_of)
     plain = Task(
         vehicle=vehicle,
-        cost_minor=by_day,
+        cost_minor=open_minor,
         leave_out_minor=left_out,
         wait_min=crew.wait_min,
         visit_minor=visit,
@@ -75,12 +76,12 @@ def make(found: Gathered) -> Made:
     planned = [found.before.get((one.vehicle_id, one.service_id), -1) for one in found.wanted]
     day = np.array(planned, dtype=np.int64)
     moved = float(found.workshop.moved_minor)
-    with_moves = with_memory(by_day, left_out, np.where(rounds, -1, day), moved)
+    with_moves = with_memory(open_minor, left_out, np.where(rounds, -1, day), moved)
     return Made(
         task=_priced(plain, *with_moves),
         plain=plain,
         around=Around(cost, closed, found.away),
-        late_d=late_d,
+        costs=by_day,
         start=_start(plain, day),
         rounds=rounds,
         inputs_hash=_hash(found, plain),
@@ -97,8 +98,29 @@ def _priced(task: Task, cost: Array, left_out: Array) -> Task:
     return replace(task, cost_minor=cost, leave_out_minor=left_out)
 
 
-def costs(found: Gathered) -> tuple[Array, Array, Array]:
-    """Cost on each day and on later ones; expected days late; inf before the early window."""
+@dataclass(frozen=True)
+class Costs:
+    """What services cost by day.
+
+    ``minor`` (n, H), inf before the early window, and ``later_minor`` on the days after; ``late_d``
+    and ``early_d`` (n, H + 1): days late and early that are expected on each day and at the end;
+    ``early_minor_per_d`` (n,): what a day early throws away.
+    """
+
+    minor: Array
+    later_minor: Array
+    late_d: Array
+    early_d: Array
+    early_minor_per_d: Array
+
+    def wasted(self, row: int, day: int) -> dict[str, float]:
+        """How early a service is on a day, and what of its paid life that throws away."""
+        early_d = float(self.early_d[row, day])
+        return {"early_d": early_d, "early_minor": round(early_d * self.early_minor_per_d[row])}
+
+
+def costs(found: Gathered) -> Costs:
+    """Of what is wanted, as the law of each due date says."""
     bits_of, shop, days = found.wanted, found.workshop, found.days
     grid = np.arange(-BACK_D, days + AFTER_D)
     quantiles = np.array([one.quantiles_d for one in bits_of], dtype=float).reshape(
@@ -113,11 +135,20 @@ def costs(found: Gathered) -> tuple[Array, Array, Array]:
         np.full(len(bits_of), float(shop.growing_minor)),
     )
     cost = day_costs(due_by, prices)
-    late = lateness_d(due_by)[:, BACK_D : BACK_D + days + 1]
     inside = cost[:, BACK_D : BACK_D + days].copy()
     first = np.array([one.first_d for one in bits_of], dtype=float)
     inside[np.arange(days)[None, :] < first[:, None]] = np.inf
-    return inside, cost[:, BACK_D + days :], late
+    told = slice(BACK_D, BACK_D + days + 1)
+    beyond_d = np.array([max(0.0, one.due_d - days - AFTER_D) for one in bits_of], dtype=float)
+    dated = np.isfinite(beyond_d)  # other work that only joins is never early
+    early_d = earliness_d(due_by)[:, told] + np.where(dated, beyond_d, 0.0)[:, None]
+    return Costs(
+        minor=inside,
+        later_minor=cost[:, BACK_D + days :],
+        late_d=lateness_d(due_by)[:, told],
+        early_d=early_d * dated[:, None],
+        early_minor_per_d=prices.early_minor_per_d,
+    )
 
 
 def _bits(names: tuple[str, ...], of: tuple[str, ...]) -> int:

@@ -20,7 +20,7 @@ from fleet.units import percent
 from fleet.visits.gather import Gathered, Standing, Wanted, gather, wanted_of
 from fleet.visits.models import PLANNED_KEY, Visit
 from fleet.visits.refusals import sentence
-from fleet.visits.task import Made, are_rounds, costs, make
+from fleet.visits.task import Costs, Made, are_rounds, costs, make
 from fleet.workorders.models import WorkOrder
 from fleet.workorders.progress import BEFORE_THE_END, NOT_BEGUN
 
@@ -39,7 +39,7 @@ class Weighed:
     cost_minor: int | None  # more than now; None: the day it has cannot be weighed any more
     late_d: float  # expected of all its services together [d]
     late_before_d: float | None
-    late_of: dict[int, float]  # by service
+    of_each: dict[int, dict[str, float]]  # by service, how late, how early, what that wastes
     minutes: int  # in the bay [min]
     work_min: int
     joins: bool  # another visit of the vehicle is on that day: they become one
@@ -87,7 +87,8 @@ def weigh(visit: Visit, on: date, bay: str, today: date) -> Weighed:
     on_day = _OnDay(visit, found, ids, at, bay)
     on_day.refuse_absence()
     own = replace(found, wanted=wanted_of(depot, visit.vehicle_id, ids, today, days))
-    cost, late_d = _of_services(own)
+    by_day = _of_services(own)
+    cost, late_d = by_day.minor, by_day.late_d
     before = (visit.on - today).days
     if before != at:
         on_day.refuse_early(own.wanted, cost)
@@ -102,7 +103,10 @@ def weigh(visit: Visit, on: date, bay: str, today: date) -> Weighed:
         cost_minor=_more(cost, before, at, found.workshop.visit_minor * joins),
         late_d=round(float(late_d[:, at].sum()), 1),
         late_before_d=round(float(late_d[:, before].sum()), 1) if before >= 0 else None,
-        late_of={one.service_id: float(late_d[row, at]) for row, one in enumerate(own.wanted)},
+        of_each={
+            one.service_id: {"late_d": float(late_d[row, at]), **by_day.wasted(row, at)}
+            for row, one in enumerate(own.wanted)
+        },
         **on_day.minutes(),
         joins=joins,
         beyond=on_day.beyond(),
@@ -111,12 +115,12 @@ def weigh(visit: Visit, on: date, bay: str, today: date) -> Weighed:
     )
 
 
-def _of_services(own: Gathered) -> tuple[Array, Array]:
-    """Cost and expected days late of services by day; of rounds neither."""
-    cost, _, late_d = costs(own)
-    rounds = are_rounds(own)
+def _of_services(own: Gathered) -> Costs:
+    """Of services by day; rounds cost nothing and are never late."""
+    found, rounds = costs(own), are_rounds(own)
+    cost = found.minor
     cost[rounds] = np.where(np.isfinite(cost[rounds]), 0.0, np.inf)
-    return cost, late_d * ~rounds[:, None]
+    return replace(found, late_d=found.late_d * ~rounds[:, None])
 
 
 def _more(cost: Array, before: int, at: int, saved_minor: int) -> int | None:

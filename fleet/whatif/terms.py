@@ -184,7 +184,7 @@ def _rows(services: Services, rows: IntArray) -> Services:
 
 
 def _shop(depot: Depot, asked: Asked, recipes: Recipes) -> Shop:
-    workshop = Workshop.objects.filter(depot=depot).first() or Workshop(depot=depot)
+    workshop = Workshop.of(depot)
     days = len(asked.span.stretch) + BEYOND_D
     rate = LabourRate.objects.filter(depot=depot).first()
     return Shop(

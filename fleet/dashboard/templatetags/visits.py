@@ -14,6 +14,7 @@ register.filter("to_move", lines.to_move)
 register.filter("why_then", lines.reason)
 register.filter("wanted", lines.wanted)
 register.filter("minutes", lines.minutes)
+register.filter("parts", lines.parts)
 
 
 @register.filter

@@ -8,6 +8,7 @@ from fleet.calc.labour import Labour
 from fleet.dashboard.words import day, grouped
 from fleet.stores import money
 from fleet.visits.board import Board, Day
+from fleet.visits.minutes import Minutes
 from fleet.visits.models import Plan, PlannedService
 from fleet.visits.naive import EACH, PLANNED, TOGETHER
 from fleet.visits.plan import KEEPING, READING, WORKING
@@ -32,6 +33,7 @@ REASONS = {
     "its day stands": "the day stands: an order has it, it is locked, or it is near",
 }
 PRICES_SHOWN = 5
+EARLY_SHOWN_D = 7  # before the day that would cost least; our choice
 TO_SPARE = " to spare"
 
 
@@ -61,7 +63,25 @@ def reason(row: PlannedService) -> str:
         return "the day is fixed"
     if work is not None and not work.latest_on and row.visit_id is None:
         return "waits for a visit to join"
-    return REASONS.get(row.reason, row.reason)
+    said = REASONS.get(row.reason, row.reason)
+    before = REASONS.get(row.planned_because, row.planned_because)
+    return f"{said}; a plan chose it: {before}" if before else said
+
+
+def why(row: PlannedService, visit_minor: int) -> str:
+    """The same, with what it costs that it is done early, and what a visit costs that is saved."""
+    said = reason(row)
+    if row.visit is None or not row.early_minor or _days_before(row) < EARLY_SHOWN_D:
+        return said
+    wastes = f"about {money.words(row.early_minor)} of its life"
+    saved = "cheaper on a shared visit" in (row.reason, row.planned_because)
+    saves = f", saves a visit of {money.words(visit_minor)}" if saved else ""
+    return f"{said}; done {grouped(round(row.early_d))} days early: wastes {wastes}{saves}"
+
+
+def _days_before(row: PlannedService) -> int:
+    """By how many days it is done before the day that would cost least."""
+    return (row.wanted_on - row.visit.on).days if row.visit else 0
 
 
 def wanted(row: PlannedService) -> str:
@@ -265,6 +285,18 @@ def planned_anew(moved: int) -> str:
 
 def moved_to(vehicle: str, on: date, bay: str) -> str:
     return f"{vehicle} comes in on {day(on)}{f', {bay}' if bay else ''}. Its day is locked."
+
+
+def parts(time: Minutes) -> str:
+    """How the minutes of a visit come about, in words."""
+    named = (
+        (time.set_up, "to set up, once"),
+        (time.services, "of services and other work"),
+        (time.others, "as its orders have it besides"),
+        (time.waits, "waited in the bay"),
+        (time.second, "of a second person, not longer in the bay"),
+    )
+    return " + ".join(f"{grouped(of_it)} {words}" for of_it, words in named if of_it)
 
 
 def minutes(of: Labour) -> str:

@@ -23,7 +23,8 @@ from fleet.visits import moves, promises
 from fleet.visits.also import beside
 from fleet.visits.board import block_of
 from fleet.visits.listing import bays_of, labour_of, visits_in_force
-from fleet.visits.models import Visit
+from fleet.visits.minutes import minutes_of
+from fleet.visits.models import Visit, Workshop
 from fleet.visits.weigh import Weighed, orders_of, weigh
 from fleet.workorders.models import WorkOrder
 
@@ -46,6 +47,7 @@ def _page(request: SignedIn, one: Visit, status: int = 200) -> HttpResponse:
     today = today_at(depot.zone, timezone.now())
     block = block_of(one, today)
     minutes = labour_of(one.plan, block.services)
+    visit_minor = Workshop.of(depot).visit_minor
     asked, bay = request.GET.get("on", ""), request.GET.get("bay", "")
     weighed, fault = _weighed(one, asked, bay, today) if asked else (None, "")
     context: dict[str, Any] = {
@@ -55,9 +57,10 @@ def _page(request: SignedIn, one: Visit, status: int = 200) -> HttpResponse:
         "back": days_of(depot),
         "may_act": may(request.user, Right.RELEASE, depot),
         "why": [
-            (row, lines.reason(row), lines.days_late(row.late_d), minutes[row.key])
+            (row, lines.why(row, visit_minor), lines.days_late(row.late_d), minutes[row.key])
             for row in block.services
         ],
+        "time": minutes_of(one, [minutes[row.key] for row in block.services]),
         "also": beside(one, today),
         "bays": bays_of(depot),
         "asked_on": asked or one.on.isoformat(),

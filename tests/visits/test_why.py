@@ -1,0 +1,171 @@
+"""What a plan says of a day it chose: how early, what that wastes, and why, also once it stands."""
+
+from datetime import date, timedelta
+from html import unescape
+
+import pytest
+import time_machine
+from django.test import Client
+
+from fleet.due.models import DueDate
+from fleet.people.actor import Actor
+from fleet.people.models import Role
+from fleet.visits import plan as plans
+from fleet.visits.models import Mechanic, Plan, PlannedService, ServiceNeed, Visit
+from fleet.visits.moves import move
+from fleet.visits.publish import publish
+from fleet.workorders.models import Job, Procedure, Step, WorkOrder
+from tests import scene
+from tests.cast import person
+from tests.visits.depot import TODAY, fleet
+
+pytestmark = pytest.mark.django_db
+SHARED, STANDS = "cheaper on a shared visit", "its day stands"
+
+
+@pytest.fixture
+def chief() -> Actor:
+    return Actor(person("Sura", Role.SUPERVISOR, scene.depot()), "page", scene.NOW)
+
+
+def planned(today: date = TODAY) -> Plan:
+    (found,) = plans.plan([scene.depot().pk], today)
+    return found
+
+
+def engine(found: Plan) -> PlannedService:
+    return found.services.select_related("visit").get(service__slug="engine-oil")
+
+
+def early() -> PlannedService:
+    """Gearbox oil due in 10 days, engine oil in 30: one visit, as 20 days early cost 9, a visit 50.
+
+    By hand: a change of 90 every 200 days, so 0.45 a day.
+    """
+    fleet({"V-1": (10, 30)})
+    return engine(planned())
+
+
+def page(chief: Actor, visit: Visit) -> str:
+    client = Client()
+    client.force_login(chief.person)
+    answer = client.get(f"/workshop-days/visits/{visit.pk}")
+    return unescape(answer.content.decode())
+
+
+def test_how_early_it_is_and_what_that_wastes_is_kept() -> None:
+    found = early()
+    assert found.visit is not None
+    assert found.reason == SHARED
+    days = (TODAY + timedelta(days=30) - found.visit.on).days  # its law is even about day 30
+    assert found.early_d == pytest.approx(days, abs=0.6)
+    assert found.early_minor == pytest.approx(45 * found.early_d, abs=1)
+
+
+def test_what_is_done_years_before_is_counted_whole() -> None:
+    """Beyond the days that a plan looks at, too: a plan's law ends 176 days ahead."""
+    (van,) = fleet({"V-1": (10, 30)})
+    on = TODAY + timedelta(days=600)
+    row = van.due_dates.get(service__slug="engine-oil")
+    row.p10, row.p50, row.p90 = on - timedelta(9), on, on + timedelta(9)
+    row.km_p10, row.km_p50, row.km_p90 = row.p10, row.p50, row.p90
+    row.sort_on, row.meter_life = TODAY + timedelta(days=300), 0.0
+    row.save()
+    row.service.early_share = 1.0
+    row.service.save()
+    found = engine(planned())
+    assert found.visit is not None
+    days = (on - found.visit.on).days
+    assert found.early_d == pytest.approx(days, rel=0.01)
+
+
+def test_the_page_says_what_the_early_days_cost_and_what_they_save(chief: Actor) -> None:
+    with time_machine.travel(scene.NOW, tick=False):
+        found = early()
+        assert found.visit is not None
+        days, minor = round(found.early_d), found.early_minor
+        shown = page(chief, found.visit)
+        assert (
+            f"done {days} days early: wastes about {minor / 100:.2f} EUR of its life, saves a "
+            "visit of 50.00 EUR"
+        ) in shown
+        assert shown.count("days early") == 1  # the other is on its day
+
+
+def test_the_reason_of_the_plan_that_chose_a_day_stays_when_the_day_stands(chief: Actor) -> None:
+    with time_machine.travel(scene.NOW, tick=False):
+        found = early()
+        assert found.visit is not None
+        publish(chief, found.plan_id, visit_ids=[found.visit.pk])
+        for ahead in (0, 1):
+            stands = engine(planned(TODAY + timedelta(days=ahead)))
+            assert (stands.reason, stands.planned_because) == (STANDS, SHARED)
+            assert stands.early_minor == pytest.approx(found.early_minor, abs=60)
+        assert stands.visit is not None
+        assert "a plan chose it: together with the others it costs less" in page(
+            chief, stands.visit
+        )
+
+
+def test_a_day_that_a_person_chose_has_no_reason_of_a_plan(chief: Actor) -> None:
+    found = early()
+    assert found.visit is not None
+    on = found.visit.on + timedelta(days=1 if found.visit.on.weekday() < 4 else 3)
+    move(chief, found.plan_id, found.visit.pk, on=on)
+    moved = engine(found.plan)
+    assert (moved.reason, moved.planned_because) == ("set by hand", "")
+    apart = (on - found.visit.on).days
+    assert moved.early_d == pytest.approx(found.early_d - apart, abs=0.2)
+    stands = engine(planned(TODAY + timedelta(days=1)))
+    assert (stands.reason, stands.planned_because) == (STANDS, "set by hand")
+
+
+def test_an_order_put_on_a_day_by_hand_has_none_either() -> None:
+    fleet({"V-1": (10, 30)})
+    row = DueDate.objects.get(service__slug="engine-oil")
+    order = WorkOrder.objects.create(
+        number="W-1", vehicle=row.vehicle, depot=row.depot, planned_on=TODAY + timedelta(days=4)
+    )
+    Job.objects.create(
+        order=order, vehicle=row.vehicle, service=row.service, title="Oil", minutes=30
+    )
+    assert engine(planned()).planned_because == ""
+
+
+# --- minutes -------------------------------------------------------------------------------
+def test_the_minutes_of_a_visit_are_taken_apart(chief: Actor) -> None:
+    with time_machine.travel(scene.NOW, tick=False):
+        fleet({"V-1": (10, 12)})
+        gearbox = DueDate.objects.get(service__slug="gearbox-oil").service
+        procedure = Procedure.objects.create(
+            service=gearbox, family="other", minutes=60, source="invented", edition="1"
+        )
+        Step.objects.create(procedure=procedure, number=1, text="Let it run off.", wait_min=15)
+        ServiceNeed.objects.create(service=gearbox, second_min=10, source="invented")
+        for name in ("Ada", "Otto"):
+            Mechanic.objects.create(depot=scene.depot(), name=name, source="invented")
+        visit = planned().visits.get()
+        # by hand: set-up 20, gearbox 60 and engine oil without a book 30, 15 of waiting
+        assert (visit.minutes, visit.work_min) == (125, 120)
+        shown = page(chief, visit)
+    assert (
+        "20 to set up, once + 90 of services and other work + 15 waited in the bay + 10 of a "
+        "second person, not longer in the bay"
+    ) in shown
+
+
+def test_other_jobs_of_its_orders_are_named_apart(chief: Actor) -> None:
+    with time_machine.travel(scene.NOW, tick=False):
+        fleet({"V-1": (10,)})
+        row = DueDate.objects.get()
+        order = WorkOrder.objects.create(
+            number="W-1", vehicle=row.vehicle, depot=row.depot, planned_on=TODAY
+        )
+        for service, minutes in ((row.service, 30), (None, 45)):
+            Job.objects.create(
+                order=order, vehicle=row.vehicle, service=service, title="x", minutes=minutes
+            )
+        visit = planned().visits.get()
+        assert visit.work_min == 95  # by hand: 20 + 30 + 45
+        shown = page(chief, visit)
+    assert "20 to set up, once + 30 of services and other work + 45 as its orders" in shown
