@@ -20,6 +20,7 @@ models.py         Workshop with its prices, Bay, Mechanic, Absence, OtherWork, P
 moves.py          a visit moved by hand, locked, freed
 naive.py          the plan beside two usual ways
 other_work.py     other work: entered, corrected, ended; minutes and day of a finding's
+parts.py          what planned services take from stores, against what is there and coming
 places.py         bays and mechanics day by day; leave; what is taken where none are entered
 plan.py           plans a depot; how many days ahead, how long at most, how long kept
 promises.py       days that somebody was told (they stand against every plan), how that ended
@@ -29,6 +30,7 @@ replan.py         a plan anew while somebody waits
 set_up.py         days away and blocked days entered and removed
 task.py           a depot's rows as a task: cost of each day, limits, crew; when a round joins
 unfit.py          visits whose fixed day holds them no more, and which would
+waits.py          which services wait for a part, till when, and what would mend it
 weigh.py          what another day for a visit would cost
 workshop_data.py  what is entered about workshops, as lists
 """

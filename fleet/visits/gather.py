@@ -14,7 +14,7 @@ from fleet.due.listing import life_used
 from fleet.due.models import DueDate
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.visits.bay_fit import unsaid
-from fleet.visits.labour import NO_PROCEDURE_MIN, labour, waits
+from fleet.visits.labour import labour, waits, without_minutes
 from fleet.visits.models import (
     Absence,
     OtherWork,
@@ -25,6 +25,7 @@ from fleet.visits.models import (
     Workshop,
 )
 from fleet.visits.other_work import keys_of, to_plan
+from fleet.visits.parts import Part, gather_parts
 from fleet.visits.places import Places, gather_places
 from fleet.workorders.models import Job, WorkOrder
 
@@ -94,6 +95,7 @@ class Gathered:
     before: dict[tuple[int, int], int]  # vehicle, service → day in the plan before
     newest_plan_id: int | None
     newest_version: int  # of that plan; 0: there is none
+    parts: tuple[Part, ...]  # of which there may be too few
     lacking: tuple[str, ...]
 
 
@@ -116,6 +118,8 @@ def gather(depot: Depot, today: date, days: int) -> Gathered:
     vehicles = tuple(found.order_by("fleet_number"))
     order = {vehicle.pk: at for at, vehicle in enumerate(vehicles)}
     places = gather_places(depot, workshop, today, days)
+    named = {row.service_id: row.name for row in rows if row.service_id > 0}
+    parts, uncounted = gather_parts(depot, [*_pairs(wanted), *pairs_of(stands)], today)
     return Gathered(
         depot=depot,
         workshop=workshop,
@@ -131,8 +135,21 @@ def gather(depot: Depot, today: date, days: int) -> Gathered:
         before=before,
         newest_plan_id=newest.pk if newest else None,
         newest_version=newest.version if newest else 0,
-        lacking=(*places.lacking, *unsaid(vehicles, places), *_without_minutes(depot, rows)),
+        parts=parts,
+        lacking=(
+            *(*places.lacking, *unsaid(vehicles, places)),
+            *(*without_minutes(depot, named), *uncounted),
+        ),
     )
+
+
+def _pairs(wanted: Collection[Wanted]) -> list[tuple[int, int]]:
+    return [(one.vehicle_id, one.service_id) for one in wanted if one.service_id > 0]
+
+
+def pairs_of(standing: Collection[Standing]) -> list[tuple[int, int]]:
+    """Vehicle and service of what stands, other work left out."""
+    return [(one.vehicle_id, pk) for one in standing for pk in one.service_ids if pk > 0]
 
 
 def _orders(
@@ -373,20 +390,3 @@ def _away(vehicles: tuple[Vehicle, ...], today: date, days: int) -> Array:
             first = max(0, (one.from_on - today).days)
             away[at[one.vehicle_id], first : (one.until_on - today).days + 1] = True
     return away
-
-
-def _without_minutes(depot: Depot, rows: tuple[Wanted, ...]) -> tuple[str, ...]:
-    ids = {row.service_id for row in rows if row.service_id > 0}
-    timed = set(
-        DueDate.objects.filter(service__in=ids, service__procedure__minutes__gt=0)
-        .values_list("service_id", flat=True)
-        .distinct()
-    )
-    names = sorted({row.name for row in rows if row.service_id in ids - timed})
-    if not names:
-        return ()
-    listed = ", ".join(names[:5]) + (" and others" if len(names) > 5 else "")
-    return (
-        f"No labour minutes are entered for {listed} at {depot}: {NO_PROCEDURE_MIN} minutes "
-        "are taken; enter the procedure.",
-    )

@@ -1,7 +1,7 @@
 """Minutes that a depot's services are planned with: by the book, or learnt from finished jobs."""
 
 from collections import defaultdict
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -68,3 +68,20 @@ def _recorded_min(
             elapsed_min = ((ended - begun).total_seconds() - waited_s) / 60
             recorded[service_id].append(elapsed_min - wait_min.get(service_id, 0))
     return recorded
+
+
+def without_minutes(depot: Depot, names: Mapping[int, str]) -> tuple[str, ...]:
+    """Which of some services have no minutes in the book, and what is taken, in a sentence."""
+    timed = set(
+        Procedure.objects.filter(service__in=names, minutes__gt=0).values_list(
+            "service_id", flat=True
+        )
+    )
+    missing = sorted({name for pk, name in names.items() if pk not in timed})
+    if not missing:
+        return ()
+    listed = ", ".join(missing[:5]) + (" and others" if len(missing) > 5 else "")
+    return (
+        f"No labour minutes are entered for {listed} at {depot}: {NO_PROCEDURE_MIN} minutes "
+        "are taken; enter the procedure.",
+    )

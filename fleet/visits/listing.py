@@ -59,6 +59,7 @@ class ServiceRow:
     early_d: float
     early_minor: int  # of paid life, thrown away by that
     reason: str
+    detail: str  # of a part: which, and about when more of it is there
     planned_because: str  # of a day that stands: the reason of the plan that chose it
     bay: str
     mechanic: str
@@ -125,6 +126,7 @@ def service_rows(plan: Plan) -> list[ServiceRow]:
             early_d=round(one.early_d, 1),
             early_minor=one.early_minor,
             reason=one.reason,
+            detail=one.detail,
             planned_because=one.planned_because,
             bay=one.visit.bay if one.visit else "",
             mechanic=one.visit.mechanic if one.visit else "",

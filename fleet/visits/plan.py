@@ -27,6 +27,7 @@ from fleet.visits.models import PLANNED_KEY, Plan, PlannedService, Visit
 from fleet.visits.naive import compare
 from fleet.visits.task import Made, are_rounds, costs, make
 from fleet.visits.unfit import unfit
+from fleet.visits.waits import Wait, to_mend, waits
 
 DAYS = 56  # our choice
 NIGHT_S = 20.0  # of a depot at most; our choice. Work is counted and ends long before
@@ -59,6 +60,7 @@ class Drawn:
     found: Found
     cost_minor: float  # without the price of moves
     told: list[Reason]
+    waits: dict[int, Wait]  # by number of a service: the part that it waits for
     places: dict[tuple[int, int], tuple[str, str]]  # (vehicle row, day) → bay and mechanic
     unfit: dict[int, str]  # by number of a visit that stands: why its day holds it no more
 
@@ -118,12 +120,14 @@ def draw(
     best = visit_plan.plan(made.task, made.start, effort or Effort(), late)
     come = _come(made, best)
     no_more = {one.number: one.why for one in unfit(found, made, come)}
+    told = reasons(made.plain, best, made.around)
     return Drawn(
         gathered=found,
         made=made,
         found=best,
         cost_minor=_cost_without_moves(made, best),
-        told=reasons(made.plain, best, made.around),
+        told=told,
+        waits=waits(found, made, best, told),
         places=_places(found, made, come, no_more),
         unfit=no_more,
     )
@@ -221,7 +225,7 @@ def _prices(drawn: Drawn) -> list[dict[str, object]]:
     dearest = np.argsort(-price, axis=None, kind="stable")[:FIRST_PRICES]
     told = []
     for number, day in zip(*np.unravel_index(dearest, price.shape), strict=True):
-        if price[number, day] > 0:
+        if price[number, day] > 0 and rows[number].kind != "part":
             on = drawn.gathered.today + timedelta(days=int(day))
             one_more = 60 if rows[number].kind in MINUTES else 1  # an hour, or one vehicle or part
             saves = round(one_more * float(price[number, day]))
@@ -288,6 +292,7 @@ def _services(
                 wanted_on=_wanted_on(found, one, made.around.wanted_minor[number]),
                 late_d=0.0 if made.rounds[number] else float(made.costs.late_d[number, on]),
                 reason=drawn.told[number],
+                detail=drawn.waits[number].words if number in drawn.waits else "",
                 **({} if made.rounds[number] or on < 0 else made.costs.wasted(number, on)),
             )
         )
@@ -354,7 +359,8 @@ def _chosen(found: Gathered) -> dict[tuple[int, int, int], str]:
 
 def lacking(drawn: Drawn) -> list[str]:
     """What is not entered or cannot be done, in sentences."""
-    return [*drawn.gathered.lacking, *cannot(drawn.gathered, drawn.made)]
+    found = drawn.gathered
+    return [*found.lacking, *cannot(found, drawn.made), *to_mend(found, drawn.waits)]
 
 
 def in_figures(drawn: Drawn) -> PlanRow:

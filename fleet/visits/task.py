@@ -20,8 +20,8 @@ from fleet.calc.visit_costs import (
 from fleet.calc.visit_reasons import Around
 from fleet.calc.visit_rows import Row, fits_capacity, skill_capacity, unions
 from fleet.calc.whole_jobs import Committed, Crew
-from fleet.visits import bay_fit
-from fleet.visits.gather import Gathered, Standing
+from fleet.visits import bay_fit, parts
+from fleet.visits.gather import Gathered, Standing, pairs_of
 
 BACK_D, AFTER_D = (
     366,
@@ -219,7 +219,15 @@ def _rows(
         minutes = may_plan(fits_capacity(bays, crew.bay_min))
         rows.append(Row("bay", "bays that carry it", minutes, of[vehicle] * crew.work_min,
                         of * crew.set_up_min, waits=False))  # fmt: skip
-    return (*rows, *_spared(found, len(vehicle)))
+    pairs = [(one.vehicle_id, one.service_id) for one in found.wanted]
+    shape = (len(found.vehicles), found.days)
+    of_parts = parts.rows(found.parts, pairs, standing_pairs(found), shape)
+    return (*rows, *_spared(found, len(vehicle)), *of_parts)
+
+
+def standing_pairs(found: Gathered) -> list[tuple[int, tuple[int, int]]]:
+    """Day, vehicle and service of what stands."""
+    return [(one.day, pair) for one in found.standing for pair in pairs_of([one])]
 
 
 def to_spare(found: Gathered) -> list[tuple[str, Array, int]]:
@@ -290,5 +298,8 @@ def _hash(found: Gathered, task: Task) -> str:
         asked = (crew.need, crew.work_min, crew.second_min, crew.wait_min)
         for one in (*common, *asked):
             digest.update(np.ascontiguousarray(one).tobytes())
+    for row in task.rows:
+        if row.kind == "part":
+            digest.update(np.ascontiguousarray(row.use).tobytes())
     digest.update(str(found.workshop.moved_minor).encode())
     return digest.hexdigest()

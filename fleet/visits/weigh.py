@@ -20,7 +20,7 @@ from fleet.units import percent
 from fleet.visits.gather import Gathered, Standing, Wanted, gather, wanted_of
 from fleet.visits.models import PLANNED_KEY, Visit
 from fleet.visits.refusals import sentence
-from fleet.visits.task import Costs, Made, are_rounds, costs, make
+from fleet.visits.task import Costs, Made, are_rounds, costs, make, standing_pairs
 from fleet.workorders.models import WorkOrder
 from fleet.workorders.progress import BEFORE_THE_END, NOT_BEGUN
 
@@ -259,6 +259,7 @@ class _OnDay:
             told.append(
                 f"{len(rows)} vehicles would be in; the depot can spare {shop.vehicles_a_day}."
             )
+        told += self._short_of()
         types = Counter(self.found.vehicles[row].vehicle_type_id for row in rows)
         told += [
             f"{types[one.vehicle_type_id]} {one.vehicle_type.name} would be in; the depot can "
@@ -267,6 +268,22 @@ class _OnDay:
             if types[one.vehicle_type_id] > one.vehicles_a_day
         ]
         return tuple(told)
+
+    def _short_of(self) -> list[str]:
+        """Parts of which less is there by then than the visit takes, after what comes before."""
+        vehicle_id, found = self.visit.vehicle_id, self.found
+        mine = [(vehicle_id, pk) for pk in self.ids]
+        others = [(at, pair) for at, pair in standing_pairs(found) if pair[0] != vehicle_id]
+        others += [
+            (at, pair)
+            for pair, at in found.before.items()
+            if pair[0] != vehicle_id and at <= self.at
+        ]
+        return [
+            f"Of {part.item.name} too little is there by then for what it takes."
+            for part in found.parts
+            if part.use(mine).sum() > part.by_day(found.days, others)[self.at]
+        ]
 
     def _row(self, one: Standing) -> int:
         return [van.pk for van in self.found.vehicles].index(one.vehicle_id)

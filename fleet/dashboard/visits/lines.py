@@ -64,6 +64,8 @@ def reason(row: PlannedService) -> str:
     if work is not None and not work.latest_on and row.visit_id is None:
         return "waits for a visit to join"
     said = REASONS.get(row.reason, row.reason)
+    if row.detail:
+        said = f"{said}: {row.detail}"
     before = REASONS.get(row.planned_because, row.planned_because)
     return f"{said}; a plan chose it: {before}" if before else said
 

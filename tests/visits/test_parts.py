@@ -1,0 +1,164 @@
+"""What services take from stores: planned when it is there, and what they wait for is named."""
+
+from datetime import date, timedelta
+
+import pytest
+
+from fleet.due.models import Service
+from fleet.stores.models import Arrival, Item, Stock
+from fleet.vehicles.models import Vehicle
+from fleet.visits import plan as plans
+from fleet.visits.listing import told
+from fleet.visits.models import Mechanic, Plan, PlannedService
+from fleet.visits.weigh import weigh
+from fleet.workorders.models import Job, Material, Procedure, WorkOrder
+from tests import scene
+from tests.visits.depot import TODAY, fleet
+
+pytestmark = pytest.mark.django_db
+
+
+def ahead(days: int) -> date:
+    return TODAY + timedelta(days=days)
+
+
+def planned(today: date = TODAY) -> Plan:
+    (found,) = plans.plan([scene.depot().pk], today)
+    return found
+
+
+def by_vehicle(found: Plan) -> dict[str, PlannedService]:
+    rows = found.services.select_related("visit", "vehicle")
+    return {one.vehicle.fleet_number: one for one in rows}
+
+
+@pytest.fixture
+def washer() -> Item:
+    """Two washers per gearbox oil; one van is overdue, one due in a week."""
+    fleet({"V-1": (-5,), "V-2": (7,)})
+    return washers()
+
+
+def washers() -> Item:
+    item = Item.objects.create(slug="washer", name="Washer", kind="seal", unit="pieces")
+    procedure = Procedure.objects.create(
+        service=Service.objects.get(slug="gearbox-oil"), family="other", minutes=60,
+        source="invented", edition="1",
+    )  # fmt: skip
+    Material.objects.create(
+        procedure=procedure, kind="seal", name="Washer", pieces=2, item=item, source="invented"
+    )
+    return item
+
+
+def shelf(item: Item, on_hand: int, lead_time_d: int = 14) -> None:
+    Stock.objects.create(depot=scene.depot(), item=item, on_hand=on_hand, lead_time_d=lead_time_d)
+
+
+def on_order(item: Item, quantity: int, due: int) -> None:
+    Arrival.objects.create(
+        depot=scene.depot(), item=item, quantity=quantity, ordered_on=ahead(-20), due_on=ahead(due)
+    )
+
+
+def test_where_there_is_enough_nothing_waits(washer: Item) -> None:
+    shelf(washer, 4)
+    assert "part" not in {one.reason for one in by_vehicle(planned()).values()}
+
+
+def test_what_is_there_goes_to_who_needs_it_most_and_the_other_waits(washer: Item) -> None:
+    shelf(washer, 3)
+    found = planned()
+    rows = by_vehicle(found)
+    first, second = rows["V-1"], rows["V-2"]
+    assert first.visit is not None
+    assert (first.visit.on, first.reason) == (TODAY, "on time")
+    # ordered today it comes in 14 days: Monday 29 June
+    assert second.visit is not None
+    assert (second.visit.on, second.reason) == (ahead(14), "part")
+    assert second.detail == "Washer, about 29 Jun 2026"
+    (said,) = [one for one in told(found) if "Washer" in one]
+    assert said == (
+        "Washer: this plan could take 4 pieces, and 3 pieces are usable at Plain. Order it: "
+        "ordered today it comes about 29 Jun 2026."
+    )
+
+
+def test_nothing_comes_before_the_day_its_part_was_promised_for(washer: Item) -> None:
+    shelf(washer, 0, lead_time_d=3)
+    on_order(washer, 2, due=9)
+    rows = by_vehicle(planned())
+    # both wait till 24 June: what is ordered today comes not before what is on order
+    assert {one.visit.on for one in rows.values() if one.visit} == {ahead(9)}
+    assert {one.detail for one in rows.values()} == {"Washer, about 24 Jun 2026"}
+
+
+def test_a_part_that_never_comes_leaves_it_out_and_is_named(washer: Item) -> None:
+    shelf(washer, 0, lead_time_d=365)
+    found = planned()
+    assert {(one.visit, one.reason) for one in by_vehicle(found).values()} == {(None, "part")}
+    (said,) = [one for one in told(found) if "Washer" in one]
+    assert said.endswith(
+        "No more comes within the plan: order it elsewhere, or allow a substitute."
+    )
+
+
+def test_what_should_have_come_is_not_counted_and_asked_for(washer: Item) -> None:
+    shelf(washer, 0)
+    on_order(washer, 100, due=-2)
+    found = planned()
+    assert {one.reason for one in by_vehicle(found).values()} == {"part"}
+    assert "More should have come by 13 Jun 2026: ask for it, or receive it." in " ".join(
+        told(found)
+    )
+
+
+def test_an_order_with_a_day_has_its_part_first(washer: Item) -> None:
+    shelf(washer, 2)
+    van = Vehicle.objects.get(fleet_number="V-2")
+    service = Service.objects.get(slug="gearbox-oil")
+    order = WorkOrder.objects.create(
+        number="W-1", vehicle=van, depot=van.depot, planned_on=ahead(8)
+    )
+    Job.objects.create(order=order, vehicle=van, service=service, title="Oil", minutes=60)
+    rows = by_vehicle(planned())
+    assert rows["V-1"].reason == "part"
+    assert rows["V-1"].visit is not None
+    assert rows["V-1"].visit.on == ahead(14)
+
+
+def test_what_stands_below_zero_limits_nothing_and_is_to_be_counted(washer: Item) -> None:
+    shelf(washer, -3)
+    found = planned()
+    assert "part" not in {one.reason for one in by_vehicle(found).values()}
+    assert "Washer stands below zero at Plain: count it. The plan takes it as there." in told(found)
+
+
+def test_what_is_used_only_where_needed_limits_nothing(washer: Item) -> None:
+    Material.objects.update(only_when_recorded=True)
+    shelf(washer, 0)
+    assert "part" not in {one.reason for one in by_vehicle(planned()).values()}
+
+
+def test_what_the_depot_does_not_keep_limits_nothing(washer: Item) -> None:
+    assert "part" not in {one.reason for one in by_vehicle(planned()).values()}
+
+
+def test_a_plan_follows_when_the_part_is_received(washer: Item) -> None:
+    shelf(washer, 0)
+    before = planned()
+    Stock.objects.update(on_hand=10)
+    after = planned()
+    assert after.pk != before.pk
+    assert "part" not in {one.reason for one in by_vehicle(after).values()}
+
+
+def test_moving_a_visit_before_its_part_comes_says_so(washer: Item) -> None:
+    shelf(washer, 2)
+    Mechanic.objects.create(depot=scene.depot(), name="Ada", source="invented")
+    found = planned()
+    visit = by_vehicle(found)["V-2"].visit
+    assert visit is not None
+    short = "Of Washer too little is there by then for what it takes."
+    assert short in weigh(visit, ahead(3), "", TODAY).beyond
+    assert short not in weigh(visit, ahead(15), "", TODAY).beyond
