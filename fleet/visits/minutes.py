@@ -19,14 +19,6 @@ class Minutes:
     waits: int  # in the bay, nobody's work
     second: int  # of a second person, beside the first
 
-    @property
-    def in_bay(self) -> int:
-        return self.set_up + self.services + self.others + self.waits
-
-    @property
-    def of_work(self) -> int:
-        return self.set_up + self.services + self.others + self.second
-
 
 def minutes_of(visit: Visit, services: Sequence[Labour]) -> Minutes:
     """Take the minutes of a visit apart, as the plan put them together; two queries."""

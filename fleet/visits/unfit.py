@@ -178,5 +178,6 @@ class _Weighing:
                 self.held[at] = held
                 self.inside[at].add(row)
                 on = day(self.found.today + timedelta(days=at))
-                return f"There is room to go on on {on}." if one.begun else f"It fits on {on}."
+                fits = "There is room to go on with it" if one.begun else "It fits"
+                return f"{fits} on {on}."
         return "No later day of the plan holds it."

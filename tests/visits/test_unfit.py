@@ -143,7 +143,7 @@ def test_work_that_has_begun_is_not_told_to_choose_another_day() -> None:
     said = unfit()["V-2"]
     assert "another day" not in said
     assert "its work has begun and goes on when it can; move another visit first." in said
-    assert said.endswith("There is room to go on on 19 Jun 2026.")
+    assert said.endswith("There is room to go on with it on 19 Jun 2026.")
 
 
 def test_begun_work_whose_vehicle_is_away_asks_for_the_absence_only() -> None:
@@ -163,7 +163,7 @@ def test_begun_work_on_a_day_that_was_closed_since_goes_on_later() -> None:
     Closure.objects.create(depot=scene.depot(), on=ahead(AT), note="stocktaking")
     assert unfit() == {
         "V-1": "V-1 stands on 18 Jun 2026, when the workshop is closed (stocktaking): its work has "
-        "begun and goes on when it can. There is room to go on on 19 Jun 2026."
+        "begun and goes on when it can. There is room to go on with it on 19 Jun 2026."
     }
 
 

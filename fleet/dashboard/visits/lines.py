@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from fleet.calc.labour import Labour
+from fleet.calc.visit_reasons import Reason
 from fleet.dashboard.words import day, grouped
 from fleet.stores import money
 from fleet.visits.board import Board, Day
@@ -33,7 +34,7 @@ REASONS = {
     "its day stands": "the day stands: an order has it, it is locked, or it is near",
 }
 PRICES_SHOWN = 5
-EARLY_SHOWN_D = 7  # before the day that would cost least; our choice
+EARLY_SHOWN_D = 14  # fewer are the doubt about its date; our choice
 TO_SPARE = " to spare"
 
 
@@ -72,18 +73,12 @@ def reason(row: PlannedService) -> str:
 
 def why(row: PlannedService, visit_minor: int) -> str:
     """The same, with what it costs that it is done early, and what a visit costs that is saved."""
-    said = reason(row)
-    if row.visit is None or not row.early_minor or _days_before(row) < EARLY_SHOWN_D:
+    said, chosen = reason(row), (row.reason, row.planned_because)
+    if row.early_d < EARLY_SHOWN_D or not row.early_minor or Reason.ON_TIME in chosen:
         return said
     wastes = f"about {money.words(row.early_minor)} of its life"
-    saved = "cheaper on a shared visit" in (row.reason, row.planned_because)
-    saves = f", saves a visit of {money.words(visit_minor)}" if saved else ""
+    saves = f", saves a visit of {money.words(visit_minor)}" if Reason.SHARED in chosen else ""
     return f"{said}; done {grouped(round(row.early_d))} days early: wastes {wastes}{saves}"
-
-
-def _days_before(row: PlannedService) -> int:
-    """By how many days it is done before the day that would cost least."""
-    return (row.wanted_on - row.visit.on).days if row.visit else 0
 
 
 def wanted(row: PlannedService) -> str:
