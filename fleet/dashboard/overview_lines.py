@@ -106,6 +106,14 @@ NEED_WORDS = {
         query=urlencode([("severity", Finding.Severity.BEFORE_USE)]),
         anchor="#finding-rows",
     ),
+    KIND.FAILED: NeedWords(
+        "failed check without an answer",
+        "failed checks without an answer",
+        "The change that it calls for is due now, and no order has it.",
+        "findings",
+        anchor="#failed",
+        answer="Put the changes on orders here",
+    ),
     KIND.DECIDE: NeedWords(
         "decision to take",
         "decisions to take",

@@ -32,7 +32,7 @@ from fleet.readings.listing import held
 from fleet.usage.models import UsageState
 from fleet.vehicles.models import Depot, Meter, Vehicle
 from fleet.visits.listing import visits_in_force
-from fleet.workorders import escalate, findings, listing
+from fleet.workorders import escalate, failed, findings, listing
 from fleet.workorders.models import Finding
 
 UNREAD_D = 30  # a meter nobody has read for so long; our choice
@@ -47,6 +47,7 @@ class Kind(StrEnum):
 
     DO_NOT_USE = "do not use"
     BEFORE_USE = "before use"
+    FAILED = "failed"
     DECIDE = "decide"
     SHORT = "short"
     HELD = "held"
@@ -97,6 +98,7 @@ def _waiting(
     yield _counted(marks, Kind.DO_NOT_USE, "set_at", Count("vehicle", distinct=True))
     grave = findings.open_findings().filter(severity=Finding.Severity.BEFORE_USE, **here)
     yield _counted(grave, Kind.BEFORE_USE, "performed_at")
+    yield _counted(failed.unanswered(depots), Kind.FAILED, "measured_at")
     yield _counted(escalate.open_questions(depots), Kind.DECIDE, "since_on")
     yield _counted(listing.returned_jobs(depots), Kind.DECIDE, "ended_at")
     yield _counted(defer.waiting_for(person, depots), Kind.DECIDE, "created_at")

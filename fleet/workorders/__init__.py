@@ -7,7 +7,7 @@ booking.py          stock booked for what an order used
 cardfluids.py       fluids and parts on a job card, and what is on hand
 cardsteps.py        steps on a job card, with cautions and torques
 cautions.py         before which step a caution stands, and when it returns
-checks.py           measured values: pass, watch, fail; a fail brings its change forward
+checks.py           measured values: pass, watch, fail; a fail brings its change forward, or is a finding
 confirming.py       a point of a step or re-check confirmed; the finding that a failed one raises
 consumption.py      from when oil consumption is high and top-ups repeat, reported as findings
 costs.py            cost per 1,000 km by vehicle, service or depot
@@ -18,6 +18,7 @@ escalate.py         overdue services without an answer: after how many days a st
 events.py           the one row of history of a change
 evidence.py         proof frozen at the finish; what counts as on time
 evidence_words.py   frozen proof in words
+failed.py           measured values that failed and have no answer yet
 families.py         which steps, seals and cautions a procedure must hold, by family
 findings.py         findings reported, followed up, closed; *before use* sets do not use; leaks
 findings_listed.py  findings in the order in which they press

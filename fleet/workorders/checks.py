@@ -13,8 +13,10 @@ from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.vehicles.models import Vehicle
+from fleet.workorders import findings
+from fleet.workorders.findings import Report
 from fleet.workorders.keys import known
-from fleet.workorders.models import CalledBy, Job, WorkOrder
+from fleet.workorders.models import CalledBy, Finding, Job, WorkOrder
 from fleet.workorders.recording import again, doubt_of, doubts_kept, order_to_record, refuse_waiting
 
 Outcome = CheckResult.Outcome
@@ -89,8 +91,8 @@ def record_check(
 ) -> CheckResult:
     """Record a measured value, once per key; a slip of sign is asked about.
 
-    A fail makes the change due now, a watch the next check sooner; a pass never extends the
-    maker's limit, so nothing follows from it.
+    A fail makes the change due now, or where no change is named for it a finding; a watch makes
+    the next check due sooner; a pass never extends the maker's limit, so nothing follows from it.
     """
     actor.must(Right.RECORD_WORK, vehicle.depot_id)
     if not np.isfinite(value):
@@ -129,7 +131,9 @@ def _follow(actor: Actor, vehicle: Vehicle, result: CheckResult, order: WorkOrde
     today = actor.at.astimezone(ZoneInfo(vehicle.depot.zone)).date()
     figure = result.figure.at(vehicle.depot_id)
     reason = f"{figure.name} {result.value:g} {figure.unit}: {result.outcome} ({figure.source})"
-    if result.outcome == Outcome.FAIL and figure.calls_for is not None:
+    if result.outcome == Outcome.FAIL:
+        if figure.calls_for is None:
+            return _report(actor, result, reason, order)
         service, due_on = figure.calls_for, today
     elif result.outcome == Outcome.WATCH:
         service = figure.service
@@ -149,6 +153,23 @@ def _follow(actor: Actor, vehicle: Vehicle, result: CheckResult, order: WorkOrde
     if order is not None:
         job = order.jobs.filter(service=figure.service).first()
         CalledBy.objects.create(call=call, job=job)
+
+
+def _report(actor: Actor, result: CheckResult, reason: str, order: WorkOrder | None) -> None:
+    """Report a value that failed and that no change puts right."""
+    findings.report(
+        actor,
+        Report(
+            vehicle=result.vehicle,
+            kind=Finding.Kind.OTHER,
+            severity=Finding.Severity.SOON,
+            text=reason[:500],
+            client_key=f"check-failed-{result.pk}",
+            compartment=result.figure.service.compartment,
+            order=order,
+            result=result,
+        ),
+    )
 
 
 def anchor_watch(job: Job) -> None:

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from django.db import transaction
 from django.db.models import Exists, OuterRef, QuerySet
 
-from fleet.due.models import DueEarlier, Service
+from fleet.due.models import CheckResult, DueEarlier, Service
 from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.actor import Actor
 from fleet.people.models import Person
@@ -50,6 +50,7 @@ class Report:
     order: WorkOrder | None = None  # at the work on which it was seen
     found_by: str = Finding.FoundBy.MECHANIC
     fluid: FluidRecord | None = None  # that shows it
+    result: CheckResult | None = None  # that failed
 
     def check(self) -> None:
         if self.kind not in Finding.Kind.values or self.severity not in Finding.Severity.values:
@@ -85,6 +86,7 @@ def report(actor: Actor, seen: Report) -> Finding:
                 "compartment": seen.compartment,
                 "order": seen.order,
                 "fluid": seen.fluid,
+                "result": seen.result,
                 "severity": seen.severity,
                 "found_by": seen.found_by,
                 "person": actor.person,

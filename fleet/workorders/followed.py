@@ -7,6 +7,8 @@ from collections import defaultdict
 from collections.abc import Collection
 from dataclasses import dataclass
 
+from django.db.models import QuerySet
+
 from fleet.due.models import CheckResult, DueEarlier
 from fleet.people.actor import Actor
 from fleet.people.models import Person
@@ -45,13 +47,15 @@ def of_many(
 ) -> dict[Source, list[Followed]]:
     """What followed from many records, by the kind and id of each."""
     found: dict[Source, list[Followed]] = defaultdict(list)
-    for call in DueEarlier.objects.filter(result__in=results, withdrawn_at=None):
+    calls = DueEarlier.objects.filter(result__in=results, withdrawn_at=None)
+    for call in calls.select_related("service"):
         found["check", call.result_id or 0].append(_call(call, goes_with_it=True))
+    for one in _findings_of(results):
+        found["check", one.result_id or 0].append(_finding(one, goes_with_it=True))
     seen = Finding.objects.filter(fluid__in=fluids, withdrawn_by=None, closed_at=None)
     raised = {row.pk: row.fluid_id or 0 for row in seen}
     for one in seen:
-        row = Followed(f"finding-{one.pk}", f"finding: {one}", goes_with_it=False)
-        found["fluid", raised[one.pk]].append(row)
+        found["fluid", raised[one.pk]].append(_finding(one))
     for pk, row in _of_findings({*raised, *findings}):
         found["finding", pk].append(row)
         if pk in raised:
@@ -75,6 +79,15 @@ def _of_findings(pks: Collection[int]) -> list[tuple[int, Followed]]:
 def _mark(mark: DoNotUse, clearing: tuple[Person, ...]) -> Followed:
     words = f"do not use: {mark.reason}"
     return Followed(f"mark-{mark.pk}", words, goes_with_it=False, only=clearing)
+
+
+def _findings_of(results: Collection[int]) -> QuerySet[Finding]:
+    """Open findings that measured values raised."""
+    return Finding.objects.filter(result__in=results, withdrawn_by=None, closed_at=None)
+
+
+def _finding(one: Finding, *, goes_with_it: bool = False) -> Followed:
+    return Followed(f"finding-{one.pk}", f"finding: {one}", goes_with_it)
 
 
 def _call(call: DueEarlier, *, goes_with_it: bool = False) -> Followed:

@@ -11,7 +11,7 @@ from fleet.workorders.models import Job, WorkOrder
 def newest_of(vehicle: Vehicle) -> list[CheckResult]:
     """The newest value of each figure that was ever measured on a vehicle, by its name."""
     rows = CheckResult.objects.filter(vehicle=vehicle, withdrawn_by=None)
-    rows = rows.select_related("figure", "person").order_by("measured_at", "pk")
+    rows = rows.select_related("figure__calls_for", "person").order_by("measured_at", "pk")
     newest = {row.figure_id: row for row in rows}
     for row in newest.values():
         row.figure = row.figure.at(vehicle.depot_id)  # limits as they hold here

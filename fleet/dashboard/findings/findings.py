@@ -17,6 +17,7 @@ from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of, may
 from fleet.workorders import findings as rules
+from fleet.workorders.failed import unanswered
 from fleet.workorders.findings_listed import (
     PRESSING,
     after_pressing,
@@ -56,6 +57,7 @@ def _page(request: SignedIn) -> HttpResponse:
         "search": search,
         "query": urlencode({name: value for name, value in kept.items() if value}),
         "marks": marks.order_by("set_at"),
+        "failed": [] if severity or search else list(unanswered(scope.chosen)[:PAGE_ROWS]),
         "photos_of": of_findings([one.pk for one in found[:PAGE_ROWS]]),
         "followed": what_followed([one.pk for one in found[:PAGE_ROWS]]),
         "may_close": may(request.user, Right.RECORD_WORK),

@@ -14,6 +14,7 @@ from fleet.people.roles import Right, may
 from fleet.vehicles.models import Compartment, Vehicle
 from fleet.workorders import (
     evidence,
+    failed,
     findings,
     followed,
     issue,
@@ -111,6 +112,7 @@ def vehicle_work(vehicle: Vehicle, person: Person) -> dict[str, Any]:
         "do_not_use": findings.marks_in_force().filter(vehicle=vehicle),
         "found": most_pressing(findings.open_findings().filter(vehicle=vehicle)),
         "measured": measured.newest_of(vehicle),
+        "failed": failed.unanswered_of(vehicle),
         "restrictions": restrictions.standing([vehicle.pk]),
         "photos": photos.of_vehicle(vehicle)[:PHOTOS_SHOWN],
         "deferrals": defer.standing([vehicle.pk]),

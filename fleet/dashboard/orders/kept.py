@@ -105,10 +105,18 @@ def _measured(row: CheckResult, since: datetime | None, offered: Offered) -> Kep
         "check",
         row.pk,
         outcome=row.outcome,
+        marked=_asks(row, offered),
         late=since is not None and row.recorded_at > since,
         gone=_gone(row),
         follows=tuple(offered.get(("check", row.pk), ())),
     )
+
+
+def _asks(row: CheckResult, offered: Offered) -> str:
+    """What a failed value that stands asks for."""
+    if row.outcome != CheckResult.Outcome.FAIL:
+        return ""
+    return "; ".join(one.words for one in offered.get(("check", row.pk), ()))
 
 
 def _gone(row: Record | CheckResult) -> Gone | None:

@@ -11,7 +11,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
-from fleet.dashboard.acts import act
+from fleet.dashboard.acts import act, back
 from fleet.dashboard.frame import SignedIn, needs, scope_of, show, vehicle_seen_by
 from fleet.dashboard.orders.changes import read_day
 from fleet.dashboard.orders.decisions import decisions
@@ -130,4 +130,6 @@ def draft_orders(request: SignedIn) -> HttpResponse:
         messages.error(request, "None of the chosen rows is there any more. Load the page again.")
     for level, said in drafted_words(found):
         messages.add_message(request, level, said)
+    if request.POST.get("back"):
+        return back(request, "findings")
     return redirect(f"{reverse('due')}?{request.POST.get('query', '')[:500]}")

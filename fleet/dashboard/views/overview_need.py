@@ -18,6 +18,7 @@ from fleet.people.models import Person
 from fleet.people.roles import Right, may, mechanics_of
 from fleet.readings import listing
 from fleet.today import oldest_day
+from fleet.workorders import failed
 from fleet.workorders.glance import LATE_RECORDS, QUESTIONS, RETURNED, TO_AGREE
 from fleet.workorders.listing import released_without_day
 
@@ -50,8 +51,13 @@ def _short(request: SignedIn, scope: Scope) -> dict[str, Any]:
     return {"lines": proposal_lines(list(rows[: MOST_ROWS + 1]), today)}
 
 
+def _failed(request: SignedIn, scope: Scope) -> dict[str, Any]:
+    return {"lines": list(failed.unanswered(scope.chosen)[: MOST_ROWS + 1])}
+
+
 # what is answered here, and who may
 IN_PLACE: dict[Kind, tuple[Right, Callable[[SignedIn, Scope], dict[str, Any]]]] = {
+    Kind.FAILED: (Right.RELEASE, _failed),
     Kind.DECIDE: (Right.DEFER, _decide),
     Kind.SHORT: (Right.KEEP_STOCK, _short),
     Kind.HELD: (Right.SETTLE_READINGS, _held),

@@ -6,6 +6,7 @@ from datetime import date
 from django.conf import settings
 from django.db import models
 
+from fleet.due.models import CheckResult
 from fleet.stores.models import Product
 from fleet.vehicles.models import Compartment, Depot, Vehicle
 from fleet.workorders.models.orders import Job, WorkOrder
@@ -157,6 +158,9 @@ class Finding(Record):
     fluid = models.ForeignKey(
         FluidRecord, models.SET_NULL, null=True, blank=True, related_name="raised"
     )  # the wrong fluid that raised it
+    result = models.ForeignKey(
+        CheckResult, models.SET_NULL, null=True, blank=True, related_name="raised"
+    )  # the measured value that failed and raised it
     kind = models.CharField(max_length=20, choices=Kind)
     severity = models.CharField(max_length=10, choices=Severity)
     found_by = models.CharField(max_length=16, choices=FoundBy)
