@@ -66,10 +66,15 @@ def act(
 
 def back(request: SignedIn, page: str, query: str = "") -> HttpResponse:
     """To the page that a form belongs to; to the overview, where it was sent from there."""
+    return to_overview(request) or redirect(f"{reverse(page)}{'?' if query else ''}{query}")
+
+
+def to_overview(request: SignedIn) -> HttpResponse | None:
+    """To the overview, where a form was sent from there."""
     named, _, own = request.POST.get("back", "").partition("?")
-    if named == "overview":
-        page, query = named, own[:100]
-    return redirect(f"{reverse(page)}{'?' if query else ''}{query}")
+    if named != "overview":
+        return None
+    return redirect(f"{reverse(named)}{'?' if own else ''}{own[:100]}")
 
 
 def numbers(request: SignedIn, name: str, most: int) -> list[int]:

@@ -97,6 +97,7 @@ NEED_WORDS = {
         "Cleared only by somebody else than who set it.",
         "findings",
         anchor="#do-not-use",
+        answer="Clear here",
     ),
     KIND.BEFORE_USE: NeedWords(
         "finding to put right before use",
@@ -105,6 +106,7 @@ NEED_WORDS = {
         "findings",
         query=urlencode([("severity", Finding.Severity.BEFORE_USE)]),
         anchor="#finding-rows",
+        answer="Order or close here",
     ),
     KIND.FAILED: NeedWords(
         "failed check without an answer",
@@ -164,6 +166,7 @@ NEED_WORDS = {
         query=urlencode([("state", "overdue"), ("state", "probably_overdue")]),
         first="the first on",
         alone="on",
+        answer="Order or defer again here",
     ),
     KIND.UNREAD: NeedWords(
         f"odometer not read for {needs.UNREAD_D} days",
@@ -172,6 +175,7 @@ NEED_WORDS = {
         "readings",
         first="the longest since",
         alone="last on",
+        answer="Enter readings here",
     ),
     KIND.UNKNOWN: NeedWords(
         "service without a history",

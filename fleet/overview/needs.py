@@ -25,7 +25,7 @@ from django.db.models.functions import Cast
 from fleet import bulk
 from fleet.consumables.listing import to_order_by
 from fleet.due import defer
-from fleet.due.models import DueDate
+from fleet.due.models import Deferral, DueDate
 from fleet.due.periods import unknown
 from fleet.people.models import Person
 from fleet.readings.listing import held
@@ -33,7 +33,7 @@ from fleet.usage.models import UsageState
 from fleet.vehicles.models import Depot, Meter, Vehicle
 from fleet.visits.listing import visits_in_force
 from fleet.workorders import escalate, failed, findings, listing
-from fleet.workorders.models import Finding
+from fleet.workorders.models import Finding, Job
 
 UNREAD_D = 30  # a meter nobody has read for so long; our choice
 READ_D = 7  # a reading no older is fresh; our choice
@@ -109,7 +109,7 @@ def _waiting(
     yield _counted(listing.released_without_day(depots), Kind.NO_DAY, "released_at")
     unfit = visits_in_force(depots).exclude(unfit="").filter(on__gte=today)
     yield _counted(unfit, Kind.UNFIT, "on")
-    yield _counted(_ending(depots, today), Kind.DEFERRAL, "until_on")
+    yield _counted(ending(depots, today), Kind.DEFERRAL, "until_on")
     yield _counted(unknown(depots), Kind.UNKNOWN, "p50")  # no day: nobody knows since when
 
 
@@ -125,24 +125,46 @@ def _counted(
     return found
 
 
-def _ending(depots: Sequence[Depot], today: date) -> QuerySet[Any]:
-    """Deferrals that end soon, or ended not long ago, of services not done since."""
+def ending(depots: Sequence[Depot], today: date) -> QuerySet[Deferral]:
+    """Deferrals that end soon, or ended not long ago, of services not done since, that nobody has
+    deferred anew or put on an order."""
+    same = {"vehicle": OuterRef("vehicle"), "service": OuterRef("service")}
+    anew = defer.deferrals(withdrawn=False).filter(**same, created_at__gt=OuterRef("created_at"))
+    ordered = Job.objects.filter(**same, state=Job.State.OPEN)
     still = DueDate.objects.filter(
         vehicle=OuterRef("vehicle"), service=OuterRef("service"), sort_on__lte=OuterRef("until_on")
     )
     soon = Q(until_on__range=(today - timedelta(ENDED_D), today + timedelta(ENDING_D)))
-    rows = defer.deferrals(withdrawn=False).filter(soon, Exists(still))
-    return rows.filter(vehicle__depot__in=depots)
+    rows = defer.deferrals(withdrawn=False).filter(
+        soon, Exists(still), ~Exists(anew), ~Exists(ordered), vehicle__depot__in=depots
+    )
+    return rows.select_related("vehicle__depot", "service", "person").order_by("until_on", "pk")
 
 
 def _read(depots: Sequence[Depot], now: datetime) -> Iterator[QuerySet[Any, Mapping[str, Any]]]:
     """How old the newest readings of odometers are, of vehicles in use."""
-    now_d = now.timestamp() / 86_400
+    rows = _odometers(depots)
+    yield _counted(rows, VEHICLES, "at")
+    yield _counted(rows.filter(last_at_d__gte=_day_number(now) - READ_D), FRESH, "at")
+    yield _counted(unread(depots, now), Kind.UNREAD, "at")
+
+
+def unread(depots: Sequence[Depot], now: datetime) -> QuerySet[Any]:
+    """Odometers of vehicles in use that nobody has read for long, with ``at``, the instant of the
+    last reading; the longest unread first."""
+    rows = _odometers(depots).filter(last_at_d__lt=_day_number(now) - UNREAD_D)
+    return rows.select_related("vehicle__depot", "meter").order_by("last_at_d", "pk")
+
+
+def _odometers(depots: Sequence[Depot]) -> QuerySet[Any]:
     rows = UsageState.objects.filter(
         meter__kind=Meter.Kind.KM,
         vehicle__depot__in=depots,
         vehicle__status__in=(Vehicle.Status.IN_USE, Vehicle.Status.HIRED_IN),
-    ).annotate(at=RawSQL(bulk.as_instant("usage_usagestate.last_at_d"), [], DateTimeField()))  # noqa: S611
-    yield _counted(rows, VEHICLES, "at")
-    yield _counted(rows.filter(last_at_d__gte=now_d - READ_D), FRESH, "at")
-    yield _counted(rows.filter(last_at_d__lt=now_d - UNREAD_D), Kind.UNREAD, "at")
+    )
+    at = RawSQL(bulk.as_instant("usage_usagestate.last_at_d"), [], DateTimeField())  # noqa: S611
+    return rows.annotate(at=at)
+
+
+def _day_number(now: datetime) -> float:
+    return now.timestamp() / 86_400

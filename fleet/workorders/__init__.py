@@ -7,7 +7,7 @@ booking.py          stock booked for what an order used
 cardfluids.py       fluids and parts on a job card, and what is on hand
 cardsteps.py        steps on a job card, with cautions and torques
 cautions.py         before which step a caution stands, and when it returns
-checks.py           measured values: pass, watch, fail; a fail brings its change forward, or is a finding
+checks.py           measured values: pass, watch, fail; what a fail asks for
 confirming.py       a point of a step or re-check confirmed; the finding that a failed one raises
 consumption.py      from when oil consumption is high and top-ups repeat, reported as findings
 costs.py            cost per 1,000 km by vehicle, service or depot

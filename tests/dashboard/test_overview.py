@@ -13,7 +13,7 @@ from django.test import Client
 from django.utils import timezone
 from pytest_django import DjangoAssertNumQueries
 
-from fleet.due.models import CheckFigure, CheckResult, Deferral, DueDate, DueMove
+from fleet.due.models import CheckFigure, CheckResult, Deferral, DueDate, DueMove, Service
 from fleet.overview import weeks
 from fleet.overview.models import LastSeen, WorkAhead
 from fleet.overview.needs import Kind
@@ -129,6 +129,17 @@ def test_more_depots_than_three_are_folded(people: Cast, signed_in: SignedIn) ->
 
 
 # --- needs you -----------------------------------------------------------------------------
+def without_order(shop: Workshop) -> Service:
+    """Another service of the first van with a due date, on no order."""
+    kept = ("vehicle_type", "compartment", "source")
+    own = {name: getattr(shop.oil, name) for name in kept}
+    made = Service.objects.create(slug="belt", name="Belt", **own)
+    due = DueDate.objects.get(vehicle=shop.people.van, service=shop.oil)
+    due.pk, due.service, due.sort_on = None, made, depots_day()
+    due.save()
+    return made
+
+
 def waiting(shop: Workshop) -> None:
     """Something of each kind but items to order, which the night proposes."""
     people, actor = shop.people, shop.actor(shop.second_supervisor)
@@ -138,7 +149,7 @@ def waiting(shop: Workshop) -> None:
     Reading.objects.filter(pk=reading.pk).update(verdict="held")
     progress.plan(actor, shop.order.pk, planned_on=None)
     Deferral.objects.create(
-        vehicle=people.van, service=shop.oil, until_on=depots_day() + timedelta(days=5),
+        vehicle=people.van, service=without_order(shop), until_on=depots_day() + timedelta(days=5),
         reason="parts come", person=people.supervisor, beyond_tolerance=True,
     )  # fmt: skip
     DueDate.objects.filter(vehicle=people.van).update(sort_on=depots_day())

@@ -8,18 +8,22 @@ from html import unescape
 import pytest
 import time_machine
 from django.test import Client
+from django.utils import timezone
 
 from fleet.consumables.demand import forecast_demand
 from fleet.consumables.models import OrderProposal
+from fleet.due.models import Deferral, DueDate, DueEarlier
 from fleet.people.models import Person, Role
 from fleet.readings.models import Reading, ReadingDecision
 from fleet.stores.models import Arrival
-from fleet.workorders import progress
-from fleet.workorders.models import Escalation, WorkOrder
+from fleet.workorders import findings, progress
+from fleet.workorders.findings import Report
+from fleet.workorders.models import Escalation, Finding, Job, WorkOrder
 from tests import scene
 from tests.cast import Cast, depots_day, person
 from tests.consumables.test_demand import due_on, months_ahead
-from tests.dashboard.forms import forms_of
+from tests.dashboard.forms import Form, forms_of
+from tests.dashboard.test_overview import part, without_order
 from tests.dashboard.test_readings import held
 from tests.dashboard.test_work_orders import came_back, question
 from tests.dashboard.workshop import Workshop
@@ -152,10 +156,138 @@ def test_what_is_proposed_otherwise_by_now_is_not_ordered_as_it_was_shown(chief:
     )
 
 
-@pytest.mark.parametrize("kind", ["held", "decide", "no-day", "short"])
+# --- one by one -----------------------------------------------------------------------------
+def forms_in(seen: str, part: str) -> Form:
+    return next(form for form in forms_of(seen) if part in form.action)
+
+
+def press(client: Client, form: Form, **typed: object) -> str:
+    """The form with what a person types; the answer is the overview again."""
+    assert set(form.needed) <= set(typed)
+    answer = client.post(form.action, {**form.sent, **typed}, follow=True)
+    assert answer.redirect_chain[-1][0].startswith("/overview")
+    return answer.content.decode()
+
+
+def test_a_vehicle_is_let_go_again_by_somebody_else_than_who_stopped_it(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    findings.set_do_not_use(shop.actor(shop.people.mechanic), vehicle=shop.people.van, reason="x")
+    client = signed_in(shop.people.supervisor)
+    form = forms_in(opened(client, "do-not-use"), "clear")
+    said = press(client, form, reason="brakes tried")
+    assert "V-101: cleared." in said
+    assert not findings.marks_in_force()
+
+
+def test_whoever_stopped_a_vehicle_is_offered_nothing(shop: Workshop, signed_in: SignedIn) -> None:
+    actor = shop.actor(shop.people.supervisor)
+    findings.set_do_not_use(actor, vehicle=shop.people.van, reason="leaks")
+    assert not forms_of(opened(signed_in(shop.people.supervisor), "do-not-use"))
+
+
+def leaking(shop: Workshop) -> Finding:
+    seen = Report(
+        vehicle=shop.people.van, kind="leak", severity="before use", text="brake pipe",
+        client_key="leak-key", compartment=shop.oil.compartment,
+    )  # fmt: skip
+    return findings.report(shop.actor(shop.people.mechanic), seen)
+
+
+def test_a_finding_before_use_gets_its_order(shop: Workshop, signed_in: SignedIn) -> None:
+    found, client = leaking(shop), signed_in(shop.people.supervisor)
+    form = forms_in(opened(client, "before-use"), f"findings/{found.pk}")
+    assert "is drafted for V-101" in press(client, form, what="New brake pipe")
+    order = WorkOrder.objects.get(follows=found)
+    assert order.jobs.get().title == "New brake pipe"
+    (call,) = DueEarlier.objects.all()
+    assert call.due_on == depots_day() + timedelta(days=14)  # our choice: a leak is seen to again
+
+
+def test_a_finding_before_use_is_closed(shop: Workshop, signed_in: SignedIn) -> None:
+    found, client = leaking(shop), signed_in(shop.people.supervisor)
+    seen = opened(client, "before-use")
+    form = next(form for form in forms_of(seen) if "reason" in form.needed)
+    assert "Closed: leak: brake pipe." in press(client, form, reason="pipe was dry")
+    found.refresh_from_db()
+    assert found.closed_reason == "pipe was dry"
+
+
+def ending(shop: Workshop, days: int) -> Deferral:
+    return Deferral.objects.create(
+        vehicle=shop.people.van, service=without_order(shop),
+        until_on=depots_day() + timedelta(days=days), reason="parts", person=shop.people.supervisor,
+    )  # fmt: skip
+
+
+def test_a_deferral_is_given_again(shop: Workshop, signed_in: SignedIn) -> None:
+    first, client = ending(shop, 3), signed_in(shop.people.supervisor)
+    form = forms_in(opened(client, "deferral"), "defer")
+    on = depots_day() + timedelta(days=6)
+    press(client, form, until_on=on, reason="parts late")
+    again = Deferral.objects.exclude(pk=first.pk).get()
+    assert (again.until_on, again.reason, again.service) == (on, "parts late", first.service)
+
+
+def test_a_service_is_let_fall_due(shop: Workshop, signed_in: SignedIn) -> None:
+    row, client = ending(shop, 3), signed_in(shop.people.supervisor)
+    form = forms_in(opened(client, "deferral"), f"deferrals/{row.pk}")
+    assert "the deferral is taken back" in press(client, form)
+    row.refresh_from_db()
+    assert row.withdrawn_at is not None
+
+
+def test_a_deferral_that_has_ended_is_not_let_fall_due(shop: Workshop, signed_in: SignedIn) -> None:
+    ending(shop, -2)
+    DueDate.objects.update(sort_on=depots_day() - timedelta(days=9))
+    assert "fall due now" not in opened(signed_in(shop.people.supervisor), "deferral")
+
+
+def test_a_deferred_service_is_put_on_an_order(shop: Workshop, signed_in: SignedIn) -> None:
+    row, client = ending(shop, 3), signed_in(shop.people.supervisor)
+    form = forms_in(opened(client, "deferral"), "draft-many")
+    assert "Choose rows first" in press(client, form)
+    said = press(client, form, row=f"{row.service.slug}:V-101")
+    assert "Drafted 1 order." in said
+    assert Job.objects.filter(service=row.service).exists()
+    assert "deferral" not in part(said, "needs")
+
+
+def test_an_odometer_long_unread_is_entered(people: Cast, signed_in: SignedIn) -> None:
+    then = timezone.now() - timedelta(days=40)
+    people.van.usage_states.update(last_at_d=then.timestamp() / 86_400)
+    client = signed_in(people.supervisor)
+    form = forms_in(opened(client, "unread"), "V-101")
+    count = Reading.objects.filter(vehicle=people.van).count()
+    said = press(client, form, value="10800")
+    assert "V-101: " in said
+    assert Reading.objects.filter(vehicle=people.van).count() == count + 1
+    newest = Reading.objects.filter(vehicle=people.van).order_by("-pk")[0]
+    assert (newest.value, newest.unit) == (10_800, "km")
+
+
+def test_what_is_refused_stands_at_the_vehicle_as_it_was_typed(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    then = timezone.now() - timedelta(days=40)
+    people.van.usage_states.update(last_at_d=then.timestamp() / 86_400)
+    client = signed_in(people.supervisor)
+    form = forms_in(opened(client, "unread"), "V-101")
+    answer = client.post(form.action, {**form.sent, "value": "a lot"})
+    assert answer.status_code == 422
+    assert 'value="a lot"' in answer.content.decode()
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [
+        *("held", "decide", "no-day", "short", "do-not-use", "before-use"),
+        *("failed", "deferral", "unread"),
+    ],
+)
 def test_who_may_not_answer_is_shown_no_form(kind: str, people: Cast, signed_in: SignedIn) -> None:
     assert signed_in(people.viewer).get(f"/overview/needs/{kind}").status_code == 404
 
 
 def test_what_cannot_be_answered_here_has_no_address(people: Cast, signed_in: SignedIn) -> None:
-    assert signed_in(people.supervisor).get("/overview/needs/unread").status_code == 404
+    assert signed_in(people.supervisor).get("/overview/needs/unknown").status_code == 404

@@ -9,7 +9,7 @@ from django.shortcuts import get_object_or_404, redirect
 from django.views.decorators.http import require_GET
 
 from fleet import chain
-from fleet.dashboard.acts import act
+from fleet.dashboard.acts import act, back, to_overview
 from fleet.dashboard.findings.lines import follow_up, offered, what_followed
 from fleet.dashboard.frame import SignedIn, scope_of, show
 from fleet.dashboard.typed import shown_again
@@ -76,7 +76,11 @@ def _refused(request: SignedIn, fault: Fault, **_: int) -> HttpResponse:
     return shown_again(request, _page(request), fault, redirect("findings"))
 
 
-@act("findings", refused=_refused)
+def _back(request: SignedIn, **_: int) -> HttpResponse:
+    return back(request, "findings")
+
+
+@act(_back, refused=_refused)
 def change_finding(request: SignedIn, actor: Actor, finding_id: int) -> str | HttpResponse:
     """Close a finding, take it back, or draft the order that puts it right."""
     seen = Finding.objects.filter(vehicle__depot__in=depots_of(request.user))
@@ -84,8 +88,8 @@ def change_finding(request: SignedIn, actor: Actor, finding_id: int) -> str | Ht
     change, reason = request.POST.get("change"), request.POST.get("reason", "")
     if change == "follow up":
         order = follow_up(actor, finding, request.POST)
-        messages.success(request, f"{order} is drafted.")
-        return redirect("work-order", order.number)
+        messages.success(request, f"{order} is drafted for {finding.vehicle}: {finding}.")
+        return to_overview(request) or redirect("work-order", order.number)
     if change == "take back":
         withdraw_finding(actor, finding, reason=reason, also=request.POST.getlist("also"))
         chain.refresh([finding.vehicle_id], actor.now)

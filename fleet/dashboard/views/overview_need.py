@@ -13,14 +13,15 @@ from fleet.dashboard.frame import Scope, SignedIn, scope_of
 from fleet.dashboard.orders.decisions import decisions
 from fleet.dashboard.readings.lines import reading_lines, with_lines
 from fleet.dashboard.stock.proposals import proposal_lines
-from fleet.overview.needs import Kind
+from fleet.overview.needs import Kind, ending, unread
 from fleet.people.models import Person
 from fleet.people.roles import Right, may, mechanics_of
 from fleet.readings import listing
-from fleet.today import oldest_day
-from fleet.workorders import failed
+from fleet.today import oldest_day, today_at
+from fleet.workorders import failed, findings
 from fleet.workorders.glance import LATE_RECORDS, QUESTIONS, RETURNED, TO_AGREE
 from fleet.workorders.listing import released_without_day
+from fleet.workorders.models import Finding
 
 MOST_ROWS = 40  # more are answered on the page of their own
 
@@ -55,13 +56,41 @@ def _failed(request: SignedIn, scope: Scope) -> dict[str, Any]:
     return {"lines": list(failed.unanswered(scope.chosen)[: MOST_ROWS + 1])}
 
 
+def _do_not_use(request: SignedIn, scope: Scope) -> dict[str, Any]:
+    marks = findings.marks_in_force().filter(vehicle__depot__in=scope.chosen)
+    return {"lines": list(marks.order_by("set_at", "pk")[: MOST_ROWS + 1])}
+
+
+def _before_use(request: SignedIn, scope: Scope) -> dict[str, Any]:
+    rows = findings.open_findings().filter(
+        severity=Finding.Severity.BEFORE_USE, vehicle__depot__in=scope.chosen
+    )
+    found = list(rows.order_by("performed_at", "pk")[: MOST_ROWS + 1])
+    return {"lines": found, "leaking": findings.LEAKING, "re_check_days": findings.RE_CHECK_DAYS}
+
+
+def _deferral(request: SignedIn, scope: Scope) -> dict[str, Any]:
+    today = scope.today
+    rows = list(ending(scope.chosen, today)[: MOST_ROWS + 1])
+    return {"lines": rows, "today": today, "may_release": may(request.user, Right.RELEASE)}
+
+
+def _unread(request: SignedIn, scope: Scope) -> dict[str, Any]:
+    rows = unread(scope.chosen, timezone.now())[: MOST_ROWS + 1]
+    return {"lines": [(row, today_at(row.vehicle.depot.zone)) for row in rows]}
+
+
 # what is answered here, and who may
 IN_PLACE: dict[Kind, tuple[Right, Callable[[SignedIn, Scope], dict[str, Any]]]] = {
+    Kind.DO_NOT_USE: (Right.CLEAR_DO_NOT_USE, _do_not_use),
+    Kind.BEFORE_USE: (Right.RELEASE, _before_use),
     Kind.FAILED: (Right.RELEASE, _failed),
     Kind.DECIDE: (Right.DEFER, _decide),
     Kind.SHORT: (Right.KEEP_STOCK, _short),
     Kind.HELD: (Right.SETTLE_READINGS, _held),
     Kind.NO_DAY: (Right.RELEASE, _no_day),
+    Kind.DEFERRAL: (Right.DEFER, _deferral),
+    Kind.UNREAD: (Right.ADD_READINGS, _unread),
 }
 
 

@@ -13,6 +13,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from fleet import chain
+from fleet.dashboard.acts import to_overview
 from fleet.dashboard.charts import odometer
 from fleet.dashboard.findings.lines import vehicle_work
 from fleet.dashboard.fluid_choices import fluid_choices
@@ -209,17 +210,20 @@ def add_reading(request: SignedIn, fleet_number: str) -> HttpResponse:
         return refused(request, seen, fault)
     chain.refresh([seen.pk], timezone.now())
     _say_verdict(request, entered.reading_id, entered.repeated)
-    return redirect(f"{reverse('vehicle', args=[seen.fleet_number])}#readings")
+    return to_overview(request) or redirect(
+        f"{reverse('vehicle', args=[seen.fleet_number])}#readings"
+    )
 
 
 def _say_verdict(request: SignedIn, reading_id: int, repeated: bool) -> None:
     (line,) = reading_lines(with_lines(Reading.objects.filter(pk=reading_id)), request.user)
+    named = f"{line.vehicle}: " if request.POST.get("back") else ""
     if repeated:
-        messages.info(request, f"{line.given} was entered before; nothing changed.")
+        messages.info(request, f"{named}{line.given} was entered before; nothing changed.")
     elif line.verdict == "accepted":
-        messages.success(request, f"{line.given} accepted; due dates are up to date.")
+        messages.success(request, f"{named}{line.given} accepted; due dates are up to date.")
     else:
-        messages.warning(request, f"{line.given} {line.verdict}. {line.reason}")
+        messages.warning(request, f"{named}{line.given} {line.verdict}. {line.reason}")
 
 
 @require_POST

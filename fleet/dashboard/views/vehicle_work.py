@@ -9,7 +9,7 @@ from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 
 from fleet import chain
-from fleet.dashboard.acts import act
+from fleet.dashboard.acts import act, to_overview
 from fleet.dashboard.findings.lines import report
 from fleet.dashboard.frame import SignedIn, needs, vehicle_seen_by
 from fleet.dashboard.orders.changes import read_date, read_number
@@ -33,7 +33,7 @@ Enter = Callable[[SignedIn, Vehicle, Actor], str]
 
 def _back(request: SignedIn, fleet_number: str) -> HttpResponse:
     """The page at what it says: the forms lie far below that."""
-    return redirect(f"{reverse('vehicle', args=[fleet_number])}#said")
+    return to_overview(request) or redirect(f"{reverse('vehicle', args=[fleet_number])}#said")
 
 
 def _refused(request: SignedIn, fault: Fault, fleet_number: str) -> HttpResponse:
