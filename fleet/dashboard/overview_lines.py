@@ -267,6 +267,11 @@ class Happened:
     named: Sequence[Event]
     more: int
     at_least: bool  # there may be more than were read
+    query: str  # of the page that lists them all
+
+
+def since_words(kind: since.Kind, count: int) -> str:
+    return SINCE_WORDS[kind][count != 1]
 
 
 # what became of a reading that a person settled
@@ -291,24 +296,33 @@ CAUSE_WORDS = {
 assert set(CAUSE_WORDS) == set(DueMove.Cause)  # noqa: S101 - words for each
 
 
-def happened(events: Sequence[Event], scope: Scope) -> list[Happened]:
-    """Events of a day and kind in one sentence each, the newest day first."""
-    told = [_in_words(one) for one in events]
+def happened(events: Sequence[Event], scope: Scope, from_at: datetime) -> list[Happened]:
+    """Events since an instant, those of a day and kind in one sentence each, the newest day
+    first."""
+    told = in_words(events, scope)
     groups: dict[tuple[date, since.Kind], list[Event]] = defaultdict(list)
     for event in told:
         groups[local_day(event.at, scope) or date.min, event.kind].append(event)
     order = {kind: at for at, kind in enumerate(since.Kind)}
     keys = sorted(groups, key=lambda key: (-key[0].toordinal(), order[key[1]]))
-    return [_sentence(on, kind, groups[on, kind]) for on, kind in keys]
+    return [_sentence(on, kind, groups[on, kind], scope, from_at) for on, kind in keys]
 
 
-def _in_words(event: Event) -> Event:
+def in_words(events: Sequence[Event], scope: Scope) -> list[Event]:
+    """Events with what happened as it is told."""
+    return [_in_words(one, scope) for one in events]
+
+
+def _in_words(event: Event, scope: Scope) -> Event:
     if event.kind is since.Kind.SETTLED:
         by = f"by {event.by}" if event.by else ""
         return replace(event, what=ACTION_WORDS[event.what], by=by)
     if event.kind is since.Kind.FINDING:
         said = Truncator(event.what.rstrip().removesuffix(".")).chars(WORDS_SHOWN)
-        return replace(event, what=f"“{said}”")
+        found_on = local_day(event.found_at, scope)
+        earlier = found_on is not None and found_on != local_day(event.at, scope)
+        by = f"(found on {day(found_on)})" if found_on and earlier else ""
+        return replace(event, what=f"“{said}”", by=by)
     if event.from_on is None or event.to_on is None:
         return event
     by_d = (event.to_on - event.from_on).days
@@ -317,8 +331,12 @@ def _in_words(event: Event) -> Event:
     return replace(event, what=f"{event.what} to {day(event.to_on)}, {moved}", by=f"({why})")
 
 
-def _sentence(on: date, kind: since.Kind, events: Sequence[Event]) -> Happened:
-    words = SINCE_WORDS[kind][len(events) != 1]
+def _sentence(
+    on: date, kind: since.Kind, events: Sequence[Event], scope: Scope, from_at: datetime
+) -> Happened:
+    words = since_words(kind, len(events))
     more = max(0, len(events) - THINGS_NAMED)
     at_least = len(events) >= since.MOST_OF_A_KIND
-    return Happened(on, len(events), words, events[:THINGS_NAMED], more, at_least)
+    own = [("depot", scope.depot)] if scope.depot else []
+    query = urlencode([*own, ("kind", kind), ("on", on), ("since", from_at.isoformat())])
+    return Happened(on, len(events), words, events[:THINGS_NAMED], more, at_least, query)

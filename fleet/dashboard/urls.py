@@ -55,7 +55,12 @@ from fleet.dashboard.views.due import due, due_file, forget_view, save_view
 from fleet.dashboard.views.evidence import evidence, evidence_file
 from fleet.dashboard.views.home import home
 from fleet.dashboard.views.method import method, method_chart, start_backtest
-from fleet.dashboard.views.overview import overview, overview_chart, overview_file
+from fleet.dashboard.views.overview import (
+    happened_since,
+    overview,
+    overview_chart,
+    overview_file,
+)
 from fleet.dashboard.views.overview_need import overview_need
 from fleet.dashboard.views.people_and_tokens import (
     add_person,
@@ -117,6 +122,7 @@ from fleet.dashboard.visits.workshop_days import plan_anew, planning_state, work
 urlpatterns = [
     path("", home, name="home"),
     path("overview", overview, name="overview"),
+    path("overview/since", happened_since, name="happened-since"),
     path("overview/needs/<slug:kind>", overview_need, name="overview-need"),
     re_path(r"^overview/(?P<drawing>weeks|late)$", overview_chart, name="overview-chart"),
     re_path(

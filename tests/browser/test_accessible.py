@@ -51,6 +51,7 @@ ADDRESSES: dict[str, tuple[str, ...]] = {
     "evidence": ("/vehicles/V-101/evidence",),
     "field-trials": ("/field-trials",),
     "findings": ("/findings",),
+    "happened-since": ("/overview/since?kind=finding&on=2026-03-31&since=2026-03-01T00:00:00Z",),
     "job-card": (ORDER + "/card",),
     "method": ("/method",),
     "overview": ("/overview",),

@@ -19,8 +19,10 @@ from fleet.dashboard.overview_lines import (
     depot_lines,
     figures,
     happened,
+    in_words,
     local_day,
     need_lines,
+    since_words,
 )
 from fleet.dashboard.plotly_bundle import MAP_STYLE_ID
 from fleet.dashboard.views.overview_need import answered_here
@@ -28,7 +30,8 @@ from fleet.due.periods import Falling, Horizons, Late, falling_due, has_any, lat
 from fleet.overview import weeks
 from fleet.overview.needs import needs
 from fleet.overview.seen import look
-from fleet.overview.since import events
+from fleet.overview.since import Kind as SinceKind
+from fleet.overview.since import events, events_of
 from fleet.people.roles import Right, may
 from fleet.today import newest_day, today_at
 
@@ -46,7 +49,8 @@ def overview(request: SignedIn) -> HttpResponse:
     falling = sum(by_depot.values(), Falling())
     waiting, read = needs(scope.chosen, request.user, now, horizons.today)
     seen_at = look(request.user, now)
-    told = happened(events(days, scope.chosen, seen_at or now - AT_FIRST), scope)
+    from_at = seen_at or now - AT_FIRST
+    told = happened(events(days, scope.chosen, from_at), scope, from_at)
     depots = depot_lines(scope, by_depot, horizons)
     lines = need_lines(
         waiting,
@@ -73,6 +77,36 @@ def overview(request: SignedIn) -> HttpResponse:
         **_charts(scope, found, by_services=_by_services(request)),
     }
     return show(request, "overview", scope, context)
+
+
+@require_GET
+def happened_since(request: SignedIn) -> HttpResponse:
+    """Everything of one kind that happened on a day, since an instant: the rows behind a sentence
+    of the overview."""
+    scope, now = scope_of(request), timezone.now()
+    given, kind = request.GET, request.GET.get("kind", "")
+    on, from_at = _read_day(given.get("on", "")), _read_instant(given.get("since", ""))
+    if kind not in set(SinceKind) or on is None or from_at is None:
+        raise Http404
+    rows = events_of(SinceKind(kind), _days(scope, now), scope.chosen, from_at)
+    own = [one for one in in_words(rows, scope) if local_day(one.at, scope) == on]
+    context = {"rows": own, "on": on, "words": since_words(SinceKind(kind), len(own))}
+    return show(request, "happened-since", scope, context)
+
+
+def _read_day(text: str) -> date | None:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        return None
+
+
+def _read_instant(text: str) -> datetime | None:
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return found if timezone.is_aware(found) else None
 
 
 def _days(scope: Scope, now: datetime) -> dict[int, date]:
