@@ -3,6 +3,7 @@
 from datetime import date, datetime
 
 from fleet import today, units
+from fleet.due import explain
 from fleet.due.listing import PRESSING, STATES
 from fleet.due.models import CheckFigure
 
@@ -16,12 +17,7 @@ STATE_WORDS = {
 MOST_PRESSING = PRESSING
 assert set(STATE_WORDS) == set(MOST_PRESSING) == set(STATES)  # noqa: S101 - one word for each
 
-LIMIT_WORDS = {
-    "km": "distance",
-    "hours": "engine hours",
-    "calendar": "calendar",
-    "none": "no limit in sight",
-}
+LIMIT_WORDS: dict[str, str] = {**explain.LIMIT_WORDS, "none": "no limit in sight"}
 # the least probability for each wording: our choice
 CHANCE_WORDS = (
     (0.95, "almost certainly"),

@@ -32,9 +32,9 @@ STATE_WORDS = dict(
     )
 )
 LIMIT_WORDS = {
-    BindingLimit.KM: "the distance",
-    BindingLimit.HOURS: "the engine hours",
-    BindingLimit.CALENDAR: "the calendar",
+    BindingLimit.KM: "distance",
+    BindingLimit.HOURS: "engine hours",
+    BindingLimit.CALENDAR: "calendar",
 }
 CERTAIN = 0.995  # rounds to 100 %
 
@@ -264,7 +264,7 @@ def _standing(meter_id: int, zone: str) -> str:
 def _what_binds(row: DueDate, unit: str) -> str:
     if row.binding_limit not in LIMIT_WORDS:
         return ""
-    words = LIMIT_WORDS[BindingLimit(row.binding_limit)]
+    words = f"the {LIMIT_WORDS[BindingLimit(row.binding_limit)]}"
     sure = row.binding_probability or 0
     left = [figures(row.remaining_km, unit)] if row.remaining_km is not None else []
     left += [f"{row.remaining_h:,.0f} h"] if row.remaining_h is not None else []

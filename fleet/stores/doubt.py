@@ -22,6 +22,8 @@ from fleet.vehicles.models import Depot
 TIMES_MOVED, TIMES_PACK = 10, 20
 NEVER_TOO_MUCH = {Item.Unit.ML: 25_000, Item.Unit.PIECES: 500}
 NEVER_TOO_LITTLE = {Item.Unit.ML: 1_000, Item.Unit.PIECES: 20}
+TIMES_FORESEEN = 5  # of what a job is to take
+NEVER_TOO_MUCH_USED = {Item.Unit.ML: 5_000, Item.Unit.PIECES: 10}
 LEAST_PACK_ML, MOST_PACK = 50, {Item.Unit.ML: 2_000_000, Item.Unit.PIECES: 5_000}
 KEEPS_Y = 20
 LONGEST_WAY = timedelta(days=366)  # of an order
@@ -132,6 +134,24 @@ def _of_quantity(entered: Entered) -> Iterator[Question]:
         yield Question(text, [amount(one, item) for one in meant], about="quantity")
 
 
+def use_doubt(said: str, unit: str, quantity: int, foreseen: int) -> tuple[str, list[int]]:
+    """Say what is doubtful of what went into one job, as a question, and what may have been meant
+    [mL or pieces]; empty: nothing.
+
+    Parameters
+    ----------
+    said
+        How much of what, in words.
+    foreseen
+        What the job is to take of it; 0 where nothing says so.
+    """
+    most = beyond([(foreseen, TIMES_FORESEEN)], NEVER_TOO_MUCH_USED[Item.Unit(unit)])
+    if quantity <= most:
+        return "", []
+    usual = f"where the job is to take {in_unit(foreseen, unit)}" if foreseen else "for one job"
+    return f"{said}, {usual}. Was it so much?", slipped(quantity, foreseen, most)
+
+
 def _little(item: Item, counted: int, on_hand: int) -> bool:
     """Whether a count is another order of magnitude below what should be there; nothing at all
     is no slip."""
@@ -200,9 +220,14 @@ def _of_date(entered: Entered) -> Iterator[Question]:
 
 def amount(quantity: int, item: Item) -> str:
     """A quantity with its unit, in litres for a fluid."""
-    if item.unit == Item.Unit.ML:
+    return in_unit(quantity, item.unit)
+
+
+def in_unit(quantity: int, unit: str) -> str:
+    """A quantity in mL or pieces, in litres for a fluid."""
+    if unit == Item.Unit.ML:
         return f"{quantity / 1000:,.3f}".rstrip("0").rstrip(".") + " L"
-    return f"{quantity:,} pieces"
+    return f"{quantity:,} piece{'s' * (quantity != 1)}"
 
 
 def unit_is_kept(item_id: int, unit: str) -> str:

@@ -17,16 +17,21 @@ from fleet.calc.slips import Ask
 from fleet.faults import Fault, Question, Refused
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
+from fleet.stores.doubt import in_unit, use_doubt
+from fleet.stores.models import Item
 from fleet.workorders import booking, late
+from fleet.workorders.items_for import plain
 from fleet.workorders.keys import known
 from fleet.workorders.models import (
     Job,
+    Material,
     MaterialUsed,
     Note,
     WorkOrder,
 )
 
 A_DAY = timedelta(days=1)
+MOST_PIECES = 10_000  # that one record takes; our choice
 OPEN_FOR_RECORDS = (WorkOrder.State.STARTED, WorkOrder.State.WAITING, WorkOrder.State.FINISHED)
 
 
@@ -40,12 +45,22 @@ def material(
     pieces: int | None = None,
     litres: float | None = None,
     broken: bool = False,
+    override_reason: str = "",
 ) -> MaterialUsed:
-    """Record a part used, such as a clip that broke."""
+    """Record a part used, such as a clip that broke; far more than the job is to take is asked
+    about.
+
+    Raises
+    ------
+    Question
+        It is so much, and no reason is given.
+    """
     if not name.strip() or (pieces is None) == (litres is None):
         raise Fault("Name what was used, and give either pieces or litres.", about="pieces")
     if litres is not None:
         check_litres(litres)
+    elif pieces is not None and not 0 < pieces <= MOST_PIECES:
+        raise Fault(f"Give a number of pieces from 1 to {MOST_PIECES:,}.", about="pieces")
     used = {
         "name": name.strip(),
         "pieces": pieces,
@@ -55,7 +70,9 @@ def material(
     row: MaterialUsed | None = known(MaterialUsed.objects, client_key, job_id=job_id, **used)
     if row is not None:
         return row
-    given = {**stamp(actor, client_key), "job": job_to_record(actor, job_id), **used}
+    job = job_to_record(actor, job_id)
+    said = doubts_kept(_too_much(job, name, pieces, used["quantity_ml"]), override_reason)
+    given = {**stamp(actor, client_key), "job": job, **used, **said}
     row, _ = MaterialUsed.objects.get_or_create(client_key=client_key, defaults=given)
     booking.follow(actor, job_id)
     return row
@@ -124,6 +141,26 @@ def doubts_kept(doubts: Sequence[Doubt], override_reason: str) -> dict[str, str]
         yes = "; ".join(one.yes for one in doubts) if plain else ""
         raise Question(text, asked.candidates, about=asked.about, yes=yes)
     return {"question": text[:300], "override_reason": override_reason.strip()[:300]}
+
+
+def _too_much(job: Job, name: str, pieces: int | None, quantity_ml: Any) -> list[Doubt]:
+    """Doubt what is far more than the job's procedure foresees."""
+    wet = pieces is None
+    rows = Material.objects.filter(procedure__service=job.service_id)
+    told = [
+        row.quantity_ml if wet else row.pieces
+        for row in rows
+        if job.service_id and plain(row.name) == plain(name)
+    ]
+    unit = Item.Unit.ML if wet else Item.Unit.PIECES
+    quantity = quantity_ml if pieces is None else pieces
+    said = f"{in_unit(quantity, unit)} of {name.strip()}"
+    text, meant = use_doubt(said, unit, quantity, max((one or 0 for one in told), default=0))
+    if not text:
+        return []
+    about = "litres" if wet else "pieces"
+    shown = [(one / 1000 if wet else one, in_unit(one, unit)) for one in meant]
+    return [Doubt(text, tuple(f"{value:g}: {words}" for value, words in shown), about)]
 
 
 def again(

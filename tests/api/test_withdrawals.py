@@ -55,6 +55,16 @@ def test_a_value_taken_back_calls_for_nothing(shop: Workshop, mechanic: APIClien
     assert post(mechanic, where, reason="again").status_code == 409
 
 
+def test_far_too_much_of_a_material_is_asked_about(shop: Workshop, mechanic: APIClient) -> None:
+    where = f"jobs/{shop.job.pk}/materials"
+    given = {"name": "Clip", "pieces": 40, "client_key": "forty-clips"}
+    asked = post(mechanic, where, **given)
+    assert asked.status_code == 409
+    assert "40 pieces of Clip, for one job. Was it so much?" in asked.json()["detail"]
+    made = post(mechanic, where, **given, override_reason="a whole cover")
+    assert (made.status_code, made.json()["override_reason"]) == (201, "a whole cover")
+
+
 def test_a_finding_takes_what_followed_with_it(
     shop: Workshop, mechanic: APIClient, call: Caller
 ) -> None:

@@ -13,6 +13,8 @@ from fleet.workorders.ending import AtFinish
 from fleet.workorders.models import (
     Finding,
     FluidRecord,
+    Material,
+    MaterialUsed,
     TorqueRecord,
 )
 from tests.dashboard.forms import Form, forms_of
@@ -68,6 +70,38 @@ def test_a_sign_left_out_is_asked_about_and_one_tap_puts_it_right(
     assert not CheckResult.objects.exists()
     client.post(form.action, {**form.sent, "value": "-35"})
     assert CheckResult.objects.get().outcome == "pass"
+
+
+def test_far_too_many_pieces_are_asked_about_and_one_tap_puts_them_right(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    shop.start()
+    client = signed_in(shop.people.mechanic)
+    card = client.get(f"{shop.page}/card").content.decode()
+    (own,) = [form for form in forms_of(card) if form.sent.get("kind") == ["material"]]
+    foreseen = Material.objects.exclude(pieces=None).first()
+    assert foreseen is not None
+    assert foreseen.pieces
+    many = {"name": foreseen.name, "pieces": foreseen.pieces * 100}
+    asked = client.post(own.action, {**own.sent, **many})
+    (form,) = [one for one in forms_of(asked.content.decode()) if "override_reason" in one.sent]
+    assert asked.status_code == 409
+    assert form.buttons[0] == ("pieces", str(foreseen.pieces))
+    assert not MaterialUsed.objects.exists()
+    client.post(form.action, {**form.sent, "pieces": form.buttons[0][1]})
+    assert MaterialUsed.objects.get().pieces == foreseen.pieces
+
+
+def test_so_many_pieces_stand_with_a_reason(shop: Workshop, signed_in: SignedIn) -> None:
+    shop.start()
+    client = signed_in(shop.people.mechanic)
+    asked = send(client, shop, kind="material", name="Clip", pieces="40")
+    (form,) = [one for one in forms_of(asked.content.decode()) if "override_reason" in one.sent]
+    client.post(form.action, {**form.sent, "override_reason": "a whole cover"})
+    row = MaterialUsed.objects.get()
+    assert (row.pieces, row.override_reason) == (40, "a whole cover")
+    seen = client.get(f"{shop.page}/card").content.decode()
+    assert "40 × Clip; it stands, because a whole cover" in seen
 
 
 def test_a_point_for_the_thousands_of_the_odometer_is_suggested(

@@ -28,9 +28,9 @@ LISTS = (
 )
 # pages of many small things at once, and how often each asks; more needs a reason
 DETAILS = {
-    "findings": 14,
+    "findings": 15,
     "consumables": 22,
-    "vehicles/V-101": 45,
+    "vehicles/V-101": 46,
     "work-orders/{order}": 38,
     "work-orders/{order}/card": 60,
 }

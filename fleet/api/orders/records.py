@@ -123,6 +123,9 @@ class MaterialGiven(Record):
     pieces = serializers.IntegerField(min_value=1, max_value=10_000, required=False)
     litres = Number(max_value=10_000, required=False)
     broken = serializers.BooleanField(default=False, help_text="It broke on removal")
+    override_reason = Text(
+        max_length=300, allow_blank=True, default="", help_text="Answers the question of a 409"
+    )
 
 
 class NoteGiven(Record):

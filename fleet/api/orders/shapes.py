@@ -230,6 +230,7 @@ class MaterialShape(RecordShape):
     pieces = serializers.IntegerField(allow_null=True)
     litres = serializers.FloatField(allow_null=True)
     broken = serializers.BooleanField()
+    override_reason = serializers.CharField()
 
 
 class NoteShape(RecordShape):

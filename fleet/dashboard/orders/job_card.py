@@ -48,7 +48,7 @@ from fleet.workorders.models import Finding, FluidRecord, Job, Raising, WorkOrde
 from fleet.workorders.recording import OPEN_FOR_RECORDS
 
 MOVES_DATES = ("check", "confirm")  # what is due may follow from them at once
-TYPED = ("torque", "litres", "value")  # what a question may be about
+TYPED = ("torque", "litres", "value", "pieces")  # what a question may be about
 UNANSWERABLE = ("csrfmiddlewaretoken", "override_reason", "keep_quart", *TYPED)
 MEANT = "It may have been meant as, one tap records it:"
 CHOSEN = {  # what a question may offer another of

@@ -163,8 +163,7 @@ def _of_jobs(order: WorkOrder) -> list[Place]:
         for row in _own(FluidRecord, order, "product")
     ]
     found += [
-        (f"material-{row.job_id}", row, f"{row.pieces} × {row.name}{', broken' * row.broken}")
-        for row in _own(MaterialUsed, order)
+        (f"material-{row.job_id}", row, _material_words(row)) for row in _own(MaterialUsed, order)
     ]
     return found
 
@@ -180,6 +179,13 @@ def _torque_words(row: TorqueRecord) -> str:
     words += f"{torque(row.torque_nm)}{', to the figure' * row.to_the_figure}"
     words += f" as typed: {row.typed}" if row.typed else ""
     words += f", wrench {row.wrench}" if row.wrench else ", no wrench noted"
+    return f"{words}; it stands, because {row.override_reason}" if row.override_reason else words
+
+
+def _material_words(row: MaterialUsed) -> str:
+    much = row.pieces if row.quantity_ml is None else f"{row.quantity_ml / 1000:g} L"
+    words = f"{much} × {row.name}" if row.quantity_ml is None else f"{much} {row.name}"
+    words += ", broken" * row.broken
     return f"{words}; it stands, because {row.override_reason}" if row.override_reason else words
 
 

@@ -184,6 +184,7 @@ def _material(sent: Sent) -> str:
         client_key=sent.text("client_key"),
         pieces=round(read_number(sent.text("pieces") or "1", "pieces")),
         broken=bool(sent.text("broken")),
+        override_reason=sent.text("override_reason"),
     )
     return f"{record.pieces} × {record.name}{', broken' if record.broken else ''}."
 

@@ -102,6 +102,8 @@ class MaterialUsed(Record):
     pieces = models.PositiveSmallIntegerField(null=True, blank=True)
     quantity_ml = models.PositiveIntegerField(null=True, blank=True)
     broken = models.BooleanField(default=False)  # it broke on removal
+    question = models.CharField(max_length=300, blank=True)
+    override_reason = models.CharField(max_length=300, blank=True)
 
     def __str__(self) -> str:
         return self.name
