@@ -17,7 +17,10 @@ STATE_WORDS = {
 MOST_PRESSING = PRESSING
 assert set(STATE_WORDS) == set(MOST_PRESSING) == set(STATES)  # noqa: S101 - one word for each
 
-LIMIT_WORDS: dict[str, str] = {**explain.LIMIT_WORDS, "none": "no limit in sight"}
+LIMIT_WORDS: dict[str, str] = {
+    **{str(name): said for name, said in explain.LIMIT_WORDS.items()},
+    "none": "no limit in sight",
+}
 # the least probability for each wording: our choice
 CHANCE_WORDS = (
     (0.95, "almost certainly"),

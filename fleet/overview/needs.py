@@ -33,7 +33,7 @@ from fleet.usage.models import UsageState
 from fleet.vehicles.models import Depot, Meter, Vehicle
 from fleet.visits.listing import visits_in_force
 from fleet.workorders import escalate, failed, findings, listing
-from fleet.workorders.models import Finding, Job
+from fleet.workorders.models import Job
 
 UNREAD_D = 30  # a meter nobody has read for so long; our choice
 READ_D = 7  # a reading no older is fresh; our choice
@@ -96,7 +96,7 @@ def _waiting(
     here = {"vehicle__depot__in": depots}
     marks = findings.marks_in_force().filter(**here)
     yield _counted(marks, Kind.DO_NOT_USE, "set_at", Count("vehicle", distinct=True))
-    grave = findings.open_findings().filter(severity=Finding.Severity.BEFORE_USE, **here)
+    grave = findings.before_use().filter(**here)
     yield _counted(grave, Kind.BEFORE_USE, "performed_at")
     yield _counted(failed.unanswered(depots), Kind.FAILED, "measured_at")
     yield _counted(escalate.open_questions(depots), Kind.DECIDE, "since_on")

@@ -271,6 +271,12 @@ def open_findings() -> QuerySet[Finding]:
     return rows.select_related("vehicle__depot", "compartment", "order", "person")
 
 
+def before_use() -> QuerySet[Finding]:
+    """Those of the open ones to be put right before the vehicle is used, the oldest first."""
+    rows = open_findings().filter(severity=Finding.Severity.BEFORE_USE)
+    return rows.order_by("performed_at", "pk")
+
+
 def closed_findings() -> QuerySet[Finding]:
     return standing().exclude(closed_at=None)
 

@@ -21,7 +21,6 @@ from fleet.today import oldest_day, today_at
 from fleet.workorders import failed, findings
 from fleet.workorders.glance import LATE_RECORDS, QUESTIONS, RETURNED, TO_AGREE
 from fleet.workorders.listing import released_without_day
-from fleet.workorders.models import Finding
 
 MOST_ROWS = 40  # more are answered on the page of their own
 
@@ -62,10 +61,8 @@ def _do_not_use(request: SignedIn, scope: Scope) -> dict[str, Any]:
 
 
 def _before_use(request: SignedIn, scope: Scope) -> dict[str, Any]:
-    rows = findings.open_findings().filter(
-        severity=Finding.Severity.BEFORE_USE, vehicle__depot__in=scope.chosen
-    )
-    found = list(rows.order_by("performed_at", "pk")[: MOST_ROWS + 1])
+    rows = findings.before_use().filter(vehicle__depot__in=scope.chosen)
+    found = list(rows[: MOST_ROWS + 1])
     return {"lines": found, "leaking": findings.LEAKING, "re_check_days": findings.RE_CHECK_DAYS}
 
 
