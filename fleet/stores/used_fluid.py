@@ -76,10 +76,6 @@ def take_back(actor: Actor, row: UsedFluidCollected, *, reason: str) -> UsedFlui
 def _added(
     actor: Actor, note: Note, quantity_ml: int, key: str | None, reason: str
 ) -> UsedFluidCollected:
-    kept = UsedFluidCollected.objects.filter(key=key) if key else None
-    known: UsedFluidCollected | None = None if kept is None else kept.first()
-    if known is not None:
-        return known
     try:
         with transaction.atomic():
             row: UsedFluidCollected = UsedFluidCollected.objects.create(
@@ -96,6 +92,6 @@ def _added(
                 channel=actor.channel,
             )
             return row
-    except IntegrityError:  # the same key at the same moment
+    except IntegrityError:  # it came before, under its key
         first: UsedFluidCollected = UsedFluidCollected.objects.get(key=key)
         return first

@@ -9,7 +9,7 @@ from fleet.people.models import Person, Role
 from fleet.stores import ledger, ordering
 from fleet.stores.ledger import Receipt, TakenOff, Transfer
 from fleet.stores.models import Arrival, Item, Stock, StockMove
-from fleet.stores.moves import items, moves_at
+from fleet.stores.moves import is_held_back, items, moved, moves_at, together
 from fleet.vehicles.models import Depot
 from tests import scene
 from tests.cast import person
@@ -245,3 +245,26 @@ def test_moves_and_items_are_listed_of_one_kind_or_of_any(
     assert set(moves_at([here.pk])) == {came, used}
     assert set(moves_at([here.pk], "used")) == {used}
     assert (set(items()), set(items("seal"))) == ({oil, seal}, {seal})
+
+
+def test_of_moves_made_together_is_heard_once_and_of_each_item(oil: Item) -> None:
+    heard: list[set[int]] = []
+
+    def hear(sender: object, item_ids: set[int], **_: object) -> None:
+        heard.append(item_ids)
+
+    moved.connect(hear)
+    try:
+        with together():
+            pass
+        assert not is_held_back(oil.pk)
+        assert heard == []
+        with together():
+            assert is_held_back(oil.pk)
+            with together():
+                assert is_held_back(oil.pk + 1)
+            assert heard == []
+        assert heard == [{oil.pk, oil.pk + 1}]
+        assert not is_held_back(oil.pk)
+    finally:
+        moved.disconnect(hear)

@@ -192,6 +192,16 @@ def test_a_named_batch_goes_and_takes_its_date_along(oil: Item) -> None:
     assert left(there, oil) == [("B", LATER, 300)]
 
 
+def test_batches_that_do_not_grow_old_go_along_too_the_first_that_came_first(oil: Item) -> None:
+    here, there = scene.depot(), scene.depot("far")
+    receive(oil, 1000, None, batch="A")
+    receive(oil, 500, None, batch="B")
+    ledger.transfer(acting(), Transfer(from_depot=here, to_depot=there, item=oil, quantity=1200))
+    # by hand: all of A, and .2 L of B
+    assert left(there, oil) == [("A", None, 1000), ("B", None, 200)]
+    assert left(here, oil) == [("B", None, 300)]
+
+
 def test_what_a_count_finds_more_is_of_no_lot_and_what_it_lacks_of_the_oldest(oil: Item) -> None:
     here = scene.depot()
     receive(oil, 1000, SOON, batch="A")

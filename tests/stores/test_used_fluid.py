@@ -5,11 +5,13 @@ from datetime import date, timedelta
 import pytest
 from django.db.models import Sum
 
-from fleet.faults import Fault, Refused
+from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.actor import Actor
+from fleet.people.models import Role
 from fleet.stores.models import UsedFluidCollected
 from fleet.stores.used_fluid import Note, collect, take_back
 from tests import scene
+from tests.cast import person
 from tests.scene import NOW
 
 pytestmark = pytest.mark.django_db
@@ -55,3 +57,17 @@ def test_a_note_of_nothing_or_of_tomorrow_is_refused() -> None:
         with pytest.raises(Fault, match=said):
             collect(PROGRAM, note(**change))
     assert UsedFluidCollected.objects.count() == 1
+
+
+def test_notes_are_entered_and_taken_back_only_by_who_keeps_stock_at_that_depot() -> None:
+    kept = collect(PROGRAM, note())
+    for who in (
+        person("Mika", Role.MECHANIC, kept.depot),
+        person("Otto", Role.STORES, scene.depot("far")),
+    ):
+        actor = Actor(who, "test", NOW)
+        with pytest.raises(Forbidden, match="keep stock"):
+            collect(actor, note())
+        with pytest.raises(Forbidden, match="keep stock"):
+            take_back(actor, kept, reason="not mine")
+    assert UsedFluidCollected.objects.get() == kept
