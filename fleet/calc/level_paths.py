@@ -96,7 +96,6 @@ class Paths:
         grown = np.where(at_high > at_low, at_high - at_low, 1.0)
         share = np.clip((distance - at_low) / grown, 0.0, 1.0)
         h_d = self.knots_d[low] + share * np.diff(self.knots_d)[low]
-        h_d[short == 0] = 0.0
         h_d[short == len(self.knots_d)] = np.inf
         return self.start_d[:, None] + h_d
 

@@ -95,6 +95,23 @@ def test_independent_parts_add_up_on_the_common_grid() -> None:
     assert added([]).mean == 0
 
 
+def test_the_most_of_every_part_at_once_is_the_most_of_all() -> None:
+    four = Distribution(1, np.eye(5)[4])
+    assert added([four, four]).at(8) == pytest.approx(1)
+    assert added([four] * 4).at(16) == pytest.approx(1)
+
+
+def test_the_normal_law_lies_on_a_coarser_grid_where_totals_are_large(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(convolve, "MOST_CELLS", 256)
+    # by hand: 100 vehicles of 999 or of 1,000 mL, each with one half: 49,975 and 4,998 about it
+    found = total(np.array([[0, 999], [0, 1000]] * 50), np.zeros(100), ALONE).mixed()
+    assert found.mean == pytest.approx(49_975, rel=1e-3)
+    assert found.var == pytest.approx(4_998**2, rel=0.01)
+    assert found.quantile(0.95) == pytest.approx(49_975 + 1.645 * 4_998, abs=50)
+
+
 # --- what vehicles share ------------------------------------------------------------------
 def test_a_shared_factor_leaves_each_level_its_share_on_average() -> None:
     z = nodes(2001)
@@ -171,7 +188,8 @@ def test_the_spread_is_learnt_from_a_year_of_months() -> None:
 
 
 @pytest.mark.parametrize(
-    ("months", "spread", "expected"), [(11, 0.2, 0.08), (24, 0.0, 0.0), (24, 3.0, 0.25)]
+    ("months", "spread", "expected"),
+    [(11, 3.0, 0.08), (12, 3.0, 0.25), (24, 0.0, 0.0), (24, 3.0, 0.25)],
 )
 def test_the_spread_is_eight_hundredths_at_first_and_stays_in_bounds(
     months: int, spread: float, expected: float

@@ -176,3 +176,10 @@ def test_months_begin_with_the_present_one() -> None:
     months_on, edges_d = month_edges(today_d, 2)
     assert months_on.astype(str).tolist() == ["2024-02-01", "2024-03-01"]
     assert edges_d.astype(int).astype("M8[D]").astype(str).tolist() == ["2024-03-01", "2024-04-01"]
+
+
+def test_what_is_reached_already_is_reached_at_the_reading() -> None:
+    found = steady(50, 14_400).reached_d(np.full((1, 99), -200.0))
+    assert (found == 0).all()
+    assert (steady(50, 14_400).reached_d(np.zeros((1, 99))) == 0).all()
+    assert np.isinf(steady(50, 14_400).reached_d(np.full((1, 99), np.nan))).all()

@@ -1,11 +1,13 @@
 """A reading looked at again beside its neighbours, worked by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from fleet.calc.expectations import Step
 from fleet.calc.explanations import Typed
-from fleet.calc.second_look import between, look_again
+from fleet.calc.second_look import _one_missing, between, look_again
 
 
 def step(grain: float = 1.0, sd_km: float = 40.0) -> Step:
@@ -51,3 +53,15 @@ def test_a_digit_left_out_is_named_by_its_place() -> None:
 def test_what_lies_beyond_the_neighbours_is_no_candidate() -> None:
     assert all(23_299 <= km <= 24_300 for _, km in looked(13_800, 24_300))
     assert looked(105_403, 24_300) == []
+
+
+def test_a_digit_lost_at_one_of_more_places_is_less_likely_to_be_that_one() -> None:
+    # 2,800 lacks one at five places, 80 at three; both were expected to the kilometre
+    def weight(typed: float, base_km: float) -> float:
+        tied = replace(step(), base_km=np.array([base_km]))
+        given = Typed(np.array([typed]), np.ones(1), np.zeros(1))
+        log, km = _one_missing(tied, given)
+        assert km[0] == base_km + 500
+        return float(log[0])
+
+    assert weight(80, 300) - weight(2_800, 23_300) == pytest.approx(np.log(5 / 3))

@@ -66,6 +66,12 @@ def test_spreads_of_past_ratings_are_those_of_the_analysis_of_variance() -> None
     assert found == pytest.approx((np.sqrt((between - within) / 8), np.sqrt(within)), rel=1e-9)
 
 
+def test_one_vehicle_rated_twice_says_how_far_ratings_of_one_vehicle_lie_apart() -> None:
+    # by hand: 28 vehicles rated 3 once, one rated 2 and 4: its squares about 3 sum to 2
+    found = spreads([*range(29), 28], [3.0] * 28 + [2.0, 4.0])
+    assert found == pytest.approx((0.0, np.sqrt(2)))
+
+
 def test_few_past_ratings_are_not_believed() -> None:
     assert spreads([0, 1] * 14, [3, 4] * 14) is None
     assert spreads(range(40), [3] * 40) is None

@@ -5,12 +5,16 @@ from itertools import product
 
 import numpy as np
 import pytest
+from scipy import sparse
 
 from fleet.calc.visit_bound import columns_and_bound
-from fleet.calc.visit_columns import Task
+from fleet.calc.visit_columns import Task, part_of
 from fleet.calc.visit_days import Days, best_set, dearest_row
 from fleet.calc.visit_effort import Effort, never
 from fleet.calc.visit_plan import plan
+from fleet.calc.visit_search import Search
+from fleet.calc.visit_solution import Solution
+from fleet.calc.visit_solver import integer
 from tests.calc import visit_cases as cases
 
 ALWAYS = Effort(moves=0, more_moves=0, programs=0, more_programs=0, good_gap=0.0, whole_columns=0)
@@ -110,3 +114,65 @@ def test_a_vehicle_with_many_services_may_have_no_limits_at_all() -> None:
     )
     found = plan(free)
     assert found.day.tolist() == [0] * count  # by hand: all in one visit on the cheaper day
+
+
+def test_minutes_with_a_common_measure_are_counted_in_it() -> None:
+    # by hand: all are tens, the days have 12 and 21 of them; A's oil takes 60 and 20, its brake
+    # fluid 30 and 20, both 90 and 20, B's oil 60 and 20, C's gearbox 90 and 20
+    days = made(cases.case())
+    assert days.limit.tolist() == [12, 21]
+    whose = zip(days.cols.vehicle, days.cols.mask, days.size, strict=True)
+    assert {(int(v), int(mask)): int(size) for v, mask, size in whose} == {
+        (0, 0b01): 8,
+        (0, 0b10): 5,
+        (0, 0b11): 11,
+        (1, 0b1): 8,
+        (2, 0b1): 11,
+    }
+    assert days.least_size.tolist() == days.size.tolist()
+
+
+def search_of(task: Task) -> Search:
+    cols, relaxed = columns_and_bound(task, ())
+    return Search(task, cols, relaxed, replace(ALWAYS, windows=12), never)
+
+
+def test_days_planned_anew_stand_side_by_side_or_are_drawn_from_twelve() -> None:
+    assert search_of(cases.small(0))._window(0).all()  # of three days all
+    search = search_of(cases.small(1, vehicles=9, days=20))
+    open_days = np.unique(search.cols.day).tolist()
+    for number in range(12):
+        window = np.flatnonzero(search._window(number)).tolist()
+        at = [open_days.index(on) for on in window]
+        assert len(at) == 4
+        assert at[-1] - at[0] == 3 if number % 2 == 0 else at[-1] - at[0] <= 11
+
+
+def test_what_is_planned_anew_fills_days_that_nothing_stood_on() -> None:
+    search = search_of(cases.small(0))
+    search.days = made(search.task)
+    solution = Solution(search.task, search.cols)
+    search._windows(solution)
+    assert solution.chosen
+    late = search_of(cases.small(0))
+    late.days, late.late = search.days, lambda: True
+    nothing = Solution(late.task, late.cols)
+    late._windows(nothing)
+    assert not nothing.chosen
+
+
+def test_columns_of_some_vehicles_begin_where_those_of_each_begin() -> None:
+    cols, _ = columns_and_bound(cases.case(), ())
+    # of the nine columns six are A's, two B's and one C's
+    part = part_of(cols, np.array([1, 6, 7, 8]))
+    assert part.vehicle.tolist() == [0, 1, 1, 2]
+    assert part.first.tolist() == [0, 1, 3, 4]
+    assert part_of(cols, np.array([0, 8])).first.tolist() == [0, 1, 1, 2]
+
+
+def test_solving_prints_nothing(capfd: pytest.CaptureFixture[str]) -> None:
+    one = np.ones(1)
+    found = integer(-one, sparse.csr_matrix([[1.0]]), one, nodes=1)
+    assert found is not None
+    assert found.x.tolist() == [1]
+    assert capfd.readouterr() == ("", "")

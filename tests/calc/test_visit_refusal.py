@@ -31,6 +31,7 @@ def test_what_the_visit_alone_lacks() -> None:
     assert lack([(1, [2], False)]).cause is Cause.NO_BAY
     assert lack(first, bay_min=[[270.0]]) == Lack(Cause.OPENING, 280, 270)
     assert lack(first, mechanic_min=[[0.0], [0.0]]).cause is Cause.NOBODY
+    assert lack(first, mechanic_min=[[0.0], [1.0]]) == Lack(Cause.LONGER, 220, 1)
     assert lack(first, mechanic_min=[[480.0], [0.0]]).cause is Cause.SKILL
     assert lack(both) == Lack(Cause.LONGER, 320, 240)
     assert lack(second, mechanic_min=[[300.0], [0.0]]) == Lack(Cause.SECOND, 30)
