@@ -4,12 +4,14 @@ import pytest
 
 from fleet import chain
 from fleet.due.explain import Explanation, explain, limit_words
-from fleet.due.models import Limit, Service
-from fleet.duty.models import DutyOverride
+from fleet.due.models import DueDate, Limit, Service
+from fleet.duty.models import Criterion, DutyAssessment, DutyOverride
 from fleet.faults import Fault
+from fleet.people.models import Role
 from fleet.today import ago
 from fleet.vehicles.models import Vehicle
 from tests import scene
+from tests.cast import person
 from tests.scene import NOW
 
 pytestmark = pytest.mark.django_db
@@ -113,3 +115,85 @@ def test_with_one_class_there_is_nothing_to_split() -> None:
     found = explained(vehicle, oil)
     assert not any(line.startswith("Life used:") for line in found.lines)
     assert found.life_by_class[0].life_used == pytest.approx(16_100 / 20_000)
+
+
+def hot_climate() -> None:
+    Criterion.objects.create(
+        slug="hot-climate",
+        name="Hot climate",
+        compartments=["gearbox"],
+        powertrains=[],
+        conditions=[[["mean_daily_max_c", ">=", 38]]],
+        share_limit=0.25,
+        source=scene.INVENTED,
+    )
+
+
+def test_the_duty_class_is_said_with_what_made_it() -> None:
+    oil, vehicle = scene.service(), scene.van()
+    scene.service(duty_class="severe", km=30_000)
+    scene.done(vehicle, oil, date(2026, 1, 1), 10_000)
+    scene.readings(vehicle, scene.steady(10_000, 700, 24))
+    chain.refresh([vehicle.pk], NOW)
+    assert why(vehicle, oil).startswith("No duty criterion is entered,")
+
+    hot_climate()
+    DutyAssessment.objects.all().delete()
+    assert why(vehicle, oil) == ("The duty class has not been assessed yet; normal stands in.")
+    exposure = {
+        "criterion": "hot-climate",
+        "exposure": 0.31,
+        "limit": 0.25,
+        "reached": False,
+        "declared": False,
+    }
+    assess(vehicle, oil, date(2026, 2, 1), "normal", [exposure])
+    assert why(vehicle, oil) == "Normal since records began: no criterion reaches its share."
+    assess(vehicle, oil, date(2026, 4, 1), "severe", [exposure | {"reached": True}])
+    assert why(vehicle, oil) == (
+        "Severe since 1 Apr 2026: hot climate in 31\u202f% of use (limit 25\u202f%)."
+    )
+    assess(vehicle, oil, date(2026, 5, 1), "severe", [exposure])
+    assert why(vehicle, oil) == (
+        "Severe since 1 May 2026: not yet calm for long enough to be normal again."
+    )
+    assess(vehicle, oil, date(2026, 6, 1), "normal", [exposure])
+    assert why(vehicle, oil) == "Normal since 1 Jun 2026: no criterion reaches its share."
+
+
+def test_a_class_set_by_hand_is_said_with_who_set_it_where_that_is_known() -> None:
+    oil, vehicle = scene.service(), scene.van()
+    scene.done(vehicle, oil, date(2026, 1, 1), 10_000)
+    scene.readings(vehicle, scene.steady(10_000, 700, 24))
+    chain.refresh([vehicle.pk], NOW)
+    override = DutyOverride.objects.create(
+        vehicle=vehicle,
+        compartment=oil.compartment,
+        from_on=date(2026, 6, 1),
+        until_on=date(2026, 6, 15),
+        duty_class="normal",
+        reason="new route",
+    )
+    assert why(vehicle, oil) == "Set until 15 Jun 2026: new route."
+    DutyOverride.objects.filter(pk=override.pk).update(
+        person=person("Emil", Role.ENGINEER, vehicle.depot)
+    )
+    assert why(vehicle, oil) == "Set by Emil until 15 Jun 2026: new route."
+
+
+def assess(
+    vehicle: Vehicle, service: Service, from_on: date, duty_class: str, evidence: list[object]
+) -> None:
+    DutyAssessment.objects.create(
+        vehicle=vehicle,
+        compartment=service.compartment,
+        from_on=from_on,
+        duty_class=duty_class,
+        evidence=evidence,
+    )
+    DueDate.objects.update(duty_class=duty_class)
+
+
+def why(vehicle: Vehicle, service: Service) -> str:
+    (line,) = [one for one in explain(vehicle, service, NOW).lines if one.startswith("Limit under")]
+    return line.partition(f"({scene.INVENTED}). ")[2]
