@@ -1,0 +1,94 @@
+"""What stands about the list of orders, and what is told when something comes late or goes."""
+
+from datetime import timedelta
+
+import pytest
+
+from fleet.due.models import DueDate
+from fleet.workorders import ending, findings, late, listing, progress, withdraw
+from fleet.workorders.ending import AtFinish
+from fleet.workorders.findings import Report
+from fleet.workorders.glance import glance
+from fleet.workorders.models import Finding, Job, OrderEvent, WorkOrder
+from tests import scene
+from tests.scene import NOW
+from tests.workorders.conftest import Bay
+
+pytestmark = pytest.mark.django_db
+TODAY = NOW.date()
+
+
+def overdue_vans(bay: Bay, count: int) -> None:
+    row = DueDate.objects.get(vehicle=bay.van)
+    row.delete()
+    for at in range(count):
+        row.pk, row.vehicle = None, scene.van(f"V-{at + 10}")
+        row.sort_on = row.calendar_on = TODAY - timedelta(days=20 + at)
+        row.save()
+
+
+def test_five_overdue_services_are_named_the_longest_late_first_and_all_are_counted(
+    bay: Bay,
+) -> None:
+    overdue_vans(bay, 6)
+    here = bay.van.depot
+    found = glance({here.pk: TODAY}, [here], bay.supervisor, TODAY, TODAY, releases=False)
+    assert [one.vehicle for one in found.overdue] == ["V-15", "V-14", "V-13", "V-12", "V-11"]
+    assert found.overdue_count == 6
+
+
+@pytest.mark.parametrize(("days", "among"), [(6, True), (7, False)])
+def test_drafts_of_the_next_seven_days_are_released_together(
+    bay: Bay, days: int, among: bool
+) -> None:
+    order = bay.order()
+    progress.plan(bay.actor(), order.pk, planned_on=TODAY + timedelta(days=days))
+    assert listing.week_ends(TODAY) == TODAY + timedelta(days=6)
+    assert (order in listing.weeks_drafts([bay.van.depot_id], TODAY)) is among
+
+
+# --- what comes late, and what is taken back ------------------------------------------------
+def leak(bay: Bay, order: WorkOrder | None, key: str) -> Finding:
+    return findings.report(
+        bay.actor(bay.mechanic),
+        Report(
+            vehicle=bay.van,
+            order=order,
+            kind=Finding.Kind.LEAK,
+            severity=Finding.Severity.WATCH,
+            text="drips",
+            client_key=key,
+        ),
+    )
+
+
+def events(order: WorkOrder, what: str) -> list[OrderEvent]:
+    return list(OrderEvent.objects.filter(order=order, what=what))
+
+
+def test_a_finding_from_before_the_sign_off_that_comes_after_it_is_told_once(
+    bay: Bay, job: Job
+) -> None:
+    order = job.order
+    progress.end_job(bay.actor(bay.mechanic), job.pk, state="not done", reason="part missing")
+    ending.finish(bay.actor(bay.mechanic), order.pk, AtFinish(odometer=24_000, fit_for_use="yes"))
+    ending.sign_off(bay.actor(bay.second_supervisor), order.pk)
+    order.refresh_from_db()
+    late.tell_of(bay.actor(bay.mechanic), order)  # at the same moment: it was to be seen
+    assert events(order, "late records") == []
+    WorkOrder.objects.filter(pk=order.pk).update(signed_off_at=NOW + timedelta(minutes=5))
+    for _ in range(2):
+        late.tell_of(bay.actor(bay.mechanic), order)
+    assert len(events(order, "late records")) == 1
+    told = WorkOrder.objects.get(pk=order.pk)
+    assert (told.late_since, told.version) == (NOW, order.version + 1)
+
+
+def test_a_finding_taken_back_is_told_in_its_order_where_it_has_one(bay: Bay, job: Job) -> None:
+    of_order, of_nobody = leak(bay, job.order, "phone-1-leak"), leak(bay, None, "phone-2-leak")
+    for one in (of_order, of_nobody):
+        withdraw.withdraw_finding(bay.actor(bay.mechanic), one, reason="it was water")
+        one.refresh_from_db()
+        assert one.withdrawn_by == bay.mechanic
+    (told,) = events(job.order, "withdraw record")
+    assert told.reason.endswith("it was water")
