@@ -6,6 +6,7 @@ from fleet.due.models import CheckFigure, DueEarlier, ServiceDone
 from fleet.faults import Fault, Question, Refused
 from fleet.readings.enter import Entry, enter
 from fleet.readings.models import Source
+from fleet.usage.models import UsageState
 from fleet.workorders import fluids, torques, withdraw
 from fleet.workorders.ending import AtFinish
 from fleet.workorders.fluids import Pouring
@@ -183,6 +184,20 @@ def test_minutes_standing_are_enough_where_the_source_says_so(
             shop.confirmed(job, "half-an-hour", shop.at(minutes=minutes), rule="wheels")
     else:
         assert shop.confirmed(job, "half-an-hour", shop.at(minutes=minutes), rule="wheels").ended
+
+
+def test_what_was_driven_since_the_last_reading_is_reckoned_at_the_pace_of_late(
+    shop: Workshop,
+) -> None:
+    rule = shop.rule(from_km=100.0, points=[])
+    shop.changed()
+    # by hand: 50 km a day in the long run, and half as much more of late: 75 km in a day
+    UsageState.objects.filter(meter__vehicle=shop.bay.van).update(
+        rate_km_per_day=50.0, mu=1.0, u=0.5, last_at_d=NOW.timestamp() / 86_400
+    )
+    job = shop.again(rule, days=1)
+    with pytest.raises(Question, match="about 75 km"):
+        shop.confirmed(job, "a-day-on", shop.at(days=1), rule="wheels")
 
 
 # --- not as it should be -------------------------------------------------------------------

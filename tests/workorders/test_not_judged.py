@@ -1,5 +1,6 @@
 """A measured value for which nobody has entered limits is not judged, never passed."""
 
+from datetime import date
 from importlib import import_module
 
 import pytest
@@ -7,6 +8,7 @@ from django.apps import apps
 
 from fleet.due.models import CheckFigure, CheckResult, DueEarlier
 from fleet.workorders.checks import outcome, record_check
+from fleet.workorders.evidence import pack
 from tests.scene import INVENTED
 from tests.workorders.conftest import Bay
 
@@ -40,3 +42,9 @@ def test_old_passes_without_limits_become_not_judged(bay: Bay) -> None:
     import_module(MIGRATION).judge_no_more(apps, None)
     told = dict(CheckResult.objects.values_list("figure__slug", "outcome"))
     assert told == {"free": "not judged", "limited": "pass"}
+
+
+def test_what_a_document_says_is_recorded_and_not_judged(bay: Bay) -> None:
+    (line,) = pack(bay.van.pk)
+    assert (line.done_on, line.total_km, line.judged) == (date(2025, 11, 1), 1_000, False)
+    assert line.deviation == "not judged: from a document"

@@ -6,16 +6,17 @@ import pytest
 from fleet import chain
 from fleet.due import forecast
 from fleet.due.explain import explain
-from fleet.due.models import DueDate, DueEarlier, ServiceDone
+from fleet.due.models import DueDate, DueEarlier, Service, ServiceDone
 from fleet.readings.settle import settle
 from fleet.usage.models import UsageState
 from fleet.vehicles.models import Depot, VehicleType
 from fleet.workorders import ending, issue, listing, progress, read_again
 from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import Job, WorkOrder
+from fleet.workorders.recheck_admin import ReCheckForm
 from fleet.workorders.rules import re_check_words
 from tests.kept import kept
-from tests.scene import NOW
+from tests.scene import INVENTED, NOW
 from tests.workorders.conftest import Bay
 from tests.workorders.wheels import LAST_KM, Workshop, workshop
 
@@ -267,3 +268,26 @@ def test_a_type_without_wheel_positions_is_asked_for_one_record(shop: Workshop) 
     job = shop.again(rule, hours=1)
     assert shop.confirmed(job, "one", shop.at(hours=1), rule="wheels", point="each wheel").ended
     assert ServiceDone.objects.filter(service=rule.service).count() == 1
+
+
+def test_two_rules_never_make_one_check_due(shop: Workshop) -> None:
+    rule = shop.rule()
+
+    def said(**changes: object) -> dict[str, list[str]]:
+        typed = {
+            "procedure": shop.procedure.pk,
+            "slug": "nuts",
+            "text": "Nuts tightened again",
+            "to_km": "80",
+            "stated_unit": "km",
+            "record": "seen",
+            "applies": "always",
+            "service": rule.service_id,
+            "source": INVENTED,
+        }
+        return dict(ReCheckForm(typed | changes).errors)
+
+    assert said()["service"] == ["Another rule makes it due: give each rule its own check."]
+    assert "limits of its own" in said(service=shop.bay.oil.pk)["service"][0]
+    shop.rule("plug").delete()
+    assert said(service=Service.objects.get(slug="again-plug").pk) == {}
