@@ -298,6 +298,16 @@ def distance_mi(distance_km: float) -> float:
     return _convert(distance_km, "kilometer", "mile")
 
 
+def volume_us_qt(volume_l: float) -> float:
+    """Volume [US quarts] of one in litres, for display."""
+    return _convert(volume_l, "liter", "US_liquid_quart")
+
+
+def temperature_f(temperature_c: float) -> float:
+    """Temperature [°F] of one in °C, for display."""
+    return _convert(temperature_c, "degC", "degF")
+
+
 def _take(kind_name: str, value: object, unit: str | None, decimal_mark: DecimalMark) -> float:
     kind = _KINDS[kind_name]
     given = _given(kind, value, unit, decimal_mark)

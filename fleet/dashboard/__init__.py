@@ -22,6 +22,7 @@ overview_lines.py      words of the overview
 plotly_bundle.py       the chart library's script
 run_words.py           what a run did, in words
 score_lines.py         how often dates came true, in words
+shown_units.py         units in which whoever looks reads sums of fluid and temperatures
 signin.py              signing in and out
 strip.py               the strip of a due date: how many days before and after today it shows
 then_lines.py          forecasts made before, on the page of a vehicle

@@ -68,6 +68,7 @@ from fleet.dashboard.views.people_and_tokens import (
     change_person,
     name_deputy,
     people_and_tokens,
+    read_in,
     revoke_token,
 )
 from fleet.dashboard.views.runs import runs, start_night
@@ -263,6 +264,7 @@ urlpatterns = [
         name="evidence-file",
     ),
     path("people-and-tokens", people_and_tokens, name="people-and-tokens"),
+    path("people-and-tokens/read-in", read_in, name="read-in"),
     path("people-and-tokens/people", add_person, name="add-person"),
     path("people-and-tokens/people/<int:person_id>", change_person, name="change-person"),
     path("people-and-tokens/people/<int:person_id>/deputy", name_deputy, name="name-deputy"),

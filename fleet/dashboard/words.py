@@ -1,5 +1,6 @@
 """How states, limits, chances and figures read on a page."""
 
+from collections.abc import Callable
 from datetime import date, datetime
 
 from fleet import today, units
@@ -159,15 +160,20 @@ OUTCOME_SHAPES = {
 
 def check_limits(figure: CheckFigure) -> str:
     """Which values pass and which want watching, in the figure's unit; all others fail."""
+    return limits_words(figure, figure.unit, float)
+
+
+def limits_words(figure: CheckFigure, unit: str, shown: Callable[[float], float]) -> str:
+    """The same in another unit, converted by what is given."""
     parts = [
-        f"{word} {_between(low, high)}"
+        f"{word} {_between(*(None if end is None else shown(end) for end in (low, high)))}"
         for word, low, high in (
             ("pass", figure.pass_from, figure.pass_to),
             ("watch", figure.watch_from, figure.watch_to),
         )
         if low is not None or high is not None
     ]
-    return f"{', '.join(parts)} {figure.unit}, else fail"
+    return f"{', '.join(parts)} {unit}, else fail"
 
 
 def _between(low: float | None, high: float | None) -> str:

@@ -11,7 +11,7 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from fleet.faults import Fault
-from fleet.people.models import Person, Role
+from fleet.people.models import FluidUnit, Person, Role, TemperatureUnit
 
 
 class PersonFault(Fault):
@@ -66,6 +66,24 @@ def name_deputy(
         raise PersonFault(f"{deputy} shares no depot with {person}, so could decide nothing there.")
     person.deputy, person.deputy_from_on, person.deputy_until_on = deputy, from_on, until_on
     person.save()  # the history keeps who it was before
+    return person
+
+
+def read_in(person: Person, *, fluid_unit: str, temperature_unit: str) -> Person:
+    """Let a person read sums of fluid and temperatures in other units.
+
+    Raises
+    ------
+    PersonFault
+        A unit that is not offered.
+    """
+    if fluid_unit not in FluidUnit.values:
+        raise PersonFault(f"Sums of fluid are read in {' or '.join(FluidUnit.values)}.")
+    if temperature_unit not in TemperatureUnit.values:
+        raise PersonFault(f"Temperatures are read in {' or '.join(TemperatureUnit.values)}.")
+    if (person.fluid_unit, person.temperature_unit) != (fluid_unit, temperature_unit):
+        person.fluid_unit, person.temperature_unit = fluid_unit, temperature_unit
+        person.save(update_fields=["fluid_unit", "temperature_unit"])
     return person
 
 

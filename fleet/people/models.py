@@ -16,6 +16,16 @@ class Role(models.TextChoices):
     VIEWER = "viewer"
 
 
+class FluidUnit(models.TextChoices):
+    LITRES = "L", "litres"
+    US_QUARTS = "US qt", "US quarts"
+
+
+class TemperatureUnit(models.TextChoices):
+    CELSIUS = "°C", "°C"
+    FAHRENHEIT = "°F", "°F"
+
+
 class Person(AbstractUser):
     role = models.CharField(max_length=12, choices=Role, default=Role.VIEWER)
     deputy = models.ForeignKey(
@@ -23,6 +33,12 @@ class Person(AbstractUser):
     )
     deputy_from_on = models.DateField(null=True, blank=True)
     deputy_until_on = models.DateField(null=True, blank=True)
+
+    # in which they read sums of fluid and temperatures
+    fluid_unit = models.CharField(max_length=5, choices=FluidUnit, default=FluidUnit.LITRES)
+    temperature_unit = models.CharField(
+        max_length=2, choices=TemperatureUnit, default=TemperatureUnit.CELSIUS
+    )
 
     history = HistoricalRecords(excluded_fields=["password", "last_login"])
 

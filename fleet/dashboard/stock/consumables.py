@@ -36,7 +36,8 @@ from fleet.dashboard.frame import (
     show,
 )
 from fleet.dashboard.orders.changes import read_number
-from fleet.dashboard.stock.lines import amount, read_quantity
+from fleet.dashboard.shown_units import fluid_unit, volume
+from fleet.dashboard.stock.lines import amount, read_quantity, total
 from fleet.dashboard.stock.months import MonthChart, month_chart
 from fleet.dashboard.stock.proposals import day_given, in_hand, proposal_lines
 from fleet.dashboard.typed import shown_again
@@ -147,6 +148,7 @@ def _page(
         "months": months,
         "lines": [line for line in found if line.name in pressing],
         "calm": [line for line in found if line.name not in pressing],
+        "waste_unit": fluid_unit(),
         "waste": _waste(today, scope, months),
         "tanks": _tanks(scope),
         "may_keep": may(request.user, Right.KEEP_STOCK),
@@ -164,9 +166,9 @@ def _tanks(scope: Scope) -> list[dict[str, object]]:
         {
             "row": row,
             "depot": names[row.depot],
-            "drained": amount(row.drained_ml, "mL"),
-            "collected": amount(row.collected_ml, "mL"),
-            "left": amount(row.left_ml, "mL"),
+            "drained": total(row.drained_ml, "mL"),
+            "collected": total(row.collected_ml, "mL"),
+            "left": total(row.left_ml, "mL"),
         }
         for row in used_fluid([depot.pk for depot in scope.chosen])
     ]
@@ -285,7 +287,7 @@ def item_lines(
         line.cells[at] = MonthCell(
             f"{months[at]:%b %Y}",
             _mean(row),
-            amount(row.p95, row.unit),
+            total(row.p95, row.unit),
             _near(row.free, row.unit) if row.free >= 0 else "",
             _near(-row.free, row.unit) if row.free < 0 else "",
         )
@@ -302,7 +304,7 @@ def _line(row: DemandRow, depot: str, months: int) -> ItemLine:
     return ItemLine(
         row.name,
         depot,
-        amount(row.on_hand, row.unit),
+        total(row.on_hand, row.unit),
         _near(row.usable, row.unit) if row.usable != row.on_hand else "",
         "" if row.pack is None else amount(row.pack, row.unit),
         row,
@@ -317,7 +319,7 @@ def _mean(row: DemandRow) -> str:
 
 def _near(quantity: float, unit: str) -> str:
     """What is only expected, and so not to the millilitre."""
-    return amount(round(quantity / 10) * 10 if unit == "mL" else round(quantity), unit)
+    return total(round(quantity / 10) * 10 if unit == "mL" else round(quantity), unit)
 
 
 def _waste(today: date, scope: Scope, months: list[date]) -> list[WasteLine]:
@@ -329,4 +331,4 @@ def _waste(today: date, scope: Scope, months: list[date]) -> list[WasteLine]:
 
 
 def _litres(by_month: dict[str, float], month: date) -> str:
-    return f"{by_month.get(f'{month:%Y-%m}', 0.0) / 1000:.1f}"
+    return f"{volume(by_month.get(f'{month:%Y-%m}', 0.0) / 1000):.1f}"

@@ -10,9 +10,10 @@ from django.http import QueryDict
 
 from fleet.dashboard.frame import answers
 from fleet.dashboard.orders.changes import read_number
+from fleet.dashboard.shown_units import fluid_unit, volume
 from fleet.faults import Fault
 from fleet.people.actor import Actor
-from fleet.people.models import Person
+from fleet.people.models import FluidUnit, Person
 from fleet.people.roles import depots_of
 from fleet.stores import ledger
 from fleet.stores.ledger import Receipt, TakenOff, Transfer
@@ -52,6 +53,14 @@ def amount(quantity: int, unit: str, *, signed: bool = False) -> str:
     return _typeset(pieces) + "\u00a0pcs"
 
 
+def total(quantity: int, unit: str) -> str:
+    """A sum as whoever looks reads it: litres or US quarts, or pieces."""
+    if unit != Item.Unit.ML or fluid_unit() == FluidUnit.LITRES:
+        return amount(quantity, unit)
+    shown = f"{volume(quantity / 1000):,.2f}".rstrip("0").rstrip(".")
+    return _typeset(shown) + f"\u00a0{fluid_unit()}"
+
+
 def to_type(quantity: int, unit: str) -> str:
     """A quantity as a field holds it: litres, or pieces."""
     if unit != Item.Unit.ML:
@@ -83,11 +92,11 @@ def lines(
     shown = [
         StockLine(
             row,
-            amount(row.on_hand, row.unit),
-            amount(row.usable, row.unit) if row.too_old else "",
-            amount(row.on_order, row.unit) if row.on_order else "",
-            amount(row.too_old, row.unit) if row.too_old else "",
-            tuple((lot, amount(lot.left, row.unit)) for lot in row.lots if len(row.lots) > 1),
+            total(row.on_hand, row.unit),
+            total(row.usable, row.unit) if row.too_old else "",
+            total(row.on_order, row.unit) if row.on_order else "",
+            total(row.too_old, row.unit) if row.too_old else "",
+            tuple((lot, total(lot.left, row.unit)) for lot in row.lots if len(row.lots) > 1),
             (run_out or {}).get((row.depot, row.item)),
         )
         for row in found

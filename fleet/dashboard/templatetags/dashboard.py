@@ -11,7 +11,7 @@ from django import template
 from django.template import Context
 from django.urls import reverse
 
-from fleet.dashboard import frame, words
+from fleet.dashboard import frame, shown_units, words
 from fleet.dashboard.strip import Scale, Strip, strip
 from fleet.due.listing import DueRow
 from fleet.due.models import CheckFigure
@@ -176,6 +176,29 @@ def order_state(state: str) -> dict[str, str]:
 @register.inclusion_tag("dashboard/_outcome.html")
 def outcome_mark(outcome: str) -> dict[str, str]:
     return {"outcome": outcome, "shape": words.OUTCOME_SHAPES[outcome]}
+
+
+@register.filter
+def temperature(temperature_c: float) -> float:
+    """A temperature in the unit of whoever looks."""
+    return shown_units.temperature(temperature_c)
+
+
+@register.simple_tag
+def temperature_unit() -> str:
+    return shown_units.temperature_unit()
+
+
+@register.filter
+def measured(value: float, figure: CheckFigure) -> str:
+    """A measured value with its unit, a temperature in that of whoever looks."""
+    return shown_units.measured(value, figure)
+
+
+@register.filter
+def limits(figure: CheckFigure) -> str:
+    """The limits of a figure, likewise."""
+    return shown_units.limits(figure)
 
 
 @register.filter

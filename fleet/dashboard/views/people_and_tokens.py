@@ -18,7 +18,7 @@ from fleet.dashboard.orders.changes import read_date
 from fleet.dashboard.typed import shown_again
 from fleet.faults import Fault
 from fleet.people import manage, tokens
-from fleet.people.models import Person, Role, Token
+from fleet.people.models import FluidUnit, Person, Role, TemperatureUnit, Token
 from fleet.people.roles import Right, depots_of, managed_by, may, seen_by
 from fleet.vehicles.models import Depot
 
@@ -51,8 +51,30 @@ def _page(request: SignedIn, context: dict[str, Any]) -> HttpResponse:
         "days": DEFAULT_DAYS,
         "longest_d": tokens.LONGEST_D,
         "now": timezone.now(),
+        "fluid_units": FluidUnit.choices,
+        "temperature_units": TemperatureUnit.choices,
     }
     return show(request, "people-and-tokens", scope, {**facts, **context})
+
+
+@require_POST
+def read_in(request: SignedIn) -> HttpResponse:
+    """Units in which one reads sums of fluid and temperatures oneself."""
+    given = request.POST
+    try:
+        manage.read_in(
+            request.user,
+            fluid_unit=given.get("fluid_unit", ""),
+            temperature_unit=given.get("temperature_unit", ""),
+        )
+    except Fault as fault:
+        return _refused(request, fault)
+    messages.success(
+        request,
+        f"Sums of fluid in {request.user.get_fluid_unit_display()}, temperatures in "
+        f"{request.user.temperature_unit}.",
+    )
+    return redirect("people-and-tokens")
 
 
 def tokens_seen_by(person: Person) -> QuerySet[Token]:

@@ -1,0 +1,106 @@
+"""Each person reads sums of fluid and temperatures in units of their own; what is typed stays."""
+
+from collections.abc import Callable
+
+import pytest
+from django.test import Client
+from django.utils import timezone
+
+from fleet.dashboard.shown_units import fluid_unit, temperature_unit
+from fleet.due.models import CheckFigure, CheckResult
+from fleet.people import manage
+from fleet.people.manage import PersonFault
+from fleet.people.models import Person
+from fleet.vehicles.models import ClimateMonth
+from tests.cast import Cast
+from tests.dashboard.forms import forms_of
+from tests.dashboard.test_overview import text
+from tests.dashboard.workshop import INVENTED, Workshop
+from tests.stores import shelf
+
+SignedIn = Callable[[Person], Client]
+
+
+def choose(client: Client, **chosen: str) -> str:
+    """What one reads in, through the form of the page."""
+    seen = client.get("/people-and-tokens").content.decode()
+    (form,) = [one for one in forms_of(seen) if one.action.endswith("/read-in")]
+    kept = {one.name: one.sent for one in form.selects}
+    assert kept == {"fluid_unit": "L", "temperature_unit": "°C"}
+    answer = client.post(form.action, {**form.sent, **kept, **chosen}, follow=True)
+    return answer.content.decode()
+
+
+def test_everybody_chooses_for_themselves(people: Cast, signed_in: SignedIn) -> None:
+    client, before = signed_in(people.mechanic), people.mechanic.history.count()
+    said = choose(client, fluid_unit="US qt", temperature_unit="°F")
+    assert "Sums of fluid in US quarts, temperatures in °F." in said
+    people.mechanic.refresh_from_db()
+    assert (people.mechanic.fluid_unit, people.mechanic.temperature_unit) == ("US qt", "°F")
+    people.supervisor.refresh_from_db()
+    assert people.supervisor.fluid_unit == "L"
+    assert people.mechanic.history.count() == before + 1
+
+
+def test_the_same_again_leaves_no_history(people: Cast) -> None:
+    before = people.mechanic.history.count()
+    manage.read_in(people.mechanic, fluid_unit="L", temperature_unit="°C")
+    assert people.mechanic.history.count() == before
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ({"fluid_unit": "gal", "temperature_unit": "°C"}, "read in L or US qt"),
+        ({"fluid_unit": "L", "temperature_unit": "K"}, "read in °C or °F"),
+    ],
+)
+def test_no_other_unit_is_taken(people: Cast, given: dict[str, str], said: str) -> None:
+    with pytest.raises(PersonFault, match=said):
+        manage.read_in(people.mechanic, **given)
+
+
+def test_stock_is_read_in_quarts_and_typed_in_litres(people: Cast, signed_in: SignedIn) -> None:
+    shelf.stock(shelf.item("gear-oil"), people.plain, on_hand=9_463)
+    client = signed_in(people.supervisor)
+    assert "9.463 L" in text(client.get("/stock").content.decode()).replace("\u00a0", " ")
+    choose(client, fluid_unit="US qt")
+    # 1 US liquid quart is 0.946353 L (NIST SP 811, B.8): 9.463 L are 10.00 of them
+    seen = text(client.get("/stock").content.decode()).replace("\u00a0", " ")
+    assert "10 US qt" in seen
+    assert "9.463 L" not in seen
+    assert fluid_unit() == "L"  # once it is answered, nobody looks
+
+
+def test_the_climate_is_read_in_fahrenheit(people: Cast, signed_in: SignedIn) -> None:
+    ClimateMonth.objects.create(
+        depot=people.plain, month=7, mean_daily_max_c=35, mean_daily_min_c=-40, source=INVENTED
+    )
+    client = signed_in(people.supervisor)
+    choose(client, temperature_unit="°F")
+    seen = text(client.get("/climate").content.decode())
+    # 35 °C are 95 °F, and at -40 both scales agree: by the definition of the scale
+    assert "Mean maximum [°F]" in seen
+    assert "95.0" in seen
+    assert "-40.0" in seen
+    assert temperature_unit() == "°C"
+
+
+def test_a_measured_temperature_is_read_with_its_limits(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    for unit, slug in (("°C", "boiling"), ("%", "water")):
+        figure = CheckFigure.objects.create(
+            service=shop.oil, slug=slug, name=slug, unit=unit, pass_from=180, watch_from=155,
+            source=INVENTED,
+        )  # fmt: skip
+        CheckResult.objects.create(
+            vehicle=shop.people.van, figure=figure, value=200, outcome="pass",
+            measured_at=timezone.now(), client_key=slug,
+        )  # fmt: skip
+    client = signed_in(shop.people.supervisor)
+    choose(client, temperature_unit="°F")
+    seen = text(client.get("/vehicles/V-101").content.decode()).replace("\u202f", " ")
+    # by hand, 9/5 of it and 32 more: 200 → 392, 180 → 356, 155 → 311
+    assert "boiling 392 °F pass from 356, watch from 311 °F, else fail" in seen
+    assert "water 200 % pass from 180, watch from 155 %, else fail" in seen
