@@ -107,6 +107,17 @@ def torque(least_nm: float, most_nm: float | None = None, unit: str = "N·m") ->
     return f"{' to '.join(shown)}{THIN_SPACE}{unit}"
 
 
+def stated(least_nm: float, most_nm: float | None, unit: str) -> str:
+    """A torque or a range of it as its source states it, '29 lbf·ft'."""
+    top = None if most_nm is None else units.torque_in(most_nm, unit)
+    return torque(units.torque_in(least_nm, unit), top, unit)
+
+
+def beside_stated(least_nm: float, most_nm: float | None, unit: str) -> str:
+    """The same converted, for brackets: into N·m, or where that is stated into lbf·ft."""
+    return stated(least_nm, most_nm, "lbf·ft" if unit == "N·m" else "N·m")
+
+
 def on_hand(amount: float, unit: str = "") -> str:
     """What stores hold as '24.5 L on hand', or that its record cannot be right."""
     if amount >= 0:

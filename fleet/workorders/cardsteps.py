@@ -40,6 +40,7 @@ class CardFastener:
     torque_max_nm: float | None
     torque_lbfft: float
     torque_max_lbfft: float | None
+    stated_unit: str  # in which its source states the torque
     drive: str
     seal: str  # sealing washer, O-ring, sealant, none
     seal_size: str
@@ -155,6 +156,7 @@ def _fastener(procedure: Procedure, row: Fastener) -> CardFastener:
         torque_max_nm=top,
         torque_lbfft=torque_lbfft(row.torque_nm),
         torque_max_lbfft=None if top is None else torque_lbfft(top),
+        stated_unit=row.stated_unit,
         drive=row.drive,
         seal=row.seal,
         seal_size=row.seal_size,

@@ -70,11 +70,12 @@ PASSES = {
     "report-finding": ALL - {Role.VIEWER},
     "record-work": CHIEF | {Role.MECHANIC},
     "add-token": ALL,  # of one's own
+    "read-in": ALL,  # of one's own
     "save-view": ALL,  # of one's own
     "set-do-not-use": ALL,  # whoever sees a danger
 }
 MANY_KINDS = {"change-order", "change-finding"}
-OF_NO_ROW = {"add-person", "add-token", "save-view", "set-up-trial", "upload"}
+OF_NO_ROW = {"add-person", "add-token", "read-in", "save-view", "set-up-trial", "upload"}
 
 
 @pytest.mark.parametrize("role", Role)

@@ -44,6 +44,8 @@ PRESET = {
     "warmth": "as the depot's climate has it",
     "compartment": "of the job that the finding was seen at",
     "how_long": "the lesser of two",
+    "fluid_unit": "as it stands",
+    "temperature_unit": "as it stands",
     "found_by": "a mechanic's own role, said so beside it",
 }
 

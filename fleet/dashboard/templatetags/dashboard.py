@@ -21,6 +21,7 @@ from fleet.vehicles.models import Depot
 from fleet.vehicles.own_unit import in_own, in_words
 from fleet.workbook import sent
 from fleet.workorders.cardfluids import CardFluid
+from fleet.workorders.cardsteps import CardFastener
 
 register = template.Library()
 INVENTED = "invented"
@@ -241,8 +242,15 @@ def torque(least_nm: float, most_nm: float | None = None) -> str:
 
 
 @register.filter
-def torque_lbfft(least_lbfft: float, most_lbfft: float | None = None) -> str:
-    return words.torque(least_lbfft, most_lbfft, "lbf·ft")
+def stated(one: CardFastener) -> str:
+    """The torque of a fastener as its source states it."""
+    return words.stated(one.torque_nm, one.torque_max_nm, one.stated_unit)
+
+
+@register.filter
+def beside_stated(one: CardFastener) -> str:
+    """The same converted, for brackets."""
+    return words.beside_stated(one.torque_nm, one.torque_max_nm, one.stated_unit)
 
 
 @register.filter
