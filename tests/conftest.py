@@ -20,6 +20,8 @@ settings.register_profile("search", deadline=None, suppress_health_check=SLOW)
 settings.load_profile("same")
 
 ORDER = 7  # of tests, as drawn; any would do
+# begun first, so that no processor is left with one of them while the others have nothing to do
+LONG = {"test_demo.py", "test_fuzz.py", "test_compose.py", "test_serve.py", "test_rights.py"}
 MOST_PROCESSES = 4  # our choice: each has a database and starts programs of its own
 
 
@@ -141,6 +143,8 @@ def _leave_to_sqlite(config: pytest.Config, items: list[pytest.Item]) -> None:
 
 
 def _may_tell_databases_apart(item: pytest.Item) -> bool:
+    if item.get_closest_marker("any_database") is not None:
+        return False
     return (
         item.get_closest_marker("django_db") is not None
         or "_django_db_helper" in getattr(item, "fixturenames", ())
@@ -154,6 +158,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     if _whole(config):
         _leave_to_sqlite(config, items)
     kept.together(items)
+    items.sort(key=lambda item: item.path.name not in LONG)
 
 
 @pytest.hookimpl(tryfirst=True)

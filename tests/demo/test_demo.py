@@ -65,6 +65,7 @@ def data_folder(settings: object, tmp_path: Path) -> Path:
     return tmp_path
 
 
+@pytest.mark.any_database  # a shorter past is made on both, below
 @pytest.mark.django_db(transaction=True)
 @time_machine.travel(datetime(2026, 3, 4, 12, 0, tzinfo=UTC))
 def test_the_demo_comes_up_and_is_kept(
