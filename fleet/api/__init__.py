@@ -43,5 +43,6 @@ used_fluid.py     used fluid and its notes
 vehicles.py       vehicles, and a change of one
 visits.py         plan anew, publish, move, lock, promise
 what_ifs.py       questions of What if
+workshop_rows.py  bays, mechanics and what services ask for, one by one
 workshops.py      workshops, and days away
 """

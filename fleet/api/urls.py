@@ -76,6 +76,16 @@ from fleet.api.visits import (
     UnlockVisit,
 )
 from fleet.api.what_ifs import OneWhatIf, WhatIfs
+from fleet.api.workshop_rows import (
+    CorrectBay,
+    CorrectMechanic,
+    CorrectNeed,
+    EnterBay,
+    EnterMechanic,
+    RemoveBay,
+    RemoveMechanic,
+    RemoveNeed,
+)
 from fleet.api.workshops import (
     Absences,
     BlockedDaysList,
@@ -183,6 +193,22 @@ urlpatterns = [
     path("what-ifs/<int:asked_id>", OneWhatIf.as_view(), name="api-what-if"),
     path("workshop-days", WorkshopDays.as_view(), name="api-workshop-days"),
     path("workshops", Workshops.as_view(), name="api-workshops"),
+    path("bays", EnterBay.as_view(), name="api-bays"),
+    path("bays/<int:bay_id>/correct", CorrectBay.as_view(), name="api-correct-bay"),
+    path("bays/<int:bay_id>/remove", RemoveBay.as_view(), name="api-remove-bay"),
+    path("mechanics", EnterMechanic.as_view(), name="api-mechanics"),
+    path(
+        "mechanics/<int:mechanic_id>/correct",
+        CorrectMechanic.as_view(),
+        name="api-correct-mechanic",
+    ),
+    path(
+        "mechanics/<int:mechanic_id>/remove",
+        RemoveMechanic.as_view(),
+        name="api-remove-mechanic",
+    ),
+    path("service-needs/<int:need_id>/correct", CorrectNeed.as_view(), name="api-correct-need"),
+    path("service-needs/<int:need_id>/remove", RemoveNeed.as_view(), name="api-remove-need"),
     path("absences", Absences.as_view(), name="api-absences"),
     path("absences/<int:absence_id>/remove", RemoveAbsence.as_view(), name="api-remove-absence"),
     path("blocked-days", BlockedDaysList.as_view(), name="api-blocked-days"),

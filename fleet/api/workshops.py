@@ -20,13 +20,13 @@ from fleet.api.repeats import Answer, once
 from fleet.api.resource import Resource, vehicle_or_404
 from fleet.api.shapes import shape_of
 from fleet.api.signin import depots_for
+from fleet.api.workshop_rows import NEED, NeedShape, NewNeedGiven, WorkshopRows
 from fleet.people.roles import Right
 from fleet.visits import set_up
 from fleet.visits.models import Absence, BlockedDays, Mechanic
 from fleet.visits.workshop_data import (
     AwayRow,
     BlockedRow,
-    NeedRow,
     WorkshopRow,
     absences_of,
     away_row,
@@ -36,7 +36,6 @@ from fleet.visits.workshop_data import (
 )
 
 WorkshopShape = shape_of(WorkshopRow)
-NeedShape = shape_of(NeedRow)
 
 
 class WorkshopsAnswer(serializers.Serializer[Any]):
@@ -57,16 +56,16 @@ class Workshops(Resource):
         description="What each depot's plan rests on: opening, costs, bays, mechanics with minutes "
         "and skills, who and what is away, closed and blocked days, how many of a type can be "
         "spared. Days that are over are left out. `entered` false: nobody said what the workshop "
-        "is like, and the usual figures stand. Absences and blocked days are entered here too, the "
-        "rest on the set-up pages and by workbook.",
+        "is like, and the usual figures stand. Bays, mechanics, absences and blocked days are "
+        "entered here too, the rest on the set-up pages and by workbook.",
     )
     def get(self, request: Request) -> Response:
         depots = depots_asked(request, query(request, DepotQuery))
         return Response({"rows": [asdict(row) for row in workshop_rows(depots, timezone.now())]})
 
 
-class ServiceNeeds(Resource):
-    scope = "visits"
+class ServiceNeeds(WorkshopRows):
+    rights = {"GET": Right.SEE, "POST": Right.SET_UP}
 
     @extend_schema(
         operation_id="service_needs_list",
@@ -76,6 +75,12 @@ class ServiceNeeds(Resource):
     )
     def get(self, request: Request) -> Response:
         return Response({"rows": [asdict(row) for row in need_rows()]})
+
+    @extend_schema(
+        operation_id="service_needs_enter", request=NewNeedGiven, responses={201: NeedShape}
+    )
+    def post(self, request: Request) -> Response:
+        return self.entered(request, NEED, NewNeedGiven)
 
 
 # --- days without a mechanic, a vehicle or visits --------------------------------------------

@@ -27,7 +27,7 @@ promises.py       days that somebody was told (they stand against every plan), h
 publish.py        a plan's visits become days and mechanics of drafted orders
 refusals.py       why a day cannot hold a visit, in a sentence
 replan.py         a plan anew while somebody waits
-set_up.py         days away and blocked days entered and removed
+set_up.py         bays, mechanics, needs, days away and blocked days entered and removed
 task.py           a depot's rows as a task: cost of each day, limits, crew; when a round joins
 unfit.py          visits whose fixed day holds them no more, and which would
 waits.py          which services wait for a part, till when, and what would mend it

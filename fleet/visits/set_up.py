@@ -1,21 +1,21 @@
-"""Days without a mechanic, a vehicle or visits, entered and taken away one by one."""
+"""What a workshop has, and days without a mechanic, a vehicle or visits: one row at a time."""
 
 from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
-from fleet.faults import Fault
+from fleet.faults import Fault, Forbidden
 from fleet.people.actor import Actor
-from fleet.people.roles import Right
-from fleet.visits.models import Absence, BlockedDays
+from fleet.people.roles import Right, may
+from fleet.visits.models import Absence, Bay, BlockedDays, Mechanic, ServiceNeed
 
-Days = Absence | BlockedDays
+Row = Absence | BlockedDays | Bay | Mechanic | ServiceNeed
 
 
-def depot_of(row: Days) -> int:
+def depot_of(row: Absence | BlockedDays | Bay | Mechanic) -> int:
     """The depot whose plan a row is for."""
-    if isinstance(row, BlockedDays):
+    if not isinstance(row, Absence):
         return row.depot_id
     place = row.mechanic or row.vehicle
     if place is None:
@@ -23,16 +23,16 @@ def depot_of(row: Days) -> int:
     return int(place.depot_id)
 
 
-def enter(actor: Actor, row: Days) -> Days:
-    """Store days, as the set-up pages do; the plan made next keeps them free.
+def enter(actor: Actor, row: Row) -> Row:
+    """Store a row, new or corrected, as the set-up pages do; the plan made next follows.
 
     Raises
     ------
     Fault
-        They end before they begin, or the row is not one as the pages take it.
+        Its days end before they begin, or the row is not one as the pages take it.
     """
-    actor.must(Right.SET_UP, depot_of(row))
-    if row.until_on < row.from_on:
+    _must(actor, row)
+    if isinstance(row, Absence | BlockedDays) and row.until_on < row.from_on:
         raise Fault("These days end before they begin: give until_on again.", about="until_on")
     try:
         row.full_clean()
@@ -43,12 +43,20 @@ def enter(actor: Actor, row: Days) -> Days:
     return row
 
 
-def remove(actor: Actor, row: Days) -> None:
-    """Take days away again; that they were there stays in the history."""
-    actor.must(Right.SET_UP, depot_of(row))
+def remove(actor: Actor, row: Row) -> None:
+    """Take a row away again; that it was there stays in the history."""
+    _must(actor, row)
     with transaction.atomic():
         _by(actor, row)
         row.delete()
+
+
+def _must(actor: Actor, row: Row) -> None:
+    """What services ask for is the same at every depot: whoever sets up at one may change it."""
+    if not isinstance(row, ServiceNeed):
+        actor.must(Right.SET_UP, depot_of(row))
+    elif actor.person is not None and not may(actor.person, Right.SET_UP):
+        raise Forbidden(f"{actor.person} may not {Right.SET_UP}: ask a person who may.")
 
 
 def _by(actor: Actor, row: Any) -> None:

@@ -172,8 +172,8 @@ def workshop_rows(depots: Sequence[Depot], now: datetime) -> list[WorkshopRow]:
                 working_days=depot.working_days,
                 holidays_in=depot.holidays_in,
                 **{name: getattr(shop, name) for name in OWN},
-                bays=tuple(map(_bay, bays[depot.pk])),
-                mechanics=tuple(map(_mechanic, mechanics[depot.pk])),
+                bays=tuple(map(bay_row, bays[depot.pk])),
+                mechanics=tuple(map(mechanic_row, mechanics[depot.pk])),
                 away=tuple(away_row(one) for one in away[depot.pk] if one.until_on >= today),
                 blocked_days=tuple(
                     blocked_row(one) for one in blocked[depot.pk] if one.until_on >= today
@@ -203,22 +203,29 @@ def blocked_row(one: BlockedDays) -> BlockedRow:
     return BlockedRow(one.pk, one.from_on, one.until_on, one.reason)
 
 
+def needs() -> QuerySet[ServiceNeed]:
+    """What services ask for, by type."""
+    rows = ServiceNeed.objects.select_related("service__vehicle_type", "service__procedure")
+    return rows.order_by("service__vehicle_type__slug", "service__slug", "pk")
+
+
 def need_rows() -> list[NeedRow]:
-    """Services that ask for a skill or a second person, by type; one query."""
-    found = ServiceNeed.objects.select_related("service__vehicle_type", "service__procedure")
-    return [
-        NeedRow(
-            id=one.pk,
-            vehicle_type=one.service.vehicle_type.slug,
-            service=one.service.slug,
-            book_min=getattr(getattr(one.service, "procedure", None), "minutes", 0)
-            or NO_PROCEDURE_MIN,
-            skills=tuple(one.skills),
-            second_min=one.second_min,
-            source=one.source,
-        )
-        for one in found.order_by("service__vehicle_type__slug", "service__slug", "pk")
-    ]
+    """Services that ask for a skill or a second person; one query."""
+    return [need_row(one) for one in needs()]
+
+
+def need_row(one: ServiceNeed) -> NeedRow:
+    """What a service asks for, as it is shown."""
+    book_min = getattr(getattr(one.service, "procedure", None), "minutes", 0)
+    return NeedRow(
+        id=one.pk,
+        vehicle_type=one.service.vehicle_type.slug,
+        service=one.service.slug,
+        book_min=book_min or NO_PROCEDURE_MIN,
+        skills=tuple(one.skills),
+        second_min=one.second_min,
+        source=one.source,
+    )
 
 
 def _by_depot(rows: QuerySet[Any] | list[Any]) -> dict[int, list[Any]]:
@@ -235,7 +242,8 @@ def _place(row: Model) -> int:
     return int(held.depot_id)
 
 
-def _bay(one: Bay) -> BayRow:
+def bay_row(one: Bay) -> BayRow:
+    """A bay, as it is shown."""
     return BayRow(
         id=one.pk,
         name=one.name,
@@ -247,7 +255,8 @@ def _bay(one: Bay) -> BayRow:
     )
 
 
-def _mechanic(one: Mechanic) -> MechanicRow:
+def mechanic_row(one: Mechanic) -> MechanicRow:
+    """A mechanic, as it is shown."""
     return MechanicRow(
         id=one.pk,
         name=one.name,

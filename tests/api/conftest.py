@@ -26,7 +26,7 @@ from fleet.trials.rate import LabLimits, name_property
 from fleet.trials.set_up import SetUp, set_up
 from fleet.visits import other_work
 from fleet.visits import plan as plans
-from fleet.visits.models import BlockedDays
+from fleet.visits.models import Bay, BlockedDays, Mechanic, ServiceNeed
 from fleet.whatif import ask
 from fleet.whatif.models import WhatIf
 from fleet.workorders import findings, photos, recording
@@ -126,6 +126,11 @@ def named(running: Cast) -> dict[str, object]:
             until_on=today + timedelta(days=300),
             reason="harvest",
         ).pk,
+        "bay_id": Bay.objects.create(depot=running.plain, name="Ramp", source=INVENTED).pk,
+        "mechanic_id": Mechanic.objects.create(
+            depot=running.plain, name="Mika", source=INVENTED
+        ).pk,
+        "need_id": ServiceNeed.objects.create(service=oil, source=INVENTED).pk,
     }
 
 
@@ -213,6 +218,12 @@ def bodies(there: dict[str, object]) -> dict[str, dict[str, object]]:
         "other-work": {"vehicle": vehicle, **in_words},
         "other-work/<int:work_id>/correct": in_words,
         "other-work/<int:work_id>/end": {"ending": "done"},
+        "bays": {"depot": there["depot"], "name": "Pit", "source": INVENTED},
+        "bays/<int:bay_id>/correct": {"name": "Lift", "source": INVENTED},
+        "mechanics": {"depot": there["depot"], "name": "Mia", "source": INVENTED},
+        "mechanics/<int:mechanic_id>/correct": {"name": "Mika", "source": INVENTED},
+        "service-needs": {"vehicle_type": "van", "service": "other", "source": INVENTED},
+        "service-needs/<int:need_id>/correct": {"second_min": 10, "source": INVENTED},
         "absences": {"vehicle": vehicle, "from_on": str(today), "until_on": str(today)},
         "blocked-days": {
             **{"depot": there["depot"], "from_on": str(today), "until_on": str(today)},

@@ -88,8 +88,13 @@ ABOUT_A_VEHICLE = {
     *("duty/overrides", "work-orders", "work-orders/outside", "findings", "do-not-use"),
     *("deferrals", "substitutes", "chosen-fluids", "stock-moves", "used-fluid"),
     *("plan", "visits/publish", "other-work", "absences", "blocked-days"),
+    *("bays", "mechanics"),
 }
-OF_ONE_VEHICLE = [(m, p) for m, p in CASES if "<" in p or p in ABOUT_A_VEHICLE and m == "POST"]
+OF_ONE_VEHICLE = [
+    (m, p)
+    for m, p in CASES
+    if ("<" in p and not p.startswith("service-needs/")) or (p in ABOUT_A_VEHICLE and m == "POST")
+]
 
 
 def test_beyond_ones_depots_nothing_is_found(

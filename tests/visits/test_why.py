@@ -149,8 +149,8 @@ def test_the_minutes_of_a_visit_are_taken_apart(chief: Actor) -> None:
         assert (visit.minutes, visit.work_min) == (125, 120)
         shown = page(chief, visit)
     assert (
-        "20 to set up, once + 90 of services and other work + 15 waited in the bay + 10 of a "
-        "second person, not longer in the bay"
+        "20 min to set up, once a visit + 90 min of what is listed below + 15 min waited in the "
+        "bay + 10 min of a second person at the same time"
     ) in shown
 
 
@@ -168,4 +168,4 @@ def test_other_jobs_of_its_orders_are_named_apart(chief: Actor) -> None:
         visit = planned().visits.get()
         assert visit.work_min == 95  # by hand: 20 + 30 + 45
         shown = page(chief, visit)
-    assert "20 to set up, once + 30 of services and other work + 45 as its orders" in shown
+    assert "+ 30 min of what is listed below + 45 min that its orders have besides" in shown

@@ -287,11 +287,11 @@ def moved_to(vehicle: str, on: date, bay: str) -> str:
 def parts(time: Minutes) -> str:
     """How the minutes of a visit come about, in words."""
     named = (
-        (time.set_up, "to set up, once"),
-        (time.services, "of services and other work"),
-        (time.others, "as its orders have it besides"),
-        (time.waits, "waited in the bay"),
-        (time.second, "of a second person, not longer in the bay"),
+        (time.set_up, "min to set up, once a visit"),
+        (time.services, "min of what is listed below"),
+        (time.others, "min that its orders have besides"),
+        (time.waits, "min waited in the bay"),
+        (time.second, "min of a second person at the same time"),
     )
     return " + ".join(f"{grouped(of_it)} {words}" for of_it, words in named if of_it)
 
