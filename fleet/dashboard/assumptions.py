@@ -14,6 +14,7 @@ from fleet.calc import (
     expectations,
     explanations,
     frost,
+    labour,
     passage,
     rebase,
     replay,
@@ -33,8 +34,12 @@ from fleet.due import forecast
 from fleet.due.models import Service
 from fleet.hindcast import backtest, widen
 from fleet.readings import judge
+from fleet.stores import money
 from fleet.trials import approve
 from fleet.usage import rates
+from fleet.visits import gather, other_work, plan, task
+from fleet.visits import labour as learnt
+from fleet.visits.models import Workshop
 from fleet.workorders import consumption, escalate, findings, fluids
 
 OUR_CHOICE = "our choice"
@@ -64,6 +69,14 @@ class Figure:
         if isinstance(given, list):
             given = ", ".join(f"{one:,}" for one in given)
         return self.shown.format(given).replace("%", f"{THIN_SPACE}%")
+
+
+class Price(Figure):
+    """A figure in minor units of the currency."""
+
+    @property
+    def value(self) -> str:
+        return self.shown.format(money.words(getattr(self.where, self.name)))
 
 
 @dataclass(frozen=True)
@@ -243,6 +256,38 @@ STORES = (
            learn, "PRIOR_KM", "{:,.0f} km", OUR_CHOICE),
     Figure("Fluids are counted in steps of", recipes, "FLUID_STEP_ML", "{:g} mL", OUR_CHOICE),
 )  # fmt: skip
+USUAL = Workshop()
+OF_A_DEPOT = "our choice; a setting of the depot"
+DAYS = (
+    Figure("A plan looks ahead", plan, "DAYS", "{} days", OUR_CHOICE),
+    Figure("A night moves no visit nearer than", gather, "FROZEN_D", "{} days", OUR_CHOICE),
+    Figure("Of a day's minutes, kept for unplanned work", USUAL, "kept_share", SHARE, OF_A_DEPOT),
+    Figure("A workshop is open", USUAL, "opening_min", "{} min a day", OF_A_DEPOT),
+    Figure("Setting up takes, of each visit", USUAL, "set_up_min", "{} min", OF_A_DEPOT),
+    Price("A visit costs by itself", USUAL, "visit_minor", "{}", OF_A_DEPOT),
+    Price("A change that is late costs", USUAL, "late_change_minor", "{} a day", OF_A_DEPOT),
+    Price("and a check", USUAL, "late_check_minor", "{} a day", OF_A_DEPOT),
+    Price("Lateness costs on top, times the square of its days",
+          USUAL, "growing_minor", "{}", OF_A_DEPOT),
+    Price("A change done early throws away its share of", USUAL, "change_minor", "{}", OF_A_DEPOT),
+    Price("and a check of", USUAL, "check_minor", "{}", OF_A_DEPOT),
+    Price("Moving a service off the day it had costs", USUAL, "moved_minor", "{}", OF_A_DEPOT),
+    Figure("What is put off beyond a plan bears, of a visit", task, "SHARE_OF_VISIT", SHARE,
+           OUR_CHOICE),
+    Figure("Minutes of a service: the book counts like", labour, "BOOK_JOBS", "{} jobs",
+           OUR_CHOICE),
+    Figure("and finished jobs count when there are", labour, "LEAST_JOBS", PLAIN, OUR_CHOICE),
+    Figure("Set aside: a job that took so many times the book, or as small a part of it",
+           labour, "STRANGE", PLAIN, OUR_CHOICE),
+    Figure("Learnt minutes are whole steps of", labour, "STEP_MIN", "{} min", OUR_CHOICE),
+    Figure("Jobs count for", learnt, "LOOK_BACK_D", "{} days", OUR_CHOICE),
+    Figure("A service without a procedure takes", learnt, "NO_PROCEDURE_MIN", "{} min",
+           OUR_CHOICE),
+    Figure("A finding takes, until somebody says better", other_work, "FINDING_MIN", "{} min",
+           OUR_CHOICE),
+    Figure("A finding that wants it soon is due after", other_work, "SOON_D", "{} days",
+           OUR_CHOICE),
+)  # fmt: skip
 TRIALS = (
     Figure("Ratings count once the fluid has run",
            trial_cells, "RUN_IN_KM", "{:,.0f} km", OUR_CHOICE),
@@ -270,6 +315,7 @@ CHAPTERS = (
     Chapter("Due dates", DATES),
     Chapter("Scoring and the look back", PROOF),
     Chapter("Work orders", WORK),
+    Chapter("Workshop days", DAYS),
     Chapter("Consumables", STORES),
     Chapter("Field trials", TRIALS),
 )

@@ -10,6 +10,7 @@ from fleet.calc import (
     class_rates,
     duty,
     expectations,
+    labour,
     rebase,
     seasons_then,
     standing,
@@ -34,7 +35,7 @@ TECHNICAL = {
 def changed(given: Any) -> Any:
     if isinstance(given, list):
         return [*given, 7]
-    return type(given)(given * 3) if isinstance(given, (int, float)) else np.asarray(given) * 3
+    return type(given)(given * 3 + 1) if isinstance(given, (int, float)) else np.asarray(given) * 3
 
 
 def numbers(value: object) -> bool:
@@ -63,7 +64,7 @@ def test_every_figure_has_words_and_a_source(figure: Figure) -> None:
     "module",
     [
         *(usage, standing, class_rates, seasons_then, expectations, verdicts, rebase, duty),
-        *(widening, widen),
+        *(widening, widen, labour),
     ],
     ids=lambda module: module.__name__,
 )
@@ -81,3 +82,8 @@ def test_figures_known_by_heart_read_as_they_should() -> None:
     assert told["fleet.calc.due.LEVELS"] == "10 %; 50 %; 90 %"
     assert told["fleet.calc.verdicts.STUCK_D"] == "1 to 3 days"
     assert told["fleet.calc.widening.LEAST_SHARE"] == "75 %"
+    # from the wish for the plan of workshop days
+    assert told["setting.visit_minor"] == "50.00 EUR"
+    assert told["setting.late_change_minor"] == "40.00 EUR a day"
+    assert told["setting.late_check_minor"] == "20.00 EUR a day"
+    assert told["setting.kept_share"] == "30 %"
