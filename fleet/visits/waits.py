@@ -62,7 +62,7 @@ def _to_mend(part: Part, depot: Depot, today: date, days: int) -> str:
     """What is lacking of a part that services wait for, and what would mend it."""
     takes = amount(sum(part.takes.values()), part.item)
     here = amount(part.here, part.item)
-    told = f"{part.item.name}: this plan could take {takes}, and {here} are usable at {depot}."
+    told = f"{part.item.name}: this plan could take {takes}; usable at {depot}: {here}."
     if part.coming:
         listed = (f"{amount(q, part.item)} on {day(today + timedelta(days=at))}"
                   for at, q in part.coming)  # fmt: skip

@@ -16,6 +16,7 @@ from fleet.visits.models import Absence, Bay, BlockedDays, Mechanic, OtherWork
 from tests import scene
 from tests.cast import person
 from tests.visits.depot import TODAY, fleet
+from tests.visits.test_parts import shelf, washers
 
 pytestmark = pytest.mark.django_db
 FAR = TODAY + timedelta(days=400)  # beyond the 56 days of a plan
@@ -88,6 +89,10 @@ def too_long() -> None:
     OtherWork.objects.create(vehicle=van, title="Engine swap", minutes=600, latest_on=ahead(9))
 
 
+def a_part_never_comes() -> None:
+    shelf(washers(), 1, lead_time_d=90)
+
+
 SCENES: dict[Callable[[], None], str] = {
     no_open_day: "Plain is open on no day of the plan: correct its working days, its closures or "
     "its blocked days.",
@@ -106,6 +111,8 @@ SCENES: dict[Callable[[], None], str] = {
     days_contradict: "V-2 stands on 18 Jun 2026 and does not fit: no bay that carries it has "
     "320 min left: choose another day or bay, or move another visit first. It fits on "
     "19 Jun 2026.",
+    a_part_never_comes: "Washer: this plan could take 4 pieces; usable at Plain: 1 piece. "
+    "No more comes within the plan: order it elsewhere, or allow a substitute.",
     too_long: "Engine swap: longer than anybody at Plain is there on a day. Plan it by hand, or "
     "enter the minutes as they are.",
 }

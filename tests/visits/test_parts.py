@@ -79,8 +79,8 @@ def test_what_is_there_goes_to_who_needs_it_most_and_the_other_waits(washer: Ite
     assert second.detail == "Washer, about 29 Jun 2026"
     (said,) = [one for one in told(found) if "Washer" in one]
     assert said == (
-        "Washer: this plan could take 4 pieces, and 3 pieces are usable at Plain. Order it: "
-        "ordered today it comes about 29 Jun 2026."
+        "Washer: this plan could take 4 pieces; usable at Plain: 3 pieces. Order it: ordered today "
+        "it comes about 29 Jun 2026."
     )
 
 
