@@ -20,6 +20,7 @@ from fleet.vehicles.models import Depot
 from fleet.visits.fit import to_fit
 from fleet.visits.listing import DayRow, PlanRow, ServiceRow, day_rows, newest, plan_row, told
 from fleet.visits.listing import service_rows as service_rows_of
+from fleet.visits.unplanned import Unplanned
 
 PlanFigures = shape_of(PlanRow)
 PlannedServiceShape = shape_of(ServiceRow)
@@ -45,6 +46,10 @@ class PlanShape(PlanFigures):  # type: ignore[misc, valid-type]
     days = serializers.IntegerField()
     made_at = serializers.DateTimeField()
     prices = PriceShape(many=True)
+    unplanned = shape_of(Unplanned)(
+        allow_null=True,
+        help_text="Of work drafted on the day it began, lately; null: unknown",
+    )
     lacking = serializers.ListField(
         child=serializers.CharField(), help_text="What is not entered, and what was taken instead"
     )
@@ -85,7 +90,11 @@ class Plans(Resource):
                     "days": plan.days,
                     "made_at": plan.made_at,
                 }
-                kept = {"prices": plan.prices, "lacking": told(plan)}
+                kept = {
+                    "prices": plan.prices,
+                    "unplanned": plan.unplanned,
+                    "lacking": told(plan),
+                }
                 rows.append(asdict(plan_row(plan)) | more | kept)
         return Response({"rows": rows})
 

@@ -31,6 +31,7 @@ set_up.py         bays, mechanics, needs, days away and blocked days entered and
 task.py           a depot's rows as a task: cost of each day, limits, crew; when a round joins
 unfit.py          visits whose fixed day holds them no more, and which would
 waits.py          which services wait for a part, till when, and what would mend it
+unplanned.py      what unplanned work took of the minutes lately
 weigh.py          what another day for a visit would cost
 workshop_data.py  what is entered about workshops, as lists
 """

@@ -245,6 +245,9 @@ class Plan(models.Model):
     prices = models.JSONField(default=list)  # about, per hour (or vehicle): what, day, minor units
     lacking = models.JSONField(default=list)  # sentences: what is not entered, and what was taken
     compared = models.JSONField(default=list)  # what usual ways of planning would come to
+    unplanned = models.JSONField(
+        null=True
+    )  # share of the minutes it took lately, orders, of how many; null: not known
     version = models.PositiveIntegerField(default=1)  # rises with each change by a person
 
     class Meta:

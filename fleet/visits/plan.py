@@ -2,7 +2,7 @@
 
 import time
 from collections.abc import Callable, Collection
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import date, timedelta
 from functools import partial
 from typing import Any
@@ -27,6 +27,7 @@ from fleet.visits.models import PLANNED_KEY, Plan, PlannedService, Visit
 from fleet.visits.naive import compare
 from fleet.visits.task import Made, are_rounds, costs, make
 from fleet.visits.unfit import unfit
+from fleet.visits.unplanned import unplanned
 from fleet.visits.waits import Wait, to_mend, waits
 
 DAYS = 56  # our choice
@@ -204,6 +205,7 @@ def record(drawn: Drawn) -> Plan:
 
 def _facts(drawn: Drawn) -> dict[str, object]:
     found, best = drawn.gathered, drawn.found
+    lately = unplanned(found.depot, found.today)
     return {
         "depot": found.depot,
         "as_of_on": found.today,
@@ -217,6 +219,7 @@ def _facts(drawn: Drawn) -> dict[str, object]:
         "prices": _prices(drawn),
         "lacking": lacking(drawn),
         "compared": compare(found, drawn.made, best.day),
+        "unplanned": asdict(lately) if lately else None,
     }
 
 

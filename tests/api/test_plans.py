@@ -27,7 +27,16 @@ def clerk(people: Cast, call: Caller) -> APIClient:
 
 def test_the_plan_of_ones_own_depot_has_the_promised_keys(clerk: APIClient) -> None:
     (row,) = clerk.get(address("plan")).json()["rows"]
-    assert set(row) == FIGURES | {"id", "version", "as_of", "days", "made_at", "prices", "lacking"}
+    assert set(row) == FIGURES | {
+        "id",
+        "version",
+        "as_of",
+        "days",
+        "made_at",
+        "prices",
+        "lacking",
+        "unplanned",
+    }
     assert (row["depot"], row["visits"], row["left_out"]) == ("plain", 1, 0)
     assert (row["as_of"], row["days"]) == (TODAY.isoformat(), 56)
 

@@ -8,6 +8,7 @@ from fleet.calc.labour import Labour
 from fleet.calc.visit_reasons import Reason
 from fleet.dashboard.words import day, grouped
 from fleet.stores import money
+from fleet.units import percent
 from fleet.visits.board import Board, Day
 from fleet.visits.minutes import Minutes
 from fleet.visits.models import Plan, PlannedService
@@ -16,6 +17,7 @@ from fleet.visits.plan import KEEPING, READING, WORKING
 from fleet.visits.publish import Outcome
 from fleet.visits.replan import NOW_S
 from fleet.visits.task import ANY_TO_SPARE
+from fleet.visits.unplanned import LOOK_BACK_D
 from fleet.workorders.models import WorkOrder
 
 REASONS = {
@@ -106,6 +108,18 @@ def load(one: Day) -> Load:
     )
     said = f"{grouped(one.load_min)} of {grouped(one.present_min)} min, {rest}"
     return Load(100 * one.load_min / widest, 100 * one.may_min / widest, said, left < 0)
+
+
+def unplanned(plan: Plan) -> str:
+    """What unplanned work took of the minutes lately; empty where too little is known."""
+    told = plan.unplanned
+    if not told:
+        return ""
+    return (
+        f"In the {LOOK_BACK_D // 7} weeks before this plan, work that was drafted on the day it "
+        f"began took {percent(told['share'])} ({grouped(told['orders'])} of {grouped(told['of'])} "
+        "orders)."
+    )
 
 
 def to_move(one: Day) -> str:
