@@ -135,9 +135,9 @@ class PublishedOrderShape(serializers.Serializer[Any]):
     )
     besides = serializers.ListField(
         child=serializers.CharField(),
-        help_text="What to know of it, as that the mechanic planned does not sign in, or why its "
-        "day does not hold it",
+        help_text="What to know of it, as that the mechanic planned does not sign in",
     )
+    unfit = serializers.CharField(help_text="Why its day does not hold the visit; empty: it does")
     version = serializers.IntegerField(allow_null=True)
     code = serializers.CharField(help_text="Empty where nothing was refused")
     detail = serializers.CharField()
@@ -202,6 +202,7 @@ def _outcome(one: Outcome) -> dict[str, Any]:
     return {
         **{"number": one.number, "vehicle": one.vehicle, "on": one.on, "done": list(one.done)},
         "besides": list(one.besides),
+        "unfit": one.unfit,
         "version": one.version,
         "code": "" if one.refusal is None else code_of(one.refusal),
         "detail": str(one.refusal or ""),

@@ -48,6 +48,7 @@ class Outcome:
     refusal: Fault | None = None
     besides: tuple[str, ...] = ()  # what to know of it, though nothing is changed thereby
     visit_id: int = 0
+    unfit: str = ""  # why its day does not hold the visit; empty: it does
 
 
 def claimed(actor: Actor, plan_id: int, version: int | None) -> Plan:
@@ -165,9 +166,8 @@ class _Publishing:
         done = [one for one in self.outcomes if one.refusal is None]
         told = weigh_again(self.plan, self.today) if done else {}
         for number, one in enumerate(self.outcomes):
-            why = told.get(one.visit_id, "").removesuffix(".")
-            if why and one in done:
-                self.outcomes[number] = replace(one, besides=(*one.besides, why))
+            if one in done and one.visit_id in told:
+                self.outcomes[number] = replace(one, unfit=told[one.visit_id])
 
     def note(self) -> None:
         """One row of history, where anything was changed."""
@@ -177,28 +177,22 @@ class _Publishing:
             note(self.actor, self.plan.depot_id, "published", detail=many)
 
     def _refused(self, visit: Visit, order: WorkOrder | None, fault: Fault) -> None:
-        self.outcomes.append(
-            Outcome(
-                number=order.number if order else "",
-                vehicle=visit.vehicle.fleet_number,
-                on=visit.on,
-                version=order.version if order else None,
-                refusal=fault,
-                visit_id=visit.pk,
-            )
-        )
+        self.outcomes.append(_outcome(visit, order, refusal=fault))
 
     def _told(self, visit: Visit, touched: _Touched) -> Outcome:
         order = WorkOrder.objects.get(pk=touched.order.pk)
-        return Outcome(
-            number=order.number,
-            vehicle=visit.vehicle.fleet_number,
-            on=visit.on,
-            done=tuple(touched.done),
-            version=order.version,
-            besides=tuple(touched.besides),
-            visit_id=visit.pk,
-        )
+        return _outcome(visit, order, done=tuple(touched.done), besides=tuple(touched.besides))
+
+
+def _outcome(visit: Visit, order: WorkOrder | None, **more: Any) -> Outcome:
+    return Outcome(
+        number=order.number if order else "",
+        vehicle=visit.vehicle.fleet_number,
+        on=visit.on,
+        version=order.version if order else None,
+        visit_id=visit.pk,
+        **more,
+    )
 
 
 class _Stopped(Exception):  # noqa: N818 - no error: it carries a refusal out of a transaction

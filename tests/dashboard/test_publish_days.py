@@ -10,6 +10,7 @@ from django.test import Client
 
 from fleet.due.models import Service
 from fleet.people.models import Person
+from fleet.vehicles.models import Closure
 from fleet.visits.models import Mechanic, Plan
 from fleet.workorders.models import Job, OrderEvent, WorkOrder
 from tests.cast import Cast, cast
@@ -49,6 +50,22 @@ def test_publishing_is_told_before_it_is_done(chief: Client, days: Plan) -> None
     assert "a new one" in shown
     assert WorkOrder.objects.get().planned_on is None
     assert not OrderEvent.objects.exists()
+
+
+def test_a_day_that_was_closed_since_is_said_before_and_after(
+    people: Cast, chief: Client, days: Plan
+) -> None:
+    on = visit_of("V-101").on
+    Closure.objects.create(depot=people.plain, on=on, note="stocktaking")
+    shown = unescape(shown_to_publish(chief))
+    assert "of these visits" in shown
+    assert (
+        f"V-101 stands on {on.day} {on:%b %Y}, when the workshop is closed (stocktaking)" in shown
+    )
+    said = follow(chief, _publish_whole(chief, shown))
+    order = WorkOrder.objects.get(vehicle__fleet_number="V-101")
+    assert f"{order.number}" in said
+    assert "when the workshop is closed (stocktaking): choose another day" in said
 
 
 def test_what_was_told_is_what_is_done(chief: Client, days: Plan) -> None:

@@ -222,9 +222,14 @@ class WillDo:
         return "; ".join([done, *self.outcome.besides])
 
     @property
+    def unfit(self) -> str:
+        """Why the day does not hold the visit."""
+        return self.outcome.unfit
+
+    @property
     def is_so(self) -> bool:
         """Whether there is nothing to do and nothing to say."""
-        return self.kind == "same" and not self.outcome.besides
+        return self.kind == "same" and not self.outcome.besides and not self.unfit
 
     @property
     def kind(self) -> str:
@@ -249,9 +254,9 @@ def besides(outcomes: Sequence[Outcome]) -> list[str]:
     """What to know of orders that were published, each sentence once with its orders."""
     told: dict[str, list[str]] = {}
     for one in outcomes:
-        for sentence in one.besides if one.done else ():
+        for sentence in (*one.besides, one.unfit.removesuffix(".")) if one.done else ():
             told.setdefault(sentence, []).append(one.number)
-    return [f"{', '.join(numbers)}: {sentence}." for sentence, numbers in told.items()]
+    return [f"{', '.join(numbers)}: {sentence}." for sentence, numbers in told.items() if sentence]
 
 
 @dataclass(frozen=True)

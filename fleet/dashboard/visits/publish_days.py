@@ -70,6 +70,7 @@ def _will_do(request: SignedIn, depot: Depot, today: date, until: date) -> dict[
         "any": bool(ids),
         "visits": [pk for pk in ids if pk in changing],
         "refused": len(refused),
+        "unfit": len({one.visit_id for one in outcomes if one.unfit and one.visit_id in changing}),
         "will_do": [one for one in rows if not one.is_so],
         "as_is": [one for one in rows if one.is_so],
         "changes": sum(bool(one.done) for one in outcomes),
