@@ -94,7 +94,7 @@ class MendGiven(Strict):
     vehicle = Text(max_length=40, help_text="Fleet number of the vehicle that is meant")
 
 
-class WithdrawGiven(Strict):
+class WithdrawUploadGiven(Strict):
     reason = Text(max_length=300, help_text="Why, in your words; kept with it")
 
 
@@ -201,11 +201,11 @@ class Withdraw(Resource):
     repeatable = ("POST",)
 
     @extend_schema(
-        operation_id="uploads_withdraw", request=WithdrawGiven, responses={202: UploadShape}
+        operation_id="uploads_withdraw", request=WithdrawUploadGiven, responses={202: UploadShape}
     )
     def post(self, request: Request, upload_id: int) -> Response:
         upload = upload_or_404(request, upload_id)
-        given = body(request, WithdrawGiven)
+        given = body(request, WithdrawUploadGiven)
 
         def effect() -> Answer:
             withdraw(
