@@ -7,11 +7,13 @@ from typing import Any
 import pytest
 from django.db import connection
 from django.db.backends.base.operations import BaseDatabaseOperations
+from django.test import Client
 from hypothesis import HealthCheck, settings
 from pytest_django.plugin import blocking_manager_key
 from whitenoise.middleware import WhiteNoiseMiddleware
 
 from tests import kept
+from tests.as_read import close_up
 
 # one tree, one verdict; `--hypothesis-profile=search` looks further than the examples of a run
 SLOW = [HealthCheck.too_slow]  # a busy machine is no fault
@@ -124,6 +126,21 @@ def static_files_found_once() -> Iterator[None]:
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(WhiteNoiseMiddleware, "add_files_from_finders", once)
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def pages_as_read() -> Iterator[None]:
+    """What a client of a test is sent is closed up as a browser does."""
+    send = Client.request
+
+    def sent(client: Client, **asked: Any) -> Any:
+        response = send(client, **asked)
+        close_up(response)
+        return response
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Client, "request", sent)
         yield
 
 
