@@ -1,9 +1,13 @@
 """Looks at everything the program stands on, and says what to do about what is wrong."""
 
 import os
+import shutil
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
 
 from django.conf import settings
 from django.contrib.staticfiles import finders
@@ -21,6 +25,11 @@ from fleet.workorders.validate import all_faults, services_without
 
 LISTED = 5  # our choice: procedures named at once
 OLDEST_PYTHON = (3, 11)
+TOLD = ("Django", "celery", "gunicorn", "numpy", "scipy")
+LEAST_FREE_BYTES = 2**30  # our choice: a day of photos and sheets
+ANSWER_S = 1.0
+QUIET = timedelta(minutes=15)  # our choice: the schedule notes itself every few minutes
+QUIET_EMBEDDED = timedelta(days=1)  # our choice: who ends the program at night may do so
 
 
 @dataclass(frozen=True)
@@ -47,6 +56,45 @@ Seen = tuple[bool, str]
 def python() -> Seen:
     found = ".".join(map(str, sys.version_info[:3]))
     return sys.version_info >= OLDEST_PYTHON, found
+
+
+def versions() -> Seen:
+    """What is installed; it is pinned, so that another version is somebody's doing."""
+    try:
+        own = version("sumpwise")
+    except PackageNotFoundError:
+        own = "not installed as a package"
+    pinned = _pinned(settings.BASE_DIR / "config" / "locks" / "constraints.txt")
+    found = {name: version(name) for name in TOLD}
+    said = ", ".join(f"{name} {number}" for name, number in found.items())
+    unlike = [
+        f"{name} {number} instead of {wanted}"
+        for name, number in found.items()
+        if (wanted := pinned.get(name.lower(), number)) != number
+    ]
+    if unlike:
+        return False, f"{'; '.join(unlike)}: install with -c config/locks/constraints.txt"
+    return True, f"sumpwise {own}; {said}"
+
+
+def _pinned(path: Path) -> dict[str, str]:
+    """The versions that this program was tried with, where the list came along."""
+    if not path.exists():
+        return {}
+    lines = [line.split(";")[0].strip() for line in path.read_text().splitlines()]
+    pairs = [line.split("==") for line in lines if line.count("==") == 1 and line[0] != "#"]
+    return {name.strip().lower(): number.strip() for name, number in pairs}
+
+
+def disk() -> Seen:
+    """Room for what comes: at least as much again as the database of the data folder takes."""
+    free = shutil.disk_usage(settings.DATA_DIR).free
+    kept = sum(file.stat().st_size for file in settings.DATA_DIR.glob("sumpwise.sqlite3*"))
+    least = max(LEAST_FREE_BYTES, kept)
+    told = f"{free / 2**30:.1f} GB free"
+    if free < least:
+        return False, f"{told} at {settings.DATA_DIR}: make room for {least / 2**30:.1f} GB"
+    return True, told
 
 
 def data_folder() -> Seen:
@@ -77,7 +125,8 @@ def database() -> Seen:
         return False, f"{connection.vendor}, {behind} steps behind: sumpwise migrate"
     if steps_ahead():
         return False, f"{connection.vendor}, newer than the program: install the newer version"
-    return True, connection.vendor
+    connection.check_database_version_supported()
+    return True, f"{connection.vendor} {'.'.join(map(str, connection.get_database_version()))}"
 
 
 def broker() -> Seen:
@@ -85,7 +134,23 @@ def broker() -> Seen:
 
     with app.connection_for_write() as channel:
         channel.ensure_connection(max_retries=1, timeout=3)
-    return True, "Redis" if settings.REDIS_URL else "files in the data folder"
+    if not settings.REDIS_URL:
+        return True, "files in the data folder"
+    return True, f"Redis; {len(app.control.ping(timeout=ANSWER_S))} workers answer"
+
+
+def schedule() -> Seen:
+    """Whether somebody starts what falls due by the clock; it notes itself in the data folder."""
+    notes = list(settings.DATA_DIR.glob("beat-schedule*"))
+    told = "; ".join(settings.CELERY_BEAT_SCHEDULE)
+    if not notes:
+        return True, f"{told}: not started yet; sumpwise serve does"
+    last = datetime.fromtimestamp(max(note.stat().st_mtime for note in notes), UTC)
+    gone = timezone.now() - last
+    if gone > (QUIET if settings.SERVED else QUIET_EMBEDDED):
+        start = "celery -A config beat" if settings.SERVED else "sumpwise serve"
+        return False, f"{told}: quiet since {last:%Y-%m-%d %H:%M} UTC; start {start}"
+    return True, f"{told}: last noted {last:%Y-%m-%d %H:%M} UTC"
 
 
 def static_files() -> Seen:
@@ -122,10 +187,13 @@ def last_night() -> Seen:
 
 LOOKS: dict[str, Callable[[], Seen]] = {
     "Python": python,
+    "versions": versions,
     "data folder": data_folder,
     "settings": environment,
+    "disk": disk,
     "database": database,
     "broker": broker,
+    "schedule": schedule,
     "static files": static_files,
     "procedures": procedures,
     "night": last_night,

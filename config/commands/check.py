@@ -11,8 +11,11 @@ def register(commands: Any) -> None:
         "check",
         help="look for what in the fleet's own records cannot be",
         description="Looks for service history that the readings contradict, uploads whose rows "
-        "do not add up, stock past its use that still counts, and due dates that a night from "
-        "scratch would not find; exit code 1 when there is any. Changes nothing.",
+        "do not add up, readings without a verdict, usage that its readings do not make, services "
+        "open on two orders, orders and rows without their history, finished work that lacks "
+        "records, stock that is not the sum of its moves and lots or is past its use, and due "
+        "dates that a night from scratch would not find; exit code 1 when there is any. Changes "
+        "nothing.",
     )
     parser.add_argument("--json", action="store_true", help="print a JSON list")
     parser.set_defaults(run=run)

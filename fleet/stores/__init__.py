@@ -2,6 +2,7 @@
 
 models/        rows of stores: catalogue, items, ledger
 admin.py       products, grades, items in the administration pages
+balance.py     what is on hand against moves and lots, in sentences
 doubt.py       what is asked before stock moves: far too much, a date that is over
 grades.py      data sheets that do not fit their grade
 ledger.py      receive, use, write off, count, transfer, take back: all that moves stock

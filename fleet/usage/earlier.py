@@ -45,8 +45,8 @@ class Kept:
     version: Array  # of the judge's memory at that reading
 
 
-def begin(meters: dict[str, Array]) -> Begun:
-    """Take stored states, and of meters to replay the newest earlier ones.
+def begin(meters: dict[str, Array], *, resume: bool = True) -> Begun:
+    """Take stored states, and of meters to replay the newest earlier ones, or none.
 
     Parameters
     ----------
@@ -59,7 +59,7 @@ def begin(meters: dict[str, Array]) -> Begun:
     since_d, last_id = meters["last_at_d"].copy(), np.full(len(meters["id"]), KNOWN)
     since_d[replay], last_id[replay] = BEGINNING_D, -1
     resumed = np.zeros(len(meters["id"]), dtype=bool)
-    if len(replay):
+    if resume and len(replay):
         found = _newest(meters["id"][replay], _season_pk(meters)[replay])
         place = np.searchsorted(meters["id"], found["meter_id"])
         for name in COLUMNS:

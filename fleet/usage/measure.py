@@ -74,14 +74,24 @@ def _advance_chunk(meter_ids: Array) -> int:
     return written
 
 
+def afresh(meter_ids: Array) -> tuple[dict[str, Array], State]:
+    """Meters with their stored states, and those their readings make; writes nothing."""
+    meters = _gather_meters(meter_ids, all_afresh=True)
+    begun = earlier.begin(meters, resume=False)
+    events = _gather_events(meters, begun)
+    meters, begun = _with_events(meters, begun, events)
+    return meters, _compute(meters, begun, events)[0]
+
+
 # --- gather ------------------------------------------------------------------------------
-def _gather_meters(meter_ids: Array) -> dict[str, Array]:
-    lagging, params = _lagging()
+def _gather_meters(meter_ids: Array, *, all_afresh: bool = False) -> dict[str, Array]:
+    lagging, params = ("j.accepted > 0", list[Any]()) if all_afresh else _lagging()
+    replay = "1 = 1" if all_afresh else _replay()
     where, more = bulk.among("m.id", np.asarray(meter_ids, dtype=np.int64))
     stored = ", ".join(f"s.{name}" for name in STATE_COLUMNS)
     sql = f"""
         SELECT m.id, m.vehicle_id, j.version, j.rate_km_per_day, j.spread, j.provisional, x.id,
-            CASE WHEN {_replay()} THEN 1 ELSE 0 END, {stored}
+            CASE WHEN {replay} THEN 1 ELSE 0 END, {stored}
         {FROM} WHERE {lagging} AND {where} ORDER BY m.id"""  # noqa: S608
     kinds = {"id": "i8", "vehicle_id": "i8", "version": "i8", "rate": "f8", "spread0": "f8"}
     kinds |= {"provisional": "?", "season_id": "f8", "replay": "?"}

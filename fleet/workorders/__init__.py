@@ -56,6 +56,7 @@ record_kinds.py     kinds of record, and finding one
 recording.py        what all records share; in which states they are taken; materials, notes
 restrictions.py     restrictions set at a finish, answered, lifted
 rules.py            re-check rules in words
+sound.py            whether orders agree with themselves, in sentences
 stepwise.py         what holds of every procedure's steps
 stops.py            what stands against using a vehicle, read only
 subjects.py         what a confirm record is about, and its figures

@@ -4,20 +4,31 @@ import json
 from datetime import timedelta
 
 import pytest
+from django.db import connection
 from django.utils import timezone
 
 from config.cli import parser
 from fleet import chain, checks
 from fleet.due.models import DueDate, Limit
+from fleet.people.actor import Actor
 from fleet.readings import intake
+from fleet.readings.models import Reading, Verdict
+from fleet.stores import moves
 from fleet.stores.models import Item, Stock, StockMove
+from fleet.usage.models import UsageState
 from fleet.vehicles.models import Vehicle
+from fleet.workorders import issue
+from fleet.workorders.issue import OrderDraft
+from fleet.workorders.models import Job, OrderEvent, WorkOrder
 from tests import scene
 from tests.scene import INVENTED
 
 pytestmark = pytest.mark.django_db
 
-NAMES = ["service history", "upload totals", "lots past use", "due dates"]
+NAMES = [
+    *("service history", "upload totals", "readings judged", "usage states", "open jobs"),
+    *("order history", "row history", "records", "ledger and lots", "lots past use", "due dates"),
+]
 
 
 def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str]:
@@ -92,6 +103,74 @@ def test_a_row_without_an_outcome_is_named(
     upload = intake.Upload.objects.get()
     upload.rows.filter(number=1).update(outcome="waiting")
     assert "1 rows have no outcome" in found(capsys)["upload totals"]
+
+
+def test_a_reading_without_a_verdict_is_named(
+    van: Vehicle, capsys: pytest.CaptureFixture[str]
+) -> None:
+    newest = Reading.objects.order_by("-taken_at")[0]
+    Reading.objects.filter(pk=newest.pk).update(verdict=Verdict.NOT_JUDGED)
+    told = found(capsys)["readings judged"]
+    day = f"{newest.taken_at:%Y-%m-%d}"
+    assert told == f"V-1: a reading is not judged, since {day}: run sumpwise nightly."
+
+
+def test_a_usage_state_that_its_readings_do_not_make_is_named(
+    van: Vehicle, capsys: pytest.CaptureFixture[str]
+) -> None:
+    UsageState.objects.update(last_km=12_345.0)
+    told = found(capsys)["usage states"]
+    # read every week for 20 weeks from 10,000 km at 700 km, and 23,000 km by the file
+    assert told.startswith("V-1, meter of km: last_km 12345, by replay 23300")
+
+
+def test_a_service_open_on_two_orders_is_named(
+    van: Vehicle, capsys: pytest.CaptureFixture[str]
+) -> None:
+    oil, actor = van.services_done.get().service, Actor(None, "night", timezone.now())
+    order = issue.draft(actor, OrderDraft(vehicle_id=van.pk, service_ids=[oil.pk]))
+    assert found(capsys) == {}
+    (kept,) = [one for one in Job._meta.constraints if "open" in one.name]
+    with connection.cursor() as cursor:  # a database put together by hand may lack it
+        cursor.execute(f"DROP INDEX {kept.name}")
+    Job.objects.create(order=order, vehicle=van, service=oil, title="again")
+    said = "V-1, gearbox-oil: 2 jobs of it are open; drop all but one."
+    assert found(capsys) == {"open jobs": said}
+
+
+def test_an_order_whose_events_lead_elsewhere_is_named(
+    van: Vehicle, capsys: pytest.CaptureFixture[str]
+) -> None:
+    oil, actor = van.services_done.get().service, Actor(None, "night", timezone.now())
+    order = issue.draft(actor, OrderDraft(vehicle_id=van.pk, service_ids=[oil.pk]))
+    WorkOrder.objects.update(state=WorkOrder.State.RELEASED)
+    said = f"{order.number} is released; its events end in drafted."
+    assert found(capsys) == {"order history": said}
+    OrderEvent.objects.all().delete()
+    said = f"{order.number}: nothing tells how it came to be released."
+    assert found(capsys) == {"order history": said}
+
+
+def test_a_row_whose_history_is_gone_is_named(
+    van: Vehicle, capsys: pytest.CaptureFixture[str]
+) -> None:
+    Vehicle.history.filter(id=van.pk).delete()
+    assert found(capsys) == {
+        "row history": "vehicle V-1: its history does not say where it is from."
+    }
+
+
+def test_stock_that_is_not_the_sum_of_its_moves_is_named(
+    van: Vehicle, capsys: pytest.CaptureFixture[str]
+) -> None:
+    item = Item.objects.create(slug="oil", name="Oil", kind="fluid", unit="mL", source=INVENTED)
+    actor = Actor(None, "night", timezone.now())
+    receipt = {"depot": van.depot, "item": item, "kind": StockMove.Kind.RECEIVED}
+    moves.record(actor, moves.Move(**receipt, quantity=4_000))
+    assert found(capsys) == {}
+    Stock.objects.update(on_hand=3_500)
+    said = "plain, oil: 3,500 mL on hand, its moves add up to 4,000 mL."
+    assert found(capsys) == {"ledger and lots": said}
 
 
 def test_stock_past_its_use_that_counts_is_named(

@@ -1,3 +1,9 @@
+import json
+import os
+import time
+from pathlib import Path
+
+import django
 import pytest
 import time_machine
 from django.conf import settings
@@ -20,6 +26,48 @@ def seen(subject: str) -> doctor.Finding:
 def test_a_new_installation_is_well(capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main(["doctor"]) == 0
     assert "WRONG" not in capsys.readouterr().out
+
+
+def test_everything_looked_at_is_told_to_programs_too(capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["doctor", "--json"]) == 0
+    listed = json.loads(capsys.readouterr().out)
+    assert [one["subject"] for one in listed] == list(doctor.LOOKS)
+    assert all(one["well"] and one["text"] for one in listed)
+
+
+def test_another_version_than_the_pinned_one_is_found(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    locks = tmp_path / "config" / "locks"
+    locks.mkdir(parents=True)
+    (locks / "constraints.txt").write_text("# pinned\ndjango==1.0\nscipy==9 ; python_version>'3'\n")
+    monkeypatch.setattr(settings, "BASE_DIR", tmp_path)
+    said = seen("versions")
+    assert not said.well
+    assert f"Django {django.__version__} instead of 1.0; scipy " in said.text
+    (locks / "constraints.txt").unlink()
+    assert seen("versions").well
+
+
+def test_a_full_disk_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(doctor, "LEAST_FREE_BYTES", 2**60)
+    said = seen("disk")
+    assert not said.well
+    assert "make room for 1073741824.0 GB" in said.text  # 2^60 of 2^30 bytes
+
+
+def test_a_schedule_that_fell_quiet_is_found() -> None:
+    note = settings.DATA_DIR / "beat-schedule"
+    assert "not started yet" in seen("schedule").text
+    note.touch()
+    try:
+        assert "last noted" in seen("schedule").text
+        two_days_ago_s = time.time() - 2 * 86_400
+        os.utime(note, (two_days_ago_s, two_days_ago_s))
+        said = seen("schedule")
+        assert (said.well, "quiet since" in said.text) == (False, True)
+    finally:
+        note.unlink()
 
 
 def test_a_missing_night_is_found_and_said(capsys: pytest.CaptureFixture[str]) -> None:
