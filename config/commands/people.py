@@ -40,6 +40,15 @@ def _register_person(person: argparse.ArgumentParser) -> None:
     change.add_argument("--new-password", action="store_true", help="make a new one, printed once")
     change.add_argument("--active", action=argparse.BooleanOptionalAction, help="may sign in")
     change.set_defaults(run=change_person)
+    gone = actions.add_parser(
+        "forget",
+        help="replace a person's name and address for good; their work stays",
+        description="Replaces name, address, password and tokens of a person everywhere, also in "
+        "what was before; work, decisions and signatures stay. It cannot be undone.",
+    )
+    gone.add_argument("name", metavar="NAME")
+    gone.add_argument("--for-good", action="store_true", required=True, help="say that it is meant")
+    gone.set_defaults(run=forget_person)
     actions.add_parser("list", help="list people").set_defaults(run=list_people)
 
 
@@ -95,6 +104,19 @@ def change_person(arguments: argparse.Namespace) -> int:
     print(f"Changed {_line(person)}")
     if arguments.new_password:
         print(f"Password, shown this once: {password}")
+    return 0
+
+
+def forget_person(arguments: argparse.Namespace) -> int:
+    from django.utils import timezone
+
+    from fleet.people import manage
+    from fleet.people.actor import Actor
+    from fleet.people.forget import forget
+
+    person = manage.named(arguments.name)
+    now = forget(Actor(None, "command", timezone.now()), person)
+    print(f"{arguments.name} is called {now} everywhere now; their work stays.")
     return 0
 
 

@@ -4,6 +4,7 @@ actor.py       who acts, by which channel, when
 admin.py       people in the administration pages
 apps.py        the administration site is the program's own
 attempts.py    waits after failed sign-ins: from how many, how long
+forget.py      name, address and keys replaced on request
 links.py       single-use sign-in links of a demo, and for how many hours
 manage.py      people added and changed; deputies; new passwords; depots where one decides alone
 models.py      Person, Role, Token, SignInLink, Failures, SavedView

@@ -26,6 +26,7 @@ plan.py           plans a depot; how many days ahead, how long at most, how long
 promises.py       days that somebody was told (they stand against every plan), how that ended
 publish.py        a plan's visits become days and mechanics of drafted orders
 refusals.py       why a day cannot hold a visit, in a sentence
+rename.py         a mechanic called as their person is now, in every plan
 replan.py         a plan anew while somebody waits
 set_up.py         bays, mechanics, needs, days away and blocked days entered and removed
 task.py           a depot's rows as a task: cost of each day, limits, crew; when a round joins

@@ -1,5 +1,6 @@
 """What stays as proof: facts frozen at the finish, a vehicle's pack, the share done on time."""
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
@@ -9,6 +10,7 @@ from django.db.models.functions import TruncMonth
 
 from fleet.due.explain import limit_words
 from fleet.due.models import CheckResult, Deferral, DueDate, ServiceDone
+from fleet.people.models import Person
 from fleet.readings.models import Reading
 from fleet.workorders import measured
 from fleet.workorders.evidence_words import in_words
@@ -74,6 +76,14 @@ def _within_tolerance(
         return None
     in_time = tolerance_on is None or done_on <= tolerance_on
     return in_time and not row.beyond_tolerance_by_reading
+
+
+def rename(person: Person, names: Collection[str]) -> None:
+    """Put a person's name of today in the place of those of before; all else stays frozen."""
+    for row in Evidence.objects.filter(job__ended_by=person):
+        if row.facts.get("done_by") in names:
+            row.facts = {**row.facts, "done_by": str(person)}
+            row.save(update_fields=["facts"])
 
 
 def _facts(job: Job, reading: Reading, row: DueDate | None) -> dict[str, Any]:

@@ -18,6 +18,8 @@ from fleet.dashboard.orders.changes import read_date
 from fleet.dashboard.typed import shown_again
 from fleet.faults import Fault
 from fleet.people import manage, tokens
+from fleet.people.actor import Actor
+from fleet.people.forget import forget
 from fleet.people.models import FluidUnit, Person, Role, TemperatureUnit, Token
 from fleet.people.roles import Right, depots_of, managed_by, may, seen_by
 from fleet.vehicles.models import Depot
@@ -131,6 +133,23 @@ def change_person(request: SignedIn, person_id: int) -> HttpResponse:
     if fresh:
         return _page(request, {"shown_once": fresh, "shown_for": f"password of {other.username}"})
     messages.success(request, f"{other} is changed.")
+    return redirect("people-and-tokens")
+
+
+@never_cache
+@require_POST
+def forget_person(request: SignedIn, person_id: int) -> HttpResponse:
+    """Replace a person's name and address for good, once their name is typed again."""
+    _must_manage(request.user)
+    other = get_object_or_404(managed_by(request.user), pk=person_id)
+    before = str(other)
+    try:
+        if request.POST.get("name", "").strip() != other.username:
+            raise Fault(f"Type {other.username} to say that it is them: this cannot be undone.")
+        now = forget(Actor(request.user, "page", timezone.now()), other)
+    except Fault as fault:
+        return _refused(request, fault)
+    messages.success(request, f"{before} is called {now} everywhere now; their work stays.")
     return redirect("people-and-tokens")
 
 
