@@ -85,6 +85,7 @@ def catch_up(
     progress(0.9, "readings since")
     _add(judged, judge.judge(judge.pending_meters(vehicle_ids), as_of, rates.start_rates))
     states += measure.advance(measure.lagging_meters(vehicle_ids))
+    measure.forget(vehicle_ids)
     counts = {str(verdict): number for verdict, number in judged.verdicts.items()}
     return counts | {"relabelled": judged.relabelled, "usage states": states}
 

@@ -15,7 +15,7 @@ from fleet.calc.stamps import stamp
 from fleet.calc.standing import HARDLY
 from fleet.calc.usage import LEAST_SHARE, Events, State
 from fleet.usage import earlier, seasons
-from fleet.usage.models import KmAt, UsageState
+from fleet.usage.models import EarlierState, KmAt, UsageState
 
 METERS_AT_ONCE = 10_000
 FAN_LEVELS = (0.1, 0.5, 0.9)
@@ -72,6 +72,20 @@ def _advance_chunk(meter_ids: Array) -> int:
         _drop_stale_totals(meters["id"][meters["replay"]])
         earlier.keep(meters, begun, kept)
     return written
+
+
+def forget(vehicle_ids: Array | None) -> int:
+    """Drop the states of meters of which no accepted reading is left; give their number."""
+    rows = UsageState.objects.filter(meter__memory__accepted=0)
+    if vehicle_ids is not None:
+        where, params = bulk.among("usage_usagestate.vehicle_id", vehicle_ids)
+        rows = rows.extra(where=[where], params=params)  # noqa: S610
+    ids = list(rows.values_list("meter", flat=True))
+    if ids:
+        with transaction.atomic():
+            for kind in (KmAt, EarlierState, UsageState):
+                kind._base_manager.filter(meter__in=ids).delete()
+    return len(ids)
 
 
 def afresh(meter_ids: Array) -> tuple[dict[str, Array], State]:

@@ -27,6 +27,7 @@ from fleet.readings.models import (
 from fleet.readings.settle import settle
 from fleet.readings.totals import wrong
 from fleet.readings.withdraw import withdraw
+from fleet.usage.differing import differing
 from fleet.usage.models import UsageState
 from fleet.vehicles.models import Meter, MeterChange
 from fleet.workorders import issue, progress
@@ -97,6 +98,20 @@ def test_everything_downstream_is_as_if_the_file_had_never_come(people: Cast) ->
     assert upload.counts == {"rejected": 5}
     assert not list(wrong())
     assert not list(chain.due_dates_that_differ(timezone.now()))
+
+
+def test_where_no_reading_is_left_nothing_rests_on_one(people: Cast) -> None:
+    done(people.second_van, oil_change(people), timezone.now().date() - timedelta(weeks=9), 5_000)
+    chain.refresh([people.second_van.pk], timezone.now())
+    before = [row.usage_states.count() for row in (people.second_van, people.van)]
+    due = list(DueDate.objects.filter(vehicle=people.second_van).values_list("p10", "p50", "p90"))
+    upload = taken_in(*weeks("V-102", 8, 0))
+    assert UsageState.objects.filter(vehicle=people.second_van).exists()
+    withdrawn(upload)
+    assert [row.usage_states.count() for row in (people.second_van, people.van)] == before
+    again = DueDate.objects.filter(vehicle=people.second_van)
+    assert list(again.values_list("p10", "p50", "p90")) == due
+    assert not list(differing())
 
 
 def test_rows_and_readings_stay_and_say_why(people: Cast) -> None:
