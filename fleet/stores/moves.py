@@ -76,12 +76,41 @@ def items(kind: str | None = None) -> QuerySet[Item]:
 
 
 def record_many(actor: Actor, moves: Sequence[Move]) -> list[StockMove]:
-    """Add moves at one depot, what each is worth worked out for all of them at once."""
+    """Add moves of one depot, each under a key, and shift what is on hand; those there already
+    are given as they are.
+
+    Raises
+    ------
+    Fault
+        A key was used for another move.
+    """
     if not moves:
         return []
-    unpriced = [move.item.pk for move in moves if _needs_a_price(move)]
-    prices = unit_prices(moves[0].depot.pk, unpriced)
-    return [record(actor, _priced(move, prices)) for move in moves]
+    with transaction.atomic(), together():
+        shelves = _all_locked(moves[0].depot, {move.item.pk for move in moves})
+        known = {row.key: row for row in StockMove.objects.filter(key__in=[m.key for m in moves])}
+        fresh = [move for move in moves if move.key not in known]
+        unpriced = [move.item.pk for move in fresh if _needs_a_price(move)]
+        prices = unit_prices(moves[0].depot.pk, unpriced) if unpriced else {}
+        rows = [_row(actor, _priced(move, prices)) for move in fresh]
+        for row in StockMove.objects.bulk_create(rows):
+            known[row.key] = row
+            shelf = Stock.objects.filter(pk=shelves[row.item_id])
+            shelf.update(on_hand=F("on_hand") + row.quantity)
+            is_held_back(row.item_id)  # as whoever listens to one move asks
+        told = [(known[move.key], move) for move in moves]
+        return [agreeing(row, m.depot, m.item, m.kind, m.quantity) for row, m in told]
+
+
+def _all_locked(depot: Depot, item_ids: set[int]) -> dict[int, int]:
+    """The rows of items at a depot, which nobody else changes before this transaction ends."""
+    rows = Stock.objects.filter(depot=depot, item__in=item_ids)
+    lacking = item_ids - set(rows.values_list("item_id", flat=True))
+    if lacking:
+        new = [Stock(depot=depot, item_id=pk) for pk in sorted(lacking)]
+        Stock.objects.bulk_create(new, ignore_conflicts=True)
+    found = rows.select_for_update().order_by("item_id")
+    return dict(found.values_list("item_id", "pk"))
 
 
 def record(actor: Actor, move: Move) -> StockMove:
@@ -120,7 +149,13 @@ def _priced(move: Move, prices: Mapping[int, UnitPrice]) -> Move:
 def _added(actor: Actor, move: Move) -> StockMove:
     if _needs_a_price(move):
         move = _priced(move, unit_prices(move.depot.pk, [move.item.pk]))
-    return StockMove.objects.create(
+    row = _row(actor, move)
+    row.save()
+    return row
+
+
+def _row(actor: Actor, move: Move) -> StockMove:
+    return StockMove(
         depot=move.depot,
         item=move.item,
         kind=move.kind,
