@@ -75,6 +75,7 @@ class Standing:
     bay: str = ""  # its bay; empty: any that carries it
     second_min: int = 0  # of a second person
     begun: bool = False  # so that nobody can choose another day
+    because: str = ""  # why a fixed day stands on which the vehicle cannot come
 
 
 @dataclass(frozen=True)
@@ -225,6 +226,7 @@ def _fixed(
             service_ids=(-one.pk,),
             skills=tuple(one.skills),
             locked=True,
+            because=one.why_it_stands,
         )
         for one in works
         if one.fixed_on is not None and today <= one.fixed_on < today + timedelta(days=days)

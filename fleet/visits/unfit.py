@@ -120,11 +120,14 @@ class _Weighing:
         van, places = self.found.vehicles[self.row_of[one.vehicle_id]], self.found.places
         stands = f"{van.fleet_number} stands on {day(self.found.today + timedelta(days=at))}"
         other = BEGUN if one.begun else ANOTHER_DAY
+        is_away = self.found.away[self.row_of[one.vehicle_id], at]
+        if one.because and (is_away or not places.open[at]):
+            return ""  # somebody was asked, and said why
         if not places.open[at]:
             why = places.closed.get(at, "")
             said = f" ({why})" if why else ""
             return f"{stands}, when the workshop is closed{said}: {other}."
-        if self.found.away[self.row_of[one.vehicle_id], at]:
+        if is_away:
             move = BEGUN if one.begun else "move the visit"
             return f"{stands} and is away then: {move}, or correct the absence."
         crew = self._with(at, held)

@@ -69,6 +69,8 @@ def _to_mend(part: Part, depot: Depot, today: date, days: int) -> str:
         told += f" On order: {', '.join(listed)}."
     if part.overdue_on:
         told += f" More should have come by {day(part.overdue_on)}: ask for it, or receive it."
+    if part.coming and part.enough_d == part.coming[-1][0]:
+        return f"{told} Ask for it sooner, or order it elsewhere."
     if part.enough_d < days:
         enough_on = day(today + timedelta(days=part.enough_d))
         return f"{told} Order it: ordered today it comes about {enough_on}."

@@ -11,6 +11,8 @@ from fleet.people.actor import Actor
 from fleet.people.models import Role
 from fleet.vehicles.models import Closure, Vehicle
 from fleet.visits import other_work
+from fleet.visits import plan as plans
+from fleet.visits.listing import told
 from fleet.visits.models import Absence, BlockedDays, OtherWork
 from fleet.visits.other_work import Given
 from tests import scene
@@ -80,6 +82,21 @@ def test_a_reason_lets_the_day_stand_and_stays_with_it(chief: Actor) -> None:
         other_work.correct(chief, work.pk, replace(given, fixed_on=ahead(5)))
     freed = other_work.correct(chief, work.pk, replace(given, fixed_on=ahead(3)))
     assert (freed.fixed_on, freed.why_it_stands) == (ahead(3), "")
+
+
+@pytest.mark.parametrize("make", [closed_on, away_on])
+def test_who_said_why_it_stands_is_not_told_again(
+    chief: Actor, make: Callable[[date], None]
+) -> None:
+    van = scene.van()
+    make(ahead(2))
+    work = enter(chief, van, fixed_on=ahead(2), why_it_stands="the inspector comes")
+    (found,) = plans.plan([van.depot_id], TODAY)
+    assert (found.visits.get().on, told(found)[-1:]) == (ahead(2), found.lacking[-1:])
+    assert not any("V-1" in one for one in told(found))
+    OtherWork.objects.filter(pk=work.pk).update(why_it_stands="")
+    (found,) = plans.plan([van.depot_id], TODAY)
+    assert "V-1 stands on 17 Jun 2026" in told(found)[-1]
 
 
 def test_a_day_closed_since_is_asked_about_when_the_work_is_corrected(chief: Actor) -> None:

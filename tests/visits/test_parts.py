@@ -87,10 +87,15 @@ def test_what_is_there_goes_to_who_needs_it_most_and_the_other_waits(washer: Ite
 def test_nothing_comes_before_the_day_its_part_was_promised_for(washer: Item) -> None:
     shelf(washer, 0, lead_time_d=3)
     on_order(washer, 2, due=9)
-    rows = by_vehicle(planned())
+    found = planned()
+    rows = by_vehicle(found)
     # both wait till 24 June: what is ordered today comes not before what is on order
     assert {one.visit.on for one in rows.values() if one.visit} == {ahead(9)}
     assert {one.detail for one in rows.values()} == {"Washer, about 24 Jun 2026"}
+    assert (
+        "Washer: this plan could take 4 pieces; usable at Plain: 0 pieces. On order: 2 pieces on "
+        "24 Jun 2026. Ask for it sooner, or order it elsewhere."
+    ) in told(found)
 
 
 def test_a_part_that_never_comes_leaves_it_out_and_is_named(washer: Item) -> None:
