@@ -98,6 +98,14 @@ def test_nothing_comes_before_the_day_its_part_was_promised_for(washer: Item) ->
     ) in told(found)
 
 
+def test_what_is_promised_for_today_can_be_planned_with_today(washer: Item) -> None:
+    shelf(washer, 0)
+    on_order(washer, 4, due=0)
+    rows = by_vehicle(planned())
+    assert rows["V-1"].visit is not None
+    assert (rows["V-1"].visit.on, rows["V-1"].reason) == (TODAY, "on time")
+
+
 def test_a_part_that_never_comes_leaves_it_out_and_is_named(washer: Item) -> None:
     shelf(washer, 0, lead_time_d=365)
     found = planned()
