@@ -106,6 +106,15 @@ def test_what_is_promised_for_today_can_be_planned_with_today(washer: Item) -> N
     assert (rows["V-1"].visit.on, rows["V-1"].reason) == (TODAY, "on time")
 
 
+def test_of_two_arrivals_the_one_that_it_waits_for_is_named(washer: Item) -> None:
+    shelf(washer, 0)
+    on_order(washer, 2, due=4)
+    on_order(washer, 10, due=20)
+    first = by_vehicle(planned())["V-1"]
+    assert first.visit is not None
+    assert (first.visit.on, first.detail) == (ahead(4), "Washer, about 19 Jun 2026")
+
+
 def test_a_part_that_never_comes_leaves_it_out_and_is_named(washer: Item) -> None:
     shelf(washer, 0, lead_time_d=365)
     found = planned()
