@@ -113,7 +113,7 @@ def _takes(
     place_of = {
         pair: Place(pair[0], known[pair[1]][0], depot.pk, today)
         for pair in pairs
-        if pair[1] in known and known[pair[1]][0] is not None
+        if pair[1] in known
     }
     fluids = fluids_for({*place_of.values()})
     found: dict[int, dict[Pair, int]] = defaultdict(dict)
