@@ -5,5 +5,6 @@ models.py  LastSeen, WorkAhead
 needs.py   what waits for a person, in the order of Kind; after how long a vehicle counts unread
 seen.py    since when a person is told; how long one visit lasts
 since.py   what happened since, and how much of a kind is told
+steps.py   how far an empty fleet has come to its first due date
 weeks.py   work falling due in the weeks ahead against the workshop's minutes; when short
 """

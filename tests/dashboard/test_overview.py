@@ -20,7 +20,7 @@ from fleet.overview.needs import Kind
 from fleet.people.actor import Actor
 from fleet.people.models import Person, Role
 from fleet.readings.models import Reading
-from fleet.vehicles.models import Vehicle
+from fleet.vehicles.models import Depot, Vehicle
 from fleet.workorders import findings, progress
 from fleet.workorders.findings import Report
 from tests.cast import Cast, depot, depots_day, person, vehicle
@@ -305,6 +305,30 @@ def test_a_fleet_without_due_dates_is_told_the_three_steps(
     assert "Three steps to the first due date" in seen
     chief = person("Nele", Role.SUPERVISOR, people.plain, people.hill)
     assert 'href="/workbook/template.xlsx"' in page(signed_in(chief))
+
+
+def test_the_steps_say_what_is_done_already(people: Cast, signed_in: SignedIn) -> None:
+    DueDate.objects.all().delete()
+    Reading.objects.filter(vehicle=people.second_van).delete()
+    seen = text(page(signed_in(people.supervisor)))
+    assert "Done: 2 vehicles described." in seen  # by hand: of the cast, those at Plain
+    assert "Done: of 1 vehicle there are readings." in seen
+    assert "start one on Runs" in seen
+    Vehicle.objects.update(depot=people.hill)
+    assert "Done:" not in page(signed_in(people.supervisor))
+
+
+def test_whoever_begins_with_nothing_is_told_the_steps_and_not_whom_to_ask(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    first = person("Nele", Role.SUPERVISOR)
+    assert "No depot is assigned to you" in page(signed_in(first))
+    for kind in (Vehicle, Depot):
+        kind.objects.all().delete()
+    seen = page(signed_in(first))
+    assert "Three steps to the first due date" in seen
+    assert 'href="/workbook/template.xlsx"' in seen
+    assert "three steps lead to the first due date" in signed_in(first).get("/due").content.decode()
 
 
 def test_a_person_without_a_depot_is_told_whom_to_ask(people: Cast, signed_in: SignedIn) -> None:

@@ -313,6 +313,11 @@ def may_load_workbook(person: object) -> bool:
 
 
 @register.filter
+def may_run_nights(person: Person) -> bool:
+    return may(person, Right.RUN_NIGHT)
+
+
+@register.filter
 def may_enter_history(person: Person) -> bool:
     return may(person, Right.ENTER_HISTORY)
 

@@ -32,6 +32,7 @@ from fleet.overview.needs import needs
 from fleet.overview.seen import look
 from fleet.overview.since import Kind as SinceKind
 from fleet.overview.since import events, events_of
+from fleet.overview.steps import steps
 from fleet.people.roles import Right, may
 from fleet.today import newest_day, today_at
 
@@ -59,11 +60,13 @@ def overview(request: SignedIn) -> HttpResponse:
         here=answered_here(request.user),
     )
     found = late(days, MOST_DRAWN)
+    is_empty = not (any(falling.figures) or waiting or has_any(scope.chosen))
     context = {
         "today": horizons.today,
         "horizons": horizons,
         "falling": falling,
-        "is_empty": not (any(falling.figures) or waiting or has_any(scope.chosen)),
+        "is_empty": is_empty,
+        "steps": steps(scope.chosen) if is_empty else None,
         "in_all": figures(falling, horizons, scope.depot),
         "depot_lines": depots[:DEPOTS_OPEN],
         "more_depots": depots[DEPOTS_OPEN:],
