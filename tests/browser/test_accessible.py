@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 from django.conf import settings
+from django.utils import timezone
 
 from fleet import chain
 from fleet.due.models import DueDate, Service
@@ -21,6 +22,8 @@ from fleet.workorders.models import Escalation
 from tests.cast import Cast, depots_day
 from tests.conftest import require_service
 from tests.dashboard.days import monday, planned_days, visit_of
+from tests.dashboard.test_failed_checks import failed
+from tests.dashboard.test_overview_need import ending, leaking
 from tests.dashboard.test_what_if import done
 from tests.dashboard.workshop import Workshop
 from tests.trials.field import begun
@@ -173,15 +176,27 @@ def test_what_is_answered_on_the_overview_has_no_such_fault(
     scheme: Any, width: int, page: Page, busy: Workshop
 ) -> None:
     uploaded(busy.people)
+    leaking(busy)
+    service = ending(busy, 3).service
+    busy.start()
+    failed(busy, "moisture", Service.objects.create(slug="brake", name="Brake", **like(service)))
+    long_ago = timezone.now() - timedelta(days=40)
+    busy.people.second_van.usage_states.update(last_at_d=long_ago.timestamp() / 86_400)
     dressed(page, scheme, width)
     page.goto("/overview")
     pieces = page.locator(".answer")
     asked = pieces.count()
-    assert asked >= 2  # the overdue service and the held reading
+    # do not use, before use, failed, decide, held, deferral, unread
+    assert asked == 7
     for at in range(asked):
         pieces.nth(at).locator("summary").click()
         pieces.nth(at).locator(".answer-here form").first.wait_for()
     assert faults(page) == []
+
+
+def like(service: Service) -> dict[str, Any]:
+    """What another service of the same compartment has in common with it."""
+    return {name: getattr(service, name) for name in ("vehicle_type", "compartment", "source")}
 
 
 def dressed(page: Page, scheme: Any, width: int) -> None:
