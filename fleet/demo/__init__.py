@@ -17,11 +17,12 @@ driven is drawn from it with a fixed seed: the same day gives the same demo.
     past.py          three years, month by month
     clock.py         the instant that the verbs take for now meanwhile
     papers.py        work of outside workshops
+    deferring.py     services put off for some days
     own_work.py      work in the depots' own bays
     storekeeping.py  stock: taken in, counted, written off, ordered as proposed
     settling.py      what the clerk decides about held readings
     orders.py        today's work in every state, findings, outside papers
-    trial.py         a running field trial of a dearer gearbox oil
+    trial.py         field trials of a dearer gearbox oil: one that ended, one that runs
     workshops.py     bays, mechanics, who is away; a first plan
     build.py         all of it in its order
 

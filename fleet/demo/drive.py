@@ -1,7 +1,7 @@
 """How each van of the demo was driven, day by day. Every figure here is invented for the demo."""
 
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +37,10 @@ class Drive:
     @property
     def story(self) -> str:
         return self.van["Story"]
+
+    @property
+    def has_engine(self) -> bool:
+        return self.van["Vehicle type"] != "pv-e"
 
     def since(self, day: date) -> "Drive":
         """The same van, where the program knows it since a day: a meter replaced before is no
@@ -92,6 +96,11 @@ def further(vans: list[Line], count: int) -> list[Line]:
 def chance(number: str, purpose: int) -> np.random.Generator:
     """Chances of one van for one purpose, the same on every run."""
     return np.random.default_rng([SEED, purpose, int(number)])
+
+
+def working(day: date) -> date:
+    """The same day, or the Friday before a weekend."""
+    return day - timedelta(days=max(0, day.weekday() - 4))
 
 
 def drive(van: Line, today: date) -> Drive:

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from django.db import transaction
 
 from fleet import chain
-from fleet.demo.drive import Drive, chance
+from fleet.demo.drive import Drive, chance, working
 from fleet.demo.fixtures import Line, lines, words
 from fleet.due.defer import defer
 from fleet.due.models import CheckFigure, Deferral, Service
@@ -105,7 +105,7 @@ class Shop:
         """When work of a day began: in the morning, and of today some time ago."""
         zone = ZoneInfo(vehicle.depot.zone)
         if day < self.today:
-            return datetime.combine(_working(day), OPENS_AT, zone)
+            return datetime.combine(working(day), OPENS_AT, zone)
         return self.now - timedelta(minutes=UNDER_WAY_MIN)
 
     # --- orders ------------------------------------------------------------------------------
@@ -127,19 +127,19 @@ class Shop:
             OrderDraft(
                 vehicle_id=vehicle.pk,
                 service_ids=[row.pk for row in self.services(vehicle, words(line, "Services"))],
-                planned_on=_working(day) if day < self.today else day,
+                planned_on=working(day) if day < self.today else day,
                 assigned_to=self.people[line["Mechanic"]],
                 raising=line["Raised by"],
                 join_early=False,
             ),
         )
-        self._carry_on(order, line, begun)
+        self.carry_on(order, line, begun)
         return order
 
     def _depot(self, number: str) -> str:
         return self.vans[number].depot_at(today_at(NO_DEPOT, self.now))
 
-    def _carry_on(self, order: WorkOrder, line: Line, begun: datetime) -> None:
+    def carry_on(self, order: WorkOrder, line: Line, begun: datetime) -> None:
         """Take an order as far as the line says."""
         boss, mechanic = self.supervisor, self.people[line["Mechanic"]]
         if line["State"] == State.CANCELLED:
@@ -183,8 +183,11 @@ class Shop:
     def _record(self, order: WorkOrder, line: Line, begun: datetime, *, whole: bool) -> None:
         at = self.actor(self.people[line["Mechanic"]], begun + timedelta(minutes=25))
         key = f"demo-{line['Order']}"
+        if line.get("Topped up"):
+            first = order.jobs.earliest("pk")
+            Bench(self, at, first, f"{key}-{first.pk}").top_up(float(line["Topped up"]))
         for job in order.jobs.all():
-            if line["Job end"] == Job.State.DONE:
+            if line["Job end"] == Job.State.DONE and job.service_id is not None:
                 Bench(self, at, job, f"{key}-{job.pk}").work(line, whole=whole)
             elif line["Filled with"]:
                 Bench(self, at, job, f"{key}-{job.pk}").fill(
@@ -333,6 +336,21 @@ class Bench:
             ),
         )
 
+    def top_up(self, litres: float) -> None:
+        """Engine oil, whatever the job is about."""
+        engine = self.job.order.vehicle.vehicle_type.compartments.get(kind="engine")
+        fluids.fluid(
+            self.at,
+            self.job.pk,
+            Pouring(
+                way="topped up",
+                litres=litres,
+                compartment=engine,
+                product=Product.objects.get(slug=self.shop.fluids["engine"]),
+                client_key=f"{self.key}-top-up",
+            ),
+        )
+
     def _torques(self, *, whole: bool) -> None:
         """What a step tightens in any case; of work under way the first only."""
         steps = self.procedure.steps.exclude(fastener="").exclude(kind=Step.Kind.INSPECT)
@@ -387,11 +405,6 @@ def _fluids(today: date) -> Mapping[str, str]:
     """Kind of compartment to the product it is filled with."""
     rows = lines("products", today)
     return {kind: row["Product"] for row in rows for kind in words(row, "Filled into")}
-
-
-def _working(day: date) -> date:
-    """The same day, or the Friday before a weekend."""
-    return day - timedelta(days=max(0, day.weekday() - 4))
 
 
 def _compartment(vehicle: Vehicle, slug: str) -> Compartment:

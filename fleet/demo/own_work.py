@@ -1,12 +1,13 @@
 """Work in the depots' own bays: orders from draft to sign-off, with what was recorded and seen."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import date, datetime, timedelta
+from functools import partial
 
 from numpy.random import Generator
 
 from fleet.demo.clock import Clock
-from fleet.demo.drive import Drive, chance
+from fleet.demo.drive import Drive, chance, working
 from fleet.demo.fixtures import Line
 from fleet.demo.orders import Shop
 from fleet.demo.service_days import Visit
@@ -24,12 +25,15 @@ MECHANICS = {  # by weekday, Monday first
 RECORDED_D = 60  # orders older than that were recorded in fewer words
 LOOKED_AGAIN_D = 2
 SIGNED_OFF_D = 2
-BREAKS, DEFECTIVE, WATCHED = 0.12, 0.12, 0.1  # shares: of jobs, of orders, of moisture values
+BREAKS, DEFECTIVE, WATCHED = 0.12, 0.16, 0.1  # shares: of jobs, of orders, of moisture values
+LOW = 0.25  # share of visits without a change on which the engine oil was low
 NOTEBOOK = "the mechanics' notebook of re-checks, invented for the demo"
-SEEN = (  # kind, where, what: invented
-    (Finding.Kind.SEEP, "Damp around the plug, no drops on the floor."),
-    (Finding.Kind.WEAR, "Clamp of a hose has bitten into the rubber."),
-    (Finding.Kind.SEEP, "Oil film below the housing, wiped clean to look again."),
+BACK_D, REMEDY_MIN = 12, 25
+SEEN = (  # kind, what, and what puts it right, where looking again does not do: invented
+    (Finding.Kind.SEEP, "Damp around the plug, no drops on the floor.", ""),
+    (Finding.Kind.WEAR, "Clamp of a hose has bitten into the rubber.", "Put a new hose and clamp"),
+    (Finding.Kind.WEAR, "A cable tie holds the brake hose at the axle.", "Put a new bracket on"),
+    (Finding.Kind.SEEP, "Oil film below the housing, wiped clean to look again.", ""),
 )
 DRY = "wiped clean and looked at again on the next visit: dry"
 
@@ -40,6 +44,7 @@ class OwnWork:
     def __init__(self, vans: Sequence[Drive], now: datetime, today: date) -> None:
         self.shop = Shop(vans, now, today)
         self.now, self.today = now, today
+        self.coming_back: list[tuple[date, Finding, WorkOrder, Visit]] = []
 
     def work(self, visit: Visit, clock: Clock) -> None:
         """The order of a visit, as far as it has come by now."""
@@ -52,10 +57,21 @@ class OwnWork:
         if order is None:
             return
         if rng.uniform() < DEFECTIVE:
-            kind, text = SEEN[int(rng.integers(len(SEEN)))]
-            self._see(order, kind, text)
+            kind, text, remedy = SEEN[int(rng.integers(len(SEEN)))]
+            found = self._see(order, kind, text)
+            if remedy:
+                self._call_back(found, remedy, visit)
         if ago_d >= LOOKED_AGAIN_D:
             self._look_again(visit)
+
+    def events(
+        self, first: date, until: date, clock: Clock
+    ) -> Iterator[tuple[date, Callable[[], None]]]:
+        """Vans that come back for what was seen, as far as they come back by now."""
+        come = [one for one in self.coming_back if one[0] < min(until, self.today)]
+        self.coming_back = [one for one in self.coming_back if one not in come]
+        for day, found, order, visit in come:
+            yield max(day, first), partial(self._put_right, found, order, visit, day, clock)
 
     def _line(self, visit: Visit, rng: Generator) -> Line:
         ago_d = (self.today - visit.day).days
@@ -75,6 +91,7 @@ class OwnWork:
             "Reason text": "",
             "Measured": _measured(rng),
             "Filled with": "",
+            "Topped up": _topped_up(visit, rng),
             "Broke": "Undertray clip" if rng.uniform() < BREAKS else "",
             "Note": "",
             "Waiting for": "",
@@ -99,9 +116,9 @@ class OwnWork:
             enter_baselines(Actor(self.shop.supervisor, "page", self.shop.now), given)
 
     # --- findings ----------------------------------------------------------------------------
-    def _see(self, order: WorkOrder, kind: str, text: str) -> None:
+    def _see(self, order: WorkOrder, kind: str, text: str) -> Finding:
         job = order.jobs.select_related("service__compartment").earliest("pk")
-        findings.report(
+        return findings.report(
             self.shop.actor(order.assigned_to or self.shop.supervisor, self.shop.now),
             findings.Report(
                 vehicle=order.vehicle,
@@ -114,6 +131,36 @@ class OwnWork:
             ),
         )
 
+    def _call_back(self, found: Finding, remedy: str, visit: Visit) -> None:
+        day = working(visit.day + timedelta(days=BACK_D))
+        order = findings.follow_up(
+            self.shop.actor(self.shop.supervisor, self.shop.now),
+            found.pk,
+            what=remedy,
+            minutes=REMEDY_MIN,
+            planned_on=day,
+        )
+        self.coming_back.append((day, found, order, visit))
+
+    def _put_right(
+        self, found: Finding, order: WorkOrder, visit: Visit, day: date, clock: Clock
+    ) -> None:
+        """The follow-up from release to sign-off; then the finding is closed."""
+        clock.now = self.shop.now = min(clock.now + timedelta(days=SIGNED_OFF_D), self.now)
+        back = Visit(visit.van, day, ())
+        rng = chance(visit.van.number, 6_500 + day.toordinal())
+        line = self._line(back, rng) | {
+            "State": WorkOrder.State.SIGNED_OFF,
+            "Broke": "",
+            "Topped up": "",
+        }
+        self.shop.carry_on(order, line, self.shop.begun(order.vehicle, day))
+        findings.close(
+            self.shop.actor(self.shop.supervisor, self.shop.now),
+            found.pk,
+            reason=f"put right with {order}",
+        )
+
     def _close_what_was_seen(self, vehicle_id: int) -> None:
         open_ones = Finding.objects.filter(vehicle=vehicle_id, closed_at=None, text__in=_TEXTS)
         for found in open_ones:
@@ -122,7 +169,14 @@ class OwnWork:
             )
 
 
-_TEXTS = [text for _, text in SEEN]
+_TEXTS = [text for _, text, remedy in SEEN if not remedy]
+
+
+def _topped_up(visit: Visit, rng: Generator) -> str:
+    """Engine oil put in between changes [L], where there is an engine and it was low."""
+    low, litres = rng.uniform() < LOW, rng.uniform(0.2, 0.6)
+    changed = "engine-oil" in visit.services
+    return f"{litres:.1f}" if low and not changed and visit.van.has_engine else ""
 
 
 def _measured(rng: Generator) -> str:

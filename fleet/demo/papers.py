@@ -1,5 +1,6 @@
 """Papers of the outside workshops that did the work before a depot had bays of its own."""
 
+from collections.abc import Sequence
 from datetime import date, datetime
 
 from fleet.demo import trial
@@ -14,9 +15,10 @@ from fleet.faults import Question
 from fleet.people.actor import Actor
 from fleet.stores.models import Product
 from fleet.vehicles.models import Vehicle
-from fleet.workorders import ending, outside
+from fleet.workorders import ending, outside, papers
 
 RATE_MINOR_PER_MIN, FLUID_MINOR_PER_L, SUNDRIES_MINOR = 155, 2_100, 900  # invented
+SCANNED_D = 540  # older invoices lie in a folder only
 UNSIGNED_D = 30  # the newest are still to be signed off
 SOURCE = "invoice, invented for the demo"
 
@@ -38,15 +40,33 @@ class Papers:
         vehicle = self.shop.vehicle(visit.van.number)
         services = [self.services[vehicle.vehicle_type_id, slug] for slug in visit.services]
         self.number += 1
+        document = self._document(visit, services)
         try:
-            self._enter(visit, vehicle, services, now, "")
+            self._enter(visit, vehicle, services, now, document, "")
         except Question:
-            self._enter(visit, vehicle, services, now, "the invoice says so")
+            self._enter(visit, vehicle, services, now, document, "the invoice says so")
         for service in services:
             self._fill(visit, vehicle, service)
 
+    def _document(self, visit: Visit, services: Sequence[Service]) -> str:
+        """The invoice itself, of the newer ones."""
+        if (self.records.today - visit.day).days > SCANNED_D:
+            return ""
+        told = [
+            f"Invoice {visit.day:%y%m}-{self.number} of {visit.day.isoformat()}, invented",
+            f"Van {visit.van.number}",
+            *[service.name for service in services],
+        ]
+        return papers.keep(page_of(told))
+
     def _enter(
-        self, visit: Visit, vehicle: Vehicle, services: list[Service], now: datetime, why: str
+        self,
+        visit: Visit,
+        vehicle: Vehicle,
+        services: list[Service],
+        now: datetime,
+        document: str,
+        why: str,
     ) -> None:
         supervisor = Actor(self.shop.supervisor, "page", now)
         order = outside.record(
@@ -60,6 +80,7 @@ class Papers:
                 invoice_number=f"{visit.day:%y%m}-{self.number}",
                 cost_minor=_price(services, visit.van.number, visit.day),
                 override_reason=why,
+                document=document,
             ),
         )
         if (self.records.today - visit.day).days > UNSIGNED_D:
@@ -68,7 +89,8 @@ class Papers:
     def _fill(self, visit: Visit, vehicle: Vehicle, service: Service) -> None:
         """What the invoice says went in; of the trial's vans their group says it."""
         product = self.records.filled.get(service.compartment.kind)
-        of_trial = service.slug == trial.SERVICE and trial.takes_part(visit.van)
+        begun = trial.begun_by(visit.van, service.slug)
+        of_trial = begun is not None and begun.is_its_change(visit.van, visit.day)
         if service.kind == Service.Kind.CHANGE and product and not of_trial:
             record_fill(
                 Fill(
@@ -91,3 +113,32 @@ def _price(services: list[Service], number: str, day: date) -> int:
         for service in services
     )
     return int(minor * rng.uniform(0.92, 1.1)) // 10 * 10
+
+
+def page_of(lines: Sequence[str]) -> bytes:
+    """A page with some lines of text, as PDF (ISO 32000-1, 7.5: body, cross-reference, trailer)."""
+    shown = "".join(f"({_escaped(line)}) Tj T* " for line in lines)
+    text = f"BT /F 12 Tf 16 TL 56 780 Td {shown}ET".encode("cp1252", "replace")
+    objects = [
+        b"<< /Type /Catalog /Pages 2 0 R >>",
+        b"<< /Type /Pages /Kids [3 0 R] /Count 1 >>",
+        b"<< /Type /Page /Parent 2 0 R /MediaBox [0 0 595 842] /Contents 4 0 R"
+        b" /Resources << /Font << /F 5 0 R >> >> >>",
+        b"<< /Length %d >>\nstream\n%b\nendstream" % (len(text), text),
+        b"<< /Type /Font /Subtype /Type1 /BaseFont /Helvetica /Encoding /WinAnsiEncoding >>",
+    ]
+    body, places = b"%PDF-1.4\n", []
+    for number, one in enumerate(objects, 1):
+        places.append(len(body))
+        body += b"%d 0 obj\n%b\nendobj\n" % (number, one)
+    table = b"".join(b"%010d 00000 n \n" % place for place in places)
+    count = len(objects) + 1
+    return (
+        body
+        + b"xref\n0 %d\n0000000000 65535 f \n%b" % (count, table)
+        + b"trailer\n<< /Size %d /Root 1 0 R >>\nstartxref\n%d\n%%%%EOF\n" % (count, len(body))
+    )
+
+
+def _escaped(line: str) -> str:
+    return line.replace("\\", r"\\").replace("(", r"\(").replace(")", r"\)")

@@ -20,6 +20,7 @@ from fleet import chain
 from fleet.consumables.demand import forecast_demand
 from fleet.demo import as_workbook
 from fleet.demo.clock import Clock
+from fleet.demo.deferring import Deferring
 from fleet.demo.drive import Drive, is_further
 from fleet.demo.files import File, files, first_day
 from fleet.demo.fixtures import lines
@@ -31,9 +32,11 @@ from fleet.demo.service_days import Visit, all_visits
 from fleet.demo.settling import settle_held
 from fleet.demo.stations import send
 from fleet.demo.storekeeping import BEFORE_OPENING_D, Storekeeping
+from fleet.demo.trial import ENDED, FIRST_DAYS_D, Conducted
 from fleet.hindcast import widen
 from fleet.people.models import Person
 from fleet.readings import intake
+from fleet.trials.evaluate import SHEETS_D
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.workbook.load import load
 
@@ -59,6 +62,8 @@ class Past:
         self.own = OwnWork(vans, now, self.today)
         self.papers = Papers(self.own.shop, records)
         self.stores = Storekeeping(self.opened, now, self.today)
+        self.ended = Conducted(ENDED, vans, self.today)
+        self.deferring = Deferring(self.visits, self.own.shop, clock)
         self.clerk = Person.objects.filter(role="clerk").earliest("id")
 
     def live(self, progress: Progress) -> None:
@@ -102,7 +107,24 @@ class Past:
         for visit in self.visits:
             if first <= visit.day < until:
                 yield visit.day, partial(self._visit, visit)
+        yield from self.deferring.events(first, until)
+        yield from self.own.events(first, until, self.clock)
+        yield from self._trial(first, until)
         yield from self.stores.events(first, until, self.clock)
+
+    def _trial(self, first: date, until: date) -> Iterator[tuple[date, Callable[[], None]]]:
+        """What is done in a month for the trial that ended."""
+        trial, month_end = self.ended, until - timedelta(days=1)
+        if trial.starts_on < self.since:
+            return
+        if first <= trial.starts_on < until:
+            yield trial.starts_on, lambda: trial.begin(self.clock.now)
+        if first <= (filled_on := trial.starts_on + timedelta(days=FIRST_DAYS_D + 2)) < until:
+            yield filled_on, trial.fill
+        if filled_on < until and first <= trial.ends_on:
+            yield max(month_end, filled_on), lambda: trial.send(first, until, self.clock.now)
+        if first <= (looked_on := trial.ends_on + SHEETS_D + timedelta(days=1)) < until:
+            yield looked_on, lambda: trial.evaluate(self.clock.now)
 
     # --- what came in ------------------------------------------------------------------------
     def _newcomers(self, first: date, until: date) -> None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from fleet.demo import trial
-from fleet.demo.drive import OFF_ROAD_D, Drive, chance
+from fleet.demo.drive import OFF_ROAD_D, Drive, chance, working
 from fleet.demo.fixtures import Line
 from fleet.demo.history import PREVIOUS, SHARES, Records, day_before, day_when, due_this_month
 
@@ -38,7 +38,7 @@ class Diary:
         self.until = van.today - timedelta(days=SEEN_UNTIL_D.get(van.story.partition(" ")[0], 1))
         self.taken = taken  # services that the fixtures tell of
         self.rows = [row for row in records.services_of(van) if row["Round"] == "no"]
-        self.told = {row["Service"]: sorted(map(_working, self._told(row))) for row in self.rows}
+        self.told = {row["Service"]: sorted(map(working, self._told(row))) for row in self.rows}
 
     def visits(self) -> Iterator[Visit]:
         """Every visit, oldest first."""
@@ -47,7 +47,7 @@ class Diary:
         last = {row["Service"]: self.records.last(self.van, row) for row in self.rows}
         due = {row["Service"]: self._next(row, last[row["Service"]]) for row in self.rows}
         while True:
-            day = _working(min(due.values(), default=self.van.today))
+            day = working(min(due.values(), default=self.van.today))
             if day > self.until:
                 return
             done = tuple(row["Service"] for row in self.rows if self._joins(row, last, due, day))
@@ -59,8 +59,8 @@ class Diary:
 
     def _told(self, row: Line) -> Iterator[date]:
         """Days on which a service was done so that today is as the van's story tells."""
-        if row["Service"] == trial.SERVICE and trial.takes_part(self.van):
-            yield trial.changed_on(self.van)
+        if begun := trial.begun_by(self.van, row["Service"]):
+            yield from self._changes_of(begun, row)
             return
         story, _, about = self.van.story.partition(" ")
         if about != row["Service"] or story not in SHARES:
@@ -73,6 +73,15 @@ class Diary:
         while day is not None and day > self.first:
             yield day
             day = day_before(self.van, limit, day, self.rng.uniform(*PREVIOUS))
+
+    def _changes_of(self, begun: trial.Story, row: Line) -> Iterator[date]:
+        """The change with which a trial began, and those after its end, each in its time."""
+        limit, day = self.records.limit(self.van, row), begun.changed_on(self.van)
+        after = begun.ends_on(self.van.today) + timedelta(days=1)
+        while day <= self.van.today:
+            if day > self.first:
+                yield day
+            day = max(after, day_when(self.van, limit, day, self.rng.uniform(*IN_TIME)))
 
     def _next(self, row: Line, last: date | None) -> date:
         """When a service is done next, if nothing brings the van in before."""
@@ -101,7 +110,7 @@ class Diary:
         self, row: Line, last: dict[str, date | None], due: dict[str, date], day: date
     ) -> bool:
         slug = row["Service"]
-        if _working(due[slug]) <= day:
+        if working(due[slug]) <= day:
             return True
         if self.told[slug] or due[slug] > self.van.today:
             return False
@@ -110,11 +119,6 @@ class Diary:
             (month, first), (_, _) = AUTUMN
             return date(day.year, month, first) <= day < due[slug] and due[slug].year == day.year
         return day >= day_when(self.van, limit, last[slug] or self.van.first, JOINS_AT)
-
-
-def _working(day: date) -> date:
-    """The same day, or the Friday before a weekend."""
-    return day - timedelta(days=max(0, day.weekday() - 4))
 
 
 def all_visits(

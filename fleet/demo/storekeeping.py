@@ -72,6 +72,7 @@ class Storekeeping:
                 quantity=row.quantity,
                 ordered_on=on - timedelta(days=1),
                 due_on=on + timedelta(days=shelf.lead_time_d),
+                override_reason="as the program proposes",
             )
             self.coming.append((arrival, price_minor))
 
