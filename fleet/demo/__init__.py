@@ -21,6 +21,7 @@ driven is drawn from it with a fixed seed: the same day gives the same demo.
     own_work.py      work in the depots' own bays
     storekeeping.py  stock: taken in, counted, written off, ordered as proposed
     settling.py      what the clerk decides about held readings
+    bench.py         one job: what its procedure asks for, recorded
     orders.py        today's work in every state, findings, outside papers
     trial.py         field trials of a dearer gearbox oil: one that ended, one that runs
     workshops.py     bays, mechanics, who is away; a first plan

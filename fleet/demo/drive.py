@@ -103,6 +103,16 @@ def working(day: date) -> date:
     return day - timedelta(days=max(0, day.weekday() - 4))
 
 
+def open_day(day: date, today: date) -> date:
+    """The same day, or of a weekend the Friday before it, and ahead the Monday after it.
+
+    What is today's work is so on any day: whoever looks at a weekend is to see some.
+    """
+    if day == today or working(day) == day:
+        return day
+    return working(day) if day < today else working(day) + timedelta(days=3)
+
+
 def drive(van: Line, today: date) -> Drive:
     """Drive a van from its first day to the end of today."""
     first = date.fromisoformat(van["In service on"])

@@ -13,36 +13,29 @@ from zoneinfo import ZoneInfo
 from django.db import transaction
 
 from fleet import chain
-from fleet.demo.drive import Drive, chance, working
+from fleet.demo.bench import FILL_ONLY, Bench
+from fleet.demo.drive import Drive, open_day, working
 from fleet.demo.fixtures import Line, lines, words
 from fleet.due.defer import defer
-from fleet.due.models import CheckFigure, Deferral, Service
+from fleet.due.models import Deferral, Service
 from fleet.people.actor import Actor
 from fleet.people.models import Person
-from fleet.stores.models import Product
 from fleet.today import NO_DEPOT, today_at
 from fleet.vehicles.models import Compartment, Vehicle
 from fleet.workorders import (
-    checks,
-    confirming,
     ending,
     findings,
-    fluids,
     in_stock,
     issue,
     outside,
-    points,
     progress,
     recording,
-    torques,
 )
 from fleet.workorders.ending import AtFinish
 from fleet.workorders.findings import Report
-from fleet.workorders.fluids import Pouring
 from fleet.workorders.issue import OrderDraft
-from fleet.workorders.models import Finding, Job, OrderEvent, Procedure, Step, WorkOrder, Wrench
+from fleet.workorders.models import Finding, Job, OrderEvent, WorkOrder
 from fleet.workorders.outside import InvoicedWork
-from fleet.workorders.torques import Tightened
 
 State = WorkOrder.State
 FAR = (
@@ -127,7 +120,7 @@ class Shop:
             OrderDraft(
                 vehicle_id=vehicle.pk,
                 service_ids=[row.pk for row in self.services(vehicle, words(line, "Services"))],
-                planned_on=working(day) if day < self.today else day,
+                planned_on=open_day(day, self.today),
                 assigned_to=self.people[line["Mechanic"]],
                 raising=line["Raised by"],
                 join_early=False,
@@ -185,12 +178,12 @@ class Shop:
         key = f"demo-{line['Order']}"
         if line.get("Topped up"):
             first = order.jobs.earliest("pk")
-            Bench(self, at, first, f"{key}-{first.pk}").top_up(float(line["Topped up"]))
+            Bench(self.fluids, at, first, f"{key}-{first.pk}").top_up(float(line["Topped up"]))
         for job in order.jobs.all():
             if line["Job end"] == Job.State.DONE and job.service_id is not None:
-                Bench(self, at, job, f"{key}-{job.pk}").work(line, whole=whole)
+                Bench(self.fluids, at, job, f"{key}-{job.pk}").work(line, whole=whole)
             elif line["Filled with"]:
-                Bench(self, at, job, f"{key}-{job.pk}").fill(
+                Bench(self.fluids, at, job, f"{key}-{job.pk}").fill(
                     line["Filled with"], "it was really poured in"
                 )
             if whole:
@@ -253,7 +246,7 @@ class Shop:
             service_ids=[
                 row.pk for row in self.services(vehicle, words(line, "Follow-up service"))
             ],
-            planned_on=date.fromisoformat(line["Planned on"]),
+            planned_on=open_day(date.fromisoformat(line["Planned on"]), self.today),
         )
 
     def deferral(self, line: Line) -> None:
@@ -276,129 +269,8 @@ def _why_fit(line: Line) -> str:
     return CALLED_FIT if line["Fit for use"] == WorkOrder.Fit.YES else ""
 
 
-FILL_ONLY = "fill"  # of an order's jobs, what was recorded
 CALLED_FIT = "invented for the demo: the change that the check called for is planned"
 NOT_TYPED = "invented for the demo: noted on the printed card, not typed"
-
-
-class Bench:
-    """One job: what its procedure asks for, recorded."""
-
-    def __init__(self, shop: Shop, at: Actor, job: Job, key: str) -> None:
-        self.shop, self.at, self.job, self.key = shop, at, job, key
-        self.service = Service.objects.select_related("compartment", "procedure").get(jobs=job)
-        self.procedure: Procedure = self.service.procedure
-        self.refill_l = self.procedure.refill_l or 0.0
-        self.rng = chance(job.order.vehicle.fleet_number, 700 + job.order_id)
-
-    def work(self, line: Line, *, whole: bool) -> None:
-        """Record a job, whole or as far as it is under way."""
-        if line.get("Recorded") != FILL_ONLY:
-            if self.refill_l and self.service.kind == Service.Kind.CHANGE:
-                self._drained()
-            self._torques(whole=whole)
-        if whole:
-            self._hold()
-        if whole and self.refill_l:
-            self.fill(self.shop.fluids[self.service.compartment.kind])
-        if line["Broke"]:
-            recording.material(
-                self.at,
-                self.job.pk,
-                name=line["Broke"],
-                client_key=f"{self.key}-broke",
-                pieces=1,
-                broken=True,
-            )
-        self._measure(line)
-
-    def _drained(self) -> None:
-        litres = round(self.refill_l * self.rng.uniform(0.9, 1.0), 1)
-        kind = self.service.compartment.kind
-        look = "dark" if kind in ("engine", "brake") else "clear"
-        fluids.fluid(
-            self.at,
-            self.job.pk,
-            Pouring(way="drained", litres=litres, look=look, client_key=f"{self.key}-out"),
-        )
-
-    def fill(self, product: str, because: str = "") -> None:
-        fluids.fluid(
-            self.at,
-            self.job.pk,
-            Pouring(
-                way="filled",
-                litres=self.refill_l,
-                product=Product.objects.get(slug=product),
-                batch=f"B{self.rng.integers(1000, 9999)}",
-                override_reason=because,
-                client_key=f"{self.key}-in",
-            ),
-        )
-
-    def top_up(self, litres: float) -> None:
-        """Engine oil, whatever the job is about."""
-        engine = self.job.order.vehicle.vehicle_type.compartments.get(kind="engine")
-        fluids.fluid(
-            self.at,
-            self.job.pk,
-            Pouring(
-                way="topped up",
-                litres=litres,
-                compartment=engine,
-                product=Product.objects.get(slug=self.shop.fluids["engine"]),
-                client_key=f"{self.key}-top-up",
-            ),
-        )
-
-    def _torques(self, *, whole: bool) -> None:
-        """What a step tightens in any case; of work under way the first only."""
-        steps = self.procedure.steps.exclude(fastener="").exclude(kind=Step.Kind.INSPECT)
-        slugs = [step.fastener for step in steps]
-        ranges = {
-            row.slug: (row.torque_nm + (row.torque_max_nm or row.torque_nm)) / 2
-            for row in self.procedure.fasteners.exclude(torque_max_nm=None)
-        }
-        for slug in slugs if whole else slugs[:1]:
-            torques.torque(
-                self.at,
-                self.job.pk,
-                Tightened(
-                    fastener=slug,
-                    torque_nm=ranges.get(slug),
-                    wrench=self._wrench(),
-                    client_key=f"{self.key}-{slug}",
-                ),
-            )
-
-    def _wrench(self) -> str:
-        """One whose calibration held on the day."""
-        on = self.at.at.date()
-        rows = Wrench.objects.filter(depot=self.job.order.depot, calibrated_until_on__gte=on)
-        return rows.values_list("tag", flat=True).first() or ""
-
-    def _hold(self) -> None:
-        """What must be confirmed before the vehicle moves."""
-        waited = {point.step for point in points.missing_points(self.job) if point.moving_hold}
-        for step in sorted(number for number in waited if number is not None):
-            confirming.confirm_all(
-                self.at,
-                self.job.pk,
-                step=step,
-                client_key=f"{self.key}-step-{step}",
-                wrench=self._wrench(),
-            )
-
-    def _measure(self, line: Line) -> None:
-        given = dict(pair.split("=") for pair in words(line, "Measured"))
-        for figure in CheckFigure.objects.filter(service=self.service, slug__in=given):
-            checks.measure(
-                self.at,
-                self.job.order,
-                figure=figure,
-                value=float(given[figure.slug]),
-                client_key=f"{self.key}-{figure.slug}",
-            )
 
 
 def _fluids(today: date) -> Mapping[str, str]:

@@ -12,7 +12,6 @@ from datetime import UTC, date, datetime, time, timedelta
 from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
 
 from django.db import transaction
 
@@ -42,6 +41,7 @@ from fleet.workbook.load import load
 
 Progress = Callable[[float, str], None]
 EVENING = time(19, 0)
+WORN_SHARE, WORN_D = 2.0, 30  # of water in percent, and days until such fluid is due
 GUARD_AFTER_MONTHS = 13  # before, no forecast has a year of readings behind it
 
 
@@ -190,13 +190,20 @@ def opened_on(today: date, since: date) -> dict[str, date]:
     }
 
 
-def _taken(today: date) -> dict[str, frozenset[str]]:
-    """Services by van that the fixtures tell of."""
-    found: dict[str, set[str]] = {}
-    for name in ("work-orders", "outside-work", "deferrals"):
+def _taken(today: date) -> dict[str, dict[str, date]]:
+    """Services that the fixtures tell of, by van, each with the first day it is told of."""
+    found: dict[str, dict[str, date]] = {}
+    for name, on in (("work-orders", "Day"), ("outside-work", "Done on"), ("deferrals", "Until")):
         for line in lines(name, today):
-            told: Any = line.get("Services") or line["Service"]
-            found.setdefault(line["Vehicle"], set()).update(told.split(";"))
-            if line.get("Measured", "").startswith("moisture"):
-                found[line["Vehicle"]].add("brake-fluid")  # which was worn when it was measured
-    return {number: frozenset(slugs) for number, slugs in found.items()}
+            of_van, day = found.setdefault(line["Vehicle"], {}), date.fromisoformat(line[on])
+            for slug in (line.get("Services") or line["Service"]).split(";"):
+                of_van[slug] = min(day, of_van.get(slug, day))
+            if _is_worn(line.get("Measured", "")):
+                of_van.setdefault("brake-fluid", day + timedelta(days=WORN_D))
+    return found
+
+
+def _is_worn(measured: str) -> bool:
+    """Whether brake fluid was measured that has been in use for long."""
+    values = dict(pair.strip().split("=") for pair in measured.split(";") if "=" in pair)
+    return float(values.get("moisture", 0)) > WORN_SHARE

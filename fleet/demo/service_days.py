@@ -2,7 +2,7 @@
 late, with what was nearly due done on the same visit. Invented for the demo.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -31,12 +31,12 @@ class Visit:
 class Diary:
     """Visits of one van, from a day on."""
 
-    def __init__(self, records: Records, van: Drive, taken: frozenset[str]) -> None:
+    def __init__(self, records: Records, van: Drive, taken: Mapping[str, date]) -> None:
         self.records, self.van = records, van
         self.rng = chance(van.number, 50)
         self.first = records.begin(van)
         self.until = van.today - timedelta(days=SEEN_UNTIL_D.get(van.story.partition(" ")[0], 1))
-        self.taken = taken  # services that the fixtures tell of
+        self.taken = taken  # services that the fixtures tell of, with the day
         self.rows = [row for row in records.services_of(van) if row["Round"] == "no"]
         self.told = {row["Service"]: sorted(map(working, self._told(row))) for row in self.rows}
 
@@ -63,13 +63,24 @@ class Diary:
             yield from self._changes_of(begun, row)
             return
         story, _, about = self.van.story.partition(" ")
-        if about != row["Service"] or story not in SHARES:
-            return
         limit = self.records.limit(self.van, row)
+        if about != row["Service"] or story not in SHARES:
+            yield from self._before_fixtures(row["Service"], limit)
+            return
         day = day_before(self.van, limit, self.van.today, self.rng.uniform(*SHARES[story]))
         if story == "due" and not limit["Interval [km]"]:
             months = int(limit["Interval [months]"])
             day = due_this_month(self.van.today, months, self.rng)
+        while day is not None and day > self.first:
+            yield day
+            day = day_before(self.van, limit, day, self.rng.uniform(*PREVIOUS))
+
+    def _before_fixtures(self, slug: str, limit: Line) -> Iterator[date]:
+        """Days on which a service was done so that it falls due when the fixtures tell of it."""
+        if slug not in self.taken or limit["Yearly by month"]:
+            return
+        until = min(self.taken[slug], self.van.today)
+        day = day_before(self.van, limit, until, self.rng.uniform(*IN_TIME))
         while day is not None and day > self.first:
             yield day
             day = day_before(self.van, limit, day, self.rng.uniform(*PREVIOUS))
@@ -122,12 +133,10 @@ class Diary:
 
 
 def all_visits(
-    records: Records, vans: list[Drive], taken: dict[str, frozenset[str]]
+    records: Records, vans: list[Drive], taken: Mapping[str, Mapping[str, date]]
 ) -> list[Visit]:
     """Visits of every van in the order of their days; ``taken`` by fleet number."""
     found = [
-        visit
-        for van in vans
-        for visit in Diary(records, van, taken.get(van.number, frozenset())).visits()
+        visit for van in vans for visit in Diary(records, van, taken.get(van.number, {})).visits()
     ]
     return sorted(found, key=lambda visit: (visit.day, visit.van.number))

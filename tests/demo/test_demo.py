@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 import time_machine
+from django.conf import settings
 from django.core.management import call_command
 from django.db.models import Sum
 from django.utils import timezone
@@ -15,8 +16,10 @@ from fleet.checks import check
 from fleet.consumables.backtest import coverage
 from fleet.demo import build
 from fleet.demo.as_workbook import drives
+from fleet.demo.drive import open_day
 from fleet.demo.fixtures import lines
 from fleet.demo.orders import add_work
+from fleet.demo.papers import page_of
 from fleet.demo.trial import add_trial
 from fleet.demo.workshops import open_workshops
 from fleet.due.listing import due_rows
@@ -26,6 +29,7 @@ from fleet.due.models import (
     DueDate,
     DueEarlier,
     ServiceDone,
+    TopUp,
 )
 from fleet.duty.models import DutyAssessment
 from fleet.hindcast import backtest, widen
@@ -38,6 +42,7 @@ from fleet.runs.models import Run
 from fleet.stores.models import Stock, StockMove
 from fleet.trials.approve import requirements
 from fleet.trials.models import Rating, Trial
+from fleet.usage.models import SeasonIndex
 from fleet.vehicles.models import Depot, MeterChange, Vehicle
 from fleet.visits.listing import newest, service_rows
 from fleet.visits.models import Absence, Mechanic
@@ -51,6 +56,7 @@ from fleet.workorders.models import (
     Finding,
     FluidRecord,
     Job,
+    MaterialUsed,
     OrderEvent,
     TorqueRecord,
     WorkOrder,
@@ -86,6 +92,7 @@ def test_the_demo_comes_up_and_is_kept(
     _check_work_is_made_once()
     _check_trial()
     _check_workshop_days()
+    _check_the_past()
     _check_what_pages_promise()
     assert [one.detail for one in check(timezone.now()) if not one.ok] == []
     before = Reading.objects.count()
@@ -134,6 +141,60 @@ def _check_what_pages_promise() -> None:
     ).order_by("from_on")
     assert [row.duty_class for row in classes][:1] == ["severe"]
     assert [row.duty_class for row in classes][-1:] == ["normal"]  # it left the town
+
+
+def _check_the_past() -> None:
+    """Three years with what a fleet meets in them, each by its own verb on its day."""
+    ended = Trial.objects.get(slug="dearer-gearbox-oil-in-heavy-vans")
+    result = ended.results.get()
+    assert result.state == "final"
+    assert ended.ends_on < result.frozen_at.date() <= TODAY
+    assert result.details["vehicles"]["never rated"] == []
+    assert {
+        row.rated_at.date() <= ended.ends_on
+        for row in Rating.objects.filter(trial_vehicle__trial=ended)
+    } == {True}
+    past = Deferral.objects.filter(until_on__lt=TODAY)
+    assert past.count() >= 10
+    assert all(row.created_at.date() < row.until_on for row in past)
+    assert TopUp.objects.filter(compartment__kind="engine").exists()
+    followed = Finding.objects.exclude(closed_at=None).exclude(follow_ups=None)
+    assert {order.state for one in followed for order in one.follow_ups.all()} == {"signed off"}
+    scanned = WorkOrder.objects.exclude(document="")
+    assert scanned.count() >= 100
+    newest = Path(settings.MEDIA_ROOT) / scanned.latest("finished_at").document
+    assert newest.read_bytes().startswith(b"%PDF-")
+    kinds = set(StockMove.objects.values_list("kind", flat=True))
+    assert {"counted", "written off", "received", "used"} <= kinds
+    assert SeasonIndex.objects.exists()
+    broken = MaterialUsed.objects.filter(broken=True).select_related("job__service__procedure")
+    for row in broken:  # a clip breaks where the procedure takes clips off, or no forecast can know
+        assert row.job.service.procedure.materials.filter(name=row.name).exists()
+
+
+@pytest.mark.parametrize(
+    ("day", "planned"),
+    [
+        (date(2026, 11, 27), date(2026, 11, 27)),  # a Friday
+        (date(2026, 11, 28), date(2026, 11, 27)),  # the Saturday before today
+        (date(2026, 11, 29), date(2026, 11, 29)),  # today, a Sunday
+        (date(2026, 12, 5), date(2026, 12, 7)),  # a Saturday to come
+        (date(2026, 12, 6), date(2026, 12, 7)),  # a Sunday to come
+    ],
+)
+def test_work_is_planned_for_open_days_but_today(day: date, planned: date) -> None:
+    assert open_day(day, date(2026, 11, 29)) == planned
+
+
+def test_an_invoice_is_a_page_with_its_lines() -> None:
+    page = page_of(["Invoice (1)", "Brake fluid"])
+    body = page.split(b"stream\n")[1]
+    assert rb"(Invoice \(1\)) Tj" in body
+    assert b"(Brake fluid) Tj" in body
+    start = int(page.split(b"startxref\n")[1].split()[0])
+    assert page[start:].startswith(b"xref\n0 6\n")  # five objects and the free one
+    places = [int(line.split()[0]) for line in page[start:].splitlines()[3:8]]
+    assert [page[at:].split()[0] for at in places] == [b"1", b"2", b"3", b"4", b"5"]
 
 
 def _check_people() -> None:
