@@ -355,7 +355,7 @@ def _check_workshop_days() -> None:
     plans = [newest(depot) for depot in Depot.objects.all()]
     for plan in plans:
         assert plan is not None
-        assert plan.lacking == []
+        assert all("count it" in told for told in plan.lacking)  # the one item that needs a count
         rows = service_rows(plan)
         assert any(row.late_d > 0 and row.reason != "on time" for row in rows)
         assert any(not row.held and row.mechanic for row in rows)
