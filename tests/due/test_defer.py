@@ -68,6 +68,24 @@ def test_beyond_the_tolerance_it_holds_once_a_second_person_agrees(
     assert holds(due)
 
 
+@pytest.mark.parametrize(("tolerance_km", "beyond"), [(1_000, True), (3_000, False)])
+def test_to_a_day_a_second_person_is_needed_where_the_last_reading_is_beyond_the_tolerance(
+    due: Due, first: Person, tolerance_km: float, beyond: bool
+) -> None:
+    van, oil = due
+    oil.limits.update(tolerance_km=tolerance_km)
+    chain.refresh([van.pk], NOW)
+    row = defer.defer(
+        vehicle=van,
+        service=oil,
+        person=first,
+        reason="no bay free",
+        until_on=date(2026, 6, 18),
+        may_wait=True,
+    )
+    assert row.beyond_tolerance is beyond
+
+
 def test_nobody_is_their_own_second_person(due: Due, first: Person) -> None:
     row = deferred(due, first)
     with pytest.raises(Forbidden, match="another person"):
