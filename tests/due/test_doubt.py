@@ -137,6 +137,27 @@ def test_totals_that_rest_on_a_guess_allow_for_it(oil: Service) -> None:
     assert "does not go with" in asked(renewed, oil, 15, 52_000)
 
 
+def test_a_vehicle_may_have_stood_since_a_total_that_rests_on_a_guess(oil: Service) -> None:
+    renewed = scene.van("V-3")
+    scene.readings(
+        renewed, [*scene.steady(31_000, 1_000, 10), 100, 1_100, 2_100, 3_100], every_d=10
+    )
+    # by hand: 44,000 km by the last reading, of which about 1,000 are taken for granted
+    scene.done(renewed, oil, TODAY + timedelta(days=40), 43_500)
+    chain.refresh([renewed.pk], NOW + timedelta(days=41))
+    assert list(claims.contradicting()) == []
+
+
+def test_since_joining_it_has_come_as_far_as_such_vehicles_do(oil: Service) -> None:
+    # by hand: 25 days at 100 km a day are 2,500 km; at 900 a day at most 23,400
+    bought = scene.van("V-2", joined_on=date(2026, 5, 1), meter_at_joining_km=40_285)
+    assert record(bought, oil, 20, 43_000)
+    for km in (39_000, 90_000):
+        said = asked(bought, oil, 20, km)
+        assert f"{km:,} km on 2026-05-26 does not go with 40,285 km on 2026-05-01" in said
+        assert "likely stood between" in said
+
+
 def test_whole_miles_are_no_contradiction(oil: Service) -> None:
     # an odometer in whole miles stands up to 1.6 km behind, and a total is noted in whole km
     stood = scene.van("V-4")

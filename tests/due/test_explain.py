@@ -4,7 +4,7 @@ import pytest
 
 from fleet import chain
 from fleet.due.explain import Explanation, explain, limit_words
-from fleet.due.models import DueDate, Limit, Service
+from fleet.due.models import DueDate, Fill, Limit, Service
 from fleet.duty.models import Criterion, DutyAssessment, DutyOverride
 from fleet.faults import Fault
 from fleet.people.models import Role
@@ -13,6 +13,7 @@ from fleet.vehicles.models import Vehicle
 from tests import scene
 from tests.cast import person
 from tests.scene import NOW
+from tests.stores import shelf
 
 pytestmark = pytest.mark.django_db
 
@@ -47,6 +48,26 @@ def test_how_long_ago_a_reading_was_is_said_in_one_way(days: int, said: str) -> 
         if one.startswith("Last accepted")
     ]
     assert f"on 15 Jun 2026, {said}." in line
+
+
+def test_it_names_what_is_inside_unless_that_is_to_be_kept_from_the_reader() -> None:
+    oil, vehicle = scene.service(), scene.van()
+    scene.done(vehicle, oil, date(2026, 1, 1), 10_000)
+    fill = Fill.objects.create(
+        vehicle=vehicle,
+        compartment=oil.compartment,
+        filled_on=date(2026, 1, 1),
+        product=shelf.product(),
+        origin="product",
+        quantity_ml=1_500,
+        source=scene.INVENTED,
+    )
+    assert f"In the gearbox: {fill}." in "\n".join(explained(vehicle, oil).lines)
+    hidden = "\n".join(explain(vehicle, oil, NOW, hide_fluid=True).lines)
+    assert "Last done 1 Jan 2026" in hidden
+    assert "In the gearbox" not in hidden
+    Fill.objects.all().delete()
+    assert "In the gearbox" not in "\n".join(explain(vehicle, oil, NOW).lines)
 
 
 def test_an_unknown_history_says_what_would_settle_it() -> None:

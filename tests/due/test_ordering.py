@@ -64,6 +64,24 @@ def test_life_by_the_calendar_counts_in_the_order() -> None:
     assert numbers(order=Order("life", True)) == ["V-3", "V-2", "V-1"]
 
 
+def test_the_life_of_two_days_at_once_is_ordered_by_the_later_day() -> None:
+    # by hand, at 13:00 UTC: 15 of 20 days used in Auckland, where it is the 16th; .72 by distance
+    began = {"calendar_life": 0.0, "calendar_life_on": date(2026, 6, 1)}
+    far = scene.depot("far", "Pacific/Auckland")
+    row("V-1", at=far, calendar_on=date(2026, 6, 21), calendar_life_per_d=1 / 20, **began)
+    row("V-2", meter_life=0.72)
+    found = due_rows(now=NOW.replace(hour=13), order=Order("life", True))
+    assert [(one.vehicle, one.life_used) for one in found] == [("V-1", 0.75), ("V-2", 0.72)]
+
+
+def test_a_row_says_which_group_it_stands_in() -> None:
+    row("V-1", at=scene.depot("coast"), p50=date(2026, 6, 15))
+    (found,) = due_rows(now=NOW)
+    named = {by: found.group(by) for by in ("vehicle", "service", "depot")}
+    assert named == {"vehicle": "V-1", "service": "Gearbox oil", "depot": "Coast"}
+    assert monday_of(int(found.group("week"))) == date(2026, 6, 15)
+
+
 def test_groups_stand_together_whatever_the_sort_within_them(five: None) -> None:
     assert numbers(order=Order("vehicle", group="depot")) == ["V-4", "V-5", "V-1", "V-2", "V-3"]
     # 15 June 2026 is a Monday: V-1 alone is in its week
