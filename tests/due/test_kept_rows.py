@@ -30,6 +30,11 @@ def test_one_limit_says_which_values_are_right(limit: str) -> None:
     assert not CheckFigure().has_limits
 
 
+def test_a_limit_allows_nothing_beyond_it_unless_it_says_so() -> None:
+    limit = scene.service(km=20_000, months=12).limits.get()
+    assert (limit.tolerance_km, limit.tolerance_d) == (0, 0)
+
+
 def test_what_limits_count_is_said_for_each_service() -> None:
     by_km, by_hours = scene.service(km=60_000, months=36), scene.service("engine", km=None)
     scene.service("engine", km=None, duty_class="severe", limit_h=500)
