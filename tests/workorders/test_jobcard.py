@@ -1,6 +1,7 @@
 import pytest
 
 from fleet.faults import Fault
+from fleet.stores.models import Specification
 from fleet.vehicles.models import Compartment
 from fleet.workorders import findings, issue, jobcard, progress
 from fleet.workorders.findings import Report
@@ -222,3 +223,10 @@ def test_a_tool_is_fetched_only_in_the_bays_it_is_for(order: WorkOrder) -> None:
     assert shown(order).jobs[0].tools == ("Bar", "Hexagon key 17 mm")
     WorkOrder.objects.filter(pk=order.pk).update(raising="jack and stands")
     assert shown(order).jobs[0].tools == ("Bar", "Axle stands", "Hexagon key 17 mm")
+
+
+def test_a_material_says_the_specification_asked_for_where_there_is_one(order: WorkOrder) -> None:
+    asked = Specification.objects.create(slug="gl-4", name="GL-4 as invented", source=INVENTED)
+    Material.objects.filter(kind="fluid").update(specification=asked)
+    said = {row.kind: row.specification for row in shown(order).jobs[0].materials}
+    assert said == {"fluid": "GL-4 as invented", "seal": ""}

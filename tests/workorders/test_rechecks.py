@@ -209,8 +209,11 @@ def test_a_line_waits_for_its_distance_before_it_joins(shop: Workshop) -> None:
     rule = shop.rule("leak", from_km=40.0, to_km=80.0, safety=False)
     shop.changed()
     assert rule.service not in issue.joining([shop.bay.van.pk], TODAY)[shop.bay.van.pk]
-    DueDate.objects.filter(service=rule.service).update(remaining_km=39)
-    assert rule.service in issue.joining([shop.bay.van.pk], TODAY)[shop.bay.van.pk]
+    # by hand: from 40 km on, of 80, there are 40 left
+    for left_km, joins in ((40.1, False), (40.0, True), (39.0, True)):
+        DueDate.objects.filter(service=rule.service).update(remaining_km=left_km)
+        found = issue.joining([shop.bay.van.pk], TODAY)[shop.bay.van.pk]
+        assert (rule.service in found) is joins
 
 
 def test_the_same_service_done_again_ends_the_older_call(shop: Workshop) -> None:
