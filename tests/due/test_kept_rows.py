@@ -4,13 +4,14 @@ from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import pytest
+from django.core.exceptions import ValidationError
 
 from fleet import chain
 from fleet.due import segments, widening
 from fleet.due.baselines import Counted, counted
 from fleet.due.choose import Chosen, choose
 from fleet.due.differing import differing
-from fleet.due.models import CheckFigure, DueDate, GuardFactor, TopUp
+from fleet.due.models import CheckFigure, DueDate, GuardFactor, Limit, TopUp
 from fleet.due.record import record_top_ups
 from fleet.due.rules import NORMAL, SEVERE
 from fleet.duty.models import DutyAssessment, DutyOverride
@@ -33,6 +34,22 @@ def test_one_limit_says_which_values_are_right(limit: str) -> None:
 def test_a_limit_allows_nothing_beyond_it_unless_it_says_so() -> None:
     limit = scene.service(km=20_000, months=12).limits.get()
     assert (limit.tolerance_km, limit.tolerance_d) == (0, 0)
+
+
+@pytest.mark.parametrize(
+    "figures",
+    [
+        {"limit_km": 20_000},
+        {"limit_months": 12},
+        {"limit_h": 500},
+        {"yearly_month": 10, "yearly_day": 1},
+    ],
+)
+def test_any_one_figure_makes_a_limit_and_none_makes_none(figures: dict[str, float]) -> None:
+    given = {"service": scene.service(), "duty_class": "severe", "source": INVENTED}
+    Limit(**given, **figures).full_clean()
+    with pytest.raises(ValidationError, match="a_limit_has_at_least_one_figure"):
+        Limit(**given).full_clean()
 
 
 def test_what_limits_count_is_said_for_each_service() -> None:
