@@ -152,6 +152,12 @@ def test_classes_follow_each_other_from_the_last_service_on_each_in_its_compartm
     assessed(first, "gearbox", from_2025_01="normal")
     assessed(last, "engine", from_2025_01="severe")
     assessed(last, "gearbox", from_2025_01="normal", from_2026_02="severe", from_2026_05="normal")
+    assert stretches(last, "gearbox", date(2026, 2, 20)) == [
+        (date(2026, 2, 20), SEVERE),
+        (date(2026, 5, 1), NORMAL),
+    ]
+    assert stretches(last, "engine", date(2026, 2, 20)) == [(date(2026, 2, 20), SEVERE)]
+    assert stretches(first, "gearbox", date(2026, 2, 20)) == [(date(2026, 2, 20), NORMAL)]
     DutyOverride.objects.create(
         vehicle=first,
         compartment=first.vehicle_type.compartments.get(slug="engine"),
@@ -175,7 +181,3 @@ def test_classes_follow_each_other_from_the_last_service_on_each_in_its_compartm
     assert stretches(first, "gearbox", since) == [(since, NORMAL)]
     assert stretches(unknown, "engine", since) == [(since, NORMAL)]
     assert stretches(last, "engine", since) == [(since, SEVERE)]
-    assert stretches(last, "gearbox", date(2026, 2, 20)) == [
-        (date(2026, 2, 20), SEVERE),
-        (date(2026, 5, 1), NORMAL),
-    ]
