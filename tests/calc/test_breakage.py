@@ -69,10 +69,10 @@ def test_top_ups_of_one_size_are_negative_binomial() -> None:
 
 def test_many_rare_top_ups_at_once_are_as_likely_as_they_are() -> None:
     # a hundredth of an event is expected, and where there is one there are often more
-    found = top_ups(0.01, 1.0, 1.0, [5, 5], [1, 1])
-    number = stats.nbinom.pmf(np.arange(len(found.pmf)), 0.01, 0.5)
+    found = top_ups(0.01, 1.0, 1.0, [1, 100], [0, 1])
+    number = stats.nbinom.pmf(np.arange(8), 0.01, 0.5)
     assert number[4] == pytest.approx(1.6e-4, rel=0.05)
-    assert found.pmf == pytest.approx(number, abs=1e-10)
+    assert [found.at(100 * events) for events in range(8)] == pytest.approx(number, abs=1e-10)
 
 
 def test_top_ups_of_several_sizes_are_compound() -> None:
