@@ -5,11 +5,13 @@ from datetime import timedelta
 import pytest
 
 from fleet.due.models import DueDate
-from fleet.workorders import ending, findings, late, listing, progress, withdraw
+from fleet.workorders import ending, findings, late, listing, progress, torques, withdraw
 from fleet.workorders.ending import AtFinish
 from fleet.workorders.findings import Report
 from fleet.workorders.glance import glance
 from fleet.workorders.models import Finding, Job, OrderEvent, WorkOrder
+from fleet.workorders.record_kinds import record_of
+from fleet.workorders.torques import Tightened
 from tests import scene
 from tests.scene import NOW
 from tests.workorders.conftest import Bay
@@ -92,3 +94,17 @@ def test_a_finding_taken_back_is_told_in_its_order_where_it_has_one(bay: Bay, jo
         assert one.withdrawn_by == bay.mechanic
     (told,) = events(job.order, "withdraw record")
     assert told.reason.endswith("it was water")
+
+
+def test_a_record_is_found_by_the_word_for_one_or_for_many_of_its_kind(bay: Bay, job: Job) -> None:
+    of_order, of_nobody = leak(bay, job.order, "phone-1-leak"), leak(bay, None, "phone-2-leak")
+    torque = torques.torque(
+        bay.actor(bay.mechanic),
+        job.pk,
+        Tightened(client_key="phone-1-plug", fastener="drain-plug"),
+    )
+    assert record_of(job.order, "torque", torque.pk) == torque
+    assert record_of(job.order, "torques", torque.pk) == torque
+    assert record_of(job.order, "finding", of_order.pk) == of_order
+    assert record_of(job.order, "finding", of_nobody.pk) is None  # of no order
+    assert record_of(job.order, "song", torque.pk) is None
