@@ -8,6 +8,7 @@ import pytest
 from fleet.due.models import ServiceDone
 from fleet.faults import Fault, Question, Refused
 from fleet.readings.models import Reading
+from fleet.vehicles.models import Meter
 from fleet.workorders import checks, ending, progress, torques
 from fleet.workorders.ending import AtFinish
 from fleet.workorders.models import Job, Restriction, TorqueRecord
@@ -102,7 +103,9 @@ def test_engine_hours_at_the_finish_are_those_of_the_service(bay: Bay, job: Job)
     ending.finish(mechanic, job.order_id, said)
     done = ServiceDone.objects.latest("pk")
     assert (done.total_km, done.total_h) == (23_350, 812.5)
-    assert Reading.objects.get(unit="h").value == 812.5
+    reading = Reading.objects.get(unit="h")
+    assert (reading.value, reading.meter.kind) == (812.5, Meter.Kind.HOURS)
+    assert bay.van.meters.count() == 2
 
 
 @pytest.mark.parametrize(
