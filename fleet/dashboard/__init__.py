@@ -12,6 +12,7 @@ acts.py                a form tried once, its answer or fault in words
 assumptions.py         figures that forecasts rest on, as the Method page lists them
 baseline_lines.py      rows of Baselines, and what was typed
 calibration_charts.py  charts of how often dates came true
+chart_frame.py         what the other charts share
 charts.py              the odometer chart of a vehicle
 downloads.py           lists as CSV or XLSX to keep
 filters.py             filters and order of Due, as the address says them

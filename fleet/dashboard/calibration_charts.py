@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from fleet.dashboard.chart_frame import figure
 from fleet.dashboard.score_lines import ScoreLine, Twentieth
 from fleet.dashboard.words import THIN_SPACE
 
@@ -36,7 +37,7 @@ def coverage(lines: Sequence[ScoreLine]) -> Any:
         _points(names, Series("inside the 80 % band", in_80, "diamond", "limit")),
     ]
     lowest = min([LEAST_SHOWN, *(share for share in in_80 if share is not None)])
-    return _figure(traces, {"range": [lowest - 0.02, 1.02], "tickformat": ".0%"}, AHEAD)
+    return figure(traces, {"range": [lowest - 0.02, 1.02], "tickformat": ".0%"}, AHEAD)
 
 
 def skill(lines: Sequence[ScoreLine]) -> Any:
@@ -50,7 +51,7 @@ def skill(lines: Sequence[ScoreLine]) -> Any:
     )  # fmt: skip
     traces = [_level("no closer", names, 0.0, "expected")]
     traces += [_points(names, rival) for rival in rivals]
-    return _figure(traces, {"tickformat": ".0%", "rangemode": "tozero"}, AHEAD)
+    return figure(traces, {"tickformat": ".0%", "rangemode": "tozero"}, AHEAD)
 
 
 def pit(cells: Sequence[Twentieth]) -> Any:
@@ -67,7 +68,7 @@ def pit(cells: Sequence[Twentieth]) -> Any:
     }
     even = {**_dotted([0, 1], [1 / len(cells)] * 2, "expected"), "name": "as it should be"}
     axis = {"tickvals": [0.1, 0.5, 0.9], "ticktext": ["earliest", "expected", "latest likely"]}
-    return _figure([steps, even], {"tickformat": ".0%", "rangemode": "tozero"}, axis)
+    return figure([steps, even], {"tickformat": ".0%", "rangemode": "tozero"}, axis)
 
 
 def _distances(lines: Sequence[ScoreLine]) -> list[str]:
@@ -100,20 +101,3 @@ def _level(name: str, names: Sequence[str], share: float, colour: str) -> dict[s
 def _dotted(x: Sequence[Any], y: Sequence[float], colour: str) -> dict[str, Any]:
     line = {"width": 1.5, "dash": "dot", "color": f"var(--chart-{colour})"}
     return {"x": list(x), "y": list(y), "mode": "lines", "line": line, "hoverinfo": "skip"}
-
-
-def _figure(traces: Sequence[dict[str, Any]], yaxis: dict[str, Any], xaxis: dict[str, Any]) -> Any:
-    import plotly.graph_objects as go
-
-    axis = {"gridcolor": "var(--chart-grid)", "zeroline": False, "automargin": True}
-    layout = {
-        "template": "none",
-        "paper_bgcolor": "var(--chart-ground)",
-        "plot_bgcolor": "var(--chart-ground)",
-        "font": {"color": "var(--chart-ink)", "size": 13},
-        "margin": {"l": 48, "r": 20, "t": 12, "b": 32},
-        "legend": {"orientation": "h", "yanchor": "bottom", "y": 1.02, "x": 0},
-        "xaxis": {**axis, **xaxis},
-        "yaxis": {**axis, **yaxis},
-    }
-    return go.Figure(data=[go.Scatter(trace) for trace in traces], layout=layout)

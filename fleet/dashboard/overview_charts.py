@@ -5,6 +5,7 @@ from datetime import date
 from statistics import median
 from typing import Any
 
+from fleet.dashboard.chart_frame import figure
 from fleet.dashboard.words import day, short_day
 from fleet.due.periods import Late
 from fleet.overview.weeks import Bar, Load, Short
@@ -37,7 +38,7 @@ def weeks(load: Load, *, services: bool) -> Any:
     elif any(one.capacity is not None for one in load.bars):
         traces.append(_capacity(load.bars, names))
     title = "services" if services else "hours by the book"
-    return _figure(
+    return figure(
         traces,
         {"title": {"text": title, "standoff": 4}, **yaxis},
         {
@@ -173,7 +174,7 @@ def late_by_service(found: Sequence[Late]) -> Any:
     ]  # fmt: skip
     yaxis = {"type": "category", "categoryorder": "array", "categoryarray": names[::-1]}
     days = {"title": {"text": "days late", "standoff": 4}, "range": _room(found), "zeroline": False}
-    return _figure([trace for trace in traces if trace["x"]], yaxis, days)
+    return figure([trace for trace in traces if trace["x"]], yaxis, days)
 
 
 def _room(found: Sequence[Late]) -> list[float]:
@@ -234,21 +235,3 @@ def late_cells(found: Sequence[Late]) -> list[list[Cell]]:
 def _mark(symbol: str, colour: str, size: int) -> dict[str, Any]:
     shade = f"var(--chart-{colour})"
     return {"symbol": symbol, "size": size, "color": shade, "line": {"width": 2, "color": shade}}
-
-
-def _figure(traces: Sequence[dict[str, Any]], yaxis: dict[str, Any], xaxis: dict[str, Any]) -> Any:
-    import plotly.graph_objects as go
-
-    axis = {"gridcolor": "var(--chart-grid)", "zeroline": False, "automargin": True}
-    layout = {
-        "template": "none",
-        "paper_bgcolor": "var(--chart-ground)",
-        "plot_bgcolor": "var(--chart-ground)",
-        "font": {"color": "var(--chart-ink)", "size": 13},
-        "margin": {"l": 48, "r": 20, "t": 12, "b": 40},
-        "hovermode": "closest",
-        "legend": {"orientation": "h", "yanchor": "bottom", "y": 1.02, "x": 0},
-        "xaxis": {**axis, **xaxis},
-        "yaxis": {**axis, **yaxis},
-    }
-    return go.Figure(data=[go.Scatter(trace) for trace in traces], layout=layout)

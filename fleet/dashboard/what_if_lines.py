@@ -1,12 +1,13 @@
 """How answers to "what if" read: measures in words and units, tables, charts."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 from django.conf import settings
 
+from fleet.dashboard.chart_frame import figure
 from fleet.dashboard.words import grouped, short_day
 from fleet.stores.money import from_minor
 from fleet.stores.money import words as money
@@ -236,7 +237,7 @@ def difference_chart(result: dict[str, Any], measure: str) -> Any:
         ],
         "hovertemplate": "%{x}: %{y:+.1f} " + unit_of(measure) + " (%{text})<extra></extra>",
     }
-    return _figure([trace], f"difference [{unit_of(measure)}]", zero=True)
+    return _by_month([trace], f"difference [{unit_of(measure)}]", {"zeroline": True})
 
 
 def both_chart(result: dict[str, Any], measure: str) -> Any:
@@ -258,7 +259,7 @@ def both_chart(result: dict[str, Any], measure: str) -> Any:
             ("changed", "changed", "diamond", "held", "solid"),
         )
     ]
-    return _figure(traces, f"{NAMES[measure][0].lower()} [{unit}]", zero=False)
+    return _by_month(traces, f"{NAMES[measure][0].lower()} [{unit}]", {"rangemode": "tozero"})
 
 
 def _short_months(result: dict[str, Any]) -> list[str]:
@@ -266,24 +267,9 @@ def _short_months(result: dict[str, Any]) -> list[str]:
     return [short_day(begin) if begin.day > 1 else f"{begin:%b %Y}" for begin in begins]
 
 
-def _figure(traces: Sequence[dict[str, Any]], title: str, *, zero: bool) -> Any:
-    import plotly.graph_objects as go
-
-    axis = {"gridcolor": "var(--chart-grid)", "automargin": True}
-    yaxis = {"title": {"text": title, "standoff": 4}, "zeroline": zero}
-    layout = {
-        "template": "none",
-        "paper_bgcolor": "var(--chart-ground)",
-        "plot_bgcolor": "var(--chart-ground)",
-        "font": {"color": "var(--chart-ink)", "size": 13},
-        "margin": {"l": 48, "r": 20, "t": 12, "b": 40},
-        "hovermode": "closest",
-        "legend": {"orientation": "h", "yanchor": "bottom", "y": 1.02, "x": 0},
-        "xaxis": {**axis, "type": "category", "zeroline": False},
-        "yaxis": {**axis, **yaxis, "zerolinecolor": "var(--chart-edge)"}
-        | ({} if zero else {"rangemode": "tozero"}),
-    }
-    return go.Figure(data=[go.Scatter(trace) for trace in traces], layout=layout)
+def _by_month(traces: Sequence[dict[str, Any]], title: str, zero: Mapping[str, Any]) -> Any:
+    yaxis = {"title": {"text": title, "standoff": 4}, "zerolinecolor": "var(--chart-edge)", **zero}
+    return figure(traces, yaxis, {"type": "category"})
 
 
 def in_words(result: dict[str, Any], measure: str) -> str:

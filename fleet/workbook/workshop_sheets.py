@@ -1,7 +1,5 @@
 """Sheets on workshops: what each has, who works there, when nobody comes, and other work."""
 
-from dataclasses import replace
-
 from fleet.visits.models import (
     Absence,
     Bay,
@@ -28,7 +26,7 @@ from fleet.workbook.cells import (
 from fleet.workbook.columns import Column, Link, Sheet
 from fleet.workbook.depot_sheets import DEPOT_LINK, DEPOT_REF, SOURCE
 from fleet.workbook.stock_sheets import MONEY
-from fleet.workbook.type_sheets import TYPE_LINK, TYPE_REF
+from fleet.workbook.type_sheets import SERVICE_REF, TYPE_LINK, TYPE_REF
 from fleet.workbook.vehicle_sheets import VEHICLE_LINK, VEHICLE_REF
 
 _MINUTES = whole_of(example="480", low=1, high=1_440)
@@ -226,16 +224,7 @@ SERVICE_NEEDS = Sheet(
     ServiceNeed,
     "What a service asks of whoever does it, beyond its minutes.",
     (
-        replace(TYPE_REF, path="service__vehicle_type__slug"),
-        Column(
-            "service",
-            "Service",
-            SLUG,
-            "A service of that vehicle type, as named in sheet Services.",
-            required=True,
-            key=True,
-            path="service__slug",
-        ),
+        *SERVICE_REF,
         _SKILLS,
         Column(
             "second_min",

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from fleet.dashboard.chart_frame import figure
 from fleet.dashboard.words import km
 
 SYMBOLS = {"usual": ("circle", "accepted"), "tried": ("diamond", "limit")}
@@ -40,7 +41,7 @@ def run_in(dots: Sequence[RatingDot], names: dict[str, str], run_in_km: float) -
         )
     axis = {"title": _title("fluid age [km]"), "rangemode": "tozero", "tickformat": ",.0f"}
     grades = {"title": _title("rating"), "range": [0.5, 5.5], "tickvals": [1, 2, 3, 4, 5]}
-    return _figure(traces, grades, axis, _shade(run_in_km))
+    return figure(traces, grades, axis, **_shade(run_in_km))
 
 
 def _spread(at: int) -> float:
@@ -84,7 +85,7 @@ def equal_age(bands: Sequence[dict[str, Any]], names: dict[str, str]) -> Any:
             }
         )
     axis = {"title": _title("fluid age [1,000 km]"), "type": "category", "tickangle": 0}
-    return _figure(traces, {"title": _title("mean rating"), "range": [1, 5]}, axis)
+    return figure(traces, {"title": _title("mean rating"), "range": [1, 5]}, axis)
 
 
 def interval(difference: float, low: float, high: float) -> Any:
@@ -109,7 +110,7 @@ def interval(difference: float, low: float, high: float) -> Any:
     reach = max(1.0, abs(low), abs(high)) * 1.1
     axis = {"title": _title("tried less usual, in grades"), "range": [-reach, reach]}
     hidden = {"visible": False, "range": [-1, 1]}
-    return _figure([zero, bar, point], hidden, axis)
+    return figure([zero, bar, point], hidden, axis)
 
 
 def power(curve: Sequence[tuple[int, float]], wanted: float, now: int) -> Any:
@@ -127,7 +128,7 @@ def power(curve: Sequence[tuple[int, float]], wanted: float, now: int) -> Any:
     level = {**_line([min(counts), max(counts)], [wanted] * 2, "expected", "dot"), "name": "wanted"}
     here = {**_line([now, now], [0, 1], "limit", "dash"), "name": "compared now"}
     axis = {"title": _title("vehicles per group")}
-    return _figure([level, here, line], {"range": [0, 1.02], "tickformat": ".0%"}, axis)
+    return figure([level, here, line], {"range": [0, 1.02], "tickformat": ".0%"}, axis)
 
 
 def cost(costs: dict[str, Any], names: dict[str, str]) -> Any:
@@ -159,7 +160,7 @@ def cost(costs: dict[str, Any], names: dict[str, str]) -> Any:
     }
     axis = {"title": _title("interval [km]"), "tickformat": ",.0f"}
     money = {"title": _title("per 1,000 km"), "rangemode": "tozero", "tickformat": ",.2f"}
-    return _figure([usual, tried, even], money, axis)
+    return figure([usual, tried, even], money, axis)
 
 
 def lab(one: dict[str, Any], names: dict[str, str]) -> Any:
@@ -184,7 +185,7 @@ def lab(one: dict[str, Any], names: dict[str, str]) -> Any:
             line = _line([0, max([*reached, 1])], [one[end]] * 2, "rejected", "dot")
             traces.append({**line, "name": f"limit {one[end]:g}"})
     axis = {"title": _title("fluid age [km]"), "rangemode": "tozero", "tickformat": ",.0f"}
-    return _figure(traces, {"title": _title(one["unit"])}, axis)
+    return figure(traces, {"title": _title(one["unit"])}, axis)
 
 
 def _marker(symbol: str, colour: str, size: int) -> dict[str, Any]:
@@ -199,27 +200,3 @@ def _line(x: list[Any], y: list[Any], colour: str, dash: str) -> dict[str, Any]:
 
 def _title(text: str) -> dict[str, Any]:
     return {"text": text, "standoff": 6, "font": {"size": 13}}
-
-
-def _figure(
-    traces: Sequence[dict[str, Any]],
-    yaxis: dict[str, Any],
-    xaxis: dict[str, Any],
-    more: dict[str, Any] | None = None,
-) -> Any:
-    import plotly.graph_objects as go
-
-    axis = {"gridcolor": "var(--chart-grid)", "zeroline": False, "automargin": True}
-    layout = {
-        "template": "none",
-        "paper_bgcolor": "var(--chart-ground)",
-        "plot_bgcolor": "var(--chart-ground)",
-        "font": {"color": "var(--chart-ink)", "size": 13},
-        "margin": {"l": 52, "r": 20, "t": 12, "b": 40},
-        "hovermode": "closest",
-        "legend": {"orientation": "h", "yanchor": "bottom", "y": 1.02, "x": 0},
-        "xaxis": {**axis, **xaxis},
-        "yaxis": {**axis, **yaxis},
-        **(more or {}),
-    }
-    return go.Figure(data=[go.Scatter(trace) for trace in traces], layout=layout)
