@@ -16,8 +16,7 @@ PIECES = {
     "zarrovend-plain": 5,
     "ulmesqua-coast": 5,
     "brethkamm-hill": 8,
-}  # files in 14 months, and the newest
-NEWEST_D = 8  # the newest file came soon after the one before: its news are few
+}  # files in 14 months
 OVERLAP_D = 21  # the wide sheet repeats its last weeks in the next one
 
 
@@ -54,9 +53,7 @@ def first_day(today: date) -> date:
 
 def _windows(pieces: int, today: date) -> Iterator[tuple[date, date]]:
     first = first_day(today)
-    days = LOG_D + 7 - NEWEST_D
-    edges = [first + timedelta(days=days * piece // pieces) for piece in range(pieces)]
-    edges.append(today - timedelta(days=NEWEST_D))
+    edges = [first + timedelta(days=(LOG_D + 7) * piece // pieces) for piece in range(pieces)]
     yield from zip(edges, [*edges[1:], today + timedelta(days=1)], strict=True)
 
 
