@@ -4,8 +4,8 @@ from datetime import date, timedelta
 
 import pytest
 
-from fleet.due.models import Service
-from fleet.stores.models import Arrival, Item, Stock
+from fleet.due.models import Fill, Service
+from fleet.stores.models import Arrival, Item, Specification, Stock
 from fleet.vehicles.models import Vehicle
 from fleet.visits import plan as plans
 from fleet.visits.listing import told
@@ -13,6 +13,7 @@ from fleet.visits.models import Mechanic, Plan, PlannedService
 from fleet.visits.weigh import weigh
 from fleet.workorders.models import Job, Material, Procedure, WorkOrder
 from tests import scene
+from tests.stores import shelf as shelves
 from tests.visits.depot import TODAY, fleet
 
 pytestmark = pytest.mark.django_db
@@ -173,6 +174,30 @@ def test_a_plan_follows_when_the_part_is_received(washer: Item) -> None:
     after = planned()
     assert after.pk != before.pk
     assert "part" not in {one.reason for one in by_vehicle(after).values()}
+
+
+def test_it_waits_for_the_very_product_that_the_vehicle_gets() -> None:
+    """Both oils are accepted; V-1 has the one that the shelf lacks."""
+    vans = fleet({"V-1": (-5,), "V-2": (7,)})
+    service = Service.objects.get(slug="gearbox-oil")
+    wanted = Specification.objects.create(slug="gl-4", name="GL-4", source="invented")
+    service.compartment.accepted_fluids.create(specification=wanted, source="invented")
+    for name, on_hand in (("kept", 20_000), ("other", 0)):
+        product = shelves.product(name)
+        product.claims.create(specification=wanted, source="invented")
+        shelf(shelves.item(f"{name}-item", product=product), on_hand)
+    procedure = Procedure.objects.create(
+        service=service, family="other", minutes=60, source="invented", edition="1"
+    )
+    procedure.materials.create(kind="fluid", name="Gear oil", quantity_ml=1_500, source="invented")
+    Fill.objects.create(
+        vehicle=vans[0], compartment=service.compartment, filled_on=ahead(-200),
+        origin="product", product=product, source="invented",
+    )  # fmt: skip
+    rows = by_vehicle(planned())
+    assert rows["V-1"].reason == "part"
+    assert rows["V-1"].detail.endswith("about 29 Jun 2026")
+    assert rows["V-2"].reason != "part"
 
 
 def test_moving_a_visit_before_its_part_comes_says_so(washer: Item) -> None:
