@@ -8,7 +8,7 @@ import numpy as np
 from fleet.bulk import Array
 from fleet.calc.trial_cells import BEYOND, warmth_of
 from fleet.trials.models import Trial
-from fleet.vehicles.models import ClimateMonth, DepotStay
+from fleet.vehicles.models import ClimateMonth, DepotStay, Vehicle
 
 Months = dict[tuple[int, int, int], float]  # depot id, year, month -> mean temperature [°C]
 EVERY_YEAR = 0
@@ -74,12 +74,15 @@ def _mean(months: Months, depot_id: int, on: date) -> float:
 
 
 def _depot_at(vehicle_id: Array, at_d: Array) -> Array:
-    """Where each vehicle was based at each instant."""
+    """Where each vehicle was based at each instant; without stays, at its depot all along."""
+    ids = np.unique(vehicle_id).tolist()
     found = np.full(len(vehicle_id), -1)
-    stays = DepotStay.objects.filter(vehicle__in=np.unique(vehicle_id).tolist())
+    stays = DepotStay.objects.filter(vehicle__in=ids)
     for vehicle, depot, from_on in stays.order_by("from_on", "id").values_list(
         "vehicle_id", "depot_id", "from_on"
     ):
         since_d = float(np.datetime64(from_on, "D").astype(np.int64))
         found[(vehicle_id == vehicle) & ((at_d >= since_d) | (found == -1))] = depot
+    for vehicle, depot in Vehicle.objects.filter(pk__in=ids).values_list("pk", "depot"):
+        found[(vehicle_id == vehicle) & (found == -1)] = depot
     return found

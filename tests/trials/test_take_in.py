@@ -13,6 +13,7 @@ from fleet.trials.lab import gather_samples
 from fleet.trials.models import LabSample, Rating
 from fleet.trials.rate import LabLimits, name_property
 from fleet.trials.take_in import take_in_ratings, take_in_samples
+from fleet.vehicles.models import Vehicle
 from tests.scene import NOW, depot
 from tests.trials.field import PROGRAM, Field, begun, person
 
@@ -76,6 +77,7 @@ def test_two_equal_rows_are_two_ratings(field: Field, tmp_path: Path) -> None:
 
 
 def test_a_workbook_is_taken_as_well(field: Field, tmp_path: Path) -> None:
+    Vehicle.objects.filter(fleet_number="V-2").update(fleet_number="12")
     path = tmp_path / "ratings.xlsx"
     with xlsxwriter.Workbook(path) as sheet_rows:
         page = sheet_rows.add_worksheet()
@@ -83,7 +85,11 @@ def test_a_workbook_is_taken_as_well(field: Field, tmp_path: Path) -> None:
         page.write_string(1, 0, "V-1")
         page.write_datetime(1, 1, date(2026, 1, 10), sheet_rows.add_format({"num_format": 14}))
         page.write_number(1, 2, 5)
-    assert take_in_ratings(PROGRAM, field.trial, path).counts["taken"] == 1
+        page.write_number(2, 0, 12)  # a cell of digits is a number to a spreadsheet
+        page.write_datetime(2, 1, date(2026, 1, 10), sheet_rows.add_format({"num_format": 14}))
+        page.write_number(2, 2, 4)
+    assert take_in_ratings(PROGRAM, field.trial, path).counts["taken"] == 2
+    assert Rating.objects.get(trial_vehicle__vehicle__fleet_number="12").value == 4
 
 
 def test_a_sheet_without_headings_is_refused_whole(field: Field, tmp_path: Path) -> None:
