@@ -98,6 +98,18 @@ def test_vehicles_without_a_cell_are_named() -> None:
     assert told["rated, but never after run-in"] == [early.vehicle.fleet_number]
 
 
+def test_one_rating_after_run_in_is_enough_not_to_be_named_as_without() -> None:
+    field = begun(6)
+    rated(field, alike)
+    once, never = field.places[0], field.places[1]
+    for place in (once, never):  # the first fortnight of a change is run-in: 700 km a week
+        place.ratings.filter(rated_at__gt=noon(STARTS_ON + timedelta(days=4))).delete()
+    field.rate(once, noon(STARTS_ON + timedelta(days=60)), 3)
+    told = evaluate(field.trial, NOW).details["vehicles"]
+    assert told["rated, but never after run-in"] == [never.vehicle.fleet_number]
+    assert told["never rated"] == []
+
+
 def test_the_age_counts_from_the_newest_change() -> None:
     field = begun(2)
     place = field.places[0]
