@@ -38,7 +38,7 @@ def test_a_week_without_an_open_day_left_is_no_part_of_the_claim(
     assert "week 48: 6 h" not in charts
 
 
-def test_a_finding_is_told_by_the_day_it_was_found(shop: Workshop, signed_in: SignedIn) -> None:
+def test_a_finding_is_told_on_the_day_it_was_entered_and_when_it_was_found(shop: Workshop, signed_in: SignedIn) -> None:
     findings.report(
         shop.actor(shop.people.mechanic),
         Report(
@@ -52,7 +52,7 @@ def test_a_finding_is_told_by_the_day_it_was_found(shop: Workshop, signed_in: Si
     on = timezone.now() - timedelta(days=40)
     findings.Finding.objects.update(performed_at=on)
     told = text(part(page(signed_in(shop.people.supervisor)), "since"))
-    assert f"{on.day} {on:%b} 1 finding: V-101" in told
+    assert f"1 finding: V-101 “damp below the sump” (found on {on.day} {on:%b %Y})" in told
 
 
 def test_hours_far_above_the_work_are_told_and_leave_room_for_its_bars(

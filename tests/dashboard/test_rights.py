@@ -47,6 +47,7 @@ CHIEF = frozenset({Role.SUPERVISOR})
 PASSES = {
     "add-person": CHIEF,
     "change-person": CHIEF,
+    "forget-person": CHIEF,
     "name-deputy": CHIEF,
     "approve-substitute": CHIEF,
     "choose-fluid": CHIEF,
