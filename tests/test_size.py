@@ -7,6 +7,7 @@ from statistics import median, quantiles
 
 ROOT = Path(__file__).resolve().parent.parent
 LONGEST_FILE, LONGEST_FUNCTION = 400, 60
+LONGEST_TEMPLATE_LINE = 160
 MOST_ARGUMENTS = 8  # more are a thing of the domain: give it a name
 MEDIAN_FUNCTION, NINE_IN_TEN_FUNCTIONS, MEDIAN_TEST = 8, 30, 10
 
@@ -39,6 +40,16 @@ def test_no_file_is_longer_than_the_budget() -> None:
         if (size := len(path.read_text().splitlines())) > LONGEST_FILE
     }
     assert long == {}
+
+
+def test_no_line_of_a_template_is_longer_than_the_budget() -> None:
+    long = [
+        f"{path.relative_to(ROOT)}:{number}"
+        for path in sorted((ROOT / "templates").rglob("*.html"))
+        for number, line in enumerate(path.read_text().splitlines(), 1)
+        if len(line) > LONGEST_TEMPLATE_LINE
+    ]
+    assert long == []
 
 
 def test_no_function_is_longer_than_the_budget() -> None:

@@ -38,7 +38,7 @@ def test_a_week_without_an_open_day_left_is_no_part_of_the_claim(
     assert "week 48: 6 h" not in charts
 
 
-def test_a_finding_is_told_on_the_day_it_was_entered_and_when_it_was_found(shop: Workshop, signed_in: SignedIn) -> None:
+def test_a_finding_is_told_on_the_day_it_was_entered(shop: Workshop, signed_in: SignedIn) -> None:
     findings.report(
         shop.actor(shop.people.mechanic),
         Report(

@@ -52,10 +52,13 @@ def _page(request: SignedIn) -> HttpResponse:
     context = {
         "found": offered(found[:PAGE_ROWS]),
         "more": _key(found[PAGE_ROWS - 1]) if len(found) > PAGE_ROWS else "",
-        "counts": severity_counts(narrowed(here, search=search)),
+        "severities": [
+            (name, count, _query({**kept, "severity": "" if name == severity else name}))
+            for name, count in severity_counts(narrowed(here, search=search)).items()
+        ],
         "severity": severity,
         "search": search,
-        "query": urlencode({name: value for name, value in kept.items() if value}),
+        "query": _query(kept),
         "marks": marks.order_by("set_at"),
         "failed": [] if severity or search else list(unanswered(scope.chosen)[:PAGE_ROWS]),
         "photos_of": of_findings([one.pk for one in found[:PAGE_ROWS]]),
@@ -66,6 +69,10 @@ def _page(request: SignedIn) -> HttpResponse:
         "re_check_days": rules.RE_CHECK_DAYS,
     }
     return show(request, "findings", scope, context)
+
+
+def _query(kept: dict[str, str]) -> str:
+    return urlencode({name: value for name, value in kept.items() if value})
 
 
 def _key(row: Any) -> str:

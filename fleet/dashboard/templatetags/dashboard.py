@@ -180,9 +180,9 @@ def outcome_mark(outcome: str) -> dict[str, str]:
 
 
 @register.filter
-def temperature(temperature_c: float) -> float:
-    """A temperature in the unit of whoever looks."""
-    return shown_units.temperature(temperature_c)
+def temperature(temperature_c: float | None) -> float | None:
+    """A temperature in the unit of whoever looks; what is unknown stays so."""
+    return None if temperature_c is None else shown_units.temperature(temperature_c)
 
 
 @register.simple_tag
