@@ -188,7 +188,7 @@ def limit_words(limit: Limit, unit: str = "km") -> str:
     if limit.limit_h is not None:
         parts.append(f"{limit.limit_h:,.0f} h")
     if limit.limit_months is not None:
-        parts.append(f"{limit.limit_months} months")
+        parts.append(f"{limit.limit_months} month{'' if limit.limit_months == 1 else 's'}")
     if limit.yearly_month is not None:
         parts.append(f"every year by {limit.yearly_day} {month_name[limit.yearly_month]}")
     whichever = ", whichever first" if len(parts) > 1 else ""

@@ -18,6 +18,7 @@ from fleet.bulk import Array
 from fleet.calc.expectations import Base, Step
 from fleet.calc.explanations import Typed
 from fleet.calc.second_look import ALIKE, Looked, between, look_again
+from fleet.readings import thousands
 from fleet.readings.cells import KM_PER
 from fleet.readings.judge import Meters, gather_meters
 from fleet.readings.models import Reading, Verdict
@@ -198,12 +199,16 @@ def _apart(neighbours: list[Neighbour | None]) -> tuple[Array, Array]:
 def _beside(row: _Row, again: _Again | None, bounds: tuple[float, float]) -> Beside:
     top, grain = bounds
     slip = again.looked.slip if again and row.after and row.reason in DISPROVED else None
+    candidates = _candidates(row, again, ALIKE * grain * KM_PER[row.unit])
+    if (value := _with_mark(row, top)) is not None:
+        candidates, slip = (Meant(thousands.MARK, value), *candidates), None
+        row = row._replace(reason=thousands.MARK, suggestion=value)
     return Beside(
         unit=row.own_unit,
         before=row.before,
         after=row.after,
         expected=again.expected if again else None,
-        candidates=_candidates(row, again, ALIKE * grain * KM_PER[row.unit]),
+        candidates=candidates,
         reason=slip.reason if slip else row.reason,
         suggestion=slip.km if slip else row.suggestion,
         shown_by_next=slip is not None,
@@ -211,6 +216,13 @@ def _beside(row: _Row, again: _Again | None, bounds: tuple[float, float]) -> Bes
         top_per_day=top,
         grain=grain,
     )
+
+
+def _with_mark(row: _Row, top_per_day: float) -> float | None:
+    """What a value with a fraction is once its point sets thousands apart, where that fits."""
+    if row.before is None or (row.meter_value / KM_PER[row.unit]).is_integer():
+        return None
+    return thousands.fitting(row, (row.before.taken_at, row.before.value), top_per_day)
 
 
 def _candidates(row: _Row, again: _Again | None, alike: float) -> tuple[Meant, ...]:

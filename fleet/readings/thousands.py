@@ -1,10 +1,25 @@
 """A point typed as a thousands mark: “78.310” beside an odometer of 78,300 km."""
 
+from datetime import datetime
+from typing import Protocol
+
 from fleet.readings.cells import KM_PER
 from fleet.readings.models import Reading, Verdict
 
+MARK = "thousands_mark"
 SPARE_KM = 500.0  # more than the type runs at most since then; our choice
 SECONDS_PER_DAY = 86_400
+
+
+class Given(Protocol):
+    """A reading as it was given."""
+
+    @property
+    def meter_value(self) -> float: ...
+    @property
+    def unit(self) -> str: ...
+    @property
+    def taken_at(self) -> datetime: ...
 
 
 def meant(reading: Reading) -> float | None:
@@ -12,7 +27,7 @@ def meant(reading: Reading) -> float | None:
 
     None where the reading is accepted, or a thousandfold does not follow the meter's last one.
     """
-    if reading.verdict == Verdict.ACCEPTED or reading.value >= 1000:
+    if reading.verdict == Verdict.ACCEPTED:
         return None
     last = (
         Reading.objects.filter(
@@ -24,7 +39,16 @@ def meant(reading: Reading) -> float | None:
     )
     if last is None:
         return None
-    value = round(reading.value * 1000) * KM_PER[reading.unit]
-    days = (reading.taken_at - last.taken_at).total_seconds() / SECONDS_PER_DAY
-    top_km = reading.meter.vehicle.vehicle_type.top_km_per_day * days + SPARE_KM
-    return value if 0 <= value - last.meter_value <= top_km else None
+    top_per_day = reading.meter.vehicle.vehicle_type.top_km_per_day
+    return fitting(reading, (last.taken_at, last.meter_value), top_per_day)
+
+
+def fitting(given: Given, last: tuple[datetime, float], top_per_day: float) -> float | None:
+    """A thousandfold of what was given [km or h], where the meter can have come so far since."""
+    given_value = given.meter_value / KM_PER[given.unit]
+    if given_value >= 1000:
+        return None
+    last_at, last_value = last
+    value = round(given_value * 1000) * KM_PER[given.unit]
+    days = (given.taken_at - last_at).total_seconds() / SECONDS_PER_DAY
+    return value if 0 <= value - last_value <= top_per_day * days + SPARE_KM else None

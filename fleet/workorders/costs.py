@@ -177,6 +177,15 @@ def _vehicles(depot_ids: Collection[int]) -> list[tuple[str, str, int]]:
     return list(rows.values_list("fleet_number", "depot__slug", "vehicle_type_id"))
 
 
+def names_by(by: str) -> dict[str, str]:
+    """What groups are called, by the slug under which they are counted; vehicles by no other."""
+    if by == "depot":
+        return dict(Depot.objects.values_list("slug", "name"))
+    # of one that types call differently, the name that comes first
+    named = Service.objects.order_by("-name").values_list("slug", "name")
+    return dict(named) if by == "service" else {}
+
+
 def _key(row: dict[str, Any], by: str) -> str:
     if by == "vehicle":
         return str(row["vehicle_no"])

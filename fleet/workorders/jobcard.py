@@ -71,6 +71,12 @@ class CardJob:
     cautions: tuple[CardCaution, ...]  # where no steps are entered
     unsound: tuple[str, ...]  # what the procedure lacks by today's rules
 
+    @property
+    def fill_l(self) -> float | None:
+        """What the procedure puts into the compartment [L]; None: it names no quantity."""
+        fluids = [one for one in self.materials if one.kind == Material.Kind.FLUID]
+        return sum(one.litres or 0 for one in fluids if not one.only_when_recorded) or None
+
 
 @dataclass(frozen=True)
 class CardWrench:

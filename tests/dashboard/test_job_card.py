@@ -104,6 +104,22 @@ def test_torque_stands_in_both_units_with_seal_and_source(
     assert "come first. Work that the law reserves" in seen
 
 
+def test_what_the_procedure_fills_in_stands_at_the_fluid_and_at_the_step(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    client = signed_in(shop.people.mechanic)
+    page = f"{shop.page}/card"
+    assert "By the procedure <strong>1.5 L</strong>" in client.get(page).content.decode()
+    assert shop.job.service is not None
+    procedure = shop.job.service.procedure
+    for name, ml, recorded in (("Oil", 3_000, False), ("Top", 250, False), ("Flush", 900, True)):
+        procedure.materials.create(
+            kind="fluid", name=name, quantity_ml=ml, only_when_recorded=recorded, source=INVENTED
+        )
+    seen = client.get(page).content.decode()
+    assert "By the procedure <strong>4.75 L</strong>" in seen  # by hand: 1.5 + 3 + .25
+
+
 def test_a_card_of_another_depot_is_not_found(shop: Workshop, signed_in: SignedIn) -> None:
     client = signed_in(shop.people.outsider)
     for address in ("", "/card", "/code.svg"):

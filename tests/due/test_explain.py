@@ -104,6 +104,7 @@ def test_limits_are_put_in_words() -> None:
     assert limit_words(oil.limits.get()) == "60,000 km or 36 months, whichever first"
     yearly = Limit(service=oil, yearly_month=10, yearly_day=1, source="x")
     assert limit_words(yearly) == "every year by 1 October"
+    assert limit_words(Limit(service=oil, limit_months=1, source="x")) == "1 month"
 
 
 def test_life_used_is_split_by_the_duty_classes_it_was_used_in() -> None:

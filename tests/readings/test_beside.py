@@ -5,7 +5,7 @@ from datetime import timedelta
 import pytest
 
 from fleet import chain
-from fleet.readings.beside import Beside, beside
+from fleet.readings.beside import Beside, Meant, beside
 from fleet.readings.models import Reading
 from fleet.vehicles.models import Meter
 from tests import scene
@@ -102,3 +102,25 @@ def test_the_numbers_are_those_of_the_instrument_after_a_replaced_meter() -> Non
     found = beside([odd.pk])[odd.pk]
     assert found.before is not None
     assert (found.before.value, found.offset) == (23_300, 100_000)
+
+
+@pytest.mark.parametrize(("typed", "meant"), [(24.01, 24_010), (24.5, 24_500)])
+def test_a_point_that_sets_thousands_apart_is_what_was_likely_meant(
+    typed: float, meant: float
+) -> None:
+    _, found = seen(typed)
+    assert (found.reason, found.suggestion) == ("thousands_mark", meant)
+    assert found.candidates[0] == Meant("thousands_mark", meant)
+
+
+@pytest.mark.parametrize(
+    "typed",
+    [
+        24.0,  # no point was typed
+        23.2,  # below the reading before
+        31.2,  # 7,900 km in a week: more than 900 a day, and 500 to spare
+    ],
+)
+def test_a_thousandfold_that_does_not_fit_is_not_suggested(typed: float) -> None:
+    _, found = seen(typed)
+    assert found.reason != "thousands_mark"

@@ -12,6 +12,7 @@ from django.utils import timezone
 
 from config import cli
 from fleet import chain
+from fleet.dashboard.readings.lines import reading_lines, with_lines
 from fleet.due.models import DueDate
 from fleet.faults import Fault, Forbidden, Refused, Stale
 from fleet.people.actor import Actor
@@ -126,6 +127,13 @@ def test_rows_and_readings_stay_and_say_why(people: Cast) -> None:
     # nobody is asked to look at them once more
     assert listing.open_now([upload]) == {upload.pk: {"held": 0, "rejected": 0}}
     assert not listing.with_unseen(Upload.objects.all()).exists()
+
+
+def test_nobody_is_asked_to_decide_about_what_was_withdrawn(people: Cast) -> None:
+    withdrawn(taken_in(*weeks("V-101", 2, 0)))
+    for line in reading_lines(with_lines(Reading.objects.all()), people.supervisor):
+        assert (line.may_settle, line.beside) == (False, None)
+        assert line.reason == "The upload that brought it was withdrawn."
 
 
 def test_what_another_upload_holds_as_well_stays_until_that_one_goes_too(people: Cast) -> None:

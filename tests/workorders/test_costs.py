@@ -5,12 +5,13 @@ from datetime import date
 import pytest
 
 from fleet.calc.costs import Cost
+from fleet.due.models import Service
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.stores import ledger
 from fleet.stores.ledger import Receipt
 from fleet.workorders import outside, progress
-from fleet.workorders.costs import costs, without_order
+from fleet.workorders.costs import costs, names_by, without_order
 from fleet.workorders.models import Job, LabourRate
 from fleet.workorders.outside import InvoicedWork
 from tests import scene
@@ -37,6 +38,14 @@ def priced(shop: Shop) -> Shop:
         depot=scene.depot(), rate_minor_per_h=6_000, source="invented for the tests"
     )
     return shop
+
+
+@pytest.mark.usefixtures("priced")
+def test_groups_are_called_by_their_names() -> None:
+    depot = scene.depot()
+    assert names_by("depot")[depot.slug] == depot.name
+    assert dict(Service.objects.values_list("slug", "name")) == names_by("service") != {}
+    assert names_by("vehicle") == {}
 
 
 @pytest.mark.parametrize("by", ["vehicle", "service", "depot"])

@@ -9,7 +9,7 @@ from fleet.dashboard.downloads import table_file
 from fleet.dashboard.frame import Scope, SignedIn, scope_of, show
 from fleet.stores.money import from_minor, words
 from fleet.tables import Cell
-from fleet.workorders.costs import BY, CostLine, without_order
+from fleet.workorders.costs import BY, CostLine, names_by, without_order
 from fleet.workorders.costs import costs as costs_of
 
 YEAR = timedelta(days=365)
@@ -22,7 +22,7 @@ HEADINGS = (
 @require_GET
 def costs(request: SignedIn) -> HttpResponse:
     scope, by = scope_of(request), _by(request)
-    today = scope.today
+    today, named = scope.today, names_by(by)
     context = {
         "by": by,
         "ways": BY,
@@ -32,6 +32,7 @@ def costs(request: SignedIn) -> HttpResponse:
         "rows": [
             {
                 "line": line,
+                "name": named.get(line.name, line.name),
                 "materials": words(line.cost.materials_minor),
                 "labour": words(line.cost.labour_minor),
                 "outside": words(line.cost.outside_minor),
@@ -48,8 +49,9 @@ def costs(request: SignedIn) -> HttpResponse:
 def costs_file(request: SignedIn, ending: str) -> HttpResponse:
     """The list as a file to keep."""
     scope, by = scope_of(request), _by(request)
-    found = _found(scope, by, scope.today)
-    return table_file(f"costs-by-{by}", ending, HEADINGS, map(_cells, found))
+    named = names_by(by)
+    found = (_cells(line, named) for line in _found(scope, by, scope.today))
+    return table_file(f"costs-by-{by}", ending, HEADINGS, found)
 
 
 def _by(request: SignedIn) -> str:
@@ -65,9 +67,16 @@ def _ids(scope: Scope) -> list[int]:
     return [depot.pk for depot in scope.chosen]
 
 
-def _cells(line: CostLine) -> list[Cell]:
+def _cells(line: CostLine, named: dict[str, str]) -> list[Cell]:
     cost = line.cost
     parts = (cost.materials_minor, cost.labour_minor, cost.outside_minor, cost.total_minor)
     rate = None if cost.per_1000_km_minor is None else from_minor(cost.per_1000_km_minor)
     money: list[Cell] = [from_minor(part) for part in parts]
-    return [line.name, cost.jobs, *money, round(cost.km), rate, "; ".join(cost.missing)]
+    return [
+        named.get(line.name, line.name),
+        cost.jobs,
+        *money,
+        round(cost.km),
+        rate,
+        "; ".join(cost.missing),
+    ]

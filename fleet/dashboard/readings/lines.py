@@ -14,7 +14,7 @@ from fleet.people.roles import Right, may
 from fleet.readings.around import around
 from fleet.readings.beside import Beside, Neighbour, beside
 from fleet.readings.models import OPEN, Reading, ReadingDecision, Verdict
-from fleet.readings.reasons import SENTENCES, SHOWN_BY_NEXT
+from fleet.readings.reasons import SENTENCES, SHOWN_BY_NEXT, WITHDRAWN
 from fleet.vehicles.own_unit import in_words
 
 
@@ -66,7 +66,8 @@ def reading_lines(readings: Iterable[Reading], person: Person) -> list[ReadingLi
     found = list(readings)
     depots = {one.vehicle.depot_id for one in found}
     settles = {pk for pk in depots if may(person, Right.SETTLE_READINGS, pk)}
-    odd = [one for one in found if one.verdict in OPEN]
+    # what was rejected with its upload waits for nobody
+    odd = [one for one in found if one.verdict in OPEN and one.reason != WITHDRAWN]
     looked = beside([one.pk for one in odd])
     settled_here = [one for one in odd if one.vehicle.depot_id in settles]
     history = around(settled_here)
@@ -108,7 +109,7 @@ def _line(reading: Reading, its: Beside | None, about: BesideLine | None) -> Rea
         provisional=reading.provisional,
         note=reading.note,
         source=reading.source,
-        decided=_decided(decisions[0], own) if decisions else "",
+        decided=_decided(decisions[0], reading) if decisions else "",
         taken=_taken(decisions[0], own) if decisions else "",
         may_settle=about is not None,
         beside=about,
@@ -176,9 +177,12 @@ def _neighbour(one: Neighbour | None, unit: str, zone: ZoneInfo) -> str:
     return f"{in_words(one.value, unit)} on {day(one.taken_at.astimezone(zone).date())}"
 
 
-def _decided(decision: ReadingDecision, unit: str) -> str:
+def _decided(decision: ReadingDecision, reading: Reading) -> str:
     """Who decided what and why, and the value that was taken."""
     who = str(decision.person) if decision.person else "somebody"
-    what = decision.get_action_display()
+    of_their_own = decision.value not in (reading.suggestion, None)
+    suggested = decision.action == ReadingDecision.Action.ACCEPT_SUGGESTION
+    what = "another value" if suggested and of_their_own else decision.get_action_display()
+    unit = reading.meter.unit
     taken = "" if decision.value is None else f", {in_words(decision.value, unit)} taken"
     return f"{who}, {day(decision.decided_at.date())}: {what}{taken} ({decision.reason})"
