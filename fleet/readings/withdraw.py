@@ -7,7 +7,7 @@ from django.db import connection, transaction
 
 from fleet import bulk
 from fleet.bulk import Array
-from fleet.faults import Fault, Forbidden, Refused, Stale
+from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
 from fleet.readings.models import (
@@ -38,9 +38,9 @@ def withdraw(
     Raises
     ------
     Fault
-        No reason, nothing that was taken in, or withdrawn already.
-    Stale
-        The upload is still being worked on.
+        There is no reason.
+    Refused
+        Nothing was taken in, it was withdrawn already, or it is still being worked on.
     Forbidden
         The person may not settle readings at a depot of these vehicles.
     """
@@ -54,7 +54,7 @@ def withdraw(
         state = Upload.State
         freed = {"hash": f"withdrawn {upload.pk}", "state": state.READ}
         if not Upload.objects.filter(pk=upload.pk, state=state.DONE).update(**freed):
-            raise Stale("This upload is still being worked on: wait for it to end.")
+            raise Refused("This upload is still being worked on: wait for it to end.")
         ids = _brought_by_it_alone(upload)
         _must_settle(person, ids)
         kept = UploadWithdrawal.objects.create(

@@ -14,7 +14,7 @@ from config import cli
 from fleet import chain
 from fleet.dashboard.readings.lines import reading_lines, with_lines
 from fleet.due.models import DueDate
-from fleet.faults import Fault, Forbidden, Refused, Stale
+from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.actor import Actor
 from fleet.readings import intake, listing
 from fleet.readings.models import (
@@ -272,7 +272,7 @@ def test_it_is_refused_without_reason_twice_or_while_it_is_at_work(people: Cast)
     with pytest.raises(Fault, match="Say why"):
         withdrawn(upload, reason="  ")
     Upload.objects.filter(pk=upload.pk).update(state=Upload.State.JUDGED)
-    with pytest.raises(Stale, match="still being worked on"):
+    with pytest.raises(Refused, match="still being worked on"):
         withdrawn(upload)
     Upload.objects.filter(pk=upload.pk).update(state=Upload.State.DONE)
     withdrawn(upload)
