@@ -3,7 +3,7 @@
 Each question goes through with a reason of its own, which is kept with the move.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -127,11 +127,26 @@ def _of_quantity(entered: Entered) -> Iterator[Question]:
     if quantity > most:
         meant = slipped(quantity, on_hand or _largest_pack(item), most)
         text = f"{said}: that is far more than was ever there. Was it meant?"
-        yield Question(text, [amount(one, item) for one in meant], about="quantity")
-    elif entered.counted and _little(item, quantity, on_hand):
-        text = f"{said} counted, where {amount(on_hand, item)} should be. Is it so little?"
+        yield Question(text, _in_words(meant, item), about="quantity")
+    elif entered.counted and on_hand >= NEVER_TOO_LITTLE[Item.Unit(item.unit)]:
+        yield from _of_count(entered, on_hand)
+
+
+def _of_count(entered: Entered, on_hand: int) -> Iterator[Question]:
+    """A digit too many or too few, where enough should be there to tell; nothing at all is no
+    slip."""
+    item, quantity = entered.item, entered.quantity
+    said = f"{amount(quantity, item)} of {item} counted, where {amount(on_hand, item)} should be."
+    if quantity >= on_hand * TIMES_MOVED:
+        meant = slipped(quantity, on_hand, on_hand * 2)
+        yield Question(f"{said} Is it so much?", _in_words(meant, item), about="quantity")
+    elif 0 < quantity * TIMES_MOVED <= on_hand:
         meant = [quantity * slip for slip in (10, 1000) if quantity * slip <= on_hand * 2]
-        yield Question(text, [amount(one, item) for one in meant], about="quantity")
+        yield Question(f"{said} Is it so little?", _in_words(meant, item), about="quantity")
+
+
+def _in_words(quantities: Iterable[int], item: Item) -> list[str]:
+    return [amount(one, item) for one in quantities]
 
 
 def use_doubt(said: str, unit: str, quantity: int, foreseen: int) -> tuple[str, list[int]]:
@@ -150,13 +165,6 @@ def use_doubt(said: str, unit: str, quantity: int, foreseen: int) -> tuple[str, 
         return "", []
     usual = f"where the job is to take {in_unit(foreseen, unit)}" if foreseen else "for one job"
     return f"{said}, {usual}. Was it so much?", slipped(quantity, foreseen, most)
-
-
-def _little(item: Item, counted: int, on_hand: int) -> bool:
-    """Whether a count is another order of magnitude below what should be there; nothing at all
-    is no slip."""
-    enough = on_hand >= NEVER_TOO_LITTLE[Item.Unit(item.unit)]
-    return enough and 0 < counted * TIMES_MOVED < on_hand
 
 
 def _largest(item: Item) -> int:

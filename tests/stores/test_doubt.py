@@ -99,7 +99,7 @@ def test_what_was_taken_back_is_not_known(oil: Item) -> None:
         received(oil, 5_000_000)
 
 
-@pytest.mark.parametrize(("found", "asks"), [(0, False), (20, True), (1_999, True), (2_000, False)])
+@pytest.mark.parametrize(("found", "asks"), [(0, False), (20, True), (2_000, True), (2_001, False)])
 def test_a_tenth_of_what_should_be_there_is_asked_about_but_not_nothing(
     oil: Item, found: int, asks: bool
 ) -> None:
@@ -110,6 +110,24 @@ def test_a_tenth_of_what_should_be_there_is_asked_about_but_not_nothing(
         counted(oil, found)
     if found == 20:
         assert "20 L" in asked.value.candidates  # typed in litres
+
+
+@pytest.mark.parametrize(
+    ("there", "found", "asks"),
+    [(49, 490, True), (49, 489, False), (20, 200, True), (19, 200, False), (50, 500, True)],
+)
+def test_a_count_ten_times_what_should_be_there_is_asked_about(
+    there: int, found: int, asks: bool
+) -> None:
+    cloth = shelf.item("cloth", kind="consumable", unit="pieces", packs=())
+    received(cloth, there)
+    if not asks:
+        counted(cloth, found)
+        return
+    words = f"{found} pieces of Cloth counted, where {there} pieces should be. Is it so much"
+    with pytest.raises(Question, match=words) as asked:
+        counted(cloth, found)
+    assert asked.value.candidates[0] == f"{found // 10} pieces"
 
 
 @pytest.mark.parametrize(("there", "asks"), [(19, False), (20, True)])
