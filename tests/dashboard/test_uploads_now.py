@@ -56,7 +56,7 @@ def test_after_a_decision_an_upload_says_what_was_then_and_what_is_open_now(
     page = plain(client.get(where).content.decode())
     assert f"{outcome}<span" in page
     assert "<strong>accepted now</strong>" in page
-    assert "none now" in page if outcome == "held" else "none not looked at" in page
+    assert "none now" in page if outcome == "held" else "all looked at" in page
     assert '<strong>10,700 km</strong> <span class="quiet">taken; 900 km sent' in page
     assert f"1 {outcome}" in client.get("/readings").content.decode()
     # 10,700 was nobody's suggestion

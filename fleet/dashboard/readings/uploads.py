@@ -69,8 +69,10 @@ def totals_of(upload: Upload) -> list[Total]:
 def _now(outcome: str, number: int, still: dict[str, int]) -> str:
     if not number or outcome not in still:
         return ""
-    waiting = words.grouped(still[outcome]) if still[outcome] else "none"
-    return f"{waiting} now" if outcome == Outcome.HELD else f"{waiting} not looked at"
+    waiting = words.grouped(still[outcome])
+    if outcome == Outcome.HELD:
+        return f"{waiting} now" if still[outcome] else "none now"
+    return f"{waiting} not looked at" if still[outcome] else "all looked at"
 
 
 def upload_lines(uploads: Sequence[Upload]) -> list[UploadLine]:
