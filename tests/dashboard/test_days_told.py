@@ -169,11 +169,11 @@ def test_that_nothing_is_cheaper_is_said_within_limits_and_not_after_changes_by_
 def test_a_service_on_the_day_it_wants_needs_no_reason(chief: Client, days: Plan) -> None:
     services = visit_of("V-101").services
     services.update(late_d=3.2, reason="vehicles to spare", wanted_on=visit_of("V-101").on)
-    assert "no more vehicles can be spared then" not in page(chief, PAGE)
+    assert "no more vehicles can be spared" not in page(chief, PAGE)
     services.update(wanted_on=monday() - timedelta(days=3))
-    assert "no more vehicles can be spared then" in page(chief, PAGE)
+    assert "no more vehicles can be spared" in page(chief, PAGE)
     services.update(reason="vehicle away")
-    assert "<td>the vehicle is away then</td>" in page(chief, PAGE)
+    assert "<td>on a day nearer to that the vehicle is away</td>" in page(chief, PAGE)
 
 
 def test_a_visit_keeps_the_depot_and_is_unlocked_by_that_name(chief: Client, days: Plan) -> None:

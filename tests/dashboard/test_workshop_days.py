@@ -131,7 +131,7 @@ def test_what_goes_late_says_why(people: Cast, days: Plan, signed_in: SignedIn) 
     services.update(late_d=3.2, reason="skill", wanted_on=monday() - timedelta(days=3))
     shown = unescape(page(signed_in(people.viewer), PAGE))
     assert "3 days late" in shown
-    assert "whoever has the skill has no time left before" in shown
+    assert "whoever has the skill has no time left" in shown
 
 
 def test_the_plan_is_shown_beside_usual_ways_of_planning(

@@ -20,16 +20,18 @@ from fleet.visits.task import ANY_TO_SPARE
 from fleet.visits.unplanned import LOOK_BACK_D
 from fleet.workorders.models import WorkOrder
 
+# the first that is not closed of those from the day that would cost least to the one planned
+NEARER = "on a day nearer to that"
 REASONS = {
     "on time": "on the day that costs least",
     "closed": "the workshop is closed on the day that would cost least",
-    "vehicle away": "the vehicle is away then",
-    "vehicles to spare": "no more vehicles can be spared then",
-    "skill": "whoever has the skill has no time left before",
-    "bay": "no bay that carries it has time left before",
+    "vehicle away": f"{NEARER} the vehicle is away",
+    "vehicles to spare": f"{NEARER} no more vehicles can be spared",
+    "skill": f"{NEARER} whoever has the skill has no time left",
+    "bay": f"{NEARER} no bay that carries it has time left",
     "part": "a part comes later",
-    "time": "no minutes are left before",
-    "does not fit whole": "minutes are left before, but not in one piece",
+    "time": f"{NEARER} no minutes are left",
+    "does not fit whole": f"{NEARER} minutes are left, but not in one piece",
     "cheaper on a shared visit": "together with the others it costs less",
     "left out": "after this plan costs less",
     "set by hand": "somebody chose the day",
