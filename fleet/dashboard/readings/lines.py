@@ -109,7 +109,7 @@ def _line(reading: Reading, its: Beside | None, about: BesideLine | None) -> Rea
         provisional=reading.provisional,
         note=reading.note,
         source=reading.source,
-        decided=_decided(decisions[0], reading) if decisions else "",
+        decided=_decided(decisions[0], own) if decisions else "",
         taken=_taken(decisions[0], own) if decisions else "",
         may_settle=about is not None,
         beside=about,
@@ -177,12 +177,9 @@ def _neighbour(one: Neighbour | None, unit: str, zone: ZoneInfo) -> str:
     return f"{in_words(one.value, unit)} on {day(one.taken_at.astimezone(zone).date())}"
 
 
-def _decided(decision: ReadingDecision, reading: Reading) -> str:
+def _decided(decision: ReadingDecision, unit: str) -> str:
     """Who decided what and why, and the value that was taken."""
     who = str(decision.person) if decision.person else "somebody"
-    of_their_own = decision.value not in (reading.suggestion, None)
-    suggested = decision.action == ReadingDecision.Action.ACCEPT_SUGGESTION
-    what = "another value" if suggested and of_their_own else decision.get_action_display()
-    unit = reading.meter.unit
+    what = decision.get_action_display()
     taken = "" if decision.value is None else f", {in_words(decision.value, unit)} taken"
     return f"{who}, {day(decision.decided_at.date())}: {what}{taken} ({decision.reason})"
