@@ -9,8 +9,8 @@ from django.core.checks import CheckMessage, Error, Tags, Warning, register
 from config.settings import ENV
 
 LEAST_KEY_LETTERS = 32  # our choice: 190 bits, if drawn at random from letters and digits
-LIKE = 0.85  # our choice: a slip or two in the name of a variable
 LEAST_DIFFERENT = 10  # our choice: fewer letters that differ are nobody's random key
+LIKE = 0.85  # our choice: a slip or two in the name of a variable
 
 
 @register(Tags.security)
@@ -63,8 +63,8 @@ def _parts_apart() -> Iterator[CheckMessage]:
         )
     if settings.SERVED and not ENV.secret("SUMPWISE_SECRET_KEY"):
         yield Warning(
-            "The secret key is that of this data folder: another machine would have another, and "
-            "take nobody's session for good.",
+            "The secret key is that of this data folder: a part on another machine would make "
+            "another, and sign everybody out.",
             hint="Set SUMPWISE_SECRET_KEY to one key for all.",
             id="sumpwise.W007",
         )

@@ -70,9 +70,8 @@ def make_up() -> None:
     ledger.let_go_of_the_dead()
     for owed in ledger.owed(timezone.now()):
         send(night, owed.on.isoformat(), owed.part)
-    ended = [Upload.State.DONE, Upload.State.REFUSED]
     left = ledger.given_up(UPLOAD) | ledger.in_hand(UPLOAD)
-    for upload_id in Upload.objects.exclude(state__in=ended).values_list("pk", flat=True):
+    for upload_id in Upload.objects.exclude(state__in=Upload.ENDED).values_list("pk", flat=True):
         if str(upload_id) not in left:
             send(take_in_upload, upload_id)
     left = ledger.given_up(BOOK) | ledger.in_hand(BOOK)
@@ -88,14 +87,14 @@ def make_up() -> None:
 
 @app.task
 def take_in_upload(upload_id: int, again: bool = False) -> None:
-    """Bring an upload from wherever it stands to its end; ``again`` after rows were mended."""
+    """Bring an upload from wherever it stands to its end; ``again`` after rows were mended or it
+    was withdrawn, also where that word was lost on the way."""
     from fleet import chain
 
-    received_on = Upload.objects.values_list("received_at__date", flat=True).get(pk=upload_id)
-    with (
-        suppress(ledger.Taken),
-        ledger.work(UPLOAD, received_on, str(upload_id), again=again) as run,
-    ):
+    upload = Upload.objects.get(pk=upload_id)
+    received_on, part = upload.received_at.date(), str(upload_id)
+    again = again or (upload.is_under_way and ledger.is_done(UPLOAD, received_on, part))
+    with suppress(ledger.Taken), ledger.work(UPLOAD, received_on, part, again=again) as run:
         chain.complete_upload(upload_id, lambda share, _: ledger.renew(run, share))
 
 

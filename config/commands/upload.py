@@ -98,8 +98,7 @@ def _withdrawn(upload_id: int, reason: str) -> Upload:
 def _interrupted() -> list[Upload]:
     from fleet.readings.models import Upload
 
-    ended = [Upload.State.DONE, Upload.State.REFUSED]
-    return list(Upload.objects.exclude(state__in=ended).order_by("id"))
+    return list(Upload.objects.exclude(state__in=Upload.ENDED).order_by("id"))
 
 
 def _options(arguments: argparse.Namespace) -> Options:

@@ -219,7 +219,8 @@ def _beside(row: _Row, again: _Again | None, bounds: tuple[float, float]) -> Bes
 
 
 def _with_mark(row: _Row, top_per_day: float) -> float | None:
-    """What a value with a fraction is once its point sets thousands apart, where that fits."""
+    """What a value with a fraction is once its point sets thousands apart, where that fits; a
+    whole number may be a new meter's."""
     if row.before is None or (row.meter_value / KM_PER[row.unit]).is_integer():
         return None
     return thousands.fitting(row, (row.before.taken_at, row.before.value), top_per_day)

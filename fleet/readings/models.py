@@ -47,6 +47,7 @@ class Upload(models.Model):
     counts = models.JSONField(default=dict)  # outcome -> number of rows
     message = models.TextField(blank=True)  # why a file was refused; remarks on one that was read
 
+    ENDED = (State.DONE, State.REFUSED)
     seen_before = False  # set by the intake when the same bytes and options came before
 
     class Meta:
@@ -54,6 +55,10 @@ class Upload(models.Model):
 
     def __str__(self) -> str:
         return self.name
+
+    @property
+    def is_under_way(self) -> bool:
+        return self.state not in self.ENDED
 
 
 class UploadWithdrawal(models.Model):

@@ -124,7 +124,7 @@ def _undo_decisions(ids: Array, kept: UploadWithdrawal) -> None:
         MeterChange.objects.filter(meter=one.meter_id, from_at=one.taken_at).delete()
         Reading.objects.filter(
             meter=one.meter_id, taken_at=one.taken_at, source=one.source, decisions=None
-        ).exclude(pk=one.pk).update(fixed="")
+        ).exclude(reason=WITHDRAWN).exclude(pk=one.pk).update(fixed="")
 
 
 def _reject(ids: Array) -> None:

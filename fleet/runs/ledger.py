@@ -188,6 +188,11 @@ def let_go_of_the_dead() -> None:
             _leased(run).update(lease_until=Now() - timedelta(seconds=1))
 
 
+def is_done(job: str, on: date, part: str) -> bool:
+    """Whether a piece of work was brought to its end."""
+    return Run.objects.filter(job=job, on=on, part=part, state=Run.State.DONE).exists()
+
+
 def in_hand(job: str) -> set[str]:
     """Parts that somebody is at."""
     leased = Run.objects.filter(job=job, state=Run.State.RUNNING, lease_until__gte=Now())

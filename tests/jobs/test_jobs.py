@@ -50,6 +50,19 @@ def test_make_up_goes_on_with_uploads_cut_short(called: list[Any]) -> None:
     assert sorted(called) == [("complete_upload", one.pk) for one in begun]
 
 
+def test_an_upload_mended_or_withdrawn_is_made_up_though_its_task_was_lost(
+    called: list[Any],
+) -> None:
+    one = upload("received")
+    jobs.take_in_upload(one.pk)
+    Upload.objects.update(state="done")
+    jobs.take_in_upload(one.pk)  # delivered twice
+    assert len(called) == 1
+    Upload.objects.update(state="read")  # as both leave it; the broker was away then
+    jobs.make_up()
+    assert called == [("complete_upload", one.pk)] * 2
+
+
 def test_an_upload_that_fails_again_and_again_is_left_to_a_person(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -202,6 +202,18 @@ def test_a_value_that_lost_against_one_of_it_stands_again(people: Cast) -> None:
     assert right.verdict == Verdict.ACCEPTED
 
 
+def test_what_went_with_an_earlier_upload_stays_gone(people: Cast) -> None:
+    taken_in(*weeks("V-101", 20, 2))
+    today = timezone.now().date()
+    first = taken_in(f"V-101,{today},20000", name="first.csv")
+    second = taken_in(f"V-101,{today},20150", name="second.csv")
+    withdrawn(first)
+    other = Reading.objects.get(value=20_150)
+    settle(reading_id=other.pk, action=Action.ACCEPT, person=None, reason="seen", channel="page")
+    withdrawn(second)
+    assert Reading.objects.get(value=20_000).verdict == Verdict.REJECTED
+
+
 @pytest.fixture
 def drafted(people: Cast) -> tuple[Upload, WorkOrder]:
     """An odometer that was believed although it jumped, and the order drafted because of it."""

@@ -293,7 +293,7 @@ def _upload_context(
         "upload": one,
         "share": share_of(one),
         "steps": STEPS,
-        "finished": one.state in {Upload.State.DONE, Upload.State.REFUSED},
+        "finished": not one.is_under_way,
         "totals": totals_of(one),
         **_kinds(request, one),
         "outcome": outcome if outcome in SHOWN_OUTCOMES else "",
