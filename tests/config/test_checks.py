@@ -67,6 +67,12 @@ def test_each_wrong_combination_is_found(changed: dict[str, object], id: str) ->
 
 
 @pytest.mark.usefixtures("variables")
+def test_a_key_of_ten_letters_that_differ_is_the_least_that_will_do() -> None:
+    assert found(SECRET_KEY="abcdefghij" * 4) == []
+    assert found(SECRET_KEY="abcdefghi" * 4) == ["sumpwise.E002"]
+
+
+@pytest.mark.usefixtures("variables")
 def test_what_is_meant_for_a_server_does_nothing_without_one() -> None:
     assert found(SERVED=False) == ["sumpwise.W005", "sumpwise.W006"]
 

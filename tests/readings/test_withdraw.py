@@ -178,14 +178,15 @@ def test_what_was_decided_about_its_readings_is_undone(people: Cast) -> None:
     settle(reading_id=held.pk, action=Action.METER_REPLACED, person=people.clerk,
            reason="new one", channel="page")  # fmt: skip
     assert MeterChange.objects.count() == 1
-    withdrawn(upload, person=people.supervisor)
+    withdrawn(upload, person=people.supervisor, reason=WHY + "!" * 300)
     assert not MeterChange.objects.exists()
     held.refresh_from_db()
     assert (held.verdict, held.reason) == (Verdict.REJECTED, "upload_withdrawn")
     newest = held.decisions.first()
     assert newest is not None
     assert (newest.action, newest.person) == (Action.REJECT, people.supervisor)
-    assert newest.reason == f"Upload withdrawn: {WHY}"
+    assert newest.reason.startswith(f"Upload withdrawn: {WHY}!")
+    assert len(newest.reason) == 300  # as many as are kept of any reason
 
 
 def test_a_value_that_lost_against_one_of_it_stands_again(people: Cast) -> None:
