@@ -71,6 +71,7 @@ class NeighbourShape(serializers.Serializer[Any]):
 
 class MeantShape(serializers.Serializer[Any]):
     value = serializers.FloatField(help_text="In `unit`; send it as `value` to take it")
+    off = serializers.FloatField(help_text="From what is expected, in `unit`")
     reason = serializers.CharField(help_text="A code")
     message = serializers.CharField(help_text="The reason in words")
 
@@ -80,7 +81,11 @@ class BesideShape(serializers.Serializer[Any]):
     last = NeighbourShape(allow_null=True, help_text="The accepted reading before it")
     next = NeighbourShape(allow_null=True, help_text="The accepted reading after it")
     expected = serializers.FloatField(allow_null=True, help_text="In `unit`")
-    candidates = MeantShape(many=True, help_text="What may have been meant, likeliest first")
+    likely_from = serializers.FloatField(allow_null=True, help_text="A value is as expected from")
+    likely_to = serializers.FloatField(allow_null=True, help_text="to these, in `unit`")
+    candidates = MeantShape(
+        many=True, help_text="What may have been meant and is as expected, likeliest first"
+    )
 
 
 class OneReadingShape(ReadingShape):
@@ -185,8 +190,15 @@ def _beside(its: Beside) -> dict[str, Any]:
         "last": neighbour(its.before),
         "next": neighbour(its.after),
         "expected": own(its.expected),
+        "likely_from": own(its.likely and its.likely[0]),
+        "likely_to": own(its.likely and its.likely[1]),
         "candidates": [
-            {"value": own(one.value), "reason": one.reason, "message": sentence(one.reason)}
+            {
+                "value": own(one.value),
+                "off": own(one.value - (its.expected or 0)),
+                "reason": one.reason,
+                "message": sentence(one.reason),
+            }
             for one in its.candidates
         ],
     }

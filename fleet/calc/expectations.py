@@ -13,6 +13,7 @@ from fleet.calc.standing import HARDLY, LESSON
 from fleet.calc.verdict_rows import Bools, Floats, Ints
 
 # Our choice, all of these; tuned on city-bus odometers.
+PLAIN_Z = 2.5  # nearer than this many standard deviations, a value is as expected
 SHORTEST_STEP_D = 0.5  # two readings on one day still allow half a day's driving
 PRIOR_WEIGHT = 8.0  # days of own history that weigh as much as the prior, per 1 / spread²
 MEMORY_HALF_LIFE_D = 90.0
@@ -76,6 +77,10 @@ class Step:
         """Say whether a vehicle can have gone from the base to a value."""
         rise_km = km - self.base_km
         return (rise_km >= -FALL_KM * self.grain - SLACK_KM) & (rise_km <= self.top_km + SLACK_KM)
+
+    def as_expected(self, km: Floats) -> Bools:
+        """Say whether a value is possible and near what is expected."""
+        return np.asarray((np.abs(self.z(km)) < PLAIN_Z) & self.possible(km))
 
     def log_density(self, km: Floats) -> Floats:
         """Return the log of the Student-t₄ density of a value [1/km], -60 where impossible."""

@@ -58,7 +58,10 @@ class Typed:
 
 @dataclass(frozen=True)
 class Weighed:
-    """Log posterior (not normalised) and likely true value, each of shape (n, 11)."""
+    """Log posterior (not normalised) and likely true value, each of shape (n, 11).
+
+    A value that is not near what is expected explains nothing to a person: NaN.
+    """
 
     log: Floats
     km: Floats
@@ -110,7 +113,8 @@ def explain(step: Step, typed: Typed) -> Weighed:
     true_km = np.full_like(log, np.nan)
     log[:, STANDS] = step.log_density(typed.km)
     for column, weigh in _DIGIT_CAUSES.items():
-        log[:, column], true_km[:, column] = weigh(step, typed)
+        log[:, column], km = weigh(step, typed)
+        true_km[:, column] = np.where(step.as_expected(km), km, np.nan)
     _weigh_the_meter(step, typed, log)
     return Weighed(log + LOG_PRIORS, true_km)
 

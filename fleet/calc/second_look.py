@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fleet.calc.expectations import READING_NOISE_KM, Step
+from fleet.calc.expectations import PLAIN_Z, READING_NOISE_KM, Step
 from fleet.calc.explanations import (
     EXTRA,
     FIRST_REASON,
@@ -30,9 +30,11 @@ from fleet.calc.explanations import (
 )
 from fleet.calc.verdict_rows import REASONS, Bools, Floats, Ints
 
-MISSING = 11  # a digit left out anywhere: one column more than the verdict weighs
-MISSING_REASON = "digit_lost"
-SLIPS = (SWAP, UNIT, LAST, LEADING, EXTRA, WRONG, MISSING)
+# two columns more than the verdict weighs: a digit left out anywhere, and thousands of km
+MISSING, THOUSANDS = 11, 12
+IN_THOUSANDS = "in_thousands"
+OWN_REASONS = {MISSING: "digit_lost", THOUSANDS: IN_THOUSANDS}
+SLIPS = (SWAP, UNIT, LAST, LEADING, EXTRA, WRONG, MISSING, THOUSANDS)
 ALIKE = 5.5  # candidates nearer than this, in the unit typed, are one: our choice
 
 
@@ -50,6 +52,7 @@ class Looked:
 
     candidates: tuple[Candidate, ...]  # likeliest first
     slip: Candidate | None  # where a slip of the pen is the likeliest of all
+    likely: tuple[float, float]  # from where to where a value is as expected [km or h]
 
 
 def between(step: Step, after_d: Floats, after_km: Floats) -> Step:
@@ -95,30 +98,42 @@ def look_again(step: Step, typed: Typed, goes_on: Bools) -> list[Looked]:
     Returns
     -------
     list of Looked
-        For each reading what may have been meant and fits between its neighbours.
+        For each reading what may have been meant, fits between its neighbours and is near what is
+        expected.
     """
     weighed = explain(step, typed)
     missing_log, missing_km = _one_missing(step, typed)
-    log = np.column_stack([weighed.log, missing_log + LOG_PRIORS[LAST]])
-    km = np.column_stack([weighed.km, missing_km])
+    thousands_log, thousands_km = _thousands(step, typed)
+    log = np.column_stack(
+        [weighed.log, missing_log + LOG_PRIORS[LAST], thousands_log + LOG_PRIORS[WRONG]]
+    )
+    km = np.column_stack([weighed.km, missing_km, thousands_km])
     for column in (ROLLED, NEW_METER, JUMP):
         log[goes_on, column] = -np.inf
-    fits = np.column_stack([step.possible(column) for column in km.T])
+    fits = np.column_stack([step.as_expected(column) for column in km.T])
     log[:, SLIPS] = np.where(fits[:, SLIPS], log[:, SLIPS], -np.inf)
-    return [
-        _looked(row_log, row_km, alike)
-        for row_log, row_km, alike in zip(log, km, ALIKE * typed.unit_km * step.grain, strict=True)
-    ]
+    alike_km, likely = ALIKE * typed.unit_km * step.grain, _likely(step)
+    return [_looked(*row) for row in zip(log, km, alike_km, likely, strict=True)]
 
 
-def _looked(log: Floats, km: Floats, alike_km: float) -> Looked:
+def _likely(step: Step) -> list[tuple[float, float]]:
+    """From where to where values are as expected."""
+    mean, off = step.base_km + step.mean_km, PLAIN_Z * step.sd_km
+    low, high = (
+        np.maximum(mean - off, step.base_km),
+        np.minimum(mean + off, step.base_km + step.top_km),
+    )
+    return list(zip(low.tolist(), high.tolist(), strict=True))
+
+
+def _looked(log: Floats, km: Floats, alike_km: float, likely: tuple[float, float]) -> Looked:
     kept: list[Candidate] = []
     for column in _by_likelihood(log):
         if all(abs(km[column] - other.km) > alike_km for other in kept):
             kept.append(Candidate(_reason(column), float(km[column])))
     others = np.delete(log, SLIPS)
     slip = bool(kept) and float(log[list(SLIPS)].max()) > float(others.max())
-    return Looked(tuple(kept), kept[0] if slip else None)
+    return Looked(tuple(kept), kept[0] if slip else None, likely)
 
 
 def _by_likelihood(log: Floats) -> list[int]:
@@ -126,7 +141,13 @@ def _by_likelihood(log: Floats) -> list[int]:
 
 
 def _reason(column: int) -> str:
-    return MISSING_REASON if column == MISSING else REASONS[column + FIRST_REASON]
+    return OWN_REASONS.get(column) or REASONS[column + FIRST_REASON]
+
+
+def _thousands(step: Step, typed: Typed) -> tuple[Floats, Floats]:
+    """Weigh thousands of km: “78.31”, or “78” for 78 thousand."""
+    km = typed.in_km(np.round(typed.number * 1000))
+    return np.where(typed.number < 1000, step.log_density(km), -np.inf), km
 
 
 def _one_missing(step: Step, typed: Typed) -> tuple[Floats, Floats]:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fleet.calc.confirm import ELSEWHERE, accept_confirming
-from fleet.calc.expectations import FALL_KM, SHORTEST_STEP_D, SLACK_KM
+from fleet.calc.expectations import FALL_KM, PLAIN_Z, SHORTEST_STEP_D, SLACK_KM
 from fleet.calc.explanations import (
     FIRST_REASON,
     STANDS,
@@ -66,7 +66,6 @@ __all__ = [
     "reason_code",
 ]
 
-PLAIN_Z = 2.5  # our choice
 FUTURE_D = 1.0  # a clock or time zone may be off by so much; our choice
 STUCK_D = (1.0, 3.0)  # our choice
 STUCK_KM = 60.0  # our choice
@@ -208,7 +207,7 @@ def _accept_plain(judging: Judging, rows: slice, k: int, screen: Codes) -> Ints:
     at_d, km = judging.batch.at_d[pos], judging.batch.value_km[pos]
     base = judging.base(rows)
     step = base.step(at_d)
-    as_expected = (np.abs(step.z(km)) < PLAIN_Z) & step.possible(km)
+    as_expected = step.as_expected(km)
     moved_on = (at_d > base.at_d) & (km != base.km)
     mem = judging.memory
     undisturbed = (mem.held_count[rows] == 0) & ~mem.waiting[rows] & (screen[pos] == OPEN)
@@ -338,7 +337,7 @@ class _Doubtful:
 
     def _accept_as_expected(self, subset: Ints) -> Ints:
         step, km = self.step.take(subset), self.km[subset]
-        expected = (np.abs(step.z(km)) < PLAIN_Z) & step.possible(km)
+        expected = step.as_expected(km)
         taken = subset[expected]
         accept_confirming(self.judging, self.rows[taken], self.pos[taken])
         return np.asarray(subset[~expected])

@@ -149,7 +149,7 @@ CLASSES = (
 )  # fmt: skip
 READINGS = (
     Figure("A reading is plain within so many standard deviations of what was expected",
-           verdicts, "PLAIN_Z", PLAIN, OUR_CHOICE),
+           expectations, "PLAIN_Z", PLAIN, OUR_CHOICE),
     Figure("Chance, before looking, that a reading is right as it stands",
            explanations, "PRIORS", "{0[0]:.1%}", OUR_CHOICE),
     Figure("Chance, before looking, of each fault", explanations, "PRIORS",

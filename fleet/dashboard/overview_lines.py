@@ -278,6 +278,7 @@ def since_words(kind: since.Kind, count: int) -> str:
 ACTION_WORDS = {
     "accept": "accepted",
     "accept suggestion": "accepted as suggested",
+    "other value": "another value taken",
     "reject": "rejected",
     "meter replaced": "meter replaced",
 }

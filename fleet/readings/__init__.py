@@ -30,7 +30,6 @@ scratch.py        tables to try a file in, gone afterwards
 settle.py         a person decides about a held reading
 sheets.py         survey of a sheet, then its entries chunk by chunk
 spreadsheet.py    opens xlsx, ods, csv by content; time limit
-thousands.py      a point typed as a thousands mark
 totals.py         uploads whose rows do not add up
 unjudged.py       readings that nobody judged, in sentences
 unpack.py         reads a file apart: limits on memory, time, rows; CSV separator and encoding

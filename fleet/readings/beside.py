@@ -17,8 +17,7 @@ from django.db.models.functions import Coalesce
 from fleet.bulk import Array
 from fleet.calc.expectations import Base, Step
 from fleet.calc.explanations import Typed
-from fleet.calc.second_look import ALIKE, Looked, between, look_again
-from fleet.readings import thousands
+from fleet.calc.second_look import IN_THOUSANDS, Looked, between, look_again
 from fleet.readings.cells import KM_PER
 from fleet.readings.judge import Meters, gather_meters
 from fleet.readings.models import Reading, Verdict
@@ -26,6 +25,7 @@ from fleet.vehicles.models import MeterChange
 
 # what a later reading can disprove: the judge had no better word when the reading came
 DISPROVED = ("rolled_back", "new_meter", "jump")
+NOTHING = Looked((), None, (np.nan, np.nan))  # of a reading with none before it
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +52,8 @@ class Beside:
     before: Neighbour | None
     after: Neighbour | None
     expected: float | None
-    candidates: tuple[Meant, ...]  # likeliest first, the judge's suggestion before all
+    likely: tuple[float, float] | None  # from where to where a value is as expected
+    candidates: tuple[Meant, ...]  # of those, likeliest first
     reason: str  # the judge's, or the slip that the next reading shows it to be
     suggestion: float | None
     shown_by_next: bool  # the reason rests on the reading after
@@ -198,37 +199,30 @@ def _apart(neighbours: list[Neighbour | None]) -> tuple[Array, Array]:
 
 def _beside(row: _Row, again: _Again | None, bounds: tuple[float, float]) -> Beside:
     top, grain = bounds
-    slip = again.looked.slip if again and row.after and row.reason in DISPROVED else None
-    candidates = _candidates(row, again, ALIKE * grain * KM_PER[row.unit])
-    if (value := _with_mark(row, top)) is not None:
-        candidates, slip = (Meant(thousands.MARK, value), *candidates), None
-        row = row._replace(reason=thousands.MARK, suggestion=value)
+    looked = again.looked if again else NOTHING
+    found = looked.candidates
+    slip = looked.slip if row.after and row.reason in DISPROVED else None
+    by_next = slip is not None
+    if found and (row.suggestion is not None or found[0].reason == IN_THOUSANDS):
+        slip, by_next = found[0], False  # the judge does not think of thousands
     return Beside(
         unit=row.own_unit,
         before=row.before,
         after=row.after,
         expected=again.expected if again else None,
-        candidates=candidates,
+        likely=looked.likely if again else None,
+        candidates=tuple(Meant(one.reason, one.km) for one in found),
         reason=slip.reason if slip else row.reason,
-        suggestion=slip.km if slip else row.suggestion,
-        shown_by_next=slip is not None,
+        suggestion=slip.km if slip else None,
+        shown_by_next=by_next,
         offset=row.offset,
         top_per_day=top,
         grain=grain,
     )
 
 
-def _with_mark(row: _Row, top_per_day: float) -> float | None:
-    """What a value with a fraction is once its point sets thousands apart, where that fits; a
-    whole number may be a new meter's."""
-    if row.before is None or (row.meter_value / KM_PER[row.unit]).is_integer():
+def likely_meant(reading: Reading) -> float | None:
+    """What was likely meant by a reading that is in doubt [km or h], where that is known."""
+    if reading.verdict == Verdict.ACCEPTED:
         return None
-    return thousands.fitting(row, (row.before.taken_at, row.before.value), top_per_day)
-
-
-def _candidates(row: _Row, again: _Again | None, alike: float) -> tuple[Meant, ...]:
-    found = [Meant(one.reason, one.km) for one in again.looked.candidates] if again else []
-    if row.suggestion is None:
-        return tuple(found)
-    others = [one for one in found if abs(one.value - row.suggestion) > alike]
-    return (Meant(row.reason, row.suggestion), *others)
+    return beside([reading.pk])[reading.pk].suggestion

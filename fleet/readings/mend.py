@@ -7,6 +7,7 @@ from fleet import bulk
 from fleet.faults import Fault, Stale
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
+from fleet.readings.beside import beside
 from fleet.readings.intake import depots_of_upload, kept_file, link
 from fleet.readings.models import Reading, ReadingDecision, Source, Upload, UploadRow, Verdict
 from fleet.readings.record import record
@@ -100,9 +101,11 @@ def accept_suggestions(upload: Upload, reason_code: str, person: Person, why: st
         reason=reason_code,
         suggestion__isnull=False,
     ).select_related("vehicle")
+    looked = beside(list(rows.values_list("pk", flat=True)))
+    meant = [pk for pk, its in looked.items() if its.suggestion is not None]
     mine = [
         one
-        for one in rows.order_by("pk")[:MOST_AT_ONCE]
+        for one in rows.filter(pk__in=meant).order_by("pk")[:MOST_AT_ONCE]
         if may(person, Right.SETTLE_READINGS, one.vehicle.depot_id)
     ]
     if not mine:

@@ -174,12 +174,16 @@ class ReadingDecision(models.Model):
     class Action(models.TextChoices):
         ACCEPT = "accept", "accept as it stands"
         ACCEPT_SUGGESTION = "accept suggestion", "accept the suggestion"
+        OTHER_VALUE = "other value", "take another value"
         REJECT = "reject", "reject"
         METER_REPLACED = "meter replaced", "the meter was replaced"
+
+    IN_ITS_PLACE = (Action.ACCEPT_SUGGESTION, Action.OTHER_VALUE)  # of the value as it was given
 
     reading = models.ForeignKey(Reading, models.CASCADE, related_name="decisions")
     action = models.CharField(max_length=20, choices=Action)
     value = models.FloatField(null=True)  # meter value in km (or h) that was accepted
+    suggested = models.FloatField(null=True)  # what was likely meant then, in km (or h)
     reason = models.CharField(max_length=300)
     person = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+"

@@ -20,7 +20,7 @@ SENTENCES = {
     "digit_lost": "A digit seems to be missing.",
     "extra_digit": "There seems to be a digit too many.",
     "wrong_digit": "One digit seems to be wrong.",
-    "thousands_mark": "The point seems to set the thousands apart.",
+    "in_thousands": "It seems to be given in thousands, or its point to set them apart.",
     "rolled_back": "The meter stands lower than before.",
     "noted_late": "It seems to be an older reading under a later date.",
     "new_meter": "The meter seems to have been replaced.",

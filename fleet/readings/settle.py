@@ -19,6 +19,7 @@ from fleet.vehicles.own_unit import from_own
 Action = ReadingDecision.Action
 MOST_VALUE = 1e8  # no meter shows more
 LONGEST_REASON = 300
+ROUNDED = 0.6  # as a form may send a value that it offered [km or h]
 
 
 def settle(
@@ -41,8 +42,9 @@ def settle(
     reason
         Why, in the person's words; never empty.
     value
-        For *accept suggestion* another meter value than the one suggested; for *meter replaced*
-        the vehicle's total at that reading, where it is known.
+        For *other value* the meter value; with *accept suggestion* one that is not the one
+        suggested is kept as *other value*. For *meter replaced* the vehicle's total at that
+        reading, where it is known.
     unit
         Of the value: km, mi or h; None: km, or h of an hours meter.
     override_reason
@@ -60,7 +62,10 @@ def settle(
     with transaction.atomic():
         reading = _locked(reading_id)
         given = _in_meter_unit(reading, value, unit)
-        chosen = _chosen_value(reading, action, given)
+        meant = beside([reading.pk])[reading.pk].suggestion
+        if action == Action.ACCEPT_SUGGESTION and not _alike(given, meant):
+            action = Action.OTHER_VALUE
+        chosen = _chosen_value(reading, action, given, meant)
         if not reason.strip():
             raise Fault("Say in a few words why: the decision is kept with its reason.")
         if given is not None and not override_reason.strip():
@@ -70,6 +75,7 @@ def settle(
             reading=reading,
             action=action,
             value=chosen,
+            suggested=meant,
             reason=reason,
             person=person,
             channel=channel,
@@ -123,18 +129,26 @@ def _with_override(reason: str, override_reason: str) -> str:
     return f"{reason}; it stands: {override_reason}"[:LONGEST_REASON]
 
 
-def _chosen_value(reading: Reading, action: str, value: float | None) -> float | None:
+def _alike(value: float | None, meant: float | None) -> bool:
+    """Whether a value is the one that was likely meant, or none was given in its place."""
+    return value is None or (meant is not None and abs(value - meant) < ROUNDED)
+
+
+def _chosen_value(
+    reading: Reading, action: str, value: float | None, meant: float | None
+) -> float | None:
     """Meter value accepted, or the total for a replaced meter; None for a rejection."""
     if action not in Action.values:
         raise Fault(f"{action!r} is no decision; one of: {', '.join(Action.values)}.")
-    if action == Action.ACCEPT_SUGGESTION:
-        chosen = beside([reading.pk])[reading.pk].suggestion if value is None else value
-        if chosen is None:
-            raise Fault("This reading comes without a suggestion: give the value, or reject it.")
-        return chosen
-    if action == Action.METER_REPLACED:
-        return expected_total(reading) if value is None else value
-    return reading.meter_value if action == Action.ACCEPT else None
+    if action == Action.ACCEPT_SUGGESTION and meant is None:
+        raise Fault("This reading comes without a suggestion: give the value, or reject it.")
+    if action == Action.OTHER_VALUE and value is None:
+        raise Fault("Give the value that it should have.", about="value")
+    if action == Action.METER_REPLACED and value is None:
+        return expected_total(reading)
+    return {Action.ACCEPT: reading.meter_value, Action.REJECT: None}.get(
+        Action(action), meant if value is None else value
+    )
 
 
 def expected_total(reading: Reading) -> float:
@@ -168,7 +182,7 @@ def _apply(
     accepted = action != Action.REJECT
     verdict = Verdict.ACCEPTED if accepted else Verdict.REJECTED
     reading.verdict = reading.fixed = str(verdict)
-    reading.settled_value = chosen if action == Action.ACCEPT_SUGGESTION else None
+    reading.settled_value = chosen if action in ReadingDecision.IN_ITS_PLACE else None
     reading.save(update_fields=["verdict", "fixed", "settled_value"])
     MeterChange.objects.filter(meter=reading.meter_id, from_at=reading.taken_at).delete()
     if action == Action.METER_REPLACED and chosen is not None:

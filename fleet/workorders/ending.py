@@ -13,7 +13,8 @@ from fleet.faults import Fault, Forbidden, Question, Refused
 from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import Right
-from fleet.readings import judge, thousands
+from fleet.readings import judge
+from fleet.readings.beside import likely_meant
 from fleet.readings.enter import Entry, enter, meters_of
 from fleet.readings.models import Reading, Source, Verdict
 from fleet.usage import rates
@@ -114,8 +115,8 @@ def finish(actor: Actor, order_id: int, said: AtFinish, *, version: int | None =
         _hold(actor, order, unheld)
         restrictions.keep(actor, order, said.answers)
         booking.book(actor, order.pk)
-    suggestion = thousands.meant(reading) or reading.suggestion
-    return Finished(order, reading.verdict, reading.reason, suggestion, tuple(called))
+    meant = likely_meant(reading)
+    return Finished(order, reading.verdict, reading.reason, meant, tuple(called))
 
 
 def _hold(actor: Actor, order: WorkOrder, unheld: Sequence[points.Point]) -> None:

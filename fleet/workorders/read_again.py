@@ -7,6 +7,7 @@ from fleet.due.record import at_reading
 from fleet.faults import Refused
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
+from fleet.readings.beside import likely_meant
 from fleet.readings.models import Reading, ReadingDecision, Verdict
 from fleet.readings.settle import settle
 from fleet.workorders.ending import Finished, store_reading
@@ -47,7 +48,7 @@ def read_again(
             reading=reading,
         )
         _move_services(order, reading)
-    return Finished(order, reading.verdict, reading.reason, reading.suggestion)
+    return Finished(order, reading.verdict, reading.reason, likely_meant(reading))
 
 
 def _in_its_place(

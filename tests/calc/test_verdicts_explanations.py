@@ -141,13 +141,14 @@ def test_a_reading_that_leads_with_less_than_a_half_is_held() -> None:
     assert found.probability[1] == pytest.approx(expected, abs=2e-3)
 
 
-def test_one_wrong_digit_always_means_another_value() -> None:
+def test_one_wrong_digit_means_another_value_near_what_is_expected() -> None:
     given = np.array([124_156.0, 119_999.0, 125_000.0])
     one, none = np.ones(3), np.zeros(3)
     base = Base(none, 123_456 * one, none, none, one, 100 * one, 0.4 * one, 900 * one, one)
     weighed = explain(base.step(7 * one), Typed(given, one, none))
-    # nearest changes to the mean of 124,156, by hand
-    assert weighed.km[:, WRONG].tolist() == [124_155, 129_999, 124_000]
+    # nearest changes to the mean of 124,156, by hand; that of 119,999 is 129,999, farther off than
+    # 2.5 of the standard deviation, about 360
+    assert np.nan_to_num(weighed.km[:, WRONG]).tolist() == [124_155, 0, 124_000]
 
 
 def test_hours_scale_like_km() -> None:

@@ -5,7 +5,7 @@ from datetime import timedelta
 import pytest
 
 from fleet import chain
-from fleet.readings.beside import Beside, Meant, beside
+from fleet.readings.beside import Beside, Meant, beside, likely_meant
 from fleet.readings.models import Reading
 from fleet.vehicles.models import Meter
 from tests import scene
@@ -104,23 +104,39 @@ def test_the_numbers_are_those_of_the_instrument_after_a_replaced_meter() -> Non
     assert (found.before.value, found.offset) == (23_300, 100_000)
 
 
-@pytest.mark.parametrize(("typed", "meant"), [(24.01, 24_010), (24.5, 24_500)])
-def test_a_point_that_sets_thousands_apart_is_what_was_likely_meant(
-    typed: float, meant: float
-) -> None:
-    _, found = seen(typed)
-    assert (found.reason, found.suggestion) == ("thousands_mark", meant)
-    assert found.candidates[0] == Meant("thousands_mark", meant)
+@pytest.mark.parametrize(("typed", "meant"), [(24.01, 24_010), (24.5, 24_500), (24, 24_000)])
+def test_thousands_of_km_are_what_was_likely_meant(typed: float, meant: float) -> None:
+    reading, found = seen(typed)
+    assert (found.reason, found.suggestion) == ("in_thousands", meant)
+    assert found.candidates[0] == Meant("in_thousands", meant)
+    assert likely_meant(reading) == meant
 
 
 @pytest.mark.parametrize(
     "typed",
     [
-        24.0,  # no point was typed
         23.2,  # below the reading before
-        31.2,  # 7,900 km in a week: more than 900 a day, and 500 to spare
+        26.1,  # 2,100 km more than expected
+        1_024.0,  # a thousandfold is beyond every meter
     ],
 )
-def test_a_thousandfold_that_does_not_fit_is_not_suggested(typed: float) -> None:
+def test_a_thousandfold_far_from_what_is_expected_is_not_suggested(typed: float) -> None:
     _, found = seen(typed)
-    assert found.reason != "thousands_mark"
+    assert found.reason != "in_thousands"
+
+
+# By hand: 100 km a day for 140 days, older days fading with a half-life of 90 days, weigh 84 days;
+# with a spread of .4 the rate is known to 1 / (6.25 + 84 / 8) = .06 of its square, drift adds
+# .06, and days scatter by .5: (2 · .5 + .12 · 7) · 7 + .09 = 13 days², 360 km, 2.5 times 900 km.
+def test_from_where_to_where_a_value_is_likely_stands_beside_it() -> None:
+    _, found = seen(39_900)
+    assert found.likely == (pytest.approx(23_300, abs=200), pytest.approx(24_900, abs=100))
+
+
+def test_what_the_vehicle_could_reach_but_nobody_expects_is_not_offered() -> None:
+    reading, found = seen(36_000)  # one digit wrong: 26,000, 2,700 km in a week
+    assert (found.candidates, found.suggestion, reading.suggestion) == ((), None, None)
+
+
+def test_an_accepted_reading_was_meant_as_it_stands() -> None:
+    assert likely_meant(seen(24_010)[0]) is None

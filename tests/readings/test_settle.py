@@ -1,7 +1,9 @@
 from datetime import timedelta
+from importlib import import_module
 from typing import Any
 
 import pytest
+from django.apps import apps
 
 from fleet import chain
 from fleet.due.models import DueDate
@@ -55,6 +57,49 @@ def test_an_accepted_suggestion_counts_while_the_reading_stays_as_given() -> Non
     odd = the_odd_one()
     decide(odd, "accept suggestion", value=24_000)
     assert (odd.value, odd.total, odd.verdict) == (34_000, 24_000, Verdict.ACCEPTED)
+
+
+@pytest.mark.parametrize(
+    ("value", "kept"),
+    [(None, "accept suggestion"), (24_000, "accept suggestion"), (24_010, "other value")],
+)
+def test_what_was_typed_in_place_of_the_suggestion_is_kept_as_that(
+    value: float | None, kept: str
+) -> None:
+    van_with([*scene.steady(10_000, 700, 20), 34_000])  # 24,000 by one wrong digit
+    decision = decide(the_odd_one(), "accept suggestion", value=value)
+    assert (decision.action, decision.value, decision.suggested) == (kept, value or 24_000, 24_000)
+
+
+def test_another_value_is_a_decision_of_its_own() -> None:
+    van_with([*scene.steady(10_000, 700, 20), 34_000])
+    odd = the_odd_one()
+    with pytest.raises(Fault, match="Give the value"):
+        decide(odd, "other value")
+    decide(odd, "other value", value=24_010)
+    assert (odd.total, odd.verdict) == (24_010, Verdict.ACCEPTED)
+
+
+@pytest.mark.parametrize(
+    ("value", "suggestion", "kept"),
+    [
+        (24_000.5, 24_000, "accept suggestion"),
+        (24_010, 24_000, "other value"),
+        (23_990, 24_000, "other value"),
+        (24_010, None, "other value"),
+    ],
+)
+def test_older_decisions_are_told_apart_by_what_the_judge_had_suggested(
+    value: float, suggestion: float | None, kept: str
+) -> None:
+    van_with([*scene.steady(10_000, 700, 20), 34_000])
+    decision = decide(the_odd_one(), "accept suggestion", value=value)
+    Reading.objects.filter(pk=decision.reading_id).update(suggestion=suggestion)
+    ReadingDecision.objects.update(action="accept suggestion", suggested=None)
+    name = "fleet.readings.migrations.0007_decisions_keep_what_was_suggested"
+    import_module(name).tell_apart(apps, None)
+    decision.refresh_from_db()
+    assert (decision.action, decision.suggested) == (kept, suggestion)
 
 
 def test_a_rejected_reading_leaves_the_state_alone() -> None:
@@ -298,8 +343,8 @@ def held_of(number: str, last: float) -> Reading:
 
 
 def test_many_are_settled_alike_and_what_cannot_be_is_left_with_its_reason() -> None:
-    # by hand: about 24,000 km are expected; 2,500 lacks its last digit, and 23,100 was noted late
-    slip, late = held_of("V-1", 2_500), held_of("V-2", 23_100)
+    # by hand: about 24,000 km are expected; 29,010 has a wrong digit, and 23,100 was noted late
+    slip, late = held_of("V-1", 29_010), held_of("V-2", 23_100)
     given: dict[str, Any] = {
         "action": "accept suggestion",
         "person": None,

@@ -6,7 +6,8 @@ from zoneinfo import ZoneInfo
 
 from fleet.dashboard.orders.changes import in_doubt
 from fleet.dashboard.words import day, grouped
-from fleet.readings import listing, thousands
+from fleet.readings import listing
+from fleet.readings.beside import beside, likely_meant
 from fleet.readings.models import Reading
 from fleet.readings.reasons import SENTENCES
 from fleet.vehicles.own_unit import in_own, in_words
@@ -34,19 +35,14 @@ def facts(order: WorkOrder, open_to: frozenset[str]) -> dict[str, Any]:
 
 
 def _question(reading: Reading) -> str:
-    why = SENTENCES.get(reading.reason, reading.reason.replace("_", " "))
-    value = _meant(reading)
+    its = beside([reading.pk])[reading.pk]
+    why, value = SENTENCES.get(its.reason, its.reason.replace("_", " ")), its.suggestion
     meant = "" if value is None else f" {in_words(value, reading.meter.unit)} was likely meant."
     return f"{grouped(reading.value)} {reading.unit} is {reading.verdict}. {why}{meant}"
 
 
-def _meant(reading: Reading) -> float | None:
-    """The meter value that was likely meant [km or h]."""
-    return thousands.meant(reading) or reading.suggestion
-
-
 def _likely(reading: Reading) -> Likely | None:
-    value, unit = _meant(reading), reading.meter.unit
+    value, unit = likely_meant(reading), reading.meter.unit
     if value is None:
         return None
     return Likely(repr(round(in_own(value, unit), 1)), unit, in_words(value, unit))

@@ -24,6 +24,7 @@ class MeantLine:
 
     value: str  # [km or h], as a form sends it back
     words: str  # in the vehicle's own unit
+    off: str  # how far from what is expected
     because: str
 
 
@@ -31,8 +32,9 @@ class MeantLine:
 class BesideLine:
     """What stands beside the field of the right value."""
 
-    facts: Sequence[tuple[str, str]]  # last, next, expected
+    facts: Sequence[tuple[str, str]]  # last, next, expected, how far off it is as given
     meant: Sequence[MeantLine]
+    none_fits: bool  # something is expected, and nothing that may have been meant is near it
     chart: SmallChart | None
 
 
@@ -89,7 +91,7 @@ def _line(reading: Reading, its: Beside | None, about: BesideLine | None) -> Rea
     reason = its.reason if its else reading.reason
     suggestion = its.suggestion if its else reading.suggestion
     own, by_next = reading.meter.unit, its is not None and its.shown_by_next
-    certain = reading.probability is not None and not by_next
+    certain = reading.probability is not None and not by_next and reason == reading.reason
     words = SENTENCES.get(reason, "")
     return ReadingLine(
         pk=reading.pk,
@@ -137,7 +139,7 @@ def meant_because(reading: Reading, value: float | None) -> str:
 
 
 def _taken(decision: ReadingDecision, unit: str) -> str:
-    instead = decision.action == ReadingDecision.Action.ACCEPT_SUGGESTION
+    instead = decision.action in ReadingDecision.IN_ITS_PLACE
     return in_words(decision.value, unit) if instead and decision.value is not None else ""
 
 
@@ -157,18 +159,40 @@ def _about(reading: Reading, its: Beside, accepted: Sequence[tuple[date, float]]
     facts = [
         ("last", _neighbour(its.before, its.unit, _zone(reading))),
         ("next", _neighbour(its.after, its.unit, _zone(reading))),
-        ("expected", "" if its.expected is None else f"about {in_words(its.expected, its.unit)}"),
+        ("expected", _expected(its)),
+        ("as given", _off(reading.meter_value, its)),
     ]
     expected = None if its.expected is None else its.expected + its.offset
     odd = reading.meter_value + its.offset
     return BesideLine(
         facts=[(name, words) for name, words in facts if words],
         meant=[
-            MeantLine(repr(one.value), in_words(one.value, its.unit), SENTENCES[one.reason])
+            MeantLine(
+                repr(one.value),
+                in_words(one.value, its.unit),
+                _off(one.value, its),
+                SENTENCES[one.reason],
+            )
             for one in its.candidates
         ],
+        none_fits=its.expected is not None and not its.candidates,
         chart=small_chart(accepted, reading.taken_at.date(), odd, expected),
     )
+
+
+def _expected(its: Beside) -> str:
+    if its.expected is None or its.likely is None:
+        return ""
+    low, high = (in_words(value, its.unit) for value in its.likely)
+    return f"about {in_words(its.expected, its.unit)}, likely {low} to {high}"
+
+
+def _off(value: float, its: Beside) -> str:
+    """How far a value lies from what is expected, in the vehicle's own unit."""
+    if its.expected is None:
+        return ""
+    apart = in_words(abs(value - its.expected), its.unit)
+    return f"{apart} {'more' if value > its.expected else 'less'} than expected"
 
 
 def _neighbour(one: Neighbour | None, unit: str, zone: ZoneInfo) -> str:
@@ -182,4 +206,8 @@ def _decided(decision: ReadingDecision, unit: str) -> str:
     who = str(decision.person) if decision.person else "somebody"
     what = decision.get_action_display()
     taken = "" if decision.value is None else f", {in_words(decision.value, unit)} taken"
+    if decision.action == ReadingDecision.Action.OTHER_VALUE:
+        meant = decision.suggested
+        taken += ", nothing" if meant is None else f", {in_words(meant, unit)}"
+        taken += " was suggested"
     return f"{who}, {day(decision.decided_at.date())}: {what}{taken} ({decision.reason})"

@@ -41,6 +41,7 @@ HELD_SHOWN = 20
 UPLOADS_SHOWN = 5
 ROWS_SHOWN = 60
 RIGHT_VALUE = "right value"  # the button beside the field: never the suggestion
+TAKEN = "accept suggestion"  # kept as another value where it is not the one suggested
 FIRST_ROWS = 8  # beside the list of held readings
 SHOWN_OUTCOMES = {*NOT_ACCEPTED, UploadRow.Outcome.ACCEPTED}
 
@@ -147,14 +148,14 @@ def _decision(request: SignedIn) -> dict[str, Any]:
     sent, reason = request.POST, request.POST.get("reason", "").strip()
     if sent.get("meant"):
         value, unit = _right_value(sent["meant"], "")
-        return {"action": "accept suggestion", "reason": reason, "value": value, "unit": unit}
+        return {"action": TAKEN, "reason": reason, "value": value, "unit": unit}
     value, unit = _right_value(sent.get("value", ""), sent.get("unit", ""))
     sure = sent.get("sure", "")
     action = sure or sent.get("action", "")
     if action == RIGHT_VALUE:
         if value is None:
             raise Fault("Type the right value first, or tap one that may have been meant.")
-        action = "accept suggestion"
+        action = TAKEN
     return {
         "action": action,
         "reason": reason,
