@@ -283,7 +283,7 @@ def test_beside_what_may_have_been_meant_stands_how_far_it_is_from_what_is_expec
     page = signed_in(people.clerk).get("/readings").content.decode()
     figure = r"[0-9,]+\u202fkm"
     assert re.search(rf"<dd>about 10,7[0-9]{{2}}\u202fkm, likely {figure} to {figure}</dd>", page)
-    assert re.search(rf"<dt>as given</dt><dd>9,8[0-9]{{2}}\u202fkm less than expected</dd>", page)
+    assert re.search(r"<dt>as given</dt><dd>9,8[0-9]{2}\u202fkm less than expected</dd>", page)
 
 
 def test_where_nothing_that_may_have_been_meant_is_near_the_instrument_is_asked_for(
