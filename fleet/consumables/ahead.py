@@ -20,7 +20,6 @@ from fleet.consumables.gather import Class, day_number
 from fleet.consumables.learn import Learnt
 from fleet.consumables.recipes import FLUID_STEP_ML, Recipes
 from fleet.due.gather import Meters
-from fleet.usage import seasons
 
 MONTHS = 12  # our choice
 Key = TypeVar("Key")
@@ -156,10 +155,9 @@ class Ways:
 
 
 def _paths(meters: Meters, until_d: float, offset_d: float, widening: float) -> Paths:
-    clock, season = seasons.clock_rows(meters.season_id)
-    state = meters.state
-    law = usage.law(state)
-    return level_paths(law, state.last_at_d, offset_d, until_d, widening, clock, season)
+    law, last_at_d = usage.law(meters.state), meters.state.last_at_d
+    clock = meters.clock, meters.season
+    return level_paths(law, last_at_d, offset_d, until_d, widening, *clock)
 
 
 def _count(

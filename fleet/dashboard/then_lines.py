@@ -49,10 +49,11 @@ def then_lines(vehicle: Vehicle, now: datetime) -> list[ThenLine]:
     """Every service's forecasts of 3, 6 and 12 months ago; none for one without limits."""
     today = today_at(vehicle.depot.zone, now)
     services = Service.objects.filter(vehicle_type=vehicle.vehicle_type_id).order_by("name")
+    found = earlier_forecasts(vehicle, services, now)
     return [
         ThenLine(service.name, row == 0, then, outcome_words(then, today))
         for service in services
-        for row, then in enumerate(earlier_forecasts(vehicle, service, now))
+        for row, then in enumerate(found.get(service.pk, ()))
     ]
 
 

@@ -6,7 +6,6 @@ from fleet.bulk import Array
 from fleet.calc import usage
 from fleet.calc.level_paths import level_distances
 from fleet.due.gather import Meters
-from fleet.usage import seasons
 
 
 def come_since(meters: Meters, row: Array, at_d: Array, levels: Array) -> Array:
@@ -27,10 +26,11 @@ def come_since(meters: Meters, row: Array, at_d: Array, levels: Array) -> Array:
     """
     last_d = meters.state.last_at_d[row][:, None]
     ahead_d = np.maximum(at_d, last_d)
-    clock, season = seasons.clock_rows(meters.season_id[row])
-    if clock is None or season is None:
+    if meters.clock is None or meters.season is None:
         ahead_d = ahead_d - last_d
     else:
-        ahead_d = clock.operational_d(ahead_d, season) - clock.operational_d(last_d, season)
+        given = meters.season[row]
+        ahead_d = meters.clock.operational_d(ahead_d, given)
+        ahead_d -= meters.clock.operational_d(last_d, given)
     come = level_distances(usage.law(meters.state).take(row), ahead_d, levels)
     return np.where(ahead_d[..., None] > 0, come, 0.0)

@@ -31,21 +31,19 @@ def totals_at(meters: Meters, meter: Array, on_d: Array, anchor_on: Array, ancho
     """
     result = np.full(len(on_d), np.nan)
     asked = np.flatnonzero(meter >= 0)
-    # most compartments never changed class: their only day is the anchor, whose total is known
-    changed = asked[np.concatenate(([False], np.diff(meter[asked]) == 0))] if len(asked) else asked
-    if not len(changed):
+    if not len(asked):
         return result
-    own = meter[changed]
-    asked_d = np.minimum(on_d[changed].astype(np.float64), meters.state.last_at_d[own])
+    own = meter[asked]
+    asked_d = np.minimum(on_d[asked].astype(np.float64), meters.state.last_at_d[own])
     totals = _kept(meters, own, asked_d)
     missing = np.flatnonzero(np.isnan(totals))
     totals[missing] = _read(
         meters.id[own[missing]],
         asked_d[missing],
-        anchor_on[changed][missing],
-        anchor[changed][missing],
+        anchor_on[asked][missing],
+        anchor[asked][missing],
     )
-    result[changed] = totals
+    result[asked] = totals
     return result
 
 

@@ -26,7 +26,6 @@ from fleet.due.moves import Before, moved, note
 from fleet.due.rules import Basis, Depots, Rules, gather_basis
 from fleet.due.stamps import write_stamps
 from fleet.duty.models import DutyClass
-from fleet.usage import seasons
 
 VEHICLES_AT_ONCE = 3_000  # holds the write lock of an embedded database for well under a second
 WIDE_BAND_D = 60  # a wider band says "take a reading first"; our choice
@@ -47,7 +46,7 @@ def forecast(
     ----------
     today
         Decides only which overrides of the duty class have begun or ended.
-    book
+    basis
         Services, limits and calendars, where the caller has read them already.
     """
     basis = basis or gather_basis()
@@ -194,7 +193,6 @@ def _meter_limit(
 ) -> MeterLimit | None:
     if not len(meters.id):
         return None
-    clock, season = seasons.clock_rows(meters.season_id)
     return MeterLimit(
         state=meters.state,
         meter=np.maximum(meter, 0),
@@ -202,8 +200,8 @@ def _meter_limit(
         reached_at_d=side["reached_at_d"],
         tolerance=side["tolerance"],
         widening=widening,
-        clock=clock,
-        season=season,
+        clock=meters.clock,
+        season=meters.season,
     )
 
 

@@ -9,11 +9,13 @@ import numpy as np
 
 from fleet import bulk
 from fleet.bulk import Array
+from fleet.calc.class_rates import Clock
 from fleet.calc.stamps import stamp
 from fleet.calc.usage import State
 from fleet.due import calls, segments
 from fleet.due.rules import ANY_PRODUCT, FIRST, REPEAT, Depots, Rules
 from fleet.due.segments import Segments
+from fleet.usage import seasons
 from fleet.usage.measure import STATE_COLUMNS
 from fleet.vehicles.models import Meter
 
@@ -26,7 +28,8 @@ class Meters:
 
     id: Array  # (m,)
     stamp: Array  # (m,)
-    season_id: Array  # (m,) NaN for none
+    clock: Clock | None  # of the seasons that their classes run on; None: calendar days count
+    season: Array | None  # (m,) row in the clock, -1 for none
     provisional: Array  # (m,) bool
     state: State  # (m,)
 
@@ -172,7 +175,8 @@ def _of_kind(vehicle_ids: Array, found: dict[str, Array], rows: Array) -> tuple[
     columns = {name: part[name] for name in STATE_COLUMNS}
     columns["readings"] = columns["readings"].astype(np.int64)
     state = State(**columns)
-    meters = Meters(part["id"], part["stamp"], part["season"], part["provisional"], state)
+    clock, season = seasons.clock_rows(part["season"])
+    meters = Meters(part["id"], part["stamp"], clock, season, part["provisional"], state)
     row_of = np.full(len(vehicle_ids), NO_METER)
     row_of[np.searchsorted(vehicle_ids, part["vehicle_id"])] = np.arange(len(part["id"]))
     return meters, row_of

@@ -155,9 +155,12 @@ def by_meter(chunk: Chunk, picked: Array, kind: str, stretches: Stretches, rules
     total = np.append(meters.state.last_km, np.nan)[meter]
     anchor_on = chunk.rows.anchor_on[picked]
     lead = stretches.lead
-    begin = crossing.totals_at(meters, meter[lead], stretches.from_d, anchor_on[lead], anchor[lead])
-    begin[stretches.offsets[:-1]] = anchor
-    begin = np.maximum(begin, anchor[lead])
+    begin = anchor[lead]
+    # most compartments never changed class: their only day is the anchor, whose total is known
+    later = np.flatnonzero(np.diff(lead, prepend=-1) == 0)
+    own, on_d = lead[later], stretches.from_d[later]
+    reached = crossing.totals_at(meters, meter[own], on_d, anchor_on[own], anchor[own])
+    begin[later] = np.maximum(reached, begin[later])
     end = np.append(begin[1:], np.nan)
     end[stretches.last] = total
     interval = figure(rules, f"limit_{kind}", stretches.limit)

@@ -2,6 +2,7 @@
 
 import json
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -63,9 +64,12 @@ class Rules:
 
 def gather_rules() -> Rules:
     """Read services and limits; there are few of them whatever the size of the fleet."""
-    services = list(Service.objects.order_by("pk"))
-    limits = list(Limit.objects.order_by("pk"))
-    widening = in_force()
+    services, limits = Service.objects.order_by("pk"), Limit.objects.order_by("pk")
+    return rules_of(list(services), list(limits), in_force())
+
+
+def rules_of(services: Sequence[Service], limits: Sequence[Limit], widening: float) -> Rules:
+    """The tables of some services, in order of id, with all of their limits."""
     place = {service.pk: row for row, service in enumerate(services)}
     of_type: dict[int, list[int]] = defaultdict(list)
     for row, service in enumerate(services):
@@ -91,7 +95,7 @@ def gather_rules() -> Rules:
     )
 
 
-def _limit_tables(limits: list[Limit], place: dict[int, int]) -> dict[int, Array]:
+def _limit_tables(limits: Sequence[Limit], place: dict[int, int]) -> dict[int, Array]:
     products = {ANY_PRODUCT} | {limit.product_id or ANY_PRODUCT for limit in limits}
     tables = {product: np.full((len(place), 2, 2), NO_LIMIT) for product in sorted(products)}
     for row, limit in enumerate(limits):
@@ -114,7 +118,7 @@ def _fill_gaps(table: Array, *, own_only: bool) -> None:
         np.copyto(table[:, one], table[:, other], where=table[:, one] == NO_LIMIT)
 
 
-def _service_stamps(services: list[Service], limits: list[Limit], widening: float) -> Array:
+def _service_stamps(services: Sequence[Service], limits: Sequence[Limit], widening: float) -> Array:
     by_service: dict[int, list[Any]] = defaultdict(list)
     for limit in limits:
         figures = [getattr(limit, name) for name in LIMIT_FIGURES]

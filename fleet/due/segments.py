@@ -1,5 +1,6 @@
 """Duty classes over time: which class was in force in each compartment from which day on."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -87,40 +88,38 @@ def gather(vehicle_ids: Array, today: date) -> Segments:
 
     What begins after today (the end of an override) is not known to come: it is left out.
     """
+    found = _read(vehicle_ids)
+    assessed = np.isnan(found["end_d"])
+    columns = _key(found["vehicle_id"], found["compartment_id"]), found["from_d"], found["class"]
+    key, from_d, duty_class = (column[assessed] for column in columns)
+    order = np.lexsort((from_d, key))
+    key, from_d, duty_class = key[order], from_d[order], duty_class[order]
+    from_d[np.flatnonzero(np.diff(key, prepend=-1))] = LONG_AGO_D
+    given = (*columns, found["end_d"])
+    overrides = [column[~assessed].astype(np.int64) for column in given]
+    return _merged(*_overlaid(key, from_d, duty_class, overrides)).begun(today)
+
+
+def _read(vehicle_ids: Array) -> dict[str, Array]:
+    """Assessments, without an end, and overrides, in the order in which these are laid over."""
     where, params = bulk.among("vehicle_id", vehicle_ids)
+    from_d, end_d = bulk.day_number("from_on"), bulk.day_number("until_on")
+    of_vehicle = "vehicle_id, compartment_id"
+    severe = f"CASE WHEN duty_class = 'severe' THEN {SEVERE} ELSE {NORMAL} END"
     sql = f"""
-        SELECT vehicle_id, compartment_id, {bulk.day_number("from_on")},
-            CASE WHEN duty_class = 'severe' THEN {SEVERE} ELSE {NORMAL} END
+        SELECT {of_vehicle}, {from_d} AS from_d, NULL AS end_d, {severe}, id
         FROM duty_dutyassessment WHERE {where}
-        ORDER BY vehicle_id, compartment_id, from_on"""  # noqa: S608
-    kinds = {"vehicle_id": "i8", "compartment_id": "i8", "from_d": "i8", "duty_class": "i8"}
-    found = bulk.read(sql, params, kinds)
-    key = _key(found["vehicle_id"], found["compartment_id"])
-    lead = np.flatnonzero(np.diff(key, prepend=-1))
-    from_d = found["from_d"].copy()
-    from_d[lead] = LONG_AGO_D
-    return _merged(*_overlaid(key, from_d, found["duty_class"], _overrides(vehicle_ids))).begun(
-        today
-    )
-
-
-def _overrides(vehicle_ids: Array) -> dict[str, Array]:
-    where, params = bulk.among("vehicle_id", vehicle_ids)
-    sql = f"""
-        SELECT vehicle_id, compartment_id, {bulk.day_number("from_on")},
-            {bulk.day_number("until_on")} + 1,
-            CASE WHEN duty_class = 'severe' THEN {SEVERE} ELSE {NORMAL} END
-        FROM duty_dutyoverride WHERE {where} ORDER BY from_on, id"""  # noqa: S608
-    kinds = dict.fromkeys(("vehicle_id", "compartment_id", "from_d", "end_d", "duty_class"), "i8")
-    return bulk.read(sql, params, kinds)
+        UNION ALL SELECT {of_vehicle}, {from_d}, {end_d} + 1, {severe}, id
+        FROM duty_dutyoverride WHERE {where} ORDER BY from_d, id"""  # noqa: S608
+    kinds = {"vehicle_id": "i8", "compartment_id": "i8", "from_d": "i8", "end_d": "f8"}
+    return bulk.read(sql, [*params, *params], kinds | {"class": "i8", "id": "i8"})
 
 
 def _overlaid(
-    key: Array, from_d: Array, duty_class: Array, overrides: dict[str, Array]
+    key: Array, from_d: Array, duty_class: Array, overrides: Sequence[Array]
 ) -> tuple[Array, Array, Array]:
     """Lay overrides over the assessed classes; they are few, so one by one."""
-    for owner, place, begin, end, chosen in zip(*overrides.values(), strict=True):
-        own = _key(np.array([owner]), np.array([place]))[0]
+    for own, begin, chosen, end in zip(*overrides, strict=True):
         mine = key == own
         kept = mine & ((from_d < begin) | (from_d >= end))
         before_end = np.flatnonzero(mine & (from_d <= end))

@@ -4,6 +4,7 @@ A season is believed as far as the years agree, and one in force stays until it 
 """
 
 import json
+from collections.abc import Sequence
 from datetime import date
 
 import numpy as np
@@ -42,6 +43,11 @@ def clock_rows(season_id: Array) -> tuple[Clock | None, Array | None]:
     factors = [json.loads(row) if isinstance(row, str) else row for row in found["factors"]]
     place = np.searchsorted(named, np.nan_to_num(season_id, nan=named[0]).astype(np.int64))
     return Clock(factors), np.where(np.isfinite(season_id), place, -1)
+
+
+def clock_of(season: SeasonIndex | None) -> tuple[Clock | None, Array | None]:
+    """The same for one meter that runs on a season, or on none."""
+    return (None, None) if season is None else (Clock([season.factors]), np.zeros(1, np.int64))
 
 
 def assess_seasons(month_end_on: date) -> int:
@@ -126,8 +132,16 @@ def _record(type_pk: int, depot_pk: int, month_end_on: date, found: Season) -> i
 
 def season_at(type_pk: int, depot_pk: int, on: date) -> SeasonIndex | None:
     """The season that a class ran on just before a day; None while calendar days counted."""
-    took = SeasonIndex.objects.filter(
-        type_pk=type_pk, depot_pk=depot_pk, took_force=True, month_end_on__lt=on
-    )
-    row = took.order_by("month_end_on").last()
+    return last_before(took_force(type_pk, depot_pk), on)
+
+
+def took_force(type_pk: int, depot_pk: int) -> list[SeasonIndex]:
+    """Every season that a class ran on, and every end of one, oldest first."""
+    took = SeasonIndex.objects.filter(type_pk=type_pk, depot_pk=depot_pk, took_force=True)
+    return list(took.order_by("month_end_on"))
+
+
+def last_before(took: Sequence[SeasonIndex], on: date) -> SeasonIndex | None:
+    """Of what a class ran on, the season just before a day; None while calendar days counted."""
+    row = next((row for row in reversed(took) if row.month_end_on < on), None)
     return None if row is None or row.factors == NO_SEASON else row
