@@ -292,6 +292,14 @@ CAUSE_WORDS = {
     DueMove.Cause.LIMIT: ("its limits changed", "its limits changed"),
     DueMove.Cause.CALL: ("it was called for", "it is called for no more"),
     DueMove.Cause.USAGE: ("the vehicle runs more", "the vehicle runs less"),
+    DueMove.Cause.SEASON: (
+        "no newer reading; more is driven in the coming season",
+        "no newer reading; less is driven in the coming season",
+    ),
+    DueMove.Cause.JUDGED: (
+        "no newer reading; earlier ones were judged anew",
+        "no newer reading; earlier ones were judged anew",
+    ),
     DueMove.Cause.PARTICULARS: ("the vehicle's data changed", "the vehicle's data changed"),
 }
 assert set(CAUSE_WORDS) == set(DueMove.Cause)  # noqa: S101 - words for each
@@ -329,7 +337,8 @@ def _in_words(event: Event, scope: Scope) -> Event:
     by_d = (event.to_on - event.from_on).days
     moved = f"{abs(by_d)} days {'later' if by_d > 0 else 'earlier'}"
     why = CAUSE_WORDS[DueMove.Cause(event.by)][by_d > 0]
-    return replace(event, what=f"{event.what} to {day(event.to_on)}, {moved}", by=f"({why})")
+    what = f"{event.what} from {day(event.from_on)} to {day(event.to_on)}, {moved}"
+    return replace(event, what=what, by=f"({why})")
 
 
 def _sentence(

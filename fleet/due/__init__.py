@@ -22,6 +22,7 @@ moves.py       due dates that moved far, how far is far, and why
 neighbours.py  accepted readings last before and first after an instant
 ordering.py    in which order dates are listed and grouped
 periods.py     how many fall due when (near horizons); which are late and by how much
+read_off.py    totals that papers tell are readings like any other
 record.py      services done, fills and top-ups written down, corrected, taken back
 rules.py       services, limits and working calendars as tables
 segments.py    which duty class was in force from which day

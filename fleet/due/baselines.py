@@ -8,6 +8,7 @@ from django.db import transaction
 
 from fleet.due import claims
 from fleet.due.models import Limit, Service, ServiceDone
+from fleet.due.read_off import read_off
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
@@ -65,7 +66,9 @@ def enter_baselines(actor: Actor, given: Sequence[Baseline]) -> list[ServiceDone
         open_rows = [at for at, outcome in enumerate(found) if outcome is None]
         _ask(given, open_rows, found)
         fresh = [at for at in open_rows if found[at] is None]
-        rows = ServiceDone.objects.bulk_create(_row(given[at], actor) for at in fresh)
+        rows = [_row(given[at], actor) for at in fresh]
+        read_off(rows, actor.now)
+        ServiceDone.objects.bulk_create(rows)
     made = dict(zip(fresh, rows, strict=True))
     return [outcome or made[at] for at, outcome in enumerate(found)]
 

@@ -14,7 +14,7 @@ from fleet.due.models import DueMove
 FAR_D = 14  # a smaller move is not told; our choice
 KEPT_D = 90  # nobody is told what moved longer ago; our choice
 NO_DAY_D = np.datetime64("9999-12-31", "D").astype(np.int64)  # stands where there is no due date
-BENEATH = ("rules", "particulars", "usage_km", "usage_h", "calls")
+BENEATH = ("rules", "particulars", "usage_km", "usage_h", "calls", "read_s", "season")
 Cause = DueMove.Cause
 
 
@@ -79,8 +79,9 @@ def note(moves: Moves) -> None:
     usage = new["usage_km"] | new["usage_h"]
     limit = moves.limit | new["rules"]
     # the first that holds; a call moves dates by itself, and usage is what else moves them
-    kinds = [moves.record, moves.duty, new["calls"], limit, usage]
-    causes = [Cause.RECORD, Cause.DUTY, Cause.CALL, Cause.LIMIT, Cause.USAGE]
+    kinds = [moves.record, moves.duty, new["calls"], limit, new["read_s"], new["season"], usage]
+    causes = [Cause.RECORD, Cause.DUTY, Cause.CALL, Cause.LIMIT, Cause.USAGE, Cause.SEASON]
+    causes.append(Cause.JUDGED)
     cause = np.select(kinds, [str(one) for one in causes], str(Cause.PARTICULARS))
     at = np.datetime64(timezone.now().replace(tzinfo=None), "s")
     bulk.insert(

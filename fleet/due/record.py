@@ -1,12 +1,14 @@
 """Write down what was done: services, fills, top-ups. Rows are only ever added."""
 
 from collections.abc import Iterable, Sequence
+from datetime import datetime
 
 from django.db import transaction
 from django.db.models import QuerySet
 
 from fleet.due import claims
 from fleet.due.models import Fill, ServiceDone, TopUp
+from fleet.due.read_off import read_off
 from fleet.people.models import Person
 from fleet.readings.models import Reading, Verdict
 from fleet.vehicles.models import Vehicle
@@ -39,20 +41,22 @@ def record_done(row: ServiceDone) -> ServiceDone:
     return row
 
 
-def record_papers(rows: Sequence[ServiceDone]) -> Sequence[ServiceDone]:
-    """Record the services that one document tells of, all at its day and its totals.
+def record_papers(rows: Sequence[ServiceDone], now: datetime) -> Sequence[ServiceDone]:
+    """Record the services that one document tells of, all at its day and its totals; a total that
+    is newer than every reading is judged as one.
 
     Raises
     ------
     Question
         As above; asked once for all of them.
     """
-    first, *rest = rows
-    record_done(first)
-    for row in rest:
-        row.why_it_stands = first.why_it_stands
-    ServiceDone.objects.bulk_create(rest)
-    return rows
+    first, why = rows[0], rows[0].why_it_stands.strip()[:300]
+    if not why:
+        claims.ask(first.vehicle, first.done_on, first.total_km, first.total_h)
+    for row in rows:
+        row.why_it_stands = why
+    read_off(rows, now)
+    return ServiceDone.objects.bulk_create(rows)
 
 
 def _total_of(reading: Reading) -> float:

@@ -11,7 +11,10 @@ from fleet.bulk import Array
 from fleet.calc.stamps import stamp
 from fleet.due.rules import Basis
 
-COLUMNS = ("rules", "particulars", "usage_km", "usage_h", "duty", "done", "fills", "calls")
+COLUMNS = (
+    *("rules", "particulars", "usage_km", "usage_h", "duty", "done", "fills", "calls"),
+    *("read_s", "season"),  # of usage: to tell which of them changed
+)
 
 # Rows of services done and fills are only ever added, so the newest id says it all. A call may be
 # withdrawn, and then counts more than one that stands, so their sum only ever rises. A class may be
@@ -24,7 +27,9 @@ PRESENT = """
         COALESCE(k.stamp, 0) AS usage_km, COALESCE(h.stamp, 0) AS usage_h,
         COALESCE(a.total, 0) + COALESCE(o.total, 0) AS duty,
         COALESCE(d.newest, 0) AS done, COALESCE(f.newest, 0) AS fills,
-        COALESCE(c.newest, 0) AS calls
+        COALESCE(c.newest, 0) AS calls,
+        CAST((COALESCE(k.last_at_d, 0) + COALESCE(h.last_at_d, 0)) * 86400 AS BIGINT) AS read_s,
+        COALESCE(k.season_id, 0) + COALESCE(h.season_id, 0) AS season
     FROM vehicles_vehicle v
     LEFT JOIN rules r ON r.type_id = v.vehicle_type_id AND r.depot_id = v.depot_id
     LEFT JOIN vehicles_meter mk ON mk.vehicle_id = v.id AND mk.kind = 'km'

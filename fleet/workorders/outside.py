@@ -114,6 +114,9 @@ def _enter(actor: Actor, order: WorkOrder, work: InvoicedWork) -> None:
         )
         for service in work.services
     ]
+    record_papers(rows, actor.now)
+    order.reading = rows[0].reading
+    order.save(update_fields=["reading"])
     Job.objects.bulk_create(
         Job(
             order=order,
@@ -125,5 +128,5 @@ def _enter(actor: Actor, order: WorkOrder, work: InvoicedWork) -> None:
             ended_by=actor.person,
             done=row,
         )
-        for row in record_papers(rows)
+        for row in rows
     )

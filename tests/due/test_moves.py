@@ -3,14 +3,18 @@ changes, and nothing else."""
 
 from datetime import date, timedelta
 
+import numpy as np
 import pytest
+from django.db.models import F
 
 from fleet import chain
-from fleet.due import moves
-from fleet.due.models import DueDate, DueMove, Limit, Service
+from fleet.due import moves, stamps
+from fleet.due.models import DueDate, DueMove, DueStamp, Limit, Service
+from fleet.due.rules import gather_basis
 from fleet.duty.models import DutyOverride
 from fleet.people.models import Person
 from fleet.readings.models import Reading
+from fleet.usage.models import SeasonIndex, UsageState
 from fleet.vehicles.models import Vehicle
 from tests import scene
 from tests.scene import NOW
@@ -55,6 +59,42 @@ def test_a_vehicle_that_runs_more_moves_its_date_by_usage(van: Vehicle) -> None:
     move = DueMove.objects.get()
     assert (move.from_on, move.to_on, move.cause) == (before, due_on(van), "usage")
     assert (before - move.to_on).days > moves.FAR_D
+
+
+@pytest.mark.parametrize(
+    ("changed", "cause"),
+    [
+        ({"usage_km", "read_s"}, "usage"),
+        ({"usage_km", "read_s", "season"}, "usage"),
+        ({"usage_km", "season"}, "season"),
+        ({"usage_h"}, "judged"),
+        ({"usage_km", "read_s", "rules"}, "limit"),
+        ({"particulars"}, "particulars"),
+    ],
+)
+def test_usage_moves_a_date_without_a_newer_reading_too(
+    van: Vehicle, oil: Service, changed: set[str], cause: str
+) -> None:
+    nothing, day_d = np.array([False]), np.array([20_000])
+    ids = np.array([van.pk]), np.array([oil.pk])
+    one = moves.Moves(*ids, day_d, day_d + 20, nothing, nothing, nothing, moves._stamps(ids[0]))
+    DueStamp.objects.update(**{name: F(name) + 1 for name in changed})
+    moves.note(one)
+    assert DueMove.objects.get().cause == cause
+
+
+def test_a_newer_reading_and_other_seasons_stand_among_the_stamps(van: Vehicle) -> None:
+    before = DueStamp.objects.get()
+    season = SeasonIndex.objects.create(
+        type_pk=0, depot_pk=0, month_end_on=TODAY, in_force=False, factors=[1] * 12, vehicles=1
+    )
+    scene.readings(van, [21_700], until=NOW + timedelta(days=7))
+    chain.refresh([van.pk], NOW + timedelta(days=7))
+    UsageState.objects.update(season=season)
+    stamps.write_stamps(np.array([van.pk]), TODAY, gather_basis())
+    after = DueStamp.objects.get()
+    assert after.read_s - before.read_s == 7 * 86_400
+    assert (before.season, after.season) == (0, season.pk)
 
 
 def test_another_duty_class_moves_it(van: Vehicle, oil: Service) -> None:

@@ -43,6 +43,16 @@ def test_late_papers_move_the_due_date_back_dated(bay: Bay) -> None:
     assert (order.where, order.cost_minor) == ("outside workshop", 18_900)
 
 
+def test_an_odometer_that_is_newer_than_every_reading_counts_from_the_day_of_the_work(
+    bay: Bay,
+) -> None:
+    order = papers(bay, done_on=NOW.date(), odometer_km=23_350)  # 23,300 that morning
+    chain.refresh([bay.van.pk], NOW)
+    assert order.reading is not None
+    assert (order.reading.value, order.reading.verdict) == (23_350, "accepted")
+    assert DueDate.objects.get().remaining_km == 20_000
+
+
 def test_whoever_entered_papers_may_sign_the_outside_work_off(bay: Bay) -> None:
     order = papers(bay)  # in a fleet with one supervisor nobody else is there
     assert order.finished_by == bay.actor().person

@@ -89,6 +89,8 @@ class DueStamp(models.Model):
     done = models.BigIntegerField()
     fills = models.BigIntegerField()
     calls = models.BigIntegerField(default=0)
+    read_s = models.BigIntegerField(default=0)  # instants of the newest accepted readings
+    season = models.BigIntegerField(default=0)  # by which seasons usage was followed
 
     def __str__(self) -> str:
         return f"due stamp of {self.vehicle_id}"

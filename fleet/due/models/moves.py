@@ -15,7 +15,9 @@ class DueMove(models.Model):
         DUTY = "duty"  # the duty class is another
         LIMIT = "limit"  # its limits or another rule changed
         CALL = "call"  # somebody called for it, or no more
-        USAGE = "usage"  # readings show that the vehicle runs more, or less
+        USAGE = "usage"  # newer readings show that the vehicle runs more, or less
+        SEASON = "season"  # seasons were worked out anew, from all vehicles
+        JUDGED = "judged"  # earlier readings count that did not, or no more
         PARTICULARS = "particulars"  # of the vehicle: its depot, type or start of use
 
     vehicle = models.ForeignKey(Vehicle, models.CASCADE, related_name="+", db_index=False)

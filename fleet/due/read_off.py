@@ -1,0 +1,60 @@
+"""A total that papers tell is a reading like any other, where it is newer than every reading.
+
+An older one has been held against the readings about it (``claims``) and tells nothing new.
+"""
+
+from collections.abc import Collection, Sequence
+from datetime import datetime
+
+import numpy as np
+
+from fleet.due.models import ServiceDone
+from fleet.readings import judge
+from fleet.readings.enter import Entry, enter, noon_at
+from fleet.readings.models import Reading, Source, Verdict, VerdictMemory
+from fleet.usage import rates
+from fleet.vehicles.models import Meter
+from fleet.vehicles.own_unit import in_own
+
+
+def read_off(rows: Sequence[ServiceDone], now: datetime) -> None:
+    """Judge the totals [km] of services, not saved yet, as readings at noon of their days; each
+    row stands at its own, provisional until that is accepted."""
+    last = _last({row.vehicle_id for row in rows if row.total_km is not None})
+    newer = [
+        (row, last[row.vehicle_id])
+        for row in rows
+        if row.total_km is not None
+        and row.vehicle_id in last
+        and noon_at(row.done_on, row.vehicle.depot.zone) > last[row.vehicle_id].taken_at
+    ]
+    entered = enter([_entry(row, before) for row, before in newer], Source.WORK_ORDER)
+    meters = np.unique(np.array([before.meter_id for _, before in newer], dtype=np.int64))
+    judge.judge(meters, now, rates.start_rates)
+    read = Reading.objects.in_bulk([one.reading_id for one in entered])
+    for (row, _), one in zip(newer, entered, strict=True):
+        row.reading = read[one.reading_id]
+        row.provisional = row.reading.verdict != Verdict.ACCEPTED
+
+
+def _last(vehicle_ids: Collection[int]) -> dict[int, Reading]:
+    """The newest accepted reading of the odometer, by vehicle."""
+    memories = VerdictMemory.objects.filter(
+        meter__vehicle__in=vehicle_ids, meter__kind=Meter.Kind.KM
+    )
+    rows = Reading.objects.filter(pk__in=memories.values("last_id"), total__isnull=False)
+    return {row.vehicle_id: row for row in rows.select_related("meter")}
+
+
+def _entry(row: ServiceDone, before: Reading) -> Entry:
+    unit = before.meter.unit
+    offset_km = (before.total or 0.0) - (before.settled_value or before.meter_value)
+    return Entry(
+        vehicle_id=row.vehicle_id,
+        meter_id=before.meter_id,
+        taken_at=noon_at(row.done_on, row.vehicle.depot.zone),
+        time_known=False,
+        value=round(in_own((row.total_km or 0.0) - offset_km, unit), 1),
+        unit=unit,
+        note=row.source,
+    )
