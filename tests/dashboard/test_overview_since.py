@@ -63,7 +63,7 @@ def test_a_date_that_moved_far_says_where_to_and_why(people: Cast, signed_in: Si
         noticed_at=timezone.now(),
     )  # fmt: skip
     told = text(part(page(signed_in(people.supervisor)), "since"))
-    assert "1 due date moved by more than 14 days: V-101 Engine oil to" in told
+    assert "1 due date moved by more than 14 days: V-101 Engine oil from" in told
     assert f"{to_on.year}, 23 days later (the vehicle runs less)." in told
 
 
