@@ -38,6 +38,7 @@ from fleet.api.resource import Resource, vehicle_or_404
 from fleet.api.rows import Rows
 from fleet.api.signin import depots_for
 from fleet.people.roles import Right
+from fleet.visits.order_days import why_it_stands
 from fleet.workorders import findings
 from fleet.workorders.findings import Report
 from fleet.workorders.models import DoNotUse, Finding, Photo, WorkOrder
@@ -96,6 +97,12 @@ class FollowGiven(Act):
     minutes = serializers.IntegerField(min_value=0, max_value=6_000, default=0)
     services = serializers.ListField(child=Text(max_length=40), max_length=50, default=list)
     planned_on = Day(required=False)
+    override_reason = Text(
+        max_length=300,
+        allow_blank=True,
+        default="",
+        help_text="Why a day stands on which the vehicle cannot come in; asked for",
+    )
     join = Text(
         max_length=20,
         allow_blank=True,
@@ -203,11 +210,16 @@ class FollowUp(Resource):
         services = services_named(found.vehicle, given.pop("services"))
 
         def effect() -> Answer:
+            acting, more = sender(request, given), rest(given)
+            van, because = found.vehicle, more.pop("override_reason")
             order = findings.follow_up(
-                sender(request, given),
+                acting,
                 found.pk,
                 service_ids=[service.pk for service in services],
-                **rest(given),
+                why_it_stands=why_it_stands(
+                    van, van.depot, more.get("planned_on"), because, acting.now
+                ),
+                **more,
             )
             return made(order)
 

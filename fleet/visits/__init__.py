@@ -19,6 +19,7 @@ missing.py        what of a visit no order has yet
 models.py         Workshop with its prices, Bay, Mechanic, Absence, OtherWork, Plan, Visit, Promise
 moves.py          a visit moved by hand, locked, freed
 naive.py          the plan beside two usual ways
+order_days.py     days of orders asked about; release and start on them
 other_work.py     other work: entered, corrected, ended; minutes and day of a finding's
 parts.py          what planned services take from stores, against what is there and coming
 places.py         bays and mechanics day by day; leave; what is taken where none are entered

@@ -189,6 +189,7 @@ def _orders(
                     service_ids=services,
                     skills=_skills(needs, services),
                     second_min=sum(needs[pk].second_min for pk in services if pk in needs),
+                    because=order.why_it_stands,
                     begun=order.state in BEGUN,
                 )
             )

@@ -167,13 +167,13 @@ def told(plan: Plan) -> list[str]:
     return [*plan.lacking, *rows.values_list("unfit", flat=True)]
 
 
-def days_for_orders(orders: Collection[WorkOrder]) -> dict[int, date]:
+def days_for_orders(orders: Collection[WorkOrder], now: datetime) -> dict[int, date]:
     """The first day, from today on, that the plans in force have for a job of each order, by
     order id; a constant number of queries."""
     jobs = Job.objects.filter(order__in=orders, state=Job.State.OPEN).select_related("order")
     keys = keys_of(jobs)
     of = {(job.vehicle_id, keys.get(job.pk)): job.order_id for job in jobs}
-    todays = {one.depot_id: today_at(one.depot.zone, timezone.now()) for one in orders}
+    todays = {one.depot_id: today_at(one.depot.zone, now) for one in orders}
     visits = visits_in_force(list({one.depot for one in orders}))
     rows = PlannedService.objects.filter(
         visit__in=visits.order_by().values("pk"), vehicle__in={one.vehicle_id for one in orders}

@@ -31,7 +31,9 @@ def note_event(
     )
 
 
-def note_events(actor: Actor, orders: Iterable[WorkOrder], what: str, to_state: str) -> None:
+def note_events(
+    actor: Actor, orders: Iterable[WorkOrder], what: str, to_state: str, reason: str = ""
+) -> None:
     """Write the one row of history of each of many orders, which are as they were before."""
     OrderEvent.objects.bulk_create(
         OrderEvent(
@@ -41,6 +43,7 @@ def note_events(actor: Actor, orders: Iterable[WorkOrder], what: str, to_state: 
             to_state=to_state,
             person=actor.person,
             channel=actor.channel,
+            reason=reason[:300],
             request_id=actor.request_id,
             performed_at=actor.at,
         )

@@ -127,6 +127,7 @@ def follow_up(
     minutes: int,
     service_ids: Sequence[int] = (),
     planned_on: date | None = None,
+    why_it_stands: str = "",
     re_check_days: int | None = RE_CHECK_DAYS,
     join: str = "",
 ) -> WorkOrder:
@@ -149,8 +150,12 @@ def follow_up(
             order = issue.draft(
                 actor,
                 OrderDraft(
-                    vehicle_id=finding.vehicle_id, planned_on=planned_on, follows=finding, **work
-                ),
+                    vehicle_id=finding.vehicle_id,
+                    planned_on=planned_on,
+                    why_it_stands=why_it_stands,
+                    follows=finding,
+                    **work,
+                ),  # fmt: skip
             )
         if finding.kind in LEAKING and finding.compartment is not None and re_check_days:
             call_for_re_check(actor, finding, re_check_days)

@@ -38,6 +38,7 @@ class OrderDraft:
     service_ids: Sequence[int] = ()
     other_work: Sequence[OtherWork] = ()
     planned_on: date | None = None
+    why_it_stands: str = ""  # that day, where it was asked about
     assigned_to: Person | None = None
     raising: str = Raising.LIFT
     where: str = WorkOrder.Where.OWN
@@ -88,6 +89,7 @@ def draft(actor: Actor, wanted: OrderDraft) -> WorkOrder:
         order = _new_order(
             vehicle,
             planned_on=wanted.planned_on,
+            why_it_stands=wanted.why_it_stands,
             assigned_to=wanted.assigned_to,
             raising=wanted.raising,
             where=wanted.where,

@@ -29,9 +29,11 @@ MOST_MINUTES = 6_000  # a hundred hours; more is a slip; our choice
 
 
 # --- planning ------------------------------------------------------------------------------
-def release(actor: Actor, order_id: int, *, version: int | None = None) -> WorkOrder:
+def release(
+    actor: Actor, order_id: int, *, version: int | None = None, reason: str = ""
+) -> WorkOrder:
     """Give a drafted order to the workshop."""
-    refusal = release_many(actor, {order_id: version}).get(
+    refusal = release_many(actor, {order_id: version}, reason).get(
         order_id, Fault(f"There is no work order {order_id}.")
     )
     if refusal is not None:
@@ -39,13 +41,17 @@ def release(actor: Actor, order_id: int, *, version: int | None = None) -> WorkO
     return WorkOrder.objects.select_related("vehicle", "depot").get(pk=order_id)
 
 
-def release_many(actor: Actor, versions: Mapping[int, int | None]) -> dict[int, Fault | None]:
+def release_many(
+    actor: Actor, versions: Mapping[int, int | None], reason: str = ""
+) -> dict[int, Fault | None]:
     """Give many drafted orders to the workshop at once: what refuses each, or None.
 
     Parameters
     ----------
     versions
         By order id, the version that was seen; None: whichever it is.
+    reason
+        Why all the same, where something was asked about them.
     """
     with transaction.atomic():
         rows_of = WorkOrder.objects.select_for_update().select_related("depot")
@@ -55,7 +61,7 @@ def release_many(actor: Actor, versions: Mapping[int, int | None]) -> dict[int, 
         WorkOrder.objects.filter(pk__in=[row.pk for row in free]).update(
             version=F("version") + 1, state=State.RELEASED, released_at=actor.at
         )
-        note_events(actor, free, "release", State.RELEASED)
+        note_events(actor, free, "release", State.RELEASED, reason)
     return found
 
 
@@ -90,10 +96,19 @@ def take_back(actor: Actor, order_id: int, *, version: int | None = None) -> Wor
 
 
 def plan(
-    actor: Actor, order_id: int, *, planned_on: date | None, version: int | None = None
+    actor: Actor,
+    order_id: int,
+    *,
+    planned_on: date | None,
+    version: int | None = None,
+    why_it_stands: str = "",
 ) -> WorkOrder:
-    """Set (or clear) the day an order is planned for."""
-    return edit(actor, order_id, "plan", Right.RELEASE, version, planned_on=planned_on)
+    """Set (or clear) the day an order is planned for, and why it stands where that was asked."""
+    why = why_it_stands.strip()[:300]
+    return edit(
+        actor, order_id, "plan", Right.RELEASE, version,
+        reason=why, planned_on=planned_on, why_it_stands=why,
+    )  # fmt: skip
 
 
 def assign(
@@ -173,8 +188,11 @@ def arrive(actor: Actor, order_id: int, *, version: int | None = None) -> WorkOr
     return edit(actor, order_id, "arrive", Right.RECORD_WORK, version, arrived_at=actor.at)
 
 
-def start(actor: Actor, order_id: int, *, version: int | None = None) -> WorkOrder:
-    """Begin; whoever begins an order that is nobody's takes it."""
+def start(
+    actor: Actor, order_id: int, *, version: int | None = None, reason: str = ""
+) -> WorkOrder:
+    """Begin; whoever begins an order that is nobody's takes it. The reason is what is to be known
+    of it."""
     with transaction.atomic():
         order = edit(
             actor,
@@ -183,6 +201,7 @@ def start(actor: Actor, order_id: int, *, version: int | None = None) -> WorkOrd
             Right.RECORD_WORK,
             version,
             states=(State.RELEASED,),
+            reason=reason[:300],
             state=State.STARTED,
             started_at=actor.at,
         )

@@ -6,6 +6,7 @@ import pytest
 from pytest_django import DjangoAssertNumQueries
 from rest_framework.test import APIClient
 
+from fleet.vehicles.models import Depot
 from fleet.workorders.models import WorkOrder
 from tests.api.conftest import Caller
 from tests.api.routes import address
@@ -97,6 +98,7 @@ def draft(client: APIClient, **given: object) -> tuple[int, dict[str, object]]:
 
 def test_a_supervisor_drafts_an_order_for_a_service(shop: Workshop, supervisor: APIClient) -> None:
     name = shop.people.mechanic.username
+    Depot.objects.update(working_days="1111111")  # whatever day it is
     status, made = draft(supervisor, planned_on=str(depots_day()), assigned_to=name)
     assert (status, made["state"], made["assigned_to"]) == (201, "drafted", name)
     assert [job["service"] for job in made["jobs"]] == ["engine-oil"]

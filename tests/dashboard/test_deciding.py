@@ -60,7 +60,7 @@ def test_a_release_without_day_or_mechanic_is_asked_about_and_nothing_happens_ye
     assert answer.status_code == 409
     assert f">{order.number}</a> for W-1 has no day, no mechanic." in seen
     assert WorkOrder.objects.get(pk=order.pk).state == "drafted"
-    assert "Workshop days plans" not in seen
+    assert "Workshop days proposes" not in seen
     where, fields = form(seen, 'class="main">Release</button>')
     assert (fields["planned_on"], fields["assigned_to"]) == ("", "")
     client.post(where, fields)

@@ -30,6 +30,7 @@ from fleet.due.models import DueEarlier
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.readings.models import Verdict
+from fleet.visits import order_days
 from fleet.workorders import ending, joblist, late, progress, restrictions
 from fleet.workorders.ending import AtFinish
 from fleet.workorders.models import Job, Raising, WorkOrder
@@ -38,8 +39,23 @@ Given = Mapping[str, Any]
 ENDS = [(one.value, one.label) for one in progress.ENDS]
 
 
+class ReleaseGiven(Act):
+    override_reason = Text(
+        max_length=300,
+        default="",
+        allow_blank=True,
+        help_text="Answers a 409: the day is only proposed, or one on which it cannot come in",
+    )
+
+
 class PlanGiven(Act):
     planned_on = Day(allow_null=True)
+    override_reason = Text(
+        max_length=300,
+        default="",
+        allow_blank=True,
+        help_text="Why a day stands on which the vehicle cannot come in; asked for",
+    )
 
 
 class AssignGiven(Act):
@@ -256,13 +272,13 @@ def _by(act: Callable[..., object]) -> Callable[[Actor, WorkOrder, Given, int], 
 
 RELEASE, WORK = Right.RELEASE, Right.RECORD_WORK
 KINDS = {
-    "release": Kind(RELEASE, _by(progress.release)),
+    "release": Kind(RELEASE, _by(order_days.release), ReleaseGiven),
     "take-back": Kind(RELEASE, _by(progress.take_back)),
-    "plan": Kind(RELEASE, _by(progress.plan), PlanGiven),
+    "plan": Kind(RELEASE, _by(order_days.plan), PlanGiven),
     "assign": Kind(RELEASE, _assign, AssignGiven),
     "raise-by": Kind(WORK, _by(progress.raise_by), RaiseGiven),
     "arrive": Kind(WORK, _by(progress.arrive)),
-    "start": Kind(WORK, _by(progress.start)),
+    "start": Kind(WORK, _by(order_days.start)),
     "wait": Kind(WORK, _by(progress.wait), WaitGiven),
     "resume": Kind(WORK, _by(progress.resume)),
     "finish": Kind(WORK, _finish, FinishGiven, refreshes=True, answers=FinishedShape),

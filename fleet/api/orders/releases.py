@@ -15,7 +15,7 @@ from fleet.api.resource import Resource
 from fleet.api.signin import depots_for
 from fleet.faults import Fault
 from fleet.people.roles import Right
-from fleet.workorders import progress
+from fleet.visits import order_days
 from fleet.workorders.models import WorkOrder
 
 MOST_AT_ONCE = 500  # a week of a large depot; our choice
@@ -31,6 +31,12 @@ class Chosen(Strict):
 
 class ReleaseGiven(Act):
     orders = Chosen(many=True, allow_empty=False, max_length=MOST_AT_ONCE)  # type: ignore[call-arg]
+    override_reason = Text(
+        max_length=300,
+        default="",
+        allow_blank=True,
+        help_text="Answers what is asked about a day that is only proposed, or cannot be kept",
+    )
 
     def validate_orders(self, orders: list[Row]) -> list[Row]:
         numbers = [as_number(one["number"]) for one in orders]
@@ -70,7 +76,9 @@ class Releases(Resource):
             seen = WorkOrder.objects.filter(depot__in=depots_for(request), number__in=chosen)
             ids = dict(seen.values_list("number", "pk"))
             versions = {pk: chosen[number] for number, pk in ids.items()}
-            found = progress.release_many(sender(request, given), versions)
+            found = order_days.release_many(
+                sender(request, given), versions, given["override_reason"]
+            )
             now = dict(seen.values_list("number", "version"))
             rows = [_outcome(number, now.get(number), found.get(ids.get(number, 0), UNKNOWN))
                     for number in chosen]  # fmt: skip

@@ -100,6 +100,9 @@ class GapShape(serializers.Serializer[Any]):
 
 
 class OrderShape(OrderRow):
+    why_it_stands = serializers.CharField(
+        help_text="The planned day, although the vehicle cannot come in then"
+    )
     reason = serializers.CharField(help_text="Why it was drafted by hand")
     follows = serializers.IntegerField(allow_null=True, help_text="Id of a finding")
     created_at = serializers.DateTimeField()

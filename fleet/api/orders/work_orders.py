@@ -41,6 +41,7 @@ from fleet.api.shapes import shape_of
 from fleet.api.signin import caller, depots_for
 from fleet.people.roles import Right
 from fleet.trials.blind import orders_shown
+from fleet.visits.order_days import why_it_stands
 from fleet.workorders import findings, issue, jobcard, outside, restrictions
 from fleet.workorders.issue import OrderDraft
 from fleet.workorders.listing import (
@@ -109,7 +110,10 @@ class OrderGiven(Act):
     assigned_to = Text(max_length=150, required=False, help_text="User name")
     raising = serializers.ChoiceField(Raising.choices, default=Raising.LIFT)
     override_reason = Text(
-        max_length=300, default="", allow_blank=True, help_text="Answers what was asked about it"
+        max_length=300,
+        default="",
+        allow_blank=True,
+        help_text="Answers what was asked about how it is raised, or about its day",
     )
     reason = Text(max_length=300, default="", allow_blank=True)
     join_early = serializers.BooleanField(
@@ -176,16 +180,19 @@ class WorkOrders(Resource):
         )
 
         def effect() -> Answer:
+            acting, on = sender(request, given), given.get("planned_on")
+            because = given["override_reason"]
             order = issue.draft(
-                sender(request, given),
+                acting,
                 OrderDraft(
                     vehicle_id=vehicle.pk,
                     service_ids=[service.pk for service in services],
                     other_work=[(one["title"], one["minutes"]) for one in given["other_work"]],
-                    planned_on=given.get("planned_on"),
+                    planned_on=on,
+                    why_it_stands=why_it_stands(vehicle, vehicle.depot, on, because, acting.now),
                     assigned_to=person,
                     raising=given["raising"],
-                    override_reason=given["override_reason"],
+                    override_reason=because,
                     reason=given["reason"],
                     join_early=given["join_early"],
                 ),

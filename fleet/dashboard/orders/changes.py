@@ -15,6 +15,7 @@ from fleet.people.models import Person
 from fleet.people.roles import Right, may, who_may
 from fleet.readings.models import Verdict
 from fleet.units import UnitError, number
+from fleet.visits import order_days
 from fleet.workorders import ending, joblist, late, progress, read_again
 from fleet.workorders.ending import AtFinish
 from fleet.workorders.models import Job, WorkOrder
@@ -42,7 +43,8 @@ class Change:
 
 
 def _release(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
-    progress.release(actor, order.pk, version=version)
+    because = given.get("override_reason", "")
+    order_days.release(actor, order.pk, version=version, override_reason=because)
     return Said(f"{order} is released.")
 
 
@@ -56,7 +58,10 @@ def _plan(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Sai
     planned_on, person = read_day(given), mechanic(given, order.depot_id)
     with transaction.atomic():
         if planned_on != order.planned_on:
-            version = progress.plan(actor, order.pk, planned_on=planned_on, version=version).version
+            version = order_days.plan(
+                actor, order.pk, planned_on=planned_on, version=version,
+                override_reason=given.get("override_reason", ""),
+            ).version  # fmt: skip
         if (person.pk if person else None) != order.assigned_to_id:
             progress.assign(actor, order.pk, person=person, version=version)
     return Said(f"{order}: {planned_on or 'no day yet'}, {person or 'nobody in particular'}.")
@@ -102,8 +107,9 @@ def _arrive(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> S
 
 
 def _start(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
-    progress.start(actor, order.pk, version=version)
-    return Said(f"{order} is started.")
+    closed = order_days.start(actor, order.pk, version=version)
+    told = f" {closed}: what is done is kept as it happened, and supervisors see it."
+    return Said(f"{order} is started.{told * bool(closed)}", bool(closed))
 
 
 def _wait(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:

@@ -19,10 +19,12 @@ from fleet.dashboard.orders.changes import mechanic, read_day
 from fleet.dashboard.orders.lines import order_seen_by
 from fleet.dashboard.orders.work_orders import orders_page
 from fleet.dashboard.words import weekday
-from fleet.faults import Fault
+from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of
+from fleet.visits import order_days
 from fleet.visits.listing import days_for_orders
+from fleet.visits.order_days import before_release
 from fleet.workorders import listing, progress
 from fleet.workorders.listing import MOST_AT_ONCE
 from fleet.workorders.models import WorkOrder
@@ -52,37 +54,42 @@ def release_orders(request: SignedIn) -> HttpResponse:
 
 @dataclass(frozen=True)
 class Lacking:
-    """An order that would go out without a day or a mechanic."""
+    """An order that would go out without a day or a mechanic, or whose day is in doubt."""
 
     number: str
     vehicle: str  # fleet number
     lacks: str  # "no day, no mechanic"
     depot: str  # slug
     plan_on: date | None  # the day that the depot's plan has for its jobs
+    question: Question | None  # about its day
 
 
 def _asked(request: SignedIn, orders: list[WorkOrder]) -> dict[str, Any] | None:
-    """What would go out without a day or a mechanic, unless that was answered."""
+    """What would go out without a day or a mechanic, or on a day in doubt, unless that was
+    answered."""
     if "anyway" in request.POST:
         return None
     drafted = [order for order in orders if order.state == WorkOrder.State.DRAFTED]
     day, person = (request.POST.get(name, "") for name in ("planned_on", "assigned_to"))
-    lacking = [(one, _lacks(one, day, person)) for one in listing.unplanned(drafted)]
-    lacking = [(one, words) for one, words in lacking if words]
+    doubts = before_release(drafted, timezone.now(), read_day(request.POST))
+    words = {one.pk: _lacks(one, day, person) for one in listing.unplanned(drafted)}
+    lacking = [one for one in drafted if words.get(one.pk) or one.pk in doubts]
     if not lacking:
         return None
-    plan_days = days_for_orders([one for one, _ in lacking])
+    plan_days = days_for_orders(lacking, timezone.now())
     return {
         "lacking": [
             Lacking(
                 number=one.number,
                 vehicle=one.vehicle.fleet_number,
-                lacks=words,
+                lacks=words.get(one.pk, ""),
                 depot=one.depot.slug,
                 plan_on=None if one.planned_on or day else plan_days.get(one.pk),
+                question=doubts.get(one.pk),
             )
-            for one, words in lacking
+            for one in lacking
         ],
+        "why": any(not one.yes for one in doubts.values()),
         "number": len(orders),
         "orders": request.POST.getlist("order")[:MOST_AT_ONCE],
         "planned_on": day,
@@ -103,11 +110,15 @@ def _lacks(order: WorkOrder, day: str, person: str) -> str:
 def _released(request: SignedIn, orders: list[WorkOrder], versions: dict[str, str]) -> list[str]:
     """Numbers of those that were released; why the others were not is said."""
     actor = Actor(request.user, "page", timezone.now())
-    found = []
+    doubts = before_release(orders, actor.now, read_day(request.POST))
+    said, found = request.POST.get("override_reason", ""), []
     for order in orders:
-        version = versions[order.number]
+        version, doubt = versions[order.number], doubts.get(order.pk)
+        because = said or (doubt.yes if doubt else "")
         try:
-            _release(request, actor, order, int(version) if version.isdecimal() else None)
+            _release(request, actor, order, int(version) if version.isdecimal() else None, because)
+        except Question as question:
+            messages.warning(request, f"{order}: {question}")
         except Fault as fault:
             messages.warning(request, str(fault))
         else:
@@ -115,10 +126,13 @@ def _released(request: SignedIn, orders: list[WorkOrder], versions: dict[str, st
     return found
 
 
-def _release(request: SignedIn, actor: Actor, order: WorkOrder, version: int | None) -> None:
+def _release(
+    request: SignedIn, actor: Actor, order: WorkOrder, version: int | None, because: str
+) -> None:
+    """Its day and mechanic first, so that it is asked about the day with which it goes out."""
     with transaction.atomic():
-        version = progress.release(actor, order.pk, version=version).version
-        _plan(request, actor, order, read_day(request.POST), version)
+        version = _plan(request, actor, order, read_day(request.POST), version)
+        order_days.release(actor, order.pk, version=version, override_reason=because)
 
 
 @needs(Right.RELEASE)
@@ -165,14 +179,19 @@ def plan_orders(request: SignedIn, actor: Actor) -> HttpResponse:
 
 
 def _plan(
-    request: SignedIn, actor: Actor, order: WorkOrder, planned_on: date | None, version: int
-) -> None:
+    request: SignedIn, actor: Actor, order: WorkOrder, on: date | None, version: int | None
+) -> int | None:
+    """Day and mechanic, where they are said; the version that follows."""
     person = mechanic(request.POST, order.depot_id)
+    because = request.POST.get("override_reason", "")
     with transaction.atomic():
-        if planned_on is not None:
-            version = progress.plan(actor, order.pk, planned_on=planned_on, version=version).version
+        if on is not None:
+            version = order_days.plan(
+                actor, order.pk, planned_on=on, version=version, override_reason=because
+            ).version
         if person is not None:
-            progress.assign(actor, order.pk, person=person, version=version)
+            version = progress.assign(actor, order.pk, person=person, version=version).version
+    return version
 
 
 def _orders(number: int) -> str:

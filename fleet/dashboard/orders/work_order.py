@@ -10,7 +10,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET
 
 from fleet.dashboard.acts import act
-from fleet.dashboard.frame import SignedIn, scope_of, show
+from fleet.dashboard.frame import SignedIn, asked_about, scope_of, show
 from fleet.dashboard.orders import odometer
 from fleet.dashboard.orders.changes import (
     FITNESS,
@@ -49,6 +49,7 @@ from fleet.workorders.recording import OPEN_FOR_RECORDS
 
 # forms of the card that a fault is shown at, and their fields where it is shown instead
 SHOWN_AT = ("finish", "end-job", "wait", "raise-by")
+ASKED_HERE = ("release", "plan")  # on the page of the order; other questions on its card
 FIELDS = {"finish": ("odometer", "engine_hours", "fit_for_use", "restriction")}
 
 
@@ -184,6 +185,9 @@ def _refused(request: SignedIn, fault: Fault, number: str) -> HttpResponse:
 
 def _asked_back(request: SignedIn, question: Question, number: str) -> HttpResponse:
     order = order_seen_by(request.user, number)
+    if request.POST.get("change") in ASKED_HERE:
+        asked = {"asked": asked_about(request, question), "address": request.path}
+        return _page(request, order, asked, status=409)
     return card_page(request, order, _asked(request, question), status=409)
 
 

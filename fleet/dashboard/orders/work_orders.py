@@ -25,12 +25,13 @@ from fleet.dashboard.orders.lines import (
     read_order_after,
     read_order_filters,
 )
-from fleet.dashboard.views.vehicle import refused
+from fleet.dashboard.views.vehicle import asked_back, refused
 from fleet.due.models import Service
-from fleet.faults import Fault
+from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
 from fleet.people.roles import Right, may
 from fleet.today import oldest_day, today_at
+from fleet.visits.order_days import why_it_stands
 from fleet.workorders import issue, listing
 from fleet.workorders.draft_many import draft_many
 from fleet.workorders.glance import glance
@@ -94,21 +95,28 @@ def _not_drafted(request: SignedIn, fault: Fault) -> HttpResponse:
     return refused(request, vehicle_seen_by(request.user, request.POST.get("vehicle", "")), fault)
 
 
+def _asked_about_draft(request: SignedIn, question: Question) -> HttpResponse:
+    seen = vehicle_seen_by(request.user, request.POST.get("vehicle", ""))
+    return asked_back(request, seen, question)
+
+
 @needs(Right.RELEASE)
-@act("work-orders", refused=_not_drafted)
+@act("work-orders", refused=_not_drafted, asked=_asked_about_draft)
 def draft_order(request: SignedIn, actor: Actor) -> HttpResponse:
     """Draft an order: services chosen, what is in its early window beside them, other work."""
     vehicle = vehicle_seen_by(request.user, request.POST.get("vehicle", ""))
     slugs = request.POST.getlist("service")
     services = Service.objects.filter(vehicle_type=vehicle.vehicle_type_id, slug__in=slugs)
     other = request.POST.get("other_work", "").strip()
+    on, because = read_day(request.POST), request.POST.get("override_reason", "")
     order = issue.draft(
         actor,
         OrderDraft(
             vehicle_id=vehicle.pk,
             service_ids=list(services.values_list("pk", flat=True)),
             other_work=[(other[:120], 0)] if other else [],
-            planned_on=read_day(request.POST),
+            planned_on=on,
+            why_it_stands=why_it_stands(vehicle, vehicle.depot, on, because, actor.now),
             reason=request.POST.get("reason", "").strip()[:300],
         ),
     )

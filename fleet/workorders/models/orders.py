@@ -40,6 +40,8 @@ class WorkOrder(models.Model):
     state = models.CharField(max_length=10, choices=State, default=State.DRAFTED)
     version = models.PositiveIntegerField(default=1)  # for conditional requests
     planned_on = models.DateField(null=True, blank=True)
+    # although the vehicle cannot come then: closed, or away
+    why_it_stands = models.CharField(max_length=300, blank=True)
     assigned_to = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="work_orders"
     )

@@ -1,0 +1,148 @@
+"""The day of an order on its pages: asked about where the vehicle cannot come, released and begun
+with what is known of it."""
+
+import re
+from collections.abc import Callable
+from datetime import date, timedelta
+from html import unescape
+
+import pytest
+from django.test import Client
+
+from fleet.due.models import DueDate, Service
+from fleet.people.models import Person
+from fleet.vehicles.models import Closure, Depot
+from fleet.visits.publish import publish
+from fleet.workorders.models import WorkOrder
+from tests.cast import depots_day
+from tests.dashboard.days import monday, planned_days, visit_of
+from tests.dashboard.rendered import form, page, send
+from tests.dashboard.test_work_orders import drafted
+from tests.dashboard.workshop import Workshop
+
+SignedIn = Callable[[Person], Client]
+
+
+@pytest.fixture
+def chief(shop: Workshop, signed_in: SignedIn) -> Client:
+    return signed_in(shop.people.supervisor)
+
+
+def closed_day() -> date:
+    """A Tuesday to come on which the depot is closed."""
+    Depot.objects.update(working_days="1111111")
+    on = monday() + timedelta(days=1)
+    Closure.objects.create(depot=Depot.objects.get(slug="plain"), on=on, note="stocktaking")
+    return on
+
+
+def words(on: date) -> str:
+    return f"Plain is closed on {on.day} {on:%b %Y} (stocktaking)"
+
+
+def test_the_page_of_an_order_asks_about_a_closed_day(shop: Workshop, chief: Client) -> None:
+    on, mika = closed_day(), shop.people.mechanic
+    answer = send(chief, page(chief, shop.page), ">Plan<", planned_on=on, assigned_to=mika.pk)
+    asked = unescape(answer.content.decode())
+    assert answer.status_code == 409
+    assert f"{words(on)}: no plan can keep that day. Is it right?" in asked
+    assert f'<a href="{shop.page}">Leave it</a>' in asked
+    assert shop.now().planned_on == depots_day()
+    # answered with a reason, the day and the mechanic are as they were typed
+    said = send(chief, asked, 'name="override_reason"', override_reason="the inspector comes")
+    assert said.status_code == 302
+    assert (shop.now().planned_on, shop.now().assigned_to) == (on, mika)
+    assert "It stands: the inspector comes" in page(chief, shop.page)
+
+
+def test_the_question_is_answered_by_another_day(shop: Workshop, chief: Client) -> None:
+    on = closed_day()
+    asked = send(chief, page(chief, shop.page), ">Plan<", planned_on=on).content.decode()
+    send(chief, asked, 'name="override_reason"', planned_on=on + timedelta(days=1))
+    assert (shop.now().planned_on, shop.now().why_it_stands) == (on + timedelta(days=1), "")
+
+
+def test_the_page_of_a_vehicle_asks_about_the_day_of_a_draft(shop: Workshop, chief: Client) -> None:
+    on, vehicle = closed_day(), page(chief, "/vehicles/V-102")
+    sent = send(chief, vehicle, 'id="draft-on"', planned_on=on, other_work="Mats")
+    asked = unescape(sent.content.decode())
+    assert words(on) in asked
+    assert WorkOrder.objects.count() == 1
+    send(chief, asked, 'name="override_reason"', override_reason="it must")
+    made = WorkOrder.objects.latest("pk")
+    assert (made.planned_on, made.why_it_stands) == (on, "it must")
+    assert made.jobs.get().title == "Mats"
+
+
+def test_many_that_are_planned_for_a_closed_day_are_not(shop: Workshop, chief: Client) -> None:
+    on, order = closed_day(), drafted(shop, "W-1")
+    given = {"order": order.number, "planned_on": on}
+    seen = chief.post("/work-orders/plan", given, follow=True).content.decode()
+    assert f"{order}: {words(on)}" in unescape(seen)
+    assert WorkOrder.objects.get(pk=order.pk).planned_on is None
+
+
+def test_a_release_of_many_asks_about_a_closed_day(shop: Workshop, chief: Client) -> None:
+    on, order, mika = closed_day(), drafted(shop, "W-1"), shop.people.mechanic
+    sent = {"order": f"{order.number}:{order.version}", "planned_on": on, "assigned_to": mika.pk}
+    asked = unescape(chief.post("/work-orders/release", sent).content.decode())
+    assert f">{order.number}</a> for W-1: {words(on)}" in asked
+    where, fields = form(asked, 'class="main">Release</button>')
+    refused = unescape(chief.post(where, fields, follow=True).content.decode())
+    assert f"{order}: {words(on)}" in refused  # no reason was given
+    assert WorkOrder.objects.get(pk=order.pk).state == "drafted"
+    chief.post(where, {**fields, "override_reason": "it must"})
+    done = WorkOrder.objects.get(pk=order.pk)
+    assert (done.state, done.planned_on, done.why_it_stands) == ("released", on, "it must")
+
+
+# --- a day that is only proposed ---------------------------------------------------------------
+def test_a_release_says_that_its_day_is_only_proposed(shop: Workshop, chief: Client) -> None:
+    shop.order.delete()
+    DueDate.objects.all().delete()
+    planned_days(shop.people, Service.objects.get(slug="engine-oil"))
+    order, on = WorkOrder.objects.get(), visit_of("V-101").on
+    proposed = f"The plan proposes {on.day} {on:%b %Y} for V-101, and that day is not published"
+    own_page = f"/work-orders/{order.number}"
+    asked = send(chief, page(chief, own_page), ">Release<")
+    assert asked.status_code == 409
+    assert proposed in unescape(asked.content.decode())
+    assert WorkOrder.objects.get().state == "drafted"
+    # the list says the same, and where to look
+    sent = {"order": f"{order.number}:{order.version}"}
+    listed = unescape(chief.post("/work-orders/release", sent).content.decode())
+    assert proposed in listed
+    assert f'Workshop days proposes <a href="/workshop-days?depot=plain&from={on}">' in listed
+    where, fields = form(listed, 'class="main">Release</button>')
+    assert "override_reason" not in fields  # a yes is enough
+    chief.post(where, fields)
+    released = WorkOrder.objects.get()
+    assert (released.state, released.planned_on) == ("released", None)
+    assert released.events.latest("pk").reason == "it goes out without a day"
+
+
+def test_a_published_day_is_released_without_a_question(shop: Workshop, chief: Client) -> None:
+    shop.order.delete()
+    DueDate.objects.all().delete()
+    plan = planned_days(shop.people, Service.objects.get(slug="engine-oil"))
+    publish(shop.actor(shop.people.supervisor), plan.pk, visit_ids=[visit_of("V-101").pk])
+    number = WorkOrder.objects.get(vehicle=shop.people.van).number
+    send(chief, page(chief, f"/work-orders/{number}"), ">Release<")
+    assert WorkOrder.objects.get(number=number).state == "released"
+
+
+# --- beginning -----------------------------------------------------------------------------------
+def test_a_mechanic_who_begins_on_a_closed_day_is_told_and_goes_on(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    Depot.objects.update(working_days="1111111")
+    Closure.objects.create(depot=shop.people.plain, on=depots_day(), note="stocktaking")
+    mechanic = signed_in(shop.people.mechanic)
+    answer = send(mechanic, page(mechanic, shop.page), ">Start<")
+    seen = unescape(page(mechanic, answer["Location"]))
+    told = words(depots_day())
+    assert f"is started. {told}: what is done is kept as it happened" in seen
+    assert shop.now().state == "started"
+    history = page(signed_in(shop.people.supervisor), shop.page).split('id="history-head"')[1]
+    (row,) = re.findall(r"<tr>(?:(?!</tr>).)*?>start<.*?</tr>", history, re.S)
+    assert told in unescape(row)
