@@ -38,7 +38,7 @@ from fleet.api.resource import Resource, vehicle_or_404
 from fleet.api.rows import Rows
 from fleet.api.signin import depots_for
 from fleet.people.roles import Right
-from fleet.visits.order_days import why_it_stands
+from fleet.visits import order_days
 from fleet.workorders import findings
 from fleet.workorders.findings import Report
 from fleet.workorders.models import DoNotUse, Finding, Photo, WorkOrder
@@ -211,16 +211,12 @@ class FollowUp(Resource):
 
         def effect() -> Answer:
             acting, more = sender(request, given), rest(given)
-            van, because = found.vehicle, more.pop("override_reason")
+            on, because = more.pop("planned_on", None), more.pop("override_reason")
             order = findings.follow_up(
-                acting,
-                found.pk,
-                service_ids=[service.pk for service in services],
-                why_it_stands=why_it_stands(
-                    van, van.depot, more.get("planned_on"), because, acting.now
-                ),
-                **more,
+                acting, found.pk, service_ids=[service.pk for service in services], **more
             )
+            if on and not more["join"]:
+                order = order_days.plan(acting, order.pk, planned_on=on, override_reason=because)
             return made(order)
 
         def afterwards(answer: Answer) -> Answer:

@@ -126,8 +126,6 @@ def follow_up(
     what: str,
     minutes: int,
     service_ids: Sequence[int] = (),
-    planned_on: date | None = None,
-    why_it_stands: str = "",
     re_check_days: int | None = RE_CHECK_DAYS,
     join: str = "",
 ) -> WorkOrder:
@@ -148,14 +146,7 @@ def follow_up(
             order = _join(actor, finding, join, work)
         else:
             order = issue.draft(
-                actor,
-                OrderDraft(
-                    vehicle_id=finding.vehicle_id,
-                    planned_on=planned_on,
-                    why_it_stands=why_it_stands,
-                    follows=finding,
-                    **work,
-                ),  # fmt: skip
+                actor, OrderDraft(vehicle_id=finding.vehicle_id, follows=finding, **work)
             )
         if finding.kind in LEAKING and finding.compartment is not None and re_check_days:
             call_for_re_check(actor, finding, re_check_days)

@@ -29,11 +29,9 @@ MOST_MINUTES = 6_000  # a hundred hours; more is a slip; our choice
 
 
 # --- planning ------------------------------------------------------------------------------
-def release(
-    actor: Actor, order_id: int, *, version: int | None = None, reason: str = ""
-) -> WorkOrder:
+def release(actor: Actor, order_id: int, *, version: int | None = None) -> WorkOrder:
     """Give a drafted order to the workshop."""
-    refusal = release_many(actor, {order_id: version}, reason).get(
+    refusal = release_many(actor, {order_id: version}).get(
         order_id, Fault(f"There is no work order {order_id}.")
     )
     if refusal is not None:
@@ -96,13 +94,9 @@ def take_back(actor: Actor, order_id: int, *, version: int | None = None) -> Wor
 
 
 def plan(
-    actor: Actor,
-    order_id: int,
-    *,
-    planned_on: date | None,
-    version: int | None = None,
+    actor: Actor, order_id: int, *, planned_on: date | None, version: int | None = None,
     why_it_stands: str = "",
-) -> WorkOrder:
+) -> WorkOrder:  # fmt: skip
     """Set (or clear) the day an order is planned for, and why it stands where that was asked."""
     why = why_it_stands.strip()[:300]
     return edit(
@@ -191,8 +185,7 @@ def arrive(actor: Actor, order_id: int, *, version: int | None = None) -> WorkOr
 def start(
     actor: Actor, order_id: int, *, version: int | None = None, reason: str = ""
 ) -> WorkOrder:
-    """Begin; whoever begins an order that is nobody's takes it. The reason is what is to be known
-    of it."""
+    """Begin; whoever begins an order that is nobody's takes it. The reason: what to know of it."""
     with transaction.atomic():
         order = edit(
             actor,

@@ -39,7 +39,7 @@ Given = Mapping[str, Any]
 ENDS = [(one.value, one.label) for one in progress.ENDS]
 
 
-class ReleaseGiven(Act):
+class ReleaseOneGiven(Act):
     override_reason = Text(
         max_length=300,
         default="",
@@ -272,7 +272,7 @@ def _by(act: Callable[..., object]) -> Callable[[Actor, WorkOrder, Given, int], 
 
 RELEASE, WORK = Right.RELEASE, Right.RECORD_WORK
 KINDS = {
-    "release": Kind(RELEASE, _by(order_days.release), ReleaseGiven),
+    "release": Kind(RELEASE, _by(order_days.release), ReleaseOneGiven),
     "take-back": Kind(RELEASE, _by(progress.take_back)),
     "plan": Kind(RELEASE, _by(order_days.plan), PlanGiven),
     "assign": Kind(RELEASE, _assign, AssignGiven),
