@@ -18,7 +18,7 @@ SHOWN = ("work_h", "late_h", "overdue_d", "visits", "services", "work_cost_minor
 NAMES = {
     "work_h": ("Workshop time", "h"),
     "late_h": ("Late work", "h"),
-    "overdue_d": ("Overdue days", "days"),
+    "overdue_d": ("Days of services beyond their due date, from today on", "days"),
     "visits": ("Visits", "visits"),
     "services": ("Services done, rounds among them", "services"),
     "work_cost_minor": ("Parts and labour", ""),

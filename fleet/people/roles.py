@@ -46,7 +46,9 @@ RIGHTS: dict[Role, frozenset[Right]] = {
         {Right.SEE, Right.ADD_READINGS, Right.RECORD_WORK, Right.REPORT_FINDING, Right.RATE}
     ),
     Role.STORES: frozenset({Right.SEE, Right.REPORT_FINDING, Right.KEEP_STOCK}),
-    Role.ENGINEER: frozenset({Right.SEE, Right.REPORT_FINDING, Right.RUN_TRIAL, Right.RATE}),
+    Role.ENGINEER: frozenset(
+        {Right.SEE, Right.REPORT_FINDING, Right.RUN_TRIAL, Right.RATE, Right.ASK_WHAT_IF}
+    ),
     Role.VIEWER: frozenset({Right.SEE, Right.ASK_WHAT_IF}),
 }
 

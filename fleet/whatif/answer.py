@@ -11,6 +11,7 @@ MONTHS = 12
 LEAST_H = 0.05  # a month; less than three minutes is not told; our choice
 LATE_H = 0.5  # a month; where less late work was not what was asked for, it stays in the table
 LEAST_VISITS, LEAST_OVERDUE_D = 1, 20  # in the 12 months; our choice
+LEAST_PLAN_MINOR = 10_000  # in the eight weeks; our choice
 CAPACITY = ("mechanic", "minutes", "bay", "opening")
 
 
@@ -24,6 +25,7 @@ def answer(result: dict[str, Any], changes: Sequence[dict[str, str]]) -> str:
         parts = [late or "next to no late work goes away", _overdue(result), _work(result)]
         parts = [part for part in parts if part]
     told = [_sentence(parts)] if parts else ["Hardly anything changes in the 12 months."]
+    told += [one for one in [_plans(result)] if one]
     wages = result.get("wages_minor")
     if wages:
         way = "more" if wages > 0 else "less"
@@ -80,6 +82,22 @@ def _cost(result: dict[str, Any]) -> str:
         return ""
     way = "more" if minor > 0 else "less"
     return f"about {_rounded(minor)} a month {way} for parts and labour"
+
+
+def _plans(result: dict[str, Any]) -> str:
+    """What the plans count more or less, and that this is another sum than parts and labour."""
+    arms = [(one["today"], one["changed"]) for one in result["plans"]]
+    minor = sum(changed["cost"] - today["cost"] for today, changed in arms)
+    if abs(minor) < LEAST_PLAN_MINOR:
+        return ""
+    out = sum(changed["left_out"] - today["left_out"] for today, changed in arms)
+    way = "more" if out > 0 else "fewer"
+    left = f", with {abs(out)} service{'s' * (abs(out) != 1)} {way} left out" if out else ""
+    return (
+        f"The plan of the next eight weeks counts about {_rounded(minor)} "
+        f"{'more' if minor > 0 else 'less'}{left}: that is visits, days late and paid life thrown "
+        "away, at the prices set for planning; parts and labour are not in it."
+    )
 
 
 def _rounded(minor: float) -> str:

@@ -209,3 +209,16 @@ def test_an_answer_about_other_depots_is_not_there(people: Cast, signed_in: Sign
         assert client.get(f"/what-if/{asked.pk}{path}").status_code == 404
     assert client.post(f"/what-if/{asked.pk}/delete").status_code == 404
     assert asked.title not in client.get("/what-if").content.decode()
+
+
+def test_an_engineer_asks_what_if_and_finds_the_way_there(
+    people: Cast, signed_in: SignedIn, sent: list[int]
+) -> None:
+    client = signed_in(person("Enno", Role.ENGINEER, people.plain))
+    assert 'href="/what-if"' in client.get("/field-trials").content.decode()
+    assert press(client, "limits", way="longer").status_code == 302
+    assert WhatIf.objects.get().person_id == client_id(client)
+
+
+def client_id(client: Client) -> int:
+    return int(client.session["_auth_user_id"])

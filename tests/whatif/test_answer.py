@@ -54,3 +54,35 @@ def test_a_mechanic_who_saves_nothing_is_said_to() -> None:
 
 def test_nothing_that_differs_is_nothing() -> None:
     assert answer(result(), LIMIT).startswith("Nothing changes")
+
+
+def plans(*pairs: tuple[int, int], left_out: int = 0) -> dict[str, Any]:
+    """What the plans of depots cost, in both arms; so many more are left out of the first."""
+    return {
+        "plans": [
+            {
+                "today": {"cost": today, "left_out": 2},
+                "changed": {"cost": changed, "left_out": 2 + left_out * (number == 0)},
+            }
+            for number, (today, changed) in enumerate(pairs)
+        ]
+    }
+
+
+def test_what_the_plan_counts_is_told_apart_from_parts_and_labour() -> None:
+    """Of two depots 9,800 more and 20 less; parts and labour 624 in 12 months are 52 a month."""
+    found = result(work_cost_minor=(62_400, 0, 0))
+    said = answer(found | plans((100_000, 1_080_000), (9_000, 7_000), left_out=3), LIMIT)
+    assert said == (
+        "About 52 EUR a month more for parts and labour. The plan of the next eight weeks counts "
+        "about 9,780 EUR more, with 3 services more left out: that is visits, days late and "
+        "paid life thrown away, at the prices set for planning; parts and labour are not in it."
+    )
+    less = answer(found | plans((1_080_000, 100_000), left_out=-1), LIMIT)
+    assert "counts about 9,800 EUR less, with 1 service fewer left out" in less
+
+
+def test_a_plan_that_counts_next_to_nothing_more_is_not_told() -> None:
+    found = result(work_cost_minor=(62_400, 0, 0))
+    assert "counts" not in answer(found | plans((100_000, 109_999)), LIMIT)
+    assert "left out" not in answer(found | plans((100_000, 200_000)), LIMIT)
