@@ -7,6 +7,7 @@ bay_fit.py        which bay takes which vehicle
 board.py          the visits of some days, in the order shown and printed
 calendar_feed.py  published days as a calendar to subscribe to
 cannot.py         what no day can hold, and what would mend it
+early.py          what is done long before it is due, in a sentence
 events.py         history of what people did to a plan
 fit.py            extra minutes with which a plan would fit
 fixed_days.py     whether a fixed day of other work can be kept; which days near it could

@@ -11,8 +11,9 @@ from fleet.calc.labour import Labour
 from fleet.today import today_at
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Depot
+from fleet.visits.early import early
 from fleet.visits.labour import labour
-from fleet.visits.models import PLANNED_KEY, Bay, Plan, PlannedService, Promise, Visit
+from fleet.visits.models import PLANNED_KEY, Bay, Plan, PlannedService, Promise, Visit, Workshop
 from fleet.visits.other_work import keys_of
 from fleet.workorders.models import Job, WorkOrder
 
@@ -58,6 +59,7 @@ class ServiceRow:
     late_d: float
     early_d: float
     early_minor: int  # of paid life, thrown away by that
+    early: str  # far: how far, what that wastes and saves
     reason: str
     detail: str  # of a part: which, and about when more of it is there
     planned_because: str  # of a day that stands: the reason of the plan that chose it
@@ -110,7 +112,7 @@ def service_rows(plan: Plan) -> list[ServiceRow]:
     """Services of a plan by day, those left out last; a constant number of queries."""
     rows_of = PlannedService.objects.filter(plan=plan)
     found = rows_of.select_related("vehicle", "service", "work", "visit")
-    minutes = labour_of(plan, found)
+    minutes, visit_minor = labour_of(plan, found), Workshop.of(plan.depot).visit_minor
     rows = [
         ServiceRow(
             depot=plan.depot.slug,
@@ -125,6 +127,7 @@ def service_rows(plan: Plan) -> list[ServiceRow]:
             late_d=round(one.late_d, 1),
             early_d=round(one.early_d, 1),
             early_minor=one.early_minor,
+            early=early(one, visit_minor) if one.visit else "",
             reason=one.reason,
             detail=one.detail,
             planned_because=one.planned_because,

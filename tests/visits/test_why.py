@@ -11,6 +11,7 @@ from fleet.due.models import DueDate
 from fleet.people.actor import Actor
 from fleet.people.models import Role
 from fleet.visits import plan as plans
+from fleet.visits.listing import service_rows
 from fleet.visits.models import Mechanic, Plan, PlannedService, ServiceNeed, Visit
 from fleet.visits.moves import move
 from fleet.visits.publish import publish
@@ -90,6 +91,31 @@ def test_the_page_says_what_the_early_days_cost_and_what_they_save(chief: Actor)
             "visit of 50.00 EUR"
         ) in shown
         assert shown.count("days early") == 1  # the other is on its day
+
+
+def test_the_order_its_card_and_the_api_say_the_same_of_early_days(chief: Actor) -> None:
+    with time_machine.travel(scene.NOW, tick=False):
+        found = early()
+        assert found.visit is not None
+        publish(chief, found.plan_id, visit_ids=[found.visit.pk])
+        order, client = WorkOrder.objects.get(), Client()
+        client.force_login(chief.person)
+        said = (
+            f"done {round(found.early_d)} days early: wastes about {found.early_minor / 100:.2f} "
+            "EUR of its life, saves a visit of 50.00 EUR"
+        )
+        for page_of_it in (f"/work-orders/{order}", f"/work-orders/{order}/card"):
+            shown = unescape(client.get(page_of_it).content.decode())
+            assert shown.count(f"Engine oil: {said}.") == 1
+            assert shown.count("days early") == 1
+        (row,) = [one for one in service_rows(found.plan) if one.service == "Engine oil"]
+        assert row.early == said
+        assert "days early" in page(chief, found.visit)
+        # on another day, or once it is over, that is not said
+        WorkOrder.objects.update(planned_on=TODAY + timedelta(days=1))
+        assert "days early" not in client.get(f"/work-orders/{order}").content.decode()
+        WorkOrder.objects.update(planned_on=found.visit.on, state="finished")
+        assert "days early" not in client.get(f"/work-orders/{order}").content.decode()
 
 
 def test_the_reason_of_the_plan_that_chose_a_day_stays_when_the_day_stands(chief: Actor) -> None:

@@ -30,6 +30,7 @@ from fleet.trials.blind import orders_shown
 from fleet.vehicles.models import Compartment
 from fleet.vehicles.own_unit import odometer_unit
 from fleet.visits.also import beside_order
+from fleet.visits.early import early_of_orders
 from fleet.workorders import (
     fluids,
     fluids_in,
@@ -99,6 +100,7 @@ def page(
         "address": request.build_absolute_uri(reverse("work-order", args=[order.number])),
         "gaps": _gaps(order),
         "also": beside_order(order, timezone.now()),
+        "early": early_of_orders([order]).get(order.pk),
         "odd": fluids.odd_untold(order),
         "levels": levels(order),
         "photos_of": pictures.by_finding,

@@ -31,6 +31,7 @@ from fleet.today import today_at
 from fleet.trials.blind import orders_shown
 from fleet.vehicles.own_unit import odometer_unit
 from fleet.visits.also import beside_order
+from fleet.visits.early import early_of_orders
 from fleet.workorders import (
     findings,
     fluids_in,
@@ -90,6 +91,7 @@ def _page(
         "answers": restrictions.ANSWERS,
         "odometer_unit": odometer_unit(order.vehicle_id),
         "also": beside_order(order, timezone.now()),
+        "early": early_of_orders([order]).get(order.pk),
     }
     with timezone.override(order.depot.zone):
         return show(request, "work-order", scope_of(request), {**facts, **context}, status)

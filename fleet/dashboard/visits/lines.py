@@ -5,11 +5,11 @@ from dataclasses import dataclass
 from datetime import date
 
 from fleet.calc.labour import Labour
-from fleet.calc.visit_reasons import Reason
 from fleet.dashboard.words import day, grouped
 from fleet.stores import money
 from fleet.units import percent
 from fleet.visits.board import Board, Day
+from fleet.visits.early import early
 from fleet.visits.minutes import Minutes
 from fleet.visits.models import Plan, PlannedService
 from fleet.visits.naive import EACH, PLANNED, TOGETHER
@@ -38,7 +38,6 @@ REASONS = {
     "its day stands": "the day stands: an order has it, it is locked, or it is near",
 }
 PRICES_SHOWN = 5
-EARLY_SHOWN_D = 14  # fewer are the doubt about its date; our choice
 TO_SPARE = " to spare"
 
 
@@ -77,12 +76,7 @@ def reason(row: PlannedService) -> str:
 
 def why(row: PlannedService, visit_minor: int) -> str:
     """The same, with what it costs that it is done early, and what a visit costs that is saved."""
-    said, chosen = reason(row), (row.reason, row.planned_because)
-    if row.early_d < EARLY_SHOWN_D or not row.early_minor or Reason.ON_TIME in chosen:
-        return said
-    wastes = f"about {money.words(row.early_minor)} of its life"
-    saves = f", saves a visit of {money.words(visit_minor)}" if Reason.SHARED in chosen else ""
-    return f"{said}; done {grouped(round(row.early_d))} days early: wastes {wastes}{saves}"
+    return "; ".join(filter(None, (reason(row), early(row, visit_minor))))
 
 
 def wanted(row: PlannedService) -> str:
