@@ -60,12 +60,12 @@ class Calendar:
     def of(cls, today: date, horizons_d: Iterable[int]) -> "Calendar":
         today_d = day_number(today)
         starts, ends_d = month_edges(today_d, MONTHS)
-        wanted = {days: float(today_d + days) for days in sorted(set(horizons_d)) if days > 0}
+        wanted = {days: float(today_d + days) for days in sorted(set(horizons_d))}
         edges_d = np.unique(np.concatenate((ends_d, np.array(list(wanted.values()), dtype=float))))
         place = {float(edge): at for at, edge in enumerate(edges_d)}
         begins_d = [float(today_d), *ends_d[:-1].tolist()]
         months = [
-            Stretch(place.get(begin_d, -1) if at else -1, place[end_d], begin_d, end_d)
+            Stretch(place[begin_d] if at else -1, place[end_d], begin_d, end_d)
             for at, (begin_d, end_d) in enumerate(zip(begins_d, ends_d.tolist(), strict=True))
         ]
         return cls(
@@ -287,7 +287,7 @@ def _laws(
             added(
                 [
                     *_planned(mixed, taken.get(item_id, {}), number),
-                    *_broken(mixed, disturbed.get(item_id, {}), number, item_id, learnt),
+                    _broken(mixed, disturbed.get(item_id, {}), number, item_id, learnt),
                     *_driven(tallies, item_id, number),
                     *_between(tallies, item_id, stretch, learnt),
                 ]
@@ -327,12 +327,10 @@ def _broken(
     number: int,
     item_id: int,
     learnt: Learnt,
-) -> list[Distribution]:
+) -> Distribution:
     """Pieces that break of all that the services disturb; the share is the fleet's."""
-    pieces = _planned(mixed, by_service, number)
-    if not pieces:
-        return []
-    return [broken(added(pieces), *learnt.breakage.get(item_id, (0.0, 0.0)))]
+    pieces = added(_planned(mixed, by_service, number))
+    return broken(pieces, *learnt.breakage.get(item_id, (0.0, 0.0)))
 
 
 def _driven(tallies: Mapping[int, _Tally], item_id: int, number: int) -> list[Distribution]:

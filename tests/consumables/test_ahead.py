@@ -11,12 +11,12 @@ from fleet.consumables.ahead import Calendar, Ways, rho_of
 from fleet.consumables.demand import forecast_demand
 from fleet.consumables.gather import gather
 from fleet.consumables.listing import month_after
-from fleet.consumables.models import ClassMonth
+from fleet.consumables.models import ClassMonth, PerKmUse
 from fleet.consumables.recipes import rounded
 from fleet.due.rules import gather_rules
 from tests import scene
 from tests.consumables.test_demand import TODAY, demand, driven, months_ahead, taking
-from tests.scene import NOW
+from tests.scene import INVENTED, NOW
 from tests.stores import shelf
 
 pytestmark = pytest.mark.django_db
@@ -41,12 +41,24 @@ def test_clips_that_may_break_are_foreseen_by_their_law() -> None:
 
 def test_what_a_class_is_expected_to_drive_in_the_next_month_is_kept() -> None:
     driven()
-    forecast_demand(TODAY, [scene.depot().pk])
+    for _ in range(2):  # the second night of a month keeps what the first one said
+        forecast_demand(TODAY, [scene.depot().pk])
     found = ClassMonth.objects.get(month_on=months_ahead(1))
     # by hand: one van, about 700 km a week, in the 31 days of July
     assert (found.vehicles, found.mean_km) == (1, pytest.approx(3_100, rel=0.1))
     # its distance of a month is known to a few per cent up to a half of it, and not exactly
     assert 0.03 < np.sqrt(found.var_km2) / found.mean_km < 0.5
+
+
+def test_what_is_used_up_by_driving_follows_the_km_of_each_month() -> None:
+    van, _ = driven()
+    fluid = shelf.item("exhaust-fluid")
+    PerKmUse.objects.create(
+        vehicle_type=van.vehicle_type, item=fluid, ml_per_1000_km=1_500, source=INVENTED
+    )
+    found = [row.mean for _, row in sorted(demand(fluid).items())]
+    # by hand: 100 km a day at 1.5 mL in the 16 days of June that are left, and in July's 31
+    assert found[:2] == pytest.approx([2_400, 4_650], rel=0.1)
 
 
 def test_vehicles_that_share_what_their_class_does_move_together() -> None:

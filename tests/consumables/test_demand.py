@@ -208,6 +208,8 @@ def test_nothing_is_ordered_that_would_be_too_old_before_it_is_used() -> None:
 
 def test_a_vehicle_with_a_chosen_fluid_takes_that_one_and_the_rest_theirs() -> None:
     van, item = due_on(months_ahead(2).replace(day=9))
+    seal = shelf.item("seal", kind="seal", unit="pieces")
+    taking(Service.objects.get(slug="engine-oil"), seal, 1, kind="seal")
     other = scene.van("V-2")
     brake = Service.objects.get(slug="engine-oil")
     scene.done(other, brake, months_ahead(2).replace(day=9, year=months_ahead(2).year - 2), None)
@@ -219,9 +221,11 @@ def test_a_vehicle_with_a_chosen_fluid_takes_that_one_and_the_rest_theirs() -> N
         [Chosen(van, brake.compartment, tried.product, "a trial", INVENTED, TODAY)],
     )
     accept(brake, "usual", "dearer")
-    # by hand: both change once in that month, 1.5 L of the one oil and 1.5 L of the other
+    # by hand: both change once in that month, 1.5 L of the one oil and 1.5 L of the other, and
+    # both take a seal
     assert demand(item)[months_ahead(2)].mean == 1500
     assert demand(tried)[months_ahead(2)].mean == 1500
+    assert demand(seal)[months_ahead(2)].mean == 2
 
 
 def accept(service: Service, *slugs: str) -> None:

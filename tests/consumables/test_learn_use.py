@@ -197,17 +197,17 @@ def months_of(van: Vehicle, driven: list[float], *, mean_km: float = 1_000) -> N
             month_on=on,
             vehicles=1,
             mean_km=mean_km,
-            var_km2=10_000,
+            var_km2=mean_km**2 / 100,
         )
         total += km
     KmAt.objects.create(meter=meter, on=month(0), total=total)
     KmAt.objects.create(meter=meter, on=month(0) + timedelta(days=5), total=total + 9_999)
 
 
-def test_what_a_class_shares_is_the_spread_of_its_months_beyond_chance() -> None:
+@pytest.mark.parametrize("usual_km", [1, 1_000])
+def test_what_a_class_shares_is_the_spread_of_its_months_beyond_chance(usual_km: int) -> None:
     van = scene.van()
-    driven = [1_000 * (1.25 if at % 2 else 0.8) for at in range(12)]
-    months_of(van, driven)
+    months_of(van, [usual_km * (1.25 if at % 2 else 0.8) for at in range(12)], mean_km=usual_km)
     # by hand: ln 1.25 = .22314 to either side; variance 12/11 of its square, less .01 of chance
     expected = (12 / 11 * np.log(1.25) ** 2 - 0.01) ** 0.5
     assert learnt().sigma_of(van.depot_id, van.vehicle_type_id) == pytest.approx(expected, rel=1e-6)
@@ -224,6 +224,14 @@ def test_a_class_that_grows_is_compared_by_the_vehicle() -> None:
     late = ClassMonth.objects.filter(month_on__gte=month(6))
     assert late.update(vehicles=2, mean_km=2_000, var_km2=40_000) == 6
     expected = (12 / 11 * np.log(1.25) ** 2 - 0.01) ** 0.5
+    assert learnt().sigma_of(van.depot_id, van.vehicle_type_id) == pytest.approx(expected, rel=1e-6)
+
+
+def test_km_of_two_months_in_one_are_left_out() -> None:
+    van = scene.van()
+    months_of(van, [1_000 * (1.25 if at % 2 else 0.8) for at in range(14)])
+    KmAt.objects.filter(on=month(6)).delete()  # what was driven in the 8th month and in the 9th
+    expected = (12 / 11 * np.log(1.25) ** 2 - 0.01) ** 0.5  # twelve are left, six of each
     assert learnt().sigma_of(van.depot_id, van.vehicle_type_id) == pytest.approx(expected, rel=1e-6)
 
 

@@ -15,7 +15,8 @@ from fleet.consumables.models import (
     StockNeed,
     TransferProposal,
 )
-from fleet.consumables.propose import hand_over, propose
+from fleet.consumables.position import positions
+from fleet.consumables.propose import hand_over, looks_until, propose
 from fleet.faults import Refused
 from fleet.people.actor import Actor
 from fleet.stores import ledger, moves, ordering
@@ -143,6 +144,12 @@ def test_without_a_pack_nobody_knows_what_to_order(oil: Item) -> None:
     kept(oil)
     oil.packs.all().delete()
     assert order() is None
+    assert rows()[0].pack is None
+
+
+def test_it_is_told_until_when_orders_let_stock_last(oil: Item) -> None:
+    kept(oil)
+    assert looks_until(TODAY) == {("plain", "oil"): date(2026, 7, 15)}  # 10 + 20 days
 
 
 def test_the_preferred_pack_is_ordered_and_else_the_largest(oil: Item) -> None:
@@ -314,7 +321,9 @@ def test_the_table_adds_up_and_says_when_the_shelf_is_empty(oil: Item) -> None:
     kept(oil, 9_100)
     received(oil, 500, -1)
     shelf.arrival(oil, quantity=2000, due_on=date(2026, 7, 3), ordered_on=TODAY)
+    MonthlyDemand.objects.filter(mean=31_000).update(mean=31_000.04)  # told to the tenth
     june, july = rows()
+    assert (june.pack, june.packs) == (1_000, None)  # nothing is proposed before a night
     assert [(row.mean, row.cumulative) for row in (june, july)] == [(6000, 6000), (31_000, 37_000)]
     assert (june.on_hand, june.usable) == (9_600, 9_100)
     # by hand: 9,100 − 6,000; and with the order 11,100 − 37,000
@@ -338,6 +347,14 @@ def test_of_a_month_under_way_the_rest_is_needed(oil: Item) -> None:
     # by hand: 375 a day; 3,000 last 8 days from whatever day it is
     assert rows()[0].runs_out == TODAY + timedelta(days=8)
     assert rows(TODAY + timedelta(days=4))[0].runs_out == TODAY + timedelta(days=12)
+
+
+def test_of_months_that_are_over_nothing_is_needed_any_more(oil: Item) -> None:
+    kept(oil, 3_000)
+    MonthlyDemand.objects.filter(month_on=date(2026, 7, 1)).delete()
+    depot = scene.depot()
+    position = positions({depot.pk: date(2026, 7, 1)})[depot.pk, oil.pk]
+    assert position.needed_until(date(2026, 7, 9)) == 0
 
 
 def test_the_day_of_the_forecast_is_told(oil: Item) -> None:

@@ -10,7 +10,7 @@ from fleet.calc.magnitudes import apart, beyond, slipped
 from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
 from fleet.stores import ledger, ordering
-from fleet.stores.doubt import PackSaid, pack_doubt, unit_is_kept
+from fleet.stores.doubt import PackSaid, pack_doubt, unit_is_kept, use_doubt
 from fleet.stores.ledger import Receipt, TakenOff, Transfer
 from fleet.stores.models import Arrival, Item, Pack, Stock, StockMove
 from tests import scene
@@ -50,13 +50,22 @@ def test_twenty_thousand_litres_counted_where_twenty_are_is_asked_about(oil: Ite
     assert Stock.objects.get().on_hand == 20_000
 
 
-def test_ten_thousand_clips_are_asked_about_also_where_nothing_is_known() -> None:
+def test_many_clips_are_asked_about_also_where_nothing_is_known() -> None:
     clip = shelf.item("clip", kind="one-time fixing", unit="pieces", packs=())
-    with pytest.raises(Question, match="10,000 pieces of Clip"):
-        received(clip, 10_000)
+    with pytest.raises(Question, match="501 pieces of Clip"):
+        received(clip, 501)
     received(clip, 500)  # so many are never too much
     Pack.objects.create(item=clip, quantity=600)
-    received(clip, 10_000)  # twenty packs may come at once
+    with pytest.raises(Question, match="12,001 pieces of Clip"):
+        received(clip, 12_001)
+    received(clip, 12_000)  # twenty packs may come at once
+
+
+def test_of_a_fluid_25_litres_are_never_too_much() -> None:
+    grease = shelf.item("grease", packs=())
+    with pytest.raises(Question, match=r"25\.001 L of Grease"):
+        received(grease, 25_001)
+    received(grease, 25_000)
 
 
 @pytest.mark.parametrize("way", ["used", "written off", "transferred", "received"])
@@ -130,16 +139,30 @@ def test_a_count_ten_times_what_should_be_there_is_asked_about(
     assert asked.value.candidates[0] == f"{found // 10} pieces"
 
 
-@pytest.mark.parametrize(("there", "asks"), [(19, False), (20, True)])
-def test_few_pieces_may_have_been_used_up_without_a_question(there: int, asks: bool) -> None:
-    # our choice: below 20 pieces one left is no order of magnitude
-    seal = shelf.item("seal", kind="seal", unit="pieces")
-    received(seal, there)
+@pytest.mark.parametrize(
+    ("unit", "there", "asks"),
+    [("pieces", 19, False), ("pieces", 20, True), ("mL", 999, False), ("mL", 1_000, True)],
+)
+def test_little_may_have_been_used_up_without_a_question(unit: str, there: int, asks: bool) -> None:
+    # our choice: below 20 pieces or a litre, next to nothing left is no order of magnitude
+    kept = shelf.item("kept", kind="seal" if unit == "pieces" else "fluid", unit=unit)
+    received(kept, there)
     if not asks:
-        counted(seal, 1)
+        counted(kept, 1)
         return
     with pytest.raises(Question, match="Is it so little"):
-        counted(seal, 1)
+        counted(kept, 1)
+
+
+@pytest.mark.parametrize(
+    ("unit", "most", "foreseen"),
+    [("mL", 5_000, 0), ("pieces", 10, 0), ("mL", 5_000, 1_000), ("mL", 6_000, 1_200)],
+)
+def test_one_job_takes_five_times_what_is_foreseen_or_little_at_all(
+    unit: str, most: int, foreseen: int
+) -> None:
+    assert use_doubt("said", unit, most, foreseen) == ("", [])
+    assert use_doubt("said", unit, most + 1, foreseen)[0].endswith("Was it so much?")
 
 
 def test_a_move_sent_again_is_not_asked_about_again(oil: Item) -> None:
@@ -165,7 +188,8 @@ def test_a_best_before_that_is_over_is_asked_about(oil: Item) -> None:
     assert asked.value.about == "best_before"
     received(oil, 1_000, best_before=TODAY)
     with pytest.raises(Question, match="far ahead"):
-        received(oil, 1_000, best_before=date(2206, 1, 1))
+        received(oil, 1_000, best_before=date(2047, 1, 1))
+    received(oil, 1_000, best_before=date(2046, 12, 31))  # twenty years on
 
 
 def test_another_date_for_a_batch_that_is_there_is_asked_about(oil: Item) -> None:
@@ -245,11 +269,13 @@ LITRE, DRUM = PackSaid("mL", 1_000, 900), PackSaid("mL", 208_000, 110_500)
         (PackSaid("mL", 20, None), [], None, "20 L meant, that is 20,000"),
         (PackSaid("mL", 49, None), [], None, "were 49 L meant"),
         (PackSaid("mL", 50, None), [], None, ""),
-        (PackSaid("mL", 20_000_000, None), [], None, "is it so much"),
+        (PackSaid("mL", 2_000_000, None), [], None, ""),
+        (PackSaid("mL", 2_000_001, None), [], None, "is it so much"),
         (PackSaid("pieces", 20, None), [], None, ""),
         (PackSaid("pieces", 5_001, None), [], None, "is it so much"),
         (LITRE, [DRUM], None, ""),  # 9.00 a litre by the bottle, 5.31 by the drum
-        (PackSaid("mL", 1_000, 900_000), [DRUM], None, "where 208,000 cost"),
+        (PackSaid("mL", 1_000, 26_562), [DRUM], None, ""),  # 50 times 5.3125 a litre is 265.625
+        (PackSaid("mL", 1_000, 26_563), [DRUM], None, "where 208,000 cost"),
         (PackSaid("mL", 1_000, 900_000), [], LITRE, "where 1,000 cost"),
         (PackSaid("mL", 1_000, 4_500), [], LITRE, ""),  # five times as much may be
         (PackSaid("mL", 1_000, 4_501), [], LITRE, "where 1,000 cost"),
@@ -295,6 +321,18 @@ def test_what_came_without_its_order_is_asked_about(oil: Item) -> None:
     assert kept.reason == "it stands: a gift"
     ledger.receive(PROGRAM, Receipt(**place, arrival=arrival))
     ledger.receive(PROGRAM, Receipt(**place))  # nothing is on its way any more
+
+
+def test_of_many_orders_that_may_have_come_the_next_three_are_named(oil: Item) -> None:
+    for ml in (1_000, 2_000, 3_000, 4_000):
+        shelf.arrival(oil, scene.depot(), quantity=ml, due_on=date(2026, 6, 15 + ml // 1_000))
+    with pytest.raises(Question, match="1 L since .* and 2 L since .* and 3 L since") as asked:
+        received(oil, 6_000)
+    assert [one.split(": ")[1] for one in asked.value.candidates] == [
+        "1 L, due 16 Jun 2026",
+        "2 L, due 17 Jun 2026",
+        "3 L, due 18 Jun 2026",
+    ]
 
 
 def test_an_order_of_a_later_day_or_another_depot_is_not_asked_about(oil: Item) -> None:
