@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import TypedDict
 from zoneinfo import ZoneInfo
 
@@ -126,6 +126,7 @@ def follow_up(
     what: str,
     minutes: int,
     service_ids: Sequence[int] = (),
+    planned_on: date | None = None,
     re_check_days: int | None = RE_CHECK_DAYS,
     join: str = "",
 ) -> WorkOrder:
@@ -146,7 +147,10 @@ def follow_up(
             order = _join(actor, finding, join, work)
         else:
             order = issue.draft(
-                actor, OrderDraft(vehicle_id=finding.vehicle_id, follows=finding, **work)
+                actor,
+                OrderDraft(
+                    vehicle_id=finding.vehicle_id, planned_on=planned_on, follows=finding, **work
+                ),
             )
         if finding.kind in LEAKING and finding.compartment is not None and re_check_days:
             call_for_re_check(actor, finding, re_check_days)
