@@ -14,6 +14,7 @@ errors.py              answers where no view answers
 health.py              alive and ready
 lifeline.py            a child ends with its parent
 logs.py                lines of the log; what is cut out of them
+patience.py            a thread of the web server is lent to a request that has arrived
 readiness.py           a part started by itself ends where it must not run
 requests.py            a number for each request; nothing cached
 serving.py             pages, API and night from one command; ports

@@ -2,8 +2,11 @@
 
 import logging.config
 import os
+from inspect import signature
+from typing import Any
 
 from celery import Celery
+from celery.contrib.django.task import DjangoTask
 from celery.signals import (
     beat_embedded_init,
     beat_init,
@@ -16,7 +19,19 @@ from config import lifeline
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
 
-app = Celery("sumpwise")
+
+class Tolerant(DjangoTask):  # type: ignore[type-arg]  # generic for the type checker only
+    """While two versions run, what the newer one sends along is left aside by the older one."""
+
+    abstract = True
+
+    def __call__(self, *args: Any, **kwargs: Any) -> Any:
+        known = signature(self.run).parameters
+        named = {name: value for name, value in kwargs.items() if name in known}
+        return super().__call__(*args[: len(known)], **named)
+
+
+app = Celery("sumpwise", task_cls=Tolerant)
 app.config_from_object("django.conf:settings", namespace="CELERY")
 
 

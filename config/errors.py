@@ -1,5 +1,6 @@
 """What is answered where no view answers: as a page, or to programs as a problem."""
 
+import errno
 import sys
 from http import HTTPStatus
 
@@ -12,6 +13,10 @@ from fleet.dashboard.views import errors as pages
 
 AWAY = "The database does not answer just now. Nothing was lost that was saved before; try again."
 DAMAGED = "The database is damaged. Tell whoever runs the program: a backup must take its place."
+FULL = (
+    "The disk is full, so nothing of this was kept. Tell whoever runs the program, and send it "
+    "again when there is room."
+)
 AGAIN_S = 10  # our choice
 
 
@@ -47,6 +52,8 @@ def broken(request: HttpRequest) -> HttpResponse:
         return response
     if type(error) is DatabaseError:  # of SQLite: malformed, or no database at all
         return _said(request, HTTPStatus.INTERNAL_SERVER_ERROR, "database_damaged", DAMAGED)
+    if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT):
+        return _said(request, HTTPStatus.INSUFFICIENT_STORAGE, "disk_full", FULL)
     if not _by_program(request):
         return pages.broken(request)
     text = f"Something broke. Quote the number {trace.REQUEST.get()} to whoever runs the program."

@@ -9,7 +9,7 @@ from gunicorn import glogging
 from config import lifeline, logs
 
 wsgi_app = "config.wsgi:application"
-worker_class = "gthread"
+worker_class = "config.patience.Worker"
 threads = 8
 graceful_timeout = 5
 timeout = 120

@@ -23,13 +23,25 @@ settings.load_profile("same")
 
 ORDER = 7  # of tests, as drawn; any would do
 # begun first, so that no processor is left with one of them while the others have nothing to do
-LONG = {"test_demo.py", "test_fuzz.py", "test_compose.py", "test_serve.py", "test_rights.py"}
+LONG = {
+    *("test_demo.py", "test_fuzz.py", "test_faults.py"),
+    *("test_compose.py", "test_serve.py", "test_rights.py"),
+}
 MOST_PROCESSES = 4  # our choice: each has a database and starts programs of its own
 
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     """Share a whole run between processors; what is named on the command line runs here."""
     return min(os.cpu_count() or 1, MOST_PROCESSES) if _whole(config) else 0
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--moments", type=int, default=1, help="at how many moments each fault strikes"
+    )
+    parser.addoption(
+        "--requests", type=int, help="how many requests of each kind any operation is asked"
+    )
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -186,7 +186,7 @@ class Mend(Resource):
 
         def effect() -> Answer:
             treat_as(upload, given["named"], vehicle)
-            transaction.on_commit(partial(jobs.take_in_upload.delay, upload.pk, again=True))
+            transaction.on_commit(partial(jobs.send, jobs.take_in_upload, upload.pk, again=True))
             row = SHOWN.one(Upload.objects.filter(pk=upload.pk))
             return Answer(row, HTTPStatus.ACCEPTED, reverse("api-upload", args=[upload.pk]))
 

@@ -9,8 +9,10 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from time import sleep
 from zoneinfo import ZoneInfo
 
+from django.db import InterfaceError, OperationalError, connection
 from django.db.models import Case, DateTimeField, ExpressionWrapper, F, Q, QuerySet, When
 from django.db.models.expressions import CombinedExpression
 from django.db.models.functions import Now
@@ -25,6 +27,7 @@ from fleet.vehicles.models import Depot
 log = logging.getLogger(__name__)
 LEASE = timedelta(minutes=5)  # our choice: longer than any chunk, short enough for a morning
 ATTEMPTS = 5  # our choice: what fails so often needs a person, not another attempt
+WAITS_S = (0.5, 1, 2, 4, 8, 16, 30)  # our choice: a server that restarts is back by then
 NIGHT_AT = time(2, 30)  # local; our choice: after the day's last reading, before the first shift
 NIGHT = "night"
 
@@ -88,7 +91,7 @@ def work(job: str, on: date, part: str = "", again: bool = False) -> Iterator[Ru
         raise
     except Exception as error:
         log.exception("%s failed", run)
-        _close(run, Run.State.FAILED, error=f"{type(error).__name__}: {error}"[:2000])
+        _fail(run, f"{type(error).__name__}: {error}"[:2000])
         raise
     finally:
         trace.RUN.reset(traced)
@@ -226,6 +229,21 @@ def _leased(run: Run) -> QuerySet[Run]:
     return Run.objects.filter(
         pk=run.pk, state=Run.State.RUNNING, owner=run.owner, attempts=run.attempts
     )
+
+
+def _fail(run: Run, error: str) -> None:
+    """Free the work; where it failed because the database went away, as soon as that answers.
+
+    A lease that nobody ended would keep the work from everybody for minutes.
+    """
+    for pause_s in WAITS_S:
+        try:
+            return _close(run, Run.State.FAILED, error=error)
+        except (OperationalError, InterfaceError):
+            if not connection.in_atomic_block:
+                connection.close()
+            sleep(pause_s)
+    log.warning("The database is away: %s is free when its lease has passed.", run)
 
 
 def _close(run: Run, state: str, **changes: object) -> None:

@@ -38,13 +38,17 @@ SCHEMA.app = application
 OPERATIONS = [found.ok() for found in SCHEMA.get_all_operations()]
 EXAMPLES = 8 if SERVED else 3  # of each kind; our choice: PostgreSQL refuses more than SQLite
 
-some = settings(
-    max_examples=EXAMPLES,
-    deadline=None,
-    derandomize=True,  # a fault found once is found again
-    suppress_health_check=list(HealthCheck),
-    database=None,
-)
+
+@pytest.fixture
+def some(request: pytest.FixtureRequest) -> settings:
+    """How many requests of each kind are drawn; a fault found once is found again."""
+    return settings(
+        max_examples=request.config.getoption("--requests") or EXAMPLES,
+        deadline=None,
+        derandomize=True,
+        suppress_health_check=list(HealthCheck),
+        database=None,
+    )
 
 
 @pytest.fixture(autouse=True)
@@ -83,7 +87,7 @@ def undone() -> Iterator[None]:
 
 @pytest.mark.parametrize("mode", list(GenerationMode), ids=lambda mode: mode.value)
 def test_any_request_is_answered_as_the_schema_says(
-    mode: GenerationMode, headers: dict[str, str], subtests: pytest.Subtests
+    mode: GenerationMode, headers: dict[str, str], some: settings, subtests: pytest.Subtests
 ) -> None:
     for operation in OPERATIONS:
 
@@ -103,7 +107,10 @@ OF_ONE = [operation for operation in OPERATIONS if "{" in operation.path]
 
 
 def test_any_request_about_something_there_is_answered_as_the_schema_says(
-    headers: dict[str, str], there: dict[str, object], subtests: pytest.Subtests
+    headers: dict[str, str],
+    there: dict[str, object],
+    some: settings,
+    subtests: pytest.Subtests,
 ) -> None:
     matching = {"If-Match": "*", **headers}
     for operation in OF_ONE:

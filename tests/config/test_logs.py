@@ -1,5 +1,6 @@
 """What is left behind when something breaks, and what is told to whoever met it."""
 
+import errno
 import json
 import logging
 from collections.abc import Callable, Iterator
@@ -99,11 +100,14 @@ def test_the_api_tells_a_problem_with_the_number_and_whose_token_it_was(
         (OperationalError("connection lost"), 503, "does not answer just now"),
         (InterfaceError("connection already closed"), 503, "does not answer just now"),
         (DatabaseError("database disk image is malformed"), 500, "damaged"),
+        (OSError(errno.ENOSPC, "No space left on device"), 507, "disk is full"),
+        (OSError(errno.EDQUOT, "Disk quota exceeded"), 507, "disk is full"),
+        (OSError(errno.EIO, "Input/output error"), 500, "number"),
         (RuntimeError("x"), 500, "number"),
     ],
 )
 @pytest.mark.parametrize("where", [PAGE, API])
-def test_a_database_that_fails_is_said_in_one_sentence(
+def test_what_the_machine_cannot_do_is_said_in_one_sentence(
     people: Cast, break_runs: Callable[..., None], where: str, error: Exception, status: int,
     words: str,
 ) -> None:  # fmt: skip

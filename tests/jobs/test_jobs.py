@@ -1,4 +1,4 @@
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 
 import pytest
@@ -178,3 +178,52 @@ def test_an_upload_waits_for_few_plans_however_many_depots_there_are(
     assert list(Run.objects.filter(job="plan").values_list("part", flat=True)) == ["a"]
     jobs.plan_visits(["c"], "2026-05-12")
     assert len(sent) == 1
+
+
+def test_a_task_leaves_aside_what_a_later_version_says_more(called: list[Any]) -> None:
+    """Called as a worker calls it, with the arguments of a message."""
+    jobs.refresh.apply(([1, 2], "more"), {"later": True}).get()
+    assert [call[:2] for call in called] == [("refresh", [1, 2])]
+
+
+def test_a_task_that_lacks_what_it_needs_fails(called: list[Any]) -> None:
+    with pytest.raises(TypeError, match="vehicle_ids"):
+        jobs.refresh.apply((), {"later": True}).get()
+
+
+# Berlin: on 29 March 2026 2 h is followed by 3 h, on 25 October 3 h by 2 h (EU directive 2000/84)
+@pytest.mark.parametrize("sunday", [date(2026, 3, 29), date(2026, 10, 25)])
+def test_every_night_is_done_once_although_the_clock_is_changed(
+    sunday: date, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cast()
+    done: list[date] = []
+
+    def night(on: date, *, zone: str, again: bool = False) -> None:
+        with ledger.work("night", on, zone, again=again):
+            done.append(on)
+
+    monkeypatch.setattr(chain, "nightly", night)
+    start = datetime.combine(sunday, time(12), UTC) - timedelta(days=1)
+    for half_hours in range(96):
+        with time_machine.travel(start + half_hours * timedelta(minutes=30), tick=False):
+            jobs.make_up()
+    assert done == [sunday + timedelta(days=days) for days in (-1, 0, 1)]
+
+
+def test_a_clock_that_goes_back_an_hour_does_no_night_again(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    cast()
+    done: list[date] = []
+
+    def night(on: date, *, zone: str, again: bool = False) -> None:
+        with ledger.work("night", on, zone, again=again):
+            done.append(on)
+
+    monkeypatch.setattr(chain, "nightly", night)
+    for hour in ("00:20", "00:40", "23:40", "00:10", "00:35"):  # UTC: 2 h more in Berlin
+        day = "2026-07-09" if hour == "23:40" else "2026-07-10"
+        with time_machine.travel(f"{day}T{hour}:00Z", tick=False):
+            jobs.make_up()
+    assert done == [date(2026, 7, 9), date(2026, 7, 10)]

@@ -1,6 +1,9 @@
 """Opening foreign files; each bad file is made here by hand."""
 
 import codecs
+import os
+import subprocess
+import sys
 import zipfile
 from datetime import date, datetime
 from pathlib import Path
@@ -15,6 +18,7 @@ from fleet.readings.spreadsheet import (
     open_spreadsheet,
     read_spreadsheet,
 )
+from tests.readings.bomb import write_bomb
 from tests.readings.spreadsheets import write_formulas, write_ods, write_xlsx
 
 ROWS = [["Vehicle", "Date", "km"], ["V1", date(2026, 3, 1), 12345.5]]
@@ -125,6 +129,19 @@ def test_a_zip_bomb_is_refused_while_it_unpacks(tmp_path: Path) -> None:
     with zipfile.ZipFile(path, "a", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("xl/media/picture.bin", bytes(4 << 20))
     assert "200 times" in refusal(path, path.read_bytes())
+
+
+def test_ten_gigabytes_in_ten_megabytes_are_refused_in_little_memory(tmp_path: Path) -> None:
+    bomb = write_bomb(tmp_path / "bomb.xlsx", blocks=100)
+    assert 9 << 20 < bomb.stat().st_size < 11 << 20
+    command = [sys.executable, "-I", unpack.__file__, str(bomb), str(tmp_path / "rows")]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as reader:
+        assert reader.stdout is not None
+        said = reader.stdout.read()
+        _, _, used = os.wait4(reader.pid, 0)
+        reader.returncode = 0
+    assert "200 times" in said or "256 MB" in said
+    assert used.ru_maxrss < 384 << 10  # kB: what may be unpacked, and Python
 
 
 def test_unpacking_stops_at_the_size_allowed(tmp_path: Path) -> None:

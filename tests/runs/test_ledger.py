@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 from mmap import mmap
 
 import pytest
+from django.db import InterfaceError, OperationalError
 from django.utils import timezone
 
 from fleet.runs import ledger, owner
@@ -269,3 +270,38 @@ def test_who_has_the_work_is_told_in_words() -> None:
     told = rf"\(\S+ {os.getpid()}, see Runs\)"
     with pytest.raises(ledger.Taken, match=told), ledger.work("night", ON):
         pass
+
+
+def test_work_that_failed_with_the_database_is_free_once_that_is_back(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    waited: list[float] = []
+    close, tries = ledger._close, iter([OperationalError, InterfaceError, None])
+
+    def away_at_first(run: Run, state: str, **changes: object) -> None:
+        if fault := next(tries):
+            raise fault("the connection is closed")
+        close(run, state, **changes)
+
+    monkeypatch.setattr(ledger, "_close", away_at_first)
+    monkeypatch.setattr(ledger, "sleep", waited.append)
+    with pytest.raises(OperationalError, match="cut"), ledger.work("night", ON) as run:
+        raise OperationalError("cut")
+    run.refresh_from_db()
+    assert (run.state, run.error) == ("failed", "OperationalError: cut")
+    assert waited == [0.5, 1]
+
+
+def test_a_database_that_stays_away_is_given_up(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def away(*_: object, **__: object) -> None:
+        raise OperationalError("the connection is closed")
+
+    waited: list[float] = []
+    monkeypatch.setattr(ledger, "_close", away)
+    monkeypatch.setattr(ledger, "sleep", waited.append)
+    with pytest.raises(OperationalError, match="cut"), ledger.work("night", ON):
+        raise OperationalError("cut")
+    assert 60 <= sum(waited) <= 90  # seconds: a restart is over by then, a lease is not
+    assert "The database is away" in caplog.text

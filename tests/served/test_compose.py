@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 from urllib.error import HTTPError
 from urllib.request import Request, urlopen
+from uuid import uuid4
 
 import pytest
 
@@ -22,7 +23,7 @@ def call(
     """An answer of the API with its status; a body makes it a POST."""
     headers = {"Authorization": f"Bearer {stack.token}", "Content-Type": kind}
     if body is not None:
-        headers["Idempotency-Key"] = str(abs(hash(body)))
+        headers["Idempotency-Key"] = uuid4().hex
     request = Request(f"{stack.address}/api/v1/{path}", body, headers)
     try:
         with urlopen(request, timeout=30) as answer:

@@ -341,7 +341,7 @@ def _treat_as(request: SignedIn, one: Upload) -> None:
         raise PermissionDenied("Your role does not upload readings.")
     named = request.POST["named"]
     taken = mend.treat_as(one, named, found)
-    transaction.on_commit(lambda: jobs.take_in_upload.delay(one.pk, again=True))
+    transaction.on_commit(lambda: jobs.send(jobs.take_in_upload, one.pk, again=True))
     messages.success(request, f"“{named[:40]}” is read as {found}: {taken} taken up.")
 
 
