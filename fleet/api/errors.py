@@ -49,6 +49,8 @@ GO_ON = {"override_reason": "Say why the value stands; it is kept with the recor
 GO_ON_ABOUT = {
     "because": {"because": "Say why it is done all the same; it is kept with what is left out."},
     "quantity": {"quantity": "Give it again with its unit in full, as a candidate has it."},
+    "corrects": {"corrects": "Send the row with true: it takes the place of the first."},
+    "why_it_stands": {"why_it_stands": "Say in the row why the value stands; it is kept."},
 }
 
 

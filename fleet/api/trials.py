@@ -121,6 +121,9 @@ class FeltGiven(Strict):
     temperature_c = Number(required=False, min_value=-60, max_value=60, help_text="Outside")
     warmth = serializers.ChoiceField(Rating.Warmth.choices, required=False)
     by = Text(max_length=80, required=False, help_text="A driver without an account")
+    corrects = serializers.BooleanField(
+        required=False, help_text="It takes the place of the rater's first one of that day"
+    )
 
 
 class FeltRows(Strict):
@@ -134,6 +137,9 @@ class MeasuredGiven(Strict):
     drawn_on = Day()
     value = Number(help_text="In the unit of the property")
     report = Text(max_length=120, help_text="The laboratory's paper")
+    why_it_stands = Text(
+        max_length=300, required=False, help_text="Of a value that was asked about"
+    )
 
 
 class MeasuredRows(Strict):
@@ -229,6 +235,7 @@ class Ratings(Resource):
                 temperature_c=row.get("temperature_c"),
                 warmth=row.get("warmth", ""),
                 by=row.get("by", ""),
+                corrects=row.get("corrects", False),
             )
             for row in given
         ]
@@ -360,4 +367,5 @@ def _measured(
         value=row["value"],
         report=row["report"],
         client_key=row["client_key"],
+        why_it_stands=row.get("why_it_stands", ""),
     )

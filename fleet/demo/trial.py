@@ -20,6 +20,7 @@ from fleet.stores.models import Product
 from fleet.trials.assign import assign
 from fleet.trials.evaluate import evaluate
 from fleet.trials.models import Trial, TrialVehicle
+from fleet.trials.outcome import frozen_of
 from fleet.trials.rate import Felt, LabLimits, Measured, add_samples, name_property, rate
 from fleet.trials.set_up import Costs, SetUp, set_up
 from fleet.vehicles.models import ClimateMonth, Vehicle
@@ -122,6 +123,8 @@ class Conducted:
     def send(self, since: date, until: date, now: datetime) -> None:
         """What was felt and measured from a day on and before another."""
         actor, places, weather = Actor(self.engineer, "sheet", now), self._places(), _weather()
+        if frozen_of(self.trial) is not None:
+            return  # what comes after the evaluation is no part of it
         felt = [one for place in places for one in place.felt(weather)]
         rate(actor, [one for one in felt if since <= one.rated_at.date() < until])
         _add_samples(actor, self.trial, places, since, until)

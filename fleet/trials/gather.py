@@ -127,6 +127,7 @@ def _felt(vehicles: Vehicles, until: datetime) -> Felt:
         SELECT id, trial_vehicle_id, {bulk.instant_d("rated_at")}, value,
             warmth IN ('freezing', 'cool'), warmth <> ''
         FROM trials_rating WHERE {where} AND {bulk.instant_d("rated_at")} <= %s
+            AND id NOT IN (SELECT corrects_id FROM trials_rating WHERE corrects_id IS NOT NULL)
         ORDER BY id"""  # noqa: S608
     kinds = {"id": "i8", "place_id": "i8", "at_d": "f8", "value": "f8"}
     columns = bulk.read(

@@ -4,12 +4,12 @@ from collections.abc import Collection, Iterable
 from datetime import datetime
 from typing import Any
 
-from django.db.models import Count, Q, QuerySet
+from django.db.models import Count, Exists, OuterRef, Q, QuerySet
 
 from fleet.due.models import ChosenFluid, Service
 from fleet.people.models import Person
 from fleet.trials.blind import hidden_from, trials_at
-from fleet.trials.models import Rating, Trial
+from fleet.trials.models import Rating, Trial, TrialResult
 from fleet.vehicles.find import Depots, vehicles_at
 from fleet.vehicles.models import Vehicle
 
@@ -22,15 +22,25 @@ def counted_at(depots: Depots) -> QuerySet[Trial]:
 
 def counted(pks: Collection[int]) -> dict[int, tuple[int, int]]:
     """How many vehicles and ratings trials have, by trial id."""
-    rows = Trial.objects.filter(pk__in=pks).annotate(
-        n=Count("vehicles", distinct=True), r=Count("vehicles__ratings")
+    vehicles = Trial.objects.filter(pk__in=pks).annotate(n=Count("vehicles"))
+    found = ratings_of(pks).order_by().values_list("trial_vehicle__trial").annotate(Count("pk"))
+    ratings = dict(found)
+    return {pk: (n, ratings.get(pk, 0)) for pk, n in vehicles.values_list("pk", "n")}
+
+
+def ratings_of(pks: Collection[int]) -> QuerySet[Rating]:
+    """Ratings that belong to some trials: as corrected, and none that came after a trial was
+    evaluated at its end."""
+    ended = TrialResult.objects.filter(
+        trial=OuterRef("trial_vehicle__trial"), frozen_at__lt=OuterRef("recorded_at")
     )
-    return {pk: (vehicles, ratings) for pk, vehicles, ratings in rows.values_list("pk", "n", "r")}
+    rows = Rating.objects.filter(trial_vehicle__trial__in=pks, corrected_by=None)
+    return rows.exclude(Exists(ended))
 
 
 def rated_at_an_age(trial: Trial) -> QuerySet[Rating]:
     """Ratings of a trial for which the age of the fluid is known, as they came."""
-    return Rating.objects.filter(trial_vehicle__trial=trial, age_km__isnull=False).order_by("id")
+    return ratings_of([trial.pk]).filter(age_km__isnull=False).order_by("id")
 
 
 def tried_vehicles(trial: Trial) -> list[int]:

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 
 from django.db import transaction
 
-from fleet.faults import Fault
+from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
 from fleet.people.roles import depots_of
 from fleet.readings.cells import read_figure
@@ -27,8 +27,10 @@ from fleet.trials.rate import (
     Measured,
     Places,
     add_samples,
+    asked_about,
     check_rating,
     check_sample,
+    known_keys,
     places_of,
     rate,
 )
@@ -41,6 +43,7 @@ RATING_COLUMNS = {
     "value": ("rating", "grade", "1 to 5"),
     "temperature": ("temperature", "temperature c", "outside temperature"),
     "by": ("rated by", "by", "driver", "name"),
+    "corrects": ("corrects", "correction"),
 }
 SAMPLE_COLUMNS = {
     "vehicle": VEHICLE,
@@ -48,10 +51,17 @@ SAMPLE_COLUMNS = {
     "property": ("property", "test"),
     "value": ("value", "result"),
     "report": ("report", "report number", "paper"),
+    "why": ("why it stands", "because"),
 }
-RATING_NEEDS, SAMPLE_NEEDS = ("vehicle", "date", "value"), tuple(SAMPLE_COLUMNS)
+RATING_NEEDS = ("vehicle", "date", "value")
+SAMPLE_NEEDS = ("vehicle", "date", "property", "value", "report")
 
 Cells = dict[str, Any]
+# how a row answers a question, by what it is about
+ANSWERS = {
+    "corrects": " Write yes in a column Corrects.",
+    "why_it_stands": " It goes in a column Why it stands.",
+}
 HEADING_ROWS = 20  # among which the headings are looked for; our choice
 
 
@@ -79,14 +89,14 @@ class TakenIn:
 
 def take_in_ratings(actor: Actor, trial: Trial, path: Path) -> TakenIn:
     """Take in a sheet with a fleet number, a date and a rating in each row."""
-    return _take_in(_Sheet(actor, trial, RATING_COLUMNS, RATING_NEEDS), path, _felt, rate, Rating)
+    sheet = _Sheet(actor, trial, RATING_COLUMNS, RATING_NEEDS, Rating)
+    return _take_in(sheet, path, _felt, rate)
 
 
 def take_in_samples(actor: Actor, trial: Trial, path: Path) -> TakenIn:
     """Take in a sheet with a fleet number, a date, a property, a value and a report in each row."""
-    return _take_in(
-        _Sheet(actor, trial, SAMPLE_COLUMNS, SAMPLE_NEEDS), path, _measured, add_samples, LabSample
-    )
+    sheet = _Sheet(actor, trial, SAMPLE_COLUMNS, SAMPLE_NEEDS, LabSample)
+    return _take_in(sheet, path, _measured, add_samples)
 
 
 @dataclass(frozen=True)
@@ -95,6 +105,7 @@ class _Sheet:
     trial: Trial
     columns: dict[str, tuple[str, ...]]
     needs: tuple[str, ...]
+    model: type[Rating] | type[LabSample]
 
 
 @dataclass(frozen=True)
@@ -110,29 +121,36 @@ def _take_in(
     path: Path,
     read: Callable[[_Sheet, _Row, Places], Any],
     record: Callable[[Actor, list[Any]], Sequence[Any]],
-    model: type[Rating] | type[LabSample],
 ) -> TakenIn:
     rows = _rows(sheet, path)
     person = sheet.actor.person
     places = places_of(sheet.trial, None if person is None else depots_of(person))
     told: dict[int, RowTold] = {}
     ready: list[Any] = []
-    known = _known(model, [row.key for row in rows])
+    known = known_keys(sheet.model, [row.key for row in rows])
     for row in rows:
+        if row.key in known:
+            told[row.number] = RowTold(row.number, "repeated")
+            continue
         try:
             ready.append(read(sheet, row, places))
-            outcome = "repeated" if row.key in known else "taken"
-            told[row.number] = RowTold(row.number, outcome)
+            told[row.number] = RowTold(row.number, "taken")
         except Fault as fault:
-            told[row.number] = RowTold(row.number, "refused", str(fault)[:300])
+            told[row.number] = _refused(row, fault)
+    if sheet.model is Rating:
+        doubts = asked_about(sheet.actor, ready, set())
+        ready = [one for one in ready if not isinstance(doubts.get(one.client_key), Fault)]
+        for row in rows:
+            if isinstance(doubt := doubts.get(row.key), Fault):
+                told[row.number] = _refused(row, doubt)
     with transaction.atomic():
         record(sheet.actor, ready)
     return TakenIn(tuple(told.values()))
 
 
-def _known(model: type[Rating] | type[LabSample], keys: list[str]) -> set[str]:
-    rows = model._default_manager.filter(client_key__in=keys)
-    return set(rows.values_list("client_key", flat=True))
+def _refused(row: "_Row", fault: Fault) -> RowTold:
+    answer = ANSWERS.get(fault.about, "") if isinstance(fault, Question) else ""
+    return RowTold(row.number, "refused", f"{fault}{answer}"[:300])
 
 
 def _rows(sheet: _Sheet, path: Path) -> list[_Row]:
@@ -192,6 +210,7 @@ def _felt(sheet: _Sheet, row: _Row, places: Places) -> Felt:
         client_key=row.key,
         temperature_c=None if temperature == "" else _number(temperature, "temperature"),
         by=str(row.cells.get("by", "")).strip(),
+        corrects=str(row.cells.get("corrects", "")).strip().casefold() == "yes",
     )
     check_rating(given, sheet.actor.now)
     return given
@@ -215,6 +234,7 @@ def _measured(sheet: _Sheet, row: _Row, places: Places) -> Measured:
         value=_number(row.cells["value"], "value"),
         report=str(row.cells["report"]).strip(),
         client_key=row.key,
+        why_it_stands=str(row.cells.get("why", "")).strip(),
     )
     check_sample(given, sheet.actor.now)
     return given

@@ -13,6 +13,7 @@ from fleet.people.models import Person, Role
 from fleet.trials.evaluate import evaluate
 from fleet.trials.gather import SIDES
 from fleet.trials.models import Rating, Trial, TrialResult, Unblinded
+from tests.dashboard.rendered import form
 from tests.scene import NOW, depot, service, van
 from tests.trials.field import Field, begun, better, person, products, rated
 
@@ -100,19 +101,18 @@ def test_the_headline_says_from_where_it_pays_in_each_duty(field: Field, enginee
     assert "in normal duty" in headline
 
 
-def test_only_who_may_rate_is_offered_it_and_others_are_led_to_the_sheet(
+def test_who_knows_the_products_is_offered_to_enter_what_a_driver_says(
     engineer: Client, mechanic: Client
 ) -> None:
-    link = f'href="{PAGE}/rate"'
     for page in ("/field-trials", PAGE):
-        assert link not in engineer.get(page).content.decode()
-        assert link in mechanic.get(page).content.decode()
+        assert f'href="{PAGE}/rate"' in mechanic.get(page).content.decode()
     shown = engineer.get(PAGE).content.decode()
-    assert 'href="#ratings-sheet"' in shown
+    assert f'href="{PAGE}/rate">Enter a driver' in shown
     assert '<details id="ratings-sheet" open>' in shown
     asked = engineer.get(f"{PAGE}/rate").content.decode()
-    assert 'name="vehicle"' not in asked
     assert "your own rating would not be blind" in asked
+    assert "usual-oil" not in asked.lower()
+    assert "Usual oil" not in asked
 
 
 def test_a_vehicle_whose_product_was_shown_is_not_offered(field: Field, mechanic: Client) -> None:
@@ -187,6 +187,32 @@ def test_three_taps_make_a_rating(field: Field, mechanic: Client) -> None:
     kept = Rating.objects.latest("id")
     assert (kept.value, kept.warmth, kept.age_d is not None) == (4, "cool", True)
     assert Rating.objects.count() == before + 1
+
+
+def test_a_second_rating_of_the_day_asks_whether_to_correct_the_first(
+    field: Field, mechanic: Client
+) -> None:
+    before = Rating.objects.count()
+    mechanic.post(f"{PAGE}/rate", rating(field))
+    again = rating(field, client_key="another-key", value="2")
+    asked = mechanic.post(f"{PAGE}/rate", again).content.decode()
+    assert "already, 4; a day counts once. Correct it to 2?" in asked
+    assert Rating.objects.count() == before + 1
+    address, sent = form(asked, "corrects")
+    mechanic.post(address, sent | {"corrects": "yes"})
+    newest = Rating.objects.latest("pk")
+    assert (newest.value, newest.corrects is not None) == (2, True)
+
+
+def test_an_engineer_enters_one_rating_of_a_driver(field: Field, engineer: Client) -> None:
+    asked = engineer.get(f"{PAGE}/rate").content.decode()
+    assert "Driver's name" in asked or "Driver&#x27;s name" in asked
+    given = rating(field, by="Ada", rated_on="2026-05-04")
+    engineer.post(f"{PAGE}/rate", given)
+    newest = Rating.objects.latest("pk")
+    assert (newest.by, newest.rated_at.date().isoformat()) == ("Ada", "2026-05-04")
+    nameless = engineer.post(f"{PAGE}/rate", rating(field, client_key="other-key"))
+    assert nameless.status_code == 403
 
 
 def test_the_same_tap_twice_is_one_rating(field: Field, mechanic: Client) -> None:

@@ -10,6 +10,7 @@ from fleet.people.actor import Actor
 from fleet.people.models import Role
 from fleet.readings.spreadsheet import SpreadsheetFault
 from fleet.trials.lab import gather_samples
+from fleet.trials.listing import ratings_of
 from fleet.trials.models import LabSample, Rating
 from fleet.trials.rate import LabLimits, name_property
 from fleet.trials.take_in import take_in_ratings, take_in_samples
@@ -18,6 +19,7 @@ from tests.scene import NOW, depot
 from tests.trials.field import PROGRAM, Field, begun, person
 
 pytestmark = pytest.mark.django_db
+IRON = LabLimits(name="Iron", slug="iron", unit="mg/kg", high=120, source="invented")
 
 SHEET = """Trial of gearbox oil;;;
 Fleet number;Rated on;Rating;Temperature [°C]
@@ -71,9 +73,43 @@ def test_the_same_sheet_again_changes_nothing(field: Field, tmp_path: Path) -> N
     assert Rating.objects.count() == 2
 
 
-def test_two_equal_rows_are_two_ratings(field: Field, tmp_path: Path) -> None:
-    text = "Vehicle,Date,Grade\nV-1,2026-01-10,4\nV-1,2026-01-10,4\n"
-    assert take_in_ratings(PROGRAM, field.trial, sheet(tmp_path, text)).counts["taken"] == 2
+def test_a_day_of_a_rater_counts_once(field: Field, tmp_path: Path) -> None:
+    text = "Vehicle,Date,Grade,Driver\nV-1,2026-01-10,4,Ada\nV-1,2026-01-10,3,ada\n"
+    told = take_in_ratings(PROGRAM, field.trial, sheet(tmp_path, text))
+    assert told.counts == {"taken": 1, "repeated": 0, "refused": 1}
+    assert (
+        told.rows[1].message
+        == "V-1 is rated by ada on 10 Jan 2026 twice here: leave one of them out."
+    )
+    more = "Vehicle,Date,Grade,Driver\nV-1,2026-01-10 15:00,2,Ada\nV-1,2026-01-10,2,Bo\n"
+    told = take_in_ratings(PROGRAM, field.trial, sheet(tmp_path, more))
+    assert told.counts == {"taken": 1, "repeated": 0, "refused": 1}
+    assert told.rows[0].message == (
+        "V-1 is rated by Ada on 10 Jan 2026 already, 4; a day counts once. Correct it to 2? "
+        "Write yes in a column Corrects."
+    )
+    right = "Vehicle,Date,Grade,Driver,Corrects\nV-1,2026-01-10,2,Ada,Yes\n"
+    assert take_in_ratings(PROGRAM, field.trial, sheet(tmp_path, right)).counts["taken"] == 1
+    assert sorted(ratings_of([field.trial.pk]).values_list("by", "value")) == [
+        ("Ada", 2),
+        ("Bo", 2),
+    ]
+
+
+def test_a_value_far_beyond_its_limit_is_asked_about_and_kept_with_its_reason(
+    field: Field, tmp_path: Path
+) -> None:
+    name_property(PROGRAM, field.trial, IRON)
+    head = "Vehicle,Date,Property,Value,Report,Why it stands\n"
+    row = "V-1,2026-01-10,Iron,1300,R-1,"
+    told = take_in_samples(PROGRAM, field.trial, sheet(tmp_path, f"{head}{row}\n"))
+    assert told.rows[0].message == (
+        "1,300 mg/kg of Iron is more than ten times its limit, 120: look at the report again. If "
+        "it stands there, say why it stands. It goes in a column Why it stands."
+    )
+    again = sheet(tmp_path, f"{head}{row}bearing found broken\n")
+    assert take_in_samples(PROGRAM, field.trial, again).counts["taken"] == 1
+    assert LabSample.objects.get().why_it_stands == "bearing found broken"
 
 
 def test_a_workbook_is_taken_as_well(field: Field, tmp_path: Path) -> None:

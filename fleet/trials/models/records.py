@@ -41,6 +41,9 @@ class Rating(TrialRecord):
     by = models.CharField(max_length=80, blank=True)  # a driver who has no account
     age_km = models.FloatField(null=True)  # of the fluid; readings that come later refine it
     age_d = models.FloatField(null=True)
+    corrects = models.OneToOneField(  # the rating of the same day and rater that it replaces
+        "self", models.PROTECT, null=True, related_name="corrected_by"
+    )
 
     class Meta:
         ordering = ["trial_vehicle", "rated_at"]
@@ -92,6 +95,7 @@ class LabSample(TrialRecord):
     drawn_on = models.DateField()
     value = models.FloatField()
     report = models.CharField(max_length=120)  # the laboratory's paper
+    why_it_stands = models.CharField(max_length=300, blank=True)  # a value that was asked about
 
     class Meta:
         ordering = ["property", "trial_vehicle", "drawn_on"]
