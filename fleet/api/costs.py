@@ -1,4 +1,4 @@
-"""Cost per 1,000 km by vehicle, service or depot, from what was recorded."""
+"""Cost per 1,000 km by vehicle, service, depot or duty class, from what was recorded."""
 
 from collections.abc import Iterator
 from dataclasses import asdict
@@ -41,7 +41,7 @@ class CostQuery(Strict):
 
 
 class CostShape(shape_of(Cost)):  # type: ignore[misc]
-    name = serializers.CharField(help_text="Fleet number, service or depot")
+    name = serializers.CharField(help_text="Fleet number, service, depot or duty class")
 
 
 class CostAnswer(serializers.Serializer[Any]):

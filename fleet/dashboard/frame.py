@@ -166,6 +166,7 @@ PAGES = (
     Page("consumables", "Consumables", by_depot=True),
     Page("field-trials", "Field trials", by_depot=True),
     Page("stock", "Stock", by_depot=True),
+    Page("costs", "Costs", by_depot=True),
     Page("runs", "Runs"),
     Page("method", "Method", by_depot=True),
     Page("people-and-tokens", "People and tokens"),
@@ -175,8 +176,8 @@ PAGES = (
 OF_ROLES: dict[Role, tuple[str, ...]] = {
     Role.SUPERVISOR: tuple(page.name for page in PAGES),
     Role.VIEWER: (
-        *("overview", "due", "work-orders", "workshop-days", "findings", "field-trials", "method"),
-        "people-and-tokens",
+        *("overview", "due", "work-orders", "workshop-days", "findings", "field-trials", "costs"),
+        *("method", "people-and-tokens"),
     ),
     Role.CLERK: ("readings", "due", "findings", "field-trials", "people-and-tokens"),
     Role.MECHANIC: (
@@ -184,7 +185,9 @@ OF_ROLES: dict[Role, tuple[str, ...]] = {
         "field-trials",
         "people-and-tokens",
     ),
-    Role.STORES: ("consumables", "stock", "work-orders", "findings", "people-and-tokens"),
+    Role.STORES: (
+        *("consumables", "stock", "costs", "work-orders", "findings", "people-and-tokens"),
+    ),
     Role.ENGINEER: (
         *("field-trials", "due", "findings", "method"),
         "people-and-tokens",

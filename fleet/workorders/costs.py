@@ -1,8 +1,9 @@
-"""Cost per 1,000 km by vehicle, service or depot, from what was recorded.
+"""Cost per 1,000 km by vehicle, service, depot or duty class, from what was recorded.
 
 Materials are what the ledger booked, at its prices; labour is the minutes of each job at the rate
 of its depot; outside work is its invoice. Materials and an invoice of several jobs are shared out
 by their minutes. The km are those between the first and the last accepted reading of the time.
+A vehicle is in severe duty where any of its services counts as that today.
 """
 
 from collections import defaultdict
@@ -15,22 +16,22 @@ from zoneinfo import ZoneInfo
 from django.db.models import Count, F, Max, Min, Q, Sum
 
 from fleet.calc.costs import Cost, JobCost, add_up, labour, split, sum_of
-from fleet.due.models import Service, ServiceDone
+from fleet.due.models import DueDate, Service, ServiceDone
 from fleet.readings.models import Reading, Verdict
 from fleet.stores.models import StockMove
 from fleet.vehicles.models import Depot, Meter, Vehicle
 from fleet.workorders.models import Job, LabourRate, WorkOrder
 
-BY = ("vehicle", "service", "depot")
+BY = ("vehicle", "service", "depot", "class")
 ENDED = (WorkOrder.State.FINISHED, WorkOrder.State.SIGNED_OFF)
-OTHER_WORK = "other work"
+OTHER_WORK, NOT_KNOWN = "other work", "not known"
 
 
 @dataclass(frozen=True)
 class CostLine:
     """What one vehicle, service or depot cost."""
 
-    name: str  # fleet number, service or depot
+    name: str  # fleet number, service, depot or duty class
     cost: Cost
 
 
@@ -46,10 +47,11 @@ def costs(depot_ids: Collection[int], *, by: str, from_on: date, until_on: date)
     jobs = list(_jobs(depot_ids, since, until))
     priced = list(zip(jobs, _priced(jobs), strict=True))
     km_of, vehicles = _driven(depot_ids, since, until), _vehicles(depot_ids)
+    class_of = _classes(depot_ids) if by == "class" else {}
     groups: dict[str, list[JobCost]] = defaultdict(list)
     for row, cost in priced:
-        groups[_key(row, by)].append(cost)
-    km = _km_by(by, km_of, vehicles)
+        groups[_key(row, by, class_of)].append(cost)
+    km = _km_by(by, km_of, vehicles, class_of)
     found = [CostLine(name, add_up(group, km(name))) for name, group in groups.items()]
     return sorted(found, key=lambda line: (-line.cost.total_minor, line.name))
 
@@ -177,6 +179,13 @@ def _vehicles(depot_ids: Collection[int]) -> list[tuple[str, str, int]]:
     return list(rows.values_list("fleet_number", "depot__slug", "vehicle_type_id"))
 
 
+def _classes(depot_ids: Collection[int]) -> dict[str, str]:
+    """Duty class of each vehicle by its fleet number, the severest of its services' classes."""
+    rows = DueDate.objects.filter(vehicle__depot__in=depot_ids).order_by()
+    named = rows.values_list("vehicle__fleet_number")
+    return dict(named.annotate(Max("duty_class")))  # severe comes last by name, too
+
+
 def names_by(by: str) -> dict[str, str]:
     """What groups are called, by the slug under which they are counted; vehicles by no other."""
     if by == "depot":
@@ -186,18 +195,26 @@ def names_by(by: str) -> dict[str, str]:
     return dict(named) if by == "service" else {}
 
 
-def _key(row: dict[str, Any], by: str) -> str:
+def _key(row: dict[str, Any], by: str, class_of: dict[str, str]) -> str:
     if by == "vehicle":
         return str(row["vehicle_no"])
+    if by == "class":
+        return class_of.get(row["vehicle_no"], NOT_KNOWN)
     return str(row["depot"]) if by == "depot" else str(row["slug"] or OTHER_WORK)
 
 
 def _km_by(
-    by: str, km_of: dict[str, float], vehicles: list[tuple[str, str, int]]
+    by: str,
+    km_of: dict[str, float],
+    vehicles: list[tuple[str, str, int]],
+    class_of: dict[str, str],
 ) -> Callable[[str], float]:
     """The km that a group is held against: a service, against those of all that have it."""
     if by == "vehicle":
         return lambda name: km_of.get(name, 0.0)
+    if by == "class":
+        every_one = [(number, class_of.get(number, NOT_KNOWN)) for number, _, _ in vehicles]
+        return lambda name: sum_of(km_of, (number for number, own in every_one if own == name))
     if by == "depot":
         return lambda name: sum_of(km_of, (number for number, at, _ in vehicles if at == name))
     types: dict[str, set[int]] = defaultdict(set)

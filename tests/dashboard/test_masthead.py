@@ -17,12 +17,12 @@ from tests.cast import Cast, person
 MENUS = {
     Role.SUPERVISOR: (
         *("Overview", "Due", "Work orders", "Workshop days", "Today's orders", "Findings"),
-        *("Readings", "Consumables", "Field trials", "Stock", "Runs", "Method"),
+        *("Readings", "Consumables", "Field trials", "Stock", "Costs", "Runs", "Method"),
         "People and tokens",
     ),
     Role.VIEWER: (
         *("Overview", "Due", "Work orders", "Workshop days", "Findings", "Field trials"),
-        "Method",
+        *("Costs", "Method"),
         "People and tokens",
     ),
     Role.CLERK: ("Readings", "Due", "Findings", "Field trials", "People and tokens"),
@@ -31,7 +31,7 @@ MENUS = {
         "Field trials",
         "People and tokens",
     ),
-    Role.STORES: ("Consumables", "Stock", "Work orders", "Findings", "People and tokens"),
+    Role.STORES: ("Consumables", "Stock", "Costs", "Work orders", "Findings", "People and tokens"),
     Role.ENGINEER: ("Field trials", "Due", "Findings", "Method", "People and tokens"),
 }
 ADDRESSES = {
@@ -121,7 +121,7 @@ def test_a_deputy_also_has_the_menu_of_whom_they_stand_in_for(
     masthead = client.get("/readings").content.decode().split("</header>")[0]
     menu = masthead.split("<nav", 1)[1]
     pages = ("readings", "due", "findings", "field-trials", "people-and-tokens")
-    more = ("consumables", "stock", "work-orders")
+    more = ("consumables", "stock", "costs", "work-orders")
     found = re.findall(r'href="/([a-z-]+)"', menu)
     assert found == [*pages, *more]
     assert client.get("/").headers["Location"] == "/readings"  # still lands on their own

@@ -156,7 +156,7 @@ def test_wheels_that_come_off_are_tightened_one_by_one_and_again(
 @pytest.mark.parametrize(
     ("service", "types"),
     [
-        ("weekly-levels", ["pv-a", "pv-e", "pv-l", "pv-xl"]),
+        ("level-check", ["pv-a", "pv-e", "pv-l", "pv-xl"]),
         ("fuel-filter-water", ["pv-a", "pv-l", "pv-xl"]),  # those that burn diesel
         ("grease-points", ["pv-a", "pv-xl"]),  # a tail lift, a propeller shaft
     ],

@@ -5,7 +5,7 @@ from datetime import date
 import pytest
 
 from fleet.calc.costs import Cost
-from fleet.due.models import Service
+from fleet.due.models import DueDate, Service
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.stores import ledger
@@ -48,7 +48,7 @@ def test_groups_are_called_by_their_names() -> None:
     assert names_by("vehicle") == {}
 
 
-@pytest.mark.parametrize("by", ["vehicle", "service", "depot"])
+@pytest.mark.parametrize("by", ["vehicle", "service", "depot", "class"])
 def test_materials_and_labour_are_held_against_the_km(priced: Shop, by: str) -> None:
     priced.finish()
     (found,) = cost(by).values()
@@ -58,6 +58,27 @@ def test_materials_and_labour_are_held_against_the_km(priced: Shop, by: str) -> 
     assert found.km == 13_350
     assert found.per_1000_km_minor == 419  # 56.00 / 13.35 = 4.1948
     assert found.missing == ()
+
+
+def test_a_vehicle_is_in_severe_duty_where_any_of_its_services_is(priced: Shop) -> None:
+    priced.finish()
+    DueDate.objects.all().delete()
+    assert cost("class").keys() == {"not known"}  # nothing says when anything falls due
+    row = {"vehicle": priced.bay.van, "depot": scene.depot(), "sort_on": NOW.date()}
+    row |= {"history_known": True, "binding_limit": "km", "inputs_hash": 0}
+    DueDate.objects.create(**row, service=priced.bay.oil, duty_class="normal")
+    assert cost("class").keys() == {"normal"}
+    other = Service.objects.create(
+        vehicle_type=priced.bay.oil.vehicle_type,
+        compartment=priced.bay.oil.compartment,
+        slug="other",
+        name="Other",
+        kind="change",
+        source="invented",
+    )
+    DueDate.objects.create(**row, service=other, duty_class="severe")
+    (found,) = cost("class").items()
+    assert (found[0], found[1].total_minor, found[1].km) == ("severe", 5_600, 13_350)
 
 
 def test_what_is_missing_is_said(shop: Shop) -> None:

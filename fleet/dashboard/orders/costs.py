@@ -1,4 +1,4 @@
-"""Costs: per 1,000 km by vehicle, service or depot, over the last year."""
+"""Costs: per 1,000 km by vehicle, service, depot or duty class, over the last year."""
 
 from datetime import date, timedelta
 
@@ -13,6 +13,7 @@ from fleet.workorders.costs import BY, CostLine, names_by, without_order
 from fleet.workorders.costs import costs as costs_of
 
 YEAR = timedelta(days=365)
+CALLED = {"class": "duty class"}
 HEADINGS = (
     *("By", "Jobs", "Materials", "Labour", "Outside work", "Total", "km", "Per 1,000 km"),
     "Missing",
@@ -25,7 +26,8 @@ def costs(request: SignedIn) -> HttpResponse:
     today, named = scope.today, names_by(by)
     context = {
         "by": by,
-        "ways": BY,
+        "ways": [(one, CALLED.get(one, one)) for one in BY],
+        "called": CALLED.get(by, by),
         "from_on": today - YEAR,
         "until_on": today,
         "without_order": without_order(_ids(scope), from_on=today - YEAR, until_on=today),
