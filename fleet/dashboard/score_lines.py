@@ -1,6 +1,6 @@
 """How often dates came true, as the Method page tells it."""
 
-from collections.abc import Collection
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -65,10 +65,16 @@ def by_distance(stored: BacktestResult) -> list[ScoreLine]:
     return [line for line in lines if line]
 
 
-def by_class(stored: BacktestResult, depots: Collection[str]) -> list[ScoreLine]:
-    """One line for each class (type@depot) of some depots, at the middle distance."""
-    groups = stored.result["by_class"].items()
-    return _groups(stored, {name: rows for name, rows in groups if name.split("@")[1] in depots})
+def by_class(
+    stored: BacktestResult, depots: Mapping[str, str], types: Mapping[str, str]
+) -> list[ScoreLine]:
+    """One line for each class (type@depot) of some depots, at the middle distance, by the names
+    of depots and types; both by their slugs."""
+    groups = [(*name.split("@"), rows) for name, rows in stored.result["by_class"].items()]
+    named = {
+        f"{types.get(kind, kind)}, {depots[at]}": rows for kind, at, rows in groups if at in depots
+    }
+    return _groups(stored, named)
 
 
 def by_readings(stored: BacktestResult) -> list[ScoreLine]:

@@ -64,12 +64,17 @@ class DueRow:
     def days_late(self) -> int | None:
         """Days since it fell due, or likely did; nothing before that."""
         late = self.state in ("overdue", "probably_overdue") and self.p50 is not None
-        return max((self.today - self.p50).days, 0) if late and self.p50 else None
+        return days_late(self.sort_on, self.today) if late else None
 
     def group(self, by: str) -> str | int:
         """What it is put together with others by: one of ``ordering.GROUPS``."""
         named = {"vehicle": self.vehicle, "service": self.service_name, "depot": self.depot_name}
         return named[by] if by in named else week_of(self.sort_on)
+
+
+def days_late(due_on: date, today: date) -> int:
+    """Days since something fell due, or likely did, by the depot's day."""
+    return max((today - due_on).days, 0)
 
 
 COLUMNS = {

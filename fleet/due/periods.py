@@ -7,7 +7,7 @@ from typing import Any
 
 from django.db.models import Count, Q, QuerySet
 
-from fleet.due.listing import by_day, condition, state_on
+from fleet.due.listing import by_day, condition, days_late, state_on
 from fleet.due.models import DueDate
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Vehicle
@@ -109,7 +109,7 @@ def _late(row: dict[str, Any], today: date) -> Late:
     return Late(
         **{name: row[column] for name, column in NAMED.items()},
         since_on=row["sort_on"],
-        late_d=max(0, (today - row["sort_on"]).days),
+        late_d=days_late(row["sort_on"], today),
         certain=state_on(row, today) == "overdue",
     )
 

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable
+from datetime import timedelta
 
 from django.test import Client
 
@@ -37,3 +38,13 @@ def test_what_was_typed_in_place_of_a_suggestion_is_not_called_it(
     reading = held(people)
     said = sent(signed_in(people.clerk), reading, action="right value", value="10,765")
     assert "take another value, 10,765 km taken, nothing was suggested" in said
+
+
+def test_a_time_is_told_by_the_clock_of_the_depot(people: Cast, signed_in: SignedIn) -> None:
+    people.plain.zone = "Asia/Tokyo"  # nine hours ahead of UTC, all year
+    people.plain.save()
+    reading = held(people)
+    client = signed_in(people.clerk)
+    at = (reading.taken_at + timedelta(hours=9)).strftime("%H:%M")
+    for page in ("/readings", "/vehicles/V-101"):
+        assert f", {at}<" in client.get(page).content.decode()

@@ -121,8 +121,8 @@ def test_classes_of_other_depots_are_left_out(
     people: Cast, signed_in: SignedIn, scored: BacktestResult
 ) -> None:
     seen = page(signed_in(people.viewer))
-    assert "van@plain" in seen
-    assert "van@hill" not in seen
+    assert "Van, Plain" in seen
+    assert "Hill" not in seen.split("By class", 1)[1].split("By number", 1)[0]
 
 
 def test_the_newest_backtest_of_the_whole_fleet_counts(

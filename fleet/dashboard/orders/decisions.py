@@ -16,6 +16,7 @@ from django.views.decorators.http import require_POST
 from fleet.dashboard.acts import act, back, numbers
 from fleet.dashboard.frame import Scope, SignedIn, needs
 from fleet.due import defer
+from fleet.due.listing import days_late
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.people.models import Person
@@ -75,7 +76,7 @@ def _late_d(question: Any, now: datetime) -> int | None:
     since_on = question.late_since
     if since_on is None:
         return None
-    return int((today_at(question.vehicle.depot.zone, now) - since_on).days)
+    return days_late(since_on, today_at(question.vehicle.depot.zone, now))
 
 
 @needs(Right.DEFER)

@@ -44,7 +44,7 @@ class ReadingLine:
     vehicle: str  # fleet number
     depot_name: str
     taken_at: datetime  # local time of the depot
-    time_known: bool
+    time: str  # of it, as '07:45'; empty where only the day is known
     given: str  # value and unit as given
     suggested: str  # in the vehicle's own unit; empty without a suggestion
     total: str  # in the vehicle's own unit
@@ -92,13 +92,13 @@ def _line(reading: Reading, its: Beside | None, about: BesideLine | None) -> Rea
     suggestion = its.suggestion if its else reading.suggestion
     own, by_next = reading.meter.unit, its is not None and its.shown_by_next
     certain = reading.probability is not None and not by_next and reason == reading.reason
-    words = SENTENCES.get(reason, "")
+    words, taken_at = SENTENCES.get(reason, ""), reading.taken_at.astimezone(_zone(reading))
     return ReadingLine(
         pk=reading.pk,
         vehicle=reading.vehicle.fleet_number,
         depot_name=reading.vehicle.depot.name,
-        taken_at=reading.taken_at.astimezone(_zone(reading)),
-        time_known=reading.time_known,
+        taken_at=taken_at,
+        time=f"{taken_at:%H:%M}" if reading.time_known else "",
         given=f"{grouped(reading.value)}{THIN_SPACE}{reading.unit}",
         suggested="" if suggestion is None else in_words(suggestion, own),
         total="" if reading.total is None else in_words(reading.total, own),

@@ -13,7 +13,7 @@ from django.views.decorators.http import require_GET, require_POST
 from fleet import jobs
 from fleet.dashboard import calibration_charts, score_lines
 from fleet.dashboard.assumptions import CHAPTERS
-from fleet.dashboard.frame import SignedIn, scope_of, show
+from fleet.dashboard.frame import Scope, SignedIn, scope_of, show
 from fleet.dashboard.plotly_bundle import MAP_STYLE_ID
 from fleet.due import widening
 from fleet.due.listing import DueFilter, DueRow, due_rows
@@ -21,6 +21,7 @@ from fleet.due.models import BacktestResult
 from fleet.duty.models import Criterion
 from fleet.hindcast import backtest
 from fleet.people.roles import Right, may
+from fleet.vehicles.models import VehicleType
 
 EXAMPLES_LOOKED_AT = 60
 
@@ -37,7 +38,7 @@ def method(request: SignedIn) -> HttpResponse:
         "may_start": may(request.user, Right.RUN_NIGHT),
         "map_style_id": MAP_STYLE_ID,
         "example": _example(scope.slugs),
-        **(_scores(stored, scope.slugs) if stored else {}),
+        **(_scores(stored, scope) if stored else {}),
     }
     return show(request, "method", scope, context)
 
@@ -50,10 +51,12 @@ def _example(depots: list[str]) -> DueRow | None:
     return next((row for row in rows if row.p10 and row.p10 != row.p90), None)
 
 
-def _scores(stored: BacktestResult, depots: list[str]) -> dict[str, Any]:
+def _scores(stored: BacktestResult, scope: Scope) -> dict[str, Any]:
+    depots = {depot.slug: depot.name for depot in scope.chosen}
+    types = dict(VehicleType.objects.values_list("slug", "name"))
     return {
         "lines": score_lines.by_distance(stored),
-        "classes": score_lines.by_class(stored, depots),
+        "classes": score_lines.by_class(stored, depots, types),
         "readings": score_lines.by_readings(stored),
         "twentieths": score_lines.twentieths(stored),
         "distance_km": int(score_lines.middle_distance(stored)),
