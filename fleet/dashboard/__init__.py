@@ -25,6 +25,7 @@ run_words.py           what a run did, in words
 score_lines.py         how often dates came true, in words
 shown_units.py         units in which whoever looks reads sums of fluid and temperatures
 signin.py              signing in and out
+life_bar.py            how much of a life each duty class used, as a bar
 strip.py               the strip of a due date: how many days before and after today it shows
 then_lines.py          forecasts made before, on the page of a vehicle
 typed.py               a refused form shown again as it was typed

@@ -180,6 +180,12 @@ def call_words(call: DueEarlier, unit: str = "km") -> str:
     return " or ".join(by)
 
 
+def limits_by_class(service: Service, unit: str = "km") -> list[tuple[str, str]]:
+    """What a service's usual limits are in each duty class, with the accepted fluids."""
+    rows = service.limits.filter(occasion=Limit.Occasion.REPEAT, product=None)
+    return [(row.duty_class, limit_words(row, unit)) for row in rows.order_by("duty_class")]
+
+
 def limit_words(limit: Limit, unit: str = "km") -> str:
     """The figures of a limit in words, e.g. "60,000 km or 36 months, whichever first"."""
     parts = []

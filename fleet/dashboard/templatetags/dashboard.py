@@ -185,6 +185,16 @@ def temperature(temperature_c: float | None) -> float | None:
     return None if temperature_c is None else shown_units.temperature(temperature_c)
 
 
+@register.filter
+def cell(value: date | float | str | None) -> str:
+    """A figure or day of a chart as it stands on paper."""
+    if value is None:
+        return ""
+    if isinstance(value, date):
+        return words.day(value)
+    return value if isinstance(value, str) else words.grouped(value)
+
+
 @register.simple_tag
 def temperature_unit() -> str:
     return shown_units.temperature_unit()

@@ -139,10 +139,12 @@ def _charts(scope: Scope, found: Sequence[Late], *, by_services: bool) -> dict[s
         )
         context["hours_above"] = charts.hours_above(load)
         context["weeks_words"] = charts.weeks_in_words(load, services=by_services)
+        context["weeks_rows"] = charts.weeks_cells(load, services=by_services)
     if found:
         context["late_finding"] = charts.late_finding(found)
         context["late_words"] = charts.late_in_words(found)
-    return context
+        context["late_rows"] = charts.late_cells(found)
+    return context | {"on_paper": (charts.WEEKS_HEADINGS, charts.LATE_HEADINGS)}
 
 
 @require_GET

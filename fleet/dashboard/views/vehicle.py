@@ -18,6 +18,7 @@ from fleet.dashboard.charts import odometer
 from fleet.dashboard.findings.lines import vehicle_work
 from fleet.dashboard.fluid_choices import fluid_choices
 from fleet.dashboard.frame import SignedIn, asked_about, scope_of, show, vehicle_seen_by
+from fleet.dashboard.life_bar import life_bar
 from fleet.dashboard.orders.marks import marks_of
 from fleet.dashboard.plotly_bundle import MAP_STYLE_ID
 from fleet.dashboard.readings.lines import ReadingLine, reading_lines, with_lines
@@ -33,7 +34,7 @@ from fleet.dashboard.vehicle_facts import (
 from fleet.dashboard.vehicle_forms import DutyForm, ReadingForm, Source, faults
 from fleet.dashboard.words import day
 from fleet.due.back_date import decide
-from fleet.due.explain import explain
+from fleet.due.explain import explain, limits_by_class
 from fleet.due.listing import DueFilter, DueRow, due_rows
 from fleet.due.models import Service
 from fleet.faults import Fault, Question
@@ -46,6 +47,7 @@ from fleet.readings.models import Reading
 from fleet.today import today_at
 from fleet.trials.blind import hidden_from
 from fleet.vehicles.models import Alias, Compartment, Meter, Vehicle
+from fleet.vehicles.own_unit import odometer_unit
 from fleet.visits import calendar_feed
 from fleet.visits.other_work import BY_HAND, Ending, of_vehicle
 
@@ -174,10 +176,16 @@ def why(request: SignedIn, fleet_number: str, service: str) -> HttpResponse:
     try:
         now = timezone.now()
         hidden = (seen.pk, wanted.compartment_id) in hidden_from(request.user, [seen.pk], now)
-        lines = explain(seen, wanted, now, hide_fluid=hidden).lines
+        told = explain(seen, wanted, now, hide_fluid=hidden)
+        context = {
+            "lines": told.lines,
+            "bar": life_bar(told.life_by_class),
+            "limits": limits_by_class(wanted, odometer_unit(seen.pk)),
+            "now": told.duty_class,
+        }
     except Fault as fault:
-        lines = (str(fault),)
-    return render(request, "dashboard/_why.html", {"lines": lines})
+        context = {"lines": (str(fault),)}
+    return render(request, "dashboard/_why.html", context)
 
 
 @require_GET
