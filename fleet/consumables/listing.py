@@ -1,6 +1,6 @@
 """Demand and proposals as every face shows them."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import date
 from typing import Any
@@ -65,11 +65,15 @@ def demand(depot_slugs: Collection[str] | None = None) -> QuerySet[MonthlyDemand
 
 
 def demand_rows(
-    today: date, depot_slugs: Collection[str] | None = None, months: int = MONTHS
+    today: date,
+    depot_slugs: Collection[str] | None = None,
+    months: int = MONTHS,
+    proposed: Iterable[OrderProposal] | None = None,
 ) -> list[DemandRow]:
-    """The months from the present one on; a few queries."""
+    """The months from the present one on; a few queries. ``proposed`` is all that these depots
+    are to order, where it is known already."""
     rows = list(from_now_on(demand(depot_slugs), today, months).values(*COLUMNS))
-    return described(rows, today)
+    return described(rows, today, proposed)
 
 
 def run_out_days(today: date, depot_slugs: Collection[str]) -> dict[tuple[str, str], date]:
@@ -90,9 +94,14 @@ COLUMNS = (
 )
 
 
-def described(rows: Sequence[Mapping[str, Any]], today: date) -> list[DemandRow]:
+def described(
+    rows: Sequence[Mapping[str, Any]],
+    today: date,
+    proposed: Iterable[OrderProposal] | None = None,
+) -> list[DemandRow]:
     """Rows of ``COLUMNS`` beside what is there."""
-    found = standings({row["depot_id"] for row in rows}, today, {row["item_id"] for row in rows})
+    depots, items = {row["depot_id"] for row in rows}, {row["item_id"] for row in rows}
+    found = standings(depots, today, items, proposed)
     return [_row(row, found[row["depot_id"], row["item_id"]]) for row in rows]
 
 
@@ -120,11 +129,15 @@ def _row(row: Mapping[str, Any], standing: Standing) -> DemandRow:
 
 
 def standings(
-    depot_ids: Collection[int], today: date, item_ids: Collection[int]
+    depot_ids: Collection[int],
+    today: date,
+    item_ids: Collection[int],
+    rows: Iterable[OrderProposal] | None = None,
 ) -> dict[Shelf, Standing]:
     """How items stand at depots; a few queries however many."""
     packs = packs_to_order(item_ids)
-    rows = OrderProposal.objects.filter(depot__in=depot_ids, item__in=item_ids)
+    if rows is None:
+        rows = OrderProposal.objects.filter(depot__in=depot_ids, item__in=item_ids)
     proposed = {(row.depot_id, row.item_id): row for row in rows}
     return {
         shelf: Standing(

@@ -42,9 +42,16 @@ def _until_next(shelf: Stock) -> int:
     return shelf.lead_time_d + shelf.review_period_d
 
 
-def looks_until(today: date) -> dict[tuple[str, str], date]:
-    """The day up to which proposals see to it that stock lasts, by slugs of depot and item."""
-    shelves = Stock.objects.select_related("depot", "item")
+def shelves() -> list[Stock]:
+    """What depots keep, with depots and items."""
+    return list(Stock.objects.select_related("depot", "item"))
+
+
+def looks_until(today: date, shelves: Sequence[Stock]) -> dict[tuple[str, str], date]:
+    """The day up to which proposals see to it that stock lasts, by slugs of depot and item.
+
+    ``shelves`` carry their depots and items.
+    """
     return {
         (one.depot.slug, one.item.slug): today + timedelta(days=_until_next(one)) for one in shelves
     }

@@ -4,6 +4,8 @@ every page and the API show."""
 from collections import defaultdict
 from collections.abc import Collection
 
+from django.db.models import OuterRef, Subquery
+
 from fleet.calc.visit_reasons import Reason
 from fleet.stores import money
 from fleet.vehicles.models import Depot
@@ -28,8 +30,11 @@ def early(row: PlannedService, visit_minor: int) -> str:
 
 def early_of_orders(orders: Collection[WorkOrder]) -> dict[int, list[str]]:
     """The same of the open jobs of some orders, each with its name, by order id: as the plans in
-    force have them, on the day of the order where it has one; a constant number of queries for
-    each depot."""
+    force have them, on the day of the order where it has one; one query where nothing of their
+    vehicles is planned, else a constant number for each depot."""
+    planned = _planned({order.vehicle_id for order in orders})
+    if not planned:
+        return {}
     open_jobs = Job.objects.filter(
         order__in=orders, order__state__in=BEFORE_THE_END, state=Job.State.OPEN
     )
@@ -42,15 +47,18 @@ def early_of_orders(orders: Collection[WorkOrder]) -> dict[int, list[str]]:
     told: dict[int, list[str]] = defaultdict(list)
     for depot, of in by_depot.items():
         visit_minor = Workshop.of(depot).visit_minor
-        for row in _planned(depot, {vehicle_id for vehicle_id, _ in of}):
-            job = of.get((row.vehicle_id, row.key))
+        for row in planned:
+            own = row.plan.depot_id == depot.pk
+            job = of.get((row.vehicle_id, row.key)) if own else None
             words = early(row, visit_minor)
             if job and row.visit and words and job.order.planned_on in (None, row.visit.on):
                 told[job.order_id].append(f"{row.name}: {words}")
     return dict(told)
 
 
-def _planned(depot: Depot, vehicle_ids: Collection[int]) -> list[PlannedService]:
-    plan = Plan.objects.filter(depot=depot).order_by("-id").first()
-    rows = PlannedService.objects.filter(plan=plan, vehicle__in=vehicle_ids, visit__isnull=False)
-    return list(rows.select_related("service", "work", "visit").order_by("pk"))
+def _planned(vehicle_ids: Collection[int]) -> list[PlannedService]:
+    """What the newest plan of each depot has of some vehicles."""
+    newest = Plan.objects.filter(depot=OuterRef("plan__depot")).order_by("-id").values("pk")[:1]
+    rows = PlannedService.objects.filter(vehicle__in=vehicle_ids, visit__isnull=False)
+    rows = rows.filter(plan=Subquery(newest))
+    return list(rows.select_related("service", "work", "visit", "plan").order_by("pk"))

@@ -216,11 +216,9 @@ def calibration_warning(record: TorqueRecord) -> str:
     )
 
 
-def preset_wrench(person: Person, order: WorkOrder, wrenches: Sequence[Wrench]) -> str:
-    """Which of the depot's wrenches to offer: the last one that the person used here of those whose
-    calibration still holds, else the only such one; empty: none, and the mechanic chooses."""
-    today = today_at(order.depot.zone)
-    valid = [row.tag for row in wrenches if row.valid_on(today)]
+def preset_wrench(person: Person, order: WorkOrder, valid: Sequence[str]) -> str:
+    """Which of the depot's wrenches whose calibration still holds to offer, by their tags: the last
+    one that the person used here, else the only one; empty: none, and the mechanic chooses."""
     used = TorqueRecord.objects.filter(
         person=person, wrench__depot=order.depot_id, wrench__tag__in=valid, withdrawn_by=None
     )

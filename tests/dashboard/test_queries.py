@@ -29,10 +29,10 @@ LISTS = (
 # pages of many small things at once, and how often each asks; more needs a reason
 DETAILS = {
     "findings": 15,
-    "consumables": 22,
+    "consumables": 20,
     "vehicles/V-101": 46,
     "work-orders/{order}": 38,
-    "work-orders/{order}/card": 60,
+    "work-orders/{order}/card": 59,
 }
 
 

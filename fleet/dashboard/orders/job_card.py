@@ -28,7 +28,6 @@ from fleet.people.roles import Right, depots_of, may
 from fleet.today import today_at
 from fleet.trials.blind import orders_shown
 from fleet.vehicles.models import Compartment
-from fleet.vehicles.own_unit import odometer_unit
 from fleet.visits.also import beside_order
 from fleet.visits.early import early_of_orders
 from fleet.workorders import (
@@ -45,7 +44,7 @@ from fleet.workorders import (
 from fleet.workorders.cardfluids import CardProduct
 from fleet.workorders.gaps import Missing, missing
 from fleet.workorders.levels import levels
-from fleet.workorders.models import Finding, FluidRecord, Job, Raising, WorkOrder, Wrench
+from fleet.workorders.models import Finding, FluidRecord, Job, Raising, WorkOrder
 from fleet.workorders.recording import OPEN_FOR_RECORDS
 
 MOVES_DATES = ("check", "confirm")  # what is due may follow from them at once
@@ -96,7 +95,6 @@ def page(
         "today": today_at(order.depot.zone, timezone.now()),
         "may_record": recording and order.state in OPEN_FOR_RECORDS and not waits,
         "may_note": recording and order.state in OPEN_FOR_RECORDS,
-        "odometer_unit": odometer_unit(order.vehicle_id),
         "address": request.build_absolute_uri(reverse("work-order", args=[order.number])),
         "gaps": _gaps(order),
         "also": beside_order(order, timezone.now()),
@@ -121,12 +119,13 @@ def _gaps(order: WorkOrder) -> dict[int, list[Missing]]:
 
 def _choices(request: SignedIn, order: WorkOrder, card: jobcard.Card) -> dict[str, Any]:
     """What the forms of the card offer."""
-    wrenches = list(Wrench.objects.filter(depot=order.depot_id))
     takes = in_stock.of_card(card)
     return {
         "too_little": [one for one in takes if one.too_little],
-        "wrenches": wrenches,
-        "wrench_in_use": torques.preset_wrench(request.user, order, wrenches),
+        "wrenches": sorted(card.wrenches, key=lambda one: one.tag),
+        "wrench_in_use": torques.preset_wrench(
+            request.user, order, [one.tag for one in card.wrenches if one.in_calibration]
+        ),
         "pours": _pours(order, card),
         "compartments": Compartment.objects.filter(vehicle_type=order.vehicle.vehicle_type_id),
         "raisings": Raising.values,

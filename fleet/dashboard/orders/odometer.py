@@ -10,7 +10,7 @@ from fleet.readings import listing
 from fleet.readings.beside import beside, likely_meant
 from fleet.readings.models import Reading
 from fleet.readings.reasons import SENTENCES
-from fleet.vehicles.own_unit import in_own, in_words
+from fleet.vehicles.own_unit import in_own, in_words, odometer_unit
 from fleet.workorders.models import WorkOrder
 
 
@@ -27,10 +27,12 @@ def facts(order: WorkOrder, open_to: frozenset[str]) -> dict[str, Any]:
     """The question about a doubtful odometer, the value likely meant, and at the finish the last
     reading that was accepted."""
     doubted = order.reading if in_doubt(order) else None
+    last = listing.odometer_of(order.vehicle_id) if "finish" in open_to else None
     return {
         "question": _question(doubted) if doubted else "",
         "likely": _likely(doubted) if doubted else None,
-        "last_read": _last_read(order) if "finish" in open_to else "",
+        "last_read": _last_read(order, last),
+        "odometer_unit": last.meter.unit if last else odometer_unit(order.vehicle_id),
     }
 
 
@@ -48,9 +50,8 @@ def _likely(reading: Reading) -> Likely | None:
     return Likely(repr(round(in_own(value, unit), 1)), unit, in_words(value, unit))
 
 
-def _last_read(order: WorkOrder) -> str:
+def _last_read(order: WorkOrder, last: Reading | None) -> str:
     """As '78,210 km on 4 Mar 2026'; empty where none was accepted yet."""
-    last = listing.odometer_of(order.vehicle_id)
     if last is None:
         return ""
     value = last.meter_value if last.settled_value is None else last.settled_value

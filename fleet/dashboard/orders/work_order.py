@@ -29,7 +29,6 @@ from fleet.people.roles import Right, may, mechanics_of
 from fleet.stores.models import Product
 from fleet.today import today_at
 from fleet.trials.blind import orders_shown
-from fleet.vehicles.own_unit import odometer_unit
 from fleet.visits.also import beside_order
 from fleet.visits.early import early_of_orders
 from fleet.workorders import (
@@ -89,7 +88,6 @@ def _page(
         "reasons": Job.Reason.values,
         "fitness": FITNESS,
         "answers": restrictions.ANSWERS,
-        "odometer_unit": odometer_unit(order.vehicle_id),
         "also": beside_order(order, timezone.now()),
         "early": early_of_orders([order]).get(order.pk),
     }

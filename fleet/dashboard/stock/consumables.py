@@ -119,13 +119,16 @@ def _page(
     months = months_from(today, MONTHS)
     ids = [depot.pk for depot in scope.chosen]
     wanted = list(proposals(scope.slugs))
-    until = propose.looks_until(today)
-    found = item_lines(demand_rows(today, scope.slugs, MONTHS), months, scope, until)
+    shelves = propose.shelves()
+    leads = {(one.depot_id, one.item_id): one.lead_time_d for one in shelves}
+    until = propose.looks_until(today, shelves)
+    needed = demand_rows(today, scope.slugs, MONTHS, wanted)
+    found = item_lines(needed, months, scope, until)
     given = list(transfer_proposals(scope.slugs))
     _tell_transfers(found, given)
     pressing = {line.name for line in found if line.troubled}
     context = {
-        "proposals": proposal_lines(wanted, today),
+        "proposals": proposal_lines(wanted, today, leads),
         "transfers": [
             {
                 "row": row,

@@ -37,8 +37,15 @@ class ProposalLine:
         return f"{self.row.pk}:{self.row.quantity}:{self.due_on}"
 
 
-def proposal_lines(rows: Sequence[OrderProposal], today: date) -> list[ProposalLine]:
-    leads = lead_times({row.depot_id for row in rows}) if rows else {}
+Leads = dict[tuple[int, int], int]  # days by depot and item
+
+
+def proposal_lines(
+    rows: Sequence[OrderProposal], today: date, leads: Leads | None = None
+) -> list[ProposalLine]:
+    """Lines of proposals; ``leads`` are those of ``lead_times``, where they are known already."""
+    if leads is None:
+        leads = lead_times({row.depot_id for row in rows}) if rows else {}
     days = [leads.get((row.depot_id, row.item_id), 0) for row in rows]
     return [_line(row, today + timedelta(own)) for row, own in zip(rows, days, strict=True)]
 
