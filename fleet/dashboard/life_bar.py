@@ -32,8 +32,9 @@ def life_bar(parts: Sequence[Part]) -> LifeBar | None:
     whole, at, stretches = max(used, 1.0), 0.0, []
     for part in parts:
         width = 100 * part.life_used / whole
-        until = "since" if part.until_on is None else f"to {day(part.until_on)}"
-        told = f"{percent(part.life_used)} in {part.duty_class} duty, {day(part.from_on)} {until}"
+        ended = part.until_on and f"from {day(part.from_on)} to {day(part.until_on)}"
+        when = ended or f"since {day(part.from_on)}"
+        told = f"{percent(part.life_used)} in {part.duty_class} duty {when}"
         stretches.append(Stretch(round(at, 2), round(width, 2), part.duty_class, told))
         at += width
     text = f"Life used {percent(used)}: {'; '.join(one.words for one in stretches)}."

@@ -23,7 +23,9 @@ def test_a_life_beyond_its_limit_fills_the_bar_and_the_limit_stands_within() -> 
     assert bar is not None
     assert [(one.at, one.width) for one in bar.stretches] == [(0, 60), (60, 40)]
     assert bar.limit_at == pytest.approx(100 / 1.5, abs=0.01)
-    assert "in severe duty, 1 Apr 2026 since" in bar.text
+    assert (
+        "in normal duty from 1 Jan 2026 to 31 Mar 2026; 60\u202f% in severe duty since" in bar.text
+    )
 
 
 def test_a_life_within_its_limit_leaves_room() -> None:
