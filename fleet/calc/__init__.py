@@ -55,6 +55,7 @@ visit_columns.py    every visit that could be made, by vehicle, day and services
 visit_costs.py      cost of a day for a service: lateness, life thrown away, left out
 visit_days.py       sets of visits that fill a day whole
 visit_effort.py     how much counted work goes into a plan
+visit_exchange.py   two visits change their days where that is cheaper
 visit_extra.py      extra minutes that would make a plan fit
 visit_naive.py      two plain ways of giving days, to compare with
 visit_plan.py       a depot's plan: bound, construct, improve

@@ -14,6 +14,7 @@ from fleet.calc.arrays import FloatArray, IntArray
 from fleet.calc.visit_bound import Visit, columns_and_bound
 from fleet.calc.visit_columns import Task
 from fleet.calc.visit_effort import Effort, never
+from fleet.calc.visit_exchange import exchange
 from fleet.calc.visit_search import Search
 from fleet.calc.visit_solution import Solution
 
@@ -79,6 +80,7 @@ def plan(
     search = Search(task, cols, relaxed, effort, late)
     best = search.best_of([search.constructed(), search.from_start(start)])
     best = search.improved(search.by_days(best))
+    exchange(best, late)
     return Found(
         visits=tuple(
             (int(cols.vehicle[j]), int(cols.day[j]), int(cols.mask[j])) for j in best.all_columns
