@@ -142,8 +142,8 @@ class Visits(Resource):
         description="Services of the newest plan of each depot, by day, those left out last: on "
         "which day, which day it wants, how many days late or early it is expected to be, what of "
         "paid life that throws away [minor units] (`early`: the same in a sentence), and why it is "
-        "not on the day it wants: `detail` names a part that it waits for, `planned_because` why a "
-        "plan chose a day that stands.",
+        "not on the day it wants: `detail` names a part that it waits for, or what keeps "
+        "a late one from an earlier place, `planned_because` why a plan chose a day that stands.",
     )
     def get(self, request: Request) -> Response:
         plans = [plan for plan in map(newest, _depots(request)) if plan is not None]

@@ -50,6 +50,7 @@ trial_trend.py      whether ratings fall as the fluid ages
 usage.py            filter of each meter's usage: level, excursion; when one is taken to stand
 verdict_rows.py     rows into and out of judging; the codes of reasons
 verdicts.py         accepted, held or rejected: how far off is odd; duplicates; future
+visit_behind.py     what keeps a late visit from the place of one before it
 visit_bound.py      the least a plan can cost; prices of scarce minutes
 visit_columns.py    every visit that could be made, by vehicle, day and services
 visit_costs.py      cost of a day for a service: lateness, life thrown away, left out

@@ -4,6 +4,7 @@ admin.py          workshops, bays, mechanics and days away in the administration
 also.py           what else a vehicle that comes in could have done
 apps.py           every finding that comes becomes other work to plan
 bay_fit.py        which bay takes which vehicle
+behind.py         why a late service waits while another visit has a place before it
 board.py          the visits of some days, in the order shown and printed
 calendar_feed.py  published days as a calendar to subscribe to
 cannot.py         what no day can hold, and what would mend it

@@ -61,7 +61,7 @@ class ServiceRow:
     early_minor: int  # of paid life, thrown away by that
     early: str  # far: how far, what that wastes and saves
     reason: str
-    detail: str  # of a part: which, and about when more of it is there
+    detail: str  # a part and about when more of it is there; or what bars an earlier place
     planned_because: str  # of a day that stands: the reason of the plan that chose it
     bay: str
     mechanic: str

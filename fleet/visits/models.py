@@ -360,7 +360,7 @@ class PlannedService(models.Model):
     early_d = models.FloatField(default=0)  # expected on its day [d]
     early_minor = models.PositiveIntegerField(default=0)  # of paid life, thrown away thereby
     reason = models.CharField(max_length=32)
-    detail = models.CharField(max_length=200, blank=True)  # of a part: which, and when it comes
+    detail = models.CharField(max_length=200, blank=True)  # a part, or an earlier place
     planned_because = models.CharField(
         max_length=32, blank=True
     )  # of a day that stands: the reason of the plan that chose it

@@ -20,6 +20,7 @@ from fleet.calc.visit_reasons import Reason, reasons
 from fleet.calc.whole_jobs import Committed
 from fleet.vehicles.models import Depot
 from fleet.visits import promises
+from fleet.visits.behind import why_behind
 from fleet.visits.cannot import cannot
 from fleet.visits.gather import Gathered, Wanted, gather
 from fleet.visits.listing import PlanRow, gap
@@ -62,6 +63,7 @@ class Drawn:
     cost_minor: float  # without the price of moves
     told: list[Reason]
     waits: dict[int, Wait]  # by number of a service: the part that it waits for
+    behind: dict[int, str]  # likewise, of a late one: what keeps it from an earlier place
     places: dict[tuple[int, int], tuple[str, str]]  # (vehicle row, day) → bay and mechanic
     unfit: dict[int, str]  # by number of a visit that stands: why its day holds it no more
 
@@ -129,6 +131,7 @@ def draw(
         cost_minor=_cost_without_moves(made, best),
         told=told,
         waits=waits(found, made, best, told),
+        behind=why_behind(found, made, best),
         places=_places(found, made, come, no_more),
         unfit=no_more,
     )
@@ -295,11 +298,17 @@ def _services(
                 wanted_on=_wanted_on(found, one, made.around.wanted_minor[number]),
                 late_d=0.0 if made.rounds[number] else float(made.costs.late_d[number, on]),
                 reason=drawn.told[number],
-                detail=drawn.waits[number].words if number in drawn.waits else "",
+                detail=_detail(drawn, number),
                 **({} if made.rounds[number] or on < 0 else made.costs.wasted(number, on)),
             )
         )
     return rows + _standing_services(stored, found, visits)
+
+
+def _detail(drawn: Drawn, number: int) -> str:
+    """The part that a service waits for, or what keeps it from an earlier place."""
+    waiting = drawn.waits.get(number)
+    return (waiting.words if waiting else drawn.behind.get(number, ""))[:200]
 
 
 def _planned(key: int) -> dict[str, int]:
