@@ -1,6 +1,7 @@
-"""What a person who enters rows of a stage may leave empty."""
+"""What the models of a stage say: what may be left empty, and that it is so in the database."""
 
 from django.apps import apps
+from django.core.management import call_command
 
 
 def may_stay_empty(stage: str) -> dict[str, set[str]]:
@@ -11,3 +12,8 @@ def may_stay_empty(stage: str) -> dict[str, set[str]]:
         if not model.__name__.startswith("Historical"):
             found[model.__name__] = fields - {"id"}
     return {name: fields for name, fields in found.items() if fields}
+
+
+def must_be_migrated(stage: str) -> None:
+    """What the models of a stage say of their columns is what its migrations made."""
+    call_command("makemigrations", stage, check=True, dry_run=True, verbosity=0)

@@ -11,9 +11,12 @@ import pytest
 
 from fleet import chain
 from fleet.faults import Fault
+from fleet.people.models import Person
 from fleet.readings import intake
+from fleet.readings.listing import uploads_seen_by
 from fleet.readings.models import Reading, Source, Upload, UploadRow, Verdict
 from fleet.readings.report import report_of
+from fleet.vehicles.models import Depot
 from tests.cast import Cast, cast, vehicle
 from tests.readings.spreadsheets import write_xlsx
 
@@ -52,6 +55,22 @@ def test_a_row_becomes_a_reading_that_waits_for_its_verdict(people: Cast, tmp_pa
     assert (reading.vehicle, reading.taken_at, reading.time_known) == (people.van, NOON, False)
     assert (reading.value, reading.unit, reading.source) == (5000, "km", Source.SHEET)
     assert (reading.verdict, upload.rows.get().reading) == (Verdict.NOT_JUDGED, reading)
+
+
+def test_what_was_read_is_not_read_again(people: Cast, tmp_path: Path) -> None:
+    upload = staged(sheet(tmp_path, LONG, ["v-101", DAY, 5000]))
+    intake.kept_file(upload).unlink()  # which a second look would miss
+    intake.stage(upload)
+    assert (upload.state, upload.message, outcomes(upload)) == ("read", "", ["waiting"])
+
+
+def test_whoever_may_everything_sees_uploads_of_vehicles_that_nobody_knows(
+    people: Cast, tmp_path: Path
+) -> None:
+    upload = staged(sheet(tmp_path, LONG, ["V-999", DAY, 5000]))
+    depots, chief = Depot.objects.all(), Person.objects.create_superuser("chief")
+    assert list(uploads_seen_by(chief, depots)) == [upload]
+    assert not uploads_seen_by(people.supervisor, depots)  # who sent none of it
 
 
 def test_a_row_keeps_what_stood_in_the_file(people: Cast, tmp_path: Path) -> None:

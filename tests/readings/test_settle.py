@@ -8,7 +8,7 @@ from django.apps import apps
 from fleet import chain
 from fleet.due.models import DueDate
 from fleet.faults import Fault, Question
-from fleet.readings.models import Reading, ReadingDecision, Verdict
+from fleet.readings.models import Reading, ReadingDecision, Verdict, VerdictMemory
 from fleet.readings.settle import settle, settle_many
 from fleet.usage.models import UsageState
 from fleet.vehicles.models import MeterChange, Vehicle
@@ -160,6 +160,13 @@ def test_readings_after_a_replaced_meter_are_accepted() -> None:
     chain.refresh([vehicle.pk], NOW + timedelta(days=7))
     later.refresh_from_db()
     assert (later.verdict, later.total) == (Verdict.ACCEPTED, 24_700)
+
+
+def test_a_reading_that_only_goes_on_leaves_earlier_verdicts_and_what_rests_on_them() -> None:
+    vehicle = van_with(scene.steady(10_000, 700, 20))
+    scene.readings(vehicle, [24_000], until=NOW + timedelta(days=7))
+    chain.refresh([vehicle.pk], NOW + timedelta(days=7))
+    assert VerdictMemory.objects.get().version == 1
 
 
 def test_the_last_decision_holds() -> None:

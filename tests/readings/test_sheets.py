@@ -151,6 +151,21 @@ def test_a_file_without_any_reading_is_refused(
         entries(tmp_path, *rows)
 
 
+@pytest.mark.parametrize(
+    ("sheets", "end"),
+    [("ABC", "column per date."), ("ABCDE", "Nor has any of the 2 other sheets.")],
+)
+def test_three_sheets_without_headings_are_named_and_the_others_counted(
+    tmp_path: Path, sheets: str, end: str
+) -> None:
+    path = write_xlsx(tmp_path / "a.xlsx", **dict.fromkeys(sheets, [["Hello"]]))
+    with (
+        open_spreadsheet(path) as spreadsheet,
+        pytest.raises(SpreadsheetFault, match=f"“A” has .*“B” has .*“C” has .*{end}$"),
+    ):
+        survey_all(spreadsheet)
+
+
 def test_entries_run_on_through_many_chunks(tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
     path.write_text("Vehicle,Date,Odometer\n" + "V1,2026-03-31,5\n" * 20_005)

@@ -87,8 +87,9 @@ def test_every_way_is_asked_about_and_goes_through_with_a_reason_that_is_kept(
         ends = {"from_depot": scene.depot(), "to_depot": scene.depot("far"), "item": oil}
         return ledger.transfer(PROGRAM, Transfer(**ends, quantity=300_000, **given))
 
-    with pytest.raises(Question, match="300 L of Oil"):
+    with pytest.raises(Question, match="300 L of Oil") as asked:
         move()
+    assert asked.value.candidates == ("30 L", "3 L", "0.3 L")  # the nearest to 20 L first
     assert StockMove.objects.count() == 1
     move(override_reason="a new tank")
     assert "it stands: a new tank" in StockMove.objects.order_by("pk")[1].reason

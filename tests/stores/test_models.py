@@ -6,7 +6,7 @@ from fleet.faults import Refused
 from fleet.stores.models import StockMove, UsedFluidCollected
 from fleet.stores.models.ledger import Kept
 from tests import scene
-from tests.forms_of_models import may_stay_empty
+from tests.forms_of_models import may_stay_empty, must_be_migrated
 from tests.stores import shelf
 
 pytestmark = pytest.mark.django_db
@@ -114,3 +114,13 @@ def test_nobody_is_asked_for_what_a_store_may_not_know() -> None:
         },
         "UsedFluidCollected": {"key", "tank", "reason"},
     }
+
+
+def test_the_database_is_as_the_models_say() -> None:
+    must_be_migrated("stores")
+
+
+@pytest.mark.parametrize("share", [0.49, 1.0])
+def test_a_service_level_lies_between_a_half_and_one(share: float) -> None:
+    with pytest.raises(IntegrityError):
+        shelf.stock(shelf.item(), service_level=share)

@@ -2,7 +2,7 @@ import pytest
 
 from fleet.people.actor import Actor
 from fleet.stores import ledger
-from fleet.stores.ledger import Receipt, TakenOff
+from fleet.stores.ledger import Receipt, TakenOff, Transfer
 from fleet.stores.models import Item, StockMove
 from fleet.stores.prices import UnitPrice, unit_prices
 from tests import scene
@@ -69,3 +69,13 @@ def test_what_is_used_carries_its_share_of_the_price() -> None:
         PROGRAM, TakenOff(depot=scene.depot(), item=oil, quantity=1_500, reason="topped up")
     )
     assert move.price_minor == -1_949  # by hand: 1.5 × 12.99 = 19.485
+
+
+def test_what_is_sent_takes_its_share_of_the_price_along() -> None:
+    oil = shelf.item()
+    receive(oil, 20_000, 25_980)
+    ends = {"from_depot": scene.depot(), "to_depot": scene.depot("far"), "item": oil}
+    ledger.transfer(PROGRAM, Transfer(**ends, quantity=500))
+    sent = StockMove.objects.exclude(kind="received").order_by("quantity")
+    # by hand: half a litre at 12.99
+    assert [(row.quantity, row.price_minor) for row in sent] == [(-500, -650), (500, 650)]
