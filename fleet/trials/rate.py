@@ -110,10 +110,11 @@ def asked_about(actor: Actor, given: Sequence[Felt], known: set[str]) -> dict[st
         _mark_of(row, row.person_id): row for row in _standing(given)
     }
     found: dict[str, Fault | Rating] = {}
+    mine = None if actor.person is None else actor.person.pk
     for one in given:
         if one.client_key in known:
             continue
-        before = first.setdefault(_mark_of(one, actor.person and actor.person.pk), one)
+        before = first.setdefault(_mark_of(one, mine), one)
         if isinstance(before, Rating):
             found[one.client_key] = before if one.corrects else _again(before, one)
         elif before is not one:

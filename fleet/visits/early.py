@@ -49,10 +49,10 @@ def early_of_orders(orders: Collection[WorkOrder]) -> dict[int, list[str]]:
         visit_minor = Workshop.of(depot).visit_minor
         for row in planned:
             own = row.plan.depot_id == depot.pk
-            job = of.get((row.vehicle_id, row.key)) if own else None
+            done = of.get((row.vehicle_id, row.key)) if own else None
             words = early(row, visit_minor)
-            if job and row.visit and words and job.order.planned_on in (None, row.visit.on):
-                told[job.order_id].append(f"{row.name}: {words}")
+            if done and row.visit and words and done.order.planned_on in (None, row.visit.on):
+                told[done.order_id].append(f"{row.name}: {words}")
     return dict(told)
 
 
