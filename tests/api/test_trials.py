@@ -83,6 +83,21 @@ def test_a_rating_sent_twice_is_there_once(running: Cast, base: str, call: Calle
     assert Rating.objects.get().person == running.mechanic
 
 
+def test_a_second_rating_of_the_day_is_asked_about_and_corrects_the_first(
+    running: Cast, base: str, call: Caller
+) -> None:
+    mechanic = call(running.mechanic)
+    mechanic.post(f"{base}/ratings", {"rows": [RATING]}, format="json")
+    again = RATING | {"client_key": "a-phone-2", "value": 2}
+    asked = mechanic.post(f"{base}/ratings", {"rows": [again]}, format="json")
+    assert asked.status_code == 409
+    assert "a day counts once. Correct it to 2?" in asked.json()["detail"]
+    assert set(asked.json()["to_go_on"]) == {"corrects"}
+    answer = mechanic.post(f"{base}/ratings", {"rows": [again | {"corrects": True}]}, format="json")
+    assert answer.status_code == 201
+    assert list(Rating.objects.filter(corrected_by=None).values_list("value", flat=True)) == [2]
+
+
 def test_another_rating_under_the_same_key_is_refused(
     running: Cast, base: str, call: Caller
 ) -> None:

@@ -45,7 +45,8 @@ def test_what_comes_after_the_evaluation_changes_nothing() -> None:
     rated(field, better)
     result = at_its_end(field)
     before = (result.pk, result.verdict, result.difference, result.details)
-    field.rate(field.places[0], NOW - timedelta(days=1), 1)
+    with pytest.raises(Fault, match="what comes later is no part of it"):
+        field.rate(field.places[0], NOW - timedelta(days=1), 1)
     again = evaluate(field.trial, NOW + timedelta(days=30))
     assert (again.pk, again.verdict, again.difference, again.details) == before
 
@@ -129,5 +130,5 @@ def test_a_rating_of_a_day_after_an_early_end_is_no_part_of_it() -> None:
     field = begun(8)
     end_early(Actor(supervisor(field), "page", NOW), field.trial, reason="harm")
     later = NOW + timedelta(days=1)
-    with pytest.raises(Fault, match="later ratings are no part of it"):
+    with pytest.raises(Fault, match="what comes later is no part of it"):
         field.rate(field.places[0], later, 3, now=later)
