@@ -170,3 +170,9 @@ def test_months_in_other_languages_make_a_wide_sheet() -> None:
 @pytest.mark.parametrize(("heading", "unit"), [("Meilen", "mi"), ("Millas", "mi"), ("Stand", None)])
 def test_units_in_other_languages(heading: str, unit: str | None) -> None:
     assert shape(["Fahrzeug", "Datum", heading]).odometer_unit == unit
+
+
+def test_a_row_without_vehicle_and_meter_is_no_row_of_headings() -> None:
+    # a list of absences, say: nothing of it is a reading
+    assert message(["Date", "Driver"]) == message(["Driver"])
+    assert message(["Date", "Driver"]).startswith("Sheet “March” has no heading row with vehicle")

@@ -169,6 +169,14 @@ def test_a_reading_that_only_goes_on_leaves_earlier_verdicts_and_what_rests_on_t
     assert VerdictMemory.objects.get().version == 1
 
 
+def test_a_nought_noted_late_is_held_as_out_of_order() -> None:
+    vehicle = van_with(scene.steady(10_000, 700, 20))
+    (nought,) = scene.readings(vehicle, [0], until=NOW - timedelta(days=7 * 10 - 3))
+    chain.refresh([vehicle.pk], NOW)
+    nought.refresh_from_db()
+    assert (nought.verdict, nought.reason) == (Verdict.HELD, "out_of_order")
+
+
 def test_the_last_decision_holds() -> None:
     vehicle = van_with([*scene.steady(10_000, 700, 20), 23_100])
     odd = the_odd_one()

@@ -102,6 +102,14 @@ def test_ten_times_what_is_known_is_still_believed(oil: Item) -> None:
         received(oil, 22_200_001)
 
 
+def test_what_was_used_at_once_is_known_though_it_is_gone(oil: Item) -> None:
+    received(oil, 200_000)
+    ledger.use(PROGRAM, TakenOff(**at(oil), quantity=219_000, reason="a flush of all"))
+    with pytest.raises(Question):
+        received(oil, 2_190_001)
+    received(oil, 2_190_000)  # ten times the 219 L
+
+
 def test_what_was_taken_back_is_not_known(oil: Item) -> None:
     wrong = received(oil, 5_000_000, override_reason="typed in haste")
     ledger.take_back(PROGRAM, wrong, reason="typed in haste")

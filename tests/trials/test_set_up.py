@@ -3,6 +3,7 @@
 from dataclasses import replace
 from datetime import date
 from importlib import import_module
+from statistics import variance
 
 import pytest
 from django.apps import apps
@@ -219,8 +220,16 @@ def test_a_new_trial_rests_on_the_spread_and_mean_of_past_ratings() -> None:
         given(field.trial.service, *Product.objects.order_by("pk"), name="Another")
     )
     mean = usual.aggregate(mean=Avg("value"))["mean"]  # by the database
-    past = Rating.objects.filter(age_km__gt=1_000).count()
-    assert (plan.mean, source) == (pytest.approx(mean), f"{past} past ratings")
+    past = Rating.objects.filter(age_km__gt=1_000)
+    assert (plan.mean, source) == (pytest.approx(mean), f"{past.count()} past ratings")
+    # pooled over vehicles, by the standard library
+    each = [
+        list(past.filter(trial_vehicle=place).values_list("value", flat=True))
+        for place in field.places
+    ]
+    squares = sum(variance(values) * (len(values) - 1) for values in each)
+    within = (squares / sum(len(values) - 1 for values in each)) ** 0.5
+    assert plan.within_sd == pytest.approx(within)
 
 
 def test_vehicles_are_to_get_the_product_of_their_group_while_the_trial_runs() -> None:
