@@ -9,12 +9,11 @@ import numpy as np
 from django.db.models import Q, QuerySet
 
 from fleet.bulk import Array
-from fleet.calc.labour import Labour
 from fleet.due.listing import life_used
 from fleet.due.models import DueDate
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.visits.bay_fit import unsaid
-from fleet.visits.labour import labour, waits, without_minutes
+from fleet.visits.labour import labour, of_job, waits, without_minutes
 from fleet.visits.models import (
     Absence,
     OtherWork,
@@ -183,7 +182,9 @@ def _orders(
                 Standing(
                     vehicle_id=order.vehicle_id,
                     day=day,
-                    work_min=sum(_job_min(job, minutes) for job in jobs),
+                    work_min=sum(
+                        of_job(job, minutes.get(job.service_id or 0)).minutes for job in jobs
+                    ),
                     wait_min=max((wait_min.get(pk, 0) for pk in services), default=0),
                     order=order.number,
                     service_ids=services,
@@ -195,12 +196,6 @@ def _orders(
             )
     ordered = {(j.vehicle_id, keys[j.pk]) for js in by_order.values() for j in js if j.pk in keys}
     return tuple(standing), ordered
-
-
-def _job_min(job: Job, minutes: dict[int, Labour]) -> int:
-    """Minutes of a job on an order: as learnt, else as the order has them."""
-    learnt = minutes.get(job.service_id or 0)
-    return learnt.minutes if learnt and learnt.jobs else job.minutes
 
 
 # --- other work ----------------------------------------------------------------------------

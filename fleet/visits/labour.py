@@ -2,6 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Collection, Mapping
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -32,6 +33,14 @@ def labour(depot: Depot, service_ids: Collection[int], today: date) -> dict[int,
         else Labour(NO_PROCEDURE_MIN, NO_PROCEDURE_MIN)
         for pk in service_ids
     }
+
+
+def of_job(job: Job, known: Labour | None) -> Labour:
+    """Minutes of a job on an order: of a service as learnt, else as the order has them, if any;
+    None: it is no service."""
+    if known is None:
+        return Labour(job.minutes, job.minutes)
+    return known if known.jobs or not job.minutes else replace(known, minutes=job.minutes)
 
 
 def waits(service_ids: Collection[int]) -> dict[int, int]:

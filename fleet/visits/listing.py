@@ -12,10 +12,11 @@ from fleet.today import today_at
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Depot
 from fleet.visits.early import early
-from fleet.visits.labour import labour
+from fleet.visits.labour import labour, of_job
 from fleet.visits.models import PLANNED_KEY, Bay, Plan, PlannedService, Promise, Visit, Workshop
 from fleet.visits.other_work import keys_of
 from fleet.workorders.models import Job, WorkOrder
+from fleet.workorders.progress import BEFORE_THE_END, UNDER_WAY
 
 ENDED_SHOWN_D = 90  # promises that ended longer ago are not listed; our choice
 
@@ -120,8 +121,8 @@ def service_rows(plan: Plan) -> list[ServiceRow]:
             vehicle=one.vehicle.fleet_number,
             service=one.name,
             other_work=one.work_id,
-            work_min=minutes[one.key].minutes,
-            work_jobs=minutes[one.key].jobs,
+            work_min=minutes[one.pk].minutes,
+            work_jobs=minutes[one.pk].jobs,
             on=one.visit.on if one.visit else None,
             wanted_on=one.wanted_on,
             late_d=round(one.late_d, 1),
@@ -142,10 +143,27 @@ def service_rows(plan: Plan) -> list[ServiceRow]:
 
 
 def labour_of(plan: Plan, rows: Iterable[PlannedService]) -> dict[int, Labour]:
-    """Minutes of what is planned, and what they rest on, by its key."""
+    """Minutes of what is planned, and what they rest on, by its id: of what an order has on its
+    day the order's, as they take the workshop's time."""
     known = labour(plan.depot, {one.service_id for one in rows if one.service_id}, plan.as_of_on)
-    works = [one.work for one in rows if one.work]
-    return {**known, **{-one.pk: Labour(one.minutes, one.minutes) for one in works}}
+    stands = Q(order__planned_on__isnull=False) | Q(order__state__in=UNDER_WAY)
+    open_jobs = Job.objects.filter(
+        stands,
+        vehicle__in={one.vehicle_id for one in rows},
+        state=Job.State.OPEN,
+        order__depot=plan.depot,
+        order__where=WorkOrder.Where.OWN,
+        order__state__in=BEFORE_THE_END,
+    )
+    jobs = list(open_jobs.select_related("order"))
+    keys = keys_of(jobs)
+    on_order = {(job.vehicle_id, keys[job.pk]): job for job in jobs if job.pk in keys}
+    found = {}
+    for one in rows:
+        job, own = on_order.get((one.vehicle_id, one.key)), known.get(one.service_id or 0)
+        own = of_job(job, own) if job else own
+        found[one.pk] = own or Labour(one.work.minutes, one.work.minutes)
+    return found
 
 
 def day_rows(plan: Plan) -> list[DayRow]:

@@ -12,7 +12,7 @@ from fleet.people.actor import Actor
 from fleet.people.models import Role
 from fleet.visits import plan as plans
 from fleet.visits.listing import service_rows
-from fleet.visits.models import Mechanic, Plan, PlannedService, ServiceNeed, Visit
+from fleet.visits.models import Mechanic, OtherWork, Plan, PlannedService, ServiceNeed, Visit
 from fleet.visits.moves import move
 from fleet.visits.publish import publish
 from fleet.workorders.models import Job, Procedure, Step, WorkOrder
@@ -195,3 +195,42 @@ def test_other_jobs_of_its_orders_are_named_apart(chief: Actor) -> None:
         assert visit.work_min == 95  # by hand: 20 + 30 + 45
         shown = page(chief, visit)
     assert "+ 30 min of what is listed below + 45 min that its orders have besides" in shown
+
+
+def test_of_two_orders_the_minutes_are_those_of_their_jobs_and_add_up(chief: Actor) -> None:
+    """By hand: 20 to set up, 45 as its order has the gearbox oil, 30 taken for the engine oil,
+    as neither its order nor a book has minutes, and 25 as its order has the finding's remedy."""
+    with time_machine.travel(scene.NOW, tick=False):
+        fleet({"V-1": (10, 12)})
+        rows = DueDate.objects.select_related("vehicle", "depot")
+        for number, (row, minutes) in enumerate(zip(rows.order_by("pk"), (45, 0), strict=True)):
+            order = WorkOrder.objects.create(
+                number=f"W-{number}", vehicle=row.vehicle, depot=row.depot, planned_on=TODAY
+            )
+            Job.objects.create(order=order, vehicle=row.vehicle, service=row.service, title="Oil",
+                               minutes=minutes)  # fmt: skip
+        job = Job.objects.create(order=order, vehicle=row.vehicle, title="Hose", minutes=25)
+        OtherWork.objects.create(
+            vehicle=row.vehicle, kind="finding", title="Hose", minutes=30, job=job
+        )
+        visit = planned().visits.get()
+        assert (visit.minutes, visit.work_min) == (120, 120)
+        shown = page(chief, visit)
+    assert "120 min in the bay, 120 min of work" in shown
+    assert "20 min to set up, once a visit + 100 min of what is listed below</span>" in shown
+
+
+def test_a_visit_planned_with_fewer_minutes_than_now_says_so(chief: Actor) -> None:
+    with time_machine.travel(scene.NOW, tick=False):
+        fleet({"V-1": (10,)})
+        visit = planned().visits.get()
+        service = DueDate.objects.get().service
+        Procedure.objects.create(
+            service=service, family="other", minutes=70, source="invented", edition="1"
+        )
+        shown = page(chief, visit)
+    # by hand: 20 and the 30 that it was planned with are 50, and the book has 70 now
+    assert (
+        "70 min of what is listed below \N{MINUS SIGN} 40 min, as it was planned with fewer"
+        in shown
+    )

@@ -308,7 +308,9 @@ def parts(time: Minutes) -> str:
         (time.waits, "min waited in the bay"),
         (time.second, "min of a second person at the same time"),
     )
-    return " + ".join(f"{grouped(of_it)} {words}" for of_it, words in named if of_it)
+    told = " + ".join(f"{grouped(of_it)} {words}" for of_it, words in named if of_it > 0)
+    less = f" \N{MINUS SIGN} {grouped(-time.others)} min, as it was planned with fewer"
+    return told + less * (time.others < 0)
 
 
 def minutes(of: Labour) -> str:

@@ -57,10 +57,10 @@ def _page(request: SignedIn, one: Visit, status: int = 200) -> HttpResponse:
         "back": days_of(depot),
         "may_act": may(request.user, Right.RELEASE, depot),
         "why": [
-            (row, lines.why(row, visit_minor), lines.days_late(row.late_d), minutes[row.key])
+            (row, lines.why(row, visit_minor), lines.days_late(row.late_d), minutes[row.pk])
             for row in block.services
         ],
-        "time": minutes_of(one, [minutes[row.key] for row in block.services]),
+        "time": minutes_of(one, [minutes[row.pk] for row in block.services]),
         "also": beside(one, today),
         "bays": bays_of(depot),
         "asked_on": asked or one.on.isoformat(),
