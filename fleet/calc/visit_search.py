@@ -15,6 +15,7 @@ from fleet.calc.visit_bound import Relaxed, Visit, rows_of
 from fleet.calc.visit_columns import ALL_SUBSETS_UP_TO, Columns, Task, part_of
 from fleet.calc.visit_days import Days, dearest_row
 from fleet.calc.visit_effort import Effort
+from fleet.calc.visit_exchange import exchange
 from fleet.calc.visit_solution import Solution, best_sets
 
 CUT_ROUNDS = 3  # of a day that cannot be shared out whole; our choice
@@ -49,6 +50,8 @@ class Search:
         self.days: Days | None = None
         self.most = np.zeros(len(task.visit_minor))  # that a visit of each vehicle can save
         np.maximum.at(self.most, cols.vehicle, cols.saving_minor)
+        self.could = np.zeros((len(task.visit_minor), task.days), dtype=bool)  # that it could come
+        self.could[cols.vehicle, cols.day] = True
 
     def _minutes_worth(self) -> FloatArray:
         lasting = np.array([row.cumulative for row in self.task.rows], dtype=bool)
@@ -150,11 +153,13 @@ class Search:
 
     def _windows(self, solution: Solution) -> None:
         """Plan some days at a time anew as sets of whole visits."""
+        exchange(solution, self.late)
         for number in range(self.effort.windows if self.days else 0):
             if self.days is None or self.late() or self.near_enough(solution):
                 break
             before = solution.all_columns
             self._replace(solution, before, self.days.planned_anew(before, self._window(number)))
+            exchange(solution, self.late)
 
     @property
     def _tight(self) -> bool:
@@ -211,14 +216,9 @@ class Search:
     ) -> list[int]:
         """Vehicles that come in about a day, or could and do not, at random among equals."""
         among = self.vehicles if among is None else among
-        apart = np.full(len(among), float(self.task.days))
-        for at, vehicle in enumerate(among.tolist()):
-            days = [int(self.cols.day[j]) for j in solution.chosen.get(vehicle, ())]
-            if days:
-                apart[at] = min(abs(one - day) for one in days)
-            else:
-                here = slice(self.cols.first[vehicle], self.cols.first[vehicle + 1])
-                apart[at] = np.abs(self.cols.day[here] - day).min()
+        days = solution.comes[among]
+        days = np.where(days.any(axis=1)[:, None], days, self.could[among])
+        apart = np.where(days, np.abs(np.arange(self.task.days) - day), self.task.days).min(axis=1)
         order = np.argsort(apart + self.random.random(len(apart)) * (NEAR_D + 1), kind="stable")
         return [int(among[at]) for at in order[:count]]
 
@@ -243,7 +243,7 @@ class Search:
         likely the more that costs.
         """
         day = int(self.random.integers(self.task.days))
-        lost = np.maximum(0.0, self.most - self._saved_by(solution))
+        lost = np.maximum(0.0, self.most - solution.saved_minor)
         if self.random.random() < LEFT_OUT_SHARE and lost.sum() > 0:
             vehicle = int(self.random.choice(len(lost), p=lost / lost.sum()))
             first, end = int(self.cols.first[vehicle]), int(self.cols.first[vehicle + 1])
@@ -252,12 +252,6 @@ class Search:
             near = [one for one in self._near(solution, day, MOVED) if one != vehicle]
             return [vehicle, *near]
         return self._near(solution, day, MOVED)
-
-    def _saved_by(self, solution: Solution) -> FloatArray:
-        saved = np.zeros(len(self.most))
-        for vehicle, columns in solution.chosen.items():
-            saved[vehicle] = self.cols.saving_minor[list(columns)].sum()
-        return saved
 
     def _put_back(self, solution: Solution, before: dict[int, tuple[int, ...]]) -> None:
         for vehicle in before:

@@ -22,12 +22,14 @@ class Solution:
         self.services_of = task.services_of
         self.chosen: dict[int, tuple[int, ...]] = {}
         self.on_day: list[dict[int, int]] = [{} for _ in range(task.days)]
+        self.comes = np.zeros((len(task.visit_minor), task.days), dtype=bool)
+        self.saved_minor = np.zeros(len(task.visit_minor))  # by the visits of each vehicle
         self._refresh_room()
 
     @property
     def saving_minor(self) -> float:
         """What the plan saves against doing nothing [minor units]."""
-        return float(sum(self.cols.saving_minor[j] for js in self.chosen.values() for j in js))
+        return float(self.saved_minor.sum())
 
     @property
     def all_columns(self) -> list[int]:
@@ -74,6 +76,8 @@ class Solution:
             done.append(column)
         if done:
             self.chosen[vehicle] = tuple(done)
+            self.comes[vehicle, self.cols.day[done]] = True
+            self.saved_minor[vehicle] = self.cols.saving_minor[done].sum()
         return None
 
     def drop(self, vehicle: int) -> tuple[int, ...]:
@@ -82,6 +86,8 @@ class Solution:
         for column in columns:
             self._occupy(column, -1.0)
             del self.on_day[int(self.cols.day[column])][vehicle]
+        self.comes[vehicle] = False
+        self.saved_minor[vehicle] = 0.0
         return columns
 
     def visits(self, day: int) -> list[tuple[int, list[int], bool]]:
