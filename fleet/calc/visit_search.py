@@ -217,7 +217,7 @@ class Search:
         """Vehicles that come in about a day, or could and do not, at random among equals."""
         among = self.vehicles if among is None else among
         days = solution.comes[among]
-        days = np.where(days.any(axis=1)[:, None], days, self.could[among])
+        days = np.where(days.any(axis=1, keepdims=True), days, self.could[among])
         apart = np.where(days, np.abs(np.arange(self.task.days) - day), self.task.days).min(axis=1)
         order = np.argsort(apart + self.random.random(len(apart)) * (NEAR_D + 1), kind="stable")
         return [int(among[at]) for at in order[:count]]

@@ -162,7 +162,8 @@ def labour_of(plan: Plan, rows: Iterable[PlannedService]) -> dict[int, Labour]:
     for one in rows:
         job, own = on_order.get((one.vehicle_id, one.key)), known.get(one.service_id or 0)
         own = of_job(job, own) if job else own
-        found[one.pk] = own or Labour(one.work.minutes, one.work.minutes)
+        work_min = one.work.minutes if one.work else 0
+        found[one.pk] = own or Labour(work_min, work_min)
     return found
 
 
