@@ -87,7 +87,7 @@ class Story:
             return
         one = some[int(self.rng.integers(len(some)))]
         action = str(self.rng.choice(ReadingDecision.Action.values))
-        chosen = action == "accept suggestion"
+        chosen = action in ReadingDecision.IN_ITS_PLACE
         settle(
             reading_id=one.pk,
             action=action,
