@@ -1,6 +1,7 @@
 """What a person can put right."""
 
 from collections.abc import Sequence
+from datetime import date
 
 
 class Fault(Exception):
@@ -40,6 +41,9 @@ class Question(Fault):
         The question.
     candidates
         Values that may have been meant, most likely first, each with its unit.
+    values
+        The same as values, where a face can send one back as it is [mL or pieces, minor units of
+        money, a day].
     yes
         The reason that a plain yes gives, where no other is wanted; empty: it must be said.
     doubts
@@ -54,8 +58,9 @@ class Question(Fault):
         about: str = "",
         yes: str = "",
         doubts: Sequence[str] = (),
+        values: Sequence[int | date] = (),
     ) -> None:
         super().__init__(text, about=about)
-        self.candidates = tuple(candidates)
+        self.candidates, self.values = tuple(candidates), tuple(values)
         self.yes = yes
         self.doubts = tuple(doubts)

@@ -9,6 +9,8 @@ keeps its 1/99.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
@@ -63,7 +65,15 @@ def level_weights(rho: float, z: ArrayLike, levels: int = 99) -> FloatArray:
     ndarray, shape (levels, j)
         Each column sums to 1; the first level is the fastest future.
     """
-    return np.asarray(np.diff(probability_up_to(np.arange(levels + 1) / levels, rho, z), axis=0))
+    return _level_weights(rho, np.asarray(z, np.float64).tobytes(), levels)
+
+
+@lru_cache(maxsize=256)  # rho lies on steps, and a forecast asks for the same ones over and over
+def _level_weights(rho: float, z: bytes, levels: int) -> FloatArray:
+    share = np.arange(levels + 1) / levels
+    found = np.diff(probability_up_to(share, rho, np.frombuffer(z)), axis=0)
+    found.flags.writeable = False
+    return np.asarray(found)
 
 
 def correlation(sigma: float, mean: ArrayLike, var: ArrayLike) -> FloatArray:

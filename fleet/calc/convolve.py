@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -115,12 +116,20 @@ def total(
 
 def grouped(outcomes: IntArray, rho: FloatArray) -> tuple[IntArray, IntArray]:
     """First row of each kind of vehicle, and how many there are of it."""
-    rng = np.random.default_rng(20_011)
-    mixer = rng.integers(1, 2**63, outcomes.shape[1], dtype=np.uint64) * np.uint64(2) + np.uint64(1)
-    key = outcomes.astype(np.uint64) @ mixer  # equal rows have equal keys, others practically never
+    # equal rows have equal keys, others practically never
+    key = outcomes.astype(np.uint64) @ _mixer(outcomes.shape[1])
     key ^= np.round(rho * 1000).astype(np.uint64) * np.uint64(0x9E3779B97F4A7C15)
     _, rows, numbers = np.unique(key, return_index=True, return_counts=True)
     return rows, numbers
+
+
+@lru_cache(maxsize=8)
+def _mixer(levels: int) -> NDArray[np.uint64]:
+    """Odd numbers with which the levels of a row are mixed into one."""
+    drawn = np.random.default_rng(20_011).integers(1, 2**63, levels, dtype=np.uint64)
+    mixer = drawn * np.uint64(2) + np.uint64(1)
+    mixer.flags.writeable = False
+    return mixer
 
 
 def _value_weights(place: IntArray, values: int, rho: FloatArray, z: FloatArray) -> FloatArray:

@@ -46,7 +46,7 @@ def _one_depot(today: date, depot_id: int, recipes: Recipes, learnt: Learnt, bas
         Calendar.of(today, horizons_of(shelves)),
         recipes,
         learnt,
-        float(utc_offsets(np.array([depot_id]), basis.depots)[0]),
+        float(utc_offsets(np.array([depot_id]), basis.depots.zone)[0]),
         basis.rules.widening,
     )
     columns = _columns(depot_id, ahead, {shelf.item_id for shelf in shelves})

@@ -28,6 +28,8 @@ from fleet.stores.lots import Shelf
 from fleet.stores.models import Arrival, Item, Pack, Stock, StockMove
 from fleet.vehicles.models import Depot
 
+PROPOSED = {"quantity": "as the program proposes"}  # why a quantity stands that a person leaves
+
 
 def horizons_of(shelves: Iterable[Stock]) -> set[int]:
     """Days from today over which demand must be known to propose orders."""
@@ -294,6 +296,8 @@ def order(
     Forbidden, Fault, Question
         See `fleet.stores.ordering.expect`.
     """
+    if quantity in (None, proposal.quantity):
+        override_reason = _as_proposed(override_reason)
     with transaction.atomic():
         gone, _ = OrderProposal.objects.filter(pk=proposal.pk).delete()
         if not gone:
@@ -307,6 +311,12 @@ def order(
             due_on=due_on,
             override_reason=override_reason,
         )
+
+
+def _as_proposed(because: Because) -> Because:
+    if isinstance(because, str):
+        return because.strip() or PROPOSED
+    return {**PROPOSED, **because}
 
 
 def order_many(
@@ -354,6 +364,7 @@ def hand_over(actor: Actor, proposal: TransferProposal, *, key: str) -> list[Sto
                 item=proposal.item,
                 quantity=proposal.quantity,
                 reason=f"proposed: {proposal.depot} lacks it",
+                override_reason=PROPOSED,
                 key=key,
             ),
         )

@@ -122,6 +122,7 @@ def asked_about(request: SignedIn, question: Question) -> dict[str, Any]:
         "question": str(question),
         "about": question.about,
         "candidates": question.candidates,
+        "meant": (),  # the same, each as the field would hold it, where one tap can send it
         "fields": [
             (name, value)
             for name, values in request.POST.lists()

@@ -3,7 +3,7 @@
 Each question goes through with a reason of its own, which is kept with the move.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -20,6 +20,7 @@ from fleet.vehicles.models import Depot
 
 # all of it our choice: how many times what is known, and what is never too much
 TIMES_MOVED, TIMES_PACK = 10, 20
+LEAST_USUAL, USUAL_OF = 3, 100  # moves, the newest; their median is what is usual
 NEVER_TOO_MUCH = {Item.Unit.ML: 25_000, Item.Unit.PIECES: 500}
 NEVER_TOO_LITTLE = {Item.Unit.ML: 1_000, Item.Unit.PIECES: 20}
 TIMES_FORESEEN = 5  # of what a job is to take
@@ -28,6 +29,8 @@ LEAST_PACK_ML, MOST_PACK = 50, {Item.Unit.ML: 2_000_000, Item.Unit.PIECES: 5_000
 KEEPS_Y = 20
 LONGEST_WAY = timedelta(days=366)  # of an order
 MOST_ORDERS = 3  # named in a question
+Kind = StockMove.Kind
+LEAVES = (Kind.USED, Kind.WRITTEN_OFF, Kind.TRANSFERRED_OUT)
 Because = str | Mapping[str, str]  # why it stands; where several things are doubtful, by each
 
 
@@ -37,9 +40,9 @@ class Entered:
 
     depot: Depot
     item: Item
-    quantity: int  # unsigned; of a count, what was found
+    quantity: int  # unsigned; of a count, what was found; of an order, what is to come
     on: date  # at the depot
-    counted: bool = False
+    kind: str = Kind.RECEIVED
     price_minor: int | None = None
     best_before: date | None = None
     batch: str = ""
@@ -77,7 +80,11 @@ def _for_each(doubts: list[Question]) -> Question:
     about = tuple(doubt.about for doubt in doubts)
     told = " ".join(map(str, doubts))
     return Question(
-        f"{told} Give a reason for each.", doubts[0].candidates, about=about[0], doubts=about
+        f"{told} Give a reason for each.",
+        doubts[0].candidates,
+        about=about[0],
+        doubts=about,
+        values=doubts[0].values,
     )
 
 
@@ -116,37 +123,65 @@ def on_their_way(depot: Depot, item: Item) -> QuerySet[Arrival]:
 
 
 def _of_quantity(entered: Entered) -> Iterator[Question]:
+    """More than is there, far more than ever was, or ten times what is usual."""
     item, quantity = entered.item, entered.quantity
     stored = Stock.objects.filter(depot=entered.depot, item=item).values_list("on_hand", flat=True)
-    on_hand = abs(stored.first() or 0)
-    most = beyond(
-        [(on_hand, TIMES_MOVED), (_largest(item), TIMES_MOVED), (_largest_pack(item), TIMES_PACK)],
-        NEVER_TOO_MUCH[Item.Unit(item.unit)],
-    )
-    said = f"{amount(quantity, item)} of {item}"
-    if quantity > most:
-        meant = slipped(quantity, on_hand or _largest_pack(item), most)
+    on_hand = max(stored.first() or 0, 0)
+    most, said = _most(item, on_hand), f"{amount(quantity, item)} of {item}"
+    if entered.kind in LEAVES and quantity > on_hand:
+        text = f"{said}, where {amount(on_hand, item)} should be on hand. Was it so much?"
+        yield _meant(text, item, slipped(quantity, on_hand, on_hand))
+    elif quantity > most:
+        near = on_hand or _largest_pack(item)
         text = f"{said}: that is far more than was ever there. Was it meant?"
-        yield Question(text, _in_words(meant, item), about="quantity")
-    elif entered.counted and on_hand >= NEVER_TOO_LITTLE[Item.Unit(item.unit)]:
+        yield _meant(text, item, slipped(quantity, near, most))
+    elif entered.kind == Kind.COUNTED:
         yield from _of_count(entered, on_hand)
+    else:
+        yield from _of_the_usual(entered, said)
+
+
+def _most(item: Item, on_hand: int) -> int:
+    """The most that can be believed of an item at all."""
+    known = max(on_hand, _largest(StockMove.objects.filter(item=item)))
+    least = max(NEVER_TOO_MUCH[Item.Unit(item.unit)], known * TIMES_MOVED - 1)
+    return beyond([(_largest_pack(item), TIMES_PACK)], least)
+
+
+def _of_the_usual(entered: Entered, said: str) -> Iterator[Question]:
+    """Ten times what comes or goes at once, unless as much did so before."""
+    item, moves = entered.item, StockMove.objects.filter(item=entered.item, kind=entered.kind)
+    newest = standing(moves.filter(depot=entered.depot)).order_by("-pk")[:USUAL_OF]
+    sizes = sorted(abs(one) for one in newest.values_list("quantity", flat=True))
+    if len(sizes) < LEAST_USUAL:
+        return
+    usual = sizes[len(sizes) // 2]
+    least = max(NEVER_TOO_MUCH[Item.Unit(item.unit)], _largest(moves))
+    most = max(usual * TIMES_MOVED - 1, least)
+    if entered.quantity > most:
+        text = f"{said}, where {amount(usual, item)} at once are usual. Was it meant?"
+        yield _meant(text, item, slipped(entered.quantity, usual, most))
+
+
+def _meant(text: str, item: Item, quantities: Sequence[int]) -> Question:
+    """A question about a quantity, with what may have been meant instead."""
+    words = [amount(one, item) for one in quantities]
+    return Question(text, words, about="quantity", values=quantities)
 
 
 def _of_count(entered: Entered, on_hand: int) -> Iterator[Question]:
     """A digit too many or too few, where enough should be there to tell; nothing at all is no
     slip."""
     item, quantity = entered.item, entered.quantity
+    if on_hand < NEVER_TOO_LITTLE[Item.Unit(item.unit)]:
+        return
     said = f"{amount(quantity, item)} of {item} counted, where {amount(on_hand, item)} should be."
     if quantity >= on_hand * TIMES_MOVED:
         meant = slipped(quantity, on_hand, on_hand * 2)
-        yield Question(f"{said} Is it so much?", _in_words(meant, item), about="quantity")
+        yield _meant(f"{said} Is it so much?", item, meant)
     elif 0 < quantity * TIMES_MOVED <= on_hand:
         meant = [quantity * slip for slip in (10, 1000) if quantity * slip <= on_hand * 2]
-        yield Question(f"{said} Is it so little?", _in_words(meant, item), about="quantity")
-
-
-def _in_words(quantities: Iterable[int], item: Item) -> list[str]:
-    return [amount(one, item) for one in quantities]
+        yield _meant(f"{said} Is it so little?", item, meant)
 
 
 def use_doubt(said: str, unit: str, quantity: int, foreseen: int) -> tuple[str, list[int]]:
@@ -167,11 +202,9 @@ def use_doubt(said: str, unit: str, quantity: int, foreseen: int) -> tuple[str, 
     return f"{said}, {usual}. Was it so much?", slipped(quantity, foreseen, most)
 
 
-def _largest(item: Item) -> int:
-    """The largest that moved so far, anywhere, of what was not taken back."""
-    found = standing(StockMove.objects.filter(item=item)).aggregate(
-        most=Max("quantity"), least=Min("quantity")
-    )
+def _largest(moves: QuerySet[StockMove]) -> int:
+    """The largest of some moves, anywhere, of what was not taken back."""
+    found = standing(moves).aggregate(most=Max("quantity"), least=Min("quantity"))
     return max(found["most"] or 0, -(found["least"] or 0))
 
 
@@ -196,6 +229,7 @@ def _of_price(entered: Entered) -> Iterator[Question]:
                 f"at the last price known it would be {words(usual)}. Is the price right?",
                 [words(usual)],
                 about="price",
+                values=[usual],
             )
 
 
@@ -223,6 +257,7 @@ def _of_date(entered: Entered) -> Iterator[Question]:
                 "Is the date right?",
                 [day(one) for one in sorted(known)],
                 about="best_before",
+                values=sorted(known),
             )
 
 

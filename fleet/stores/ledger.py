@@ -151,7 +151,7 @@ def _believed(
             item=move.item,
             quantity=abs(move.quantity) if counted is None else counted,
             on=day_at(move.depot, actor),
-            counted=counted is not None,
+            kind=move.kind,
             price_minor=move.price_minor if move.kind == Kind.RECEIVED else None,
             best_before=move.best_before if move.kind == Kind.RECEIVED else None,
             batch=move.batch.strip(),
@@ -250,7 +250,8 @@ def transfer(actor: Actor, sent: Transfer) -> list[StockMove]:
             locked(end, item)
         parts = _sent(sent.key, depot, item, amount)
         if parts is None:
-            why = ask(Entered(depot, item, amount, day_at(depot, actor)), sent.override_reason)
+            on, kind = day_at(depot, actor), Kind.TRANSFERRED_OUT
+            why = ask(Entered(depot, item, amount, on, kind=kind), sent.override_reason)
             reason = "; ".join(part for part in (sent.reason.strip(), why) if part)
             sent = replace(sent, reason=reason[:REASON_LENGTH])
             parts = [Step(amount, batch, sent.best_before)]

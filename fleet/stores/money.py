@@ -27,6 +27,11 @@ def from_minor(minor: int) -> float:
     return float(Decimal(minor).scaleb(-digits()))
 
 
+def typed(minor: int) -> str:
+    """Minor units as a field holds them, such as 1234.50."""
+    return f"{Decimal(minor).scaleb(-digits()):.{digits()}f}"
+
+
 def words(minor: int | None) -> str:
     """An amount as people read it, such as 1,234.50 EUR; empty where it is not known."""
     if minor is None:

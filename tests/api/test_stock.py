@@ -58,7 +58,9 @@ def test_what_moves_shows_in_the_stock(keeper: Person, oil: Item, call: Caller) 
 
 
 def test_a_transfer_answers_with_both_moves(keeper: Person, oil: Item, call: Caller) -> None:
-    answer = move(call, keeper, kind="transferred", to_depot="hill", quantity=800)
+    sent = {"kind": "transferred", "to_depot": "hill", "quantity": 800}
+    assert move(call, keeper, **sent).status_code == 409  # nothing is on hand
+    answer = move(call, keeper, **sent, override_reason="the receipt was not taken down")
     assert answer.status_code == 201
     assert [(row["depot"], row["quantity"]) for row in answer.json()["rows"]] == [
         ("plain", -800),

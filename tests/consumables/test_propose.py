@@ -113,7 +113,10 @@ def test_what_was_received_is_on_order_no_more(oil: Item) -> None:
 
 def test_stock_below_zero_is_owed(oil: Item) -> None:
     kept(oil)
-    ledger.use(PROGRAM, TakenOff(depot=scene.depot(), item=oil, quantity=1500, reason="topped up"))
+    taken = TakenOff(
+        depot=scene.depot(), item=oil, quantity=1500, reason="topped up", override_reason="so"
+    )
+    ledger.use(PROGRAM, taken)
     assert lacking() == (-1500, 0, 7)
 
 

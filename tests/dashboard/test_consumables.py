@@ -52,7 +52,10 @@ def test_what_was_used_but_never_booked_in_is_said_in_words(keeper: Client) -> N
     program = Actor(None, "command", scene.NOW)
     item = Item.objects.get()
     ledger.use(
-        program, TakenOff(depot=scene.depot(), item=item, quantity=250, reason="on the road")
+        program,
+        TakenOff(
+            depot=scene.depot(), item=item, quantity=250, reason="on the road", override_reason="so"
+        ),
     )
     page = keeper.get("/consumables").content.decode()
     assert "0.25\u00a0L more used than is booked in or on order" in page

@@ -44,7 +44,8 @@ def test_stock_is_received_in_litres_and_counted(keeper: Client) -> None:
 
 
 def test_stock_goes_to_another_depot(keeper: Client) -> None:
-    move(keeper, way="transferred", to_depot="hill", quantity="1.5")
+    sent = {"way": "transferred", "to_depot": "hill", "quantity": "1.5"}
+    move(keeper, **sent, override_reason="the receipt was never taken down")
     assert set(Stock.objects.values_list("depot__slug", "on_hand")) == {
         ("plain", -1500),
         ("hill", 1500),
@@ -157,8 +158,8 @@ def test_the_page_asks_with_nothing_lost_and_a_reason_lets_it_through(keeper: Cl
     page = answer.content.decode()
     assert answer.status_code == 409
     assert "20,000 L of Gear oil: that is far more than was ever there" in page
-    assert "<li>20 L</li>" in page
     asking = next(form for form in forms_of(page) if "override_reason" in form.sent)
+    assert ("quantity", "20") in asking.buttons
     assert asking.action == "/stock/moves"
     assert asking.sent["quantity"] == ["20000"]
     assert (
@@ -171,6 +172,32 @@ def test_the_page_asks_with_nothing_lost_and_a_reason_lets_it_through(keeper: Cl
     keeper.post("/stock/moves", given | {"override_reason": "a tank"})
     assert Stock.objects.get().on_hand == 20_000_000
     assert StockMove.objects.latest("pk").reason == "monthly; it stands: a tank"
+
+
+@pytest.mark.parametrize(
+    ("given", "button"),  # by hand: litres, pieces, the price of 20 L, the day of the batch
+    [
+        ({"quantity": "20000"}, ("quantity", "20")),
+        ({"item": "washer", "way": "counted", "quantity": "400"}, ("quantity", "40")),
+        ({"price": "240000"}, ("price", "240.00")),
+        ({"batch": "B", "best_before": "2032-01-31"}, ("best_before", "2031-01-31")),
+    ],
+)
+def test_what_a_question_offers_is_taken_by_one_tap(
+    keeper: Client, given: dict[str, str], button: tuple[str, str]
+) -> None:
+    move(keeper, price="240", batch="B", best_before="2031-01-31")
+    move(keeper, item="washer", quantity="40")
+    answer = keeper.post("/stock/moves", OIL | {"reason": "monthly", "key": "one"} | given)
+    asking = next(
+        form for form in forms_of(answer.content.decode()) if "override_reason" in form.sent
+    )
+    assert button in asking.buttons
+    before = StockMove.objects.count()
+    keeper.post(asking.action, asking.sent | dict([button]))
+    assert StockMove.objects.count() == before + 1
+    row = StockMove.objects.latest("pk")
+    assert "it stands" not in row.reason
 
 
 @pytest.mark.parametrize(
@@ -317,7 +344,8 @@ def test_depots_of_an_item_stand_together_the_one_with_trouble_first(keeper: Cli
     for depot in ("hill", "plain"):
         for item in ("brake-fluid", "gear-oil"):
             move(keeper, depot=depot, item=item)
-    move(keeper, depot="plain", item="gear-oil", way="used", quantity="25", reason="on the road")
+    used = {"way": "used", "quantity": "25", "reason": "on the road", "override_reason": "it was"}
+    move(keeper, depot="plain", item="gear-oil", **used)
     page = keeper.get("/stock").content.decode()
     assert re.findall(r"<td>(Plain|Hill)", page.split('id="move"')[0]) == [
         *("Plain", "Hill"),  # of the gear oil, below zero at Plain

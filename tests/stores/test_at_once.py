@@ -22,9 +22,8 @@ def test_no_move_is_lost_when_many_are_made_at_once() -> None:
     here, oil = scene.depot(), shelf.item()
 
     def take() -> int:
-        return ledger.use(
-            PROGRAM, TakenOff(depot=here, item=oil, quantity=7, reason="topped up")
-        ).quantity
+        taken = TakenOff(depot=here, item=oil, quantity=7, reason="x", override_reason="so")
+        return ledger.use(PROGRAM, taken).quantity
 
     assert together(take) == {-7: TOGETHER}
     assert Stock.objects.get().on_hand == -7 * TOGETHER
@@ -49,7 +48,8 @@ def test_counts_and_uses_at_once_still_add_up() -> None:
         if next(turns) % 2:
             ledger.count(PROGRAM, depot=here, item=oil, counted=500, reason="count")
         else:
-            ledger.use(PROGRAM, TakenOff(depot=here, item=oil, quantity=10, reason="topped up"))
+            taken = TakenOff(depot=here, item=oil, quantity=10, reason="x", override_reason="so")
+            ledger.use(PROGRAM, taken)
         return 0
 
     together(act)
@@ -63,9 +63,9 @@ def test_transfers_in_both_directions_at_once_do_not_wait_for_ever() -> None:
 
     def send() -> int:
         places = (here, there) if next(turns) % 2 else (there, here)
-        ledger.transfer(
-            PROGRAM, Transfer(from_depot=places[0], to_depot=places[1], item=oil, quantity=10)
-        )
+        ends = {"from_depot": places[0], "to_depot": places[1]}
+        sent = Transfer(**ends, item=oil, quantity=10, override_reason="so")  # type: ignore[arg-type]
+        ledger.transfer(PROGRAM, sent)
         return 0
 
     assert together(send) == {0: TOGETHER}

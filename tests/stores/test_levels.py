@@ -56,7 +56,8 @@ def test_the_oldest_is_taken_to_be_used_first() -> None:
 
 def test_what_needs_a_look_is_said_in_words() -> None:
     oil = shelf.item()
-    ledger.use(at(0), TakenOff(depot=scene.depot(), item=oil, quantity=5, reason="topped up"))
+    taken = TakenOff(depot=scene.depot(), item=oil, quantity=5, reason="x", override_reason="so")
+    ledger.use(at(0), taken)
     shelf.arrival(oil, due_on=date(2026, 6, 10))
     assert level().look == (
         "below zero: count it",

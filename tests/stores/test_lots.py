@@ -63,14 +63,22 @@ def one_move(move: dict[str, Any], item: Item, here: Depot, there: Depot) -> Non
                 actor, Receipt(**place, **dated, quantity=quantity, override_reason="drawn")
             )
         case "used":
-            ledger.use(actor, TakenOff(**place, batch=batch, quantity=quantity, reason="x"))
+            ledger.use(
+                actor,
+                TakenOff(**place, batch=batch, quantity=quantity, reason="x", override_reason="so"),
+            )
         case "written off":
-            ledger.write_off(actor, TakenOff(**place, batch=batch, quantity=quantity, reason="x"))
+            ledger.write_off(
+                actor,
+                TakenOff(**place, batch=batch, quantity=quantity, reason="x", override_reason="so"),
+            )
         case "counted":
             ledger.count(actor, **place, counted=quantity, reason="x")
         case "transferred":
             ends = {"from_depot": here, "to_depot": there, "item": item}
-            ledger.transfer(actor, Transfer(**ends, batch=batch, quantity=quantity))
+            ledger.transfer(
+                actor, Transfer(**ends, batch=batch, quantity=quantity, override_reason="so")
+            )
         case "order":  # booked, and booked again when it was corrected
             order = {"order_number": f"W-{move['which'] % 3}", "kind": "used", "batch": batch}
             booked = StockMove.objects.filter(**order, depot=here)

@@ -56,9 +56,8 @@ def test_without_a_receipt_the_preferred_pack_sets_the_price() -> None:
 def test_a_price_nobody_knows_is_left_out() -> None:
     oil = shelf.item()
     assert price(oil) is None
-    move = ledger.use(
-        PROGRAM, TakenOff(depot=scene.depot(), item=oil, quantity=5, reason="topped up")
-    )
+    taken = TakenOff(depot=scene.depot(), item=oil, quantity=5, reason="x", override_reason="so")
+    move = ledger.use(PROGRAM, taken)
     assert move.price_minor is None
 
 

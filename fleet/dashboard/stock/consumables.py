@@ -37,7 +37,7 @@ from fleet.dashboard.frame import (
 )
 from fleet.dashboard.orders.changes import read_number
 from fleet.dashboard.shown_units import fluid_unit, volume
-from fleet.dashboard.stock.lines import amount, read_quantity, total
+from fleet.dashboard.stock.lines import amount, meant, read_quantity, total
 from fleet.dashboard.stock.months import MonthChart, month_chart
 from fleet.dashboard.stock.proposals import day_given, in_hand, proposal_lines
 from fleet.dashboard.typed import shown_again
@@ -102,9 +102,10 @@ def consumables(request: SignedIn) -> HttpResponse:
     return _page(request)
 
 
-def _asked(request: SignedIn, question: Question, **_: int) -> HttpResponse:
-    more = {"asked": asked_about(request, question), "address": request.path}
-    return _page(request, more, HTTPStatus.CONFLICT)
+def _asked(request: SignedIn, question: Question, proposal_id: int) -> HttpResponse:
+    units = OrderProposal.objects.filter(pk=proposal_id).values_list("item__unit", flat=True)
+    asked = asked_about(request, question) | {"meant": meant(question, units.first() or "")}
+    return _page(request, {"asked": asked, "address": request.path}, HTTPStatus.CONFLICT)
 
 
 def _refused(request: SignedIn, fault: Fault, **_: int) -> HttpResponse:

@@ -1,6 +1,6 @@
 """Stock in the words of a page: quantities with their unit, and what is entered about a move."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -11,7 +11,7 @@ from django.http import QueryDict
 from fleet.dashboard.frame import answers
 from fleet.dashboard.orders.changes import read_number
 from fleet.dashboard.shown_units import fluid_unit, volume
-from fleet.faults import Fault
+from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
 from fleet.people.models import FluidUnit, Person
 from fleet.people.roles import depots_of
@@ -19,7 +19,7 @@ from fleet.stores import ledger
 from fleet.stores.ledger import Receipt, TakenOff, Transfer
 from fleet.stores.levels import Level, LotLevel
 from fleet.stores.models import Arrival, Item, StockMove
-from fleet.stores.money import to_minor
+from fleet.stores.money import to_minor, typed
 from fleet.vehicles.models import Depot
 
 WAYS = ("received", "counted", "used", "written off", "transferred")
@@ -67,6 +67,17 @@ def to_type(quantity: int, unit: str) -> str:
         return str(quantity)
     litres = f"{quantity / 1000:.3f}"
     return litres.rstrip("0").rstrip(".")
+
+
+def meant(question: Question, unit: str) -> list[tuple[str, str]]:
+    """What a question about stock offers: as its field holds it, and in words."""
+    held: dict[str, Callable[[Any], str]] = {
+        "quantity": lambda quantity: to_type(quantity, unit),
+        "price": typed,
+    }
+    shown = held.get(question.about, str)
+    pairs = zip(question.values, question.candidates, strict=False)
+    return [(shown(value), told) for value, told in pairs]
 
 
 def order_words(row: Arrival) -> str:

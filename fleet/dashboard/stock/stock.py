@@ -18,6 +18,7 @@ from fleet.dashboard.stock.lines import (
     amount,
     enter_move,
     lines,
+    meant,
     newest_moves,
     order_words,
     to_type,
@@ -123,7 +124,9 @@ def _cells(level: Level) -> list[Cell]:
 
 
 def _asked(request: SignedIn, question: Question, **_: int) -> HttpResponse:
+    item = Item.objects.filter(slug=request.POST.get("item", "")).first()
     asked = asked_about(request, question)
+    asked["meant"] = meant(question, item.unit) if item else ()
     if question.about == "arrival":
         asked |= {"choices": _which_order(request), "candidates": (), "typed_name": ""}
     more = {"asked": asked, "address": request.path}
