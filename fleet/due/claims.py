@@ -12,9 +12,8 @@ from fleet.bulk import Array
 from fleet.due.doubt import HOURS_PER_DAY, Claims, Doubt, doubts
 from fleet.due.gather import dates, utc_offsets
 from fleet.due.models import ServiceDone
-from fleet.due.rules import gather_depots
 from fleet.faults import Question
-from fleet.vehicles.models import Meter, Vehicle
+from fleet.vehicles.models import Depot, Meter, Vehicle
 
 KINDS = (Meter.Kind.KM, Meter.Kind.HOURS)
 ABOUT = {Meter.Kind.KM: "odometer_km", Meter.Kind.HOURS: "total_h"}
@@ -196,9 +195,10 @@ def _facts(where: str, params: list[Any]) -> Facts:
     names = ("began_d", "began_km", "joined_d", "joined_km", "most", "usual", "usual_h")
     kinds = {"id": "i8", "depot_id": "i8", "off_road": "?"}
     found = bulk.read(sql, params, kinds | dict.fromkeys(names, "f8"))
+    zones = Depot.objects.values_list("pk", "zone")
     return Facts(
         vehicle_id=found["id"],
-        utc_offset_d=utc_offsets(found["depot_id"], gather_depots()),
+        utc_offset_d=utc_offsets(found["depot_id"], dict(zones)),
         off_road=found["off_road"],
         began_on=dates(found["began_d"]),
         began_km=found["began_km"],

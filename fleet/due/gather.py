@@ -1,6 +1,6 @@
 """Everything the due dates of some vehicles rest on, as arrays: one row per vehicle and service."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
@@ -110,7 +110,7 @@ def gather(vehicle_ids: Array, rules: Rules, depots: Depots, today: date) -> Chu
     return Chunk(
         vehicle_id=ids,
         depot_id=vehicles["depot_id"],
-        utc_offset_d=utc_offsets(vehicles["depot_id"], depots),
+        utc_offset_d=utc_offsets(vehicles["depot_id"], depots.zone),
         warranty_until_on=vehicles["warranty_until_on"],
         km=km,
         hours=hours,
@@ -143,11 +143,11 @@ def dates(day_numbers: Array) -> Array:
     return np.where(known, days, np.datetime64("NaT", "D"))
 
 
-def utc_offsets(depot_ids: Array, depots: Depots) -> Array:
+def utc_offsets(depot_ids: Array, zones: Mapping[int, str]) -> Array:
     """Standard time of each vehicle's depot less UTC [d]; summer time moves no forecast."""
     winter = datetime(2001, 1, 1, tzinfo=ZoneInfo("UTC"))
     by_depot = {}
-    for pk, zone in depots.zone.items():
+    for pk, zone in zones.items():
         offset = winter.astimezone(ZoneInfo(zone)).utcoffset()
         by_depot[pk] = offset.total_seconds() / 86_400 if offset is not None else 0.0
     return np.array([by_depot[pk] for pk in depot_ids.tolist()], dtype=np.float64)

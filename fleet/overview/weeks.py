@@ -75,7 +75,7 @@ def forecast_weeks(today: date, depot_ids: Collection[int], basis: Basis | None 
             np.setdiff1d(_near(depot, today), late),
             sigma,
             depot.pk,
-            float(utc_offsets(np.array([depot.pk]), basis.depots)[0]),
+            float(utc_offsets(np.array([depot.pk]), basis.depots.zone)[0]),
             basis.rules.widening,
         )
         classes, capacity = list(gather(depot.pk, basis.rules)), _capacity(depot, today)

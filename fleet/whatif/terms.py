@@ -96,7 +96,7 @@ def gather_terms(begin_on: date, until_on: date, asked: Asked) -> YearTerms:
     for row, depot in enumerate(asked.depots):
         classes = list(gather(depot.pk, basis.rules))
         own, varied = with_own_fluids(depot.pk, begin_on, classes, recipes)
-        offset_d = float(utc_offsets(np.array([depot.pk]), basis.depots)[0])
+        offset_d = float(utc_offsets(np.array([depot.pk]), basis.depots.zone)[0])
         for group, one in zip(classes, own, strict=True):
             ways = Ways.of(group, calendar, offset_d, basis.rules.widening)
             parts.append(_Part(group, one, ways, row, _rho(group, ways, depot, calendar, asked)))

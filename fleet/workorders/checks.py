@@ -15,7 +15,7 @@ from fleet.people.roles import Right
 from fleet.vehicles.models import Vehicle
 from fleet.workorders import findings
 from fleet.workorders.findings import Report
-from fleet.workorders.keys import known
+from fleet.workorders.keys import keep, known
 from fleet.workorders.models import CalledBy, Finding, Job, WorkOrder
 from fleet.workorders.recording import again, doubt_of, doubts_kept, order_to_record, refuse_waiting
 
@@ -102,34 +102,37 @@ def record_check(
     )
     if row is not None:
         return row
-    doubts = doubt_of(sign_question(figure.at(vehicle.depot_id), value), "value")
+    held = figure.at(vehicle.depot_id)
+    doubts = doubt_of(sign_question(held, value), "value")
     same = CheckResult.objects.filter(vehicle=vehicle, figure=figure, value=value)
     if order is not None and order.started_at is not None:
         since = same.filter(measured_at__gte=order.started_at)
         doubts += again(actor, since, order.depot.zone, client_key, "measured_at")
     said = doubts_kept(doubts, override_reason)
     with transaction.atomic():
-        result, new = CheckResult.objects.get_or_create(
-            client_key=client_key,
-            defaults={
-                "vehicle": vehicle,
-                "figure": figure,
-                "value": value,
-                "outcome": outcome(figure.at(vehicle.depot_id), value),
-                "test_method": test_method or figure.test_method,
-                "measured_at": actor.at,
-                "person": actor.person,
-                **said,
-            },
-        )
+        given: dict[str, object] = {
+            "vehicle": vehicle,
+            "figure": figure,
+            "value": value,
+            "outcome": outcome(held, value),
+            "test_method": test_method or figure.test_method,
+            "measured_at": actor.at,
+            "person": actor.person,
+            **said,
+        }
+        result: CheckResult
+        result, new = keep(CheckResult.objects, client_key, given)
         if new:
-            _follow(actor, vehicle, result, order)
+            _follow(actor, held, result, order)
     return result
 
 
-def _follow(actor: Actor, vehicle: Vehicle, result: CheckResult, order: WorkOrder | None) -> None:
+def _follow(
+    actor: Actor, figure: CheckFigure, result: CheckResult, order: WorkOrder | None
+) -> None:
+    """What follows, by the figure with the limits that hold at the vehicle's depot."""
+    vehicle = result.vehicle
     today = actor.at.astimezone(ZoneInfo(vehicle.depot.zone)).date()
-    figure = result.figure.at(vehicle.depot_id)
     reason = f"{figure.name} {result.value:g} {figure.unit}: {result.outcome} ({figure.source})"
     if result.outcome == Outcome.FAIL:
         if figure.calls_for is None:

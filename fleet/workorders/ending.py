@@ -97,7 +97,7 @@ def finish(actor: Actor, order_id: int, said: AtFinish, *, version: int | None =
             store_reading(actor, order, said.engine_hours, "h")
         order = edit(
             actor,
-            order_id,
+            order,
             "finish",
             Right.RECORD_WORK,
             version,
@@ -165,7 +165,7 @@ def measured(order: WorkOrder) -> list[CheckResult]:
 
 
 def _refuse_open_jobs(order: WorkOrder) -> None:
-    left = order.jobs.filter(state=Job.State.OPEN).values_list("title", flat=True)
+    left = order.jobs.filter(state=Job.State.OPEN).order_by("pk").values_list("title", flat=True)
     if left:
         raise Refused(f"Say first how these jobs ended: {', '.join(left)}.")
 
@@ -192,8 +192,9 @@ def _record_services(
     actor: Actor, order: WorkOrder, reading: Reading, engine_hours: float | None
 ) -> None:
     done_on = actor.at.astimezone(ZoneInfo(order.depot.zone)).date()
-    jobs = order.jobs.filter(state=Job.State.DONE).select_related("service", "done")
-    for job in jobs:
+    beside = ("service__procedure", "service__compartment", "compartment", "done", "ended_by")
+    jobs = order.jobs.filter(state=Job.State.DONE).select_related(*beside)
+    for job in jobs.order_by("pk"):
         if job.done is not None:  # a re-check, ended by its last point
             job.done = at_reading(job.done, reading)
             job.save(update_fields=["done"])
@@ -241,12 +242,11 @@ def sign_off(actor: Actor, order_id: int, *, version: int | None = None) -> Work
         order = locked(order_id)
         if actor.person is not None and worked_on(order, actor.person):
             raise Forbidden("Nobody signs off their own work: ask another person who may.")
-        if order.where == WorkOrder.Where.OWN:  # papers book nothing and freeze nothing
-            booking.book(actor, order_id)  # with records that came while it was being finished
+        if order.where == WorkOrder.Where.OWN:  # papers freeze nothing
             evidence.complete(order)
         return edit(
             actor,
-            order_id,
+            order,
             "sign off",
             Right.SIGN_OFF,
             version,
@@ -298,10 +298,11 @@ def correct(actor: Actor, order_id: int, *, reason: str, version: int | None = N
     if not reason.strip():
         raise Fault("Say what must be corrected.", about="reason")
     with transaction.atomic():
-        papers = locked(order_id).where == WorkOrder.Where.OUTSIDE
+        order = locked(order_id)
+        papers = order.where == WorkOrder.Where.OUTSIDE
         order = edit(
             actor,
-            order_id,
+            order,
             "correct",
             Right.RELEASE,
             version,

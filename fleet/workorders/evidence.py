@@ -50,8 +50,9 @@ def complete(order: WorkOrder) -> None:
     """Add what was recorded since the finish, such as by a phone without a network."""
     rows = Evidence.objects.filter(job__order=order)
     for kept in rows.select_related("job__order", "job__service__compartment"):
-        kept.facts |= _recorded(kept.job)
-        kept.save(update_fields=["facts"])
+        if (now := kept.facts | _recorded(kept.job)) != kept.facts:
+            kept.facts = now
+            kept.save(update_fields=["facts"])
 
 
 def _due_date(job: Job) -> DueDate | None:
@@ -178,16 +179,20 @@ def _material(row: MaterialUsed) -> dict[str, Any]:
     return {"name": row.name, "pieces": row.pieces, "litres": litres, "broken": row.broken}
 
 
-def _findings(job: Job) -> Any:
+def _findings(job: Job) -> list[Finding]:
     """Findings of the order in the compartment of the job, or in none."""
-    place = job.place
-    rows = _standing(job.order.findings).select_related("compartment")
+    rows = list(_standing(job.order.findings).select_related("compartment"))
+    if not rows:
+        return []
     jobs = job.order.jobs.order_by("pk").select_related("service__compartment", "compartment")
-    own = Q(compartment=place.pk if place else None)
-    others = {other.place.pk for other in jobs if other.place is not None}
-    first = next((other.pk for other in jobs), None)
+    places = {other.pk: other.place.pk if other.place else None for other in jobs}
+    first, own, others = min(places), places[job.pk], {*places.values()} - {None}
     # what belongs to no job's compartment stands with the first job, so that none is left out
-    return rows.filter(own | ~Q(compartment__in=others) if job.pk == first else own)
+    return [
+        row
+        for row in rows
+        if row.compartment_id == own or (job.pk == first and row.compartment_id not in others)
+    ]
 
 
 def _finding(row: Finding) -> dict[str, Any]:

@@ -14,8 +14,8 @@ from fleet.units import percent
 from fleet.vehicles.models import Compartment, Depot
 from fleet.workorders import booking, findings, keep_fill, quantities
 from fleet.workorders.findings import Report
-from fleet.workorders.fluids_in import acceptance, choices
-from fleet.workorders.keys import known
+from fleet.workorders.fluids_in import Acceptance, acceptance, choices
+from fleet.workorders.keys import keep, known
 from fleet.workorders.makers_figure import name_compartment
 from fleet.workorders.models import Finding, FluidRecord, Job, Procedure, WorkOrder
 from fleet.workorders.points import cure_question
@@ -90,8 +90,9 @@ def fluid(actor: Actor, job_id: int, pouring: Pouring) -> Poured:
     if ask is None and way == FluidRecord.Way.IN:
         ask = cure_question(job, actor.at)
     made = {"compartment": place, "way": way, "quantity_ml": ml, "product": product}
+    fit = _fit(job, place, product, way)
     doubts = [
-        *_product_doubt(job, place, product, way),
+        *_product_doubt(job, place, product, fit),
         *doubt_of(ask, "quantity" if pouring.quantity else "litres"),
         *_at_once_again(actor, job, made, key),
     ]
@@ -104,12 +105,13 @@ def fluid(actor: Actor, job_id: int, pouring: Pouring) -> Poured:
         "look": pouring.look.strip(),
         "batch": pouring.batch.strip(),
     }
-    record, new = FluidRecord.objects.get_or_create(client_key=key, defaults=given)
+    record, new = keep(FluidRecord.objects, key, given)
     if not new:  # the same record, sent twice at once
         return _poured_before(record)
     booking.follow(actor, job_id)
     keep_fill.follow(job, place)
-    return Poured(record, _raise_wrong(actor, job, record), _proposals(record, refill_l))
+    raised = None if fit is None or fit.accepted else _raise_wrong(actor, job, record, fit.why)
+    return Poured(record, raised, _proposals(record, refill_l))
 
 
 def _taken(actor: Actor, job_id: int, pouring: Pouring) -> Quantity:
@@ -149,7 +151,7 @@ def _place(job: Job, compartment: Compartment | None, way: str) -> Compartment:
 
 
 def _refill_l(job: Job, place: Compartment) -> float | None:
-    procedure = Procedure.objects.filter(service=job.service).first()
+    procedure = getattr(job.service, "procedure", None)
     if procedure is not None and procedure.refill_l and job.service is not None:
         return procedure.refill_l if job.service.compartment_id == place.pk else None
     return place.service_refill_l
@@ -188,9 +190,18 @@ def _too_much(
     )
 
 
-def _product_doubt(job: Job, place: Compartment, product: Product | None, way: str) -> list[Doubt]:
-    """Doubt a product that goes where it is not accepted; what came out may be anything."""
-    if product is None or way == FluidRecord.Way.OUT or acceptance(place, product, job).accepted:
+def _fit(job: Job, place: Compartment, product: Product | None, way: str) -> Acceptance | None:
+    """Whether what goes in is accepted there; what came out may be anything."""
+    if product is None or way == FluidRecord.Way.OUT:
+        return None
+    return acceptance(place, product, job)
+
+
+def _product_doubt(
+    job: Job, place: Compartment, product: Product | None, found: Acceptance | None
+) -> list[Doubt]:
+    """Doubt a product that goes where it is not accepted."""
+    if found is None or found.accepted:
         return []
     text = f"{product} is not accepted in the {place.name.lower()}. Was it really poured in?"
     fit = tuple(f"{one.slug}: {one}" for one in choices(place, job).accepted)
@@ -205,27 +216,19 @@ def _at_once_again(actor: Actor, job: Job, made: dict[str, object], key: str) ->
 
 
 def _tolerance_high(job: Job) -> float:
-    procedure = Procedure.objects.filter(service=job.service).exclude(service=None).first()
-    return procedure.refill_tolerance_high if procedure else Procedure().refill_tolerance_high
+    procedure = getattr(job.service, "procedure", None) or Procedure()
+    return float(procedure.refill_tolerance_high)
 
 
-def _raise_wrong(actor: Actor, job: Job, record: FluidRecord) -> Finding | None:
-    """Raise the wrong fluid, unless it is what came out."""
+def _raise_wrong(actor: Actor, job: Job, record: FluidRecord, why: str) -> Finding:
     vehicle, order = job.order.vehicle, job.order
-    if record.way == FluidRecord.Way.OUT:
-        return None
-    if record.product is None:
-        return None
-    found = acceptance(record.compartment, record.product, job)
-    if found.accepted:
-        return None
     return findings.report(
         actor,
         Report(
             vehicle=vehicle,
             kind=Finding.Kind.WRONG_FLUID,
             severity=Finding.Severity.BEFORE_USE,
-            text=found.why[:500],
+            text=why[:500],
             client_key=_wrong_fluid_key(record),
             compartment=record.compartment,
             order=order,

@@ -50,16 +50,8 @@ def missing(job: Job) -> list[Missing]:
     procedure = _procedure(job)
     if procedure is None:
         return []
-    steps = list(procedure.steps.all())
-    points = [
-        Missing(
-            *(Kind.POINT, f"point:{one.step or one.rule}:{one.point}", one.words),
-            safety=True,
-            step=one.step,
-            point=one.point,
-        )
-        for one in missing_points(job)
-    ]
+    steps = list(procedure.steps.order_by("number"))
+    points = _points(job)
     covered = {one.step for one in points}
     return [
         *_torques(job, procedure, steps),
@@ -71,6 +63,18 @@ def missing(job: Job) -> list[Missing]:
     ]
 
 
+def _points(job: Job) -> list[Missing]:
+    return [
+        Missing(
+            *(Kind.POINT, f"point:{one.step or one.rule}:{one.point}", one.words),
+            safety=True,
+            step=one.step,
+            point=one.point,
+        )
+        for one in missing_points(job)
+    ]
+
+
 def _procedure(job: Job) -> Procedure | None:
     return getattr(job.service, "procedure", None)
 
@@ -79,19 +83,21 @@ def _torques(job: Job, procedure: Procedure, steps: Sequence[Step]) -> list[Miss
     """Fasteners that a step closes, without a torque."""
     closed = {step.fastener for step in steps if step.fastener and step.kind not in OPENS}
     confirmed = {step.fastener for step in steps if step.confirm or step.moving_hold}
+    if not closed - confirmed:
+        return []
     made = set(job.torques.filter(withdrawn_by=None).values_list("fastener", flat=True))
     return [
         Missing(Kind.TORQUE, f"torque:{one.slug}", f"{one.name}: torque", True, slug=one.slug)
-        for one in procedure.fasteners.all()
+        for one in procedure.fasteners.order_by("slug")
         if one.slug in closed - confirmed - made
     ]
 
 
 def _wrenches(job: Job) -> list[Missing]:
     """Fasteners of which no record names the wrench; a depot without wrenches notes none."""
-    if not Wrench.objects.filter(depot=job.order.depot_id).exists():
+    rows = list(job.torques.filter(withdrawn_by=None, figure_source="").order_by("pk"))
+    if not rows or not Wrench.objects.filter(depot=job.order.depot_id).exists():
         return []
-    rows = job.torques.filter(withdrawn_by=None, figure_source="").order_by("pk")
     named = {(row.fastener, row.point) for row in rows if row.wrench_id is not None}
     newest = {(row.fastener, row.point): row for row in rows}
     return [
@@ -134,10 +140,10 @@ def _litres(job: Job, procedure: Procedure, steps: Sequence[Step]) -> list[Missi
 
 def _levels(job: Job, steps: Sequence[Step]) -> list[Missing]:
     """Levels read without a word; litres topped up there are one."""
-    if job.fluids.filter(way="topped up", withdrawn_by=None).exists():
-        return []
-    said = set(job.confirms.filter(withdrawn_by=None).values_list("step", flat=True))
     read = [step for step in steps if step.kind == Step.Kind.READ_LEVEL]
+    if not read or job.fluids.filter(way="topped up", withdrawn_by=None).exists():
+        return []
+    said = set(job.confirms.filter(withdrawn_by=None).order_by().values_list("step", flat=True))
     return [
         Missing(Kind.LEVEL, f"level:{step.number}", step.text, step=step.number)
         for step in read[-1:]  # the last reading is the one that stands
@@ -154,7 +160,10 @@ def _values(job: Job) -> list[Missing]:
     wanted = CheckFigure.objects.filter(service=job.service).exclude(
         pk__in=made.values("figure_id")
     )
-    return [Missing(Kind.VALUE, f"value:{one.slug}", one.name, slug=one.slug) for one in wanted]
+    return [
+        Missing(Kind.VALUE, f"value:{one.slug}", one.name, slug=one.slug)
+        for one in wanted.order_by("slug")
+    ]
 
 
 @transaction.atomic
@@ -200,7 +209,17 @@ def gaps_of(order: WorkOrder) -> list[Gap]:
 def open_safety(order: WorkOrder) -> list[Missing]:
     """What safety rests on, of jobs that are done, neither recorded nor left out with a reason."""
     found = []
-    for job in order.jobs.filter(state=Job.State.DONE).select_related("order", "service"):
-        given = set(job.gaps.values_list("place", flat=True))
-        found += [one for one in missing(job) if one.safety and one.place not in given]
+    done = order.jobs.filter(state=Job.State.DONE).order_by("pk")
+    for job in done.select_related("service__procedure", "service__vehicle_type"):
+        if left := _of_safety(job):
+            given = set(job.gaps.order_by().values_list("place", flat=True))
+            found += [one for one in left if one.place not in given]
     return found
+
+
+def _of_safety(job: Job) -> list[Missing]:
+    procedure = _procedure(job)
+    if procedure is None:
+        return []
+    steps = list(procedure.steps.order_by("number"))
+    return [*_torques(job, procedure, steps), *_points(job)]

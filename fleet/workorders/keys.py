@@ -1,6 +1,9 @@
 """A sender's key names one record: sent again it is that record, with another content a mistake."""
 
+from collections.abc import Mapping
 from typing import Any
+
+from django.db import IntegrityError, transaction
 
 from fleet.faults import Fault, Refused
 
@@ -27,3 +30,16 @@ def known(rows: Any, client_key: str, **given: object) -> Any:
             about="client_key",
         )
     return found
+
+
+def keep(rows: Any, client_key: str, given: Mapping[str, object]) -> tuple[Any, bool]:
+    """Add a record under a key that was new just now; or the same one, sent twice at once, and
+    False."""
+    try:
+        with transaction.atomic():
+            return rows.create(**{**given, "client_key": client_key}), True
+    except IntegrityError:
+        found = rows.filter(client_key=client_key).first()
+        if found is None:
+            raise
+        return found, False

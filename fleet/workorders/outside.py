@@ -28,6 +28,7 @@ class InvoicedWork:
     services: Sequence[Service]
     done_on: date
     odometer_km: float | None
+    total_h: float | None = None  # engine hours, of a machine whose limits count them [h]
     workshop_name: str
     invoice_number: str
     cost_minor: int | None = None
@@ -110,6 +111,7 @@ def _enter(actor: Actor, order: WorkOrder, work: InvoicedWork) -> None:
             source=f"{order.workshop_name}, invoice {order.invoice_number}",
             person=actor.person,
             total_km=work.odometer_km,
+            total_h=work.total_h,
             why_it_stands=work.override_reason,
         )
         for service in work.services

@@ -1,13 +1,14 @@
 """The points that a job expects a record for, and which of them are still missing."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from django.db.models import Q, QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet
 
 from fleet.calc.slips import Ask
 from fleet.due.calls import called_since
+from fleet.due.models import Service
 from fleet.faults import Refused
 from fleet.vehicles.models import VehicleType
 from fleet.workorders.models import ConfirmRecord, Job, ReCheckRule, Step, WorkOrder
@@ -51,17 +52,21 @@ def expected_points(job: Job) -> list[Point]:
     """Every point of a job: of its confirm steps and moving holds, and of the re-check it is."""
     if job.service is None:
         return []
-    vehicle_type = job.service.vehicle_type
     steps = Step.objects.filter(Q(confirm=True) | Q(moving_hold=True))
-    found = [
-        Point(step.text, point, step.moving_hold, step=step.number)
-        for step in steps.filter(procedure__service=job.service).order_by("number")
-        for point in points_of(step.points, vehicle_type)
-    ]
+    found = _of_steps(job.service, steps.filter(procedure__service=job.service))
+    rules = ReCheckRule.objects.filter(service=job.service)
     return found + [
         Point(rule.text, point, False, rule=rule.slug)
-        for rule in ReCheckRule.objects.filter(service=job.service)
-        for point in points_of(rule.points, vehicle_type)
+        for rule in rules.order_by("procedure__service__slug", "slug")
+        for point in points_of(rule.points, job.service.vehicle_type)
+    ]
+
+
+def _of_steps(service: Service, steps: QuerySet[Step]) -> list[Point]:
+    return [
+        Point(step.text, point, step.moving_hold, step=step.number)
+        for step in steps.order_by("number")
+        for point in points_of(step.points, service.vehicle_type)
     ]
 
 
@@ -71,7 +76,10 @@ def missing_points(job: Job) -> list[Point]:
     A step that names a fastener is also confirmed by tightening it, point by point. A point of a
     re-check has its record from the instant of the call on, on whatever order it was made.
     """
-    expected = expected_points(job)
+    return _unrecorded(job, expected_points(job))
+
+
+def _unrecorded(job: Job, expected: Sequence[Point]) -> list[Point]:
     steps = _confirmed_steps(job) if any(not wanted.rule for wanted in expected) else {}
     rules = _rules_of(job) if any(wanted.rule for wanted in expected) else set()
     return [
@@ -129,11 +137,15 @@ def refuse_unheld(order: WorkOrder, fit_for_use: str) -> list[Point]:
         Some are missing and the vehicle is to be used.
     """
     jobs = order.jobs.filter(state__in=[Job.State.DONE, Job.State.PART_DONE])
+    holds = Step.objects.filter(moving_hold=True)
+    held = jobs.filter(Exists(holds.filter(procedure__service=OuterRef("service"))))
     missing = [
         point
-        for job in jobs.select_related("service__vehicle_type")
-        for point in missing_points(job)
-        if point.moving_hold
+        for job in held.select_related("service__vehicle_type").order_by("pk")
+        if job.service is not None
+        for point in _unrecorded(
+            job, _of_steps(job.service, holds.filter(procedure__service=job.service))
+        )
     ]
     if missing and fit_for_use != WorkOrder.Fit.NO:
         raise Refused(

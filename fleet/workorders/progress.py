@@ -5,7 +5,7 @@ other is told; and each leaves exactly one event. Its end is in ``ending``.
 """
 
 from collections.abc import Collection, Mapping
-from datetime import date
+from datetime import UTC, date, datetime
 
 from django.db import transaction
 from django.db.models import F
@@ -88,7 +88,7 @@ def take_back(actor: Actor, order_id: int, *, version: int | None = None) -> Wor
         if order.state == State.RELEASED and order.arrived_at is not None:
             raise Refused("The vehicle stands in the workshop already: cancel the order instead.")
         return edit(
-            actor, order_id, "take back", Right.RELEASE, version,
+            actor, order, "take back", Right.RELEASE, version,
             states=(State.RELEASED,), state=State.DRAFTED, released_at=None,
         )  # fmt: skip
 
@@ -130,11 +130,12 @@ def raise_by(
         On ramps, although the vehicle must stand level; with a reason it goes through.
     """
     with transaction.atomic():
-        services = services_of(locked(order_id))
+        order = locked(order_id)
+        services = services_of(order)
         asked = check_raising(raising, services, override_reason=override_reason)
         why = override_reason.strip()[:300] if asked else ""
         return edit(
-            actor, order_id, "raise by", Right.RECORD_WORK, version, reason=why, raising=raising
+            actor, order, "raise by", Right.RECORD_WORK, version, reason=why, raising=raising
         )
 
 
@@ -168,7 +169,7 @@ def drop(actor: Actor, order_id: int, *, service_ids: Collection[int], reason: s
         what = "cancel" if empty else "drop jobs"
         changes = {"state": State.CANCELLED} if empty else {}
         order = edit(
-            actor, order_id, what, Right.RELEASE, None, states=NOT_BEGUN, reason=reason, **changes
+            actor, order, what, Right.RELEASE, None, states=NOT_BEGUN, reason=reason, **changes
         )
         open_jobs.filter(service__in=service_ids).update(
             state=Job.State.DROPPED, ended_at=actor.at, ended_by=actor.person
@@ -187,21 +188,13 @@ def start(
 ) -> WorkOrder:
     """Begin; whoever begins an order that is nobody's takes it. The reason: what to know of it."""
     with transaction.atomic():
-        order = edit(
-            actor,
-            order_id,
-            "start",
-            Right.RECORD_WORK,
-            version,
-            states=(State.RELEASED,),
-            reason=reason[:300],
-            state=State.STARTED,
-            started_at=actor.at,
-        )
-        WorkOrder.objects.filter(pk=order.pk, arrived_at=None).update(arrived_at=actor.at)
-        WorkOrder.objects.filter(pk=order.pk, assigned_to=None).update(assigned_to=actor.person)
-    order.refresh_from_db()
-    return order
+        order = locked(order_id)
+        return edit(
+            actor, order, "start", Right.RECORD_WORK, version,
+            states=(State.RELEASED,), reason=reason[:300],
+            state=State.STARTED, started_at=actor.at, arrived_at=order.arrived_at or actor.at,
+            assigned_to_id=order.assigned_to_id or getattr(actor.person, "pk", None),
+        )  # fmt: skip
 
 
 def wait(actor: Actor, order_id: int, *, waiting_for: str, version: int | None = None) -> WorkOrder:
@@ -226,18 +219,16 @@ def resume(actor: Actor, order_id: int, *, version: int | None = None) -> WorkOr
     """Go on after a wait."""
     with transaction.atomic():
         order = locked(order_id)
-        waited_s = _seconds_waiting(order, actor)
         return edit(
             actor,
-            order_id,
+            order,
             "resume",
             Right.RECORD_WORK,
             version,
             states=(State.WAITING,),
             state=State.STARTED,
-            waiting_for="",
-            waiting_since=None,
-            waited_s=F("waited_s") + waited_s,
+            **{"waiting_for": "", "waiting_since": None},
+            waited_s=order.waited_s + _seconds_waiting(order, actor),
         )
 
 
@@ -320,7 +311,8 @@ def _refuse_wrong_fluid(job: Job) -> None:
 
 def _job(job_id: int) -> Job:
     rows_of = Job.objects.select_for_update(of=("self",))
-    found = rows_of.select_related("order", "service__compartment").filter(pk=job_id).first()
+    beside = ("order", "service__compartment", "service__procedure", "service__vehicle_type")
+    found = rows_of.select_related(*beside).filter(pk=job_id).order_by("pk").first()
     if found is None:
         raise Fault(f"There is no job {job_id}.")
     return found
@@ -351,7 +343,8 @@ def locked(order_id: int) -> WorkOrder:
     Fault
         There is no such order.
     """
-    found = WorkOrder.objects.select_for_update().filter(pk=order_id).first()
+    rows = WorkOrder.objects.select_for_update(of=("self",)).select_related("vehicle", "depot")
+    found = rows.filter(pk=order_id).order_by("pk").first()
     if found is None:
         raise Fault(f"There is no work order {order_id}.")
     return found
@@ -359,7 +352,7 @@ def locked(order_id: int) -> WorkOrder:
 
 def edit(
     actor: Actor,
-    order_id: int,
+    which: WorkOrder | int,
     what: str,
     right: Right,
     version: int | None,
@@ -371,25 +364,27 @@ def edit(
     """Claim an order that is in one of the states (and at the version seen), and change it.
 
     With a ``state`` among the changes its state changes; one event tells of either.
+
+    Parameters
+    ----------
+    which
+        Its id, or the order itself where the caller has ``locked`` it; that one changes, too.
     """
     with transaction.atomic():
-        before = locked(order_id)
-        actor.must(right, before.depot_id)
-        claim = WorkOrder.objects.filter(pk=order_id, state__in=states)
+        order = which if isinstance(which, WorkOrder) else locked(which)
+        actor.must(right, order.depot_id)
+        claim = WorkOrder.objects.filter(pk=order.pk, state__in=states)
         if version is not None:
             claim = claim.filter(version=version)
         if not claim.update(version=F("version") + 1, **changes):
-            _explain_refusal(before, states, version)
-        order = WorkOrder.objects.select_related("vehicle", "depot").get(pk=order_id)
+            _explain_refusal(order, states, version)
+        before = order.state
+        order.version += 1
+        for name, value in changes.items():
+            setattr(order, name, value.astimezone(UTC) if isinstance(value, datetime) else value)
         if what:
-            note_event(
-                actor,
-                order,
-                what,
-                from_state=before.state,
-                to_state=order.state,
-                reason=reason,
-            )
+            told = {"from_state": before, "to_state": order.state, "reason": reason}
+            note_event(actor, order, what, **told)
     return order
 
 

@@ -48,8 +48,9 @@ def _rules_that_apply(job: Job) -> list[ReCheckRule]:
     service = job.service
     if service is None:
         return []
-    rules = ReCheckRule.objects.filter(procedure=service.procedure).select_related("service")
-    return [rule for rule in rules if _applies(rule, job)]
+    rules = ReCheckRule.objects.filter(procedure=service.procedure).order_by("slug")
+    beside = rules.select_related("service", "procedure")
+    return [rule for rule in beside if _applies(rule, job)]
 
 
 def _applies(rule: ReCheckRule, job: Job) -> bool:
@@ -209,17 +210,17 @@ def _order(actor: Actor, vehicle_id: int, service_ids: Sequence[int]) -> WorkOrd
 
 
 def _planned_on(actor: Actor, vehicle_id: int, service_ids: Sequence[int]) -> date:
-    """Today where the earliest likely day comes by the next working day, else the last working
-    day that is not after it."""
+    """Today where the earliest likely day comes by the next working day (where today is closed,
+    that one), else the last working day that is not after it."""
     vehicle = Vehicle.objects.select_related("depot").get(pk=vehicle_id)
     today = today_at(vehicle.depot.zone, actor.now)
     working = gather_depots().working[vehicle.depot_id].calendar()
-    tomorrow = np.datetime64(today + timedelta(days=1), "D")
-    next_on = date.fromisoformat(
-        str(np.busday_offset(tomorrow, 0, roll="forward", busdaycal=working))
+    first_on, next_on = (
+        date.fromisoformat(str(np.busday_offset(day, 0, roll="forward", busdaycal=working)))
+        for day in (today, today + timedelta(days=1))
     )
     rows = DueDate.objects.filter(vehicle=vehicle_id, service__in=service_ids, p10__isnull=False)
     first = rows.order_by("p10").first()
     if first is None or first.p10 is None or first.p10 <= next_on:
-        return today
+        return first_on
     return first.bring_in_by_on or first.p10

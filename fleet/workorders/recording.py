@@ -21,7 +21,7 @@ from fleet.stores.doubt import in_unit, use_doubt
 from fleet.stores.models import Item
 from fleet.workorders import booking, late
 from fleet.workorders.items_for import plain
-from fleet.workorders.keys import known
+from fleet.workorders.keys import keep, known
 from fleet.workorders.models import (
     Job,
     Material,
@@ -73,7 +73,7 @@ def material(
     job = job_to_record(actor, job_id)
     said = doubts_kept(_too_much(job, name, pieces, used["quantity_ml"]), override_reason)
     given = {**stamp(actor, client_key), "job": job, **used, **said}
-    row, _ = MaterialUsed.objects.get_or_create(client_key=client_key, defaults=given)
+    row, _ = keep(MaterialUsed.objects, client_key, given)
     booking.follow(actor, job_id)
     return row
 
@@ -88,7 +88,8 @@ def note(actor: Actor, order_id: int, *, text: str, client_key: str) -> Note:
         return row
     order = order_to_record(actor, order_id, cancelled_too=True)
     given = {**stamp(actor, client_key), "order": order, "text": text.strip()}
-    return Note.objects.get_or_create(client_key=client_key, defaults=given)[0]
+    row, _ = keep(Note.objects, client_key, given)
+    return row
 
 
 def check_litres(litres: float) -> None:
@@ -185,11 +186,8 @@ def job_to_record(actor: Actor, job_id: int) -> Job:
     Fault, Refused
         There is no such job, it takes no more, or it was done outside.
     """
-    job = (
-        Job.objects.select_related("order__vehicle", "order__depot", "service__compartment")
-        .filter(pk=job_id)
-        .first()
-    )
+    beside = ("order__vehicle", "order__depot", "service__compartment", "service__procedure")
+    job = Job.objects.select_related(*beside).filter(pk=job_id).order_by("pk").first()
     if job is None:
         raise Fault(f"There is no job {job_id}.")
     order = order_to_record(actor, job.order_id)
@@ -244,7 +242,8 @@ def open_order(actor: Actor, order_id: int) -> WorkOrder:
 
 
 def _locked_order(actor: Actor, order_id: int) -> WorkOrder:
-    order = WorkOrder.objects.select_for_update(no_key=True).filter(pk=order_id).first()
+    rows = WorkOrder.objects.select_for_update(no_key=True).filter(pk=order_id)
+    order = rows.order_by("pk").first()
     if order is None:
         raise Fault(f"There is no work order {order_id}.")
     actor.must(Right.RECORD_WORK, order.depot_id)

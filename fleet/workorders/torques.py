@@ -13,7 +13,7 @@ from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.today import today_at
 from fleet.units import UnitError, number, torque_nm, torque_unit
-from fleet.workorders.keys import known
+from fleet.workorders.keys import keep, known
 from fleet.workorders.makers_figure import MakersFigure, fastener_in_words
 from fleet.workorders.models import Fastener, Job, TorqueRecord, WorkOrder, Wrench
 from fleet.workorders.quantities import decimal_mark
@@ -102,7 +102,8 @@ def torque(actor: Actor, job_id: int, read: Tightened) -> TorqueRecord:
         "figure_source": "" if read.from_maker is None else figure.source,
         "to_the_figure": torque_nm is None,
     }
-    return TorqueRecord.objects.get_or_create(client_key=key, defaults=given)[0]
+    row, _ = keep(TorqueRecord.objects, key, given)
+    return row
 
 
 def _torque_question(torque_nm: float, figure: Fastener, typed_text: str) -> Ask | None:

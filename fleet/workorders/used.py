@@ -1,12 +1,12 @@
 """What an order used: as recorded, and where nothing was recorded, by the procedure's book."""
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from fleet.stores.models import Item, Stock
 from fleet.workorders.fluid_for import FluidFor, fluids_of
-from fleet.workorders.items_for import Served, items_of, plain, serve
+from fleet.workorders.items_for import Served, items_by_slug, items_of, plain, serve
 from fleet.workorders.models import FluidRecord, Job, Material, MaterialUsed, Procedure, WorkOrder
 
 ENDED = (Job.State.DONE, Job.State.PART_DONE, Job.State.NOT_DONE)
@@ -51,10 +51,14 @@ def used_by(order: WorkOrder) -> Used:
             "fluids__product", "materials_used", "service__procedure__materials__item"
         )
     )
-    procedures = [foreseen.pk for job in jobs if (foreseen := _procedure(job)) is not None]
-    served, shelf = items_of(procedures), _shelf(order.depot_id)
-    fluids = fluids_of([(order, job) for job in jobs])
     used = Used()
+    if not any(job.fluids.all() or job.materials_used.all() or _materials(job) for job in jobs):
+        return used
+    procedures = [foreseen.pk for job in jobs if (foreseen := _procedure(job)) is not None]
+    items = items_by_slug()
+    served, shelf = items_of(procedures, items), _shelf(order.depot_id, items)
+    wet = [job for job in jobs if any(row.quantity_ml for row in _materials(job))]
+    fluids = fluids_of([(order, job) for job in wet])
     for job in jobs:
         _add_job(used, job, _foreseen(job, served, fluids.get(job.pk), shelf), shelf)
     return used
@@ -64,9 +68,14 @@ def _procedure(job: Job) -> Procedure | None:
     return getattr(job.service, "procedure", None)
 
 
-def _shelf(depot_id: int) -> _Shelf:
-    stocked = set(Stock.objects.filter(depot=depot_id).values_list("item_id", flat=True))
-    items = sorted(Item.objects.all(), key=lambda item: (item.pk not in stocked, item.slug))
+def _materials(job: Job) -> list[Material]:
+    procedure = _procedure(job)
+    return [] if procedure is None else list(procedure.materials.all())
+
+
+def _shelf(depot_id: int, every: Sequence[Item]) -> _Shelf:
+    stocked = set(Stock.objects.filter(depot=depot_id).order_by().values_list("item", flat=True))
+    items = sorted(every, key=lambda item: (item.pk not in stocked, item.slug))
     by_product: dict[int, list[Item]] = defaultdict(list)
     for item in items:
         if item.product_id is not None:
