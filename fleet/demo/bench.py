@@ -1,6 +1,7 @@
 """One job of the demo at the bench: what its procedure asks for, recorded with a fixed seed."""
 
 from collections.abc import Mapping
+from typing import cast
 
 from fleet.demo.drive import chance
 from fleet.demo.fixtures import Line, words
@@ -21,7 +22,7 @@ class Bench:
 
     def __init__(self, fluids: Mapping[str, str], at: Actor, job: Job, key: str) -> None:
         self.fluids, self.at, self.job, self.key = fluids, at, job, key
-        self.service = Service.objects.select_related("compartment", "procedure").get(jobs=job)
+        self.service = cast(Service, job.service)
         self.procedure: Procedure = self.service.procedure
         self.refill_l = self.procedure.refill_l or 0.0
         self.rng = chance(job.order.vehicle.fleet_number, 700 + job.order_id)
@@ -126,7 +127,8 @@ class Bench:
 
     def _measure(self, line: Line) -> None:
         given = dict(pair.split("=") for pair in words(line, "Measured"))
-        for figure in CheckFigure.objects.filter(service=self.service, slug__in=given):
+        figures = CheckFigure.objects.filter(service=self.service, slug__in=given)
+        for figure in figures.order_by("slug"):
             checks.measure(
                 self.at,
                 self.job.order,

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,7 @@ OFF_ROAD_D = 70
 NEW_METER_D = 110  # days ago, as those that follow
 MOVED_D = 160
 NEW_ROUND_D = 400
+HOURS_KM_PER_H = 27.0  # km per engine hour of the large vans, which have a meter of it
 FURTHER = 1_001  # first fleet number of vans beyond those of the story
 
 
@@ -47,6 +49,12 @@ class Drive:
         story of its."""
         before = self.story == "new meter" and (self.today - day).days <= NEW_METER_D
         return replace(self, van=self.van | {"Story": ""}) if before else self
+
+    def hours_at(self, day: date, share: float = 0.5) -> float | None:
+        """Engine hours then [h]; None where there is no meter."""
+        if self.van["Vehicle type"] != "pv-xl":
+            return None
+        return round(self.at(day, share) / HOURS_KM_PER_H, 1)
 
     def depot_at(self, day: date) -> str:
         """Where it is based on a day: the moved one came over from the coast."""
@@ -103,14 +111,10 @@ def working(day: date) -> date:
     return day - timedelta(days=max(0, day.weekday() - 4))
 
 
-def open_day(day: date, today: date) -> date:
-    """The same day, or of a weekend the Friday before it, and ahead the Monday after it.
-
-    What is today's work is so on any day: whoever looks at a weekend is to see some.
-    """
-    if day == today or working(day) == day:
-        return day
-    return working(day) if day < today else working(day) + timedelta(days=3)
+def open_on(day: date, week: np.busdaycalendar, *, ahead: bool) -> date:
+    """The same day, or the next (else the last) one that a workshop is open."""
+    roll: Literal["forward", "backward"] = "forward" if ahead else "backward"
+    return date.fromisoformat(str(np.busday_offset(day, 0, roll=roll, busdaycal=week)))
 
 
 def drive(van: Line, today: date) -> Drive:

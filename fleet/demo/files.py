@@ -16,7 +16,8 @@ PIECES = {
     "zarrovend-plain": 5,
     "ulmesqua-coast": 5,
     "brethkamm-hill": 8,
-}  # files in 14 months
+}  # files in 14 months, and one of the newest days
+NEWEST_D = 9  # that this morning's sheet tells of
 OVERLAP_D = 21  # the wide sheet repeats its last weeks in the next one
 
 
@@ -52,8 +53,10 @@ def first_day(today: date) -> date:
 
 
 def _windows(pieces: int, today: date) -> Iterator[tuple[date, date]]:
+    """The last one is short: what came before it came some days ago."""
     first = first_day(today)
     edges = [first + timedelta(days=(LOG_D + 7) * piece // pieces) for piece in range(pieces)]
+    edges.append(today - timedelta(days=NEWEST_D))
     yield from zip(edges, [*edges[1:], today + timedelta(days=1)], strict=True)
 
 

@@ -118,6 +118,7 @@ class Records:
             "Service": service["Service"],
             "Done on": day,
             "Total distance": round(drive.at(day)),
+            "Total engine hours [h]": drive.hours_at(day) or "",
             "Evidence": "baseline" if before else "outside workshop",
             "Source": f"{paper}, invented for the demo",
         }

@@ -9,7 +9,6 @@ import numpy as np
 from fleet.calc.arrays import KM_PER_MILE
 from fleet.demo.drive import OFF_ROAD_D, Drive, chance
 
-HOURS_KM_PER_H = 27.0  # km per engine hour of the demo's large vans
 SILENT_D = {"off": OFF_ROAD_D - 20, "unread": 50}  # days since when nobody noted anything
 SLIPPED_LATELY, WEEK_D = ("208", "213", "214"), 7  # so that today some wait for a decision
 MISREAD = 5_000  # a digit read too high: nobody can tell yet whether the van went so far
@@ -61,9 +60,7 @@ def _next(day: date, weekly: bool, rng: np.random.Generator) -> date:
 def _entry(drive: Drive, day: date, rng: np.random.Generator) -> Entry:
     minutes = int(rng.integers(6 * 60, 18 * 60))
     share = minutes / (24 * 60)
-    hours = None
-    if drive.van["Vehicle type"] == "pv-xl":
-        hours = round(drive.at(day, share) / HOURS_KM_PER_H, 1)
+    hours = drive.hours_at(day, share)
     shown = f"{drive.shown(day, share):.0f}"
     depot = drive.depot_at(day)
     return Entry(drive.number, depot, day, time(minutes // 60, minutes % 60), shown, hours)

@@ -14,10 +14,11 @@ from django.db import transaction
 
 from fleet import chain
 from fleet.demo.bench import FILL_ONLY, Bench
-from fleet.demo.drive import Drive, open_day, working
+from fleet.demo.drive import Drive, open_on
 from fleet.demo.fixtures import Line, lines, words
 from fleet.due.defer import defer
 from fleet.due.models import Deferral, Service
+from fleet.due.rules import gather_depots
 from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.today import NO_DEPOT, today_at
@@ -85,21 +86,34 @@ class Shop:
         self.supervisor = Person.objects.filter(role="supervisor").earliest("id")
         rows = Vehicle.objects.select_related("depot", "vehicle_type")
         self.vehicles = {row.fleet_number: row for row in rows}
+        self.depots = gather_depots()
         self.fluids = _fluids(today)
+        self._services: dict[tuple[int, str], Service] = {}  # as they were asked for
 
     def actor(self, who: Person, at: datetime, request_id: uuid.UUID | None = None) -> Actor:
         more = {} if request_id is None else {"request_id": request_id}
         return Actor(who, "page", self.now, performed_at=min(at, self.now), **more)
 
     def services(self, vehicle: Vehicle, slugs: Sequence[str]) -> list[Service]:
-        return [vehicle.vehicle_type.services.get(slug=slug) for slug in slugs]
+        return [self._service(vehicle, slug) for slug in slugs]
+
+    def _service(self, vehicle: Vehicle, slug: str) -> Service:
+        key = vehicle.vehicle_type_id, slug
+        if key not in self._services:
+            self._services[key] = vehicle.vehicle_type.services.get(slug=slug)
+        return self._services[key]
 
     def begun(self, vehicle: Vehicle, day: date) -> datetime:
-        """When work of a day began: in the morning, and of today some time ago."""
+        """When work of a day began: in the morning of an open day, and of today some time ago."""
         zone = ZoneInfo(vehicle.depot.zone)
-        if day < self.today:
-            return datetime.combine(working(day), OPENS_AT, zone)
+        last = self.open_on(vehicle, min(day, self.today), ahead=False)
+        if last < self.today:
+            return datetime.combine(last, OPENS_AT, zone)
         return self.now - timedelta(minutes=UNDER_WAY_MIN)
+
+    def open_on(self, vehicle: Vehicle, day: date, *, ahead: bool) -> date:
+        """The same day, or the next (else the last) on which the vehicle's workshop is open."""
+        return open_on(day, self.depots.working[vehicle.depot_id].calendar(), ahead=ahead)
 
     # --- orders ------------------------------------------------------------------------------
     def vehicle(self, number: str) -> Vehicle:
@@ -120,7 +134,7 @@ class Shop:
             OrderDraft(
                 vehicle_id=vehicle.pk,
                 service_ids=[row.pk for row in self.services(vehicle, words(line, "Services"))],
-                planned_on=open_day(day, self.today),
+                planned_on=self.open_on(vehicle, day, ahead=_is_ahead(line, day, self.today)),
                 assigned_to=self.people[line["Mechanic"]],
                 raising=line["Raised by"],
                 join_early=False,
@@ -158,13 +172,15 @@ class Shop:
     def _finish(self, order: WorkOrder, line: Line, at: datetime) -> None:
         van, mechanic = self.vans[line["Vehicle"]], self.people[line["Mechanic"]]
         local = at.astimezone(ZoneInfo(order.depot.zone))
-        shown = van.shown(local.date(), (local.hour * 60 + local.minute) / (24 * 60))
+        share = (local.hour * 60 + local.minute) / (24 * 60)
+        shown = van.shown(local.date(), share)
         ending.finish(
             self.actor(mechanic, at),
             order.pk,
             AtFinish(
                 odometer=round(shown),
                 unit=van.van["Odometer shows"],
+                engine_hours=van.hours_at(local.date(), share),
                 fit_for_use=line["Fit for use"],
                 restriction=line["Restriction"],
                 because=_why_fit(line),
@@ -179,7 +195,8 @@ class Shop:
         if line.get("Topped up"):
             first = order.jobs.earliest("pk")
             Bench(self.fluids, at, first, f"{key}-{first.pk}").top_up(float(line["Topped up"]))
-        for job in order.jobs.all():
+        beside = ("service__compartment", "service__procedure", "service__vehicle_type")
+        for job in order.jobs.select_related(*beside).order_by("pk"):
             if line["Job end"] == Job.State.DONE and job.service_id is not None:
                 Bench(self.fluids, at, job, f"{key}-{job.pk}").work(line, whole=whole)
             elif line["Filled with"]:
@@ -211,6 +228,7 @@ class Shop:
                 services=self.services(vehicle, words(line, "Services")),
                 done_on=day,
                 odometer_km=round(self.vans[line["Vehicle"]].at(day)),
+                total_h=self.vans[line["Vehicle"]].hours_at(day),
                 workshop_name=line["Workshop"],
                 invoice_number=line["Invoice"],
                 cost_minor=int(line["Cost [minor units]"]),
@@ -238,6 +256,7 @@ class Shop:
             self._follow_up(found, line, vehicle)
 
     def _follow_up(self, found: Finding, line: Line, vehicle: Vehicle) -> None:
+        planned_on = date.fromisoformat(line["Planned on"])
         findings.follow_up(
             self.actor(self.supervisor, found.performed_at + timedelta(hours=3)),
             found.pk,
@@ -246,7 +265,7 @@ class Shop:
             service_ids=[
                 row.pk for row in self.services(vehicle, words(line, "Follow-up service"))
             ],
-            planned_on=open_day(date.fromisoformat(line["Planned on"]), self.today),
+            planned_on=self.open_on(vehicle, planned_on, ahead=planned_on >= self.today),
         )
 
     def deferral(self, line: Line) -> None:
@@ -260,6 +279,12 @@ class Shop:
                 reason=line["Reason"],
                 until_on=date.fromisoformat(line["Until"]),
             )
+
+
+def _is_ahead(line: Line, day: date, today: date) -> bool:
+    """Whether an order is still to be begun: where today is closed, on the next open day."""
+    begun = State(line["State"]) not in (State.DRAFTED, State.RELEASED, State.CANCELLED)
+    return day >= today and not begun
 
 
 def _why_fit(line: Line) -> str:

@@ -7,7 +7,7 @@ from functools import partial
 from numpy.random import Generator
 
 from fleet.demo.clock import Clock
-from fleet.demo.drive import Drive, chance, working
+from fleet.demo.drive import Drive, chance
 from fleet.demo.fixtures import Line
 from fleet.demo.orders import Shop
 from fleet.demo.service_days import Visit
@@ -132,7 +132,7 @@ class OwnWork:
         )
 
     def _call_back(self, found: Finding, remedy: str, visit: Visit) -> None:
-        day = working(visit.day + timedelta(days=BACK_D))
+        day = self.shop.open_on(found.vehicle, visit.day + timedelta(days=BACK_D), ahead=False)
         order = findings.follow_up(
             self.shop.actor(self.shop.supervisor, self.shop.now),
             found.pk,

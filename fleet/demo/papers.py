@@ -76,6 +76,7 @@ class Papers:
                 services=services,
                 done_on=visit.day,
                 odometer_km=round(visit.van.at(visit.day)),
+                total_h=visit.van.hours_at(visit.day),
                 workshop_name=self.workshops[vehicle.depot.slug],
                 invoice_number=f"{visit.day:%y%m}-{self.number}",
                 cost_minor=_price(services, visit.van.number, visit.day),

@@ -16,7 +16,6 @@ from fleet.checks import check
 from fleet.consumables.backtest import coverage
 from fleet.demo import build
 from fleet.demo.as_workbook import drives
-from fleet.demo.drive import open_day
 from fleet.demo.fixtures import lines
 from fleet.demo.orders import add_work
 from fleet.demo.papers import page_of
@@ -28,6 +27,7 @@ from fleet.due.models import (
     Deferral,
     DueDate,
     DueEarlier,
+    DueMove,
     ServiceDone,
     TopUp,
 )
@@ -61,6 +61,7 @@ from fleet.workorders.models import (
     TorqueRecord,
     WorkOrder,
 )
+from tests.demo.open_days import check_open_days
 
 TODAY = date(2026, 3, 4)
 
@@ -94,6 +95,7 @@ def test_the_demo_comes_up_and_is_kept(
     _check_workshop_days()
     _check_the_past()
     _check_what_pages_promise()
+    check_open_days()
     assert [one.detail for one in check(timezone.now()) if not one.ok] == []
     before = Reading.objects.count()
     assert command.run(arguments) == 0
@@ -127,6 +129,11 @@ def _check_what_pages_promise() -> None:
     depots = list(Depot.objects.all())
     told = {one.kind for one in events(dict.fromkeys(everywhere, TODAY), depots, since)}
     assert {Kind.SETTLED, Kind.MOVED} <= told
+    assert DueMove.objects.filter(noticed_at__gt=since).count() < 30  # of one morning's sheets
+    known = DueDate.objects.filter(service__slug="engine-oil", vehicle__vehicle_type__slug="pv-xl")
+    unknown = known.filter(history_known=False).values_list("vehicle__fleet_number", flat=True)
+    stories = {van["Fleet number"]: van["Story"] for van in lines("vehicles", TODAY)}
+    assert {stories[number] for number in unknown} <= {"unknown"}  # papers say the hours, too
     assert set(ReadingDecision.objects.values_list("action", flat=True)) >= {
         "reject", "accept suggestion"
     }  # fmt: skip
@@ -170,20 +177,6 @@ def _check_the_past() -> None:
     broken = MaterialUsed.objects.filter(broken=True).select_related("job__service__procedure")
     for row in broken:  # a clip breaks where the procedure takes clips off, or no forecast can know
         assert row.job.service.procedure.materials.filter(name=row.name).exists()
-
-
-@pytest.mark.parametrize(
-    ("day", "planned"),
-    [
-        (date(2026, 11, 27), date(2026, 11, 27)),  # a Friday
-        (date(2026, 11, 28), date(2026, 11, 27)),  # the Saturday before today
-        (date(2026, 11, 29), date(2026, 11, 29)),  # today, a Sunday
-        (date(2026, 12, 5), date(2026, 12, 7)),  # a Saturday to come
-        (date(2026, 12, 6), date(2026, 12, 7)),  # a Sunday to come
-    ],
-)
-def test_work_is_planned_for_open_days_but_today(day: date, planned: date) -> None:
-    assert open_day(day, date(2026, 11, 29)) == planned
 
 
 def test_an_invoice_is_a_page_with_its_lines() -> None:

@@ -126,6 +126,7 @@ class OutsideGiven(Strict):
     services = serializers.ListField(child=Text(max_length=40), min_length=1, max_length=50)
     done_on = Day(help_text="The day the work was done; late papers are back-dated")
     odometer_km = Number(required=False, min_value=0, max_value=1e8)
+    total_h = Number(required=False, min_value=0, max_value=1e6, help_text="Engine hours")
     workshop_name = Text(max_length=120)
     invoice_number = Text(max_length=60)
     cost_minor = serializers.IntegerField(
@@ -224,6 +225,7 @@ class OutsideWork(Resource):
                     services=services,
                     done_on=given["done_on"],
                     odometer_km=given.get("odometer_km"),
+                    total_h=given.get("total_h"),
                     workshop_name=given["workshop_name"],
                     invoice_number=given["invoice_number"],
                     cost_minor=given.get("cost_minor"),

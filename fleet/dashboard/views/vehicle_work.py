@@ -158,7 +158,8 @@ def enter_outside_work(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
     """Enter what an outside workshop did, from its papers."""
     given = request.POST
     slugs = given.getlist("service")
-    km, cost = given.get("odometer_km", "").strip(), given.get("cost", "").strip()
+    typed = (given.get(name, "").strip() for name in ("odometer_km", "total_h", "cost"))
+    km, hours, cost = typed
     done_on = read_date(given, "done_on")
     if done_on is None:
         raise Fault("Say on which day the work was done.")
@@ -173,6 +174,7 @@ def enter_outside_work(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
                 ),
                 done_on=done_on,
                 odometer_km=_total_km(request, km, "odometer"),
+                total_h=read_number(hours, "engine hours") if hours else None,
                 workshop_name=given.get("workshop_name", ""),
                 invoice_number=given.get("invoice_number", ""),
                 cost_minor=round(read_number(cost, "cost") * 100) if cost else None,
