@@ -202,7 +202,10 @@ def test_cold_weather_on_one_side_is_told() -> None:
     for place in field.places:
         warmth = "freezing" if place.group.tried else "warm"
         field.rate(place, noon(date(2026, 2, 1)), 3, warmth=warmth)
-    assert evaluate(field.trial, NOW).details["warmth"]["apart"]
+        field.rate(place, noon(date(2026, 2, 2)), 3)  # nobody said how warm it was
+        field.rate(place, noon(STARTS_ON + timedelta(days=3)), 3, warmth="freezing")  # run-in
+    found = evaluate(field.trial, NOW).details["warmth"]
+    assert found == {"cold share": {"tried": 1.0, "usual": 0.0}, "apart": True}
 
 
 def test_money_breaks_even_as_by_hand() -> None:
