@@ -227,7 +227,8 @@ def resume(actor: Actor, order_id: int, *, version: int | None = None) -> WorkOr
             version,
             states=(State.WAITING,),
             state=State.STARTED,
-            **{"waiting_for": "", "waiting_since": None},
+            waiting_for="",
+            waiting_since=None,
             waited_s=order.waited_s + _seconds_waiting(order, actor),
         )
 
@@ -383,8 +384,7 @@ def edit(
         for name, value in changes.items():
             setattr(order, name, value.astimezone(UTC) if isinstance(value, datetime) else value)
         if what:
-            told = {"from_state": before, "to_state": order.state, "reason": reason}
-            note_event(actor, order, what, **told)
+            note_event(actor, order, what, from_state=before, to_state=order.state, reason=reason)
     return order
 
 
