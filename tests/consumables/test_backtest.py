@@ -4,7 +4,7 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from fleet.consumables.backtest import coverage
+from fleet.consumables.backtest import Coverage, coverage
 from fleet.consumables.models import FirstForecast
 from fleet.people.actor import Actor
 from fleet.stores import ledger
@@ -74,3 +74,11 @@ def test_the_present_month_is_not_judged() -> None:
     used(item, 1, 1)
     forecast(item, 6, made_in=5)
     assert coverage([scene.depot().pk], TODAY).p80 is None
+
+
+@pytest.mark.parametrize(("beyond", "narrow"), [(0, False), (9, False), (10, True)])
+def test_bands_are_too_narrow_where_chance_has_it_less_than_once_in_twenty(
+    beyond: int, narrow: bool
+) -> None:
+    # binomial of 100 and .05, standard tables: P(X >= 9) = .063, P(X >= 10) = .028
+    assert Coverage(5, 100, 0.8, 1 - beyond / 100, beyond).narrow is narrow

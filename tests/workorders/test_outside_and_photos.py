@@ -43,6 +43,11 @@ def test_late_papers_move_the_due_date_back_dated(bay: Bay) -> None:
     assert (order.where, order.cost_minor) == ("outside workshop", 18_900)
 
 
+def test_papers_say_the_engine_hours_too(bay: Bay) -> None:
+    order = papers(bay, total_h=1_234.5)
+    assert [job.done.total_h for job in order.jobs.all() if job.done] == [1_234.5]
+
+
 def test_an_odometer_that_is_newer_than_every_reading_counts_from_the_day_of_the_work(
     bay: Bay,
 ) -> None:
