@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from fleet import bulk
+from fleet.calc.arrays import Array
 from fleet.usage.models import ClassRate, KmAt
 from fleet.vehicles.models import Closure
 from tests import scene
@@ -11,7 +12,7 @@ from tests import scene
 pytestmark = pytest.mark.django_db
 
 
-def totals(meter_id: int, *values: float) -> dict[str, bulk.Array]:
+def totals(meter_id: int, *values: float) -> dict[str, Array]:
     count = len(values)
     return {
         "meter_id": np.full(count, meter_id),

@@ -9,15 +9,7 @@ from django.http import HttpRequest
 
 from fleet.people.roles import depots_of, mechanics_of
 from fleet.people.setting_up import RemovableSetUp
-from fleet.visits.models import (
-    Absence,
-    Bay,
-    BlockedDays,
-    Mechanic,
-    ServiceNeed,
-    SparedType,
-    Workshop,
-)
+from fleet.visits import models
 from fleet.workorders.words_field import Listed
 
 
@@ -29,20 +21,20 @@ class SkillsForm(forms.ModelForm):  # type: ignore[type-arg]
     )
 
 
-@admin.register(Workshop)
+@admin.register(models.Workshop)
 class WorkshopAdmin(RemovableSetUp):
     list_display = ("depot", "opening_min", "kept_share", "visit_minor", "source")
     depot_path = "depot"
 
 
-@admin.register(Bay)
+@admin.register(models.Bay)
 class BayAdmin(RemovableSetUp):
     list_display = ("name", "depot", "rated_kg", "length_m", "height_m", "opening_min", "source")
     list_filter = ("depot",)
     depot_path = "depot"
 
 
-@admin.register(Mechanic)
+@admin.register(models.Mechanic)
 class MechanicAdmin(RemovableSetUp):
     form = SkillsForm
     list_display = ("name", "depot", "minutes", "works_on", "skills", "person", "source")
@@ -58,7 +50,7 @@ class MechanicAdmin(RemovableSetUp):
         return field
 
 
-@admin.register(Absence)
+@admin.register(models.Absence)
 class AbsenceAdmin(RemovableSetUp):
     list_display = ("__str__", "from_on", "until_on", "reason")
 
@@ -75,21 +67,21 @@ class AbsenceAdmin(RemovableSetUp):
         return field
 
 
-@admin.register(BlockedDays)
+@admin.register(models.BlockedDays)
 class BlockedDaysAdmin(RemovableSetUp):
     list_display = ("depot", "from_on", "until_on", "reason")
     list_filter = ("depot",)
     depot_path = "depot"
 
 
-@admin.register(SparedType)
+@admin.register(models.SparedType)
 class SparedTypeAdmin(RemovableSetUp):
     list_display = ("depot", "vehicle_type", "vehicles_a_day")
     list_filter = ("depot",)
     depot_path = "depot"
 
 
-@admin.register(ServiceNeed)
+@admin.register(models.ServiceNeed)
 class ServiceNeedAdmin(RemovableSetUp):
     form = SkillsForm
     list_display = ("service", "skills", "second_min", "source")

@@ -32,7 +32,7 @@ from fleet.whatif.models import WhatIf
 from fleet.workorders import findings, photos, recording
 from fleet.workorders.findings import Report
 from tests.cast import Cast, cast, depots_day, driven, oil_change
-from tests.dashboard.workshop import open_workshop
+from tests.dashboard.workshop import Workshop, open_workshop
 from tests.kept import kept
 from tests.scene import INVENTED
 
@@ -289,3 +289,16 @@ def call() -> Caller:
         return client
 
     return signed_in
+
+
+@kept
+def shop(running: Cast) -> Workshop:
+    """With its order begun."""
+    made = open_workshop(running)
+    made.start()
+    return made
+
+
+@pytest.fixture
+def mechanic(shop: Workshop, call: Caller) -> APIClient:
+    return call(shop.people.mechanic)

@@ -2,14 +2,12 @@
 
 from typing import Any
 
-import pytest
 from rest_framework.test import APIClient
 
 from fleet.due.models import Service
 from fleet.vehicles.models import VehicleType
 from fleet.workorders import progress
 from fleet.workorders.models import ConfirmRecord, DoNotUse, Job, Procedure
-from tests.api.conftest import Caller
 from tests.api.routes import address
 from tests.cast import Cast
 from tests.dashboard.workshop import INVENTED, Workshop, open_workshop
@@ -35,11 +33,6 @@ def shop(running: Cast) -> Workshop:
     )  # fmt: skip
     made.start()
     return made
-
-
-@pytest.fixture
-def mechanic(shop: Workshop, call: Caller) -> APIClient:
-    return call(shop.people.mechanic)
 
 
 def confirm(client: APIClient, job: Job, key: str, **given: Any) -> Any:

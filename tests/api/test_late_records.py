@@ -12,18 +12,9 @@ from fleet.workorders.ending import AtFinish
 from fleet.workorders.models import Evidence, Note, TorqueRecord
 from tests.api.conftest import Caller
 from tests.api.routes import address
-from tests.cast import Cast
-from tests.dashboard.workshop import INVENTED, Workshop, open_workshop
-from tests.kept import kept
+from tests.dashboard.workshop import INVENTED, Workshop
 
 Sends = Callable[..., Any]
-
-
-@kept
-def shop(running: Cast) -> Workshop:
-    made = open_workshop(running)
-    made.start()
-    return made
 
 
 @pytest.fixture

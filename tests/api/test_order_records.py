@@ -2,33 +2,17 @@
 
 from typing import Any
 
-import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from pytest_django import Settings
 from rest_framework.test import APIClient
 
 from fleet.due.models import CheckFigure
-from fleet.workorders import ending, issue, progress
+from fleet.workorders import ending, progress
 from fleet.workorders.ending import AtFinish
-from fleet.workorders.issue import OrderDraft
-from fleet.workorders.models import DoNotUse, Finding, FluidRecord, Job, Note, TorqueRecord
+from fleet.workorders.models import DoNotUse, Finding, FluidRecord, Note, TorqueRecord
 from tests.api.conftest import Caller, picture
 from tests.api.routes import address
-from tests.cast import Cast
-from tests.dashboard.workshop import Workshop, open_workshop
-from tests.kept import kept
-
-
-@kept
-def shop(running: Cast) -> Workshop:
-    made = open_workshop(running)
-    made.start()
-    return made
-
-
-@pytest.fixture
-def mechanic(shop: Workshop, call: Caller) -> APIClient:
-    return call(shop.people.mechanic)
+from tests.dashboard.workshop import Workshop, in_words
 
 
 def record(client: APIClient, shop: Workshop, kind: str, **given: Any) -> Any:
@@ -138,18 +122,6 @@ def test_a_record_is_taken_back_with_a_reason_and_stays(
     assert mechanic.post(address(where), {"reason": "other plug"}, "json").status_code == 204
     row = TorqueRecord.objects.get()
     assert (row.withdrawn_reason, row.withdrawn_by) == ("other plug", shop.people.mechanic)
-
-
-def in_words(shop: Workshop) -> Job:
-    """A started order with one job in words, on no compartment."""
-    progress.cancel(shop.actor(shop.people.supervisor), shop.order.pk, reason="another")
-    order = issue.draft(
-        shop.actor(shop.people.supervisor),
-        OrderDraft(vehicle_id=shop.people.van.pk, other_work=[("Refit the cover", 20)]),
-    )
-    progress.release(shop.actor(shop.people.supervisor), order.pk)
-    progress.start(shop.actor(shop.people.mechanic), order.pk)
-    return order.jobs.get()
 
 
 def test_a_job_in_words_takes_torque_and_fluid_as_on_its_page(shop: Workshop, call: Caller) -> None:

@@ -2,7 +2,6 @@
 
 from typing import Any
 
-import pytest
 from rest_framework.test import APIClient
 
 from fleet.due.models import CheckFigure, DueEarlier
@@ -11,21 +10,7 @@ from fleet.workorders.findings import Report
 from fleet.workorders.models import DoNotUse, Finding
 from tests.api.conftest import Caller
 from tests.api.routes import address
-from tests.cast import Cast
-from tests.dashboard.workshop import INVENTED, Workshop, open_workshop
-from tests.kept import kept
-
-
-@kept
-def shop(running: Cast) -> Workshop:
-    made = open_workshop(running)
-    made.start()
-    return made
-
-
-@pytest.fixture
-def mechanic(shop: Workshop, call: Caller) -> APIClient:
-    return call(shop.people.mechanic)
+from tests.dashboard.workshop import INVENTED, Workshop, rain_water
 
 
 def post(client: APIClient, where: str, **given: Any) -> Any:
@@ -68,16 +53,7 @@ def test_far_too_much_of_a_material_is_asked_about(shop: Workshop, mechanic: API
 def test_a_finding_takes_what_followed_with_it(
     shop: Workshop, mechanic: APIClient, call: Caller
 ) -> None:
-    row = findings.report(
-        shop.actor(shop.people.mechanic),
-        Report(
-            vehicle=shop.order.vehicle,
-            kind="leak",
-            severity="before use",
-            text="oil below",
-            client_key="was-rain-water",
-        ),
-    )
+    row = findings.report(shop.actor(shop.people.mechanic), rain_water(shop.order.vehicle))
     where, mark = f"findings/{row.pk}/withdraw", DoNotUse.objects.get()
     (offered,) = mechanic.get(address(where)).json()
     assert (offered["key"], offered["only"]) == (f"mark-{mark.pk}", ["Sol", "Sura"])

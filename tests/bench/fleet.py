@@ -6,7 +6,7 @@ import numpy as np
 from django.db.models import CharField
 
 from fleet import bulk
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.due.models import Limit, Service, ServiceDone
 from fleet.readings.models import Reading
 from fleet.vehicles.models import (

@@ -11,7 +11,7 @@ from itertools import count
 import numpy as np
 
 from fleet import chain
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.readings import judge
 from fleet.readings.models import Reading, Source, Verdict
 from fleet.readings.settle import settle

@@ -17,7 +17,7 @@ from django.utils import timezone
 from rest_framework.test import APIClient
 
 from fleet import bulk
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.people.models import Person, Role
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.workorders.models import Job, WorkOrder

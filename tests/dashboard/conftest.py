@@ -5,8 +5,10 @@ from django.test import Client
 from django.utils import timezone
 
 from fleet.people.models import Person
+from fleet.visits.models import Plan
 from tests.cast import Cast
 from tests.dashboard.arranged import arrange
+from tests.dashboard.days import planned_days
 from tests.dashboard.workshop import Workshop, open_workshop
 from tests.kept import kept
 
@@ -19,6 +21,17 @@ def people() -> Cast:
 @kept
 def shop(people: Cast) -> Workshop:
     return open_workshop(people)
+
+
+@kept
+def days(people: Cast) -> Plan:
+    """For modules whose people have no work yet."""
+    return planned_days(people)
+
+
+@pytest.fixture
+def chief(people: Cast, days: Plan, signed_in: Callable[[Person], Client]) -> Client:
+    return signed_in(people.supervisor)
 
 
 @pytest.fixture

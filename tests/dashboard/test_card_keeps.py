@@ -264,21 +264,22 @@ def test_each_record_of_the_card_is_taken_back_beside_it(shop: Workshop, client:
 
 
 # --- photos of findings --------------------------------------------------------------------
+def seep(shop: Workshop) -> Report:
+    return Report(
+        vehicle=shop.order.vehicle,
+        kind="seep",
+        severity="soon",
+        text="damp at the pan",
+        client_key="a-finding",
+        order=shop.order,
+    )
+
+
 def test_the_photo_of_a_finding_stands_with_it_wherever_it_is_shown(
     shop: Workshop, client: Client
 ) -> None:
     actor = shop.actor(shop.people.mechanic)
-    found = findings.report(
-        actor,
-        Report(
-            vehicle=shop.order.vehicle,
-            kind="seep",
-            severity="soon",
-            text="damp at the pan",
-            client_key="a-finding",
-            order=shop.order,
-        ),
-    )
+    found = findings.report(actor, seep(shop))
     photo = photos.add(actor, jpeg().read(), client_key="its-photo", finding=found)
     for address in ("/findings", shop.page, f"{shop.page}/card"):
         seen = page(client, address).partition("damp at the pan")[2]
@@ -311,17 +312,7 @@ def everything(shop: Workshop) -> None:
         ),
     )
     material(actor, job.pk, name="Clip", pieces=2, broken=True, client_key="a-clip-1")
-    findings.report(
-        actor,
-        Report(
-            vehicle=shop.order.vehicle,
-            kind="seep",
-            severity="soon",
-            text="damp at the pan",
-            client_key="a-finding",
-            order=shop.order,
-        ),
-    )
+    findings.report(actor, seep(shop))
     progress.end_job(actor, job.pk, state="done", because="not tried here")
     ending.finish(actor, shop.order.pk, AtFinish(odometer=10_700, fit_for_use="yes"))
 

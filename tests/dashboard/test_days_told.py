@@ -15,7 +15,7 @@ from fleet.visits import plan as plans
 from fleet.visits.models import Absence, Mechanic, Plan, ServiceNeed
 from fleet.workorders.models import Job, Procedure, WorkOrder
 from tests.cast import Cast, cast, depots_day
-from tests.dashboard.days import PAGE, at, monday, planned_days, visit_of
+from tests.dashboard.days import PAGE, at, monday, visit_of
 from tests.dashboard.rendered import page, send
 from tests.kept import kept
 
@@ -27,16 +27,6 @@ NOT_THERE = "assigned to Mika, who is not there"
 @kept
 def people() -> Cast:
     return cast()
-
-
-@kept
-def days(people: Cast) -> Plan:
-    return planned_days(people)
-
-
-@pytest.fixture
-def chief(people: Cast, days: Plan, signed_in: SignedIn) -> Client:
-    return signed_in(people.supervisor)
 
 
 def on_monday(people: Cast, days: Plan) -> None:

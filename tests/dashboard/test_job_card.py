@@ -11,19 +11,16 @@ from PIL import Image
 from fleet.due.models import CheckFigure, CheckResult
 from fleet.people.models import Person
 from fleet.stores.models import Item, Stock
-from fleet.workorders import issue, progress
-from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import (
     Caution,
     Finding,
     FluidRecord,
-    Job,
     MaterialUsed,
     Photo,
     Procedure,
     TorqueRecord,
 )
-from tests.dashboard.workshop import INVENTED, Workshop, finish
+from tests.dashboard.workshop import INVENTED, Workshop, finish, in_words
 
 SignedIn = Callable[[Person], Client]
 KEY = "phone-1-record-"
@@ -263,18 +260,6 @@ def test_the_code_on_paper_is_a_picture_without_styles(shop: Workshop, signed_in
 
 
 # --- jobs that no procedure describes --------------------------------------------------------
-def in_words(shop: Workshop) -> Job:
-    """A started order with one job in words, on no compartment."""
-    progress.cancel(shop.actor(shop.people.supervisor), shop.order.pk, reason="another")
-    order = issue.draft(
-        shop.actor(shop.people.supervisor),
-        OrderDraft(vehicle_id=shop.people.van.pk, other_work=[("Refit the cover", 20)]),
-    )
-    progress.release(shop.actor(shop.people.supervisor), order.pk)
-    progress.start(shop.actor(shop.people.mechanic), order.pk)
-    return order.jobs.get()
-
-
 def fields_of(page: str, kind: str) -> dict[str, str]:
     """The one form of this kind of record that a job in words has, as it stands untouched."""
     (form,) = [one for one in re.findall(r"<form.*?</form>", page, re.S)

@@ -11,7 +11,7 @@ from fleet.visits import plan as plans
 from fleet.visits.models import OtherWork, Plan, Visit
 from fleet.workorders.models import WorkOrder
 from tests.cast import Cast, cast, depots_day
-from tests.dashboard.days import PAGE, follow, monday, planned_days
+from tests.dashboard.days import PAGE, follow, monday
 from tests.dashboard.rendered import page, send
 from tests.kept import kept
 
@@ -25,16 +25,6 @@ RECALL = {"kind": "recall", "title": "Belt tensioner", "number": "R-77", "minute
 @kept
 def people() -> Cast:
     return cast()
-
-
-@kept
-def days(people: Cast) -> Plan:
-    return planned_days(people)
-
-
-@pytest.fixture
-def chief(people: Cast, days: Plan, signed_in: SignedIn) -> Client:
-    return signed_in(people.supervisor)
 
 
 def entered(client: Client, **typed: str) -> str:

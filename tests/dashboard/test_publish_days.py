@@ -14,7 +14,7 @@ from fleet.vehicles.models import Closure
 from fleet.visits.models import Mechanic, Plan
 from fleet.workorders.models import Job, OrderEvent, WorkOrder
 from tests.cast import Cast, cast
-from tests.dashboard.days import follow, monday, planned_days, visit_of
+from tests.dashboard.days import follow, monday, visit_of
 from tests.dashboard.forms import forms_of
 from tests.dashboard.rendered import form, page
 from tests.kept import kept
@@ -26,16 +26,6 @@ SignedIn = Callable[[Person], Client]
 @kept
 def people() -> Cast:
     return cast()
-
-
-@kept
-def days(people: Cast) -> Plan:
-    return planned_days(people)
-
-
-@pytest.fixture
-def chief(people: Cast, days: Plan, signed_in: SignedIn) -> Client:
-    return signed_in(people.supervisor)
 
 
 def shown_to_publish(chief: Client) -> str:

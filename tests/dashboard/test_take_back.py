@@ -18,7 +18,7 @@ from fleet.workorders.fluids import Pouring
 from fleet.workorders.models import DoNotUse, Finding, FluidRecord, Note
 from tests.api.conftest import picture
 from tests.dashboard.rendered import page, send
-from tests.dashboard.workshop import INVENTED, Workshop
+from tests.dashboard.workshop import INVENTED, Workshop, rain_water
 
 SignedIn = Callable[[Person], Client]
 
@@ -170,16 +170,7 @@ def test_old_rows_without_a_link_offer_nothing(shop: Workshop, client: Client) -
 
 def test_a_finding_is_taken_back_from_the_findings_page(shop: Workshop, client: Client) -> None:
     actor = shop.actor(shop.people.supervisor)
-    finding = findings.report(
-        actor,
-        Report(
-            vehicle=shop.order.vehicle,
-            kind="leak",
-            severity="before use",
-            text="oil below",
-            client_key="was-rain-water",
-        ),
-    )
+    finding = findings.report(actor, rain_water(shop.order.vehicle))
     seen = page(client, "/findings")
     assert "stays until Sol clears it" in seen
     send(client, seen, 'value="take back"', reason="it was rain water")

@@ -14,7 +14,7 @@ from fleet.visits import plan as plans
 from fleet.visits.models import Absence, Mechanic, Plan, Promise, Visit, Workshop
 from fleet.workorders.models import OrderEvent, WorkOrder
 from tests.cast import Cast, cast, depots_day, person
-from tests.dashboard.days import PAGE, at, follow, monday, planned_days, told, visit_of
+from tests.dashboard.days import PAGE, at, follow, monday, told, visit_of
 from tests.dashboard.forms import forms_of
 from tests.dashboard.rendered import form, page, send
 from tests.kept import kept
@@ -26,16 +26,6 @@ SignedIn = Callable[[Person], Client]
 @kept
 def people() -> Cast:
     return cast()
-
-
-@kept
-def days(people: Cast) -> Plan:
-    return planned_days(people)
-
-
-@pytest.fixture
-def chief(people: Cast, days: Plan, signed_in: SignedIn) -> Client:
-    return signed_in(people.supervisor)
 
 
 # --- looking -----------------------------------------------------------------------------

@@ -12,6 +12,7 @@ from fleet.stores.models import AcceptedFluid, Product, ProductClaim, Specificat
 from fleet.vehicles.models import Vehicle
 from fleet.workorders import ending, issue, progress
 from fleet.workorders.ending import AtFinish
+from fleet.workorders.findings import Report
 from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import Job, Material, Procedure, Tool, WorkOrder, Wrench
 from tests.cast import Cast, depots_day, person
@@ -72,12 +73,35 @@ def released(people: Cast, van: Vehicle, service: Service) -> WorkOrder:
     return progress.release(actor, order.pk)
 
 
+def in_words(shop: Workshop) -> Job:
+    """A started order with one job in words, on no compartment."""
+    progress.cancel(shop.actor(shop.people.supervisor), shop.order.pk, reason="another")
+    order = issue.draft(
+        shop.actor(shop.people.supervisor),
+        OrderDraft(vehicle_id=shop.people.van.pk, other_work=[("Refit the cover", 20)]),
+    )
+    progress.release(shop.actor(shop.people.supervisor), order.pk)
+    progress.start(shop.actor(shop.people.mechanic), order.pk)
+    return order.jobs.get()
+
+
 def finish(shop: Workshop) -> None:
     """The mechanic does the order, up to the odometer."""
     actor = shop.actor(shop.people.mechanic)
     shop.start()
     progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
     ending.finish(actor, shop.order.pk, AtFinish(odometer=10_700, fit_for_use="yes"))
+
+
+def rain_water(van: Vehicle) -> Report:
+    """A leak that was none."""
+    return Report(
+        vehicle=van,
+        kind="leak",
+        severity="before use",
+        text="oil below",
+        client_key="was-rain-water",
+    )
 
 
 def procedure(oil: Service) -> Procedure:

@@ -8,6 +8,7 @@ import pytest
 
 from fleet import bulk, chain
 from fleet.calc import km_at
+from fleet.calc.arrays import Array
 from fleet.due import crossing
 from fleet.due.gather import meters_of
 from fleet.readings.models import Reading
@@ -39,7 +40,7 @@ def reached(van: Vehicle) -> tuple[np.ndarray, int]:
     meters, _ = meters_of(np.array([van.pk]))[0]
     n, gathered = len(LIMITS), [0]
 
-    def read(*given: object) -> dict[str, bulk.Array]:
+    def read(*given: object) -> dict[str, Array]:
         found = bulk_read(*given)  # type: ignore[arg-type]
         gathered[0] += len(found["at_d"])
         return found

@@ -16,7 +16,7 @@ from django.conf import settings as configured
 from django.db import connection
 
 from fleet import chain
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.readings import intake, leavings, scratch
 from fleet.readings.enter import Entry, enter
 from fleet.readings.models import Reading, Source, Upload, UploadRow

@@ -4,6 +4,8 @@ from datetime import date, timedelta
 
 from fleet.due.models import DueDate, Service
 from fleet.vehicles.models import Vehicle
+from fleet.visits import plan as plans
+from fleet.visits.models import Plan
 from tests import scene
 
 TODAY = date(2026, 6, 15)  # a Monday
@@ -47,3 +49,9 @@ def fleet(days: dict[str, tuple[float, ...]]) -> list[Vehicle]:
         for service, in_d in zip(services, ahead, strict=False):
             due(vans[-1], service, in_d)
     return vans
+
+
+def planned(today: date = TODAY) -> Plan:
+    """The depot's plan of a day."""
+    (found,) = plans.plan([scene.depot().pk], today)
+    return found

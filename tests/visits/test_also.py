@@ -1,29 +1,22 @@
 """What a vehicle that comes in for anything could have done as well."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 import pytest
 
 from fleet.people.actor import Actor
-from fleet.people.models import Role
 from fleet.visits import other_work
 from fleet.visits import plan as plans
 from fleet.visits.also import also, beside, beside_order, beside_orders
 from fleet.visits.other_work import Given
 from fleet.workorders.models import Job, WorkOrder
 from tests import scene
-from tests.cast import person
+from tests.scene import NOW
 from tests.visits.depot import TODAY, fleet
 
 pytestmark = pytest.mark.django_db
-NOW = datetime(2026, 6, 15, 9, 0, tzinfo=UTC)
 TOW_BAR = Given("other", "Fit a tow bar", 60)
 FIXED = Given("other", "Another day", 60, fixed_on=TODAY + timedelta(days=9))
-
-
-@pytest.fixture
-def chief() -> Actor:
-    return Actor(person("Sura", Role.SUPERVISOR, scene.depot()), "page", NOW)
 
 
 def test_what_is_due_or_early_and_on_no_order_stands_beside_an_order(chief: Actor) -> None:

@@ -3,7 +3,7 @@ twice, and who comes second is told so in words."""
 
 from collections import Counter
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 import pytest
 
@@ -19,10 +19,10 @@ from fleet.workorders.models import Job, OrderEvent, WorkOrder
 from tests import scene
 from tests.api.test_repeats_at_once import TOGETHER, together
 from tests.cast import person
+from tests.scene import NOW
 from tests.visits.depot import TODAY, fleet
 
 pytestmark = pytest.mark.django_db(transaction=True)
-NOW = datetime(2026, 6, 15, 9, 0, tzinfo=UTC)
 
 
 @pytest.fixture

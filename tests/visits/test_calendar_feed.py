@@ -1,7 +1,7 @@
 """The calendar of a depot as RFC 5545 wants it: lines, events, what changes and what stays."""
 
 import re
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 import pytest
 from hypothesis import given
@@ -26,14 +26,8 @@ from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import WorkOrder
 from tests import scene
 from tests.cast import person
+from tests.scene import NOW
 from tests.visits.depot import TODAY, fleet
-
-NOW = datetime(2026, 6, 15, 9, 0, tzinfo=UTC)
-
-
-@pytest.fixture
-def chief(db: None) -> Actor:
-    return Actor(person("Sura", Role.SUPERVISOR, scene.depot()), "page", NOW)
 
 
 def order(actor: Actor, in_d: int = 3, title: str = "Brake fluid") -> WorkOrder:

@@ -8,7 +8,6 @@ import pytest
 
 from fleet.faults import Question
 from fleet.people.actor import Actor
-from fleet.people.models import Role
 from fleet.vehicles.models import Closure, Vehicle
 from fleet.visits import other_work
 from fleet.visits import plan as plans
@@ -16,16 +15,10 @@ from fleet.visits.listing import told
 from fleet.visits.models import Absence, BlockedDays, OtherWork
 from fleet.visits.other_work import Given
 from tests import scene
-from tests.cast import person
 from tests.visits.depot import TODAY
 from tests.visits.test_other_work import ahead, enter
 
 pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture
-def chief() -> Actor:
-    return Actor(person("Sura", Role.SUPERVISOR, scene.depot()), "page", scene.NOW)
 
 
 def closed_on(on: date, note: str = "stocktaking") -> None:

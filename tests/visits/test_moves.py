@@ -1,7 +1,7 @@
 """Moving a visit by hand: weighed first, then recorded with its orders, and locked."""
 
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 import pytest
 
@@ -21,20 +21,9 @@ from fleet.visits.weigh import Weighed, weigh
 from fleet.workorders.models import Job, WorkOrder
 from tests import scene
 from tests.cast import person
-from tests.visits.depot import TODAY, fleet
+from tests.visits.depot import TODAY, fleet, planned
 
 pytestmark = pytest.mark.django_db
-NOW = datetime(2026, 6, 15, 9, 0, tzinfo=UTC)
-
-
-@pytest.fixture
-def chief() -> Actor:
-    return Actor(person("Sura", Role.SUPERVISOR, scene.depot()), "page", NOW)
-
-
-def planned() -> Plan:
-    (found,) = plans.plan([scene.depot().pk], TODAY)
-    return found
 
 
 def visit_of(number: str) -> Visit:

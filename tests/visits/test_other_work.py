@@ -1,6 +1,6 @@
 """Other work on a vehicle: entered and corrected, planned with services, carried to the order."""
 
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 
 import pytest
 
@@ -10,7 +10,6 @@ from fleet.people.actor import Actor
 from fleet.people.models import Role
 from fleet.vehicles.models import Vehicle
 from fleet.visits import moves, other_work
-from fleet.visits import plan as plans
 from fleet.visits.board import blocks_of
 from fleet.visits.listing import service_rows
 from fleet.visits.models import Bay, Mechanic, OtherWork, Plan, PlannedService, Visit
@@ -20,15 +19,10 @@ from fleet.workorders import progress
 from fleet.workorders.models import Finding, Job, WorkOrder
 from tests import scene
 from tests.cast import person
-from tests.visits.depot import TODAY, fleet
+from tests.scene import NOW
+from tests.visits.depot import TODAY, fleet, planned
 
 pytestmark = pytest.mark.django_db
-NOW = datetime(2026, 6, 15, 9, 0, tzinfo=UTC)
-
-
-@pytest.fixture
-def chief() -> Actor:
-    return Actor(person("Sura", Role.SUPERVISOR, scene.depot()), "page", NOW)
 
 
 def ahead(days: int) -> date:
@@ -38,11 +32,6 @@ def ahead(days: int) -> date:
 def enter(actor: Actor, van: Vehicle, **given: object) -> OtherWork:
     values = {"kind": "inspection", "title": "Yearly inspection", "minutes": 60, **given}
     return other_work.enter(actor, van, Given(**values))  # type: ignore[arg-type]
-
-
-def planned(today: date = TODAY) -> Plan:
-    (found,) = plans.plan([scene.depot().pk], today)
-    return found
 
 
 def row(found: Plan, work: OtherWork) -> PlannedService:

@@ -7,25 +7,19 @@ import pytest
 from fleet.due.models import Fill, Service
 from fleet.stores.models import Arrival, Item, Specification, Stock
 from fleet.vehicles.models import Vehicle
-from fleet.visits import plan as plans
 from fleet.visits.listing import told
 from fleet.visits.models import Mechanic, Plan, PlannedService
 from fleet.visits.weigh import weigh
 from fleet.workorders.models import Job, Material, Procedure, WorkOrder
 from tests import scene
 from tests.stores import shelf as shelves
-from tests.visits.depot import TODAY, fleet
+from tests.visits.depot import TODAY, fleet, planned
 
 pytestmark = pytest.mark.django_db
 
 
 def ahead(days: int) -> date:
     return TODAY + timedelta(days=days)
-
-
-def planned(today: date = TODAY) -> Plan:
-    (found,) = plans.plan([scene.depot().pk], today)
-    return found
 
 
 def by_vehicle(found: Plan) -> dict[str, PlannedService]:

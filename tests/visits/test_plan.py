@@ -20,14 +20,9 @@ from fleet.visits.models import (
 )
 from fleet.workorders.models import Job, WorkOrder
 from tests import scene
-from tests.visits.depot import TODAY, due, fleet
+from tests.visits.depot import TODAY, due, fleet, planned
 
 pytestmark = pytest.mark.django_db
-
-
-def planned(today: date = TODAY) -> Plan:
-    (found,) = plans.plan([scene.depot().pk], today)
-    return found
 
 
 def days(found: Plan) -> dict[str, int | None]:

@@ -7,28 +7,15 @@ import pytest
 from fleet.due.models import DueDate
 from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
-from fleet.people.models import Role
-from fleet.visits import plan as plans
-from fleet.visits.models import Plan, Promise
+from fleet.visits.models import Promise
 from fleet.visits.moves import move, unlock
 from fleet.visits.promises import promise, settle
 from fleet.workorders.models import WorkOrder
 from tests import scene
-from tests.cast import person
-from tests.visits.depot import TODAY, fleet
+from tests.scene import NOW
+from tests.visits.depot import TODAY, fleet, planned
 
 pytestmark = pytest.mark.django_db
-NOW = datetime(2026, 6, 15, 9, 0, tzinfo=UTC)
-
-
-@pytest.fixture
-def chief() -> Actor:
-    return Actor(person("Sura", Role.SUPERVISOR, scene.depot()), "page", NOW)
-
-
-def planned(today: date = TODAY) -> Plan:
-    (found,) = plans.plan([scene.depot().pk], today)
-    return found
 
 
 def told(actor: Actor, due_in_d: int = 20) -> Promise:

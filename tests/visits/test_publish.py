@@ -1,7 +1,7 @@
 """Publishing a plan: drafts get the plan's day and mechanic; nothing else moves by itself."""
 
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 
 import pytest
 
@@ -10,28 +10,17 @@ from fleet.faults import Forbidden, Refused, Stale
 from fleet.people.actor import Actor
 from fleet.people.models import Role
 from fleet.vehicles.models import Closure
-from fleet.visits import plan as plans
 from fleet.visits.models import Mechanic, Plan, PlanEvent, Visit
 from fleet.visits.publish import Outcome, publish
 from fleet.workorders import progress
 from fleet.workorders.models import Finding, Job, OrderEvent, WorkOrder
 from tests import scene
 from tests.cast import person
-from tests.visits.depot import TODAY, fleet
+from tests.scene import NOW
+from tests.visits.depot import TODAY, fleet, planned
 
 pytestmark = pytest.mark.django_db
 State = WorkOrder.State
-NOW = datetime(2026, 6, 15, 9, 0, tzinfo=UTC)
-
-
-@pytest.fixture
-def chief() -> Actor:
-    return Actor(person("Sura", Role.SUPERVISOR, scene.depot()), "page", NOW)
-
-
-def planned() -> Plan:
-    (found,) = plans.plan([scene.depot().pk], TODAY)
-    return found
 
 
 def published(actor: Actor, found: Plan, **named: object) -> list[Outcome]:

@@ -1,6 +1,6 @@
 """What a plan says of a day it chose: how early, what that wastes, and why, also once it stands."""
 
-from datetime import date, timedelta
+from datetime import timedelta
 from html import unescape
 
 import pytest
@@ -9,29 +9,16 @@ from django.test import Client
 
 from fleet.due.models import DueDate
 from fleet.people.actor import Actor
-from fleet.people.models import Role
-from fleet.visits import plan as plans
 from fleet.visits.listing import service_rows
 from fleet.visits.models import Mechanic, OtherWork, Plan, PlannedService, ServiceNeed, Visit
 from fleet.visits.moves import move
 from fleet.visits.publish import publish
 from fleet.workorders.models import Job, Procedure, Step, WorkOrder
 from tests import scene
-from tests.cast import person
-from tests.visits.depot import TODAY, fleet
+from tests.visits.depot import TODAY, fleet, planned
 
 pytestmark = pytest.mark.django_db
 SHARED, STANDS = "cheaper on a shared visit", "its day stands"
-
-
-@pytest.fixture
-def chief() -> Actor:
-    return Actor(person("Sura", Role.SUPERVISOR, scene.depot()), "page", scene.NOW)
-
-
-def planned(today: date = TODAY) -> Plan:
-    (found,) = plans.plan([scene.depot().pk], today)
-    return found
 
 
 def engine(found: Plan) -> PlannedService:

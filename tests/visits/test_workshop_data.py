@@ -10,13 +10,12 @@ from fleet.people.actor import Actor
 from fleet.people.models import Role
 from fleet.vehicles.closures import closed_days
 from fleet.vehicles.models import Closure, VehicleType
-from fleet.visits import plan as plans
 from fleet.visits.board import board
-from fleet.visits.models import Bay, BlockedDays, Plan, SparedType, Workshop
+from fleet.visits.models import Bay, BlockedDays, SparedType, Workshop
 from fleet.visits.weigh import weigh
 from tests import scene
 from tests.cast import person
-from tests.visits.depot import TODAY, fleet
+from tests.visits.depot import TODAY, fleet, planned
 
 pytestmark = pytest.mark.django_db
 CORPUS_CHRISTI = date(2026, 6, 4)  # 60 days after Easter Sunday, 5 Apr 2026; Portugal keeps it
@@ -30,11 +29,6 @@ def chief() -> Actor:
 
 def ahead(days: int) -> date:
     return TODAY + timedelta(days=days)
-
-
-def planned(today: date = TODAY) -> Plan:
-    (found,) = plans.plan([scene.depot().pk], today)
-    return found
 
 
 def bay(name: str, **sizes: float) -> Bay:

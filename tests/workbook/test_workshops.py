@@ -6,16 +6,7 @@ import pytest
 
 from fleet.vehicles.closures import closed_days
 from fleet.vehicles.models import Depot, VehicleType
-from fleet.visits.models import (
-    Absence,
-    Bay,
-    BlockedDays,
-    Mechanic,
-    OtherWork,
-    ServiceNeed,
-    SparedType,
-    Workshop,
-)
+from fleet.visits import models as visits
 from tests.workbook.small import NOW, Sheets, faults_of, load_small, small_workbook
 
 pytestmark = pytest.mark.django_db
@@ -29,22 +20,22 @@ def changed(sheet: str, **cells: object) -> Sheets:
 
 def test_every_sheet_of_a_workshop_lands_in_its_rows() -> None:
     load_small(small_workbook())
-    shop = Workshop.objects.get()
+    shop = visits.Workshop.objects.get()
     # 62.50 typed; the rest is what a new workshop has
     assert (shop.opening_min, shop.visit_minor, shop.kept_share) == (510, 6_250, 0.3)
     assert (shop.late_change_minor, shop.vehicles_a_day) == (4_000, None)
-    bay = Bay.objects.get()
+    bay = visits.Bay.objects.get()
     assert (bay.name, bay.rated_kg, bay.height_m, bay.length_m) == ("Lift 1", 5_500, 3.4, None)
-    ada = Mechanic.objects.get()
+    ada = visits.Mechanic.objects.get()
     assert (ada.minutes, ada.works_on, ada.skills) == (480, "1100000", ["gas", "lift"])
-    of_ada = Absence.objects.get(mechanic=ada)
+    of_ada = visits.Absence.objects.get(mechanic=ada)
     assert (of_ada.from_on, of_ada.until_on) == (date(2026, 8, 3), date(2026, 8, 7))
-    assert Absence.objects.get(vehicle__fleet_number="V-1").reason == "hired out"
-    assert BlockedDays.objects.get().reason == "harvest"
-    assert SparedType.objects.get().vehicles_a_day == 2
-    need = ServiceNeed.objects.get()
+    assert visits.Absence.objects.get(vehicle__fleet_number="V-1").reason == "hired out"
+    assert visits.BlockedDays.objects.get().reason == "harvest"
+    assert visits.SparedType.objects.get().vehicles_a_day == 2
+    need = visits.ServiceNeed.objects.get()
     assert (need.service.slug, need.skills, need.second_min) == ("gearbox-oil", ["lift"], 15)
-    work = OtherWork.objects.get()
+    work = visits.OtherWork.objects.get()
     assert (str(work), work.minutes, work.latest_on, work.skills, work.entered_at) == (
         "Belt tensioner (R-77)", 90, date(2026, 8, 31), ["gas"], NOW,
     )  # fmt: skip
@@ -55,7 +46,7 @@ def test_loading_it_twice_changes_nothing_and_a_change_is_one() -> None:
     load_small(small_workbook())
     assert load_small(small_workbook()).changes == 0
     assert load_small(changed("Other work", Minutes=45)).changes == 1
-    assert OtherWork.objects.get().minutes == 45
+    assert visits.OtherWork.objects.get().minutes == 45
 
 
 @pytest.mark.parametrize(
@@ -99,7 +90,7 @@ def test_a_fixed_day_on_which_it_cannot_come_is_named(on: date, said: str) -> No
     assert fault.startswith("Other work, row 2, column 'Fixed day'")
     assert said in fault
     load_small(fixed(on, **{"Why the day stands": "the inspector comes"}))
-    assert OtherWork.objects.get().why_it_stands == "the inspector comes"
+    assert visits.OtherWork.objects.get().why_it_stands == "the inspector comes"
 
 
 def test_a_day_that_was_closed_since_does_not_keep_the_book_out() -> None:

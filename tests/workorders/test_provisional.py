@@ -34,6 +34,20 @@ def finished_at(bay: Bay, odometer: float) -> WorkOrder:
     return found.order
 
 
+def settled(bay: Bay) -> None:
+    """The digit too many is taken out of what was read."""
+    odd = Reading.objects.get(value=233_350)
+    settle(
+        reading_id=odd.pk,
+        action="accept suggestion",
+        person=bay.supervisor,
+        reason="a digit too many",
+        value=23_335,
+        channel="test",
+    )
+    chain.refresh([bay.van.pk], NOW + timedelta(hours=1))
+
+
 def test_the_question_names_what_was_likely_meant(bay: Bay) -> None:
     # 23,335 km with a digit too many
     asked = ending.odometer_question(finished(bay, 233_350))
@@ -81,40 +95,16 @@ def test_a_viewer_does_not_read_again(bay: Bay) -> None:
 
 def test_an_order_is_corrected_after_its_odometer_was_settled(bay: Bay) -> None:
     order = finished_at(bay, 233_350)
-    odd = Reading.objects.get(value=233_350)
-    settle(
-        reading_id=odd.pk,
-        action="accept suggestion",
-        person=bay.supervisor,
-        reason="a digit too many",
-        value=23_335,
-        channel="test",
-    )
-    chain.refresh([bay.van.pk], NOW + timedelta(hours=1))
+    settled(bay)
     ending.correct(later(bay), order.pk, reason="wrong van")
     newest = ServiceDone.objects.latest("pk")
     assert (newest.void, newest.supersedes.total_km) == (True, 23_335)
 
 
 def test_settling_the_odometer_settles_the_service_it_was_given_for(bay: Bay) -> None:
-    order = bay.order()
-    progress.release(bay.actor(), order.pk)
-    mechanic = bay.actor(bay.mechanic)
-    progress.start(mechanic, order.pk)
-    progress.end_job(mechanic, order.jobs.get().pk, state="done", because="not tried here")
-    ending.finish(mechanic, order.pk, AtFinish(odometer=233_350, fit_for_use="yes"))
-    chain.refresh([bay.van.pk], NOW)
+    finished_at(bay, 233_350)
     assert DueDate.objects.get().provisional
-    odd = Reading.objects.get(value=233_350)
-    settle(
-        reading_id=odd.pk,
-        action="accept suggestion",
-        person=bay.supervisor,
-        reason="a digit too many",
-        value=23_335,
-        channel="test",
-    )
-    chain.refresh([bay.van.pk], NOW + timedelta(hours=1))
+    settled(bay)
     newest = ServiceDone.objects.latest("pk")
     assert (newest.total_km, newest.provisional, newest.supersedes.provisional) == (
         *(23_335, False, True),
