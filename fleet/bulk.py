@@ -16,7 +16,8 @@ from django.core.exceptions import EmptyResultSet
 from django.db import connection, transaction
 from django.db.models import Model, QuerySet
 
-Array = np.ndarray[Any, Any]
+from fleet.calc.arrays import Array
+
 Columns = Mapping[str, Array]
 
 FETCH_ROWS = 20_000

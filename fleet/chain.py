@@ -14,7 +14,7 @@ from django.db.models import F, Max, Min
 from django.utils import timezone
 
 from fleet import bulk
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.consumables import demand
 from fleet.due import forecast, moves, record
 from fleet.due.differing import differing

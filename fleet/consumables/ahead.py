@@ -9,8 +9,8 @@ from typing import TypeVar
 
 import numpy as np
 
-from fleet.bulk import Array
 from fleet.calc import usage
+from fleet.calc.arrays import Array, FloatArray, IntArray
 from fleet.calc.breakage import EXPOSURE_D, broken, event_rate, top_ups
 from fleet.calc.common_factor import correlation, nodes
 from fleet.calc.convolve import Conditional, Distribution, added, combined, total
@@ -51,7 +51,7 @@ class Calendar:
     """The months ahead, and the stretches from today that orders have to cover."""
 
     today_d: int
-    edges_d: Array  # (e,) rising
+    edges_d: FloatArray  # (e,) rising
     months_on: list[date]
     months: list[Stretch]
     horizons: dict[int, Stretch]  # days from today -> stretch
@@ -224,7 +224,7 @@ def _parts(by_service: Mapping[int, int], here: set[int]) -> tuple[Parts, int]:
     return tuple(sorted((service_id, q // common) for service_id, q in own.items())), common
 
 
-def _outcomes(group: Class, occurrences: Array, parts: Parts) -> Array:
+def _outcomes(group: Class, occurrences: IntArray, parts: Parts) -> Array:
     """Quantity of each vehicle at each level: (v, 99)."""
     found = np.zeros((len(group.vehicle_id), LEVELS.size), dtype=np.int64)
     for service_id, quantity in parts:

@@ -7,7 +7,7 @@ import numpy as np
 from django.db import transaction
 
 from fleet import bulk
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.consumables.ahead import Ahead, Calendar, look_ahead
 from fleet.consumables.fluids import with_own_fluids
 from fleet.consumables.gather import gather

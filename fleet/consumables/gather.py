@@ -11,7 +11,7 @@ from datetime import date
 import numpy as np
 
 from fleet import bulk
-from fleet.bulk import Array
+from fleet.calc.arrays import Array, FloatArray, IntArray
 from fleet.calc.demand import Repeats, Services
 from fleet.due.gather import Meters, meters_of
 from fleet.due.rules import ANY_PRODUCT, CLASSES, REPEAT, Rules
@@ -29,15 +29,15 @@ class Class:
     """Some vehicles of a depot that are of one type."""
 
     type_id: int
-    vehicle_id: Array  # (v,) sorted
+    vehicle_id: IntArray  # (v,) sorted
     km: Meters
-    km_of: Array  # (v,) row in ``km``, -1 for none
+    km_of: IntArray  # (v,) row in ``km``, -1 for none
     hours: Meters
-    hours_of: Array
-    vehicle: Array  # (r,) row of the vehicle
-    service_id: Array  # (r,)
+    hours_of: IntArray
+    vehicle: IntArray  # (r,) row of the vehicle
+    service_id: IntArray  # (r,)
     services: Services  # (r,)
-    unknown: Array  # (u, 2) vehicle and service whose history is not known
+    unknown: IntArray  # (u, 2) vehicle and service whose history is not known
 
 
 def gather(depot_id: int, rules: Rules) -> Iterator[Class]:
@@ -88,7 +88,7 @@ def _planned(depot_id: int) -> dict[tuple[int, int], int]:
 
 def _class(
     type_id: int,
-    ids: Array,
+    ids: IntArray,
     rows: dict[str, Array],
     planned: dict[tuple[int, int], int],
     rules: Rules,
@@ -114,8 +114,8 @@ def _class(
 
 def _services(
     rows: dict[str, Array],
-    km_meter: Array,
-    hours_meter: Array,
+    km_meter: IntArray,
+    hours_meter: IntArray,
     planned: dict[tuple[int, int], int],
     rules: Rules,
 ) -> Services:
@@ -131,7 +131,7 @@ def _services(
     )
 
 
-def _days(number: Array) -> Array:
+def _days(number: FloatArray) -> Array:
     known = np.isfinite(number)
     return np.where(known, np.where(known, number, 0).astype("i8").astype("M8[D]"), NO_DAY)
 

@@ -8,7 +8,7 @@ from datetime import date
 import numpy as np
 
 from fleet import bulk
-from fleet.bulk import Array
+from fleet.calc.arrays import IntArray
 from fleet.calc.breakage import fading
 from fleet.calc.common_factor import USUAL_SIGMA, learnt_sigma
 from fleet.consumables.gather import day_number
@@ -216,7 +216,7 @@ def _recorded_per_km(use: PerKmUse, today_d: int) -> tuple[float, float]:
     return float(rows["ml"].sum()), _driven_km(rows["vehicle_id"], since)
 
 
-def _driven_km(vehicle_ids: Array, since_d: int) -> float:
+def _driven_km(vehicle_ids: IntArray, since_d: int) -> float:
     where, params = bulk.among("m.vehicle_id", vehicle_ids)
     sql = f"""
         SELECT k.meter_id, MAX(k.total) - MIN(k.total) FROM usage_kmat k

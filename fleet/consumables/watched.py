@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fleet import bulk
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.calc.breakage import EXPOSURE_D, HALF_LIFE_D, fading
 
 NEVER = np.inf

@@ -2,13 +2,13 @@
 
 import numpy as np
 
-from fleet.bulk import Array
 from fleet.calc import usage
+from fleet.calc.arrays import Array, FloatArray, IntArray
 from fleet.calc.level_paths import level_distances
 from fleet.due.gather import Meters
 
 
-def come_since(meters: Meters, row: Array, at_d: Array, levels: Array) -> Array:
+def come_since(meters: Meters, row: IntArray, at_d: FloatArray, levels: Array) -> Array:
     """Distance since the last reading at each level, 0 at and before it [km or h].
 
     Parameters

@@ -5,7 +5,7 @@ from datetime import date
 import numpy as np
 from django.db import transaction
 
-from fleet.bulk import Array
+from fleet.calc.arrays import DateArray
 from fleet.due.forecast import compute
 from fleet.due.gather import gather
 from fleet.due.models import Service
@@ -74,7 +74,7 @@ def _days(vehicle: Vehicle, today: date) -> dict[int, tuple[date | None, bool]]:
     }
 
 
-def _day(on: Array) -> date | None:
+def _day(on: DateArray) -> date | None:
     return None if np.isnat(on) else on.astype("M8[D]").item()
 
 

@@ -2,14 +2,14 @@
 
 import numpy as np
 
-from fleet.bulk import Array
+from fleet.calc.arrays import Array, IntArray
 from fleet.due import crossing
 from fleet.due.gather import Chunk
 
 NO_DAY = np.datetime64("NaT", "D")
 
 
-def called_side(chunk: Chunk, picked: Array, side: dict[str, Array]) -> dict[str, Array]:
+def called_side(chunk: Chunk, picked: IntArray, side: dict[str, Array]) -> dict[str, Array]:
     """Distance of each row, with the total that something calls for it by where that is nearer.
 
     A call has no tolerance, and counts whatever the history.

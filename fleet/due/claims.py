@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from fleet import bulk
-from fleet.bulk import Array
+from fleet.calc.arrays import BoolArray, DateArray, FloatArray, IntArray
 from fleet.due.doubt import HOURS_PER_DAY, Claims, Doubt, doubts
 from fleet.due.gather import dates, utc_offsets
 from fleet.due.models import ServiceDone
@@ -24,30 +24,32 @@ VEHICLES_AT_ONCE = 3_000
 class Facts:
     """What is known of vehicles besides readings: v of them."""
 
-    vehicle_id: Array  # (v,) -1 for a vehicle that is not in the fleet yet
-    utc_offset_d: Array  # (v,) of the depot
-    off_road: Array  # (v,) bool
-    began_on: Array  # (v,) datetime64[D] start of use, NaT for none
-    began_km: Array  # (v,)
-    joined_on: Array  # (v,) datetime64[D]
-    joined_km: Array  # (v,) total on that day, NaN for none
-    most_km_per_day: Array  # (v,) of the vehicle type
-    usual_km_per_day: Array  # (v,)
-    usual_h_per_day: Array  # (v,) NaN: the type has no hour meter
+    vehicle_id: IntArray  # (v,) -1 for a vehicle that is not in the fleet yet
+    utc_offset_d: FloatArray  # (v,) of the depot
+    off_road: BoolArray  # (v,) bool
+    began_on: DateArray  # (v,) datetime64[D] start of use, NaT for none
+    began_km: FloatArray  # (v,)
+    joined_on: DateArray  # (v,) datetime64[D]
+    joined_km: FloatArray  # (v,) total on that day, NaN for none
+    most_km_per_day: FloatArray  # (v,) of the vehicle type
+    usual_km_per_day: FloatArray  # (v,)
+    usual_h_per_day: FloatArray  # (v,) NaN: the type has no hour meter
 
 
 @dataclass(frozen=True)
 class History:
     """Rows of service history that stand: n of them."""
 
-    id: Array  # (n,)
-    vehicle: Array  # (n,) row of the vehicle in the facts
-    on: Array  # (n,) datetime64[D]
-    total: dict[str, Array]  # kind of meter -> (n,) [km or h], NaN for none
-    kept: Array  # (n,) bool: somebody said why the total stands
+    id: IntArray  # (n,)
+    vehicle: IntArray  # (n,) row of the vehicle in the facts
+    on: DateArray  # (n,) datetime64[D]
+    total: dict[str, FloatArray]  # kind of meter -> (n,) [km or h], NaN for none
+    kept: BoolArray  # (n,) bool: somebody said why the total stands
 
 
-def claims_of(facts: Facts, vehicle: Array, on: Array, total: Array, kind: str) -> Claims:
+def claims_of(
+    facts: Facts, vehicle: IntArray, on: DateArray, total: FloatArray, kind: str
+) -> Claims:
     """Totals of one kind of meter with what is known of their vehicles.
 
     Parameters
@@ -158,7 +160,7 @@ def _named(history: History, found: dict[int, Doubt]) -> Iterator[str]:
 
 
 # --- gather ------------------------------------------------------------------------------------
-def _gathered(vehicle_ids: Array) -> tuple[Facts, History]:
+def _gathered(vehicle_ids: IntArray) -> tuple[Facts, History]:
     where, params = bulk.among("v.id", vehicle_ids)
     facts = _facts(where, params)
     sql = f"""

@@ -3,8 +3,8 @@
 import numpy as np
 
 from fleet import bulk
-from fleet.bulk import Array
 from fleet.calc import km_at
+from fleet.calc.arrays import Array, DateArray, FloatArray, IntArray
 from fleet.due.gather import Meters
 from fleet.due.neighbours import neighbours
 
@@ -13,7 +13,9 @@ DIP = 10.0  # an accepted total may fall by its rounding; by no more than this [
 NEVER_D = 2.0**17  # a day that no reading is of [d]
 
 
-def totals_at(meters: Meters, meter: Array, on_d: Array, anchor_on: Array, anchor: Array) -> Array:
+def totals_at(
+    meters: Meters, meter: IntArray, on_d: Array, anchor_on: DateArray, anchor: FloatArray
+) -> Array:
     """Total at the start of days, on the line between the accepted readings about each.
 
     Days after the last reading take its total: nothing is extrapolated. Before the first reading
@@ -47,7 +49,7 @@ def totals_at(meters: Meters, meter: Array, on_d: Array, anchor_on: Array, ancho
     return result
 
 
-def _kept(meters: Meters, meter: Array, asked_d: Array) -> Array:
+def _kept(meters: Meters, meter: IntArray, asked_d: FloatArray) -> Array:
     """Totals kept for just these days, NaN for others."""
     wanted = np.unique(meter)
     offsets, at_d, km = _known_totals(meters, wanted)
@@ -57,7 +59,9 @@ def _kept(meters: Meters, meter: Array, asked_d: Array) -> Array:
     return np.where(known[at] == asked, km[at], np.nan)
 
 
-def _read(meter_id: Array, asked_d: Array, anchor_on: Array, anchor: Array) -> Array:
+def _read(
+    meter_id: IntArray, asked_d: FloatArray, anchor_on: DateArray, anchor: FloatArray
+) -> Array:
     """Totals on the line between the readings about each instant, or from the anchor."""
     about = neighbours(meter_id, asked_d)
     anchor_d = anchor_on.astype(np.float64)
@@ -82,7 +86,9 @@ def _known_totals(meters: Meters, wanted: Array) -> tuple[Array, Array, Array]:
     return _sorted(owner, at_d, km, meters.id[wanted])
 
 
-def _sorted(owner: Array, at_d: Array, km: Array, order: Array) -> tuple[Array, Array, Array]:
+def _sorted(
+    owner: IntArray, at_d: FloatArray, km: FloatArray, order: IntArray
+) -> tuple[Array, Array, Array]:
     by_id = np.argsort(order)
     place = by_id[np.searchsorted(order[by_id], owner)]
     rows = np.lexsort((at_d, place))
@@ -92,11 +98,11 @@ def _sorted(owner: Array, at_d: Array, km: Array, order: Array) -> tuple[Array, 
 
 def reached_at_d(
     meters: Meters,
-    meter: Array,
-    left: Array,
-    limit_at: Array,
-    anchor_on: Array,
-    anchor_km: Array,
+    meter: IntArray,
+    left: FloatArray,
+    limit_at: FloatArray,
+    anchor_on: DateArray,
+    anchor_km: FloatArray,
 ) -> Array:
     """Instant at which each row's limit was reached; NaN where something is left.
 
@@ -125,7 +131,7 @@ def reached_at_d(
     return result
 
 
-def _readings_about(meter_id: Array, limit_at: Array) -> tuple[Array, dict[str, Array]]:
+def _readings_about(meter_id: IntArray, limit_at: FloatArray) -> tuple[Array, dict[str, Array]]:
     """Accepted readings of the months in which each total was reached, in CSR form.
 
     Meters with their totals come in order. Totals at firsts of months say which months those are,

@@ -6,7 +6,7 @@ from datetime import date
 import numpy as np
 
 from fleet import bulk
-from fleet.bulk import Array
+from fleet.calc.arrays import Array, IntArray
 from fleet.due.forecast import VEHICLES_AT_ONCE, compute
 from fleet.due.gather import gather
 from fleet.due.models import DueDate, Service
@@ -18,7 +18,7 @@ DATES = ("DateField",)
 TEXTS = ("CharField",)
 
 
-def differing(vehicle_ids: Array, today: date) -> Iterator[str]:
+def differing(vehicle_ids: IntArray, today: date) -> Iterator[str]:
     """Compute everything anew, write nothing, and give a sentence for each row that differs."""
     basis = gather_basis()
     for begin in range(0, len(vehicle_ids), VEHICLES_AT_ONCE):
@@ -50,7 +50,7 @@ def _number(column: Array) -> Array:
     return column if column.dtype.kind == "i" else column.astype(np.float64)
 
 
-def _stored(vehicle_ids: Array, names: list[str]) -> dict[str, Array]:
+def _stored(vehicle_ids: IntArray, names: list[str]) -> dict[str, Array]:
     where, params = bulk.among("vehicle_id", vehicle_ids)
     asked = ", ".join(bulk.day_number(name) if _kind(name) in DATES else name for name in names)
     kinds = {

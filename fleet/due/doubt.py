@@ -9,8 +9,8 @@ from datetime import date
 
 import numpy as np
 
-from fleet.bulk import Array
 from fleet.calc import doubt, usage
+from fleet.calc.arrays import Array, BoolArray, DateArray, FloatArray, IntArray
 from fleet.calc.class_rates import UNKNOWN_SPREAD
 from fleet.calc.passage import distances_ahead
 from fleet.due.ahead import come_since
@@ -27,18 +27,18 @@ UNIT = {Meter.Kind.KM: "km", Meter.Kind.HOURS: "h"}
 class Claims:
     """Totals said to have stood on days, of one kind of meter: n of them."""
 
-    vehicle_id: Array  # (n,) -1 for a vehicle that is not in the fleet yet
-    vehicle: Array  # (n,) any number that tells the vehicles apart
-    on: Array  # (n,) datetime64[D] at the depot
-    total: Array  # (n,) [km or h]
-    utc_offset_d: Array  # (n,) of the depot
-    off_road: Array  # (n,) bool: the vehicle is out of use
-    began_on: Array  # (n,) datetime64[D] start of use, NaT for none
-    began_km: Array  # (n,)
-    joined_on: Array  # (n,) datetime64[D]
-    joined_km: Array  # (n,) total on that day, NaN for none
-    most_per_day: Array  # (n,) of the vehicle type
-    usual_per_day: Array  # (n,) expected of the vehicle type
+    vehicle_id: IntArray  # (n,) -1 for a vehicle that is not in the fleet yet
+    vehicle: IntArray  # (n,) any number that tells the vehicles apart
+    on: DateArray  # (n,) datetime64[D] at the depot
+    total: FloatArray  # (n,) [km or h]
+    utc_offset_d: FloatArray  # (n,) of the depot
+    off_road: BoolArray  # (n,) bool: the vehicle is out of use
+    began_on: DateArray  # (n,) datetime64[D] start of use, NaT for none
+    began_km: FloatArray  # (n,)
+    joined_on: DateArray  # (n,) datetime64[D]
+    joined_km: FloatArray  # (n,) total on that day, NaN for none
+    most_per_day: FloatArray  # (n,) of the vehicle type
+    usual_per_day: FloatArray  # (n,) expected of the vehicle type
 
     def __len__(self) -> int:
         """Count the claims."""
@@ -60,15 +60,15 @@ class Doubt:
 class _Around:
     """What is known about the meter around each claim's day."""
 
-    before_d: Array
-    before: Array
-    after_d: Array
-    after: Array
-    low: Array  # where nothing follows the day
-    high: Array
-    sure: Array  # bool: rests on a reading, or on what such a vehicle can do at most
-    read: Array  # bool: rests on a reading
-    guessed: Array  # how much of the readings' totals nobody read [km or h]
+    before_d: FloatArray
+    before: FloatArray
+    after_d: FloatArray
+    after: FloatArray
+    low: FloatArray  # where nothing follows the day
+    high: FloatArray
+    sure: BoolArray  # bool: rests on a reading, or on what such a vehicle can do at most
+    read: BoolArray  # bool: rests on a reading
+    guessed: FloatArray  # how much of the readings' totals nobody read [km or h]
 
 
 def doubts(claims: Claims, kind: str = Meter.Kind.KM) -> list[Doubt]:
@@ -126,7 +126,7 @@ def _around(claims: Claims, kind: str) -> _Around:
     )
 
 
-def _begin(on: Array, claims: Claims) -> Array:
+def _begin(on: DateArray, claims: Claims) -> Array:
     """Instants at which days begin at the depot, NaN for none [d]."""
     known = ~np.isnat(on)
     days = np.where(known, on, np.datetime64(0, "D")).astype(np.float64)
@@ -142,7 +142,7 @@ def _meters(claims: Claims, kind: str) -> tuple[Meters, Array]:
     return meters, np.where(known, padded[np.minimum(place, len(ids))], NO_METER)
 
 
-def _neighbours(meters: Meters, row_of: Array, begin_d: Array) -> Neighbours:
+def _neighbours(meters: Meters, row_of: IntArray, begin_d: FloatArray) -> Neighbours:
     """Accepted readings last before, and first after, each day; those of the day are neither."""
     result = Neighbours(*np.full((5, len(begin_d)), np.nan))
     asked = np.flatnonzero(row_of != NO_METER)
@@ -153,7 +153,12 @@ def _neighbours(meters: Meters, row_of: Array, begin_d: Array) -> Neighbours:
 
 
 def _ahead(
-    claims: Claims, meters: Meters, row_of: Array, begin_d: Array, before_d: Array, before: Array
+    claims: Claims,
+    meters: Meters,
+    row_of: IntArray,
+    begin_d: FloatArray,
+    before_d: FloatArray,
+    before: FloatArray,
 ) -> tuple[Array, Array, Array]:
     """Least and most total by the usage filter on each day after the last reading.
 

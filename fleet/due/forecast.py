@@ -13,8 +13,8 @@ import numpy as np
 from django.db import transaction
 
 from fleet import bulk
-from fleet.bulk import Array
 from fleet.calc import due, life
+from fleet.calc.arrays import Array, BoolArray, DateArray, IntArray
 from fleet.calc.calendar import last_working_day
 from fleet.calc.due import Binding, DueDates, MeterLimit
 from fleet.due import crossing, lives
@@ -38,7 +38,7 @@ CLASS_NAMES = np.array([DutyClass.NORMAL, DutyClass.SEVERE], dtype=object)
 
 
 def forecast(
-    vehicle_ids: Array, today: date, basis: Basis | None = None, *, only_changed: bool = True
+    vehicle_ids: IntArray, today: date, basis: Basis | None = None, *, only_changed: bool = True
 ) -> int:
     """Bring the due dates of some vehicles up to date; give the number of rows written.
 
@@ -57,7 +57,7 @@ def forecast(
     return written
 
 
-def _forecast_chunk(ids: Array, basis: Basis, today: date, only_changed: bool) -> int:
+def _forecast_chunk(ids: IntArray, basis: Basis, today: date, only_changed: bool) -> int:
     chunk = gather(ids, basis.rules, basis.depots, today)
     hashes, before, stale = _stored(chunk, basis.rules)
     changed = hashes != chunk.rows.inputs_hash  # a row not stored yet is None, which differs
@@ -100,12 +100,12 @@ def _stored(chunk: Chunk, rules: Rules) -> tuple[Array, list[Array], Array]:
     return hashes, before, found["id"][~np.isin(theirs, ours)]
 
 
-def _pair(vehicle_id: Array, service_id: Array) -> Array:
+def _pair(vehicle_id: IntArray, service_id: IntArray) -> Array:
     return np.asarray(vehicle_id * 2**31 + service_id)
 
 
 # --- compute -----------------------------------------------------------------------------
-def compute(chunk: Chunk, picked: Array, basis: Basis) -> dict[str, Array]:
+def compute(chunk: Chunk, picked: IntArray, basis: Basis) -> dict[str, Array]:
     """Columns of the due dates of some rows of a chunk."""
     rows, rules = chunk.rows, basis.rules
     vehicle, service = rows.vehicle[picked], rows.service[picked]
@@ -139,7 +139,7 @@ def compute(chunk: Chunk, picked: Array, basis: Basis) -> dict[str, Array]:
 
 
 def _side(
-    chunk: Chunk, picked: Array, kind: str, stretches: Stretches, rules: Rules
+    chunk: Chunk, picked: IntArray, kind: str, stretches: Stretches, rules: Rules
 ) -> dict[str, Array]:
     """Distance (or hours) of each row: life used, what is left, and where the limit lies."""
     grown = lives.by_meter(chunk, picked, kind, stretches, rules)
@@ -173,7 +173,7 @@ def _padded(column: Array) -> Array:
 
 
 def _watched(
-    chunk: Chunk, picked: Array, sides: Sequence[dict[str, Array]], calendar_on: Array
+    chunk: Chunk, picked: IntArray, sides: Sequence[dict[str, Array]], calendar_on: DateArray
 ) -> Array:
     """Leave out what was past a limit before anybody took readings and was never recorded.
 
@@ -189,7 +189,7 @@ def _watched(
 
 
 def _meter_limit(
-    meters: Meters, meter: Array, side: dict[str, Array], widening: float
+    meters: Meters, meter: IntArray, side: dict[str, Array], widening: float
 ) -> MeterLimit | None:
     if not len(meters.id):
         return None
@@ -208,10 +208,10 @@ def _meter_limit(
 # --- record ------------------------------------------------------------------------------
 def _columns(
     chunk: Chunk,
-    picked: Array,
+    picked: IntArray,
     basis: Basis,
     found: DueDates,
-    known: Array,
+    known: BoolArray,
     sides: Sequence[dict[str, Array]],
     calendar: ByCalendar,
     stretches: Stretches,
@@ -262,7 +262,7 @@ def _one_interval(side: dict[str, Array]) -> Array:
     return np.where(left > interval, interval, left)
 
 
-def _bring_in_by(p10: Array, depot_id: Array, depots: Depots) -> Array:
+def _bring_in_by(p10: DateArray, depot_id: IntArray, depots: Depots) -> Array:
     """Last working day not after the earliest likely day, which no calendar limit precedes."""
     result = np.full(len(p10), NO_DAY)
     for pk, working in depots.working.items():
@@ -280,7 +280,7 @@ def _record(columns: dict[str, Array]) -> int:
     return bulk.upsert(DueDate, plain, key=["vehicle_id", "service_id"])
 
 
-def _drop(due_date_ids: Array) -> int:
+def _drop(due_date_ids: IntArray) -> int:
     """Take away due dates of services that the type no longer has or nobody calls for."""
     if not len(due_date_ids):
         return 0

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from fleet import bulk
-from fleet.bulk import Array
+from fleet.calc.arrays import Array, BoolArray, DateArray, FloatArray, IntArray
 from fleet.calc.class_rates import Clock
 from fleet.calc.stamps import stamp
 from fleet.calc.usage import State
@@ -26,11 +26,11 @@ NO_METER = -1
 class Meters:
     """Usage of the meters of one kind, in order of vehicle."""
 
-    id: Array  # (m,)
-    stamp: Array  # (m,)
+    id: IntArray  # (m,)
+    stamp: IntArray  # (m,)
     clock: Clock | None  # of the seasons that their classes run on; None: calendar days count
-    season: Array | None  # (m,) row in the clock, -1 for none
-    provisional: Array  # (m,) bool
+    season: IntArray | None  # (m,) row in the clock, -1 for none
+    provisional: BoolArray  # (m,) bool
     state: State  # (m,)
 
 
@@ -38,44 +38,44 @@ class Meters:
 class Rows:
     """One row (of r) per vehicle and service."""
 
-    vehicle: Array  # row of the vehicle
-    service: Array  # row of the service in the rules
-    anchor_id: Array  # service done that the limits count from; NaN: from in-service
-    anchor_on: Array  # datetime64[D], NaT: history unknown
-    anchor_km: Array
-    anchor_h: Array
-    occasion: Array
-    called: Array  # bool: something calls for it
-    called_on: Array  # datetime64[D] that something calls for it by, NaT for none
-    called_at_km: Array  # total that something calls for it by, NaN for none
-    product: Array  # product in the compartment since a full change, 0 for any
-    provisional: Array
-    inputs_hash: Array
+    vehicle: IntArray  # row of the vehicle
+    service: IntArray  # row of the service in the rules
+    anchor_id: FloatArray  # service done that the limits count from; NaN: from in-service
+    anchor_on: DateArray  # datetime64[D], NaT: history unknown
+    anchor_km: FloatArray
+    anchor_h: FloatArray
+    occasion: IntArray
+    called: BoolArray  # bool: something calls for it
+    called_on: DateArray  # datetime64[D] that something calls for it by, NaT for none
+    called_at_km: FloatArray  # total that something calls for it by, NaN for none
+    product: IntArray  # product in the compartment since a full change, 0 for any
+    provisional: BoolArray
+    inputs_hash: IntArray
 
 
 @dataclass(frozen=True)
 class Chunk:
     """Vehicles, their meters and their rows."""
 
-    vehicle_id: Array
-    depot_id: Array
-    utc_offset_d: Array
-    warranty_until_on: Array
+    vehicle_id: IntArray
+    depot_id: IntArray
+    utc_offset_d: FloatArray
+    warranty_until_on: DateArray
     km: Meters
     hours: Meters
-    km_of: Array  # vehicle row -> row in ``km``, -1 for none
-    hours_of: Array
+    km_of: IntArray  # vehicle row -> row in ``km``, -1 for none
+    hours_of: IntArray
     rows: Rows
     segments: Segments
 
 
-def gather(vehicle_ids: Array, rules: Rules, depots: Depots, today: date) -> Chunk:
+def gather(vehicle_ids: IntArray, rules: Rules, depots: Depots, today: date) -> Chunk:
     """Read a chunk of vehicles with what their due dates rest on."""
     vehicles = _vehicles(vehicle_ids)
     ids = vehicles["id"]
     (km, km_of), (hours, hours_of) = meters_of(ids)
     vehicle, service = _pairs(vehicles["type_id"], rules)
-    anchors = _anchors(ids, vehicles, vehicle, service, rules, km, km_of)
+    anchors = _anchors(ids, vehicles, vehicle, service, rules)
     called = _calls(vehicles, vehicle, service, rules, depots, km, km_of)
     wanted = np.flatnonzero(~rules.on_call[service] | called["called"])
     vehicle, service = vehicle[wanted], service[wanted]
@@ -121,7 +121,7 @@ def gather(vehicle_ids: Array, rules: Rules, depots: Depots, today: date) -> Chu
     )
 
 
-def _vehicles(vehicle_ids: Array) -> dict[str, Array]:
+def _vehicles(vehicle_ids: IntArray) -> dict[str, Array]:
     where, params = bulk.among("id", np.asarray(vehicle_ids, dtype=np.int64))
     sql = f"""
         SELECT id, vehicle_type_id, depot_id, CASE WHEN joined_as = 'new' THEN 1 ELSE 0 END,
@@ -136,14 +136,14 @@ def _vehicles(vehicle_ids: Array) -> dict[str, Array]:
     return found
 
 
-def dates(day_numbers: Array) -> Array:
+def dates(day_numbers: FloatArray) -> Array:
     """Days as datetime64[D] from their numbers since 1970, NaT for NaN."""
     known = np.isfinite(day_numbers)
     days = np.where(known, day_numbers, 0).astype(np.int64).astype("M8[D]")
     return np.where(known, days, np.datetime64("NaT", "D"))
 
 
-def utc_offsets(depot_ids: Array, zones: Mapping[int, str]) -> Array:
+def utc_offsets(depot_ids: IntArray, zones: Mapping[int, str]) -> Array:
     """Standard time of each vehicle's depot less UTC [d]; summer time moves no forecast."""
     winter = datetime(2001, 1, 1, tzinfo=ZoneInfo("UTC"))
     by_depot = {}
@@ -153,7 +153,7 @@ def utc_offsets(depot_ids: Array, zones: Mapping[int, str]) -> Array:
     return np.array([by_depot[pk] for pk in depot_ids.tolist()], dtype=np.float64)
 
 
-def meters_of(vehicle_ids: Array) -> list[tuple[Meters, Array]]:
+def meters_of(vehicle_ids: IntArray) -> list[tuple[Meters, Array]]:
     """Distance meters and hour meters, each with its row by vehicle row."""
     where, params = bulk.among("s.vehicle_id", vehicle_ids)
     stored = ", ".join(f"s.{name}" for name in STATE_COLUMNS)
@@ -170,7 +170,7 @@ def meters_of(vehicle_ids: Array) -> list[tuple[Meters, Array]]:
     ]
 
 
-def _of_kind(vehicle_ids: Array, found: dict[str, Array], rows: Array) -> tuple[Meters, Array]:
+def _of_kind(vehicle_ids: IntArray, found: dict[str, Array], rows: Array) -> tuple[Meters, Array]:
     part = {name: column[rows] for name, column in found.items()}
     columns = {name: part[name] for name in STATE_COLUMNS}
     columns["readings"] = columns["readings"].astype(np.int64)
@@ -182,12 +182,12 @@ def _of_kind(vehicle_ids: Array, found: dict[str, Array], rows: Array) -> tuple[
     return meters, row_of
 
 
-def _stamp_of(meters: Meters, row_of: Array) -> Array:
+def _stamp_of(meters: Meters, row_of: IntArray) -> Array:
     padded = np.append(meters.stamp, 0)  # the last one serves vehicles without such a meter
     return padded[row_of]
 
 
-def _pairs(type_ids: Array, rules: Rules) -> tuple[Array, Array]:
+def _pairs(type_ids: IntArray, rules: Rules) -> tuple[Array, Array]:
     """Row of the vehicle and of the service, for every service of every vehicle."""
     none = np.empty(0, dtype=np.int64)
     vehicle, service = [none], [none]
@@ -200,13 +200,11 @@ def _pairs(type_ids: Array, rules: Rules) -> tuple[Array, Array]:
 
 
 def _anchors(
-    ids: Array,
+    ids: IntArray,
     vehicles: dict[str, Array],
-    vehicle: Array,
-    service: Array,
+    vehicle: IntArray,
+    service: IntArray,
     rules: Rules,
-    km: Meters,
-    km_of: Array,
 ) -> dict[str, Array]:
     """The last time each service was done, or the start of use where there is none."""
     joined_new = vehicles["joined_new"][vehicle]
@@ -231,12 +229,12 @@ def _anchors(
 
 def _calls(
     vehicles: dict[str, Array],
-    vehicle: Array,
-    service: Array,
+    vehicle: IntArray,
+    service: IntArray,
     rules: Rules,
     depots: Depots,
     km: Meters,
-    km_of: Array,
+    km_of: IntArray,
 ) -> dict[str, Array]:
     """What calls for each service: the earliest day, and the lowest total.
 
@@ -277,7 +275,7 @@ def _call_columns(rows: Sequence[calls.Call]) -> dict[str, Array]:
 
 
 def _places(
-    ids: Array, vehicle: Array, service: Array, rules: Rules, found: dict[str, Array]
+    ids: IntArray, vehicle: IntArray, service: IntArray, rules: Rules, found: dict[str, Array]
 ) -> tuple[Array, Array]:
     """Row of the vehicle and service of each found row, for those that have one; which have."""
     width = len(rules.service_id) + 1
@@ -293,7 +291,7 @@ def _places(
     return order[at[fits]], fits
 
 
-def _services_done(ids: Array) -> dict[str, Array]:
+def _services_done(ids: IntArray) -> dict[str, Array]:
     where, params = bulk.among("d.vehicle_id", ids)
     sql = f"""
         SELECT d.vehicle_id, d.service_id, d.id, {bulk.day_number("d.done_on")}, d.total_km,
@@ -305,7 +303,9 @@ def _services_done(ids: Array) -> dict[str, Array]:
     return bulk.read(sql, params, kinds | {"km": "f8", "h": "f8", "provisional": "?"})
 
 
-def _products(ids: Array, vehicle: Array, service: Array, rules: Rules, anchor_on: Array) -> Array:
+def _products(
+    ids: IntArray, vehicle: IntArray, service: IntArray, rules: Rules, anchor_on: DateArray
+) -> Array:
     """Product that each compartment holds since a full change, where limits ask for it."""
     product = np.full(len(vehicle), ANY_PRODUCT)
     if not rules.product_specific:

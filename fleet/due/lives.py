@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fleet.bulk import Array
 from fleet.calc import life
+from fleet.calc.arrays import Array, BoolArray, DateArray, FloatArray, IntArray
 from fleet.calc.calendar import yearly_by
 from fleet.calc.doubt import BAND, believable
 from fleet.due import crossing
@@ -21,11 +21,11 @@ YEAR_D = 365.0
 class Stretches:
     """Duty classes since the anchors of n rows, in CSR form: s stretches in all."""
 
-    offsets: Array  # (n + 1,)
-    lead: Array  # (s,) row of each stretch
-    from_d: Array  # (s,) first day, the anchor's for the first of a row
-    duty_class: Array  # (s,)
-    limit: Array  # (s,) row of the limit in force in the rules, -1 for none
+    offsets: IntArray  # (n + 1,)
+    lead: IntArray  # (s,) row of each stretch
+    from_d: IntArray  # (s,) first day, the anchor's for the first of a row
+    duty_class: IntArray  # (s,)
+    limit: IntArray  # (s,) row of the limit in force in the rules, -1 for none
 
     @property
     def last(self) -> Array:
@@ -44,7 +44,7 @@ class Stretches:
         return until
 
 
-def stretches_of(chunk: Chunk, picked: Array, rules: Rules) -> Stretches:
+def stretches_of(chunk: Chunk, picked: IntArray, rules: Rules) -> Stretches:
     """Classes and limits in force since the anchors of some rows of a chunk."""
     rows = chunk.rows
     vehicle, service = rows.vehicle[picked], rows.service[picked]
@@ -64,7 +64,7 @@ def stretches_of(chunk: Chunk, picked: Array, rules: Rules) -> Stretches:
 
 
 def _strictest(
-    classes: Array, lead: Array, strict: Array, from_d: Array, warranty_on: Array
+    classes: IntArray, lead: IntArray, strict: BoolArray, from_d: IntArray, warranty_on: DateArray
 ) -> Array:
     """Once severe, severe until done, where a service under warranty asks for it."""
     if not strict.any():
@@ -77,7 +77,7 @@ def _strictest(
     return np.where(severe_before, SEVERE, classes)
 
 
-def figure(rules: Rules, name: str, limit: Array) -> Array:
+def figure(rules: Rules, name: str, limit: IntArray) -> Array:
     """A figure of each limit, NaN where there is no such limit or figure."""
     padded = np.append(rules.figures[name], np.nan)
     return padded[limit]
@@ -88,13 +88,15 @@ def figure(rules: Rules, name: str, limit: Array) -> Array:
 class ByCalendar:
     """Calendar limit of n rows, and the life it has used: a line since a day."""
 
-    due_on: Array  # datetime64[D], NaT for none
-    life: Array  # on ``life_on``, NaN where no class so far had such a limit
-    life_on: Array  # datetime64[D] since when the class now in force counts
-    life_per_d: Array
+    due_on: DateArray  # datetime64[D], NaT for none
+    life: FloatArray  # on ``life_on``, NaN where no class so far had such a limit
+    life_on: DateArray  # datetime64[D] since when the class now in force counts
+    life_per_d: FloatArray
 
 
-def by_calendar(stretches: Stretches, anchor_on: Array, service: Array, rules: Rules) -> ByCalendar:
+def by_calendar(
+    stretches: Stretches, anchor_on: DateArray, service: IntArray, rules: Rules
+) -> ByCalendar:
     """Calendar limits: months from the anchor, or a day of the year, whichever comes first.
 
     A day on which a limit was passed stays, whatever class took effect later.
@@ -121,7 +123,9 @@ def by_calendar(stretches: Stretches, anchor_on: Array, service: Array, rules: R
     )
 
 
-def _yearly_on(stretches: Stretches, anchor_on: Array, service: Array, rules: Rules) -> Array:
+def _yearly_on(
+    stretches: Stretches, anchor_on: DateArray, service: IntArray, rules: Rules
+) -> Array:
     """Day of the year by which each stretch's class wants the service, NaT for none, (s,)."""
     month, day = (figure(rules, name, stretches.limit) for name in ("yearly_month", "yearly_day"))
     anchor = anchor_on[stretches.lead]
@@ -139,15 +143,17 @@ class ByMeter:
     """How one kind of meter grew in each stretch."""
 
     meters: Meters
-    meter: Array  # (n,) row of each row's meter, -1 for none
-    anchor: Array  # (n,) total at the anchor, as far as it can be believed; NaN: not noted
-    total: Array  # (n,) at the last accepted reading
-    begin: Array  # (s,) total at the beginning of each stretch
-    end: Array  # (s,)
-    interval: Array  # (s,) of the class in force, NaN where it has none
+    meter: IntArray  # (n,) row of each row's meter, -1 for none
+    anchor: FloatArray  # (n,) total at the anchor, as far as it can be believed; NaN: not noted
+    total: FloatArray  # (n,) at the last accepted reading
+    begin: FloatArray  # (s,) total at the beginning of each stretch
+    end: FloatArray  # (s,)
+    interval: FloatArray  # (s,) of the class in force, NaN where it has none
 
 
-def by_meter(chunk: Chunk, picked: Array, kind: str, stretches: Stretches, rules: Rules) -> ByMeter:
+def by_meter(
+    chunk: Chunk, picked: IntArray, kind: str, stretches: Stretches, rules: Rules
+) -> ByMeter:
     """Totals at the ends of each stretch, by distance ("km") or running hours ("h")."""
     meters, row_of = (chunk.km, chunk.km_of) if kind == "km" else (chunk.hours, chunk.hours_of)
     meter = row_of[chunk.rows.vehicle[picked]]
@@ -167,7 +173,7 @@ def by_meter(chunk: Chunk, picked: Array, kind: str, stretches: Stretches, rules
     return ByMeter(meters, meter, anchor, total, begin, end, interval)
 
 
-def _believed(chunk: Chunk, picked: Array, meters: Meters, meter: Array, kind: str) -> Array:
+def _believed(chunk: Chunk, picked: IntArray, meters: Meters, meter: IntArray, kind: str) -> Array:
     """Totals at the anchors, as far as the readings let one believe them."""
     noted = (chunk.rows.anchor_km if kind == "km" else chunk.rows.anchor_h)[picked]
     last = np.append(meters.state.last_km, np.nan)[meter]

@@ -2,13 +2,12 @@
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
 
 import numpy as np
 from django.utils import timezone
 
 from fleet import bulk
-from fleet.bulk import Array
+from fleet.calc.arrays import Array, BoolArray, FloatArray, IntArray
 from fleet.due.models import DueMove
 
 FAR_D = 14  # a smaller move is not told; our choice
@@ -25,9 +24,9 @@ class Before:
     ``sort_on_d`` days since 1970; ids of services done and of limits, NaN for none.
     """
 
-    sort_on_d: Array
-    anchor_id: Array
-    limit_id: Array
+    sort_on_d: FloatArray
+    anchor_id: FloatArray
+    limit_id: FloatArray
     duty_class: Array
 
 
@@ -35,14 +34,14 @@ class Before:
 class Moves:
     """Rows that moved, each with what of its own row changed; and their vehicles' stamps."""
 
-    vehicle_id: Array
-    service_id: Array
-    from_d: Array
-    to_d: Array
-    record: Array
-    duty: Array
-    limit: Array
-    stamps: dict[str, Array]
+    vehicle_id: IntArray
+    service_id: IntArray
+    from_d: IntArray
+    to_d: IntArray
+    record: BoolArray
+    duty: BoolArray
+    limit: BoolArray
+    stamps: dict[str, IntArray]
 
 
 def moved(before: Before, columns: dict[str, Array]) -> Moves:
@@ -106,7 +105,7 @@ def _unlike(before: Array, after: Array) -> Array:
     return np.asarray((before != after) & ~(np.isnan(before) & np.isnan(after)))
 
 
-def _stamps(vehicle_id: Array) -> dict[str, Array]:
+def _stamps(vehicle_id: IntArray) -> dict[str, Array]:
     """The stamps of the vehicles of some rows, row by row; 0 where none is written."""
     if not len(vehicle_id):
         return {name: np.empty(0) for name in BENEATH}
@@ -115,6 +114,6 @@ def _stamps(vehicle_id: Array) -> dict[str, Array]:
         SELECT vehicle_id, {", ".join(BENEATH)} FROM due_duestamp WHERE {where}
         ORDER BY vehicle_id"""  # noqa: S608
     found = bulk.read(sql, params, dict.fromkeys(("vehicle_id", *BENEATH), "i8"))
-    known: dict[int, Any] = {pk: at for at, pk in enumerate(found["vehicle_id"].tolist())}
+    known: dict[int, int] = {pk: at for at, pk in enumerate(found["vehicle_id"].tolist())}
     row = np.array([known.get(pk, -1) for pk in vehicle_id.tolist()], dtype=np.int64)
     return {name: np.append(found[name], 0)[row] for name in BENEATH}

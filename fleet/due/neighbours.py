@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fleet import bulk
-from fleet.bulk import Array
+from fleet.calc.arrays import Array, FloatArray, IntArray
 
 # since an offset that nobody has confirmed: from the last reading before it to where it began
 GUESSED = """COALESCE((
@@ -24,14 +24,14 @@ GUESSED = """COALESCE((
 class Neighbours:
     """Instants [d] and totals [km or h] about each question, NaN where there is no reading."""
 
-    before_d: Array
-    before: Array
-    after_d: Array
-    after: Array
-    guessed: Array  # how much of both was never read but taken as usual, 0 for none [km or h]
+    before_d: FloatArray
+    before: FloatArray
+    after_d: FloatArray
+    after: FloatArray
+    guessed: FloatArray  # how much of both was never read but taken as usual, 0 for none [km or h]
 
 
-def neighbours(meter_id: Array, at_d: Array, span_d: float = 0.0) -> Neighbours:
+def neighbours(meter_id: IntArray, at_d: FloatArray, span_d: float = 0.0) -> Neighbours:
     """Readings before an instant, and those no earlier than so much after it.
 
     Parameters
@@ -49,7 +49,7 @@ def neighbours(meter_id: Array, at_d: Array, span_d: float = 0.0) -> Neighbours:
     return Neighbours(*(column[which.ravel()] for column in found.values()))
 
 
-def _read(meter_id: Array, at_d: Array, span_d: float) -> dict[str, Array]:
+def _read(meter_id: IntArray, at_d: FloatArray, span_d: float) -> dict[str, Array]:
     table, params = bulk.pairs(meter_id, at_d)
     listed = "(id, figure)" if bulk.on_postgres() else ""
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from fleet.bulk import Array
+from fleet.calc.arrays import Array, BoolArray, FloatArray, IntArray
 from fleet.calc.calendar import WorkingDays
 from fleet.calc.stamps import stamp_text
 from fleet.due.models import Limit, Service
@@ -37,21 +37,21 @@ BACK_Y, AHEAD_Y = 6, 10  # years of closures and public holidays around today; o
 class Rules:
     """All services (S of them) and their limits (L of them)."""
 
-    service_id: Array  # (S,)
-    compartment_id: Array  # (S,)
-    early_share: Array  # (S,)
-    strictest: Array  # (S,) bool
-    on_call: Array  # (S,) bool: no limit at all, due only when something calls for it
-    stamp: Array  # (S,) of the service and its limits
-    limit_of: dict[int, Array]  # product id (0: any) -> (S, 2, 2) row of the limit, -1 for none
-    limit_id: Array  # (L,)
-    figures: dict[str, Array]  # name -> (L,), NaN where the limit has no such figure
-    of_type: dict[int, Array]  # vehicle type id -> rows of its services
+    service_id: IntArray  # (S,)
+    compartment_id: IntArray  # (S,)
+    early_share: FloatArray  # (S,)
+    strictest: BoolArray  # (S,) bool
+    on_call: BoolArray  # (S,) bool: no limit at all, due only when something calls for it
+    stamp: IntArray  # (S,) of the service and its limits
+    limit_of: dict[int, IntArray]  # product id (0: any) -> (S, 2, 2) row of the limit, -1 for none
+    limit_id: IntArray  # (L,)
+    figures: dict[str, FloatArray]  # name -> (L,), NaN where the limit has no such figure
+    of_type: dict[int, IntArray]  # vehicle type id -> rows of its services
     product_specific: bool  # some limit counts for one product only
     widening: float  # of the bands of distance and hours, by looking back
 
     def limit_rows(
-        self, service: Array, duty_class: Array, occasion: Array, product: Array
+        self, service: IntArray, duty_class: IntArray, occasion: IntArray, product: IntArray
     ) -> Array:
         """Rows of the limits in force; a product's own limit goes first."""
         rows = self.limit_of[ANY_PRODUCT][service, duty_class, occasion]

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from fleet import bulk
-from fleet.bulk import Array
+from fleet.calc.arrays import Array, IntArray
 from fleet.calc.stamps import stamp
 from fleet.due.rules import NORMAL, SEVERE
 
@@ -23,28 +23,28 @@ class Segments:
     ``key`` joins vehicle and compartment in one number.
     """
 
-    key: Array  # (s,)
-    from_d: Array  # (s,) days since 1970, the first of each key far in the past
-    duty_class: Array  # (s,)
+    key: IntArray  # (s,)
+    from_d: IntArray  # (s,) days since 1970, the first of each key far in the past
+    duty_class: IntArray  # (s,)
 
     def begun(self, on: date) -> "Segments":
         """Those that had begun by a day: what begins later is not known to come."""
         known = self.from_d <= np.datetime64(on, "D").astype(np.int64)
         return Segments(self.key[known], self.from_d[known], self.duty_class[known])
 
-    def stamp_of(self, vehicle_id: Array, compartment_id: Array) -> Array:
+    def stamp_of(self, vehicle_id: IntArray, compartment_id: IntArray) -> Array:
         """One number per compartment that changes with any of its classes."""
         each = stamp(self.from_d, self.duty_class).view(np.uint64)
         total = np.concatenate((np.zeros(1, np.uint64), np.cumsum(each, dtype=np.uint64)))
         first, last = self.bounds(_key(vehicle_id, compartment_id))
         return np.asarray((total[last] - total[first]).view(np.int64))
 
-    def bounds(self, key: Array) -> tuple[Array, Array]:
+    def bounds(self, key: IntArray) -> tuple[Array, Array]:
         """Where the segments of each key begin and end."""
         return np.searchsorted(self.key, key), np.searchsorted(self.key, key, side="right")
 
     def stretches(
-        self, vehicle_id: Array, compartment_id: Array, anchor_d: Array
+        self, vehicle_id: IntArray, compartment_id: IntArray, anchor_d: Array
     ) -> tuple[Array, Array, Array]:
         """Classes in force since each anchor, as rows of stretches.
 
@@ -67,11 +67,11 @@ class Segments:
         return offsets, from_d, np.where(known, padded[1][which], NORMAL)
 
 
-def _key(vehicle_id: Array, compartment_id: Array) -> Array:
+def _key(vehicle_id: IntArray, compartment_id: IntArray) -> Array:
     return np.asarray(vehicle_id.astype(np.int64) * COMPARTMENTS + compartment_id)
 
 
-def _last_not_after(from_d: Array, first: Array, last: Array, anchor_d: Array) -> Array:
+def _last_not_after(from_d: IntArray, first: Array, last: Array, anchor_d: Array) -> Array:
     """Last segment of first … last − 1 that begins not after the anchor."""
     at = first.copy()
     for _ in range(int((last - first).max(initial=0))):
@@ -83,7 +83,7 @@ def _last_not_after(from_d: Array, first: Array, last: Array, anchor_d: Array) -
     return at
 
 
-def gather(vehicle_ids: Array, today: date) -> Segments:
+def gather(vehicle_ids: IntArray, today: date) -> Segments:
     """Read assessments, lay overrides over them and join equal neighbours.
 
     What begins after today (the end of an override) is not known to come: it is left out.
@@ -100,7 +100,7 @@ def gather(vehicle_ids: Array, today: date) -> Segments:
     return _merged(*_overlaid(key, from_d, duty_class, overrides)).begun(today)
 
 
-def _read(vehicle_ids: Array) -> dict[str, Array]:
+def _read(vehicle_ids: IntArray) -> dict[str, Array]:
     """Assessments, without an end, and overrides, in the order in which these are laid over."""
     where, params = bulk.among("vehicle_id", vehicle_ids)
     from_d, end_d = bulk.day_number("from_on"), bulk.day_number("until_on")
@@ -116,7 +116,7 @@ def _read(vehicle_ids: Array) -> dict[str, Array]:
 
 
 def _overlaid(
-    key: Array, from_d: Array, duty_class: Array, overrides: Sequence[Array]
+    key: IntArray, from_d: IntArray, duty_class: IntArray, overrides: Sequence[Array]
 ) -> tuple[Array, Array, Array]:
     """Lay overrides over the assessed classes; they are few, so one by one."""
     for own, begin, chosen, end in zip(*overrides, strict=True):
@@ -137,6 +137,6 @@ def _overlaid(
     return key, from_d, duty_class
 
 
-def _merged(key: Array, from_d: Array, duty_class: Array) -> Segments:
+def _merged(key: IntArray, from_d: IntArray, duty_class: IntArray) -> Segments:
     changes: Any = (np.diff(key, prepend=-1) != 0) | (np.diff(duty_class, prepend=-1) != 0)
     return Segments(key[changes], from_d[changes], duty_class[changes])

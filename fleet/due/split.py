@@ -5,7 +5,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from fleet.bulk import Array
+from fleet.calc.arrays import Array, IntArray
 from fleet.calc.life import days_allowed
 from fleet.due import lives
 from fleet.due.gather import Chunk, gather
@@ -41,7 +41,9 @@ def split(vehicle: Vehicle, service: Service, today: date) -> list[Part]:
     return _parts(stretches, np.nan_to_num(most))
 
 
-def _by_meter(chunk: Chunk, picked: Array, kind: str, stretches: Stretches, rules: Rules) -> Array:
+def _by_meter(
+    chunk: Chunk, picked: IntArray, kind: str, stretches: Stretches, rules: Rules
+) -> Array:
     grown = lives.by_meter(chunk, picked, kind, stretches, rules)
     return np.asarray((grown.end - grown.begin) / grown.interval)
 

@@ -7,7 +7,7 @@ import numpy as np
 from django.db import connection
 
 from fleet import bulk
-from fleet.bulk import Array
+from fleet.calc.arrays import Array, IntArray
 from fleet.calc.stamps import stamp
 from fleet.due.rules import Basis
 
@@ -66,7 +66,7 @@ def changed_vehicles(today: date, basis: Basis) -> Array:
     return bulk.read(sql, [*params, today, today], {"vehicle_id": "i8"})["vehicle_id"]
 
 
-def write_stamps(vehicle_ids: Array, today: date, basis: Basis) -> None:
+def write_stamps(vehicle_ids: IntArray, today: date, basis: Basis) -> None:
     """Note what the due dates of some vehicles rest on now; call it in their transaction."""
     if not len(vehicle_ids):
         return

@@ -15,8 +15,8 @@ from django.db import transaction
 from django.db.models import QuerySet
 
 from fleet import bulk
-from fleet.bulk import Array
 from fleet.calc import duty
+from fleet.calc.arrays import Array
 from fleet.calc.duty import CALM_MONTHS, Assessment, Condition, Criterion
 from fleet.calc.stamps import stamp_text
 from fleet.duty import measures as monthly

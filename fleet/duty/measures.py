@@ -5,7 +5,7 @@ from typing import Any
 import numpy as np
 
 from fleet import bulk
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.vehicles.models import ClimateMonth, Depot
 
 # What a criterion can ask of a month: name -> what it is, with its unit.

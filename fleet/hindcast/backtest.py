@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 from django.conf import settings
 
-from fleet.bulk import Array
 from fleet.calc import scores
+from fleet.calc.arrays import Array
 from fleet.calc.class_rates import UNKNOWN_SPREAD
 from fleet.calc.replay import Cases, Histories, Plan, month_numbers, replay
 from fleet.calc.scores import Scored

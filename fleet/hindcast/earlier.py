@@ -12,8 +12,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from fleet import bulk
-from fleet.bulk import Array
 from fleet.calc import usage
+from fleet.calc.arrays import Array
 from fleet.calc.calendar import add_months
 from fleet.calc.km_at import reached_at_d
 from fleet.calc.replay import part_of
@@ -83,7 +83,7 @@ class _Known:
 
 def _gather(vehicle: Vehicle, services: Iterable[Service], today: date) -> _Known:
     services = sorted(services, key=lambda service: service.pk)
-    rules = rules_of(services, Limit.objects.filter(service__in=services), 1.0)
+    rules = rules_of(services, list(Limit.objects.filter(service__in=services)), 1.0)
     ids = np.array([vehicle.pk])
     own = {"vehicle": vehicle, "void": False, "superseded_by": None}
     done = ServiceDone.objects.filter(service__in=services, **own).order_by("done_on", "pk")

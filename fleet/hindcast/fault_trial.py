@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from fleet.bulk import Array
 from fleet.calc import misreadings, verdicts
+from fleet.calc.arrays import Array
 from fleet.calc.misreadings import Spoilt
 from fleet.calc.replay import Cases, Histories, replay
 from fleet.calc.usage import Events

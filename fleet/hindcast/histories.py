@@ -6,8 +6,7 @@ from datetime import date, timedelta
 import numpy as np
 
 from fleet import bulk
-from fleet.bulk import Array
-from fleet.calc.arrays import KM_PER_MILE
+from fleet.calc.arrays import KM_PER_MILE, Array
 from fleet.calc.replay import Histories
 from fleet.calc.usage import Events
 from fleet.faults import Fault

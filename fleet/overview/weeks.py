@@ -11,7 +11,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.calc.common_factor import USUAL_SIGMA, nodes
 from fleet.calc.convolve import Conditional, Distribution, added, combined, total
 from fleet.calc.demand import Repeats, Services, counts_before

@@ -14,7 +14,7 @@ import numpy as np
 from django.db.models import Case, FloatField, OuterRef, Q, QuerySet, Subquery, When
 from django.db.models.functions import Coalesce
 
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.calc.expectations import Base, Step
 from fleet.calc.explanations import Typed
 from fleet.calc.second_look import IN_THOUSANDS, Looked, between, look_again

@@ -15,8 +15,8 @@ import numpy as np
 from django.db import transaction
 
 from fleet import bulk
-from fleet.bulk import Array
 from fleet.calc import verdicts
+from fleet.calc.arrays import Array
 from fleet.calc.verdict_rows import FREE
 from fleet.calc.verdicts import Batch, Judgement, Memory
 from fleet.readings import earlier

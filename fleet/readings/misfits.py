@@ -3,8 +3,8 @@
 import numpy as np
 
 from fleet import bulk
-from fleet.bulk import Array
 from fleet.calc import verdicts
+from fleet.calc.arrays import Array
 from fleet.readings.models import Reading, Verdict
 
 

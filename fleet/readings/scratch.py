@@ -21,7 +21,8 @@ from django.db import connection, connections, transaction
 from django.db.models import AutoField, Model
 
 from fleet import bulk
-from fleet.bulk import Array, on_postgres
+from fleet.bulk import on_postgres
+from fleet.calc.arrays import Array
 from fleet.readings import leavings
 from fleet.vehicles.models import Meter
 

@@ -6,7 +6,7 @@ import numpy as np
 from django.db import connection, transaction
 
 from fleet import bulk
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.models import Person
 from fleet.people.roles import Right, may

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from fleet import bulk
-from fleet.bulk import Array
 from fleet.calc import usage
+from fleet.calc.arrays import Array
 from fleet.calc.km_at import km_at
 from fleet.calc.level_paths import moments_ahead
 from fleet.calc.trial_ages import NONE, age, newest

@@ -8,7 +8,7 @@ import numpy as np
 from django.db import transaction
 from django.db.models import Q
 
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.calc.trial_draw import LEFT_OUT, draw_groups, match_pairs
 from fleet.due.choose import Chosen, choose
 from fleet.faults import Fault, Question, Refused

@@ -7,9 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from fleet.bulk import Array
 from fleet.calc import trial_power
-from fleet.calc.arrays import FloatArray
+from fleet.calc.arrays import Array, FloatArray
 from fleet.calc.trial_cells import (
     BANDS,
     WARMTHS,

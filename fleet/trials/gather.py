@@ -7,7 +7,7 @@ from functools import cached_property
 import numpy as np
 
 from fleet import bulk
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.calc.trial_cells import BEYOND, IN_RUN_IN, Ages, band_of
 from fleet.calc.trial_inference import Groups
 from fleet.trials.ages import FluidAges, fluid_ages

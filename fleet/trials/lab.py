@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.calc.trial_lab import slope, thinned, undiluted
 from fleet.due.models import TopUp
 from fleet.trials.ages import FluidAges, Odometers, fluid_ages, gather_odometers

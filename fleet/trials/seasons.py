@@ -5,7 +5,7 @@ from datetime import date, datetime
 
 import numpy as np
 
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.calc.trial_cells import BEYOND, warmth_of
 from fleet.trials.models import Trial
 from fleet.vehicles.models import ClimateMonth, DepotStay, Vehicle

@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 
 from fleet import bulk
+from fleet.calc.arrays import Array
 from fleet.trials.gather import SIDES, Gathered
 
 BEFORE, AFTER = timedelta(days=14), timedelta(days=60)  # around the start; our choice
@@ -27,7 +28,7 @@ def of_trial(gathered: Gathered, as_of: datetime) -> dict[str, Any]:
     }
 
 
-def _begun(gathered: Gathered, as_of: datetime) -> bulk.Array:
+def _begun(gathered: Gathered, as_of: datetime) -> Array:
     trial, vehicles = gathered.trial, gathered.vehicles
     first, last = trial.starts_on - BEFORE, min(trial.starts_on + AFTER, as_of.date())
     where, params = bulk.among("vehicle_id", vehicles.vehicle_id)

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.usage.measure import METERS_AT_ONCE, STATE_COLUMNS, afresh
 from fleet.vehicles.models import Meter
 

@@ -9,8 +9,8 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from fleet import bulk
-from fleet.bulk import Array
 from fleet.calc import usage
+from fleet.calc.arrays import Array
 from fleet.calc.class_rates import Clock
 from fleet.calc.usage import Events, State
 from fleet.usage.models import EarlierState

@@ -8,8 +8,8 @@ import numpy as np
 from django.db import connection, transaction
 
 from fleet import bulk
-from fleet.bulk import Array
 from fleet.calc import usage
+from fleet.calc.arrays import Array
 from fleet.calc.level_paths import level_distances
 from fleet.calc.stamps import stamp
 from fleet.calc.standing import HARDLY

@@ -10,8 +10,8 @@ import numpy as np
 from django.db.models import Min
 
 from fleet import bulk
-from fleet.bulk import Array
 from fleet.calc import class_rates, usage
+from fleet.calc.arrays import Array
 from fleet.calc.class_rates import ClassRates
 from fleet.calc.usage import Events, State
 from fleet.readings import scratch

@@ -11,7 +11,7 @@ import numpy as np
 from django.db import transaction
 
 from fleet import bulk
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.calc.class_rates import (
     SEASON_VEHICLES,
     SEASON_YEARS,

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.vehicles.models import Vehicle, VehicleType
 from fleet.visits.places import Places
 

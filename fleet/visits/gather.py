@@ -8,7 +8,7 @@ from datetime import date, timedelta
 import numpy as np
 from django.db.models import Q, QuerySet
 
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.due.listing import life_used
 from fleet.due.models import DueDate
 from fleet.vehicles.models import Depot, Vehicle

@@ -4,8 +4,8 @@ from dataclasses import asdict, dataclass
 
 import numpy as np
 
-from fleet.bulk import Array
 from fleet.calc import visit_naive
+from fleet.calc.arrays import Array
 from fleet.visits.gather import Gathered
 from fleet.visits.task import Made
 

@@ -13,7 +13,7 @@ from datetime import date
 import numpy as np
 from django.db.models import Q
 
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.calc.visit_rows import Row
 from fleet.due.models import Service
 from fleet.stores.lots import past_on

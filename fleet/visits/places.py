@@ -5,7 +5,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.units import percent
 from fleet.vehicles.closures import closed_days
 from fleet.vehicles.models import Depot

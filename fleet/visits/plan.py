@@ -11,8 +11,8 @@ import numpy as np
 from django.db import transaction
 from django.utils import timezone
 
-from fleet.bulk import Array
 from fleet.calc import visit_plan, visit_solver
+from fleet.calc.arrays import Array
 from fleet.calc.visit_effort import Effort, never
 from fleet.calc.visit_extra import MINUTES
 from fleet.calc.visit_plan import Found

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.calc.visit_bound import Visit as Start
 from fleet.calc.visit_columns import Task
 from fleet.calc.visit_costs import (

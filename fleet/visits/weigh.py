@@ -12,7 +12,7 @@ from typing import NoReturn
 import numpy as np
 from django.db.models import Q
 
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.calc.visit_refusal import why_not
 from fleet.calc.whole_jobs import Crew
 from fleet.faults import Fault, Refused

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.stores.models import Item
 from fleet.vehicles.models import Depot
 from fleet.whatif.year import Year, months_of

@@ -10,8 +10,7 @@ from datetime import date
 
 import numpy as np
 
-from fleet.bulk import Array
-from fleet.calc.arrays import IntArray
+from fleet.calc.arrays import Array, IntArray
 from fleet.calc.breakage import PRIOR_BROKEN, PRIOR_WHOLE
 from fleet.calc.demand import NO_METER, Repeats, Services
 from fleet.calc.level_paths import LEVELS, Paths

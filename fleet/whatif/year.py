@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from fleet import chain
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.calc.year_ahead import FUTURES, SUMS, Carried, Span, Tally, follow
 from fleet.consumables.gather import day_number
 from fleet.consumables.learn import learn

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from fleet.bulk import Array
+from fleet.calc.arrays import Array
 from fleet.due.claims import Facts, claims_of
 from fleet.due.doubt import NO_VEHICLE, Doubt, doubts
 from fleet.vehicles.models import Meter, Vehicle

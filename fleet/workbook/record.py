@@ -11,6 +11,7 @@ import numpy as np
 from django.db.models import CharField, Model
 
 from fleet import bulk
+from fleet.calc.arrays import Array
 from fleet.vehicles.models import Alias, Meter, Vehicle, VehicleType
 from fleet.workbook.columns import Key, Row, Sheet, fold
 from fleet.workbook.sheets import BY_NAME
@@ -69,7 +70,7 @@ class Recorder:
         bulk.update(sheet.model, columns | {"id": np.array(ids)})
         self._keep_history(sheet.model, _whole(sheet.model, columns, ids), ids, CHANGED)
 
-    def _columns(self, sheet: Sheet, rows: Sequence[Row]) -> dict[str, bulk.Array]:
+    def _columns(self, sheet: Sheet, rows: Sequence[Row]) -> dict[str, Array]:
         kept = [sheet.as_stored(row) for row in rows]
         columns = {
             sheet.columns[index].name: _array([_kept(row[index]) for row in kept])
@@ -83,7 +84,7 @@ class Recorder:
             columns["revision"] = _array([time.time_ns()] * len(rows))
         return columns
 
-    def _add_unsaid(self, model: type[Model], columns: dict[str, bulk.Array], count: int) -> None:
+    def _add_unsaid(self, model: type[Model], columns: dict[str, Array], count: int) -> None:
         """What a new row needs beside the book's columns: who, when, and the model's defaults."""
         by, now = self.author.person_id, _kept(self.author.now)
         author = {"person_id": by, "recorded_at": now, "entered_by_id": by, "entered_at": now}
@@ -95,7 +96,7 @@ class Recorder:
                 columns[name] = _array([_kept(field.get_default())] * count)
 
     def _keep_history(
-        self, model: type[Model], columns: Mapping[str, bulk.Array], ids: list[int], sign: str
+        self, model: type[Model], columns: Mapping[str, Array], ids: list[int], sign: str
     ) -> None:
         history = getattr(model, "history", None)
         if history is None:
@@ -160,8 +161,8 @@ def _fresh_ids(sheet: Sheet) -> dict[Key, int]:
 
 
 def _whole(
-    model: type[Model], columns: Mapping[str, bulk.Array], ids: Sequence[int]
-) -> dict[str, bulk.Array]:
+    model: type[Model], columns: Mapping[str, Array], ids: Sequence[int]
+) -> dict[str, Array]:
     """These columns of rows, and those beside them as they are stored."""
     if not hasattr(model, "history"):
         return dict(columns)
@@ -175,7 +176,7 @@ def _attributes(model: type[Model]) -> set[str]:
     return {field.attname for field in model._meta.concrete_fields}
 
 
-def _array(values: Sequence[Any]) -> bulk.Array:
+def _array(values: Sequence[Any]) -> Array:
     array = np.empty(len(values), dtype=object)
     array[:] = values
     return array
