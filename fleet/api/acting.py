@@ -8,19 +8,19 @@ from django.db.models import QuerySet
 from django.utils import timezone
 from django.utils.http import parse_etags
 from rest_framework import serializers
-from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from fleet.api.etags import if_match
 from fleet.api.fields import Instant, Strict, Text
+from fleet.api.resource import one_or_404
 from fleet.api.signin import caller, depots_for
 from fleet.due.models import Service
 from fleet.faults import Stale
 from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import Right, who_may
-from fleet.vehicles.models import Compartment, Vehicle
+from fleet.vehicles.models import Compartment, Depot, Vehicle
 from fleet.workorders.models import Job, WorkOrder
 from fleet.workorders.progress import locked
 
@@ -69,6 +69,12 @@ def sender(request: Request, given: Mapping[str, Any]) -> Actor:
     return Actor(caller(request), "api", timezone.now(), given.get("performed_at"))
 
 
+def depots_asked(request: Request, asked: Mapping[str, Any]) -> QuerySet[Depot]:
+    """The depots that a call reaches, or the one of them that it names."""
+    depots = depots_for(request)
+    return depots.filter(slug=asked["depot"]) if "depot" in asked else depots
+
+
 def rest(given: Mapping[str, Any]) -> dict[str, Any]:
     """What was given, without the instant, which the actor carries."""
     return {name: value for name, value in given.items() if name != "performed_at"}
@@ -78,7 +84,7 @@ def rest(given: Mapping[str, Any]) -> dict[str, Any]:
 def order_id_or_404(request: Request, number: str) -> int:
     seen = WorkOrder.objects.filter(depot__in=depots_for(request))
     found = seen.filter(number=as_number(number)).values_list("pk", flat=True)
-    return int(_found(found, f"There is no work order {number[:20]} within your depots."))
+    return int(one_or_404(found, f"There is no work order {number[:20]} within your depots."))
 
 
 def as_number(typed: str) -> str:
@@ -89,15 +95,7 @@ def as_number(typed: str) -> str:
 def job_or_404(request: Request, job_id: int) -> Job:
     seen = Job.objects.filter(order__depot__in=depots_for(request))
     found = seen.select_related("order", "vehicle", "service").filter(pk=job_id)
-    job: Job = _found(found, f"There is no job {job_id} within your depots.")
-    return job
-
-
-def _found(found: QuerySet[Any], otherwise: str) -> Any:
-    row = found.first()
-    if row is None:
-        raise NotFound(otherwise)
-    return row
+    return one_or_404(found, f"There is no job {job_id} within your depots.")
 
 
 def version_tag(version: int) -> str:

@@ -6,7 +6,6 @@ from typing import Any
 from django.utils import timezone
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
-from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -16,7 +15,7 @@ from fleet.api.findings import MarkQuery, of_vehicles
 from fleet.api.orders.records import product_named
 from fleet.api.paging import Order, Row, page_shape
 from fleet.api.repeats import Answer, once
-from fleet.api.resource import Resource, vehicle_or_404
+from fleet.api.resource import Resource, one_or_404, vehicle_or_404
 from fleet.api.rows import Rows
 from fleet.api.signin import caller, depots_for
 from fleet.due.models import ChosenFluid
@@ -126,9 +125,10 @@ class EndChosenFluid(Resource):
     def post(self, request: Request, chosen_id: int) -> Response:
         """End a choice; what was filled in under it stays as it was recorded."""
         seen = ChosenFluid.objects.filter(vehicle__depot__in=depots_for(request))
-        row = seen.select_related("vehicle__depot", "product").filter(pk=chosen_id).first()
-        if row is None:
-            raise NotFound(f"There is no chosen fluid {chosen_id} within your depots.")
+        row = one_or_404(
+            seen.select_related("vehicle__depot", "product").filter(pk=chosen_id),
+            f"There is no chosen fluid {chosen_id} within your depots.",
+        )
         given = body(request, ChoiceEnded)
         actor = sender(request, given)
 

@@ -3,10 +3,10 @@
 from http import HTTPStatus
 from typing import Any
 
+from django.db.models import QuerySet
 from django.utils import timezone
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
-from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -15,7 +15,7 @@ from fleet.api.fields import Day, Number, Strict, Text, body, query
 from fleet.api.findings import MarkQuery, of_vehicles
 from fleet.api.paging import Order, Row, page_shape
 from fleet.api.repeats import Answer, once
-from fleet.api.resource import Resource, vehicle_or_404
+from fleet.api.resource import Resource, one_or_404, vehicle_or_404
 from fleet.api.rows import Rows
 from fleet.api.signin import caller, depots_for
 from fleet.due import defer
@@ -197,8 +197,10 @@ class AnswerEscalation(Resource):
         operation_id="escalations_answer", request=AnswerGiven, responses=EscalationShape
     )
     def post(self, request: Request, escalation_id: int) -> Response:
-        if not _asked_of(request).filter(pk=escalation_id).exists():
-            raise NotFound(f"There is no question {escalation_id} within your depots.")
+        one_or_404(
+            _asked_of(request).filter(pk=escalation_id),
+            f"There is no question {escalation_id} within your depots.",
+        )
         given = body(request, AnswerGiven)
 
         def effect() -> Answer:
@@ -212,13 +214,12 @@ class AnswerEscalation(Resource):
 
 def _deferral_or_404(request: Request, deferral_id: int) -> Deferral:
     seen = _seen(request).select_related("vehicle")
-    row: Deferral | None = seen.filter(pk=deferral_id).first()
-    if row is None:
-        raise NotFound(f"There is no deferral {deferral_id} within your depots.")
-    return row
+    return one_or_404(
+        seen.filter(pk=deferral_id), f"There is no deferral {deferral_id} within your depots."
+    )
 
 
-def _seen(request: Request) -> Any:
+def _seen(request: Request) -> QuerySet[Deferral]:
     return Deferral.objects.filter(vehicle__depot__in=depots_for(request))
 
 

@@ -9,12 +9,13 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from fleet.api.acting import depots_asked
 from fleet.api.fields import Text, query
 from fleet.api.paging import Order, PageQuery, Row, listed, page, page_shape
 from fleet.api.resource import Resource
 from fleet.api.rows import Rows
 from fleet.api.shapes import shape_of
-from fleet.api.signin import depots_for, today_for
+from fleet.api.signin import today_for
 from fleet.consumables.listing import (
     COLUMNS,
     MONTHS,
@@ -118,7 +119,7 @@ class OrderProposals(Resource):
     )
     def get(self, request: Request) -> Response:
         asked = query(request, ProposalQuery)
-        rows = OrderProposal.objects.filter(depot__in=_depots(request, asked))
+        rows = OrderProposal.objects.filter(depot__in=depots_asked(request, asked))
         return SHOWN.page(request, rows, PRESSING_FIRST, asked, "id")
 
 
@@ -134,18 +135,13 @@ class TransferProposals(Resource):
     )
     def get(self, request: Request) -> Response:
         asked = query(request, ProposalQuery)
-        rows = TransferProposal.objects.filter(depot__in=_depots(request, asked))
+        rows = TransferProposal.objects.filter(depot__in=depots_asked(request, asked))
         return SHOWN_TRANSFERS.page(request, rows, TRANSFERS, asked, "id")
-
-
-def _depots(request: Request, asked: Row) -> Any:
-    depots = depots_for(request)
-    return depots.filter(slug=asked["depot"]) if "depot" in asked else depots
 
 
 def _rows(request: Request, asked: Row) -> Any:
     today = today_for(request)
-    own = demand().filter(depot__in=_depots(request, asked))
+    own = demand().filter(depot__in=depots_asked(request, asked))
     found = from_now_on(own, today, asked["months"])
     if "item" in asked:
         found = found.filter(item__slug=asked["item"])

@@ -17,7 +17,7 @@ from rest_framework.response import Response
 
 from fleet.api.fields import Day, Text, query
 from fleet.api.paging import Order, PageQuery, listed, page_shape, position, split
-from fleet.api.resource import Resource, vehicle_or_404
+from fleet.api.resource import Resource, one_or_404, vehicle_or_404
 from fleet.api.shapes import DUE_KEYS, DueShape, shape_of
 from fleet.api.signin import caller, depots_for
 from fleet.api.tables import CSVRenderer, csv_response
@@ -107,9 +107,10 @@ class Explanation(Resource):
     @extend_schema(operation_id="due_dates_explanation", responses=ExplanationShape)
     def get(self, request: Request, fleet_number: str, service: str) -> Response:
         vehicle = vehicle_or_404(request, fleet_number)
-        own = Service.objects.filter(vehicle_type=vehicle.vehicle_type_id, slug=service).first()
-        if own is None:
-            raise NotFound(f"{vehicle} has no service {service[:40]}.")
+        own = one_or_404(
+            Service.objects.filter(vehicle_type=vehicle.vehicle_type_id, slug=service),
+            f"{vehicle} has no service {service[:40]}.",
+        )
         try:
             now = timezone.now()
             hidden = (vehicle.pk, own.compartment_id) in hidden_from(

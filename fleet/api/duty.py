@@ -3,18 +3,16 @@
 from http import HTTPStatus
 from typing import Any
 
-from django.db.models import Q
-from django.utils import timezone
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from fleet import chain
 from fleet.api.acting import sender
 from fleet.api.fields import Day, Strict, Text, body, query
+from fleet.api.findings import of_vehicles
 from fleet.api.paging import Order, PageQuery, page_shape
-from fleet.api.repeats import Answer, once
+from fleet.api.repeats import Answer, once, refreshed
 from fleet.api.resource import Resource, vehicle_or_404
 from fleet.api.rows import Rows
 from fleet.api.signin import depots_for
@@ -86,7 +84,7 @@ class Duty(Resource):
     def get(self, request: Request) -> Response:
         asked = query(request, DutyQuery)
         found = listing.assessments_at(depots_for(request), asked.get("duty_class"))
-        return SHOWN.page(request, found.filter(_chosen(asked)), NEWEST_FIRST, asked)
+        return SHOWN.page(request, found.filter(of_vehicles(asked)), NEWEST_FIRST, asked)
 
 
 class Overrides(Resource):
@@ -102,7 +100,7 @@ class Overrides(Resource):
     def get(self, request: Request) -> Response:
         asked = query(request, DutyQuery)
         found = listing.overrides_at(depots_for(request), asked.get("duty_class"))
-        return SHOWN_OVERRIDES.page(request, found.filter(_chosen(asked)), OVERRIDES, asked)
+        return SHOWN_OVERRIDES.page(request, found.filter(of_vehicles(asked)), OVERRIDES, asked)
 
     @extend_schema(
         operation_id="duty_overrides_add", request=OverrideGiven, responses={201: OverrideRow}
@@ -126,11 +124,7 @@ class Overrides(Resource):
             row = SHOWN_OVERRIDES.one(DutyOverride.objects.filter(pk=made.pk))
             return Answer(row, HTTPStatus.CREATED)
 
-        def afterwards(answer: Answer) -> Answer:
-            chain.refresh([vehicle.pk], timezone.now())
-            return answer
-
-        return once(request, effect, afterwards)
+        return once(request, effect, refreshed(vehicle.pk))
 
 
 def _compartment(vehicle: Vehicle, slug: str) -> Compartment:
@@ -139,12 +133,3 @@ def _compartment(vehicle: Vehicle, slug: str) -> Compartment:
         wrong = f"{vehicle} has no compartment {slug}."
         raise serializers.ValidationError({"compartment": [wrong]}, code="unknown")
     return compartment
-
-
-def _chosen(asked: dict[str, Any]) -> Q:
-    wanted = Q()
-    if "depot" in asked:
-        wanted &= Q(vehicle__depot__slug=asked["depot"])
-    if "vehicle" in asked:
-        wanted &= Q(vehicle__fleet_number__iexact=asked["vehicle"].strip())
-    return wanted

@@ -4,18 +4,15 @@ from collections.abc import Sequence
 from http import HTTPStatus
 from typing import Any
 
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 from django.http import HttpResponseBase
-from django.utils import timezone
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
-from rest_framework.exceptions import NotFound
 from rest_framework.parsers import MultiPartParser
 from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from fleet import chain
 from fleet.api.acting import (
     Act,
     Record,
@@ -33,8 +30,8 @@ from fleet.api.orders.records import JPEG, JpegRenderer, PhotoGiven, keep_photo,
 from fleet.api.orders.shapes import OrderShape, PhotoShape
 from fleet.api.orders.work_orders import made
 from fleet.api.paging import Order, PageQuery, Row, listed, page, page_shape
-from fleet.api.repeats import Answer, once
-from fleet.api.resource import Resource, vehicle_or_404
+from fleet.api.repeats import Answer, once, refreshed
+from fleet.api.resource import Resource, one_or_404, vehicle_or_404
 from fleet.api.rows import Rows
 from fleet.api.signin import depots_for
 from fleet.people.roles import Right
@@ -219,11 +216,7 @@ class FollowUp(Resource):
                 order = order_days.plan(acting, order.pk, planned_on=on, override_reason=because)
             return made(order)
 
-        def afterwards(answer: Answer) -> Answer:
-            chain.refresh([found.vehicle_id], timezone.now())
-            return answer
-
-        return with_tag(once(request, effect, afterwards))
+        return with_tag(once(request, effect, refreshed(found.vehicle_id)))
 
 
 class FindingPhotos(Resource):
@@ -292,8 +285,10 @@ class ClearMark(Resource):
 
     @extend_schema(operation_id="do_not_use_clear", request=ReasonGiven, responses=MarkShape)
     def post(self, request: Request, mark_id: int) -> Response:
-        if not _marks_seen(request).filter(pk=mark_id).exists():
-            raise NotFound(f"There is no such mark {mark_id} within your depots.")
+        one_or_404(
+            _marks_seen(request).filter(pk=mark_id),
+            f"There is no such mark {mark_id} within your depots.",
+        )
         given = body(request, ReasonGiven)
 
         def effect() -> Answer:
@@ -304,10 +299,10 @@ class ClearMark(Resource):
 
 
 def finding_or_404(request: Request, finding_id: int) -> Finding:
-    found: Finding | None = _seen(request).select_related("vehicle").filter(pk=finding_id).first()
-    if found is None:
-        raise NotFound(f"There is no finding {finding_id} within your depots.")
-    return found
+    return one_or_404(
+        _seen(request).select_related("vehicle").filter(pk=finding_id),
+        f"There is no finding {finding_id} within your depots.",
+    )
 
 
 def of_vehicles(asked: Row) -> Q:
@@ -328,7 +323,7 @@ def _asked_for(request: Request, asked: Row) -> Any:
     return rows.filter(order__number=as_number(asked["order"])) if "order" in asked else rows
 
 
-def _seen(request: Request, state: str | None = None) -> Any:
+def _seen(request: Request, state: str | None = None) -> QuerySet[Finding]:
     reads = {None: findings.standing, OPEN: findings.open_findings}
     rows = reads.get(state, findings.closed_findings)()
     return rows.filter(vehicle__depot__in=depots_for(request))

@@ -7,7 +7,6 @@ from typing import Any
 
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
-from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -16,7 +15,7 @@ from fleet.api.fields import Day, Text, body, query
 from fleet.api.findings import MarkQuery, of_vehicles
 from fleet.api.paging import Order, listed, page, page_shape
 from fleet.api.repeats import Answer, once
-from fleet.api.resource import Resource, vehicle_or_404
+from fleet.api.resource import Resource, one_or_404, vehicle_or_404
 from fleet.api.shapes import shape_of
 from fleet.api.signin import depots_for
 from fleet.people.roles import Right
@@ -103,8 +102,10 @@ class OneWork(Resource):
     def act(
         self, request: Request, work_id: int, shape: type[Act], enter: Callable[..., OtherWork]
     ) -> Response:
-        if not of_depots(depots_for(request), still_open=False).filter(pk=work_id).exists():
-            raise NotFound(f"There is no other work {work_id} within your depots.")
+        one_or_404(
+            of_depots(depots_for(request), still_open=False).filter(pk=work_id),
+            f"There is no other work {work_id} within your depots.",
+        )
         given = body(request, shape)
         return once(request, lambda: Answer(_one(enter(sender(request, given), work_id, given))))
 

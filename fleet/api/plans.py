@@ -6,12 +6,11 @@ from typing import Any
 from django.utils import timezone
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
-from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from fleet.api.fields import Strict, Text, query
-from fleet.api.resource import Resource
+from fleet.api.resource import Resource, one_or_404
 from fleet.api.shapes import shape_of
 from fleet.api.signin import depots_for
 from fleet.people.roles import Right
@@ -126,9 +125,9 @@ class WouldFit(Resource):
         "tried by planning with them. Takes seconds, and stores nothing.",
     )
     def get(self, request: Request, depot: str) -> Response:
-        found = depots_for(request).filter(slug=depot).first()
-        if found is None:
-            raise NotFound(f"There is no depot {depot} among yours.")
+        found = one_or_404(
+            depots_for(request).filter(slug=depot), f"There is no depot {depot} among yours."
+        )
         return Response(asdict(to_fit(found, today_at(found.zone, timezone.now()))))
 
 

@@ -6,7 +6,6 @@ from django.db.models import F, Q, QuerySet
 from django.utils import timezone
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
-from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -16,7 +15,7 @@ from fleet.api.fields import Number, Strict, Text, body, query
 from fleet.api.many_readings import BulkAnswer, BulkGiven, add_bulk
 from fleet.api.paging import Order, PageQuery, listed, page, page_shape
 from fleet.api.repeats import Answer, once
-from fleet.api.resource import Resource
+from fleet.api.resource import Resource, one_or_404
 from fleet.api.signin import caller, depots_for
 from fleet.people.roles import Right
 from fleet.readings import listing
@@ -171,9 +170,10 @@ class Settle(Resource):
 
 
 def reading_or_404(request: Request, reading_id: int) -> dict[str, Any]:
-    row = _values(listing.readings_at(depots_for(request)).filter(pk=reading_id)).first()
-    if row is None:
-        raise NotFound(f"There is no reading {reading_id} within your depots.")
+    row = one_or_404(
+        _values(listing.readings_at(depots_for(request)).filter(pk=reading_id)),
+        f"There is no reading {reading_id} within your depots.",
+    )
     its = beside([reading_id]).get(reading_id) if row["verdict"] in OPEN else None
     return {**_row(row, its), "beside": None if its is None else _beside(its)}
 

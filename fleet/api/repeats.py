@@ -18,6 +18,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.utils.encoders import JSONEncoder
 
+from fleet import chain
 from fleet.api.errors import Problem
 from fleet.api.signin import caller
 from fleet.runs import repeats
@@ -35,6 +36,16 @@ class Answer:
         if repeated:
             headers["Idempotency-Replayed"] = "true"
         return Response(self.body, status=self.status, headers=headers)
+
+
+def refreshed(vehicle_id: int) -> Callable[[Answer], Answer]:
+    """What follows an effect, for ``once``: the vehicle is brought up to date."""
+
+    def afterwards(answer: Answer) -> Answer:
+        chain.refresh([vehicle_id], timezone.now())
+        return answer
+
+    return afterwards
 
 
 def once(

@@ -4,7 +4,6 @@ from typing import Any
 
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
-from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -14,7 +13,7 @@ from fleet.api.findings import MarkQuery, of_vehicles
 from fleet.api.orders.actions import ReasonGiven
 from fleet.api.paging import Order, page_shape
 from fleet.api.repeats import Answer, once
-from fleet.api.resource import Resource
+from fleet.api.resource import Resource, one_or_404
 from fleet.api.rows import Rows
 from fleet.api.signin import depots_for
 from fleet.people.roles import Right
@@ -63,8 +62,10 @@ class LiftRestriction(Resource):
         operation_id="restrictions_lift", request=ReasonGiven, responses=RestrictionShape
     )
     def post(self, request: Request, restriction_id: int) -> Response:
-        if not _seen(request).filter(pk=restriction_id).exists():
-            raise NotFound(f"There is no restriction {restriction_id} within your depots.")
+        one_or_404(
+            _seen(request).filter(pk=restriction_id),
+            f"There is no restriction {restriction_id} within your depots.",
+        )
         given = body(request, ReasonGiven)
 
         def effect() -> Answer:

@@ -16,6 +16,7 @@ from fleet.people import tokens
 from fleet.people.models import Person, Token
 from fleet.people.roles import depots_of, may
 from fleet.today import NO_DEPOT, newest_day, today_at
+from fleet.vehicles.models import Depot
 
 if TYPE_CHECKING:
     from rest_framework.views import APIView  # which imports this file by its setting
@@ -77,7 +78,7 @@ def caller(request: Request) -> Person:
     return request.user
 
 
-def depots_for(request: Request) -> QuerySet[Any]:
+def depots_for(request: Request) -> QuerySet[Depot]:
     """The depots this call reaches: the person's, narrowed to the token's."""
     depots = depots_of(request.user)
     return depots.filter(tokens=request.auth) if isinstance(request.auth, Token) else depots

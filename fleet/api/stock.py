@@ -8,7 +8,6 @@ from django.db.models import F, Q
 from django.utils import timezone
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
-from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -16,7 +15,7 @@ from fleet.api.acting import Act, Past, sender, wrong
 from fleet.api.fields import Day, Strict, Text, body, query
 from fleet.api.paging import Order, PageQuery, Row, listed, page, page_shape
 from fleet.api.repeats import Answer, once
-from fleet.api.resource import Resource
+from fleet.api.resource import Resource, one_or_404
 from fleet.api.rows import Rows
 from fleet.api.shapes import shape_of
 from fleet.api.signin import depots_for
@@ -278,9 +277,10 @@ class TakeBack(Resource):
     )
     def post(self, request: Request, move_id: int) -> Response:
         seen = StockMove.objects.filter(depot__in=depots_for(request))
-        move = seen.select_related("depot", "item").filter(pk=move_id).first()
-        if move is None:
-            raise NotFound(f"There is no stock move {move_id} within your depots.")
+        move = one_or_404(
+            seen.select_related("depot", "item").filter(pk=move_id),
+            f"There is no stock move {move_id} within your depots.",
+        )
         given = body(request, TakeBackGiven)
 
         def effect() -> Answer:
@@ -353,10 +353,9 @@ def _because(given: Row) -> Because:
 
 
 def depot_or_404(request: Request, slug: str) -> Depot:
-    found = depots_for(request).filter(slug=slug).first()
-    if not isinstance(found, Depot):
-        raise NotFound(f"There is no depot {slug} within your depots.")
-    return found
+    return one_or_404(
+        depots_for(request).filter(slug=slug), f"There is no depot {slug} within your depots."
+    )
 
 
 def _item_named(slug: str) -> Item:

@@ -14,7 +14,7 @@ from fleet.api.acting import Happened, sender, wrong
 from fleet.api.fields import Day, Number, Strict, Text, body, query
 from fleet.api.paging import Order, PageQuery, Row, listed, page, page_shape
 from fleet.api.repeats import Answer, once
-from fleet.api.resource import Resource
+from fleet.api.resource import Resource, one_or_404
 from fleet.api.signin import caller, depots_for
 from fleet.calc.trial_power import BEST, WORST
 from fleet.people.roles import Right
@@ -273,10 +273,7 @@ class Samples(Resource):
 
 def trial_or_404(request: Request, slug: str) -> Trial:
     seen = trials_at(depots_for(request)).select_related("service__vehicle_type")
-    found = seen.filter(slug=slug).first()
-    if found is None:
-        raise NotFound(f"There is no trial {slug[:40]} within your depots.")
-    return found
+    return one_or_404(seen.filter(slug=slug), f"There is no trial {slug[:40]} within your depots.")
 
 
 def _row(row: Row) -> Row:

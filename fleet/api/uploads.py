@@ -15,7 +15,6 @@ from django.utils import timezone
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
-from rest_framework.exceptions import NotFound
 from rest_framework.parsers import MultiPartParser
 from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
@@ -26,7 +25,7 @@ from fleet.api.etags import shown
 from fleet.api.fields import Strict, Text, body, query
 from fleet.api.paging import Order, PageQuery, listed, page, page_shape
 from fleet.api.repeats import Answer, digest, once
-from fleet.api.resource import Resource, vehicle_or_404
+from fleet.api.resource import Resource, one_or_404, vehicle_or_404
 from fleet.api.rows import Rows
 from fleet.api.signin import caller, depots_for
 from fleet.api.tables import CSVRenderer, csv_response
@@ -268,10 +267,10 @@ def _visible(request: Request, upload: Upload) -> QuerySet[UploadRow]:
 
 
 def upload_or_404(request: Request, upload_id: int) -> Upload:
-    found = _seen(request).filter(pk=upload_id).first()
-    if found is None:
-        raise NotFound(f"There is no upload {upload_id} of yours or within your depots.")
-    return found
+    return one_or_404(
+        _seen(request).filter(pk=upload_id),
+        f"There is no upload {upload_id} of yours or within your depots.",
+    )
 
 
 def _kinds(request: Request, upload: Upload) -> list[dict[str, Any]]:

@@ -4,13 +4,14 @@ from dataclasses import fields
 from typing import Any
 
 import numpy as np
-from django.db.models import F, Q
+from django.db.models import F
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from fleet.api.fields import Text, query
+from fleet.api.findings import of_vehicles
 from fleet.api.paging import Order, PageQuery, listed, page, page_shape
 from fleet.api.resource import Resource
 from fleet.api.shapes import instant
@@ -64,7 +65,9 @@ class Usage(Resource):
     )
     def get(self, request: Request) -> Response:
         asked = query(request, UsageQuery)
-        found = UsageState.objects.filter(_chosen(asked), vehicle__depot__in=depots_for(request))
+        found = UsageState.objects.filter(
+            of_vehicles(asked), vehicle__depot__in=depots_for(request)
+        )
         rows = found.values(
             *STATE_COLUMNS,
             "meter_id",
@@ -77,15 +80,6 @@ class Usage(Resource):
         )
         on_page, following = page(request, rows, BY_METER, asked)
         return listed(_rows(on_page), following)
-
-
-def _chosen(asked: dict[str, Any]) -> Q:
-    wanted = Q()
-    if "depot" in asked:
-        wanted &= Q(vehicle__depot__slug=asked["depot"])
-    if "vehicle" in asked:
-        wanted &= Q(vehicle__fleet_number__iexact=asked["vehicle"].strip())
-    return wanted
 
 
 def _rows(rows: Any) -> list[dict[str, Any]]:

@@ -7,7 +7,6 @@ from typing import Any
 
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
-from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -16,7 +15,7 @@ from fleet.api.errors import code_of
 from fleet.api.fields import Day, Strict, Text, body, query
 from fleet.api.plans import DepotQuery, PlanFigures, Plans, depots_asked
 from fleet.api.repeats import Answer, once
-from fleet.api.resource import Resource
+from fleet.api.resource import Resource, one_or_404
 from fleet.api.shapes import shape_of
 from fleet.api.signin import depots_for
 from fleet.people.roles import Right
@@ -249,10 +248,10 @@ class OneVisit(Resource):
     repeatable = versioned = ("POST",)
 
     def visit(self, request: Request, visit_id: int) -> Visit:
-        found = visits_in_force(depots_for(request)).filter(pk=visit_id).first()
-        if found is None:
-            raise NotFound(f"There is no visit {visit_id} in a plan in force within your depots.")
-        return found
+        return one_or_404(
+            visits_in_force(depots_for(request)).filter(pk=visit_id),
+            f"There is no visit {visit_id} in a plan in force within your depots.",
+        )
 
 
 class MoveVisit(OneVisit):
@@ -376,10 +375,9 @@ def _plan(depot: Depot, plan_id: int) -> int:
 
 
 def _depot(request: Request, slug: str) -> Depot:
-    found: Depot | None = depots_for(request).filter(slug=slug).first()
-    if found is None:
-        raise NotFound(f"There is no depot {slug} among yours.")
-    return found
+    return one_or_404(
+        depots_for(request).filter(slug=slug), f"There is no depot {slug} among yours."
+    )
 
 
 def _orders_named(request: Request, numbers: list[str]) -> list[int]:

@@ -9,7 +9,7 @@ from django.urls import reverse
 from django.utils import timezone
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
-from rest_framework.exceptions import NotFound, ValidationError
+from rest_framework.exceptions import ValidationError
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -18,7 +18,7 @@ from fleet.api.etags import shown
 from fleet.api.fields import Strict, Text, body, query
 from fleet.api.paging import Order, PageQuery, page_shape
 from fleet.api.repeats import Answer, once
-from fleet.api.resource import Resource
+from fleet.api.resource import Resource, one_or_404
 from fleet.api.rows import Rows
 from fleet.api.signin import caller, depots_for
 from fleet.people.roles import Right
@@ -139,7 +139,7 @@ class OneWhatIf(Resource):
 
 
 def _or_404(request: Request, asked_id: int) -> WhatIf:
-    found = listing.seen_with(depots_for(request)).filter(pk=asked_id).first()
-    if found is None:
-        raise NotFound(f"There is no question {asked_id} about your depots alone.")
-    return found
+    return one_or_404(
+        listing.seen_with(depots_for(request)).filter(pk=asked_id),
+        f"There is no question {asked_id} about your depots alone.",
+    )

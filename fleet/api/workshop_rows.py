@@ -8,14 +8,13 @@ from typing import Any
 from django.db.models import QuerySet
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
-from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from fleet.api.acting import Act, person_named, sender, wrong
 from fleet.api.fields import Strict, Text, body
 from fleet.api.repeats import Answer, once
-from fleet.api.resource import Resource
+from fleet.api.resource import Resource, one_or_404
 from fleet.api.shapes import shape_of
 from fleet.api.signin import depots_for
 from fleet.due.models import Service
@@ -110,9 +109,10 @@ class Kind:
 
 def _of_depot(model: type[Any]) -> Callable[[Request, dict[str, Any]], Any]:
     def new(request: Request, given: dict[str, Any]) -> Any:
-        depot = depots_for(request).filter(slug=given.pop("depot")).first()
-        if depot is None:
-            raise NotFound("There is no such depot among yours.")
+        depot = one_or_404(
+            depots_for(request).filter(slug=given.pop("depot")),
+            "There is no such depot among yours.",
+        )
         return model(depot=depot)
 
     return new
@@ -175,10 +175,9 @@ class WorkshopRows(Resource):
 
 
 def _one(request: Request, kind: Kind, pk: int) -> Any:
-    row = kind.reached(request).filter(pk=pk).first()
-    if row is None:
-        raise NotFound(f"There is no {kind.name} {pk} within your depots.")
-    return row
+    return one_or_404(
+        kind.reached(request).filter(pk=pk), f"There is no {kind.name} {pk} within your depots."
+    )
 
 
 def _filled(row: Any, given: dict[str, Any]) -> Any:

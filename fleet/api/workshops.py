@@ -9,7 +9,6 @@ from django.db.models import QuerySet
 from django.utils import timezone
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
-from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -17,7 +16,7 @@ from fleet.api.acting import Act, sender
 from fleet.api.fields import Day, Strict, Text, body, query
 from fleet.api.plans import DepotQuery, depots_asked
 from fleet.api.repeats import Answer, once
-from fleet.api.resource import Resource, vehicle_or_404
+from fleet.api.resource import Resource, one_or_404, vehicle_or_404
 from fleet.api.shapes import shape_of
 from fleet.api.signin import depots_for
 from fleet.api.workshop_rows import NEED, NeedShape, NewNeedGiven, WorkshopRows
@@ -144,9 +143,10 @@ class BlockedDaysList(Resource):
     )
     def post(self, request: Request) -> Response:
         given = body(request, BlockedGiven)
-        depot = depots_for(request).filter(slug=given.pop("depot")).first()
-        if depot is None:
-            raise NotFound("There is no such depot among yours.")
+        depot = one_or_404(
+            depots_for(request).filter(slug=given.pop("depot")),
+            "There is no such depot among yours.",
+        )
         row = BlockedDays(depot=depot, **given)
 
         def effect() -> Answer:
@@ -185,9 +185,7 @@ def _remove(
     body(request, Act)
 
     def effect() -> Answer:
-        row = rows.first()
-        if row is None:
-            raise NotFound(f"{missing} within your depots.")
+        row = one_or_404(rows, f"{missing} within your depots.")
         was = asdict(told(row))
         set_up.remove(sender(request, {}), row)
         return Answer(was)
@@ -197,7 +195,7 @@ def _remove(
 
 def _mechanic(request: Request, given: dict[str, Any]) -> Mechanic:
     pk = given.pop("mechanic")
-    found = Mechanic.objects.filter(depot__in=depots_for(request), pk=pk).first()
-    if found is None:
-        raise NotFound(f"There is no mechanic {pk} within your depots.")
-    return found
+    return one_or_404(
+        Mechanic.objects.filter(depot__in=depots_for(request), pk=pk),
+        f"There is no mechanic {pk} within your depots.",
+    )

@@ -111,7 +111,7 @@ def months_from(today: date) -> Iterator[date]:
 def read_after(text: str) -> AfterKey | None:
     """The key of the last row shown, as '2026-03-04.17.3'; anything else starts at the top."""
     parts = text.split(".")
-    on = _day(parts[0])
+    on = typed_day(parts[0])
     if len(parts) != 3 or on is None or not all(part.isdecimal() for part in parts[1:]):
         return None
     return on, int(parts[1][:18]), int(parts[2][:18])
@@ -142,11 +142,11 @@ def _period(period: str, today: date) -> tuple[date | None, date | None]:
 
 
 def _month(text: str) -> date | None:
-    return _day(f"{text}-01") if len(text) == len("2026-03") else None
+    return typed_day(f"{text}-01") if len(text) == len("2026-03") else None
 
 
 def _read_day(text: str, faults: list[str]) -> date | None:
-    found = _day(text)
+    found = typed_day(text)
     if text and found is None:
         faults.append(f"“{text[:40]}” is not a date: write it as 2026-03-31.")
     return found
@@ -156,7 +156,8 @@ def _iso(on: date | None) -> str:
     return on.isoformat() if on else ""
 
 
-def _day(text: str) -> date | None:
+def typed_day(text: str) -> date | None:
+    """A day of an address or a form; None where it is none."""
     try:
         return date.fromisoformat(text)
     except ValueError:

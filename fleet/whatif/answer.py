@@ -42,7 +42,8 @@ def _is_same(result: dict[str, Any]) -> bool:
 
 def _parts(result: dict[str, Any]) -> list[str]:
     late = _late(result, LATE_H)
-    return [_work(result), _cost(result), _visits(result), late, _overdue(result)]
+    visits = _more_or_fewer(result, "visits", LEAST_VISITS, "visits in the 12 months")
+    return [_work(result), _cost(result), visits, late, _overdue(result)]
 
 
 def _sentence(parts: list[str]) -> str:
@@ -105,17 +106,13 @@ def _rounded(minor: float) -> str:
     return f"{round(from_minor(round(abs(minor)))):,} {settings.CURRENCY}"
 
 
-def _visits(result: dict[str, Any]) -> str:
-    number = result["measures"]["visits"]["total"]["difference"]
-    if abs(number) < LEAST_VISITS:
-        return ""
-    way = "more" if number > 0 else "fewer"
-    return f"about {abs(number):,.0f} {way} visits in the 12 months"
-
-
 def _overdue(result: dict[str, Any]) -> str:
-    number = result["measures"]["overdue_d"]["total"]["difference"]
-    if abs(number) < LEAST_OVERDUE_D:
+    what = "days on which a service is overdue"
+    return _more_or_fewer(result, "overdue_d", LEAST_OVERDUE_D, what)
+
+
+def _more_or_fewer(result: dict[str, Any], measure: str, least: float, what: str) -> str:
+    number = result["measures"][measure]["total"]["difference"]
+    if abs(number) < least:
         return ""
-    way = "more" if number > 0 else "fewer"
-    return f"about {abs(number):,.0f} {way} days on which a service is overdue"
+    return f"about {abs(number):,.0f} {'more' if number > 0 else 'fewer'} {what}"

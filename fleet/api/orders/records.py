@@ -7,7 +7,6 @@ from typing import Any
 from django.conf import settings
 from django.db.models import QuerySet
 from django.http import HttpResponse, HttpResponseBase
-from django.utils import timezone
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiResponse, extend_schema
 from rest_framework import serializers
@@ -17,7 +16,6 @@ from rest_framework.renderers import BaseRenderer, JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from fleet import chain
 from fleet.api.acting import (
     Record,
     compartment_named,
@@ -38,7 +36,7 @@ from fleet.api.orders.shapes import (
     check,
     records,
 )
-from fleet.api.repeats import Answer, digest, once
+from fleet.api.repeats import Answer, digest, once, refreshed
 from fleet.api.resource import Resource
 from fleet.due.models import CheckFigure
 from fleet.faults import Fault
@@ -258,11 +256,7 @@ class Checks(Recording):
             row = checks.measure(sender(request, given), job.order, **measured)
             return Answer(check(row), HTTPStatus.CREATED)
 
-        def afterwards(answer: Answer) -> Answer:
-            chain.refresh([job.vehicle_id], timezone.now())
-            return answer
-
-        return once(request, effect, afterwards)
+        return once(request, effect, refreshed(job.vehicle_id))
 
 
 class Notes(Recording):

@@ -16,7 +16,7 @@ from fleet.api.acting import Act, order_id_or_404, rest, sender
 from fleet.api.fields import Text, body
 from fleet.api.findings import finding_or_404
 from fleet.api.orders.records import Recording
-from fleet.api.repeats import Answer, once
+from fleet.api.repeats import Answer, once, refreshed
 from fleet.api.resource import Resource
 from fleet.due.models import CheckResult
 from fleet.people.roles import Right
@@ -111,8 +111,4 @@ class WithdrawFinding(Resource):
             withdraw.withdraw_finding(sender(request, given), found, **rest(given))
             return Answer(None, HTTPStatus.NO_CONTENT)
 
-        def afterwards(answer: Answer) -> Answer:
-            chain.refresh([found.vehicle_id], timezone.now())
-            return answer
-
-        return once(request, effect, afterwards)
+        return once(request, effect, refreshed(found.vehicle_id))

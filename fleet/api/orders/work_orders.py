@@ -11,9 +11,9 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from fleet import chain
 from fleet.api.acting import (
     Act,
+    depots_asked,
     order_id_or_404,
     person_named,
     sender,
@@ -35,10 +35,10 @@ from fleet.api.orders.shapes import (
     whole,
 )
 from fleet.api.paging import Order, PageQuery, Row, page, page_shape
-from fleet.api.repeats import Answer, once
+from fleet.api.repeats import Answer, once, refreshed
 from fleet.api.resource import Resource, vehicle_or_404
 from fleet.api.shapes import shape_of
-from fleet.api.signin import caller, depots_for
+from fleet.api.signin import caller
 from fleet.people.roles import Right
 from fleet.trials.blind import orders_shown
 from fleet.visits.order_days import why_it_stands
@@ -234,11 +234,7 @@ class OutsideWork(Resource):
             )
             return made(order)
 
-        def afterwards(answer: Answer) -> Answer:
-            chain.refresh([vehicle.pk], timezone.now())
-            return answer
-
-        return with_tag(once(request, effect, afterwards))
+        return with_tag(once(request, effect, refreshed(vehicle.pk)))
 
 
 class OneOrder(Resource):
@@ -305,14 +301,9 @@ def _rows(request: Request, asked: Row) -> Any:
     )
 
 
-def _depots(request: Request, asked: Row) -> Any:
-    depots = depots_for(request)
-    return depots.filter(slug=asked["depot"]) if "depot" in asked else depots
-
-
 def _todays(request: Request, asked: Row) -> Any:
     """A mechanic's day, by the rule of the stage: mine and nobody's where it is asked for me."""
-    zones = dict(_depots(request, asked).values_list("pk", "zone"))
+    zones = dict(depots_asked(request, asked).values_list("pk", "zone"))
     whose = asked.get("assigned_to")
     me = caller(request) if whose == ME else None
     found = a_day(zones, timezone.now(), me, states=sorted(asked.get("state") or AT_WORK))
@@ -321,7 +312,7 @@ def _todays(request: Request, asked: Row) -> Any:
 
 def _chosen(request: Request, asked: Row) -> Any:
     """Exactly what is asked for."""
-    found = orders_at(_depots(request, asked), sorted(asked.get("state") or ()) or None)
+    found = orders_at(depots_asked(request, asked), sorted(asked.get("state") or ()) or None)
     if "planned_on" in asked:
         found = planned_for(found, asked["planned_on"])
     if asked.get("assigned_to") == ME:

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from django.db.models import QuerySet
 from django.http import Http404, QueryDict
 
+from fleet.dashboard.filters import typed_day
 from fleet.people.models import Person
 from fleet.people.roles import depots_of
 from fleet.vehicles.find import Depots
@@ -72,7 +73,7 @@ class OrderFilters:
 
     @property
     def on(self) -> date | None:
-        return _day(self.day)
+        return typed_day(self.day)
 
     def toggled(self, state: str) -> "OrderFilters":
         chosen = set(self.states) ^ {state}
@@ -82,7 +83,7 @@ class OrderFilters:
 def read_order_filters(query: QueryDict) -> OrderFilters:
     chosen, day = query.getlist("state"), query.get("day", "").strip()
     faults = [f"There is no state “{state[:40]}”." for state in chosen if state not in STATES]
-    if day and day != NO_DAY and _day(day) is None:
+    if day and day != NO_DAY and typed_day(day) is None:
         faults.append(f"“{day[:40]}” is not a date: write it as 2026-03-31.")
         day = ""
     return OrderFilters(
@@ -123,7 +124,7 @@ def listed(
 def read_order_after(text: str) -> AfterOrder | None:
     """The key of the last order shown, as '2026-03-04.17'."""
     day, _, pk = text.partition(".")
-    on = _day(day)
+    on = typed_day(day)
     return None if on is None or not pk.isdecimal() else (on, int(pk[:18]))
 
 
@@ -210,10 +211,3 @@ def months_back(today: date, number: int) -> date:
     for _ in range(number):
         on = (on - timedelta(days=1)).replace(day=1)
     return on
-
-
-def _day(text: str) -> date | None:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        return None

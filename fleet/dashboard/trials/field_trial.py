@@ -212,8 +212,10 @@ def _name_property(request: SignedIn, trial: Trial, actor: Actor) -> str:
     return f"Samples are tested for {found}."
 
 
-def _sheet(take: Callable[[Actor, Trial, Path], TakenIn]) -> Callable[..., str]:
+def _sheet(take: Callable[[Actor, Trial, Path], TakenIn], right: Right) -> Callable[..., str]:
     def change(request: SignedIn, trial: Trial, actor: Actor) -> str:
+        if not may(request.user, right):
+            raise Forbidden(f"{actor.person} may not {right}: ask a person who may.")
         file = request.FILES.get("file")
         if file is None or file.size is None or file.size > MOST_SHEET_BYTES:
             raise Fault("Choose a sheet (.csv, .xlsx or .ods) of at most 10 MB.")
@@ -227,18 +229,6 @@ def _sheet(take: Callable[[Actor, Trial, Path], TakenIn]) -> Callable[..., str]:
         return ", ".join(f"{number} {what}" for what, number in told.counts.items()) + "."
 
     return change
-
-
-def _ratings(actor: Actor, trial: Trial, path: Path) -> TakenIn:
-    if not may(actor.person, Right.RATE) if actor.person else False:
-        raise Forbidden(f"{actor.person} may not {Right.RATE}: ask a person who may.")
-    return take_in_ratings(actor, trial, path)
-
-
-def _samples(actor: Actor, trial: Trial, path: Path) -> TakenIn:
-    if not may(actor.person, Right.RUN_TRIAL) if actor.person else False:
-        raise Forbidden(f"{actor.person} may not {Right.RUN_TRIAL}: ask a person who may.")
-    return take_in_samples(actor, trial, path)
 
 
 def _approve(request: SignedIn, trial: Trial, actor: Actor) -> str:
@@ -257,7 +247,7 @@ CHANGES: dict[str, Callable[[SignedIn, Trial, Actor], str]] = {
     "end-early": _end_early,
     "exclude": _exclude,
     "property": _name_property,
-    "ratings": _sheet(_ratings),
-    "samples": _sheet(_samples),
+    "ratings": _sheet(take_in_ratings, Right.RATE),
+    "samples": _sheet(take_in_samples, Right.RUN_TRIAL),
     "approve": _approve,
 }

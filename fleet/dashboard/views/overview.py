@@ -11,6 +11,7 @@ from django.views.decorators.http import require_GET
 
 from fleet.dashboard import overview_charts as charts
 from fleet.dashboard.downloads import table_file
+from fleet.dashboard.filters import typed_day
 from fleet.dashboard.frame import Scope, SignedIn, scope_of, show
 from fleet.dashboard.overview_lines import (
     DEPOTS_OPEN,
@@ -88,20 +89,13 @@ def happened_since(request: SignedIn) -> HttpResponse:
     of the overview."""
     scope, now = scope_of(request), timezone.now()
     given, kind = request.GET, request.GET.get("kind", "")
-    on, from_at = _read_day(given.get("on", "")), _read_instant(given.get("since", ""))
+    on, from_at = typed_day(given.get("on", "")), _read_instant(given.get("since", ""))
     if kind not in set(SinceKind) or on is None or from_at is None:
         raise Http404
     rows = events_of(SinceKind(kind), _days(scope, now), scope.chosen, from_at)
     own = [one for one in in_words(rows, scope) if local_day(one.at, scope) == on]
     context = {"rows": own, "on": on, "words": since_words(SinceKind(kind), len(own))}
     return show(request, "happened-since", scope, context)
-
-
-def _read_day(text: str) -> date | None:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        return None
 
 
 def _read_instant(text: str) -> datetime | None:

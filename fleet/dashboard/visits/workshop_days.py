@@ -11,6 +11,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET
 
 from fleet.dashboard.acts import act
+from fleet.dashboard.filters import typed_day
 from fleet.dashboard.frame import Scope, SignedIn, needs, scope_of, show
 from fleet.dashboard.visits import lines
 from fleet.faults import Fault
@@ -51,7 +52,7 @@ def workshop_days(request: SignedIn) -> HttpResponse:
 
 def _planned(plan: Plan, today: date, asked: str, scope: Scope) -> dict[str, Any]:
     last = plan.as_of_on + timedelta(days=plan.days - 1)
-    first = min(max(_day(asked) or today, today), max(last, today))
+    first = min(max(typed_day(asked) or today, today), max(last, today))
     found = board(plan, today, first, SHOWN_D)
     cost = money.words(plan.cost_minor)
     return {
@@ -77,13 +78,6 @@ def _planned(plan: Plan, today: date, asked: str, scope: Scope) -> dict[str, Any
         "compared": lines.compared(plan),
         "events": newest_events(plan.depot),
     }
-
-
-def _day(text: str) -> date | None:
-    try:
-        return date.fromisoformat(text) if text else None
-    except ValueError:
-        return None
 
 
 def depot_named(request: SignedIn, slug: str) -> Depot:
