@@ -13,12 +13,13 @@ STAGES = (
     *("people", "vehicles", "stores", "runs", "readings", "usage", "duty", "due"),
     *("hindcast", "workorders", "visits", "consumables", "trials", "overview"),
 )
-BELOW_ALL = ("calc", "units", "bulk", "faults", "tables", "today", "trace")
+BELOW_ALL = ("units", "bulk", "faults", "tables", "today", "trace")
 AFTER = {"chain": 100, "checks": 101, "copies": 101, "workbook": 101, "demo": 102}
 AFTER |= {"whatif": 103, "jobs": 104}
 FACES = ("dashboard", "api")
 RANK = (
-    dict.fromkeys(BELOW_ALL, -1)
+    {"calc": -2}
+    | dict.fromkeys(BELOW_ALL, -1)
     | {stage: rank for rank, stage in enumerate(STAGES)}
     | AFTER
     | dict.fromkeys(FACES, 200)
