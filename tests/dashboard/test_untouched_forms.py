@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterator
 from typing import Any
 
+import pytest
 from django.apps import apps
 from django.db import models, transaction
 from django.test import Client
@@ -114,6 +115,7 @@ def who(shop: Workshop, role: Role) -> Person:
     return people.get(role) or person(f"New {role}", role, shop.people.plain)
 
 
+@pytest.mark.any_database  # what a form sends is the page's; each page's tests store it on both
 def test_an_untouched_form_stores_nothing_that_nobody_chose(
     shop: Workshop, orders: list[WorkOrder], signed_in: SignedIn
 ) -> None:
