@@ -143,7 +143,7 @@ def _chunk_then(known: _Known, asked_on: date, depots: Depots) -> Chunk:
     return Chunk(
         vehicle_id=np.array([vehicle.pk]),
         depot_id=depot_id,
-        utc_offset_d=utc_offsets(depot_id, depots),
+        utc_offset_d=utc_offsets(depot_id, depots.zone),
         warranty_until_on=np.array([vehicle.under_warranty_until_on], dtype="M8[D]"),
         km=km,
         hours=hours,
