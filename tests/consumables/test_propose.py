@@ -16,7 +16,7 @@ from fleet.consumables.models import (
     TransferProposal,
 )
 from fleet.consumables.position import positions
-from fleet.consumables.propose import hand_over, looks_until, propose
+from fleet.consumables.propose import hand_over, looks_until, propose, shelves
 from fleet.faults import Refused
 from fleet.people.actor import Actor
 from fleet.stores import ledger, moves, ordering
@@ -152,7 +152,7 @@ def test_without_a_pack_nobody_knows_what_to_order(oil: Item) -> None:
 
 def test_it_is_told_until_when_orders_let_stock_last(oil: Item) -> None:
     kept(oil)
-    assert looks_until(TODAY) == {("plain", "oil"): date(2026, 7, 15)}  # 10 + 20 days
+    assert looks_until(TODAY, shelves()) == {("plain", "oil"): date(2026, 7, 15)}  # 10 + 20 days
 
 
 def test_the_preferred_pack_is_ordered_and_else_the_largest(oil: Item) -> None:

@@ -105,6 +105,14 @@ def test_a_supervisor_ends_it_early_with_a_reason_and_it_is_said_so() -> None:
     assert TrialEvent.objects.filter(what="ended early", person=by.person).count() == 1
 
 
+def test_what_is_decided_stands_after_a_look_that_was_made_on_a_day_to_come() -> None:
+    field = begun(8)
+    look = evaluate(field.trial, NOW + timedelta(days=1))
+    by = Actor(supervisor(field), "page", NOW)
+    decided = end_early(by, field.trial, reason="shavings in two gearboxes")
+    assert (decided.pk, decided.as_of_on) == (look.pk, NOW.date() + timedelta(days=1))
+
+
 def test_nobody_else_ends_it_and_not_without_a_reason() -> None:
     field = begun(8)
     engineer = person("Enno", "engineer", field.vans[0].depot)  # type: ignore[arg-type]
