@@ -11,7 +11,7 @@ from fleet.consumables.ahead import Calendar, Ways, rho_of
 from fleet.consumables.demand import forecast_demand
 from fleet.consumables.gather import gather
 from fleet.consumables.listing import month_after
-from fleet.consumables.models import ClassMonth, PerKmUse
+from fleet.consumables.models import ClassMonth, FirstForecast, PerKmUse
 from fleet.consumables.recipes import rounded
 from fleet.due.rules import gather_rules
 from tests import scene
@@ -26,6 +26,8 @@ def test_clips_that_may_break_are_foreseen_by_their_law() -> None:
     brake = scene.service("engine", km=None, months=24)
     clip = shelf.item("clip", kind="one-time fixing", unit="pieces")
     taking(brake, clip, 10, "one-time fixing")
+    rare = shelf.item("rare", kind="one-time fixing", unit="pieces")
+    taking(brake, rare, 1, "one-time fixing")
     on = months_ahead(2).replace(day=9)
     van = scene.van()
     scene.done(van, brake, on.replace(year=on.year - 2), None)
@@ -37,6 +39,9 @@ def test_clips_that_may_break_are_foreseen_by_their_law() -> None:
     assert (found.p50, found.p80, found.p95) == tuple(law.ppf([0.5, 0.8, 0.95]).astype(int))
     assert found.mean == pytest.approx(2.0)
     assert {row.mean for month, row in rows.items() if month != months_ahead(2)} <= {0.0}
+    # of what breaks once in five jobs too
+    assert demand(rare)[months_ahead(2)].mean == pytest.approx(0.2)
+    assert FirstForecast.objects.get(item=rare).mean == pytest.approx(0.2)
 
 
 def test_what_a_class_is_expected_to_drive_in_the_next_month_is_kept() -> None:

@@ -206,10 +206,12 @@ def test_nothing_is_ordered_that_would_be_too_old_before_it_is_used() -> None:
     assert found is None or (found.packs <= 1 and found.capped_by_shelf_life)
 
 
-def test_a_vehicle_with_a_chosen_fluid_takes_that_one_and_the_rest_theirs() -> None:
+@pytest.mark.parametrize("seals", [0, 1])
+def test_a_vehicle_with_a_chosen_fluid_takes_that_one_and_the_rest_theirs(seals: int) -> None:
     van, item = due_on(months_ahead(2).replace(day=9))
-    seal = shelf.item("seal", kind="seal", unit="pieces")
-    taking(Service.objects.get(slug="engine-oil"), seal, 1, kind="seal")
+    for number in range(seals):
+        seal = shelf.item(f"seal-{number}", kind="seal", unit="pieces")
+        taking(Service.objects.get(slug="engine-oil"), seal, 1, kind="seal")
     other = scene.van("V-2")
     brake = Service.objects.get(slug="engine-oil")
     scene.done(other, brake, months_ahead(2).replace(day=9, year=months_ahead(2).year - 2), None)
@@ -222,10 +224,11 @@ def test_a_vehicle_with_a_chosen_fluid_takes_that_one_and_the_rest_theirs() -> N
     )
     accept(brake, "usual", "dearer")
     # by hand: both change once in that month, 1.5 L of the one oil and 1.5 L of the other, and
-    # both take a seal
+    # both take a seal where there is one
     assert demand(item)[months_ahead(2)].mean == 1500
     assert demand(tried)[months_ahead(2)].mean == 1500
-    assert demand(seal)[months_ahead(2)].mean == 2
+    taken = MonthlyDemand.objects.filter(item__kind="seal", month_on=months_ahead(2))
+    assert [row.mean for row in taken] == [2] * seals
 
 
 def accept(service: Service, *slugs: str) -> None:

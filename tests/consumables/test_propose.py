@@ -321,9 +321,10 @@ def rows(on: date = TODAY) -> list[DemandRow]:
 
 
 def test_the_table_adds_up_and_says_when_the_shelf_is_empty(oil: Item) -> None:
+    kept(oil, at=scene.depot("far"))  # which nobody asks about
     kept(oil, 9_100)
     received(oil, 500, -1)
-    shelf.arrival(oil, quantity=2000, due_on=date(2026, 7, 3), ordered_on=TODAY)
+    shelf.arrival(oil, quantity=2000, due_on=date(2026, 7, 1), ordered_on=TODAY)
     MonthlyDemand.objects.filter(mean=31_000).update(mean=31_000.04)  # told to the tenth
     june, july = rows()
     assert (june.pack, june.packs) == (1_000, None)  # nothing is proposed before a night
@@ -331,7 +332,7 @@ def test_the_table_adds_up_and_says_when_the_shelf_is_empty(oil: Item) -> None:
     assert (june.on_hand, june.usable) == (9_600, 9_100)
     # by hand: 9,100 − 6,000; and with the order 11,100 − 37,000
     assert (june.free, july.free) == (3_100, -25_900)
-    # 9,100 last 3.1 days of July at 1 L a day, and 2 L of 3 July two days more: 6 July
+    # 9,100 last 3.1 days of July at 1 L a day, and 2 L of 1 July two days more: 6 July
     assert june.runs_out == date(2026, 7, 6)
 
 
@@ -350,6 +351,12 @@ def test_of_a_month_under_way_the_rest_is_needed(oil: Item) -> None:
     # by hand: 375 a day; 3,000 last 8 days from whatever day it is
     assert rows()[0].runs_out == TODAY + timedelta(days=8)
     assert rows(TODAY + timedelta(days=4))[0].runs_out == TODAY + timedelta(days=12)
+
+
+def test_what_keeps_until_wednesday_serves_that_day_and_no_longer(oil: Item) -> None:
+    kept(oil)
+    received(oil, 3_000, 2)  # until the end of 17 June
+    assert rows()[0].runs_out == date(2026, 6, 18)
 
 
 def test_of_months_that_are_over_nothing_is_needed_any_more(oil: Item) -> None:
