@@ -5,7 +5,7 @@ from typing import Any
 from rest_framework.test import APIClient
 
 from fleet.due.models import Service
-from fleet.vehicles.models import VehicleType
+from fleet.vehicles.models import Depot, VehicleType
 from fleet.workorders import progress
 from fleet.workorders.models import ConfirmRecord, DoNotUse, Job, Procedure
 from tests.api.routes import address
@@ -69,6 +69,7 @@ def test_as_unfit_it_passes_and_the_vehicle_is_not_to_be_used(
 def test_the_finish_says_what_it_called_and_the_due_list_shows_it_at_once(
     shop: Workshop, mechanic: APIClient
 ) -> None:
+    Depot.objects.update(working_days="1111111")  # whatever day it is
     assert confirm(mechanic, shop.job, "pedal", step=21, seen=True).status_code == 201
     (called,) = finish(mechanic, shop, "yes").json()["called"]
     assert (called["rule"], called["after_km"], called["safety"]) == ("wheels", 80, True)

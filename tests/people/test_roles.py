@@ -23,7 +23,9 @@ EXPECTED = {
         *("see", "add readings", "record work", "report findings", "rate in field trials"),
     },
     Role.STORES: {"see", "report findings", "keep stock"},
-    Role.ENGINEER: {"see", "report findings", "run field trials", "rate in field trials"},
+    Role.ENGINEER: {
+        *("see", "report findings", "run field trials", "rate in field trials", "ask what if"),
+    },
     Role.VIEWER: {"see", "ask what if"},
 }
 

@@ -18,12 +18,16 @@ from typing import Any
 from urllib.request import urlopen
 
 import pytest
+from django.conf import settings
 
 from tests.processes import wait_for
 from tests.served.installation import Installation, connection_to, filled_up, new_installation
 from tests.served.test_compose import MARK, as_form, call
 
-pytestmark = pytest.mark.served
+pytestmark = [
+    pytest.mark.served,
+    pytest.mark.skipif(not settings.SERVED, reason="asked once, where tests use PostgreSQL"),
+]
 FORM = f"multipart/form-data; boundary={MARK}"
 VANS, DAYS = range(2, 201), 20
 ROWS = len(VANS) * DAYS
