@@ -17,6 +17,7 @@ SCATTER = 0.18  # of one day's distance, log scale
 IDLE_SPELLS_PER_YEAR, SPELL_D = 1.6, (4, 16)
 OFF_ROAD_D = 70
 NEW_METER_D = 110  # days ago, as those that follow
+KNOWN_BY_D = 60  # after so many days a reading that falls back says something
 MOVED_D = 160
 NEW_ROUND_D = 400
 HOURS_KM_PER_H = 27.0  # km per engine hour of the large vans, which have a meter of it
@@ -45,9 +46,10 @@ class Drive:
         return self.van["Vehicle type"] != "pv-e"
 
     def since(self, day: date) -> "Drive":
-        """The same van, where the program knows it since a day: a meter replaced before is no
-        story of its."""
-        before = self.story == "new meter" and (self.today - day).days <= NEW_METER_D
+        """The same van, where the program knows it since a day: a meter replaced before, or before
+        the van is known well enough to tell, is no story of its."""
+        known_d = (self.today - day).days
+        before = self.story == "new meter" and known_d <= NEW_METER_D + KNOWN_BY_D
         return replace(self, van=self.van | {"Story": ""}) if before else self
 
     def hours_at(self, day: date, share: float = 0.5) -> float | None:

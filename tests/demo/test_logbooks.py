@@ -50,6 +50,14 @@ def test_a_replaced_meter_begins_anew(vans: dict[str, Drive]) -> None:
     assert vans["204"].shown(before, 0.5) > 1000
 
 
+@pytest.mark.parametrize(("known_d", "story"), [(171, "new meter"), (170, ""), (100, "")])
+def test_a_meter_replaced_before_its_van_is_well_known_is_no_story(
+    vans: dict[str, Drive], known_d: int, story: str
+) -> None:
+    """Replaced 110 days ago; 60 days before that readings tell what falls back."""
+    assert vans["204"].since(date.fromordinal(TODAY.toordinal() - known_d)).story == story
+
+
 def test_a_van_with_miles_shows_miles(vans: dict[str, Drive]) -> None:
     # 1 mile = 1.609344 km exactly (NIST SP 811, B.8)
     van = vans["206"]
