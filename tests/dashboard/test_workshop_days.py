@@ -254,7 +254,7 @@ def test_the_others_look_and_do_not_act(
     people: Cast, days: Plan, signed_in: SignedIn, role: Role
 ) -> None:
     client = signed_in(person(f"New {role}", role, people.plain))
-    for where in (PAGE, at("V-101")):
+    for where in (f"{PAGE}&from={monday()}", at("V-101")):
         shown = page(client, where)
         assert "V-101" in shown
         posts = [one.action for one in forms_of(shown) if one.method == "post"]
