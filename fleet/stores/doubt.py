@@ -20,6 +20,7 @@ from fleet.vehicles.models import Depot
 
 # all of it our choice: how many times what is known, and what is never too much
 TIMES_MOVED, TIMES_PACK = 10, 20
+TIMES_ORDERED = 2  # a supplier rounds up to packs, and sends no multiple
 LEAST_USUAL, USUAL_OF = 3, 100  # moves, the newest; their median is what is usual
 NEVER_TOO_MUCH = {Item.Unit.ML: 25_000, Item.Unit.PIECES: 500}
 NEVER_TOO_LITTLE = {Item.Unit.ML: 1_000, Item.Unit.PIECES: 20}
@@ -47,6 +48,7 @@ class Entered:
     best_before: date | None = None
     batch: str = ""
     without_order: bool = False  # received, and no order named that it came from
+    ordered: int = 0  # of the order it came from
     due_on: date | None = None  # of what is ordered only
 
 
@@ -123,7 +125,7 @@ def on_their_way(depot: Depot, item: Item) -> QuerySet[Arrival]:
 
 
 def _of_quantity(entered: Entered) -> Iterator[Question]:
-    """More than is there, far more than ever was, or ten times what is usual."""
+    """More than is there or was ordered, far more than ever was, or ten times what is usual."""
     item, quantity = entered.item, entered.quantity
     stored = Stock.objects.filter(depot=entered.depot, item=item).values_list("on_hand", flat=True)
     on_hand = max(stored.first() or 0, 0)
@@ -131,6 +133,9 @@ def _of_quantity(entered: Entered) -> Iterator[Question]:
     if entered.kind in LEAVES and quantity > on_hand:
         text = f"{said}, where {amount(on_hand, item)} should be on hand. Was it so much?"
         yield _meant(text, item, slipped(quantity, on_hand, on_hand))
+    elif 0 < entered.ordered * TIMES_ORDERED < quantity:
+        text = f"{said}, where {amount(entered.ordered, item)} were ordered. Did so much come?"
+        yield _meant(text, item, [entered.ordered])
     elif quantity > most:
         near = on_hand or _largest_pack(item)
         text = f"{said}: that is far more than was ever there. Was it meant?"

@@ -127,7 +127,7 @@ def receive(actor: Actor, came: Receipt) -> StockMove:
         known = known_as(move)
         if known is not None:
             return known
-        believed = _believed(actor, move, came.override_reason, without_order=arrival is None)
+        believed = _believed(actor, move, came.override_reason, came=came)
         if arrival is not None:
             _close(actor, arrival, move)
         made = record(actor, believed)
@@ -141,10 +141,10 @@ def _believed(
     move: Move,
     because: Because,
     counted: int | None = None,
-    *,
-    without_order: bool = False,
+    came: Receipt | None = None,
 ) -> Move:
     """A move that a person enters, with why it stands where it is doubtful."""
+    arrival = came.arrival if came else None
     why = ask(
         Entered(
             depot=move.depot,
@@ -155,7 +155,8 @@ def _believed(
             price_minor=move.price_minor if move.kind == Kind.RECEIVED else None,
             best_before=move.best_before if move.kind == Kind.RECEIVED else None,
             batch=move.batch.strip(),
-            without_order=without_order,
+            without_order=came is not None and arrival is None,
+            ordered=arrival.quantity if arrival else 0,
         ),
         because,
     )

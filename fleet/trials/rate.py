@@ -26,7 +26,10 @@ Kept = TypeVar("Kept", Rating, LabSample)
 
 AHEAD = timedelta(minutes=5)  # by which a phone's clock may be wrong; our choice
 COLDEST_C, HOTTEST_C = -60.0, 60.0
-FAR_BEYOND = 10.0  # times a limit, from which on a value is asked about; our choice
+# how many times a limit, from which on a value is asked about, and in words; our choice: a value
+# that has a limit on either side moves little
+FAR_BEYOND = (10.0, "more than ten times", "less than a tenth of")
+FAR_FROM_BOTH = (2.0, "more than twice", "less than half of")
 # the whole sample in units that are shares of it
 WHOLE = {"mg/kg": 1e6, "ppm": 1e6, "µg/g": 1e6, "mg/g": 1e3, "g/kg": 1e3, "%": 100.0}
 WARMTH = ((0.0, Rating.Warmth.FREEZING), (15.0, Rating.Warmth.COOL), (30.0, Rating.Warmth.WARM))
@@ -348,13 +351,14 @@ def most_of(unit: str) -> float | None:
 def _ask_beyond(one: Measured) -> None:
     given, low, high = one.value, one.property.low, one.property.high
     ends = [end for end in (low, high) if end is not None]
-    above = given > FAR_BEYOND * max(ends)
-    below = low is not None and given < low / FAR_BEYOND
+    times, more, less = FAR_FROM_BOTH if len(ends) == 2 else FAR_BEYOND
+    above = given > times * max(ends)
+    below = low is not None and given < low / times
     if (above or below) and not one.why_it_stands.strip():
         limit = max(ends) if above else low
         raise Question(
             f"{given:,g} {one.property.unit} of {one.property.name} is "
-            f"{'more than ten times' if above else 'less than a tenth of'} its limit, {limit:,g}: "
+            f"{more if above else less} its limit, {limit:,g}: "
             "look at the report again. If it stands there, say why it stands.",
             about="why_it_stands",
         )

@@ -137,7 +137,7 @@ def _joining(actor: Actor, vehicle: Vehicle, chosen: set[int]) -> list[Service]:
     """Services within their early window that no open job has."""
     today = today_at(vehicle.depot.zone, actor.now)
     rows = (
-        DueDate.objects.filter(~Exists(_open_jobs()), vehicle=vehicle, history_known=True)
+        DueDate.objects.filter(_in_no_hands(), vehicle=vehicle, history_known=True)
         .exclude(service__in=chosen)
         .select_related("service__compartment", "service__procedure")
     )
@@ -152,7 +152,7 @@ def _joins(row: DueDate, today: date, found: lines.Lines) -> bool:
 def joining(vehicle_ids: Collection[int], today: date) -> dict[int, list[Service]]:
     """What would join an order drafted today, for each of some vehicles; one query."""
     rows = DueDate.objects.filter(
-        ~Exists(_open_jobs()), vehicle__in=vehicle_ids, history_known=True
+        _in_no_hands(), vehicle__in=vehicle_ids, history_known=True
     ).select_related("service")
     found: dict[int, list[Service]] = defaultdict(list)
     waiting = lines.lines(vehicle_ids)
@@ -260,11 +260,12 @@ def _asked_for(today: date) -> QuerySet[DueDate]:
 
 
 def _due_soon(today: date, depot_ids: Sequence[int] | None) -> list[DueDate]:
-    rows = _asked_for(today).filter(~Exists(_open_jobs()))
+    rows = _asked_for(today).filter(~Exists(_of_row(Job.objects.filter(state=Job.State.OPEN))))
     if depot_ids is not None:
         rows = rows.filter(depot_id__in=depot_ids)
-    in_order = rows.order_by("vehicle_id", "service_id")
-    return list(in_order.select_related("service__procedure"))
+    in_order = rows.order_by("vehicle_id", "service_id").select_related("service__procedure")
+    done = set(_done_before_the_end().values_list("vehicle", "service"))  # few: of today
+    return [row for row in in_order if (row.vehicle_id, row.service_id) not in done]
 
 
 def _waiting_rows(waiting: lines.Lines, vehicle_ids: Collection[int]) -> list[DueDate]:
@@ -273,17 +274,26 @@ def _waiting_rows(waiting: lines.Lines, vehicle_ids: Collection[int]) -> list[Du
     if not here:
         return []
     rows = DueDate.objects.filter(
-        ~Exists(_open_jobs()),
+        _in_no_hands(),
         vehicle__in={pair[0] for pair in here},
         service__in={pair[1] for pair in here},
     ).select_related("service__procedure")
     return [row for row in rows if lines.joins(row, waiting)]
 
 
-def _open_jobs() -> QuerySet[Job]:
-    return Job.objects.filter(
-        vehicle=OuterRef("vehicle"), service=OuterRef("service"), state=Job.State.OPEN
-    )
+def _in_no_hands() -> Q:
+    """Of a few due dates: no order has the service open, or done and not finished yet."""
+    open_jobs = Job.objects.filter(state=Job.State.OPEN)
+    return ~Exists(_of_row(open_jobs)) & ~Exists(_of_row(_done_before_the_end()))
+
+
+def _done_before_the_end() -> QuerySet[Job]:
+    """Jobs that are done, and of which the finish of their order makes a service done."""
+    return Job.objects.filter(state=Job.State.DONE, order__state__in=progress.BEFORE_THE_END)
+
+
+def _of_row(jobs: QuerySet[Job]) -> QuerySet[Job]:
+    return jobs.filter(vehicle=OuterRef("vehicle"), service=OuterRef("service"))
 
 
 def _draft_chunk(actor: Actor, by_vehicle: dict[int, list[DueDate]]) -> int:

@@ -47,7 +47,7 @@ def test_a_row_leads_to_its_service_on_the_vehicle(page: Page) -> None:
     page.get_by_role("link", name="V-101").click()
     page.wait_for_url("**/vehicles/V-101#engine-oil")
     page.get_by_text("Why then?").first.click()
-    page.get_by_text("20,000 km or 12 months, whichever first").wait_for()
+    page.get_by_text("Limit under normal duty: 20,000 km or 12 months, whichever first").wait_for()
 
 
 def test_the_vehicles_chart_is_drawn(page: Page) -> None:

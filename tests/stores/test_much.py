@@ -41,6 +41,23 @@ def test_more_than_is_on_hand_is_asked_about(way: str, litres: int, asks: bool) 
     assert StockMove.objects.count() == 1
 
 
+@pytest.mark.parametrize(("litres", "asks"), [(6, False), (12, False), (13, True), (60, True)])
+def test_more_than_twice_what_was_ordered_is_asked_about(litres: int, asks: bool) -> None:
+    oil = shelf.item("made-up", packs=(1_000,))
+    came = Receipt(
+        **at(oil), quantity=litres * 1000, arrival=shelf.arrival(oil, scene.depot(), quantity=6000)
+    )
+    if not asks:
+        assert ledger.receive(PROGRAM, came).quantity == litres * 1000
+        return
+    with pytest.raises(Question, match=f"{litres} L of Made up, where 6 L were ordered") as asked:
+        ledger.receive(PROGRAM, came)
+    assert asked.value.values == (6000,)
+    assert not StockMove.objects.exists()
+    kept = ledger.receive(PROGRAM, replace(came, override_reason="they sent the whole drum"))
+    assert "they sent the whole drum" in kept.reason
+
+
 def test_a_shelf_below_zero_has_nothing_on_hand() -> None:
     cloth = shelf.item("cloth", kind="consumable", unit="pieces", packs=())
     for on_hand in ("0 pieces", "0 pieces"):

@@ -124,23 +124,29 @@ def test_the_whole_sample_bounds_a_share_of_it(unit: str, most: float | None) ->
     assert most_of(unit) == most
 
 
+IN_IT = date(2026, 3, 2)
+
+
 @pytest.mark.parametrize(
-    ("unit", "value", "on", "said"),
+    ("unit", "low", "value", "on", "said"),
     [
-        ("mg/kg", 1_500_000, date(2026, 3, 2), "1.5e\\+06 mg/kg is more than all of the fluid"),
-        ("% m/m", 100.1, date(2026, 3, 2), "more than all of the fluid, 100"),
-        ("mg/kg", 50, STARTS_ON - timedelta(days=1), "a sample of 30 Nov 2025 is not part of it"),
-        ("mg/kg", 50, STARTS_ON, ""),
-        ("mg/kg", 1_200, date(2026, 3, 2), ""),
-        ("mg/kg", 1_201, date(2026, 3, 2), "more than ten times its limit, 120"),
-        ("mg/kg", 1, date(2026, 3, 2), ""),
-        ("mg/kg", 0.9, date(2026, 3, 2), "less than a tenth of its limit, 10"),
+        ("mg/kg", None, 1_500_000, IN_IT, "1.5e\\+06 mg/kg is more than all of the fluid"),
+        ("% m/m", None, 100.1, IN_IT, "more than all of the fluid, 100"),
+        ("mg/kg", 10, 50, STARTS_ON - timedelta(days=1), "a sample of 30 Nov 2025 is not part"),
+        ("mg/kg", 10, 50, STARTS_ON, ""),
+        # ten times a limit, or where there is one on either side, twice; our choice
+        ("mg/kg", None, 1_200, IN_IT, ""),
+        ("mg/kg", None, 1_201, IN_IT, "more than ten times its limit, 120"),
+        ("mm²/s", 10, 240, IN_IT, ""),
+        ("mm²/s", 10, 241, IN_IT, "more than twice its limit, 120"),
+        ("mm²/s", 10, 5, IN_IT, ""),
+        ("mm²/s", 10, 4.9, IN_IT, "less than half of its limit, 10"),
     ],
 )
 def test_a_sample_is_of_the_trial_and_of_a_fluid(
-    field: Field, unit: str, value: float, on: date, said: str
+    field: Field, unit: str, low: float | None, value: float, on: date, said: str
 ) -> None:
-    limits = LabLimits(name="Iron", slug="iron", unit=unit, low=10, high=120, source="invented")
+    limits = LabLimits(name="Iron", slug="iron", unit=unit, low=low, high=120, source="invented")
     iron = name_property(PROGRAM, field.trial, limits)
     one = Measured(field.places[0], iron, on, value, "R-1", "one")
     if not said:

@@ -227,6 +227,22 @@ def test_the_night_drafts_what_is_due_once(bay: Bay) -> None:
     assert WorkOrder.objects.get().jobs.get().service == bay.oil
 
 
+@pytest.mark.parametrize(
+    ("state", "reason", "drafted"), [("done", "", 0), ("not done", "part missing", 1)]
+)
+def test_what_is_done_but_not_finished_is_on_an_order(
+    bay: Bay, state: str, reason: str, drafted: int
+) -> None:
+    """The service counts as done from the finish on; until then nobody is to do it again."""
+    job = started(bay).jobs.get()
+    mechanic = bay.actor(bay.mechanic)
+    progress.end_job(mechanic, job.pk, state=state, reason=reason, because="not tried here")
+    joins = issue.joining([bay.van.pk], NOW.date())
+    assert len(joins.get(bay.van.pk, [])) == drafted
+    night = Actor(person=None, channel="night", now=NOW)
+    assert issue.draft_due(night, NOW.date()) == drafted
+
+
 def test_a_release_taken_back_leaves_one_event_and_a_drafted_order(bay: Bay) -> None:
     order = bay.order()
     progress.release(bay.actor(), order.pk)
