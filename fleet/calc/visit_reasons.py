@@ -11,7 +11,7 @@ from fleet.calc.visit_plan import Found, left_of
 
 
 class Reason(StrEnum):
-    """The first cause on the days from the one wanted on."""
+    """The cause on most days from the one wanted on; of as many the first."""
 
     ON_TIME = "on time"
     CLOSED = "closed"
@@ -85,7 +85,8 @@ class _Telling:
             if cause is None:
                 return Reason.SHARED if planned >= 0 else Reason.LEFT_OUT
             causes.append(cause)
-        return next((one for one in causes if one is not Reason.CLOSED), causes[0])
+        named = [one for one in causes if one is not Reason.CLOSED] or causes
+        return max(named, key=named.count)  # of as many the first
 
     def _days_between(self, wanted: int, planned: int) -> list[int]:
         if planned < 0:

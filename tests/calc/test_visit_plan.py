@@ -62,6 +62,34 @@ def test_c_is_left_out_for_want_of_time_with_180_minutes() -> None:
     assert told == [Reason.TIME, Reason.ON_TIME, Reason.ON_TIME, Reason.TIME]
 
 
+@pytest.mark.parametrize(
+    ("to_spare", "told"),
+    [((1, 1, 0, 0, 1), Reason.SPARED), ((1, 1, 1, 0, 1), Reason.TIME), ((1,) * 5, Reason.TIME)],
+)
+def test_the_reason_of_a_late_day_is_what_stands_in_its_way_most_often(
+    to_spare: tuple[int, ...], told: Reason
+) -> None:
+    """Day 0 is closed, day 1 has no minutes, day 4 is planned; of as many the first counts."""
+    minutes = (0, 0, *(0 if spare else 60 for spare in to_spare[2:4]), 60)
+    one, none = np.ones(1), np.zeros(1)
+    task = Task(
+        vehicle=np.zeros(1, dtype=np.int64),
+        cost_minor=np.arange(5.0)[None],
+        leave_out_minor=np.array([1e6]),
+        wait_min=none,
+        visit_minor=none,
+        rows=(
+            Row("mechanics", "mechanics", np.array(minutes, dtype=float), 60 * one, none),
+            Row("vehicles", "vans", np.array(to_spare, dtype=float), none, one),
+        ),
+        joins=np.zeros((1, 5), dtype=bool),
+    )
+    closed = np.arange(5) == 0
+    found = plan(task)
+    assert found.day.tolist() == [4]
+    assert reasons(task, found, Around(task.cost_minor, closed, np.zeros((1, 5), bool))) == [told]
+
+
 def test_half_an_hour_is_told_where_ten_minutes_would_make_it_fit() -> None:
     # by hand: 190 minutes hold B (80) and C (110), 110 + 80 + 110 are just 120 + 180, so that
     # shares of visits need none; told in half hours

@@ -163,7 +163,7 @@ def test_a_service_on_the_day_it_wants_needs_no_reason(chief: Client, days: Plan
     services.update(wanted_on=monday() - timedelta(days=3))
     assert "no more vehicles can be spared" in page(chief, PAGE)
     services.update(reason="vehicle away")
-    assert "<td>on a day nearer to that the vehicle is away</td>" in page(chief, PAGE)
+    assert "<td>on days nearer to that, most often the vehicle is away</td>" in page(chief, PAGE)
 
 
 def test_a_visit_keeps_the_depot_and_is_unlocked_by_that_name(chief: Client, days: Plan) -> None:

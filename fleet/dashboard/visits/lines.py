@@ -20,8 +20,8 @@ from fleet.visits.task import ANY_TO_SPARE
 from fleet.visits.unplanned import LOOK_BACK_D
 from fleet.workorders.models import WorkOrder
 
-# the first that is not closed of those from the day that would cost least to the one planned
-NEARER = "on a day nearer to that"
+# what stands in the way most often from the day that would cost least to the one planned
+NEARER = "on days nearer to that, most often"
 REASONS = {
     "on time": "on the day that costs least",
     "closed": "the workshop is closed on the day that would cost least",
