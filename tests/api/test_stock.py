@@ -107,7 +107,7 @@ def test_a_move_is_taken_back_by_its_opposite(keeper: Person, oil: Item, call: C
 def test_what_was_on_order_is_received(
     keeper: Person, oil: Item, people: Cast, call: Caller
 ) -> None:
-    arrival = shelf.arrival(oil, people.plain)
+    arrival = shelf.arrival(oil, people.plain, quantity=5000)
     assert move(call, keeper, arrival=arrival.pk).status_code == 201
     again = move(call, keeper, arrival=arrival.pk)
     assert (again.status_code, again.json()["errors"][0]["code"]) == (409, "refused_as_it_stands")
@@ -252,10 +252,10 @@ def test_one_reason_answers_one_doubt_and_each_may_have_its_own(
 def test_what_came_without_its_order_is_asked_about(
     keeper: Person, oil: Item, people: Cast, call: Caller
 ) -> None:
-    row = shelf.arrival(oil, people.plain)
+    row = shelf.arrival(oil, people.plain, quantity=5000)
     answer = move(call, keeper)
     assert answer.status_code == 409
-    assert "1 L since 1 Jun 2026" in answer.json()["detail"]
+    assert "5 L since 1 Jun 2026" in answer.json()["detail"]
     assert move(call, keeper, override_reason="a gift").status_code == 201
     assert move(call, keeper, arrival=row.pk).status_code == 201
 
