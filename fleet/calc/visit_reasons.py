@@ -79,13 +79,13 @@ class _Telling:
         wanted = int(np.argmin(cost))
         if planned >= 0 and cost[planned] <= cost[wanted]:
             return Reason.ON_TIME
-        causes = []
+        causes: list[Reason] = []
         for day in self._days_between(wanted, planned):
             cause = self._cause(service, day)
             if cause is None:
                 return Reason.SHARED if planned >= 0 else Reason.LEFT_OUT
             causes.append(cause)
-        named = [one for one in causes if one is not Reason.CLOSED] or causes
+        named: list[Reason] = [one for one in causes if one != Reason.CLOSED] or causes
         return max(named, key=named.count)  # of as many the first
 
     def _days_between(self, wanted: int, planned: int) -> list[int]:
