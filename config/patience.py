@@ -9,7 +9,7 @@ from gunicorn.workers.gthread import TConn, ThreadWorker
 
 LOOK_AGAIN_S = 0.1
 HEAD_WITHIN_S = 20.0  # our choice: a head is a few hundred bytes, on the worst line too
-LONGEST_HEAD = 1 << 16  # gunicorn itself refuses shorter ones than this
+MOST_BYTES = 1 << 16  # of a head; whether a longer one is taken is for gunicorn to say
 WAITING = object()
 
 
@@ -21,12 +21,12 @@ class Worker(ThreadWorker):  # type: ignore[misc]  # gunicorn comes without type
     """
 
     def handle(self, conn: TConn) -> Any:
-        if self.cfg.is_ssl or _has_head(conn):
+        if self.cfg.is_ssl or _has_begun(conn) or _has_head(_sent_so_far(conn)):
+            conn.since_s = None
             return super().handle(conn)
-        conn.since_s = getattr(conn, "since_s", time.monotonic())
+        conn.since_s = getattr(conn, "since_s", None) or time.monotonic()
         if time.monotonic() - conn.since_s > HEAD_WITHIN_S:
             return False
-        time.sleep(LOOK_AGAIN_S)
         return WAITING
 
     def finish_request(self, conn: TConn, future: "Future[Any]") -> None:
@@ -36,14 +36,25 @@ class Worker(ThreadWorker):  # type: ignore[misc]  # gunicorn comes without type
             super().finish_request(conn, future)
 
 
-def _has_head(conn: TConn) -> bool:
-    """Whether gunicorn has something to do without waiting: a whole head, or an end."""
-    if conn.parser is not None and conn.parser.unreader.buf.getvalue():
-        return True
+def _has_begun(conn: TConn) -> bool:
+    """Whether some of the next request was read along with the one before."""
+    return bool(conn.parser is not None and conn.parser.unreader.buf.getvalue())
+
+
+def _sent_so_far(conn: TConn) -> bytes | None:
+    """What has come and is not read yet, waiting a moment for more of it; None: it is the end."""
+    conn.sock.settimeout(LOOK_AGAIN_S)
     try:
-        sent: bytes = conn.sock.recv(LONGEST_HEAD, socket.MSG_PEEK | socket.MSG_DONTWAIT)
-    except BlockingIOError:
-        return False
+        sent: bytes = conn.sock.recv(MOST_BYTES, socket.MSG_PEEK)
+    except TimeoutError:
+        return b""
     except OSError:
-        return True
-    return not sent or b"\r\n\r\n" in sent or len(sent) == LONGEST_HEAD
+        return None
+    if sent and not _has_head(sent):
+        time.sleep(LOOK_AGAIN_S)  # for what has come once, nobody wakes us again
+    return sent or None
+
+
+def _has_head(sent: bytes | None) -> bool:
+    """Whether gunicorn has something to do without waiting: a whole head, or an end."""
+    return sent is None or b"\r\n\r\n" in sent or len(sent) == MOST_BYTES
