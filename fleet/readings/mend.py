@@ -21,6 +21,7 @@ Outcome = UploadRow.Outcome
 State = Upload.State
 MENDED = ("vehicle_id", "reading_id", "hours_reading_id", "outcome", "message", "named")
 MOST_AT_ONCE = 300  # decisions in one go; our choice
+MOST_LOOKED_AT = 10 * MOST_AT_ONCE  # for those, of a large sheet that is wrong throughout
 
 
 def treat_as(upload: Upload, named: str, vehicle: Vehicle) -> int:
@@ -101,7 +102,7 @@ def accept_suggestions(upload: Upload, reason_code: str, person: Person, why: st
         reason=reason_code,
         suggestion__isnull=False,
     ).select_related("vehicle")
-    looked = beside(list(rows.values_list("pk", flat=True)))
+    looked = beside(list(rows.order_by("pk").values_list("pk", flat=True)[:MOST_LOOKED_AT]))
     meant = [pk for pk, its in looked.items() if its.suggestion is not None]
     mine = [
         one

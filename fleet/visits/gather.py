@@ -26,6 +26,7 @@ from fleet.visits.models import (
 from fleet.visits.other_work import keys_of, to_plan
 from fleet.visits.parts import Part, gather_parts
 from fleet.visits.places import Places, gather_places
+from fleet.workorders.issue import done_before_the_end
 from fleet.workorders.models import Job, WorkOrder
 
 FROZEN_D = 7  # our choice: a night moves no visit nearer than this
@@ -155,7 +156,8 @@ def pairs_of(standing: Collection[Standing]) -> list[tuple[int, int]]:
 def _orders(
     depot: Depot, today: date, days: int
 ) -> tuple[tuple[Standing, ...], set[tuple[int, int]]]:
-    """Orders that have a day or are begun; and the services on them, which are planned thereby.
+    """Orders that have a day or are begun; and the services on them, which are planned thereby,
+    with those done on an order that is not finished yet.
 
     A day set by hand on a draft is a lock. What was to be done before today takes today's time.
     """
@@ -168,7 +170,9 @@ def _orders(
     by_order: dict[int, list[Job]] = defaultdict(list)
     for job in open_jobs.select_related("order").order_by("order_id", "id"):
         by_order[job.order_id].append(job)
-    keys = keys_of([job for jobs in by_order.values() for job in jobs])
+    done = done_before_the_end().filter(order__depot=depot).select_related("order")
+    here = [*done, *(job for jobs in by_order.values() for job in jobs)]
+    keys = keys_of(here)
     service_ids = {j.service_id for js in by_order.values() for j in js if j.service_id}
     wait_min, minutes = waits(service_ids), labour(depot, service_ids, today)
     needs = _needs()
@@ -194,7 +198,7 @@ def _orders(
                     begun=order.state in BEGUN,
                 )
             )
-    ordered = {(j.vehicle_id, keys[j.pk]) for js in by_order.values() for j in js if j.pk in keys}
+    ordered = {(job.vehicle_id, keys[job.pk]) for job in here if job.pk in keys}
     return tuple(standing), ordered
 
 

@@ -264,7 +264,7 @@ def _due_soon(today: date, depot_ids: Sequence[int] | None) -> list[DueDate]:
     if depot_ids is not None:
         rows = rows.filter(depot_id__in=depot_ids)
     in_order = rows.order_by("vehicle_id", "service_id").select_related("service__procedure")
-    done = set(_done_before_the_end().values_list("vehicle", "service"))  # few: of today
+    done = set(done_before_the_end().values_list("vehicle", "service"))  # few: of today
     return [row for row in in_order if (row.vehicle_id, row.service_id) not in done]
 
 
@@ -284,10 +284,10 @@ def _waiting_rows(waiting: lines.Lines, vehicle_ids: Collection[int]) -> list[Du
 def _in_no_hands() -> Q:
     """Of a few due dates: no order has the service open, or done and not finished yet."""
     open_jobs = Job.objects.filter(state=Job.State.OPEN)
-    return ~Exists(_of_row(open_jobs)) & ~Exists(_of_row(_done_before_the_end()))
+    return ~Exists(_of_row(open_jobs)) & ~Exists(_of_row(done_before_the_end()))
 
 
-def _done_before_the_end() -> QuerySet[Job]:
+def done_before_the_end() -> QuerySet[Job]:
     """Jobs that are done, and of which the finish of their order makes a service done."""
     return Job.objects.filter(state=Job.State.DONE, order__state__in=progress.BEFORE_THE_END)
 

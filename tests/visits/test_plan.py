@@ -40,7 +40,11 @@ def mechanic(name: str = "Ada", **changes: object) -> Mechanic:
 def order(vehicle_number: str, service: Service, on: date | None, state: str) -> WorkOrder:
     row = DueDate.objects.get(vehicle__fleet_number=vehicle_number, service=service)
     made = WorkOrder.objects.create(
-        number="W-1", vehicle=row.vehicle, depot=row.depot, planned_on=on, state=state
+        number=vehicle_number.replace("V", "W"),
+        vehicle=row.vehicle,
+        depot=row.depot,
+        planned_on=on,
+        state=state,
     )
     Job.objects.create(order=made, vehicle=row.vehicle, service=service, title="x", minutes=60)
     return made
@@ -113,6 +117,15 @@ def test_a_draft_without_a_day_is_planned_like_any_other() -> None:
     service = scene.service("gearbox", duty_class="severe")
     order("V-1", service, None, WorkOrder.State.DRAFTED)
     assert not planned().visits.get().held
+
+
+def test_what_is_done_on_an_order_not_finished_yet_is_not_planned() -> None:
+    fleet({"V-1": (10, 12), "V-2": (10,)})
+    service = scene.service("gearbox", duty_class="severe")
+    order("V-1", service, TODAY, WorkOrder.State.STARTED)
+    order("V-2", service, None, WorkOrder.State.FINISHED)  # a due date left over is planned
+    Job.objects.update(state=Job.State.DONE)
+    assert set(days(planned())) == {"V-2 gearbox-oil"}
 
 
 def test_visits_of_the_night_before_that_are_near_stay() -> None:
