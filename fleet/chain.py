@@ -25,7 +25,14 @@ from fleet.hindcast import widen
 from fleet.overview import weeks
 from fleet.people.actor import Actor
 from fleet.readings import judge
-from fleet.readings.models import Reading, Upload, UploadWithdrawal, Verdict
+from fleet.readings.listing import of_act
+from fleet.readings.models import (
+    Reading,
+    SettlementWithdrawal,
+    Upload,
+    UploadWithdrawal,
+    Verdict,
+)
 from fleet.runs import ledger
 from fleet.runs.models import Run
 from fleet.today import today_at
@@ -115,6 +122,7 @@ def nightly(
 def _night(as_of: datetime, zone: str | None, progress: Progress) -> Counts:
     here = None if zone is None else _vehicles_in(zone)
     counts = catch_up(as_of, here, lambda share, text: progress(0.5 * share, text), closing=True)
+    follow_withdrawn()  # where that was cut short
     record.settle_provisional()  # a reading may have been confirmed by the next one
     # before the due dates: a new factor moves them
     widen.watch(as_of.date(), lambda _, text: progress(0.5, f"looking back: {text}"))
@@ -198,6 +206,20 @@ def _cancel_drafts(upload: Upload, vehicles: Array) -> None:
         why = f"The upload {upload.name[:80]} was withdrawn: {kept.reason}"
         drafts = issue.cancel_unasked(actor, vehicles, upload.received_at, why[:300])
         UploadWithdrawal.objects.filter(pk=kept.pk).update(drafts=F("drafts") + drafts)
+
+
+def follow_withdrawn() -> None:
+    """Let everything follow the settlements that were withdrawn since: services of an odometer in
+    doubt again, usage, due dates, and the drafts that rested on what was decided."""
+    for kept in SettlementWithdrawal.objects.filter(drafts=None).select_related("first"):
+        readings = Reading.objects.filter(pk__in=of_act(kept.first).values("reading"))
+        vehicles = np.array(readings.order_by("pk").values_list("vehicle", flat=True))
+        record.provisional_again(readings)
+        refresh(vehicles, timezone.now())
+        actor = Actor(person=None, channel=kept.channel, now=kept.withdrawn_at)
+        why = f"What was decided about readings was withdrawn: {kept.reason}"[:300]
+        drafts = issue.cancel_unasked(actor, np.unique(vehicles), kept.first.decided_at, why)
+        SettlementWithdrawal.objects.filter(pk=kept.pk, drafts=None).update(drafts=drafts)
 
 
 def due_dates_that_differ(as_of: datetime) -> Iterator[str]:

@@ -39,6 +39,12 @@ def register(commands: Any) -> None:
     parser.add_argument(
         "--override-reason", default="", metavar="TEXT", help="why a value asked about stands"
     )
+    chosen.add_argument(
+        "--withdraw",
+        type=int,
+        metavar="SETTLEMENT",
+        help="take back what was decided in one act, by the number it was reported under",
+    )
     parser.add_argument("--reason", default="", metavar="TEXT", help="why, in a few words")
     parser.add_argument("--json", action="store_true", help="print JSON")
     parser.set_defaults(run=run)
@@ -47,6 +53,8 @@ def register(commands: Any) -> None:
 def run(arguments: argparse.Namespace) -> int:
     from fleet.faults import Fault
 
+    if arguments.withdraw is not None:
+        return withdraw_one(arguments)
     if arguments.reading is None:
         if arguments.action:
             raise Fault("Say which reading: sumpwise settle lists those that are held.")
@@ -147,11 +155,38 @@ def settle_one(arguments: argparse.Namespace) -> int:
     reading = Reading.objects.select_related("vehicle", "meter").get(pk=arguments.reading)
     if arguments.json:
         line = _line(reading, beside([reading.pk])[reading.pk])
-        print(json.dumps({**line, "verdict": reading.verdict, "action": decision.action}))
+        told = {"verdict": reading.verdict, "action": decision.action, "settlement": decision.pk}
+        print(json.dumps(line | told))
         return 0
     taken = "" if decision.value is None else f" {in_words(decision.value, reading.meter.unit)}"
     print(
         f"Reading {reading.pk} of {reading.vehicle}: {decision.action}{taken}, "
-        f"now {reading.verdict}."
+        f"now {reading.verdict} (settlement {decision.pk})."
+    )
+    return 0
+
+
+def withdraw_one(arguments: argparse.Namespace) -> int:
+    from django.utils import timezone
+
+    from fleet import chain
+    from fleet.faults import Fault
+    from fleet.readings import unsettle
+    from fleet.readings.models import ReadingDecision
+
+    first = ReadingDecision.objects.filter(pk=arguments.withdraw).first()
+    if first is None:
+        raise Fault(f"There is no settlement {arguments.withdraw}: its report shows the number.")
+    now, reason = timezone.now(), arguments.reason
+    kept = unsettle.withdraw(first, person=None, reason=reason, channel="command", now=now)
+    chain.follow_withdrawn()
+    kept.refresh_from_db()
+    if arguments.json:
+        told = {"settlement": kept.first_id, "readings": kept.readings, "drafts": kept.drafts}
+        print(json.dumps(told))
+        return 0
+    print(
+        f"Settlement {kept.first_id} is withdrawn. Readings judged as if nobody had decided: "
+        f"{kept.readings}; drafted orders cancelled: {kept.drafts}."
     )
     return 0

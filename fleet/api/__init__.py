@@ -31,6 +31,7 @@ rows.py           rows in the shape shown
 runs.py           runs, and a night by hand
 schema.py         the OpenAPI document
 shapes.py         shapes that several share
+settlements.py    what was decided about readings, withdrawn
 signin.py         who calls: session or token, its scopes and depots
 stock.py          items, stock, moves
 tables.py         lists as CSV

@@ -59,6 +59,7 @@ from fleet.api.procedures import CheckFigures, Substitutes
 from fleet.api.readings import OneReading, Readings, Settle
 from fleet.api.restrictions import LiftRestriction, Restrictions
 from fleet.api.runs import Night, Runs
+from fleet.api.settlements import Settlements, WithdrawSettlement
 from fleet.api.stock import Items, StockLevels, StockMoves, TakeBack
 from fleet.api.telematics import Telematics
 from fleet.api.trials import OneTrial, Ratings, Result, Samples, Trials
@@ -162,6 +163,12 @@ urlpatterns = [
     path("readings/telematics", Telematics.as_view(), name="api-telematics"),
     path("readings/<int:reading_id>", OneReading.as_view(), name="api-reading"),
     path("readings/<int:reading_id>/settle", Settle.as_view(), name="api-settle"),
+    path("settlements", Settlements.as_view(), name="api-settlements"),
+    path(
+        "settlements/<int:settlement_id>/withdraw",
+        WithdrawSettlement.as_view(),
+        name="api-settlement-withdraw",
+    ),
     path("uploads", Uploads.as_view(), name="api-uploads"),
     path("uploads/<int:upload_id>", OneUpload.as_view(), name="api-upload"),
     path("uploads/<int:upload_id>/mend", Mend.as_view(), name="api-upload-mend"),

@@ -34,6 +34,7 @@ from fleet.dashboard.readings.readings import (
     withdraw_upload,
 )
 from fleet.dashboard.readings.settle_many import settle_readings
+from fleet.dashboard.readings.settlements import settlements, withdraw_settlement
 from fleet.dashboard.signin import sign_in, sign_in_by_link, sign_out
 from fleet.dashboard.stock.consumables import (
     collect_used_fluid,
@@ -149,6 +150,12 @@ urlpatterns = [
     path("readings", readings, name="readings"),
     path("readings/held", readings_more, name="readings-more"),
     path("readings/settle", settle_readings, name="settle-readings"),
+    path("readings/settlements", settlements, name="settlements"),
+    path(
+        "readings/settlements/<int:settlement_id>/withdraw",
+        withdraw_settlement,
+        name="withdraw-settlement",
+    ),
     path("readings/<int:reading_id>/settle", settle_reading, name="settle-reading"),
     path("readings/uploads", upload, name="upload"),
     path("readings/uploads/<int:upload_id>", upload_rows, name="upload-rows"),

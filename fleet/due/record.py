@@ -76,6 +76,24 @@ def settle_provisional() -> int:
     return len(settled)
 
 
+def provisional_again(readings: QuerySet[Reading]) -> int:
+    """Supersede rows settled by some readings where those are accepted no more; their number."""
+    rows = ServiceDone.objects.filter(
+        provisional=False,
+        void=False,
+        superseded_by=None,
+        supersedes__provisional=True,
+        reading__in=readings.exclude(verdict=Verdict.ACCEPTED),
+    ).select_related("reading")
+    doubted = [
+        _superseding(row, total_km=_total_of(row.reading), provisional=True)
+        for row in rows
+        if row.reading
+    ]
+    ServiceDone.objects.bulk_create(doubted)
+    return len(doubted)
+
+
 def at_reading(row: ServiceDone, reading: Reading) -> ServiceDone:
     """Supersede a service by one at another reading: the odometer was read again."""
     provisional = reading.verdict != Verdict.ACCEPTED

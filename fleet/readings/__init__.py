@@ -33,5 +33,6 @@ spreadsheet.py    opens xlsx, ods, csv by content; time limit
 totals.py         uploads whose rows do not add up
 unjudged.py       readings that nobody judged, in sentences
 unpack.py         reads a file apart: limits on memory, time, rows; CSV separator and encoding
+unsettle.py       what was decided in one act taken back as a whole
 withdraw.py       an upload taken back as a whole
 """

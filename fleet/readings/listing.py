@@ -1,11 +1,14 @@
 """Readings and uploads as they are listed: one rule for pages, API and whoever asks next."""
 
+from collections import Counter
 from collections.abc import Collection, Sequence
+from typing import Any
 
-from django.db.models import Count, Q, QuerySet
+from django.db.models import Count, Exists, OuterRef, Q, QuerySet
+from django.db.models.functions import Coalesce
 
 from fleet.people.models import Person
-from fleet.readings.models import OPEN, Reading, Upload, UploadRow, Verdict
+from fleet.readings.models import OPEN, Reading, ReadingDecision, Upload, UploadRow, Verdict
 from fleet.readings.reasons import WITHDRAWN
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Meter, Vehicle
@@ -26,6 +29,50 @@ def held_beside(reading: Reading) -> QuerySet[Reading]:
     """Held readings of the same meter, which a decision on this one may settle as well."""
     rows = Reading.objects.filter(meter=reading.meter_id, verdict=Verdict.HELD)
     return rows.exclude(pk=reading.pk).order_by("pk")
+
+
+def standing() -> QuerySet[ReadingDecision]:
+    """Decisions that nobody has withdrawn."""
+    return ReadingDecision.objects.filter(withdrawal=None, begun_with__withdrawal=None)
+
+
+def settlements(depots: Depots) -> QuerySet[ReadingDecision]:
+    """The first decision of each act about readings of some depots.
+
+    Those that do not tell what stood before are not among them: from before an act could be
+    withdrawn, and of uploads that were.
+    """
+    told = ReadingDecision.objects.filter(reading__vehicle__depot__in=depots).exclude(before={})
+    begun = told.annotate(first=Coalesce("begun_with", "pk")).values("first")
+    every = ReadingDecision.objects.filter(pk__in=begun)
+    return every.select_related("person", "withdrawal__person")
+
+
+def of_act(first: ReadingDecision) -> QuerySet[ReadingDecision]:
+    """All decisions that were taken together with one, and that one."""
+    return ReadingDecision.objects.filter(Q(pk=first.pk) | Q(begun_with=first))
+
+
+def vehicles_of_acts(acts: Collection[int]) -> dict[int, Counter[str]]:
+    """Of each act, by its first decision, how many decisions by fleet number; one query."""
+    found = {pk: Counter[str]() for pk in acts}
+    for first, number in _about(acts, "reading__vehicle__fleet_number"):
+        found[first][number] += 1
+    return found
+
+
+def readings_of_acts(acts: Collection[int]) -> dict[int, list[int]]:
+    """Of each act, by its first decision, the readings it decided about; one query."""
+    found: dict[int, list[int]] = {pk: [] for pk in acts}
+    for first, reading in _about(acts, "reading"):
+        found[first].append(reading)
+    return found
+
+
+def _about(acts: Collection[int], column: str) -> QuerySet[ReadingDecision, tuple[Any, ...]]:
+    theirs = ReadingDecision.objects.filter(Q(pk__in=acts) | Q(begun_with__in=acts))
+    named = theirs.order_by("pk").annotate(first=Coalesce("begun_with", "pk"))
+    return named.values_list("first", column)
 
 
 def last_accepted(meter: Meter | None) -> Reading | None:
@@ -70,7 +117,8 @@ def _waiting(verdict: str) -> Q:
     """Rows of uploads with a verdict that still stands, and that nobody decided on."""
     found = Q()
     for name in ("reading", "hours_reading"):
-        judged = Q(**{f"{name}__verdict": verdict, f"{name}__decisions": None})
+        decided = Exists(standing().filter(reading=OuterRef(name)))
+        judged = Q(**{f"{name}__verdict": verdict}) & ~decided
         found |= Q(outcome=verdict) & judged & ~Q(**{f"{name}__reason": WITHDRAWN})
     return found
 

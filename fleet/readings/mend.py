@@ -13,7 +13,7 @@ from fleet.readings.models import Reading, ReadingDecision, Source, Upload, Uplo
 from fleet.readings.record import record
 from fleet.readings.resolve import Resolved, resolve
 from fleet.readings.roll import Roll, key_of
-from fleet.readings.settle import settle
+from fleet.readings.settle import joined, settle
 from fleet.readings.sheets import open_sheets
 from fleet.vehicles.models import Vehicle
 
@@ -111,12 +111,14 @@ def accept_suggestions(upload: Upload, reason_code: str, person: Person, why: st
     ]
     if not mine:
         raise Fault("No held reading of this kind comes with a value that you may accept.")
+    first: ReadingDecision | None = None
     for one in mine:
-        settle(
+        decision = settle(
             reading_id=one.pk,
             action=ReadingDecision.Action.ACCEPT_SUGGESTION,
             person=person,
             reason=why,
             channel="page",
         )
+        first = joined(decision, first)
     return {one.vehicle_id for one in mine}

@@ -190,12 +190,35 @@ class ReadingDecision(models.Model):
     )
     channel = models.CharField(max_length=12, default="page")
     decided_at = models.DateTimeField(auto_now_add=True)
+    # the first decision of the act by which it was taken together with others; of that one: none
+    begun_with = models.ForeignKey("self", models.CASCADE, null=True, related_name="others")
+    before = models.JSONField(default=dict)  # what stood until then: `readings/unsettle.py`
 
     class Meta:
         ordering = ["reading", "-id"]
 
     def __str__(self) -> str:
         return f"{self.reading}: {self.action}"
+
+
+class SettlementWithdrawal(models.Model):
+    """What was decided in one act, about one reading or many, was taken back as a whole."""
+
+    first = models.OneToOneField(ReadingDecision, models.CASCADE, related_name="withdrawal")
+    readings = models.PositiveIntegerField()  # about which it had decided
+    drafts = models.PositiveIntegerField(null=True)  # cancelled with it; None: that is to be done
+    person = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+"
+    )
+    reason = models.CharField(max_length=300)
+    channel = models.CharField(max_length=12)
+    withdrawn_at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["-withdrawn_at", "-id"]
+
+    def __str__(self) -> str:
+        return f"settlement {self.first_id}, withdrawn"
 
 
 class Remembered(models.Model):

@@ -9,7 +9,7 @@ from django.utils import timezone
 from fleet.calc.expectations import own_rate
 from fleet.faults import Fault
 from fleet.people.models import Person
-from fleet.readings import doubts, judge
+from fleet.readings import doubts, judge, unsettle
 from fleet.readings.beside import beside
 from fleet.readings.enter import KINDS
 from fleet.readings.models import Reading, ReadingDecision, Verdict, VerdictMemory
@@ -79,6 +79,7 @@ def settle(
             reason=reason,
             person=person,
             channel=channel,
+            before=unsettle.as_it_stands(reading),
         )
         _apply(reading, action, chosen, person, reason)
         judge.replay(np.array([reading.meter_id]), timezone.now(), since=reading.taken_at)
@@ -91,17 +92,30 @@ def settle_many(
     """The same decision about many held readings, each with its own row: what refuses each, or
     None. One that a decision on another has settled is left as it is; the caller refreshes."""
     found: dict[int, Fault | None] = {}
+    first: ReadingDecision | None = None
     for pk in reading_ids:
         try:
             with transaction.atomic():
                 if _locked(pk).verdict != Verdict.HELD:
                     raise Fault("It is held no more.")
-                settle(reading_id=pk, action=action, person=person, reason=reason, channel=channel)
+                decision = settle(
+                    reading_id=pk, action=action, person=person, reason=reason, channel=channel
+                )
+                first = joined(decision, first)
         except Fault as fault:
             found[pk] = fault
         else:
             found[pk] = None
     return found
+
+
+def joined(decision: ReadingDecision, first: ReadingDecision | None) -> ReadingDecision:
+    """Let a decision be of one act with the first of it; gives the first."""
+    if first is None:
+        return decision
+    decision.begun_with = first
+    decision.save(update_fields=["begun_with"])
+    return first
 
 
 def _locked(reading_id: int) -> Reading:

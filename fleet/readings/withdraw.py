@@ -10,6 +10,7 @@ from fleet.calc.arrays import Array
 from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
+from fleet.readings.listing import standing
 from fleet.readings.models import (
     Reading,
     ReadingDecision,
@@ -123,8 +124,10 @@ def _undo_decisions(ids: Array, kept: UploadWithdrawal) -> None:
     for one in rows:
         MeterChange.objects.filter(meter=one.meter_id, from_at=one.taken_at).delete()
         Reading.objects.filter(
-            meter=one.meter_id, taken_at=one.taken_at, source=one.source, decisions=None
-        ).exclude(reason=WITHDRAWN).exclude(pk=one.pk).update(fixed="")
+            meter=one.meter_id, taken_at=one.taken_at, source=one.source
+        ).exclude(reason=WITHDRAWN).exclude(pk=one.pk).exclude(
+            pk__in=standing().values("reading")
+        ).update(fixed="")
 
 
 def _reject(ids: Array) -> None:

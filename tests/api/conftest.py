@@ -17,6 +17,7 @@ from fleet.due.models import Service
 from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.readings.models import Reading, Upload
+from fleet.readings.unsettle import as_it_stands
 from fleet.stores import ledger
 from fleet.stores.ledger import Receipt
 from fleet.stores.models import Item, Product
@@ -96,10 +97,15 @@ def named(running: Cast) -> dict[str, object]:
     visit = plan.visits.create(vehicle=van, on=today + timedelta(days=50), minutes=50)
     towbar = other_work.Given("other", "Fit a tow bar", 90)
     upload.rows.create(number=1, row=2, raw="[]", vehicle=van, outcome="accepted")
+    reading = Reading.objects.filter(vehicle=van).latest("id")
+    decision = reading.decisions.create(
+        action="reject", reason="typed by mistake", before=as_it_stands(reading)
+    )
     return {
         "fleet_number": van.fleet_number,
         "service": oil.slug,
-        "reading_id": Reading.objects.filter(vehicle=van).latest("id").pk,
+        "settlement_id": decision.pk,
+        "reading_id": reading.pk,
         "upload_id": upload.pk,
         "number": order.number,
         "job_id": shop.job.pk,
@@ -198,6 +204,7 @@ def bodies(there: dict[str, object]) -> dict[str, dict[str, object]]:
     return {
         "readings": {"rows": [{"vehicle": vehicle, "value": 1, "taken_on": str(today)}]},
         "readings/telematics": {"frames": [{"vehicle": vehicle, "protocol": "obd2"}]},
+        "settlements/<int:settlement_id>/withdraw": {"reason": "of another vehicle"},
         "readings/<int:reading_id>/settle": {"action": "reject", "reason": "typed by mistake"},
         "duty/overrides": {
             **of,

@@ -110,6 +110,7 @@ def test_beyond_ones_depots_nothing_is_found(
 
 LISTS = (
     *("vehicles", "readings", "usage", "duty", "due-dates", "uploads", "duty/overrides"),
+    "settlements",
     *("work-orders", "work-orders?planned_on=today&expand=card", "findings", "do-not-use"),
     *("deferrals", "escalations", "on-time", "trials", "stock", "stock-moves", "chosen-fluids"),
     *("costs", "used-fluid", "plan", "visits", "workshop-days", "promises", "restrictions"),

@@ -61,6 +61,7 @@ ADDRESSES: dict[str, tuple[str, ...]] = {
     "people-and-tokens": ("/people-and-tokens",),
     "readings": ("/readings",),
     "runs": ("/runs",),
+    "settlements": ("/readings/settlements",),
     "sign-in": ("/sign-in",),
     "stock": ("/stock",),
     "todays-orders": ("/todays-orders",),

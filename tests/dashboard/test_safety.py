@@ -28,7 +28,7 @@ PAGES = [
     *("/work-orders", "/todays-orders", "/findings", "/people-and-tokens", "/workshop-days"),
     *("/vehicles/V-101/evidence", "/work-orders/W-000001", "/work-orders/W-000001/card"),
     *("/baselines", "/climate", "/consumables", "/costs", "/field-trials", "/method", "/stock"),
-    *("/workbook", "/what-if", "/api-reference"),
+    *("/workbook", "/what-if", "/api-reference", "/readings/settlements"),
     "/overview/since?kind=finding&on=2026-03-31&since=2026-03-01T00:00:00Z",
 ]
 # pages about a row that is not there here, and answers to a form

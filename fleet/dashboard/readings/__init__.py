@@ -4,5 +4,6 @@ chart.py        a small chart beside a held reading
 lines.py        readings as listed; values likely meant
 readings.py     the page Readings, uploads, settling one
 settle_many.py  many readings settled at once
+settlements.py  what was decided, act by act, and taking one back
 uploads.py      an upload as shown: progress, totals, rows
 """

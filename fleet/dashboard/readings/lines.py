@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
-from django.db.models import QuerySet
+from django.db.models import Prefetch, QuerySet
 
 from fleet.dashboard.readings.chart import SmallChart, small_chart
 from fleet.dashboard.words import THIN_SPACE, day, grouped, percent
@@ -13,7 +13,7 @@ from fleet.people.models import Person
 from fleet.people.roles import Right, may
 from fleet.readings.around import around
 from fleet.readings.beside import Beside, Neighbour, beside
-from fleet.readings.models import OPEN, Reading, ReadingDecision, Verdict
+from fleet.readings.models import OPEN, Reading, ReadingDecision, SettlementWithdrawal, Verdict
 from fleet.readings.reasons import SENTENCES, SHOWN_BY_NEXT, WITHDRAWN
 from fleet.vehicles.own_unit import in_words
 
@@ -57,7 +57,8 @@ class ReadingLine:
     provisional: bool
     note: str
     source: str
-    decided: str  # the newest decision in words
+    decided: str  # the newest decision that stands, in words
+    withdrawn: str  # the newest decision where it was withdrawn, in words
     taken: str  # the value taken instead of the one sent, in the vehicle's own unit
     may_settle: bool
     beside: BesideLine | None  # of what may be settled
@@ -83,11 +84,16 @@ def reading_lines(readings: Iterable[Reading], person: Person) -> list[ReadingLi
 
 def with_lines(readings: QuerySet[Reading]) -> QuerySet[Reading]:
     """Fetch everything that a line needs: two queries whatever the number of readings."""
-    return readings.select_related("vehicle__depot", "meter").prefetch_related("decisions__person")
+    told = ReadingDecision.objects.select_related(
+        "person", "withdrawal__person", "begun_with__withdrawal__person"
+    )
+    readings = readings.select_related("vehicle__depot", "meter")
+    return readings.prefetch_related(Prefetch("decisions", told))
 
 
 def _line(reading: Reading, its: Beside | None, about: BesideLine | None) -> ReadingLine:
-    decisions = list(reading.decisions.all())
+    told = list(reading.decisions.all())
+    decisions = [one for one in told if withdrawal_of(one) is None]
     reason = its.reason if its else reading.reason
     suggestion = its.suggestion if its else reading.suggestion
     own, by_next = reading.meter.unit, its is not None and its.shown_by_next
@@ -112,6 +118,7 @@ def _line(reading: Reading, its: Beside | None, about: BesideLine | None) -> Rea
         note=reading.note,
         source=reading.source,
         decided=_decided(decisions[0], own) if decisions else "",
+        withdrawn="" if not told or told[0] in decisions[:1] else _withdrawn(told[0], own),
         taken=_taken(decisions[0], own) if decisions else "",
         may_settle=about is not None,
         beside=about,
@@ -199,6 +206,22 @@ def _neighbour(one: Neighbour | None, unit: str, zone: ZoneInfo) -> str:
     if one is None:
         return ""
     return f"{in_words(one.value, unit)} on {day(one.taken_at.astimezone(zone).date())}"
+
+
+def withdrawal_of(decision: ReadingDecision) -> SettlementWithdrawal | None:
+    """By what a decision was taken back, together with those of the same act."""
+    return getattr(decision.begun_with or decision, "withdrawal", None)
+
+
+def _withdrawn(decision: ReadingDecision, unit: str) -> str:
+    its = withdrawal_of(decision)
+    if its is None:
+        return ""
+    who = str(its.person) if its.person else "somebody"
+    return (
+        f"{_decided(decision, unit)}; withdrawn by {who}, {day(its.withdrawn_at.date())} "
+        f"({its.reason})"
+    )
 
 
 def _decided(decision: ReadingDecision, unit: str) -> str:
