@@ -36,8 +36,9 @@ rows of the book and rows of the fleet have the same form, so loading is a compa
     removing.py          how to take away what a book no longer has
     use.py               whose duty class must be decided again
     usual.py             usual duty criteria in a new book
-    models.py            SentBook: a workbook sent by page
+    models.py            SentBook: a workbook sent by page; Load, LoadedRow: what loading changed
     sent.py              a book sent: kept, checked, loaded; who may
+    withdraw.py          a load taken back: what is as before, what stays and why
     told.py              what was found in a book, as it is kept
 
 The workbook touches every stage from vehicles to due and ranks with ``chain``: it may import any

@@ -1,15 +1,17 @@
 """A workbook into the database: all or nothing, and the same book twice changes nothing."""
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 from django.db import transaction
 
 from fleet.readings.spreadsheet import SpreadsheetFault, read_spreadsheet
+from fleet.workbook import withdraw
 from fleet.workbook.columns import Key, Row, Sheet
 from fleet.workbook.history_doubts import check_history
+from fleet.workbook.models import Load
 from fleet.workbook.notes import BookRefused, Note, Notes
 from fleet.workbook.numbers import settle_numbers
 from fleet.workbook.read import Table, tables_of
@@ -19,7 +21,7 @@ from fleet.workbook.safety import check_procedures
 from fleet.workbook.sheets import SHEETS
 from fleet.workbook.stays import settle_stays
 from fleet.workbook.use import use_changed
-from fleet.workbook.world import World, whole_fleet
+from fleet.workbook.world import Stored, World, whole_fleet
 
 Progress = Callable[[float, str], None]
 
@@ -47,6 +49,7 @@ class Loaded:
     counts: dict[str, Count]  # of sheets that have rows, here or there
     warnings: tuple[Note, ...]
     use_changed: dict[int, date]  # known vehicle -> month from which its duty class may differ
+    number: int | None = None  # under which it may be withdrawn, where it changed anything
 
     @property
     def changes(self) -> int:
@@ -90,7 +93,7 @@ def load(
     """
     tell = progress or silent
     tables, notes = _read(path, name, now, tell)
-    return _load(tables, notes, Author(now, person_id, reason), tell)
+    return _load(tables, notes, Author(now, person_id, reason), tell, name or path.name)
 
 
 def check(path: Path, *, now: datetime, name: str = "", progress: Progress | None = None) -> Loaded:
@@ -112,16 +115,43 @@ def _read(path: Path, name: str, now: datetime, tell: Progress) -> tuple[dict[st
         raise BookRefused([Note(name or path.name, 0, "", str(fault).rstrip("."))]) from fault
 
 
-def _load(tables: Mapping[str, Table], notes: Notes, author: Author, tell: Progress) -> Loaded:
+def _load(
+    tables: Mapping[str, Table],
+    notes: Notes,
+    author: Author,
+    tell: Progress,
+    name: str = "workbook",
+) -> Loaded:
     tell(0.4, "comparing with the fleet")
     with transaction.atomic():
         differences, world = _compare(tables, notes, author.now)
-        recorder = Recorder(world, author)
+        recorder, kept = Recorder(world, author), _kept(differences, author, name)
         for done, found in enumerate(differences):
             tell(0.5 + 0.5 * done / len(differences), found.sheet.name)
             recorder.record(found.sheet, found.added, found.changed)
+            if kept is not None and found.to_write():
+                withdraw.keep(kept, found.sheet, _journal(found, tables, world))
     tell(1.0, "done")
-    return _loaded(world, differences, notes, author.now)
+    loaded = _loaded(world, differences, notes, author.now)
+    return replace(loaded, number=kept and kept.pk)
+
+
+def _kept(differences: Sequence[Difference], author: Author, name: str) -> Load | None:
+    """A note of the load, where it changes anything."""
+    if not any(found.to_write() for found in differences):
+        return None
+    return Load.objects.create(name=name[:200], person_id=author.person_id, loaded_at=author.now)
+
+
+def _journal(
+    found: Difference, tables: Mapping[str, Table], world: World
+) -> Iterator[tuple[int, Stored | None, Row]]:
+    """Rows to be written, each with its number in the book and what stands in its place."""
+    table, stored = tables[found.sheet.name], world.fleet[found.sheet.name]
+    numbers = dict(zip(map(found.sheet.key_of, table.rows), table.numbers, strict=False))
+    for row in found.to_write():
+        key = found.sheet.key_of(row)
+        yield numbers.get(key, 0), stored.get(key), row
 
 
 def _compare(

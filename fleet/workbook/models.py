@@ -35,3 +35,42 @@ class SentBook(models.Model):
     @property
     def moving(self) -> bool:
         return self.state in (self.State.RECEIVED, self.State.WANTED)
+
+
+class Load(models.Model):
+    """A workbook that was loaded, by page or command, with what it changed row by row."""
+
+    name = models.CharField(max_length=200)
+    person = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+"
+    )
+    loaded_at = models.DateTimeField()
+    withdrawn_at = models.DateTimeField(null=True)
+    withdrawn_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+"
+    )
+    withdrawn_why = models.CharField(max_length=300, blank=True)
+    stays = models.JSONField(default=list)  # of its rows, once withdrawn: sheet, row, key, why
+
+    class Meta:
+        ordering = ["-id"]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class LoadedRow(models.Model):
+    """A row that a load added or changed, as the book holds rows: `withdraw.as_json`."""
+
+    load = models.ForeignKey(Load, models.CASCADE, related_name="rows")
+    sheet = models.CharField(max_length=40)
+    number = models.PositiveIntegerField()  # as the spreadsheet numbers it; 0: it follows from one
+    row_id = models.BigIntegerField(null=True)  # of one changed; of one added its key finds it
+    before = models.JSONField(null=True)  # None: it was added
+    after = models.JSONField()
+
+    class Meta:
+        ordering = ["load", "id"]
+
+    def __str__(self) -> str:
+        return f"{self.load}: {self.sheet}, row {self.number}"

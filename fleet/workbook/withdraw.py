@@ -1,0 +1,218 @@
+"""Withdraw a load: what it changed is as before, what it added goes, where nothing came since.
+
+Rows are held against the fleet as the book holds them, so every sheet goes by the same rule. What
+somebody changed since, what other rows rest on, and records of work stay, and are named.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from typing import Any
+
+from django.db import transaction
+from django.db.models import Model, ProtectedError, RestrictedError
+
+from fleet.due.models import DueDate, DueMove, DueStamp
+from fleet.duty.models import DutyAssessment
+from fleet.faults import Fault, Refused
+from fleet.people.models import Person
+from fleet.usage.models import ClassRate, KmAt, UsageState
+from fleet.vehicles.models import Alias, Meter
+from fleet.workbook.columns import Key, Row, Sheet
+from fleet.workbook.models import Load, LoadedRow
+from fleet.workbook.record import Author, Recorder
+from fleet.workbook.sheets import SHEETS
+from fleet.workbook.use import decide_again, use_changed
+from fleet.workbook.world import Stored, World, fleet_rows, whole_fleet
+
+WRITTEN_AT_ONCE = 2_000
+# what the program itself made of a row: it goes with it
+FOLLOWS: set[type[Model]] = {
+    *(Alias, Meter, UsageState, KmAt, ClassRate, DutyAssessment, DueDate, DueMove, DueStamp),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Withdrawn:
+    restored: int
+    removed: int
+    stays: Sequence[tuple[str, int, str, str]]  # sheet, row of the book, its key, why
+
+
+# --- what a load did -----------------------------------------------------------------------
+def keep(load: Load, sheet: Sheet, rows: Iterable[tuple[int, Stored | None, Row]]) -> None:
+    """Keep rows of one sheet that a load wrote: number in the book, what stood before, the row."""
+    LoadedRow.objects.bulk_create(
+        (
+            LoadedRow(
+                load=load,
+                sheet=sheet.name,
+                number=number,
+                row_id=before and before.id,
+                before=before and as_json(before.row),
+                after=as_json(row),
+            )
+            for number, before, row in rows
+        ),
+        batch_size=WRITTEN_AT_ONCE,
+    )
+
+
+def as_json(value: Any) -> Any:
+    """A row, or a value in one, as JSON that ``from_json`` gives back alike."""
+    if isinstance(value, tuple | list):
+        return [as_json(one) for one in value]
+    if isinstance(value, datetime):
+        return {"at": value.isoformat()}
+    return {"on": value.isoformat()} if isinstance(value, date) else value
+
+
+def from_json(value: Any) -> Any:
+    if isinstance(value, list):
+        return tuple(map(from_json, value))
+    if isinstance(value, dict):
+        ((kind, text),) = value.items()
+        return (datetime if kind == "at" else date).fromisoformat(text)
+    return value
+
+
+# --- taking it back ------------------------------------------------------------------------
+def withdraw(load: Load, *, person: Person | None, reason: str, now: datetime) -> Withdrawn:
+    """Take a load back as far as nothing came since; what stays is kept with it, and why.
+
+    Raises
+    ------
+    Fault
+        There is no reason.
+    Refused
+        It was withdrawn already.
+    """
+    if not reason.strip():
+        raise Fault("Say why it is withdrawn: the reason is kept with it.", about="reason")
+    why = reason.strip()[:300]
+    with transaction.atomic():
+        load = Load.objects.select_for_update().get(pk=load.pk)
+        if load.withdrawn_at is not None:
+            raise Refused("This load was withdrawn already.")
+        author = Author(now, person and person.pk, f"load {load.pk} withdrawn: {why}"[:100])
+        found = _Taking(load, author)
+        for sheet in reversed(SHEETS):
+            found.remove_added(sheet)
+        for sheet in SHEETS:
+            found.restore_changed(sheet)
+        load.withdrawn_at, load.withdrawn_by, load.withdrawn_why = now, person, why
+        load.stays = sorted(found.stays, key=_in_order)
+        load.save()
+    decide_again(found.use_changed(now), now)
+    return Withdrawn(found.restored, found.removed, load.stays)
+
+
+def _in_order(stays: tuple[str, int, str, str]) -> tuple[int, int]:
+    return [sheet.name for sheet in SHEETS].index(stays[0]), stays[1]
+
+
+class _Taking:
+    """A load while it is taken back, sheet by sheet."""
+
+    def __init__(self, load: Load, author: Author) -> None:
+        self.load, self.author = load, author
+        self.restored = self.removed = 0
+        self.stays: list[tuple[str, int, str, str]] = []
+        self.written: list[tuple[Sheet, list[Row]]] = []
+        self.was = World({}, whole_fleet(), author.now.astimezone(UTC).date())
+
+    def use_changed(self, now: datetime) -> dict[int, date]:
+        return use_changed(self.was, self.written, now.astimezone(UTC).date())
+
+    def remove_added(self, sheet: Sheet) -> None:
+        rows = self._rows(sheet, added=True)
+        if not rows:
+            return
+        stored = self.was.fleet[sheet.name]
+        found = [(one, stored.get(sheet.key_of(from_json(one.after)))) for one in rows]
+        gone = {now.id: one for one, now in found if self._as_loaded(sheet, one, now)}
+        for pk, what in _rest_on(sheet.model, list(gone)).items():
+            self._stays(sheet, gone.pop(pk), f"{what} rests on it")
+        for row in sheet.model._default_manager.filter(pk__in=gone):
+            row._change_reason = self.author.reason
+            row._history_user_id = self.author.person_id
+            try:
+                with transaction.atomic():
+                    row.delete()
+                self.removed += 1
+            except (ProtectedError, RestrictedError):
+                self._stays(sheet, gone[row.pk], "other rows rest on it")
+
+    def restore_changed(self, sheet: Sheet) -> None:
+        rows = self._rows(sheet, added=False)
+        if not rows:
+            return
+        by_id = {one.id: one for one in fleet_rows(sheet).values()}
+        kept = [one for one in rows if self._as_loaded(sheet, one, by_id.get(one.row_id))]
+        back = [(one.row_id, from_json(one.before)) for one in kept]
+        before = [row for _, row in back]
+        world = World({}, whole_fleet(), self.was.today)
+        world.rows[sheet.name].update((sheet.key_of(row), row) for row in before)
+        if missing := {pk for pk, row in back if not _leads_somewhere(world, sheet, row)}:
+            for one in [one for one in kept if one.row_id in missing]:
+                self._stays(sheet, one, "what it was linked to is there no more")
+            back = [(pk, row) for pk, row in back if pk not in missing]
+        Recorder(world, self.author).record(sheet, [], back)
+        self.written.append((sheet, [row for _, row in back]))
+        self.restored += len(back)
+
+    def _rows(self, sheet: Sheet, *, added: bool) -> list[LoadedRow]:
+        rows = list(self.load.rows.filter(sheet=sheet.name, before__isnull=added))
+        if sheet.append_only:
+            for one in rows:
+                self._stays(sheet, one, "it is a record of work: correct it at its vehicle")
+            return []
+        return rows
+
+    def _as_loaded(self, sheet: Sheet, one: LoadedRow, now: Stored | None) -> bool:
+        """Whether a row still stands as it was loaded; else it is noted why it stays."""
+        if now is not None and as_json(now.row) == one.after:
+            return True
+        if now is None:
+            self._stays(sheet, one, "it is there no more, or under another name")
+        else:
+            self._stays(sheet, one, f"it was changed {_since(sheet.model, now.id, self.load)}")
+        return False
+
+    def _stays(self, sheet: Sheet, one: LoadedRow, why: str) -> None:
+        self.stays.append((sheet.name, one.number, sheet.shown_key(from_json(one.after)), why))
+
+
+def _leads_somewhere(world: World, sheet: Sheet, row: Row) -> bool:
+    """Whether every row that a row names is there."""
+    keys: list[tuple[str, Key | None]] = [
+        (link.to, world.key(sheet, row, link)) for link in sheet.links
+    ]
+    return all(key is None or to == "meters" or key in world.rows[to] for to, key in keys)
+
+
+def _rest_on(model: type[Model], ids: Sequence[int]) -> dict[int, str]:
+    """What rests on rows beyond what the program made of them: a name by id."""
+    found: dict[int, str] = {}
+    for relation in model._meta.related_objects:
+        other = relation.related_model
+        if other in FOLLOWS or hasattr(other, "history_type"):
+            continue
+        column = relation.field.name
+        rows = other._base_manager.filter(**{f"{column}__in": ids}).order_by()
+        name = str(other._meta.verbose_name)
+        found |= dict.fromkeys(rows.values_list(column, flat=True).distinct(), f"a {name}")
+    return found
+
+
+def _since(model: type[Model], pk: int, load: Load) -> str:
+    """When, and where it is known by whom, a row was changed after a load."""
+    history = getattr(model, "history", None)
+    if history is None:
+        return "since"
+    later = history.filter(id=pk, history_date__gt=load.loaded_at).order_by("history_date")
+    newest = later.select_related("history_user").last()
+    if newest is None:
+        return "since"
+    who = f" by {newest.history_user}" if newest.history_user else ""
+    return f"on {newest.history_date:%Y-%m-%d %H:%M} UTC{who}"
