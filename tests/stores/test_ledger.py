@@ -186,6 +186,7 @@ def test_nobody_moves_stock_without_the_right_at_that_depot(
     here: Depot, there: Depot, oil: Item
 ) -> None:
     place = {"depot": here, "item": oil}
+    ordered = shelf.arrival(oil, here)
     for who in (person("Mika", Role.MECHANIC, here), person("Otto", Role.STORES, there)):
         actor = acting(who)
         for act in (
@@ -196,16 +197,20 @@ def test_nobody_moves_stock_without_the_right_at_that_depot(
             lambda actor=actor: ledger.transfer(
                 actor, Transfer(from_depot=there, to_depot=here, item=oil, quantity=1)
             ),
+            lambda actor=actor: ordering.give_up(actor, ordered),
         ):
             with pytest.raises(Forbidden, match="keep stock"):
                 act()
     assert not StockMove.objects.exists()
+    assert Arrival.objects.get() == ordered
 
 
 def test_nonsense_is_refused_in_one_sentence(keeper: Actor, here: Depot, oil: Item) -> None:
     place = {"depot": here, "item": oil}
+    days = {"ordered_on": date(2026, 6, 1), "due_on": date(2026, 6, 20)}
     for words, act in (
         ("above 0", lambda: ledger.receive(keeper, Receipt(**place, quantity=0))),
+        ("above 0", lambda: ordering.expect(keeper, **place, quantity=0, **days)),
         ("from 0 up", lambda: ledger.count(keeper, **place, counted=-1, reason="count")),
         ("why it was counted", lambda: ledger.count(keeper, **place, counted=1, reason=" ")),
         ("written off", lambda: ledger.write_off(keeper, TakenOff(**place, quantity=1, reason=""))),

@@ -76,6 +76,12 @@ def test_one_pack_is_preferred(client: Client, oil: Item) -> None:
     assert saved(client, oil, {"preferred": "on"}, {"quantity": 5000}) == ""
 
 
+def test_a_pack_that_goes_is_held_against_no_other(client: Client, oil: Item) -> None:
+    gone = {"preferred": "on", "DELETE": "on"}
+    assert saved(client, oil, gone, {"preferred": "on", "quantity": 5000}) == ""
+    assert Pack.objects.get().quantity == 5000
+
+
 def test_the_unit_changes_only_before_the_first_move(client: Client, oil: Item) -> None:
     pieces = {"unit": "pieces", "kind": "seal"}
     assert saved(client, oil, {}, **pieces) == ""
