@@ -245,7 +245,7 @@ def _shrunk(
     weight = np.where(believed, 1 - by_chance / np.where(seen > 0, seen, 1.0), 0.0)
     factors = np.exp(weight[:, None] * mean)
     factors /= factors.mean(axis=1, keepdims=True)
-    by_calendar_month = np.roll(factors, last_month % 12, axis=1)
+    by_calendar_month = np.roll(factors, last_month, axis=1)
     vehicles = np.bincount(classes, whole.any(axis=1), c).astype(np.int64)
     return Season(by_calendar_month, weight, years.astype(np.int64), vehicles)
 

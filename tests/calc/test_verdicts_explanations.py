@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from fleet.calc.expectations import Base
-from fleet.calc.explanations import WRONG, Typed, explain
+from fleet.calc.explanations import SWAP, WRONG, Typed, explain
 from fleet.calc.verdicts import ACCEPTED, HELD, REJECTED
 
 from .dirty_meters import MILE_KM, judge_days, memory_of_one, words
@@ -149,6 +149,15 @@ def test_one_wrong_digit_means_another_value_near_what_is_expected() -> None:
     # nearest changes to the mean of 124,156, by hand; that of 119,999 is 129,999, farther off than
     # 2.5 of the standard deviation, about 360
     assert np.nan_to_num(weighed.km[:, WRONG]).tolist() == [124_155, 0, 124_000]
+
+
+def test_two_digits_have_one_pair_to_swap_and_three_have_two() -> None:
+    # a week on a unit a day: 91 is 19 swapped and 191 is 119, each just as expected
+    one, none = np.ones(2), np.zeros(2)
+    base = Base(none, np.array([12.0, 112.0]), none, none, one, one, 0.4 * one, 9 * one, one)
+    weighed = explain(base.step(7 * one), Typed(np.array([91.0, 191.0]), one, none))
+    assert weighed.km[:, SWAP].tolist() == [19, 119]
+    assert np.diff(weighed.log[:, SWAP]) == pytest.approx(-math.log(2))
 
 
 def test_hours_scale_like_km() -> None:

@@ -40,6 +40,15 @@ def test_where_an_exchange_would_save_it_is_told_what_lacks(
     assert (found.lacks, found.asked, found.there) == (lacks, asked, there)
 
 
+def test_what_is_asked_has_the_set_up_of_the_visit_in_it() -> None:
+    task = two(URGENT_LATE, (60, 50), [70, 90])
+    task.rows[0].set_up[:] = 15, 5
+    found = told(task)
+    assert found is not None
+    # by hand: 60 + 15 asked; of 70 the other visit has 50 + 5, and 15 + 55 are 70
+    assert (found.lacks, found.asked, found.there) == ("mechanics", 75, 70)
+
+
 def test_where_it_would_not_it_is_told_what_it_would_cost() -> None:
     """By hand: 0 + 150 instead of 100 + 10."""
     found = told(two([[0, 100], [10, 150]], (60, 50), [60, 60]))

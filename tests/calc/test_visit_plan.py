@@ -12,6 +12,7 @@ from fleet.calc.visit_effort import Effort
 from fleet.calc.visit_plan import plan
 from fleet.calc.visit_reasons import Around, Reason, reasons
 from fleet.calc.visit_rows import Row
+from fleet.calc.whole_jobs import Crew
 from tests.calc import visit_cases as cases
 
 SHORT = Effort(moves=30, programs=2, more_programs=2)
@@ -98,6 +99,23 @@ def test_half_an_hour_is_told_where_ten_minutes_would_make_it_fit() -> None:
     extra = visit_extra.to_fit(task)
     assert extra.minutes[0].tolist() == [0, 30]
     assert (extra.found.day >= 0).all()
+
+
+def test_who_works_on_a_day_works_the_extra_minutes_too() -> None:
+    task = cases.case((120, 180))
+    crew = Crew(
+        bay_min=np.array([[480.0, 0]]), bay_fits=np.ones((3, 1), bool),
+        mechanic_min=np.array([[120.0, 120], [0, 60]]), skills=np.zeros(2, np.int64),
+        need=np.zeros(3, np.int64), work_min=np.zeros(3), second_min=np.zeros(3),
+        wait_min=np.zeros(3), set_up_min=np.zeros(3), committed=((), ()),
+    )  # fmt: skip
+    more = np.zeros((len(task.rows), 2))
+    more[0] = 30, 60
+    wider = visit_extra.widened(replace(task, crew=crew), more)
+    assert wider.rows[0].capacity.tolist() == [150, 240]
+    assert wider.crew is not None
+    assert wider.crew.mechanic_min.tolist() == [[150, 180], [0, 120]]
+    assert wider.crew.bay_min.tolist() == [[510, 0]]
 
 
 def test_minutes_are_bought_when_cheap_and_not_when_dear() -> None:

@@ -96,6 +96,16 @@ def test_what_is_in_its_early_window_comes_along(share: float, visits: int) -> N
     assert tally.services[0, 0].tolist() == [2] * FUTURES
 
 
+def test_an_interval_in_hours_says_nothing_of_a_vehicle_without_their_meter() -> None:
+    # due on days 10 and 14, and a tenth of 100 days reaches back four; 500 units of the only
+    # meter, which counts km, would be five days
+    given = terms(
+        vehicle=np.array([0, 0]), early_share=0.1, km_left=[1_000.0, 1_400.0], km=1e4, hours=500.0
+    )
+    first_month = Span(0, (np.arange(DAYS) >= 30).astype(np.int64), 2)
+    assert follow(given, DAYS, first_month)[0].visits[0, 0].tolist() == [1] * FUTURES
+
+
 def test_the_longest_due_goes_first() -> None:
     # open on day 0, which reaches to day 3, for one visit: of day 1; that of day 2 is a day late
     days = EVERY_DAY.copy()
