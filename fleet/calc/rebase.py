@@ -110,10 +110,12 @@ def _relabel_held(judging: Judging, rows: Ints, column: int, verdict: int, reaso
 
 
 def _start_again(judging: Judging, rows: Ints, pos: Ints) -> None:
-    """Hold the only accepted reading and accept the three that contradict it, without offset."""
+    """Hold the only accepted reading and accept the three that contradict it.
+
+    No offset is there: with one the reading counted from would be provisional.
+    """
     mem, batch = judging.memory, judging.batch
     _drop_the_first(judging, rows)
-    mem.offset_km[rows] = 0.0
     none = np.zeros(len(rows), dtype=np.int64)
     _relabel_held(judging, rows, BEFORE, ACCEPTED, none)
     _relabel_held(judging, rows, NEWEST, ACCEPTED, none)
@@ -145,7 +147,7 @@ def _drop_the_first(judging: Judging, rows: Ints) -> None:
         np.full(len(rows), reason_code("contradicted_by_later")),
         suggestion_km=none,
         probability=none,
-        total_km=mem.last_km[rows] + mem.offset_km[rows],
+        total_km=mem.last_km[rows],
         provisional=mem.provisional[rows],
     )
     judging.relabel(judging.last_pos[rows], labels)

@@ -101,6 +101,21 @@ def test_the_most_of_every_part_at_once_is_the_most_of_all() -> None:
     assert added([four] * 4).at(16) == pytest.approx(1)
 
 
+def test_what_just_fits_is_not_coarsened(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(convolve, "MOST_CELLS", 6)  # steps from 0 to 6; in twos 3 would be 4
+    three = Distribution(1, np.eye(4)[3])
+    assert added([three, three]).at(6) == pytest.approx(1)
+
+
+def test_the_normal_law_reaches_as_far_as_the_fastest_future(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # half of 10,000 on average, and in the fastest futures nearly all of them
+    monkeypatch.setattr(convolve, "MOST_CELLS", 256)
+    found = total(np.array([[0] * 50 + [1] * 50] * 10_000), np.full(10_000, 0.5), nodes()).mixed()
+    assert found.mean == pytest.approx(5_000, rel=0.01)
+
+
 def test_the_normal_law_lies_on_a_coarser_grid_where_totals_are_large(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -37,6 +37,12 @@ def test_what_the_visit_alone_lacks() -> None:
     assert lack(second, mechanic_min=[[300.0], [0.0]]) == Lack(Cause.SECOND, 30)
 
 
+def test_who_is_there_just_as_long_as_a_visit_takes_does_not_lack_minutes() -> None:
+    # 200 + 20 minutes of the only one with the skill; but 300 of the 480 of the bay are taken
+    there = {"mechanic_min": [[480.0], [220.0]], "committed": committed(300, 10, 0)}
+    assert lack([(0, [0], False)], mine=1, **there).cause is Cause.BAY_TAKEN
+
+
 @pytest.mark.parametrize(
     ("standing", "service", "cause"),
     [
