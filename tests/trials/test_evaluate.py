@@ -165,17 +165,31 @@ def test_an_excluded_period_leaves_its_days_out() -> None:
     assert standings(evaluate(field.trial, NOW), side)["in an excluded period"] == 9
 
 
+def test_what_does_not_count_moves_no_odds() -> None:
+    field, apart_d = begun(), 95
+    rated(
+        field,
+        lambda *given: better(*given) if given[1] < apart_d else 6 - better(*given),
+    )
+    first = STARTS_ON + timedelta(days=apart_d)
+    exclude(PROGRAM, field.trial, from_on=first, until_on=NOW.date(), reason="another tyre")
+    assert at_its_end(field).details["odds"] > 3
+
+
 def test_a_trial_that_changes_only_one_group_is_marked() -> None:
     field = begun(only_tried=True)
     rated(field, alike)
     assert evaluate(field.trial, NOW).details["start"]["unequal"]
-    assert not evaluate(begun_again(field), NOW).details["start"]["unequal"]
+    early = begun_again(field, STARTS_ON - timedelta(days=15))
+    assert evaluate(early, NOW).details["start"]["unequal"]
+    in_time = begun_again(field, STARTS_ON - timedelta(days=14))
+    assert not evaluate(in_time, NOW).details["start"]["unequal"]
 
 
-def begun_again(field: Field) -> Trial:
+def begun_again(field: Field, on: date) -> Trial:
     for place in field.places:
         if not place.group.tried:
-            field.change(place, STARTS_ON)
+            field.change(place, on)
     return field.trial
 
 

@@ -11,7 +11,17 @@ from fleet.trials import outcome
 from fleet.trials.evaluate import end_early, evaluate
 from fleet.trials.models import Trial, TrialEvent, TrialResult
 from tests.scene import NOW
-from tests.trials.field import Field, alike, at_its_end, begun, better, noon, person, rated
+from tests.trials.field import (
+    STARTS_ON,
+    Field,
+    alike,
+    at_its_end,
+    begun,
+    better,
+    noon,
+    person,
+    rated,
+)
 
 pytestmark = pytest.mark.django_db
 
@@ -28,6 +38,14 @@ def test_a_look_before_the_end_has_an_estimate_and_no_verdict() -> None:
         assert (look.state, look.p_value, look.low, look.high) == ("interim", None, None, None)
         assert look.verdict == "interim: evaluated once, after 1 Dec 2026"
     assert look.difference == pytest.approx(1.2, abs=0.5)
+
+
+def test_as_many_ratings_are_expected_so_far_as_the_part_of_the_trial_that_is_over() -> None:
+    field = begun(8)
+    # by hand: 4 vehicles a side and 24 ratings each; 196 days of 365 are over
+    for as_of, expected in ((noon(STARTS_ON), 0), (NOW, 52)):
+        told = evaluate(field.trial, as_of).details["ratings"]
+        assert {side["expected so far"] for side in told.values()} == {expected}
 
 
 def test_null_trials_looked_at_every_fortnight_show_nothing_before_their_end() -> None:

@@ -41,6 +41,21 @@ def test_the_interval_is_the_services_own_unless_one_is_given(asked: SetUp) -> N
     assert set_up(PROGRAM, replace(asked, interval_km=None)).interval_km == 60_000
 
 
+@pytest.mark.parametrize(("with_filter_l", "quantity_ml"), [(None, 1_500), (1.8, 1_800)])
+def test_a_change_takes_the_refill_of_the_compartment(
+    asked: SetUp, with_filter_l: float | None, quantity_ml: int
+) -> None:
+    gearbox = asked.service.compartment
+    gearbox.service_refill_l, gearbox.service_refill_with_filter_l = 1.5, with_filter_l
+    assert set_up(PROGRAM, replace(asked, quantity_ml=None)).quantity_ml == quantity_ml
+
+
+def test_a_seed_that_nobody_gave_fits_its_column(asked: SetUp) -> None:
+    seeds = {set_up(PROGRAM, replace(asked, name=f"Trial {n}", seed=None)).seed for n in range(3)}
+    assert len(seeds) == 3
+    assert max(seeds) < 2**31  # a positive integer of PostgreSQL
+
+
 def test_a_difference_out_of_reach_is_recorded_as_such(asked: SetUp) -> None:
     assert set_up(PROGRAM, replace(asked, smallest_difference=0.05)).needed_per_group is None
 
