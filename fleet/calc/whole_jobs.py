@@ -54,8 +54,29 @@ def share_out(
     >>> share_out([Piece(320, (0, 1))] * 3, [480, 480]) is None
     True
     """
-    search = _Search(pieces, list(minutes), most_nodes)
-    return search.place if search.found() else None
+    return _Search(pieces, list(minutes), most_nodes).found()
+
+
+def share_evenly(
+    pieces: Sequence[Piece], minutes: Sequence[float], beside: Sequence[int] = ()
+) -> list[int] | None:
+    """
+    Place of each piece as by ``share_out``, but each to the place with the most minutes left.
+
+    Parameters
+    ----------
+    pieces, minutes
+        As there.
+    beside
+        Who does each piece: what one mechanic does stays in one bay while it has room.
+
+    Examples
+    --------
+    >>> share_evenly([Piece(90, (0, 1))] * 4, [480, 480], beside=[0, 1, 1, 0])
+    [0, 1, 1, 0]
+    """
+    even = _Search(pieces, list(minutes), MOST_NODES, evenly=True, beside=beside).found()
+    return share_out(pieces, minutes) if even is None else even
 
 
 @dataclass
@@ -63,14 +84,16 @@ class _Search:
     pieces: Sequence[Piece]
     left: list[float]
     nodes: int
+    evenly: bool = False
+    beside: Sequence[int] = ()
     place: list[int] = field(default_factory=list)
 
-    def found(self) -> bool:
+    def found(self) -> list[int] | None:
         self.place = [-1] * len(self.pieces)
         hardest = [(len(piece.places), -piece.minutes) for piece in self.pieces]
         # the longest first; those few can do come before those of any
         order = sorted(range(len(self.pieces)), key=lambda at: (hardest[at][1], hardest[at][0], at))
-        return self._try(order, 0)
+        return self.place if self._try(order, 0) else None
 
     def _try(self, order: list[int], depth: int) -> bool:
         if depth == len(order):
@@ -81,7 +104,7 @@ class _Search:
         at = order[depth]
         piece = self.pieces[at]
         seen: set[tuple[float, tuple[int, ...]]] = set()
-        for place in sorted(piece.places, key=lambda one: (self.left[one], one)):
+        for place in self._tried_in_turn(at):
             if self.left[place] + 1e-9 < piece.minutes or place in self._kept_apart(at):
                 continue
             alike = (self.left[place], self._who_could_use(order[depth:], place))
@@ -95,6 +118,15 @@ class _Search:
             self.left[place] += piece.minutes
             self.place[at] = -1
         return False
+
+    def _tried_in_turn(self, at: int) -> list[int]:
+        """Places of a piece: the fullest first, which finds a way soonest, or the emptiest."""
+        places = self.pieces[at].places
+        if not self.evenly:
+            return sorted(places, key=lambda one: (self.left[one], one))
+        mine = self.beside[at : at + 1]
+        there = {place for who, place in zip(self.beside, self.place, strict=False) if who in mine}
+        return sorted(places, key=lambda one: (one not in there, -self.left[one], one))
 
     def _kept_apart(self, at: int) -> set[int]:
         other = self.pieces[at].apart_from
@@ -236,6 +268,18 @@ class Crew:
         if by_whom is None:
             return None
         return in_bays, by_whom[: len(people)]
+
+    def set_out(
+        self, day: int, visits: Sequence[tuple[int, Sequence[int], bool]]
+    ) -> tuple[list[int], list[int]] | None:
+        """Bay and mechanic as ``share_whole_day``, the work spread over whoever is there."""
+        bays, people, second_people = self.pieces(day, visits)
+        by_whom = share_evenly(people + second_people, self.mechanic_min[:, day].tolist())
+        if by_whom is None:
+            return None
+        by_whom = by_whom[: len(people)]
+        in_bays = share_evenly(bays, self.bay_min[:, day].tolist(), by_whom)
+        return None if in_bays is None else (in_bays, by_whom)
 
     def pieces(
         self, day: int, visits: Sequence[tuple[int, Sequence[int], bool]]

@@ -178,7 +178,7 @@ def _places(
     places: dict[tuple[int, int], tuple[str, str]] = {}
     for on in sorted({*stands, *come}):
         visits = come.get(on, [])
-        shared = crew.share_whole_day(on, visits) if crew else None
+        shared = crew.set_out(on, visits) if crew else None
         if shared is not None:
             inside = [*stands.get(on, []), *(vehicle for vehicle, _, _ in visits)]
             for vehicle, bay, mechanic in zip(inside, *shared, strict=True):

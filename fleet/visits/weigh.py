@@ -209,7 +209,7 @@ class _OnDay:
         rows = [ids.index(one.vehicle_id) for one in standing] + [row for row, _, _ in visits]
         if self.row not in rows:
             raise Refused(f"Nothing of this visit of {self.visit.vehicle} is left: plan anew.")
-        shared = self.crew.share_whole_day(self.at, visits)
+        shared = self.crew.set_out(self.at, visits)
         if shared is None:
             self._refuse(visits, [number for number, row in enumerate(rows) if row == self.row])
         mine = rows.index(self.row)

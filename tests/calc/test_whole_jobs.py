@@ -1,9 +1,13 @@
 """Sharing a day out whole, by hand; and rows for unions of skills."""
 
-import numpy as np
+from dataclasses import replace
 
+import numpy as np
+import pytest
+
+from fleet.calc import whole_jobs
 from fleet.calc.visit_rows import fits_capacity, skill_capacity, unions
-from fleet.calc.whole_jobs import Committed, Crew, Piece, share_out
+from fleet.calc.whole_jobs import Committed, Crew, Piece, share_evenly, share_out
 
 BOTH = (0, 1)
 
@@ -105,3 +109,39 @@ def test_what_stands_already_takes_its_place() -> None:
     # by hand: the bay has 180 left, the visit needs 20 + 200 + 60
     assert crew((stands,)).share_day(0, [(0, [0], False)]) is None
     assert crew((stands,)).share_day(0, [(0, [2], False)]) is not None
+
+
+def test_a_day_is_spread_over_whoever_is_there_each_in_a_bay_of_their_own() -> None:
+    # by hand: 90 + 60 = 80 + 70 = 150; the fullest first would put all 300 into one bay
+    pieces = [Piece(minutes, BOTH) for minutes in (90, 60, 80, 70)]
+    assert share_out(pieces, [480, 480]) == [0, 0, 0, 0]
+    by_whom = share_evenly(pieces, [480, 480])
+    assert by_whom == [0, 0, 1, 1]
+    assert share_evenly(pieces, [480, 480], by_whom) == by_whom
+
+
+def test_who_does_a_job_takes_another_bay_only_when_there_is_no_room_in_theirs() -> None:
+    # by hand: of one mechanic 200 + 200 fit into 480, the third does not
+    assert share_evenly([Piece(200, BOTH)] * 3, [480, 480], [0, 0, 0]) == [0, 0, 1]
+
+
+def test_an_even_sharing_that_gives_up_early_is_no_refusal(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # by hand: 5 + 4 = 3 + 3 + 3 = 9, which the emptiest first misses with few tries
+    monkeypatch.setattr(whole_jobs, "MOST_NODES", 5)
+    places = share_evenly([Piece(minutes, BOTH) for minutes in (5, 4, 3, 3, 3)], [9, 9])
+    assert places is not None
+    assert places[0] == places[1] != places[2] == places[3] == places[4]
+    assert share_evenly([Piece(320, BOTH)] * 3, [480, 480]) is None
+
+
+def test_two_mechanics_work_beside_each_other() -> None:
+    two = replace(
+        crew(), bay_min=np.full((2, 1), 480.0), bay_fits=np.ones((2, 2), dtype=bool),
+        mechanic_min=np.full((2, 1), 480.0), need=np.zeros(3, dtype=int),
+    )  # fmt: skip
+    # by hand: 220 and 70 min of work; one each, and each in a bay
+    bays, people = two.set_out(0, [(0, [0], False), (1, [2], False)]) or ([], [])
+    assert sorted(people) == [0, 1]
+    assert bays == people
