@@ -25,12 +25,19 @@ def register(commands: Any) -> None:
         description="Adds and changes what the workbook says; never deletes. All or nothing.",
     )
     load.add_argument("--json", action="store_true", help="print one JSON object")
+    load.add_argument(
+        "--withdraw",
+        type=int,
+        metavar="LOAD",
+        help="take a load back where nothing came since, by the number under which it was reported",
+    )
+    load.add_argument("--reason", default="", metavar="TEXT", help="why it is withdrawn")
+    load.add_argument("file", nargs="?", type=Path, metavar="FILE.xlsx")
     load.set_defaults(run=load_workbook, begins="Loading the workbook")
     export = verbs.add_parser("export", help="write the fleet as it stands")
     export.set_defaults(run=export_workbook)
-    for parser in (template, load, export):
-        parser.add_argument("file", type=Path, metavar="FILE.xlsx")
     for parser in (template, export):
+        parser.add_argument("file", type=Path, metavar="FILE.xlsx")
         parser.add_argument("--force", action="store_true", help="overwrite an existing file")
 
 
@@ -63,6 +70,10 @@ def load_workbook(arguments: argparse.Namespace) -> int:
     from fleet.workbook.load import load
     from fleet.workbook.use import decide_again
 
+    if arguments.withdraw is not None:
+        return withdraw_load(arguments)
+    if arguments.file is None:
+        raise Fault("Name the workbook to load.")
     if not arguments.file.is_file():
         raise Fault(f"There is no file {arguments.file}: check the name.")
     with tqdm(total=100, bar_format="{l_bar}{bar}| {desc}", leave=False, disable=None) as bar:
@@ -75,6 +86,29 @@ def load_workbook(arguments: argparse.Namespace) -> int:
         loaded = load(arguments.file, now=timezone.now(), reason=reason, progress=tell)
         decide_again(loaded.use_changed, timezone.now())
     _print_json(loaded) if arguments.json else _print(loaded)
+    return 0
+
+
+def withdraw_load(arguments: argparse.Namespace) -> int:
+    import json
+
+    from django.utils import timezone
+
+    from fleet.faults import Fault
+    from fleet.workbook.models import Load
+    from fleet.workbook.withdraw import in_words, withdraw
+
+    load = Load.objects.filter(pk=arguments.withdraw).first()
+    if load is None:
+        raise Fault(f"There is no load {arguments.withdraw}: its report shows the number.")
+    found = withdraw(load, person=None, reason=arguments.reason, now=timezone.now())
+    if arguments.json:
+        told = {"restored": found.restored, "removed": found.removed}
+        print(json.dumps({"load": load.pk, **told, "stays": found.stays}, ensure_ascii=False))
+        return 0
+    print(in_words(found))
+    for sheet, number, key, why in found.stays:
+        print(f"  {sheet}{f', row {number}' if number else ''} ({key}): {why}")
     return 0
 
 
@@ -105,7 +139,8 @@ def _print(loaded: "Loaded") -> None:
         if len(loaded.warnings) > 5 * LISTED:
             print(f"  … and {len(loaded.warnings) - 5 * LISTED} more (--json lists all).")
     if loaded.changes:
-        print("\nDue dates follow in the next night, or at once with: sumpwise nightly")
+        print(f"\nTo take it back: sumpwise fleet load --withdraw {loaded.number} --reason TEXT")
+        print("Due dates follow in the next night, or at once with: sumpwise nightly")
     else:
         print("\nNothing changed.")
 
@@ -138,4 +173,5 @@ def _print_json(loaded: "Loaded") -> None:
         }
         for name, count in loaded.counts.items()
     }
-    print(json.dumps({"sheets": sheets, "warnings": list(map(str, loaded.warnings))}, indent=2))
+    told = {"load": loaded.number, "sheets": sheets, "warnings": list(map(str, loaded.warnings))}
+    print(json.dumps(told, indent=2))

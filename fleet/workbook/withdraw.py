@@ -39,6 +39,14 @@ class Withdrawn:
     stays: Sequence[tuple[str, int, str, str]]  # sheet, row of the book, its key, why
 
 
+def in_words(found: Withdrawn) -> str:
+    """What became of a load's rows, in a sentence or two."""
+    said = f"Withdrawn. Rows as they were before: {found.restored}; rows removed: {found.removed}"
+    if not found.stays:
+        return f"{said}; nothing of it stays."
+    return f"{said}; rows that stay, each with its reason: {len(found.stays)}."
+
+
 # --- what a load did -----------------------------------------------------------------------
 def keep(load: Load, sheet: Sheet, rows: Iterable[tuple[int, Stored | None, Row]]) -> None:
     """Keep rows of one sheet that a load wrote: number in the book, what stood before, the row."""

@@ -1,10 +1,14 @@
 """A load withdrawn: what nobody touched since is as before, and the rest is named."""
 
+import json
 from datetime import date, timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
+from django.test import Client
 
+from config import cli
 from fleet.due.models import Limit, ServiceDone
 from fleet.faults import Fault, Refused
 from fleet.people.models import Person, Role
@@ -16,7 +20,10 @@ from fleet.workbook.models import Load
 from fleet.workbook.sheets import SHEETS
 from fleet.workbook.withdraw import Withdrawn, as_json, from_json, withdraw
 from fleet.workbook.world import fleet_rows
-from tests.workbook.small import NOW, load_small, small_workbook, vehicle
+from fleet.workbook.write import write_cells
+from tests.cast import person
+from tests.dashboard.forms import forms_of
+from tests.workbook.small import NOW, grids, load_small, small_workbook, vehicle
 
 pytestmark = pytest.mark.django_db
 LATER = NOW + timedelta(days=2)
@@ -161,3 +168,35 @@ def test_rows_come_back_from_json_alike(sheet: Sheet) -> None:
 def test_days_and_instants_are_told_apart() -> None:
     row = ("V-1", date(2026, 3, 1), NOW, ("a", "b"), None, 1.5, True)
     assert from_json(as_json(row)) == row
+
+
+def test_by_command(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    path = tmp_path / "book.xlsx"
+    write_cells(path, {name: rows[1:] for name, rows in grids(small_workbook()).items()})
+    assert cli.main(["fleet", "load", str(path), "--json"]) == 0
+    number = json.loads(capsys.readouterr().out)["load"]
+    assert Load.objects.get(pk=number).name == "book.xlsx"
+    assert cli.main(["fleet", "load", "--withdraw", str(number), "--reason", WHY]) == 0
+    told = capsys.readouterr().out
+    assert "  Service history, row 3 (V-1, " in told
+    assert "it is a record of work" in told
+    assert cli.main(["fleet", "load", "--withdraw", "99999", "--reason", WHY]) == 1
+    assert "There is no load 99999" in capsys.readouterr().err
+
+
+def test_by_page(client: Client) -> None:
+    load_small(small_workbook())
+    loaded = load_small(changed_book(), LATER)
+    chief = person("Sura", Role.SUPERVISOR, *Depot.objects.all())
+    client.force_login(chief)
+    where = f"/workbook/loads/{loaded.number}/withdraw"
+    (form,) = [one for one in forms_of(client.get("/workbook").content.decode())
+               if one.action == where]  # fmt: skip
+    client.post(where, {**form.sent, "reason": WHY})
+    assert Load.objects.get(pk=loaded.number).withdrawn_by == chief
+    assert not Vehicle.objects.filter(fleet_number="V-2").exists()
+    shown = client.get("/workbook").content.decode()
+    assert f"{WHY}." in shown
+    assert where not in shown
+    client.force_login(person("Cleo", Role.CLERK, *Depot.objects.all()))
+    assert client.post(where, {"reason": WHY}).status_code == 403

@@ -14,12 +14,14 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_GET, require_POST
 
 from fleet import jobs
+from fleet.dashboard.acts import act
 from fleet.dashboard.downloads import SHEET_TYPE
 from fleet.dashboard.frame import SignedIn, scope_of, show
 from fleet.dashboard.typed import shown_again
 from fleet.faults import Fault
-from fleet.workbook import sent, write
-from fleet.workbook.models import SentBook
+from fleet.people.actor import Actor
+from fleet.workbook import sent, withdraw, write
+from fleet.workbook.models import Load, SentBook
 from fleet.workbook.told import sheets_by_touch
 
 BOOKS_SHOWN = 8  # newest first
@@ -48,7 +50,9 @@ def workbook(request: SignedIn) -> HttpResponse:
 
 def _page(request: SignedIn) -> HttpResponse:
     workbooks = SentBook.objects.select_related("person")[:BOOKS_SHOWN]
-    return show(request, "workbook", scope_of(request), {"workbooks": workbooks})
+    loads = Load.objects.select_related("person", "withdrawn_by")[:BOOKS_SHOWN]
+    context = {"workbooks": workbooks, "loads": loads}
+    return show(request, "workbook", scope_of(request), context)
 
 
 @_whole_fleet
@@ -117,3 +121,13 @@ def take_up_workbook(request: SignedIn, sent_id: int) -> HttpResponse:
         messages.error(request, str(fault))
         return redirect("one-workbook", sent_book.pk)
     return _taken_up(sent_book)
+
+
+@_whole_fleet
+@act("workbook")
+def withdraw_load(request: SignedIn, actor: Actor, load_id: int) -> str:
+    """Take a load back as far as nothing came since."""
+    load = get_object_or_404(Load, pk=load_id)
+    reason = request.POST.get("reason", "")
+    found = withdraw.withdraw(load, person=actor.person, reason=reason, now=actor.now)
+    return withdraw.in_words(found)
