@@ -1,32 +1,66 @@
 """Web server threads are lent to requests that have arrived, not to clients that dawdle."""
 
+import re
 import socket
+import threading
 import time
 from concurrent.futures import Future
+from enum import Enum
 from typing import Any
 
 from gunicorn.workers.gthread import TConn, ThreadWorker
 
 LOOK_AGAIN_S = 0.1
-HEAD_WITHIN_S = 20.0  # our choice: a head is a few hundred bytes, on the worst line too
+WITHIN_S = 20.0  # our choice: a head or a short body is a few thousand bytes, on the worst line too
 MOST_BYTES = 1 << 16  # of a head; whether a longer one is taken is for gunicorn to say
+SHORT_BYTES = 1 << 14  # of a request that is waited for whole: any socket holds as many
+READERS = 0.5  # share of the threads that may read long bodies; our choice
 WAITING = object()
+LENGTH = re.compile(rb"\r\ncontent-length:[ \t]*(\d{1,18})[ \t]*\r\n")
+UNTOLD = re.compile(rb"\r\n(transfer-encoding|expect):")  # comes in pieces, or only when asked for
+
+
+class Come(Enum):
+    """How much of a request is there."""
+
+    WHOLE = "gunicorn has something to do without waiting: all of it, or an end"
+    PART = "the rest is waited for without a thread"
+    LONG = "a thread must wait for its body"
 
 
 class Worker(ThreadWorker):  # type: ignore[misc]  # gunicorn comes without types
-    """Whoever sends half the head of a request gives the thread back between looks.
+    """Whoever sends half a request gives the thread back between looks.
 
     With a thread each, as many clients on bad lines as there are threads would keep everybody
-    else waiting. A body is read by a thread, however slowly it comes.
+    else waiting. Bodies too long to be waited for are read by some of the threads only.
     """
 
+    def __init__(self, *given: Any, **named: Any) -> None:
+        super().__init__(*given, **named)
+        self.readers = threading.BoundedSemaphore(max(1, int(READERS * self.cfg.threads)))
+
     def handle(self, conn: TConn) -> Any:
-        if self.cfg.is_ssl or _has_begun(conn) or _has_head(_sent_so_far(conn)):
-            conn.since_s = None
+        # of a request that was begun along with the one before, nobody can tell how much is there
+        sent = b"" if self.cfg.is_ssl or _has_begun(conn) else _sent_so_far(conn)
+        come = Come.LONG if self.cfg.is_ssl or _has_begun(conn) else how_much(sent)
+        if come is Come.PART:
+            conn.since_s = getattr(conn, "since_s", None) or time.monotonic()
+            if time.monotonic() - conn.since_s > WITHIN_S:
+                return False
+            return self._later(sent)
+        conn.since_s = None
+        if come is Come.WHOLE:
             return super().handle(conn)
-        conn.since_s = getattr(conn, "since_s", None) or time.monotonic()
-        if time.monotonic() - conn.since_s > HEAD_WITHIN_S:
-            return False
+        if not self.readers.acquire(blocking=False):
+            return self._later(sent)
+        try:
+            return super().handle(conn)
+        finally:
+            self.readers.release()
+
+    def _later(self, sent: bytes | None) -> object:
+        if sent:
+            time.sleep(LOOK_AGAIN_S)  # for what has come once, nobody wakes us again
         return WAITING
 
     def finish_request(self, conn: TConn, future: "Future[Any]") -> None:
@@ -50,11 +84,21 @@ def _sent_so_far(conn: TConn) -> bytes | None:
         return b""
     except OSError:
         return None
-    if sent and not _has_head(sent):
-        time.sleep(LOOK_AGAIN_S)  # for what has come once, nobody wakes us again
     return sent or None
 
 
-def _has_head(sent: bytes | None) -> bool:
-    """Whether gunicorn has something to do without waiting: a whole head, or an end."""
-    return sent is None or b"\r\n\r\n" in sent or len(sent) == MOST_BYTES
+def how_much(sent: bytes | None) -> Come:
+    """How much of a request is there, by what has come of it; None: it is the end."""
+    if sent is None or len(sent) == MOST_BYTES:
+        return Come.WHOLE if sent is None or b"\r\n\r\n" not in sent else Come.LONG
+    head, end, body = sent.partition(b"\r\n\r\n")
+    if not end:
+        return Come.PART
+    fields = head.lower() + b"\r\n"
+    if UNTOLD.search(fields):
+        return Come.LONG
+    told = LENGTH.search(fields)
+    length = int(told[1]) if told else 0
+    if length <= len(body):
+        return Come.WHOLE
+    return Come.PART if len(head) + len(end) + length <= SHORT_BYTES else Come.LONG

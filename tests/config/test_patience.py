@@ -1,6 +1,7 @@
 """Clients that dawdle, with sockets of our own at either end."""
 
 import socket
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import closing
@@ -9,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from config import patience
+from config.patience import Come
 from tests.config.test_parts_away import Pages
 
 HEAD = b"GET /health HTTP/1.1\r\nHost: localhost\r\n\r\n"
@@ -35,7 +37,7 @@ def test_what_has_come_is_seen_and_stays_to_be_read(ends: Ends, sent: bytes) -> 
     client.sendall(sent)
     assert patience._sent_so_far(conn) == sent
     assert conn.sock.recv(100) == sent
-    assert patience._has_head(sent) is (sent == HEAD)
+    assert patience.how_much(sent) is (Come.WHOLE if sent == HEAD else Come.PART)
 
 
 def test_silence_is_no_end_and_an_end_is(ends: Ends) -> None:
@@ -43,12 +45,72 @@ def test_silence_is_no_end_and_an_end_is(ends: Ends) -> None:
     assert patience._sent_so_far(conn) == b""
     client.close()
     assert patience._sent_so_far(conn) is None
-    assert (patience._has_head(b""), patience._has_head(None)) == (False, True)
+    assert (patience.how_much(b""), patience.how_much(None)) == (Come.PART, Come.WHOLE)
 
 
 def test_a_head_without_an_end_is_handed_on_when_it_is_long(ends: Ends) -> None:
-    assert patience._has_head(bytes(patience.MOST_BYTES))
-    assert not patience._has_head(bytes(patience.MOST_BYTES - 1))
+    assert patience.how_much(bytes(patience.MOST_BYTES)) is Come.WHOLE
+    assert patience.how_much(bytes(patience.MOST_BYTES - 1)) is Come.PART
+
+
+def post(length: int, *more: bytes) -> bytes:
+    fields = [b"POST /sign-in HTTP/1.1", b"Host: localhost", b"CONTENT-length: %d" % length]
+    return b"\r\n".join([*fields, *more, b"", b""])
+
+
+@pytest.mark.parametrize(
+    ("sent", "come"),
+    [
+        (post(5) + b"12345", Come.WHOLE),
+        (post(5) + b"1234", Come.PART),
+        (post(0), Come.WHOLE),
+        (post(5, b"X-Content-Length: 9") + b"12345", Come.WHOLE),
+        (post(1 << 20) + b"12345", Come.LONG),
+        (post(5, b"Expect: 100-continue"), Come.LONG),  # it sends no body before it is asked to
+        (post(5, b"Transfer-Encoding: chunked"), Come.LONG),
+        (post(1 << 20) + bytes(1 << 16), Come.LONG),
+    ],
+)
+def test_a_short_body_is_waited_for_and_a_long_one_is_read(sent: bytes, come: Come) -> None:
+    assert patience.how_much(sent[: patience.MOST_BYTES]) is come
+
+
+@pytest.mark.parametrize("length", [5_000, 1 << 20])
+def test_whoever_dawdles_over_a_body_keeps_nobody_waiting(
+    transactional_db: None, tmp_path: Path, length: int
+) -> None:
+    """Twice as many as there are threads send a head and hardly anything of the body."""
+    pages = Pages(tmp_path)
+    slow = [socket.create_connection(("127.0.0.1", pages.port), 60) for _ in range(16)]
+    form = b"Content-Type: application/x-www-form-urlencoded"
+    head = post(length, form, b"Cookie: csrftoken=" + b"a" * 32)  # looked for in the body
+    try:
+        for wire in slow:
+            wire.sendall(head + b"1")
+        assert pages.ask("GET", "/health").status == 200
+        for wire in slow:
+            wire.sendall(bytes(length - 1))
+        # and all of them are answered: the mark of the form is none
+        assert {wire.recv(12) for wire in slow} == {b"HTTP/1.1 403"}
+    finally:
+        for wire in slow:
+            wire.close()
+        pages.end()
+
+
+def test_of_long_bodies_as_many_are_read_at_once_as_leave_threads(
+    monkeypatch: pytest.MonkeyPatch, ends: Ends
+) -> None:
+    client, conn = ends
+    conn.parser = None
+    worker = patience.Worker.__new__(patience.Worker)
+    worker.cfg = type("Settings", (), {"is_ssl": False})
+    worker.readers = threading.BoundedSemaphore(1)
+    client.sendall(post(1 << 20))
+    monkeypatch.setattr(patience.ThreadWorker, "handle", lambda *_: worker.handle(conn))
+    assert worker.handle(conn) is patience.WAITING  # while another one is read
+    monkeypatch.setattr(patience.ThreadWorker, "handle", lambda *_: "answered")
+    assert worker.handle(conn) == "answered"
 
 
 def test_whoever_dawdles_keeps_nobody_waiting_and_is_answered(
@@ -81,7 +143,7 @@ def test_patience_ends_and_begins_anew_with_each_request(
     began_s = conn.since_s
     assert worker.handle(conn) is patience.WAITING
     assert conn.since_s == began_s
-    monkeypatch.setattr(time, "monotonic", lambda: began_s + patience.HEAD_WITHIN_S + 1)
+    monkeypatch.setattr(time, "monotonic", lambda: began_s + patience.WITHIN_S + 1)
     assert worker.handle(conn) is False
     monkeypatch.setattr(patience.ThreadWorker, "handle", lambda *_: "answered")
     client.sendall(HEAD)
