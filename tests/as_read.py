@@ -13,9 +13,11 @@ BLOCKS = (
     "td|tfoot|th|thead|tr|ul|circle|line|path|rect|use"
 )
 AS_IT_IS = re.compile(r"(<(pre|textarea|script)\b.*?</\2>)", re.DOTALL)
-AROUND = re.compile(rf"[ \n]*(</?(?:{BLOCKS})(?![\w-])[^>]*>)[ \n]*")
-WITHIN = re.compile(r"(<(?:button|label|ul|ol)\b[^>]*>)[ \n]+|[ \n]+(</(?:button|label)>)")
-LINE_END = re.compile(r"[ \t]*[\r\n][ \t\r\n]*")  # no other: what was typed may hold spaces
+# each begins with the one character that it looks for: else every blank of a page is tried
+BLOCK = re.compile(rf"(</?(?:{BLOCKS})(?![\w-])[^>]*>)")
+OPENS = re.compile(r"(<(?:button|label|ul|ol)\b[^>]*>) +")
+CLOSES = re.compile(r"(</(?:button|label)>)")
+LINE_END = re.compile(r"[\r\n][ \t\r\n]*")  # no other: what was typed may hold spaces
 
 
 def as_read(html: str) -> str:
@@ -26,7 +28,14 @@ def as_read(html: str) -> str:
 
 
 def _closed_up(text: str) -> str:
-    return WITHIN.sub(r"\1\2", AROUND.sub(r"\1", LINE_END.sub(" ", text)))
+    *lines, last = LINE_END.split(text)
+    text = " ".join([*(line.rstrip(" \t") for line in lines), last])
+    first, *parts = BLOCK.split(text)
+    if parts:
+        inner = [part.strip(" ") for part in parts[:-1]]
+        text = "".join([first.rstrip(" "), *inner, parts[-1].lstrip(" ")])
+    *before, last = CLOSES.split(OPENS.sub(r"\1", text))
+    return "".join([*(part.rstrip(" ") for part in before), last])
 
 
 def close_up(response: HttpResponseBase) -> None:

@@ -1,3 +1,4 @@
+import gc
 import ipaddress
 import os
 import socket
@@ -188,6 +189,13 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         _leave_to_sqlite(config, items)
     kept.together(items)
     items.sort(key=lambda item: item.path.name not in LONG)
+
+
+def pytest_collection_finish() -> None:
+    """What was collected stays to the end: garbage is looked for among the rest, and less often."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(50_000, 20, 20)  # our choice
 
 
 @pytest.hookimpl(tryfirst=True)
