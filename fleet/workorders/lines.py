@@ -28,9 +28,10 @@ def lines(vehicle_ids: Iterable[int]) -> Lines:
     services = {rule.service_id: rule for rule in rules}
     calls = standing(ids if len(ids) <= FEW else None)
     calls = calls.filter(service__in=services, called_by__rule__isnull=False)
-    own = set(calls.filter(URGENT).values_list("vehicle_id", "service_id"))
-    pairs = set(calls.values_list("vehicle_id", "service_id")) - own
-    return {pair: _left_km(services[pair[1]]) for pair in sorted(pairs) if pair[0] in ids}
+    calls = calls.annotate(urgent=URGENT).values_list("vehicle_id", "service_id", "urgent")
+    found = sorted((vehicle, service) for vehicle, service, _ in calls if vehicle in ids)
+    own = {(vehicle, service) for vehicle, service, urgent in calls if urgent}
+    return {pair: _left_km(services[pair[1]]) for pair in found if pair not in own}
 
 
 def _left_km(rule: ReCheckRule) -> float:
