@@ -25,6 +25,7 @@ LEFT_OUT_SHARE = 0.5  # of the moves, about a vehicle with something left out; o
 GOOD_COLUMNS = 12  # among which such a move takes a day; our choice
 MOVED = 5  # vehicles in a move; our choice
 TIGHT_SHARE = 0.5  # of the cost is what scarce minutes are worth: a depot is tight; our choice
+LOOSE_SHARE = 0.05  # of the cost lies between it and its bound by shares of visits; our choice
 WINDOW_D, AMONG_D = 4, 12  # open days planned anew at once, side by side or among; our choice
 
 
@@ -203,13 +204,22 @@ class Search:
         self._windows(solution)
         if not self.late() and self._whole(solution):
             return solution
-        more = 0 if self.days else self.effort.more_programs  # whole days were planned anew
-        for number in range(self.effort.programs + more):
+        for number in range(self._programs(solution)):
             enough = number >= self.effort.programs and self.near_enough(solution)
             if self.late() or enough or self.gap_minor(solution) <= 0.5:
                 break
             self._program(solution, number)
         return solution
+
+    def _programs(self, solution: Solution) -> int:
+        """How many small programs at most: fewer once whole days were planned anew, and none where
+        shares of visits then say so little of what is no part of a better plan that each is large.
+        """
+        if self.days is None:
+            return self.effort.programs + self.effort.more_programs
+        cost = self.everything - solution.saving_minor
+        near = cost - self.relaxed.bound_minor <= LOOSE_SHARE * cost
+        return self.effort.programs if near else 0
 
     def _near(
         self, solution: Solution, day: int, count: int, among: IntArray | None = None
