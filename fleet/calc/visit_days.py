@@ -238,8 +238,7 @@ class Days:
         """Give the bound at some prices, and the best set of each day."""
         size = self.size if size is None else size
         worth = self.cols.saving_minor - self.matrix.T @ price
-        here = np.flatnonzero(open_to & (worth > 1e-6))
-        here = here[np.argsort(self.cols.day[here], kind="stable")]
+        here = self._rising(np.flatnonzero(open_to & (worth > 1e-6)), size, worth)
         edges = np.searchsorted(self.cols.day[here], np.arange(self.task.days + 1)).tolist()
         bound, sets = self.everything - float(upper @ price), []
         for day in range(self.task.days):
@@ -249,6 +248,16 @@ class Days:
                 bound -= float(worth[best].sum())
                 sets.append((day, tuple(best.tolist())))
         return bound, [one for one in sets if one[1]]
+
+    def _rising(self, here: IntArray, size: IntArray, worth: FloatArray) -> IntArray:
+        """Columns by day and vehicle that are worth more than every shorter one of theirs there."""
+        day, vehicle = self.cols.day[here], self.cols.vehicle[here]
+        order = np.lexsort((-worth[here], size[here], vehicle, day))
+        here, of = here[order], day[order] * len(self.task.visit_minor) + vehicle[order]
+        apart = worth[here].max(initial=0.0) + 1.0  # so that those of one come after another's
+        level = worth[here] + apart * np.cumsum(np.diff(of, prepend=of[:1]) > 0)
+        best = np.maximum.accumulate(level)
+        return np.asarray(here[np.diff(best, prepend=-1.0) > 0])
 
     def _matrix_of(self, sets: list[DaySet]) -> tuple[sparse.csr_matrix, FloatArray]:
         """Rows of a program over sets, one set a day at most; and what each saves."""
