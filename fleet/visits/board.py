@@ -20,7 +20,7 @@ from fleet.visits.models import (
     Workshop,
 )
 from fleet.visits.other_work import keys_of, open_work
-from fleet.visits.places import Places, gather_places
+from fleet.visits.places import Places, day_it_takes, gather_places, next_open
 from fleet.workorders.models import Job, WorkOrder
 from fleet.workorders.progress import BEFORE_THE_END
 
@@ -168,10 +168,12 @@ def blocks_of(plan: Plan, today: date, visit_id: int | None = None) -> list[Bloc
     promises = {(one.vehicle_id, one.on): one for one in stands}
     rows = PlannedService.objects.filter(plan=plan, vehicle__in=vehicle_ids)
     known = {(v, key): at for v, key, at in rows.values_list("vehicle", PLANNED_KEY, "visit")}
-    keys = keys_of([job for some in jobs.values() for job in some])
+    every = [job for some in jobs.values() for job in some]
+    keys, open_on = keys_of(every), next_open(plan.depot, today)
+    day_of = {job.pk: day_it_takes(job.order, today, open_on) for job in every}
     recorded = _recorded(plan, vehicle_ids)
     return [
-        _block(one, services[one.pk], jobs[one.vehicle_id], promises, today, known, recorded, keys)
+        _block(one, services[one.pk], jobs[one.vehicle_id], promises, day_of, known, recorded, keys)
         for one in found
     ]
 
@@ -212,12 +214,12 @@ def _block(
     services: Sequence[PlannedService],
     jobs: Sequence[Job],
     promises: dict[tuple[int, date], Promise],
-    today: date,
+    day_of: Mapping[int, date | None],
     known: Mapping[Pair, int | None],
     recorded: set[Pair],
     keys: Mapping[int, int],
 ) -> Block:
-    here = [job for job in jobs if _day_of(job.order, today) == visit.on]
+    here = [job for job in jobs if day_of[job.pk] == visit.on]
     ids = {one.key for one in services}
     on_day = {keys.get(job.pk) for job in here}
     loose = [job for job in jobs if keys.get(job.pk) in ids and job.order.planned_on is None]
@@ -246,13 +248,6 @@ def _block(
 
 def _orders(jobs: Sequence[Job]) -> tuple[WorkOrder, ...]:
     return tuple({job.order_id: job.order for job in jobs}.values())
-
-
-def _day_of(order: WorkOrder, today: date) -> date | None:
-    """The day an order takes time on: what is left over, or under way, is of today."""
-    if order.planned_on is None:
-        return today if order.state in (State.STARTED, State.WAITING) else None
-    return max(order.planned_on, today)
 
 
 def _day(

@@ -25,7 +25,7 @@ from fleet.visits.models import (
 )
 from fleet.visits.other_work import keys_of, to_plan
 from fleet.visits.parts import Part, gather_parts
-from fleet.visits.places import Places, gather_places
+from fleet.visits.places import Places, day_it_takes, gather_places, next_open
 from fleet.workorders.issue import done_before_the_end
 from fleet.workorders.models import Job, WorkOrder
 
@@ -159,7 +159,7 @@ def _orders(
     """Orders that have a day or are begun; and the services on them, which are planned thereby,
     with those done on an order that is not finished yet.
 
-    A day set by hand on a draft is a lock. What was to be done before today takes today's time.
+    A day set by hand on a draft is a lock.
     """
     open_jobs = Job.objects.filter(
         Q(order__state__in=BEGUN)
@@ -175,11 +175,11 @@ def _orders(
     keys = keys_of(here)
     service_ids = {j.service_id for js in by_order.values() for j in js if j.service_id}
     wait_min, minutes = waits(service_ids), labour(depot, service_ids, today)
-    needs = _needs()
+    needs, open_on = _needs(), next_open(depot, today)
     standing = []
     for jobs in by_order.values():
         order = jobs[0].order
-        day = max(0, ((order.planned_on or today) - today).days)
+        day = ((day_it_takes(order, today, open_on) or open_on) - today).days
         services = tuple(keys[job.pk] for job in jobs if job.pk in keys)
         if day < days and order.where == WorkOrder.Where.OWN:
             standing.append(

@@ -10,8 +10,11 @@ from fleet.units import percent
 from fleet.vehicles.closures import closed_days
 from fleet.vehicles.models import Depot
 from fleet.visits.models import Absence, Bay, BlockedDays, Mechanic, Workshop
+from fleet.workorders.models import WorkOrder
+from fleet.workorders.progress import UNDER_WAY
 
 ANY_WEEKDAY = "1111111"
+SOON_D = 31  # within which an open day is looked for; our choice
 
 
 @dataclass(frozen=True)
@@ -85,6 +88,20 @@ def gather_places(depot: Depot, workshop: Workshop, today: date, days: int) -> P
         people=tuple(person.person_id for person in people),
         lacking=tuple(lacking),
     )
+
+
+def next_open(depot: Depot, today: date) -> date:
+    """The first day from today on which the workshop is open; today where none is near."""
+    open_days = _open_days(depot, today, SOON_D, _closed(depot, today, SOON_D))
+    return today + timedelta(days=int(np.argmax(open_days)))
+
+
+def day_it_takes(order: WorkOrder, today: date, open_on: date) -> date | None:
+    """The day an order takes time on; what is left over, or under way without a day, is of the
+    next open day. None: it has no day."""
+    if order.planned_on is None:
+        return open_on if order.state in UNDER_WAY else None
+    return order.planned_on if order.planned_on >= today else open_on
 
 
 def _closed(depot: Depot, today: date, days: int) -> dict[int, str]:

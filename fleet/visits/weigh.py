@@ -10,7 +10,6 @@ from datetime import date, timedelta
 from typing import NoReturn
 
 import numpy as np
-from django.db.models import Q
 
 from fleet.calc.arrays import Array
 from fleet.calc.visit_refusal import why_not
@@ -19,6 +18,7 @@ from fleet.faults import Fault, Refused
 from fleet.units import percent
 from fleet.visits.gather import Gathered, Standing, Wanted, gather, wanted_of
 from fleet.visits.models import PLANNED_KEY, Visit
+from fleet.visits.places import day_it_takes, next_open
 from fleet.visits.refusals import sentence
 from fleet.visits.task import Costs, Made, are_rounds, costs, make, standing_pairs
 from fleet.workorders.models import WorkOrder
@@ -49,18 +49,16 @@ class Weighed:
 
 
 def orders_of(visit: Visit) -> list[WorkOrder]:
-    """Orders that give a visit its day, oldest first; begun ones without a day are of today."""
-    day = Q(planned_on=visit.on)
-    if visit.on == visit.plan.as_of_on:
-        day |= Q(planned_on__lt=visit.on) | Q(planned_on=None, started_at__isnull=False)
+    """Orders that give a visit its day, oldest first."""
+    today = visit.plan.as_of_on
+    open_on = next_open(visit.plan.depot, today)
     rows = WorkOrder.objects.filter(
-        day,
         vehicle=visit.vehicle_id,
         depot=visit.plan.depot_id,
         where=WorkOrder.Where.OWN,
         state__in=BEFORE_THE_END,
     )
-    return list(rows.order_by("pk"))
+    return [one for one in rows.order_by("pk") if day_it_takes(one, today, open_on) == visit.on]
 
 
 def weigh(visit: Visit, on: date, bay: str, today: date) -> Weighed:

@@ -14,7 +14,9 @@ from fleet.people.actor import Actor
 from fleet.people.models import Role
 from fleet.visits import order_days, publish
 from fleet.visits import plan as plans
+from fleet.visits.board import board
 from fleet.visits.models import Mechanic, Plan, Visit
+from fleet.visits.weigh import orders_of
 from fleet.workorders import issue, progress
 from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import WorkOrder
@@ -224,3 +226,25 @@ def test_a_visit_that_has_begun_is_not_asked_to_move(chief: Actor) -> None:
         "V-1 stands on 15 Jun 2026, when the workshop is closed (burst pipe): its work has begun "
         "and goes on when it can. There is room to go on with it on 16 Jun 2026."
     )
+
+
+@pytest.mark.parametrize(("closed", "on"), [([], ahead(7)), ([ahead(7)], ahead(8))])
+@pytest.mark.parametrize("planned_on", [None, ahead(4)])
+def test_what_is_begun_or_left_over_goes_on_when_the_workshop_is_open_next(
+    chief: Actor, planned_on: date | None, closed: list[date], on: date
+) -> None:
+    """On a Sunday: on Monday, or on Tuesday where that is closed."""
+    (van,) = fleet({"V-1": (10,)})
+    service = Service.objects.get(slug="gearbox-oil")
+    order = issue.draft(chief, OrderDraft(vehicle_id=van.pk, service_ids=[service.pk]))
+    state = WorkOrder.State.RELEASED if planned_on else WorkOrder.State.WAITING
+    WorkOrder.objects.update(state=state, planned_on=planned_on, started_at=MORNING)
+    for one in closed:
+        closed_on(one)
+    sunday = ahead(6)
+    (plan,) = plans.plan([van.depot_id], sunday)
+    visit = plan.visits.get()
+    assert (visit.on, visit.unfit) == (on, "")
+    assert orders_of(visit) == [order]
+    (block,) = board(plan, sunday, sunday, 14).days[(on - sunday).days].blocks
+    assert (block.state, block.orders) == (state, (order,))
