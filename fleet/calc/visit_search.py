@@ -212,8 +212,10 @@ class Search:
         return solution
 
     def _programs(self, solution: Solution) -> int:
-        """How many small programs at most: fewer once whole days were planned anew, and none where
-        shares of visits then say so little of what is no part of a better plan that each is large.
+        """How many small programs at most.
+
+        Fewer once whole days were planned anew, and none where shares of visits then say so little
+        of what is no part of a better plan that each is large.
         """
         if self.days is None:
             return self.effort.programs + self.effort.more_programs
