@@ -217,6 +217,12 @@ def test_who_lacks_a_depot_draws_no_vehicle_of_it(asked: SetUp) -> None:
         assign(engineer, trial, [van("V-1"), van("H-1", depot("hill"))])
 
 
+def test_of_a_long_reason_the_event_keeps_what_its_column_holds() -> None:
+    trial, day = begun(2).trial, date(2026, 1, 5)
+    exclude(PROGRAM, trial, from_on=day, until_on=day, reason=290 * "x")
+    assert len(trial.events.get(what="period excluded").detail) == 300
+
+
 def test_an_excluded_period_is_recorded_once_with_whose_it_is() -> None:
     field = begun(2)
     days = {"from_on": date(2026, 2, 1), "until_on": date(2026, 2, 3), "reason": "a strike"}
