@@ -169,6 +169,15 @@ def test_a_reading_that_only_goes_on_leaves_earlier_verdicts_and_what_rests_on_t
     assert VerdictMemory.objects.get().version == 1
 
 
+def test_what_is_held_out_of_order_long_after_has_its_total() -> None:
+    vehicle = van_with(scene.steady(10_000, 700, 150))  # memories are kept every 64 readings
+    late = NOW - timedelta(weeks=140, days=3)
+    (odd,) = scene.readings(vehicle, [90_000], until=late)  # 16,700 were driven by then
+    chain.refresh([vehicle.pk], NOW)
+    odd.refresh_from_db()
+    assert (odd.verdict, odd.reason, odd.total) == (Verdict.HELD, "out_of_order", 90_000)
+
+
 def test_a_nought_noted_late_is_held_as_out_of_order() -> None:
     vehicle = van_with(scene.steady(10_000, 700, 20))
     (nought,) = scene.readings(vehicle, [0], until=NOW - timedelta(days=7 * 10 - 3))
