@@ -12,6 +12,7 @@ from fleet.workorders.ending import AtFinish
 from fleet.workorders.fluids import Pouring
 from fleet.workorders.models import ConfirmRecord, DoNotUse, Finding, Job, Step
 from fleet.workorders.points import missing_points
+from fleet.workorders.subjects import Subject, unit_of
 from fleet.workorders.torques import Tightened
 from tests.kept import kept
 from tests.scene import INVENTED, NOW
@@ -242,6 +243,8 @@ def test_a_value_is_held_against_the_figure_of_the_re_check(shop: Workshop) -> N
     told = {"rule": "wheels", "value": 3.0, "seen": None}
     made = shop.confirmed(shop.again(rule, hours=1), "a-value", shop.at(hours=1), **told)
     assert (made.record.seen, made.record.unit) == (False, "mm")
+    nothing_read = Subject("gap", [], figure=CheckFigure(unit="mm"))
+    assert (unit_of(nothing_read, None), unit_of(nothing_read, 0.0)) == ("", "mm")
 
 
 # --- moving holds --------------------------------------------------------------------------

@@ -101,6 +101,19 @@ def test_a_choice_stands_from_its_first_to_its_last_day(shelves: Shelf) -> None:
         assert shelves.found(outside) == (shelves.kept.pk, KEPT_HERE)
 
 
+def test_choices_from_a_day_on_are_those_that_have_not_ended_before(shelves: Shelf) -> None:
+    last, vans = TODAY + timedelta(days=9), [shelves.bay.van.pk]
+    after = last + timedelta(days=1)
+    choose(shelves.bay.actor(), [shelves.chosen(shelves.other, until_on=last)])
+    choose(shelves.bay.actor(), [shelves.chosen(shelves.kept, from_on=after)])  # without an end
+
+    def products(on: date) -> set[Product]:
+        return {one.product for one in fluid_for.standing_choices(vans, on)}
+
+    assert products(last) == {shelves.other, shelves.kept}
+    assert products(after) == {shelves.kept}
+
+
 def test_a_second_choice_for_the_same_days_is_refused(shelves: Shelf) -> None:
     choose(shelves.bay.actor(), [shelves.chosen(shelves.other)])
     with pytest.raises(Refused, match="end that choice first"):

@@ -66,6 +66,20 @@ def test_what_cannot_be_added_is_told(bay: Bay, coolant: Service) -> None:
     assert events(order) == ["draft"]
 
 
+def test_an_order_of_an_outside_workshop_takes_no_more_jobs(bay: Bay, coolant: Service) -> None:
+    order = bay.order()
+    WorkOrder.objects.filter(pk=order.pk).update(where=WorkOrder.Where.OUTSIDE)
+    with pytest.raises(Refused, match="of an outside workshop: its papers say"):
+        add(bay, order, coolant)
+    assert titles(order) == {bay.oil.name}
+
+
+def test_what_joins_early_stands_in_the_order_of_services(bay: Bay, coolant: Service) -> None:
+    wanted = OrderDraft(vehicle_id=bay.van.pk, service_ids=[coolant.pk], join_early=True)
+    jobs = issue.draft(bay.actor(), wanted).jobs.order_by("pk")
+    assert [job.service for job in jobs] == [bay.oil, coolant]  # as they were set up
+
+
 def test_a_job_taken_off_frees_its_service_for_another_order(bay: Bay, coolant: Service) -> None:
     order = add(bay, bay.order(), coolant)
     job = order.jobs.get(service=coolant)

@@ -54,6 +54,11 @@ def test_a_fastener_in_words_is_kept_with_its_figure_and_book(bay: Bay, job: Job
     assert tighten(bay, job, PLUG, 39.0).pk == record.pk  # sent twice it is there once
 
 
+def test_a_range_whose_ends_are_alike_is_a_figure(bay: Bay, job: Job) -> None:
+    figure = MakersFigure("Cover plug", 40.0, BOOK, torque_max_nm=40.0)
+    assert tighten(bay, job, figure, 40.0).reference_nm == 40.0
+
+
 def test_a_slip_of_units_is_asked_about_as_with_a_procedure(bay: Bay, job: Job) -> None:
     with pytest.raises(Question) as asked:
         tighten(bay, job, PLUG, 29.0)

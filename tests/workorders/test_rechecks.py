@@ -70,6 +70,14 @@ def test_days_count_from_the_local_day_of_the_jobs_end(shop: Workshop) -> None:
     assert ended_on == date(2026, 6, 15)
 
 
+def test_minutes_standing_end_on_the_local_day_they_end_on(shop: Workshop) -> None:
+    Depot.objects.update(zone="Australia/Brisbane")  # UTC+10, no summer time
+    shop.rule(to_km=None, after_min=45, safety=False)
+    # 2026-06-15 13:30 UTC is 23:30 there, and 45 minutes on it is the day after
+    (call,) = shop.changed(hours=4, minutes=30).called
+    assert call.due_on == date(2026, 6, 16)
+
+
 def test_the_distance_moves_with_a_reading_taken_again_and_is_one_call(shop: Workshop) -> None:
     rule = shop.rule()
     told = shop.changed(km=99_000)  # held: 75,700 km in no time
@@ -293,4 +301,11 @@ def test_two_rules_never_make_one_check_due(shop: Workshop) -> None:
     assert said()["service"] == ["Another rule makes it due: give each rule its own check."]
     assert "limits of its own" in said(service=shop.bay.oil.pk)["service"][0]
     shop.rule("plug").delete()
-    assert said(service=Service.objects.get(slug="again-plug").pk) == {}
+    plug = Service.objects.get(slug="again-plug")
+    assert said(service=plug.pk) == {}
+    kinds = VehicleType.objects.values("powertrain", "expected_km_per_day", "top_km_per_day")
+    plug.vehicle_type = VehicleType.objects.create(
+        slug="lorry", name="Lorry", source=INVENTED, **kinds[0]
+    )
+    plug.save()
+    assert said(service=plug.pk)["service"] == ["It is of another vehicle type than the procedure."]
