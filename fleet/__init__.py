@@ -6,6 +6,7 @@ stage does; DEVELOPERS.md names the arithmetic of each in ``calc``.
     calc/        pure arithmetic on arrays; knows no framework, no clock and no files
     units.py     text and quantities with units in, plain floats out
     bulk.py      many rows between arrays and the database
+    reads.py     several lists of a page by one statement
     faults.py    what a person can put right, in one sentence
     tables.py    lists as CSV and XLSX
     trace.py     which request, work and person a line of the log is about

@@ -10,6 +10,7 @@ from django.db.models.functions import TruncMonth
 from scipy.special import bdtrc
 
 from fleet.consumables.models import FirstForecast
+from fleet.reads import Read, reader
 from fleet.stores.models import StockMove
 
 CHANCE = 0.05  # so seldom, were the bands right; our choice
@@ -32,24 +33,22 @@ class Coverage:
         return bool(self.beyond and bdtrc(self.beyond - 1, self.cells, 0.05) < CHANCE)
 
 
-def coverage(depot_ids: Collection[int], today: date) -> Coverage:
+@reader
+def coverage(depot_ids: Collection[int], today: date) -> Read[Coverage]:
     """Compare the forecasts made a month ahead with the ledger.
 
     Where a use equals the quantile, it counts as covered with the probability that makes a true
     forecast reach just 80 or 95 % (randomised, with a fixed seed), as rare items need.
     """
-    rows = [
-        row
-        for row in FirstForecast.objects.filter(
-            depot__in=depot_ids, month_on__lt=today.replace(day=1)
-        ).order_by("pk")
-        if _months(row.month_on) - _months(row.made_in) == 1
-    ]
-    since = _since(depot_ids) if rows else {}
+    over = FirstForecast.objects.filter(depot__in=depot_ids, month_on__lt=today.replace(day=1))
+    first = over.order_by("pk")
+    yield [first]
+    rows = [row for row in first if _months(row.month_on) - _months(row.made_in) == 1]
+    since = (yield from _since(depot_ids)) if rows else {}
     rows = [row for row in rows if since.get((row.depot_id, row.item_id), today) < row.month_on]
     if not rows:
         return Coverage(0, 0, None, None)
-    used = _used(depot_ids)
+    used = yield from _used(depot_ids)
     share = np.random.default_rng(20_531).random(len(rows))
     uses = [used.get((row.depot_id, row.item_id, row.month_on), 0) for row in rows]
     in_80, in_95 = (
@@ -72,18 +71,20 @@ def _covered(row: FirstForecast, used: int, share: float, name: str, level: floa
     return bool(at > 0 and share < (level - getattr(row, f"{name}_below")) / at)
 
 
-def _since(depot_ids: Collection[int]) -> dict[tuple[int, int], date]:
+def _since(depot_ids: Collection[int]) -> Read[dict[tuple[int, int], date]]:
     """The day from which the ledger of an item at a depot can be believed."""
     rows = StockMove.objects.filter(depot__in=depot_ids).order_by()
     found = rows.values_list("depot_id", "item_id").annotate(first=Min("at"))
+    yield [found]
     return {(depot_id, item_id): first.date() for depot_id, item_id, first in found}
 
 
-def _used(depot_ids: Collection[int]) -> dict[tuple[int, int, date], int]:
+def _used(depot_ids: Collection[int]) -> Read[dict[tuple[int, int, date], int]]:
     rows = StockMove.objects.filter(USED, depot__in=depot_ids).order_by()
     found = (
         rows.annotate(month=TruncMonth("at"))
         .values_list("depot_id", "item_id", "month")
         .annotate(moved=Sum("quantity"))
     )
+    yield [found]
     return {(depot, item, month.date()): -moved for depot, item, month, moved in found}

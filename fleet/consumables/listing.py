@@ -1,15 +1,17 @@
 """Demand and proposals as every face shows them."""
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, fields
 from datetime import date
 from typing import Any
 
-from django.db.models import Count, F, Min, QuerySet
+from django.db.models import Count, F, QuerySet
 
+from fleet import reads
 from fleet.consumables.models import ForecastDay, MonthlyDemand, OrderProposal, TransferProposal
 from fleet.consumables.position import Position, positions
 from fleet.due.models import DueDate
+from fleet.reads import Read, reader
 from fleet.stores.lots import Shelf
 from fleet.stores.models import Item
 from fleet.stores.ordering import packs_to_order
@@ -64,16 +66,18 @@ def demand(depot_slugs: Collection[str] | None = None) -> QuerySet[MonthlyDemand
     return found.order_by("depot__slug", "item__slug", "month_on")
 
 
+@reader
 def demand_rows(
     today: date,
     depot_slugs: Collection[str] | None = None,
     months: int = MONTHS,
     proposed: Iterable[OrderProposal] | None = None,
-) -> list[DemandRow]:
+) -> Read[list[DemandRow]]:
     """The months from the present one on; a few queries. ``proposed`` is all that these depots
     are to order, where it is known already."""
-    rows = list(from_now_on(demand(depot_slugs), today, months).values(*COLUMNS))
-    return described(rows, today, proposed)
+    rows = from_now_on(demand(depot_slugs), today, months).values(*COLUMNS)
+    yield [rows]
+    return (yield from described.steps(rows, today, proposed))
 
 
 def run_out_days(today: date, depot_slugs: Collection[str]) -> dict[tuple[str, str], date]:
@@ -94,14 +98,15 @@ COLUMNS = (
 )
 
 
+@reader
 def described(
-    rows: Sequence[Mapping[str, Any]],
+    rows: Iterable[Mapping[str, Any]],
     today: date,
     proposed: Iterable[OrderProposal] | None = None,
-) -> list[DemandRow]:
+) -> Read[list[DemandRow]]:
     """Rows of ``COLUMNS`` beside what is there."""
     depots, items = {row["depot_id"] for row in rows}, {row["item_id"] for row in rows}
-    found = standings(depots, today, items, proposed)
+    found = yield from standings.steps(depots, today, items, proposed)
     return [_row(row, found[row["depot_id"], row["item_id"]]) for row in rows]
 
 
@@ -128,17 +133,21 @@ def _row(row: Mapping[str, Any], standing: Standing) -> DemandRow:
     )
 
 
+@reader
 def standings(
     depot_ids: Collection[int],
     today: date,
     item_ids: Collection[int],
     rows: Iterable[OrderProposal] | None = None,
-) -> dict[Shelf, Standing]:
+) -> Read[dict[Shelf, Standing]]:
     """How items stand at depots; a few queries however many."""
-    packs = packs_to_order(item_ids)
-    if rows is None:
-        rows = OrderProposal.objects.filter(depot__in=depot_ids, item__in=item_ids)
-    proposed = {(row.depot_id, row.item_id): row for row in rows}
+    to_order = OrderProposal.objects.filter(depot__in=depot_ids, item__in=item_ids)
+    packs, stand, to_order = yield from reads.side_by_side(
+        packs_to_order.steps(item_ids),
+        positions.steps(dict.fromkeys(depot_ids, today), item_ids),
+        to_order if rows is None else to_order.none(),
+    )
+    proposed = {(row.depot_id, row.item_id): row for row in (to_order if rows is None else rows)}
     return {
         shelf: Standing(
             position,
@@ -146,7 +155,7 @@ def standings(
             proposed[shelf].packs if shelf in proposed else None,
             proposed[shelf].order_by_on if shelf in proposed else None,
         )
-        for shelf, position in positions(dict.fromkeys(depot_ids, today), item_ids).items()
+        for shelf, position in stand.items()
     }
 
 
@@ -168,11 +177,12 @@ def transfer_proposals(depot_slugs: Collection[str]) -> QuerySet[TransferProposa
     return rows.order_by("order_by_on", "item__name", "pk")
 
 
-def as_of(depot_slugs: Collection[str]) -> date | None:
+@reader
+def as_of(depot_slugs: Collection[str]) -> Read[date | None]:
     """The oldest of the days that the forecasts of some depots were brought up to."""
-    found = ForecastDay.objects.filter(depot__slug__in=depot_slugs)
-    oldest: date | None = found.aggregate(oldest=Min("on"))["oldest"]
-    return oldest
+    found = ForecastDay.objects.filter(depot__slug__in=depot_slugs).values_list("on", flat=True)
+    yield [found]
+    return min(found, default=None)
 
 
 @dataclass(frozen=True)
@@ -184,7 +194,8 @@ class Unknown:
     vehicles: int
 
 
-def unknown_history(depot_slugs: Collection[str]) -> list[Unknown]:
+@reader
+def unknown_history(depot_slugs: Collection[str]) -> Read[list[Unknown]]:
     """Services left out of the forecast, and on how many vehicles."""
     found = (
         DueDate.objects.filter(history_known=False, vehicle__depot__slug__in=depot_slugs)
@@ -193,22 +204,21 @@ def unknown_history(depot_slugs: Collection[str]) -> list[Unknown]:
         .values(name=F("service__name"), slug=F("service__slug"))
         .annotate(vehicles=Count("vehicle", distinct=True))
     )
+    yield [found]
     rows = [Unknown(row["name"], row["slug"], row["vehicles"]) for row in found]
     return sorted(rows, key=lambda row: (-row.vehicles, row.service))
 
 
+@reader
 def waste_by_month(
     today: date, depot_slugs: Collection[str], months: int = MONTHS
-) -> dict[str, dict[str, float]]:
+) -> Read[dict[str, dict[str, float]]]:
     """Used fluid to expect [mL] by waste class and month: about as much as goes in."""
+    fluids = from_now_on(demand(depot_slugs), today, months).filter(item__unit=Item.Unit.ML)
+    rows = fluids.exclude(item__waste_class="").values_list("item__waste_class", "month_on", "mean")
+    yield [rows]
     found: dict[str, dict[str, float]] = {}
-    for waste_class, month_on, mean in (
-        demand(depot_slugs)
-        .filter(month_on__gte=today.replace(day=1), month_on__lt=month_after(today, months))
-        .filter(item__unit=Item.Unit.ML)
-        .exclude(item__waste_class="")
-        .values_list("item__waste_class", "month_on", "mean")
-    ):
+    for waste_class, month_on, mean in rows:
         by_month = found.setdefault(waste_class, {})
         by_month[f"{month_on:%Y-%m}"] = by_month.get(f"{month_on:%Y-%m}", 0.0) + mean
     return found

@@ -5,10 +5,12 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from fleet import reads
 from fleet.calc.lots import Lot, usable
 from fleet.calc.shelf_path import MeanPath, runs_out
 from fleet.consumables.gather import day_number
 from fleet.consumables.models import ForecastDay, MonthlyDemand
+from fleet.reads import Read, reader
 from fleet.stores.lots import Shelf, lots_of
 from fleet.stores.models import Arrival, Stock
 
@@ -70,9 +72,10 @@ class Position:
         return None if found is None else date(1970, 1, 1) + timedelta(days=int(found))
 
 
+@reader
 def positions(
     today: Mapping[int, date], item_ids: Collection[int] | None = None
-) -> dict[Shelf, Position]:
+) -> Read[dict[Shelf, Position]]:
     """Read how items stand at some depots, each on its day; a few queries however many.
 
     Items that a depot only needs, and does not keep, are there too.
@@ -81,15 +84,20 @@ def positions(
     needs = MonthlyDemand.objects.filter(depot__in=today)
     if item_ids is not None:
         kept, needs = kept.filter(item__in=item_ids), needs.filter(item__in=item_ids)
-    on_hand = {(depot, item): n for depot, item, n in kept.values_list("depot", "item", "on_hand")}
+    needs = needs.order_by("month_on")
+    stock, needed, coming, made = yield from reads.side_by_side(
+        kept.values_list("depot", "item", "on_hand"),
+        needs.values_list("depot", "item", "month_on", "mean"),
+        _coming(today),
+        forecast_days.steps(today),
+    )
+    on_hand = {(depot, item): n for depot, item, n in stock}
     means: dict[Shelf, list[tuple[date, float]]] = defaultdict(list)
-    for depot, item, month_on, mean in needs.order_by("month_on").values_list(
-        "depot", "item", "month_on", "mean"
-    ):
+    for depot, item, month_on, mean in needed:
         means[depot, item].append((month_on, mean))
     for shelf in means:
         on_hand.setdefault(shelf, 0)
-    lots, coming, made = lots_of(on_hand), _coming(today), forecast_days(today)
+    lots = yield from lots_of.steps(on_hand)
     return {
         shelf: Position(
             today[shelf[0]],
@@ -108,16 +116,20 @@ def next_month(month_on: date) -> date:
     return (month_on + timedelta(days=31)).replace(day=1)
 
 
-def forecast_days(depot_ids: Collection[int]) -> dict[int, date]:
+@reader
+def forecast_days(depot_ids: Collection[int]) -> Read[dict[int, date]]:
     """The day that each depot's forecast was brought up to; without one it was never made."""
-    found = ForecastDay.objects.filter(depot__in=depot_ids)
-    return dict(found.values_list("depot", "on"))
+    found = ForecastDay.objects.filter(depot__in=depot_ids).values_list("depot", "on")
+    yield [found]
+    return dict(found)
 
 
-def _coming(today: Mapping[int, date]) -> dict[Shelf, list[tuple[date, int]]]:
+def _coming(today: Mapping[int, date]) -> Read[dict[Shelf, list[tuple[date, int]]]]:
     found: dict[Shelf, list[tuple[date, int]]] = defaultdict(list)
-    rows = Arrival.objects.filter(depot__in=today, received_on=None).order_by("due_on", "id")
-    for depot, item, due_on, quantity in rows.values_list("depot", "item", "due_on", "quantity"):
+    open_ones = Arrival.objects.filter(depot__in=today, received_on=None).order_by("due_on", "id")
+    rows = open_ones.values_list("depot", "item", "due_on", "quantity")
+    yield [rows]
+    for depot, item, due_on, quantity in rows:
         if due_on >= today[depot] - timedelta(days=LATE_D):
             found[depot, item].append((due_on, quantity))
     return found

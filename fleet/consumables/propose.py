@@ -21,6 +21,7 @@ from fleet.consumables.position import Position, forecast_days, positions
 from fleet.consumables.recipes import Recipes
 from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
+from fleet.reads import Read, reader
 from fleet.stores import ledger, ordering
 from fleet.stores.doubt import Because
 from fleet.stores.ledger import Transfer, day_at
@@ -44,9 +45,12 @@ def _until_next(shelf: Stock) -> int:
     return shelf.lead_time_d + shelf.review_period_d
 
 
-def shelves() -> list[Stock]:
+@reader
+def shelves() -> Read[list[Stock]]:
     """What depots keep, with depots and items."""
-    return list(Stock.objects.select_related("depot", "item"))
+    rows = Stock.objects.select_related("depot", "item")
+    yield [rows]
+    return list(rows)
 
 
 def looks_until(today: date, shelves: Sequence[Stock]) -> dict[tuple[str, str], date]:

@@ -4,35 +4,43 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
+from django.db.models import QuerySet
+
 from fleet.due.models import ChosenFluid
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
+from fleet.reads import Read, reader, side_by_side
 from fleet.today import today_at
 from fleet.trials.blind import Place
 from fleet.vehicles.models import Compartment, Vehicle
 from fleet.workorders import fluid_for
 
 
+@reader
 def fluid_choices(
     vehicle: Vehicle,
     compartments: Sequence[Compartment],
     person: Person,
     hidden: set[Place],
     now: datetime,
-) -> dict[str, Any]:
+) -> Read[dict[str, Any]]:
     """What was chosen, without what this person must not know; and what may be chosen."""
     may_choose = may(person, Right.APPROVE_SUBSTITUTE, vehicle.depot_id)
     places = sorted(compartments, key=lambda one: one.name)
+    stand, *offered = yield from side_by_side(
+        _standing(vehicle, now),
+        *([fluid_for.accepted_products.steps(places)] if may_choose else []),
+    )
     return {
-        "chosen": [one for one in _standing(vehicle, now) if _place(one) not in hidden],
+        "chosen": [one for one in stand if _place(one) not in hidden],
         "may_choose": may_choose,
-        "offered": fluid_for.accepted_products(places) if may_choose else {},
+        "offered": offered[0] if offered else {},
     }
 
 
-def _standing(vehicle: Vehicle, now: datetime) -> list[ChosenFluid]:
+def _standing(vehicle: Vehicle, now: datetime) -> QuerySet[ChosenFluid]:
     today = today_at(vehicle.depot.zone, now)
-    return list(fluid_for.standing_choices([vehicle.pk], today).order_by("compartment", "from_on"))
+    return fluid_for.standing_choices([vehicle.pk], today).order_by("compartment", "from_on")
 
 
 def _place(one: ChosenFluid) -> Place:

@@ -1,6 +1,6 @@
 """What the Vehicle page tells besides due dates and readings: duty, history, the chart."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -16,6 +16,7 @@ from fleet.duty.models import Criterion, DutyAssessment, DutyOverride
 from fleet.readings.listing import last_accepted
 from fleet.readings.main_meter import main_meter
 from fleet.readings.models import Reading
+from fleet.reads import Read, reader, side_by_side
 from fleet.trials.blind import Place
 from fleet.usage.measure import fan, running_again_since, standing_since
 from fleet.vehicles.models import Compartment, Meter, Vehicle
@@ -72,20 +73,28 @@ class HistoryLine:
     provisional: bool
 
 
-def last_readings(vehicle: Vehicle, meters: Sequence[Meter], today: date) -> list[LastReading]:
+@reader
+def last_readings(
+    vehicle: Vehicle, meters: Iterable[Meter], today: date
+) -> Read[list[LastReading]]:
     """The last accepted reading of each meter, that of the meter it is read by first."""
-    found = (_last_reading(vehicle, meter, today) for meter in meters)
+    found = yield from side_by_side(
+        *(_last_reading.steps(vehicle, meter, today) for meter in meters)
+    )
     return [one for one in found if one is not None]
 
 
-def _last_reading(vehicle: Vehicle, meter: Meter, today: date) -> LastReading | None:
-    newest = last_accepted(meter)
+@reader
+def _last_reading(vehicle: Vehicle, meter: Meter, today: date) -> Read[LastReading | None]:
+    newest, since, again = yield from side_by_side(
+        last_accepted.steps(meter),
+        standing_since.steps(meter.pk),
+        running_again_since.steps(meter.pk),
+    )
     if newest is None:
         return None
     local = newest.taken_at.astimezone(ZoneInfo(vehicle.depot.zone))
     total = newest.meter_value if newest.total is None else newest.total
-    since = standing_since(newest.meter_id)
-    again = running_again_since(newest.meter_id) if since else None
     return LastReading(
         total=total,
         unit=meter.unit,
@@ -97,12 +106,17 @@ def _last_reading(vehicle: Vehicle, meter: Meter, today: date) -> LastReading | 
     )
 
 
+@reader
 def duty_lines(
     vehicle: Vehicle, compartments: Sequence[Compartment], today: date
-) -> list[DutyLine]:
+) -> Read[list[DutyLine]]:
     """One line for each compartment of the vehicle's type."""
-    assessed, overrides = listing.assessed(vehicle, today), listing.decided(vehicle, today)
-    rows = {row.slug: row for row in assess.criteria_in_force()}
+    assessed, overrides, known = yield from side_by_side(
+        listing.assessed.steps(vehicle, today),
+        listing.decided.steps(vehicle, today),
+        assess.criteria_in_force(),
+    )
+    rows = {row.slug: row for row in known}
     in_force = [assess.criterion(row) for row in rows.values()]
     exposures = _exposures(vehicle, today.replace(day=1), rows, in_force)
     powertrain = vehicle.vehicle_type.powertrain
@@ -154,20 +168,19 @@ def _exposures(
             )
             for item in items
         ]
-        for kind, items in assess.exposures(vehicle.pk, month_on, in_force).items()
+        for kind, items in assess.exposures(vehicle, month_on, in_force).items()
     }
 
 
-def history_lines(vehicle: Vehicle, hidden: set[Place]) -> list[HistoryLine]:
+@reader
+def history_lines(vehicle: Vehicle, hidden: set[Place]) -> Read[list[HistoryLine]]:
     """Services and fills, newest first; what a later row corrects is left out, and so is what
     went into compartments that the reader must not know of."""
-    done = standing_rows(vehicle)
-    fills = Fill.objects.filter(vehicle=vehicle)
-    lines = [_done_line(row) for row in done.select_related("service")]
-    lines += [
-        _fill_line(row, hidden=(vehicle.pk, row.compartment_id) in hidden)
-        for row in fills.select_related("compartment", "product")
-    ]
+    done = standing_rows(vehicle).select_related("service")
+    fills = Fill.objects.filter(vehicle=vehicle).select_related("compartment", "product")
+    yield [done, fills]
+    lines = [_done_line(row) for row in done]
+    lines += [_fill_line(row, hidden=(vehicle.pk, row.compartment_id) in hidden) for row in fills]
     return sorted(lines, key=lambda line: line.on, reverse=True)
 
 

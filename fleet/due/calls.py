@@ -8,6 +8,7 @@ from django.db.models import Case, DateTimeField, Exists, F, OuterRef, Q, QueryS
 
 from fleet.due.models import DueEarlier, ServiceDone
 from fleet.readings.models import Verdict
+from fleet.reads import Read, reader
 
 
 def standing(vehicle_ids: Iterable[int] | None = None) -> QuerySet[DueEarlier]:
@@ -39,9 +40,11 @@ def _since() -> Case:
     )
 
 
-def called_since(vehicle_id: int, service_id: int | None) -> datetime | None:
+@reader
+def called_since(vehicle_id: int, service_id: int | None) -> Read[datetime | None]:
     """From when on records count for the newest standing call of a service; None: none stands."""
     rows = standing([vehicle_id]).filter(service=service_id).annotate(since=_since())
+    yield [rows]
     return max((row.since for row in rows), default=None)
 
 

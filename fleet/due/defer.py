@@ -9,6 +9,7 @@ from fleet.due.models import Deferral, DueDate, Service
 from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
+from fleet.reads import Read, reader
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Vehicle
 from fleet.vehicles.own_unit import unit_column
@@ -132,7 +133,8 @@ def waiting_for(person: Person, depots: Depots) -> QuerySet[Deferral]:
     return rows.select_related("vehicle", "service", "person").order_by("created_at")
 
 
-def in_force(vehicle_ids: list[int], today: date) -> dict[tuple[int, int], Deferral]:
+@reader
+def in_force(vehicle_ids: list[int], today: date) -> Read[dict[tuple[int, int], Deferral]]:
     """Deferrals that still run, by vehicle and service; the newest one counts.
 
     One beyond the tolerance that nobody has agreed to is none yet.
@@ -143,4 +145,5 @@ def in_force(vehicle_ids: list[int], today: date) -> dict[tuple[int, int], Defer
         .exclude(beyond_tolerance=True, second_person=None)
         .order_by("created_at")
     )
+    yield [rows]
     return {(row.vehicle_id, row.service_id): row for row in rows}

@@ -12,16 +12,20 @@ from typing import TYPE_CHECKING
 from django.db.models import Min
 
 from fleet.calc.frost import MARGIN_C, WARMEST_C, target_c
+from fleet.reads import Read, reader
 from fleet.vehicles.models import ClimateMonth
 
 if TYPE_CHECKING:
     from fleet.due.models import CheckFigure
 
 
-def coldest(depot_ids: Iterable[int]) -> dict[int, float]:
+@reader
+def coldest(depot_ids: Iterable[int]) -> Read[dict[int, float]]:
     """Mean daily minimum of the coldest month, by depot [°C]; unknown ones are left out."""
-    rows = ClimateMonth.objects.filter(depot__in={*depot_ids}).order_by()
-    return dict(rows.values_list("depot").annotate(Min("mean_daily_min_c")))
+    months = ClimateMonth.objects.filter(depot__in={*depot_ids}).order_by()
+    rows = months.values_list("depot").annotate(Min("mean_daily_min_c"))
+    yield [rows]
+    return dict(rows)
 
 
 def as_at(figure: "CheckFigure", coldest_c: float | None) -> "CheckFigure":

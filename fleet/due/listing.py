@@ -13,6 +13,7 @@ from django.utils import timezone
 from fleet import bulk
 from fleet.due.models import DueDate, Service
 from fleet.due.ordering import Order, group_column, in_order, week_of
+from fleet.reads import Read, reader
 from fleet.today import today_at as today_at
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Depot, Vehicle
@@ -154,6 +155,7 @@ class DueFilter:
 ALL = DueFilter()
 
 
+@reader
 def due_rows(
     wanted: DueFilter = ALL,
     *,
@@ -162,7 +164,7 @@ def due_rows(
     skip: int = 0,
     limit: int | None = None,
     now: datetime | None = None,
-) -> list[DueRow]:
+) -> Read[list[DueRow]]:
     """Due dates of vehicles in the fleet, soonest first unless ordered otherwise; at most
     ``limit`` after a key (soonest first only) or after so many rows."""
     days = wanted.days(now)
@@ -172,6 +174,7 @@ def due_rows(
     named = {PREFIX + name: expression for name, expression in COLUMNS.items()}
     end = None if limit is None else skip + limit
     found = rows.values(*FROM_ROW, **named)[skip:end]
+    yield [found]
     return [_row(row, days[row["depot_id"]]) for row in found]
 
 

@@ -22,7 +22,7 @@ from fleet.calc.stamps import stamp_text
 from fleet.duty import measures as monthly
 from fleet.duty.models import Criterion as CriterionRow
 from fleet.duty.models import DutyAssessment, DutyClass, DutyStamp
-from fleet.vehicles.models import ClimateMonth, Compartment, CompartmentKind, Depot
+from fleet.vehicles.models import ClimateMonth, Compartment, CompartmentKind, Depot, Vehicle
 
 VEHICLES_AT_ONCE = 10_000
 MEASURED_MONTHS = 3  # a quarter of the usual window of twelve; our choice
@@ -143,12 +143,12 @@ def _decide(fleet: Fleet, known: list[Criterion], first: Any, month: Any, previo
 
 
 def exposures(
-    vehicle_id: int, month_on: date, known: Sequence[Criterion] | None = None
+    vehicle: Vehicle, month_on: date, known: Sequence[Criterion] | None = None
 ) -> dict[str, list[dict[str, Any]]]:
     """Every exposure of a vehicle as of a month, by kind of compartment, under some criteria
     (default those in force)."""
     known = criteria() if known is None else known
-    fleet = _gather_fleet(np.array([vehicle_id]))
+    fleet = _fleet_of(vehicle)
     month = np.datetime64(month_on, "M")
     months = np.arange(month - duty.lead_in_months(known) - CALM_MONTHS, month)
     tables = monthly.gather(fleet.id, fleet.depot_id, months)
@@ -193,6 +193,20 @@ def _gather_fleet(vehicle_ids: Array) -> Fleet:
         dtype=object,
     )[:-1]
     return Fleet(**found)
+
+
+def _fleet_of(vehicle: Vehicle) -> Fleet:
+    """One vehicle that has been read already; of its usage nothing is asked."""
+    declared = np.empty(1, dtype=object)
+    declared[0] = vehicle.declared_use
+    return Fleet(
+        id=np.array([vehicle.pk]),
+        type_id=np.array([vehicle.vehicle_type_id]),
+        depot_id=np.array([vehicle.depot_id]),
+        powertrain=np.array([vehicle.vehicle_type.powertrain], dtype=object),
+        declared=declared,
+        usage=np.zeros(1, dtype=np.int64),
+    )
 
 
 def _take(fleet: Fleet, rows: Array) -> Fleet:

@@ -5,20 +5,26 @@ from datetime import date
 from django.db.models import QuerySet
 
 from fleet.duty.models import DutyAssessment, DutyOverride
+from fleet.reads import Read, reader
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Vehicle
 
 
-def assessed(vehicle: Vehicle, today: date) -> dict[int, DutyAssessment]:
+@reader
+def assessed(vehicle: Vehicle, today: date) -> Read[dict[int, DutyAssessment]]:
     """The assessment of each compartment as of a day, by compartment id."""
     rows = DutyAssessment.objects.filter(vehicle=vehicle, from_on__lte=today).order_by("from_on")
+    yield [rows]
     return {row.compartment_id: row for row in rows}
 
 
-def decided(vehicle: Vehicle, today: date) -> dict[int, DutyOverride]:
+@reader
+def decided(vehicle: Vehicle, today: date) -> Read[dict[int, DutyOverride]]:
     """What a supervisor decided that holds on a day, by compartment id."""
     rows = DutyOverride.objects.filter(vehicle=vehicle, from_on__lte=today, until_on__gte=today)
-    return {row.compartment_id: row for row in rows.select_related("person").order_by("from_on")}
+    rows = rows.select_related("person").order_by("from_on")
+    yield [rows]
+    return {row.compartment_id: row for row in rows}
 
 
 def assessments_at(depots: Depots, duty_class: str | None = None) -> QuerySet[DutyAssessment]:

@@ -1,10 +1,11 @@
 """Monthly measures of use, vehicle by month, from usage sheets, totals and the depot's climate."""
 
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
 
-from fleet import bulk
+from fleet import bulk, reads
 from fleet.calc.arrays import Array
 from fleet.vehicles.models import ClimateMonth, Depot
 
@@ -134,8 +135,10 @@ def _of_the_depot(depots: Array, months: Array) -> dict[str, Array]:
     known, place = np.unique(depots, return_inverse=True)
     place = place.reshape(depots.shape)
     column = np.arange(len(months))[None, :]
-    warm, cold = _climate(known, months)
-    hilly = dict(Depot.objects.values_list("pk", "hilly"))
+    depots_known = Depot.objects.filter(pk__in=known.tolist()).values_list("pk", "hilly")
+    years = ClimateMonth.objects.filter(depot__in=known.tolist()).order_by("year")
+    reads.together(depots_known, years)
+    (warm, cold), hilly = _climate(known, months, years), dict(depots_known)
     marked = np.array([float(hilly[pk]) for pk in known.tolist()])
     return {
         "mean_daily_max_c": warm[place, column],
@@ -144,13 +147,12 @@ def _of_the_depot(depots: Array, months: Array) -> dict[str, Array]:
     }
 
 
-def _climate(depots: Array, months: Array) -> tuple[Array, Array]:
+def _climate(depots: Array, months: Array, rows: Iterable[ClimateMonth]) -> tuple[Array, Array]:
     """Mean daily maximum and minimum [°C], depot by month; a year's own row goes first."""
     warm, cold = (np.full((len(depots), len(months)), np.nan) for _ in range(2))
     year = months.astype("M8[Y]").astype(np.int64) + 1970
     month = months.astype(np.int64) % 12 + 1
     place = {pk: row for row, pk in enumerate(depots.tolist())}
-    rows = ClimateMonth.objects.filter(depot_id__in=list(place)).order_by("year")
     for row in rows:  # year 0 (every year) comes first and is overwritten
         where = (month == row.month) & ((row.year == 0) | (year == row.year))
         warm[place[row.depot_id], where] = row.mean_daily_max_c

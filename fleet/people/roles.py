@@ -6,9 +6,11 @@ from enum import StrEnum
 from typing import Any
 
 from django.contrib.auth.models import AnonymousUser
-from django.db.models import Model, Q, QuerySet, prefetch_related_objects
+from django.db.models import F, Model, Q, QuerySet, prefetch_related_objects
 
+from fleet import reads
 from fleet.people.models import Person, Role
+from fleet.reads import Read
 
 
 class Right(StrEnum):
@@ -103,15 +105,20 @@ def mechanics_of(depot_ids: Iterable[int]) -> QuerySet[Person]:
     return found.distinct().order_by("role", "username")
 
 
-def all_who_may(right: Right, depot_ids: Collection[int]) -> dict[int, tuple[Person, ...]]:
+@reads.reader
+def all_who_may(right: Right, depot_ids: Collection[int]) -> Read[dict[int, tuple[Person, ...]]]:
     """Everybody listed at each of some depots who has a right there, by user name."""
     if not depot_ids:
         return {}
     there = Q(depots__in=depot_ids)
     known = Person.objects.filter(there | Q(deputy__depots__in=depot_ids), is_active=True)
-    people = known.distinct().order_by("username").prefetch_related("depots")
+    people, depots = known.distinct().order_by("username"), known.values("pk").order_by()
+    every: QuerySet[Any] = Person._meta.get_field("depots").related_model._default_manager.all()
+    own = every.filter(people__in=depots).annotate(person_id=F("people"))
+    yield [people, own]
     absent: dict[int | None, list[Person]] = defaultdict(list)
     for one in people:
+        reads.lay_beside(one, "depots", [row for row in own if row.person_id == one.pk])
         absent[one.deputy_id].append(one)
     for one in people:
         one.stands_in_for = [other for other in absent[one.pk] if other.is_away()]

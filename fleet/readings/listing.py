@@ -10,6 +10,7 @@ from django.db.models.functions import Coalesce
 from fleet.people.models import Person
 from fleet.readings.models import OPEN, Reading, ReadingDecision, Upload, UploadRow, Verdict
 from fleet.readings.reasons import WITHDRAWN
+from fleet.reads import Read, reader
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Meter, Vehicle
 
@@ -75,18 +76,24 @@ def _about(acts: Collection[int], column: str) -> QuerySet[ReadingDecision, tupl
     return named.values_list("first", column)
 
 
-def last_accepted(meter: Meter | None) -> Reading | None:
+@reader
+def last_accepted(meter: Meter | None) -> Read[Reading | None]:
     """The reading that a meter stands at."""
     accepted = Reading.objects.filter(meter=meter, verdict=Verdict.ACCEPTED)
-    return accepted.order_by("-taken_at", "-id").first()
+    newest = accepted.order_by("-taken_at", "-id")[:1]
+    yield [newest]
+    return newest[0] if newest else None
 
 
-def odometer_of(vehicle_id: int) -> Reading | None:
+@reader
+def odometer_of(vehicle_id: int) -> Read[Reading | None]:
     """The newest accepted reading of a vehicle's odometer."""
     rows = Reading.objects.filter(
         vehicle=vehicle_id, meter__kind=Meter.Kind.KM, verdict=Verdict.ACCEPTED
     )
-    return rows.select_related("meter").order_by("-taken_at", "-id").first()
+    newest = rows.select_related("meter").order_by("-taken_at", "-id")[:1]
+    yield [newest]
+    return newest[0] if newest else None
 
 
 def newest_first(vehicle: Vehicle, before: Reading | None = None) -> QuerySet[Reading]:

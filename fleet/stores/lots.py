@@ -6,6 +6,7 @@ from datetime import date
 from typing import Any
 
 from fleet.calc.lots import Lot, Step, lots, past_use
+from fleet.reads import Read, reader
 from fleet.stores.models import Stock, StockMove
 from fleet.stores.prices import TAKEN_BACK
 
@@ -23,18 +24,25 @@ def lots_at(depot_id: int, item_id: int) -> list[Lot]:
     return lots_of(shelf, every_item=True)[depot_id, item_id]
 
 
-def past_on(on_hand: Mapping[Shelf, int], on: Mapping[int, date]) -> dict[Shelf, int]:
+@reader
+def past_on(on_hand: Mapping[Shelf, int], on: Mapping[int, date]) -> Read[dict[Shelf, int]]:
     """How much of each is past its best before on a day of its depot; what is not is left out."""
-    found = {shelf: past_use(lots, on[shelf[0]]) for shelf, lots in lots_of(on_hand).items()}
+    kept = yield from lots_of.steps(on_hand)
+    found = {shelf: past_use(lots, on[shelf[0]]) for shelf, lots in kept.items()}
     return {shelf: past for shelf, past in found.items() if past}
 
 
-def lots_of(on_hand: Mapping[Shelf, int], *, every_item: bool = False) -> dict[Shelf, list[Lot]]:
+@reader
+def lots_of(
+    on_hand: Mapping[Shelf, int], *, every_item: bool = False
+) -> Read[dict[Shelf, list[Lot]]]:
     """Bring what is on hand into lots that add up to it, the oldest first; one query.
 
     Only items that grow old have more than one lot, unless ``every_item`` asks for batches too.
     """
-    steps = _steps({depot for depot, _ in on_hand}, {item for _, item in on_hand}, every_item)
+    steps = yield from _steps(
+        {depot for depot, _ in on_hand}, {item for _, item in on_hand}, every_item
+    )
     found = {}
     for shelf, quantity in on_hand.items():
         moved = steps[shelf]
@@ -46,13 +54,15 @@ def lots_of(on_hand: Mapping[Shelf, int], *, every_item: bool = False) -> dict[S
 
 def _steps(
     depot_ids: Collection[int], item_ids: Collection[int], every_item: bool
-) -> dict[Shelf, list[Step]]:
+) -> Read[dict[Shelf, list[Step]]]:
     rows = StockMove.objects.filter(depot__in=depot_ids, item__in=item_ids)
     if not every_item:
         dated = StockMove.objects.exclude(best_before=None).values("item")
         rows = rows.filter(item__in=dated)
+    moves = rows.order_by("at", "id").values(*FIELDS)
+    yield [moves]
     found: dict[Shelf, list[Step]] = defaultdict(list)
-    for row in _as_meant(list(rows.order_by("at", "id").values(*FIELDS))):
+    for row in _as_meant(list(moves)):
         shelf = row["depot_id"], row["item_id"]
         found[shelf].append(Step(row["quantity"], row["batch"], row["best_before"]))
     return found

@@ -8,6 +8,7 @@ from django.db.models import QuerySet
 from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
+from fleet.reads import Read, reader
 from fleet.stores.doubt import Because, Entered, ask
 from fleet.stores.models import Arrival, Item, Pack
 from fleet.vehicles.find import Depots
@@ -17,9 +18,11 @@ REASON_LENGTH = 300
 MOST_ORDERED = 10**12  # no order is larger [mL or pieces]
 
 
-def packs_to_order(item_ids: Collection[int]) -> dict[int, Pack]:
+@reader
+def packs_to_order(item_ids: Collection[int]) -> Read[dict[int, Pack]]:
     """The pack in which each item is ordered: the preferred one, else the largest."""
     rows = Pack.objects.filter(item__in=item_ids).order_by("preferred", "quantity")
+    yield [rows]
     return {pack.item_id: pack for pack in rows}
 
 

@@ -6,6 +6,7 @@ from datetime import date, datetime
 
 from django.db.models import QuerySet
 
+from fleet.reads import Read, reader, side_by_side
 from fleet.today import today_at
 from fleet.visits.models import Visit
 from fleet.visits.other_work import jobs_of, to_plan
@@ -14,26 +15,32 @@ from fleet.workorders.models import WorkOrder
 from fleet.workorders.progress import BEFORE_THE_END
 
 
-def also(vehicle_ids: Collection[int], today: date) -> dict[int, list[str]]:
+@reader
+def also(vehicle_ids: Collection[int], today: date) -> Read[dict[int, list[str]]]:
     """Names of services that are due or in their early window, and of other work that has no
     fixed day to come, none of it on an order, by vehicle; a constant number of queries."""
     found: dict[int, list[str]] = defaultdict(list)
-    for vehicle_id, services in joining(vehicle_ids, today).items():
+    joins, works = yield from side_by_side(
+        joining.steps(vehicle_ids, today),
+        to_plan().filter(vehicle__in=vehicle_ids).order_by("pk"),
+    )
+    for vehicle_id, services in joins.items():
         found[vehicle_id] += [one.name for one in services]
-    works = list(to_plan().filter(vehicle__in=vehicle_ids).order_by("pk"))
-    ordered = jobs_of(works)
+    ordered = yield from jobs_of.steps(works)
     for work in works:
         if work.pk not in ordered and not (work.fixed_on and work.fixed_on > today):
             found[work.vehicle_id].append(str(work))
     return dict(found)
 
 
-def beside_order(order: WorkOrder, now: datetime) -> list[str]:
+@reader
+def beside_order(order: WorkOrder, now: datetime) -> Read[list[str]]:
     """The same of the vehicle of an order of the own workshop, while there is work to do."""
     if order.state not in BEFORE_THE_END or order.where != WorkOrder.Where.OWN:
         return []
     today = today_at(order.depot.zone, now)
-    return also([order.vehicle_id], today).get(order.vehicle_id, [])
+    found = yield from also.steps([order.vehicle_id], today)
+    return found.get(order.vehicle_id, [])
 
 
 def beside_orders(orders: QuerySet[WorkOrder], today: date) -> dict[str, list[str]]:

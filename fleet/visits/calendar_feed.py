@@ -16,6 +16,7 @@ from django.db.models import Max, Prefetch, Q, QuerySet
 
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
+from fleet.reads import Read, reader
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.visits.events import note
@@ -64,11 +65,14 @@ def revoke(actor: Actor, feed: CalendarFeed) -> bool:
     return ended
 
 
-def feeds(depot: Depot, vehicle: Vehicle | None = None) -> list[CalendarFeed]:
+@reader
+def feeds(depot: Depot, vehicle: Vehicle | None = None) -> Read[list[CalendarFeed]]:
     """Addresses of a depot, or of a vehicle, that are open, newest first."""
     of = {"vehicle": vehicle} if vehicle else {"depot": depot, "vehicle": None}
     rows = CalendarFeed.objects.filter(revoked_at=None, **of)
-    return list(rows.select_related("made_by").order_by("-pk"))
+    rows = rows.select_related("made_by").order_by("-pk")
+    yield [rows]
+    return list(rows)
 
 
 def feeds_at(depots: Depots) -> QuerySet[CalendarFeed]:

@@ -4,9 +4,10 @@ every page and the API show."""
 from collections import defaultdict
 from collections.abc import Collection
 
-from django.db.models import OuterRef, Subquery
+from django.db.models import OuterRef, QuerySet, Subquery
 
 from fleet.calc.visit_reasons import Reason
+from fleet.reads import Read, reader
 from fleet.stores import money
 from fleet.vehicles.models import Depot
 from fleet.visits.models import Plan, PlannedService, Workshop
@@ -28,37 +29,40 @@ def early(row: PlannedService, visit_minor: int) -> str:
     return f"done {round(row.early_d):,} days early: {wastes}{saves}"
 
 
-def early_of_orders(orders: Collection[WorkOrder]) -> dict[int, list[str]]:
+@reader
+def early_of_orders(orders: Collection[WorkOrder]) -> Read[dict[int, list[str]]]:
     """The same of the open jobs of some orders, each with its name, by order id: as the plans in
-    force have them, on the day of the order where it has one; one query where nothing of their
-    vehicles is planned, else a constant number for each depot."""
+    force have them, on the day of the order where it has one; a constant number of queries."""
     planned = _planned({order.vehicle_id for order in orders})
-    if not planned:
-        return {}
     open_jobs = Job.objects.filter(
         order__in=orders, order__state__in=BEFORE_THE_END, state=Job.State.OPEN
     )
-    jobs = list(open_jobs.select_related("order__depot").order_by("pk"))
-    keys = keys_of(jobs)
+    jobs = open_jobs.select_related("order__depot").order_by("pk")
+    workshops = Workshop.objects.filter(depot__in={order.depot_id for order in orders})
+    yield [planned, jobs, workshops]
+    if not planned:
+        return {}
+    visit_minor = {one.depot_id: one.visit_minor for one in workshops}
+    keys = yield from keys_of.steps(jobs)
     by_depot: dict[Depot, dict[tuple[int, int], Job]] = defaultdict(dict)
     for job in jobs:
         if job.pk in keys:
             by_depot[job.order.depot][job.vehicle_id, keys[job.pk]] = job
     told: dict[int, list[str]] = defaultdict(list)
     for depot, of in by_depot.items():
-        visit_minor = Workshop.of(depot).visit_minor
+        costs_minor = visit_minor.get(depot.pk, Workshop(depot=depot).visit_minor)
         for row in planned:
             own = row.plan.depot_id == depot.pk
             done = of.get((row.vehicle_id, row.key)) if own else None
-            words = early(row, visit_minor)
+            words = early(row, costs_minor)
             if done and row.visit and words and done.order.planned_on in (None, row.visit.on):
                 told[done.order_id].append(f"{row.name}: {words}")
     return dict(told)
 
 
-def _planned(vehicle_ids: Collection[int]) -> list[PlannedService]:
+def _planned(vehicle_ids: Collection[int]) -> QuerySet[PlannedService]:
     """What the newest plan of each depot has of some vehicles."""
     newest = Plan.objects.filter(depot=OuterRef("plan__depot")).order_by("-id").values("pk")[:1]
     rows = PlannedService.objects.filter(vehicle__in=vehicle_ids, visit__isnull=False)
     rows = rows.filter(plan=Subquery(newest))
-    return list(rows.select_related("service", "work", "visit", "plan").order_by("pk"))
+    return rows.select_related("service", "work", "visit", "plan").order_by("pk")

@@ -4,7 +4,7 @@ Whether it is on an order, and done there, is told by its job; so a correction o
 nothing done here.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
@@ -15,6 +15,7 @@ from django.db.models import Exists, OuterRef, Q, QuerySet
 from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
+from fleet.reads import Read, reader
 from fleet.today import today_at
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Vehicle
@@ -233,14 +234,16 @@ def to_plan() -> QuerySet[OtherWork]:
     return open_work().filter(~Exists(following) | Exists(in_words))
 
 
-def jobs_of(works: Collection[OtherWork]) -> dict[int, Job]:
+@reader
+def jobs_of(works: Iterable[OtherWork]) -> Read[dict[int, Job]]:
     """The open job of each that is on an order, by its id; also where a finding was followed up
     before it was planned."""
     open_jobs = Job.objects.filter(state=Job.State.OPEN, service=None).select_related("order")
     by_job = {one.job_id: one.pk for one in works if one.job_id}
     by_finding = {one.finding_id: one.pk for one in works if one.finding_id}
     following = Q(order__follows__in=by_finding, other_work=None)
-    rows = list(open_jobs.filter(Q(pk__in=by_job) | following).order_by("-pk"))
+    rows = open_jobs.filter(Q(pk__in=by_job) | following).order_by("-pk")
+    yield [rows]
     found = {
         by_finding[job.order.follows_id]: job
         for job in rows
@@ -249,7 +252,8 @@ def jobs_of(works: Collection[OtherWork]) -> dict[int, Job]:
     return {**found, **{by_job[job.pk]: job for job in rows if job.pk in by_job}}
 
 
-def keys_of(jobs: Collection[Job]) -> dict[int, int]:
+@reader
+def keys_of(jobs: Iterable[Job]) -> Read[dict[int, int]]:
     """What is planned by some jobs, as ``PLANNED_KEY``, by job id; of work in words alone: none.
 
     ``jobs`` carry their orders.
@@ -259,8 +263,10 @@ def keys_of(jobs: Collection[Job]) -> dict[int, int]:
     if loose:
         follows = {job.order.follows_id for job in loose} - {None}
         about = Q(job__in=loose) | Q(finding__in=follows)
-        works = list(OtherWork.objects.filter(about))
-        keys.update({job.pk: -pk for pk, job in jobs_of(works).items()})
+        works = OtherWork.objects.filter(about)
+        yield [works]
+        on_order = yield from jobs_of.steps(works)
+        keys.update({job.pk: -pk for pk, job in on_order.items()})
     return keys
 
 
@@ -320,18 +326,22 @@ class WorkRow:
     entered_by: str  # user name
 
 
-def work_rows(works: QuerySet[OtherWork]) -> list[WorkRow]:
+@reader
+def work_rows(works: QuerySet[OtherWork]) -> Read[list[WorkRow]]:
     """Some of it with its state, as it was entered; a constant number of queries."""
     beside = ("vehicle__depot", "finding", "job__order", "entered_by")
     still = Exists(open_work().filter(pk=OuterRef("pk")))
-    rows: list[Any] = list(works.select_related(*beside).annotate(still=still).order_by("pk"))
-    jobs = jobs_of(rows)
+    rows: Any = works.select_related(*beside).annotate(still=still).order_by("pk")
+    yield [rows]
+    jobs = yield from jobs_of.steps(rows)
     return [_row(one, jobs.get(one.pk), one.still) for one in rows]
 
 
-def of_vehicle(vehicle: Vehicle) -> list[WorkRow]:
+@reader
+def of_vehicle(vehicle: Vehicle) -> Read[list[WorkRow]]:
     """All of a vehicle, newest first."""
-    return work_rows(OtherWork.objects.filter(vehicle=vehicle))[::-1]
+    found = yield from work_rows.steps(OtherWork.objects.filter(vehicle=vehicle))
+    return found[::-1]
 
 
 def of_depots(depots: Depots, *, still_open: bool = True) -> QuerySet[OtherWork]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from fleet.due.frost import as_at, coldest
 from fleet.due.models import CheckFigure
+from fleet.reads import Read, reader, side_by_side
 from fleet.stores.lots import past_on
 from fleet.stores.models import AcceptedFluid, Item, Product, Stock
 from fleet.today import today_at
@@ -169,7 +170,8 @@ def _product(row: Product) -> CardProduct:
     return CardProduct(row.slug, str(row), row.grade)
 
 
-def supplies(worked: Sequence[tuple[WorkOrder, Job]]) -> Supplies:
+@reader
+def supplies(worked: Sequence[tuple[WorkOrder, Job]]) -> Read[Supplies]:
     """Gather what some jobs take, with the same few queries whatever their number."""
     procedures = {
         job.service.procedure.pk
@@ -177,39 +179,51 @@ def supplies(worked: Sequence[tuple[WorkOrder, Job]]) -> Supplies:
         if job.service is not None and hasattr(job.service, "procedure")
     }
     depots = {order.depot_id for order, _ in worked}
-    items = items_by_slug()
     stock = Stock.objects.filter(depot__in=depots).order_by()
-    kept = list(stock.values_list("depot", "item", "on_hand", "shelf_place"))
+    items, kept, fluids, products, lists, substitutes, served, coldest_c = yield from side_by_side(
+        items_by_slug.steps(),
+        stock.values_list("depot", "item", "on_hand", "shelf_place"),
+        fluids_of.steps(worked),
+        Product.objects.all(),
+        _lists(job.service.compartment_id for _, job in worked if job.service is not None),
+        _substitutes([job.pk for _, job in worked]),
+        items_of.steps(procedures),
+        coldest.steps(order.vehicle.depot_id for order, _ in worked),
+    )
     by_stock = {(depot_id, item_id): on_hand for depot_id, item_id, on_hand, _ in kept}
     today = {order.depot_id: today_at(order.depot.zone) for order, _ in worked}
-    for shelf, past in past_on(by_stock, today).items():
+    past_use = yield from past_on.steps(by_stock, today)
+    for shelf, past in past_use.items():
         by_stock[shelf] -= past  # it stands there and must not be poured in
     return Supplies(
-        fluids=fluids_of(worked),
-        products=Product.objects.in_bulk(),
-        lists=_lists(job.service.compartment_id for _, job in worked if job.service is not None),
-        substitutes=_substitutes([job.pk for _, job in worked]),
-        served=items_of(procedures, items),
+        fluids=fluids,
+        products={row.pk: row for row in products},
+        lists=lists,
+        substitutes=substitutes,
+        served=served,
         items={item.pk: item for item in items},
         by_product=items_of_products({item_id for _, item_id in by_stock}, items),
         stock=by_stock,
         places={(depot_id, item_id): place for depot_id, item_id, _, place in kept},
-        coldest_c=coldest(order.vehicle.depot_id for order, _ in worked),
+        coldest_c=coldest_c,
     )
 
 
-def _lists(compartments: Iterable[int]) -> dict[int, list[str]]:
-    rows = AcceptedFluid.objects.filter(compartment__in={*compartments})
+def _lists(compartments: Iterable[int]) -> Read[dict[int, list[str]]]:
+    listed = AcceptedFluid.objects.filter(compartment__in={*compartments})
+    rows = listed.select_related("specification").order_by("pk")
+    yield [rows]
     found: dict[int, list[str]] = defaultdict(list)
-    for row in rows.select_related("specification").order_by("pk"):
+    for row in rows:
         found[row.compartment_id].append(str(row))
     return found
 
 
-def _substitutes(job_ids: Sequence[int]) -> dict[int, frozenset[int]]:
-    rows = standing_substitutes().filter(job__in=job_ids)
+def _substitutes(job_ids: Sequence[int]) -> Read[dict[int, frozenset[int]]]:
+    rows = standing_substitutes().filter(job__in=job_ids).values_list("job_id", "product_id")
+    yield [rows]
     found: dict[int, set[int]] = defaultdict(set)
-    for job_id, product_id in rows.values_list("job_id", "product_id"):
+    for job_id, product_id in rows:
         found[job_id].add(product_id)
     return {job_id: frozenset(products) for job_id, products in found.items()}
 

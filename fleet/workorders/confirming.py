@@ -249,7 +249,7 @@ def _end_call(actor: Actor, job: Job, rule: ReCheckRule | None) -> bool:
     since = called_since(job.vehicle_id, rule.service_id) if rule is not None else None
     if rule is None or since is None:
         return False
-    records = recorded_rules(job.vehicle_id, rule.service_id).filter(rule=rule)
+    records = recorded_rules(job.vehicle_id, rule.service_id, since).filter(rule=rule)
     newest = {record.point: record for record in records.order_by("performed_at", "pk")}
     wanted = points_of(rule.points, rule.service.vehicle_type)
     if not set(wanted) <= set(newest):

@@ -12,6 +12,7 @@ from fleet.due.explain import limit_words
 from fleet.due.models import CheckResult, Deferral, DueDate, ServiceDone
 from fleet.people.models import Person
 from fleet.readings.models import Reading
+from fleet.reads import Read, reader
 from fleet.workorders import measured
 from fleet.workorders.evidence_words import in_words
 from fleet.workorders.late import Late, came_late
@@ -233,9 +234,12 @@ def pack(vehicle_id: int) -> list[PackLine]:
     return [_line(row, late) for row in rows]
 
 
-def pack_size(vehicle_id: int) -> int:
+@reader
+def pack_size(vehicle_id: int) -> Read[int]:
     """How many services a vehicle's pack holds."""
-    return _done(vehicle_id).count()
+    counted = _done(vehicle_id).order_by().values("vehicle").annotate(number=Count("pk"))
+    yield [counted]
+    return counted[0]["number"] if counted else 0
 
 
 def _done(vehicle_id: int) -> QuerySet[ServiceDone]:

@@ -9,6 +9,7 @@ from django.db.models import Exists, OuterRef, QuerySet
 
 from fleet.due import calls
 from fleet.due.models import CheckResult, DueEarlier
+from fleet.reads import Read, reader
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Vehicle
 from fleet.workorders.models import Finding, Job, WorkOrder
@@ -24,9 +25,12 @@ def unanswered(depots: Depots) -> QuerySet[CheckResult]:
     return rows.select_related(*beside).order_by("measured_at", "pk")
 
 
-def unanswered_of(vehicle: Vehicle) -> set[int]:
+@reader
+def unanswered_of(vehicle: Vehicle) -> Read[set[int]]:
     """Ids of those of one vehicle."""
-    return set(_unanswered().filter(vehicle=vehicle).values_list("pk", flat=True))
+    found = _unanswered().filter(vehicle=vehicle).values_list("pk", flat=True)
+    yield [found]
+    return set(found)
 
 
 def _unanswered() -> QuerySet[CheckResult]:

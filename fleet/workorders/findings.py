@@ -14,6 +14,7 @@ from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import Right, all_who_may
+from fleet.reads import Read, reader
 from fleet.vehicles.models import Compartment, Vehicle
 from fleet.workorders import issue, joblist, late
 from fleet.workorders.issue import OrderDraft
@@ -251,9 +252,11 @@ def clear_do_not_use(actor: Actor, do_not_use_id: int, *, reason: str) -> DoNotU
     return row
 
 
-def who_may_clear(marks: Sequence[DoNotUse]) -> dict[int, tuple[Person, ...]]:
+@reader
+def who_may_clear(marks: Sequence[DoNotUse]) -> Read[dict[int, tuple[Person, ...]]]:
     """Those of the vehicle's depot who may clear each mark, by its id: never whoever set it."""
-    there = all_who_may(Right.CLEAR_DO_NOT_USE, {mark.vehicle.depot_id for mark in marks})
+    depots = {mark.vehicle.depot_id for mark in marks}
+    there = yield from all_who_may.steps(Right.CLEAR_DO_NOT_USE, depots)
     return {
         mark.pk: tuple(one for one in there[mark.vehicle.depot_id] if one.pk != mark.set_by_id)
         for mark in marks
@@ -293,7 +296,10 @@ def with_marks(orders: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:
     return orders.annotate(do_not_use=Exists(marks))
 
 
-def in_force(vehicle_ids: Sequence[int]) -> dict[int, str]:
+@reader
+def in_force(vehicle_ids: Sequence[int]) -> Read[dict[int, str]]:
     """Vehicles that must not be used, with the newest reason."""
     rows = marks_in_force().filter(vehicle__in=vehicle_ids).order_by("set_at")
-    return dict(rows.values_list("vehicle_id", "reason"))
+    reasons = rows.values_list("vehicle_id", "reason")
+    yield [reasons]
+    return dict(reasons)

@@ -2,6 +2,7 @@
 
 from django.db.models import Case, Count, IntegerField, Q, QuerySet, Value, When
 
+from fleet.reads import Read, reader
 from fleet.workorders.models import Finding
 
 PRESSING = (Finding.Severity.BEFORE_USE, Finding.Severity.SOON, Finding.Severity.WATCH)
@@ -32,7 +33,10 @@ def narrowed(rows: QuerySet[Finding], severity: str = "", search: str = "") -> Q
     return rows
 
 
-def severity_counts(rows: QuerySet[Finding]) -> dict[str, int]:
+@reader
+def severity_counts(rows: QuerySet[Finding]) -> Read[dict[str, int]]:
     """How many there are of each severity, the most pressing first."""
-    found = dict(rows.order_by().values_list("severity").annotate(Count("pk")))
+    counted = rows.order_by().values_list("severity").annotate(Count("pk"))
+    yield [counted]
+    found = dict(counted)
     return {str(name): found.get(name, 0) for name in PRESSING}

@@ -17,6 +17,7 @@ from fleet.due.models import ChosenFluid, Fill
 from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
+from fleet.reads import Read, reader, side_by_side
 from fleet.stores.models import AcceptedFluid, Product, Stock
 from fleet.today import today_at
 from fleet.vehicles.models import Compartment, Vehicle
@@ -59,12 +60,16 @@ class FluidFor:
         return own and (row.specification_id is None or listed)
 
 
-def fluids_for(places: Collection[Place]) -> dict[Place, FluidFor]:
-    """What each place is to get; six queries however many there are."""
-    compartments = {place.compartment_id for place in places}
-    accepted, specifications = _accepted(compartments)
-    chosen, filled = _chosen(places), _filled(places)
-    kept = _kept({place.depot_id for place in places})
+@reader
+def fluids_for(places: Collection[Place]) -> Read[dict[Place, FluidFor]]:
+    """What each place is to get; a few queries however many there are."""
+    fitting, chosen, filled, kept = yield from side_by_side(
+        _accepted({place.compartment_id for place in places}),
+        _chosen(places),
+        _filled(places),
+        _kept({place.depot_id for place in places}),
+    )
+    accepted, specifications = fitting
     found = {}
     for place in places:
         fit = accepted[place.compartment_id]
@@ -90,22 +95,27 @@ def _by_rule(
     return (None, ACCEPTED, "") if here is None else (here, KEPT_HERE, "")
 
 
-def _accepted(compartments: Collection[int]) -> tuple[dict[int, set[int]], dict[int, set[int]]]:
+def _accepted(
+    compartments: Collection[int],
+) -> Read[tuple[dict[int, set[int]], dict[int, set[int]]]]:
     """Products and specifications by compartment; substitutes that always stand count as well."""
     listed = AcceptedFluid.objects.filter(compartment__in=compartments)
-    rows = list(listed.values_list("compartment", "specification", "grade"))
-    claims = Product.objects.filter(claims__specification__in={row[1] for row in rows})
+    rows = listed.values_list("compartment", "specification", "grade")
+    claimed = Product.objects.filter(claims__specification__in=listed.values("specification"))
+    claims = claimed.values_list("pk", "grade", "claims__specification")
+    always = standing_substitutes().filter(compartment__in=compartments, job=None)
+    substitutes = always.values_list("compartment", "product")
+    yield [rows, claims, substitutes]
     products: dict[int, set[int]] = defaultdict(set)
     specifications: dict[int, set[int]] = defaultdict(set)
     by_claim: dict[int, list[tuple[int, str]]] = defaultdict(list)
-    for pk, grade, specification in claims.values_list("pk", "grade", "claims__specification"):
+    for pk, grade, specification in claims:
         by_claim[specification].append((pk, grade))
     for compartment_id, specification, grade in rows:
         specifications[compartment_id].add(specification)
         fits = {pk for pk, own in by_claim[specification] if grade in ("", own)}
         products[compartment_id] |= fits
-    always = standing_substitutes().filter(compartment__in=compartments, job=None)
-    for compartment_id, product_id in always.values_list("compartment", "product"):
+    for compartment_id, product_id in substitutes:
         products[compartment_id].add(product_id)
     return products, specifications
 
@@ -117,12 +127,13 @@ def _places(places: Iterable[Place]) -> dict[tuple[int, int], list[Place]]:
     return found
 
 
-def _chosen(places: Collection[Place]) -> dict[Place, tuple[int, str]]:
+def _chosen(places: Collection[Place]) -> Read[dict[Place, tuple[int, str]]]:
     own = _places(places)
     within = Q(pk__in=[])
     for on in {place.on for place in places}:
         within |= chosen_on(on)
     rows = ChosenFluid.objects.filter(within, vehicle__in={pk for pk, _ in own}).order_by("pk")
+    yield [rows]
     return {
         place: (row.product_id, row.because)
         for row in rows
@@ -131,43 +142,44 @@ def _chosen(places: Collection[Place]) -> dict[Place, tuple[int, str]]:
     }
 
 
-def _filled(places: Collection[Place]) -> dict[Place, int]:
+def _filled(places: Collection[Place]) -> Read[dict[Place, int]]:
     """The product of the newest fill up to the day; a factory fill names none."""
     own = _places(places)
-    rows = Fill.objects.filter(
+    fills = Fill.objects.filter(
         vehicle__in={vehicle_id for vehicle_id, _ in own},
         compartment__in={compartment_id for _, compartment_id in own},
         filled_on__lte=max((place.on for place in places), default=date.min),
     ).order_by("filled_on", "pk")
+    rows = fills.values_list("vehicle_id", "compartment_id", "filled_on", "product_id")
+    yield [rows]
     found: dict[Place, int] = {}
-    for vehicle_id, compartment_id, on, product_id in rows.values_list(
-        "vehicle_id", "compartment_id", "filled_on", "product_id"
-    ):
+    for vehicle_id, compartment_id, on, product_id in rows:
         for place in own.get((vehicle_id, compartment_id), []):
             if on <= place.on:
                 found[place] = product_id
     return found
 
 
-def _kept(depot_ids: Collection[int]) -> dict[int, list[int]]:
+def _kept(depot_ids: Collection[int]) -> Read[dict[int, list[int]]]:
     """Products that depots keep, in the order of their items."""
-    rows = Stock.objects.filter(depot__in=depot_ids, item__product__isnull=False)
+    stock = Stock.objects.filter(depot__in=depot_ids, item__product__isnull=False)
+    rows = stock.order_by("item__slug").values_list("depot_id", "item__product_id")
+    yield [rows]
     found: dict[int, list[int]] = defaultdict(list)
-    for depot_id, product_id in rows.order_by("item__slug").values_list(
-        "depot_id", "item__product_id"
-    ):
+    for depot_id, product_id in rows:
         found[depot_id].append(product_id)
     return found
 
 
-def fluids_of(worked: Iterable[tuple[WorkOrder, Job]]) -> dict[int, FluidFor]:
+@reader
+def fluids_of(worked: Iterable[tuple[WorkOrder, Job]]) -> Read[dict[int, FluidFor]]:
     """What jobs of orders are to get, by job id, as of the day they are worked on."""
     places = {
         job.pk: Place(order.vehicle_id, job.service.compartment_id, order.depot_id, _day_of(order))
         for order, job in worked
         if job.service is not None
     }
-    found = fluids_for({*places.values()})
+    found = yield from fluids_for.steps({*places.values()})
     return {pk: found[place] for pk, place in places.items()}
 
 
@@ -239,11 +251,15 @@ def standing_choices(vehicle_ids: Collection[int], today: date) -> QuerySet[Chos
     return rows.select_related("vehicle", "compartment", "product", "person")
 
 
-def accepted_products(compartments: Collection[Compartment]) -> dict[Compartment, list[Product]]:
+@reader
+def accepted_products(
+    compartments: Collection[Compartment],
+) -> Read[dict[Compartment, list[Product]]]:
     """Products that each compartment accepts, by name; compartments without any are left out."""
-    found, _ = _accepted({place.pk for place in compartments})
-    wanted = {pk for pks in found.values() for pk in pks}
-    products = list(Product.objects.filter(pk__in=wanted).order_by("name"))
+    products = Product.objects.order_by("name")
+    (found, _), _ = yield from side_by_side(
+        _accepted({place.pk for place in compartments}), products
+    )
     listed = {
         place: [one for one in products if one.pk in found[place.pk]] for place in compartments
     }

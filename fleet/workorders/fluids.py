@@ -9,6 +9,7 @@ from django.db.models import Exists, OuterRef
 from fleet.calc.slips import Ask, litres_question
 from fleet.faults import Fault
 from fleet.people.actor import Actor
+from fleet.reads import Read, reader
 from fleet.stores.models import Product
 from fleet.units import percent
 from fleet.vehicles.models import Compartment, Depot
@@ -241,7 +242,8 @@ def odd_looks(record: FluidRecord) -> list[str]:
     return [word for word in ODD_LOOKS if word in record.look.lower()]
 
 
-def odd_untold(order: WorkOrder) -> dict[int, list[FluidRecord]]:
+@reader
+def odd_untold(order: WorkOrder) -> Read[dict[int, list[FluidRecord]]]:
     """By job, fluid that looked odd and of which no finding tells yet."""
     told = Finding.objects.filter(
         order=order,
@@ -252,8 +254,10 @@ def odd_untold(order: WorkOrder) -> dict[int, list[FluidRecord]]:
     rows = FluidRecord.objects.filter(
         ~Exists(told), job__order=order, way=FluidRecord.Way.OUT, withdrawn_by=None
     )
+    rows = rows.select_related("compartment")
+    yield [rows]
     found: dict[int, list[FluidRecord]] = {}
-    for row in rows.select_related("compartment"):
+    for row in rows:
         if odd_looks(row):
             found.setdefault(row.job_id, []).append(row)
     return found

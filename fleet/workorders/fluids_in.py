@@ -10,7 +10,8 @@ from django.db.models import Q, QuerySet
 from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
-from fleet.stores.models import AcceptedFluid, Product
+from fleet.reads import Read, ask, lay_beside, reader
+from fleet.stores.models import AcceptedFluid, Product, ProductClaim
 from fleet.vehicles.models import Compartment
 from fleet.workorders.events import note_event
 from fleet.workorders.listing import service_jobs
@@ -137,28 +138,36 @@ class Choice:
 def choices(compartment: Compartment, job: Job | None = None) -> Choice:
     """Every product, split by whether the compartment accepts it, for a job or at all."""
     place = compartment.pk, job.pk if job else None
-    return _split([place])[place]
+    return ask(_split([place]))[place]
 
 
-def choices_of_jobs(jobs: Sequence[Job]) -> dict[int, Choice]:
+@reader
+def choices_of_jobs(jobs: Sequence[Job]) -> Read[dict[int, Choice]]:
     """The same for many jobs, by job; without a compartment every product is among the others."""
     places = {job.pk: (job.place.pk if job.place else None, job.pk) for job in jobs}
-    found = _split(places.values())
+    found = yield from _split(places.values())
     return {pk: found[place] for pk, place in places.items()}
 
 
-def _split(places: Collection[Place]) -> dict[Place, Choice]:
-    """Four queries, however many they are."""
+def _split(places: Collection[Place]) -> Read[dict[Place, Choice]]:
+    """One query, however many they are."""
     compartments = {compartment for compartment, _ in places}
     listed: dict[int | None, list[tuple[int, str]]] = defaultdict(list)
     accepting = AcceptedFluid.objects.filter(compartment__in=compartments - {None})
-    for place, wanted, grade in accepting.values_list("compartment", "specification", "grade"):
-        listed[place].append((wanted, grade))
+    fits = accepting.values_list("compartment", "specification", "grade")
     for_these = Q(job=None) | Q(job__in={job for _, job in places} - {None})
     leaves = standing_substitutes().filter(for_these, compartment__in=compartments - {None})
-    given = set(leaves.values_list("compartment", "job", "product"))
-    products = list(Product.objects.order_by("name").prefetch_related("claims"))
-    return {one: _choice(one, listed[one[0]], given, products) for one in places}
+    left = leaves.values_list("compartment", "job", "product")
+    products, claims = Product.objects.order_by("name"), ProductClaim.objects.all()
+    yield [fits, left, products, claims]
+    for place, wanted, grade in fits:
+        listed[place].append((wanted, grade))
+    by_product: dict[int, list[ProductClaim]] = defaultdict(list)
+    for claim in claims:
+        by_product[claim.product_id].append(claim)
+    for product in products:
+        lay_beside(product, "claims", by_product[product.pk])
+    return {one: _choice(one, listed[one[0]], set(left), list(products)) for one in places}
 
 
 def _choice(

@@ -12,6 +12,7 @@ from django.db.models import QuerySet
 from fleet.due.models import CheckResult, DueEarlier
 from fleet.people.actor import Actor
 from fleet.people.models import Person
+from fleet.reads import Read, reader
 from fleet.workorders.findings import clear_do_not_use, marks_in_force, who_may_clear
 from fleet.workorders.models import DoNotUse, Finding, FluidRecord
 
@@ -39,40 +40,42 @@ def of(record: object) -> list[Followed]:
     return []
 
 
+@reader
 def of_many(
     *,
     results: Collection[int] = (),
     fluids: Collection[int] = (),
     findings: Collection[int] = (),
-) -> dict[Source, list[Followed]]:
+) -> Read[dict[Source, list[Followed]]]:
     """What followed from many records, by the kind and id of each."""
     found: dict[Source, list[Followed]] = defaultdict(list)
     calls = DueEarlier.objects.filter(result__in=results, withdrawn_at=None)
-    for call in calls.select_related("service"):
-        found["check", call.result_id or 0].append(_call(call, goes_with_it=True))
-    for one in _findings_of(results):
-        found["check", one.result_id or 0].append(_finding(one, goes_with_it=True))
+    calls, raised_by = calls.select_related("service"), _findings_of(results)
     seen = Finding.objects.filter(fluid__in=fluids, withdrawn_by=None, closed_at=None)
+    yield [calls, raised_by, seen]
+    for call in calls:
+        found["check", call.result_id or 0].append(_call(call, goes_with_it=True))
+    for one in raised_by:
+        found["check", one.result_id or 0].append(_finding(one, goes_with_it=True))
     raised = {row.pk: row.fluid_id or 0 for row in seen}
     for one in seen:
         found["fluid", raised[one.pk]].append(_finding(one))
-    for pk, row in _of_findings({*raised, *findings}):
+    for pk, row in (yield from _of_findings({*raised, *findings})):
         found["finding", pk].append(row)
         if pk in raised:
             found["fluid", raised[pk]].append(row)
     return found
 
 
-def _of_findings(pks: Collection[int]) -> list[tuple[int, Followed]]:
-    marks = list(marks_in_force().filter(finding__in=pks))
-    clearing = who_may_clear(marks)
+def _of_findings(pks: Collection[int]) -> Read[list[tuple[int, Followed]]]:
+    marks = marks_in_force().filter(finding__in=pks)
     calls = DueEarlier.objects.filter(called_by__finding__in=pks, withdrawn_at=None)
+    calls = calls.select_related("called_by", "service")
+    yield [marks, calls]
+    clearing = yield from who_may_clear.steps(list(marks))
     return [
         *((mark.finding_id or 0, _mark(mark, clearing[mark.pk])) for mark in marks),
-        *(
-            (call.called_by.finding_id or 0, _call(call))
-            for call in calls.select_related("called_by")
-        ),
+        *((call.called_by.finding_id or 0, _call(call)) for call in calls),
     ]
 
 

@@ -6,6 +6,7 @@ reason, before whoever signs.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import chain
 
 from django.db import transaction
 from django.db.models import Subquery
@@ -14,6 +15,7 @@ from fleet.calc.slips import litres_question
 from fleet.due.models import CheckFigure, CheckResult, Service
 from fleet.faults import Question
 from fleet.people.actor import Actor
+from fleet.reads import Read, reader, side_by_side, together
 from fleet.workorders import keep_fill
 from fleet.workorders.models import Gap, Job, Procedure, Step, WorkOrder, Wrench
 from fleet.workorders.points import missing_points
@@ -45,25 +47,25 @@ class Missing:
         return self.torque_nm is not None
 
 
-def missing(job: Job) -> list[Missing]:
+@reader
+def missing(job: Job) -> Read[list[Missing]]:
     """What is not recorded, in the order of the card; nothing where there is no procedure."""
     procedure = _procedure(job)
     if procedure is None:
         return []
-    steps = list(procedure.steps.order_by("number"))
-    points = _points(job)
-    covered = {one.step for one in points}
-    return [
-        *_torques(job, procedure, steps),
-        *_wrenches(job),
-        *_litres(job, procedure, steps),
-        *_levels(job, [step for step in steps if step.number not in covered]),
-        *_values(job),
-        *points,
-    ]
+    rows, points = yield from side_by_side(procedure.steps.order_by("number"), _points(job))
+    steps, covered = list(rows), {one.step for one in points}
+    found = yield from side_by_side(
+        _torques(job, procedure, steps),
+        _wrenches(job),
+        _litres(job, procedure, steps),
+        _levels(job, [step for step in steps if step.number not in covered]),
+        _values(job),
+    )
+    return [*chain.from_iterable(found), *points]
 
 
-def _points(job: Job) -> list[Missing]:
+def _points(job: Job) -> Read[list[Missing]]:
     return [
         Missing(
             *(Kind.POINT, f"point:{one.step or one.rule}:{one.point}", one.words),
@@ -71,7 +73,7 @@ def _points(job: Job) -> list[Missing]:
             step=one.step,
             point=one.point,
         )
-        for one in missing_points(job)
+        for one in (yield from missing_points.steps(job))
     ]
 
 
@@ -79,24 +81,28 @@ def _procedure(job: Job) -> Procedure | None:
     return getattr(job.service, "procedure", None)
 
 
-def _torques(job: Job, procedure: Procedure, steps: Sequence[Step]) -> list[Missing]:
+def _torques(job: Job, procedure: Procedure, steps: Sequence[Step]) -> Read[list[Missing]]:
     """Fasteners that a step closes, without a torque."""
     closed = {step.fastener for step in steps if step.fastener and step.kind not in OPENS}
     confirmed = {step.fastener for step in steps if step.confirm or step.moving_hold}
     if not closed - confirmed:
         return []
-    made = set(job.torques.filter(withdrawn_by=None).values_list("fastener", flat=True))
+    made = job.torques.filter(withdrawn_by=None).values_list("fastener", flat=True)
+    fasteners = procedure.fasteners.order_by("slug")
+    yield [made, fasteners]
     return [
         Missing(Kind.TORQUE, f"torque:{one.slug}", f"{one.name}: torque", True, slug=one.slug)
-        for one in procedure.fasteners.order_by("slug")
-        if one.slug in closed - confirmed - made
+        for one in fasteners
+        if one.slug in (closed - confirmed).difference(made)
     ]
 
 
-def _wrenches(job: Job) -> list[Missing]:
+def _wrenches(job: Job) -> Read[list[Missing]]:
     """Fasteners of which no record names the wrench; a depot without wrenches notes none."""
-    rows = list(job.torques.filter(withdrawn_by=None, figure_source="").order_by("pk"))
-    if not rows or not Wrench.objects.filter(depot=job.order.depot_id).exists():
+    rows = job.torques.filter(withdrawn_by=None, figure_source="").order_by("pk")
+    wrenches = Wrench.objects.filter(depot=job.order.depot_id)[:1]
+    yield [rows, wrenches]
+    if not wrenches:
         return []
     named = {(row.fastener, row.point) for row in rows if row.wrench_id is not None}
     newest = {(row.fastener, row.point): row for row in rows}
@@ -114,14 +120,14 @@ def _wrenches(job: Job) -> list[Missing]:
     ]
 
 
-def _litres(job: Job, procedure: Procedure, steps: Sequence[Step]) -> list[Missing]:
+def _litres(job: Job, procedure: Procedure, steps: Sequence[Step]) -> Read[list[Missing]]:
     """Nothing filled, or too little by the running total: by the refill, or by what came out."""
     service = job.service
     if service is None or service.kind != Service.Kind.CHANGE:
         return []
     if all(step.kind != Step.Kind.FILL for step in steps):
         return []
-    found = keep_fill.totals(job, service.compartment)
+    found = yield from keep_fill.totals.steps(job, service.compartment)
     if not found.in_ml:
         return [Missing(Kind.LITRES, "filled", "litres filled")]
     refill_l = procedure.refill_l or service.compartment.service_refill_l
@@ -138,12 +144,16 @@ def _litres(job: Job, procedure: Procedure, steps: Sequence[Step]) -> list[Missi
     return [Missing(Kind.LITRES, "filled", f"{words} ({slips})" if slips else words)]
 
 
-def _levels(job: Job, steps: Sequence[Step]) -> list[Missing]:
+def _levels(job: Job, steps: Sequence[Step]) -> Read[list[Missing]]:
     """Levels read without a word; litres topped up there are one."""
     read = [step for step in steps if step.kind == Step.Kind.READ_LEVEL]
-    if not read or job.fluids.filter(way="topped up", withdrawn_by=None).exists():
+    if not read:
         return []
-    said = set(job.confirms.filter(withdrawn_by=None).order_by().values_list("step", flat=True))
+    topped_up = job.fluids.filter(way="topped up", withdrawn_by=None)[:1]
+    said = job.confirms.filter(withdrawn_by=None).order_by().values_list("step", flat=True)
+    yield [topped_up, said]
+    if topped_up:
+        return []
     return [
         Missing(Kind.LEVEL, f"level:{step.number}", step.text, step=step.number)
         for step in read[-1:]  # the last reading is the one that stands
@@ -151,7 +161,7 @@ def _levels(job: Job, steps: Sequence[Step]) -> list[Missing]:
     ]
 
 
-def _values(job: Job) -> list[Missing]:
+def _values(job: Job) -> Read[list[Missing]]:
     """Figures of the service without a value since the order was started."""
     since = WorkOrder.objects.filter(pk=job.order_id).values("started_at")
     made = CheckResult.objects.filter(
@@ -160,10 +170,9 @@ def _values(job: Job) -> list[Missing]:
     wanted = CheckFigure.objects.filter(service=job.service).exclude(
         pk__in=made.values("figure_id")
     )
-    return [
-        Missing(Kind.VALUE, f"value:{one.slug}", one.name, slug=one.slug)
-        for one in wanted.order_by("slug")
-    ]
+    figures = wanted.order_by("slug")
+    yield [figures]
+    return [Missing(Kind.VALUE, f"value:{one.slug}", one.name, slug=one.slug) for one in figures]
 
 
 @transaction.atomic
@@ -200,10 +209,13 @@ def leave(actor: Actor, job: Job, because: str) -> list[Gap]:
     )
 
 
-def gaps_of(order: WorkOrder) -> list[Gap]:
+@reader
+def gaps_of(order: WorkOrder) -> Read[list[Gap]]:
     """What the jobs of an order leave out, with the reasons, for whoever signs."""
     rows = Gap.objects.filter(job__order=order).select_related("job", "person")
-    return list(rows.order_by("job", "pk"))
+    found = rows.order_by("job", "pk")
+    yield [found]
+    return list(found)
 
 
 def open_safety(order: WorkOrder) -> list[Missing]:
@@ -222,4 +234,5 @@ def _of_safety(job: Job) -> list[Missing]:
     if procedure is None:
         return []
     steps = list(procedure.steps.order_by("number"))
-    return [*_torques(job, procedure, steps), *_points(job)]
+    torques, points = together(_torques(job, procedure, steps), _points(job))
+    return [*torques, *points]

@@ -4,6 +4,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from fleet.reads import Read, reader, referring, side_by_side
 from fleet.workorders.cardfluids import CardMaterial, supplies
 from fleet.workorders.jobcard import Card
 from fleet.workorders.models import Job, WorkOrder
@@ -34,15 +35,20 @@ class Needed:
         return f"{self.needed:g} {'L' if self.unit == 'L' else '×'} {self.name}"
 
 
-def needed(order: WorkOrder) -> list[Needed]:
+@reader
+def needed(order: WorkOrder) -> Read[list[Needed]]:
     """What the open jobs take, what is short first; the same few queries whatever their number.
 
     What is used only where a step finds it needed is left out.
     """
     rows = order.jobs.filter(state=Job.State.OPEN, service__procedure__isnull=False)
-    rows = rows.select_related("service__compartment", "service__procedure", "order__vehicle")
-    jobs = list(rows.prefetch_related("service__procedure__materials__specification"))
-    stores = supplies([(order, job) for job in jobs])
+    jobs = rows.select_related("service__compartment", "service__procedure", "order__vehicle")
+    yield [jobs]
+    books = [job.service.procedure for job in jobs if job.service is not None]
+    _, stores = yield from side_by_side(
+        referring(books, materials=["specification", "item"]),
+        supplies.steps([(order, job) for job in jobs]),
+    )
     return _together(
         stores.material(order, job, row)
         for job in jobs

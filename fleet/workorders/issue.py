@@ -20,6 +20,7 @@ from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import Right
+from fleet.reads import Read, reader, side_by_side
 from fleet.today import today_at
 from fleet.vehicles.models import Compartment, Vehicle
 from fleet.workorders import lines, progress
@@ -121,16 +122,21 @@ def refuse_open(vehicle: Vehicle, services: Sequence[Service]) -> None:
         raise Refused(f"{name} is on {job.order} already.", about="services")
 
 
-def services_with_open_job(vehicle: Vehicle) -> list[Any]:
+@reader
+def services_with_open_job(vehicle: Vehicle) -> Read[list[Any]]:
     """Every service of a vehicle by name, with whether an order has it open."""
     open_jobs = Job.objects.filter(vehicle=vehicle, service=OuterRef("pk"), state=Job.State.OPEN)
     rows = Service.objects.filter(vehicle_type=vehicle.vehicle_type_id)
-    return list(rows.annotate(has_open_job=Exists(open_jobs)).order_by("name", "pk"))
+    found = rows.annotate(has_open_job=Exists(open_jobs)).order_by("name", "pk")
+    yield [found]
+    return list(found)
 
 
-def services_without_open_job(vehicle: Vehicle) -> list[Service]:
+@reader
+def services_without_open_job(vehicle: Vehicle) -> Read[list[Service]]:
     """What may still be put on an order of a vehicle, by name."""
-    return [one for one in services_with_open_job(vehicle) if not one.has_open_job]
+    found = yield from services_with_open_job.steps(vehicle)
+    return [one for one in found if not one.has_open_job]
 
 
 def _joining(actor: Actor, vehicle: Vehicle, chosen: set[int]) -> list[Service]:
@@ -149,14 +155,17 @@ def _joins(row: DueDate, today: date, found: lines.Lines) -> bool:
     return lines.joins(row, found) or _in_early_window(row, today)
 
 
-def joining(vehicle_ids: Collection[int], today: date) -> dict[int, list[Service]]:
+@reader
+def joining(vehicle_ids: Collection[int], today: date) -> Read[dict[int, list[Service]]]:
     """What would join an order drafted today, for each of some vehicles; one query."""
     rows = DueDate.objects.filter(
         _in_no_hands(), vehicle__in=vehicle_ids, history_known=True
     ).select_related("service")
     found: dict[int, list[Service]] = defaultdict(list)
-    waiting = lines.lines(vehicle_ids)
-    for row in rows.order_by("sort_on"):
+    soonest, waiting = yield from side_by_side(
+        rows.order_by("sort_on"), lines.lines.steps(vehicle_ids)
+    )
+    for row in soonest:
         if _joins(row, today, waiting):
             found[row.vehicle_id].append(row.service)
     return found

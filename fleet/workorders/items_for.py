@@ -9,6 +9,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from fleet.reads import Read, reader
 from fleet.stores.models import AcceptedFluid, Item, ProductClaim
 from fleet.workorders.fluid_for import KEPT_HERE, FluidFor
 from fleet.workorders.models import Material
@@ -37,35 +38,42 @@ class _Shelf:
     accepted: dict[int, list[tuple[int, str]]]  # compartment: specifications and grades
 
 
-def items_by_slug() -> list[Item]:
+@reader
+def items_by_slug() -> Read[list[Item]]:
     """Every item, with its product."""
-    return list(Item.objects.select_related("product").order_by("slug"))
+    rows = Item.objects.select_related("product").order_by("slug")
+    yield [rows]
+    return list(rows)
 
 
+@reader
 def items_of(
     procedure_ids: Collection[int], items: Sequence[Item] | None = None
-) -> dict[tuple[int, int], Served]:
+) -> Read[dict[tuple[int, int], Served]]:
     """Item and quantity per job for each (procedure, material); what nobody keeps is left out.
 
     ``items`` are those of ``items_by_slug``, where they have been read already.
     """
-    materials = list(
-        Material.objects.filter(procedure__in=procedure_ids).select_related("procedure__service")
+    rows = Material.objects.filter(procedure__in=procedure_ids)
+    materials = rows.select_related("procedure__service")
+    claimed = ProductClaim.objects.values_list("product_id", "specification_id")
+    accepted = AcceptedFluid.objects.filter(
+        compartment__in=rows.order_by().values("procedure__service__compartment")
     )
-    places = {row.procedure.service.compartment_id for row in materials}
-    shelf = _shelf(places, items_by_slug() if items is None else items)
+    every = Item.objects.select_related("product").order_by("slug")
+    yield [materials, claimed, accepted, every if items is None else every.none()]
+    shelf = _shelf(claimed, accepted, list(every) if items is None else items)
     found = {(row.procedure_id, row.pk): _served(row, shelf) for row in materials}
     return {key: served for key, served in found.items() if served is not None}
 
 
-def _shelf(compartment_ids: Iterable[int], items: Sequence[Item]) -> _Shelf:
+def _shelf(
+    claimed: Iterable[tuple[int, int]], rows: Iterable[AcceptedFluid], items: Sequence[Item]
+) -> _Shelf:
     claims: dict[int, set[int]] = defaultdict(set)
-    for product_id, specification_id in ProductClaim.objects.values_list(
-        "product_id", "specification_id"
-    ):
+    for product_id, specification_id in claimed:
         claims[product_id].add(specification_id)
     accepted: dict[int, list[tuple[int, str]]] = defaultdict(list)
-    rows = AcceptedFluid.objects.filter(compartment__in=compartment_ids)
     for row in rows:
         accepted[row.compartment_id].append((row.specification_id, row.grade))
     return _Shelf(

@@ -7,6 +7,7 @@ from datetime import date
 from typing import Any
 
 from fleet.faults import Fault
+from fleet.reads import Read, ask, reader, referring, side_by_side
 from fleet.today import today_at
 from fleet.workorders.cardfluids import CardFigure, CardFluid, CardMaterial, Supplies, supplies
 from fleet.workorders.cardsteps import (
@@ -121,25 +122,35 @@ def card(order_id: int) -> Card:
     return found[order_id]
 
 
-def card_of(order: WorkOrder) -> Card:
+@reader
+def card_of(order: WorkOrder) -> Read[Card]:
     """The card of an order that has been read already."""
-    return _cards({order.pk: order})[order.pk]
+    found = yield from _cards({order.pk: order})
+    return found[order.pk]
 
 
 def cards(order_ids: Sequence[int]) -> dict[int, Card]:
     """The cards of many orders, by order id, with the same few queries whatever their number."""
     orders = WorkOrder.objects.select_related("vehicle__vehicle_type", "depot", "assigned_to")
-    return _cards(orders.in_bulk(list(order_ids)))
+    return ask(_cards(orders.in_bulk(list(order_ids))))
 
 
-def _cards(found: Mapping[int, WorkOrder]) -> dict[int, Card]:
+def _cards(found: Mapping[int, WorkOrder]) -> Read[dict[int, Card]]:
     vehicle_ids = {order.vehicle_id for order in found.values()}
-    jobs, open_findings = _jobs(found), _open_findings(vehicle_ids)
-    stand = stops(vehicle_ids)
-    cautions = list(Caution.objects.all())
-    wrenches = _wrenches({order.depot_id for order in found.values()})
-    lacking = _lacking([job for kept in jobs.values() for job in kept], cautions)
-    stores = supplies([(order, job) for pk, order in found.items() for job in jobs[pk]])
+    jobs, open_findings, stand, cautions, wrenches = yield from side_by_side(
+        _jobs(found),
+        _open_findings(vehicle_ids),
+        stops.steps(vehicle_ids),
+        Caution.objects.all(),
+        _wrenches({order.depot_id for order in found.values()}),
+    )
+    cautions = list(cautions)
+    every = [job for kept in jobs.values() for job in kept]
+    _, stores = yield from side_by_side(
+        _books(every),
+        supplies.steps([(order, job) for pk, order in found.items() for job in jobs[pk]]),
+    )
+    lacking = _lacking(every, cautions)
     return {
         pk: _card(
             order,
@@ -152,30 +163,36 @@ def _cards(found: Mapping[int, WorkOrder]) -> dict[int, Card]:
     }
 
 
-def _jobs(order_ids: Iterable[int]) -> dict[int, list[Job]]:
+def _jobs(order_ids: Iterable[int]) -> Read[dict[int, list[Job]]]:
     rows = (
         Job.objects.filter(order__in=order_ids)
         .exclude(state=Job.State.DROPPED)
         .select_related(
             "service__procedure", "service__compartment", "service__vehicle_type", "compartment"
         )
-        .prefetch_related(
-            "service__figures",
-            "service__procedure__service__figures",
-            "service__procedure__re_check_rules",
-            "service__re_check_rules__service__figures",
-            "service__re_check_rules__procedure__fasteners",
-            "service__procedure__steps",
-            "service__procedure__fasteners",
-            "service__procedure__tools",
-            "service__procedure__materials__specification",
-            "service__procedure__materials__item",
-        )
+        .order_by("pk")
     )
+    yield [rows]
     by_order: dict[int, list[Job]] = defaultdict(list)
-    for job in rows.order_by("pk"):
+    for job in rows:
         by_order[job.order_id].append(job)
     return by_order
+
+
+def _books(jobs: Iterable[Job]) -> Read[None]:
+    """Lay beside the services and procedures of jobs all that their cards tell of them."""
+    services = [job.service for job in jobs if job.service is not None]
+    books = [service.procedure for service in services if hasattr(service, "procedure")]
+    yield from side_by_side(
+        referring(services, "figures", re_check_rules=["procedure"]),
+        referring(
+            books,
+            *("re_check_rules", "steps", "fasteners", "tools"),
+            materials=["specification", "item"],
+        ),
+    )
+    rules = [rule for service in services for rule in service.re_check_rules.all()]
+    yield from referring([rule.procedure for rule in rules], "fasteners")
 
 
 def _lacking(jobs: Iterable[Job], cautions: Sequence[Caution]) -> dict[int, tuple[str, ...]]:
@@ -184,18 +201,21 @@ def _lacking(jobs: Iterable[Job], cautions: Sequence[Caution]) -> dict[int, tupl
     return {pk: tuple(unsound(row, cautions)) for pk, row in rows.items() if row is not None}
 
 
-def _open_findings(vehicle_ids: Iterable[int]) -> dict[int, list[str]]:
+def _open_findings(vehicle_ids: Iterable[int]) -> Read[dict[int, list[str]]]:
     rows = Finding.objects.filter(vehicle__in=vehicle_ids, closed_at=None, withdrawn_by=None)
+    yield [rows]
     by_vehicle: dict[int, list[str]] = defaultdict(list)
     for finding in rows:
         by_vehicle[finding.vehicle_id].append(str(finding))
     return by_vehicle
 
 
-def _wrenches(depot_ids: Iterable[int]) -> dict[int, list[CardWrench]]:
-    rows = Wrench.objects.filter(depot__in=depot_ids).select_related("depot")
+def _wrenches(depot_ids: Iterable[int]) -> Read[dict[int, list[CardWrench]]]:
+    wrenches = Wrench.objects.filter(depot__in=depot_ids).select_related("depot")
+    rows = wrenches.order_by("-calibrated_until_on", "tag")
+    yield [rows]
     by_depot: dict[int, list[CardWrench]] = defaultdict(list)
-    for row in rows.order_by("-calibrated_until_on", "tag"):
+    for row in rows:
         valid = row.valid_on(today_at(row.depot.zone))
         by_depot[row.depot_id].append(CardWrench(row.tag, row.calibrated_until_on, valid))
     return by_depot

@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 
 from fleet.due.models import Fill, Service, TopUp
 from fleet.due.record import record_top_ups, replace_fill, take_back_fill
+from fleet.reads import Read, reader
 from fleet.vehicles.models import Compartment
 from fleet.workorders.models import FluidRecord, Job
 
@@ -25,16 +26,20 @@ class Totals:
         return self.filled_ml + self.topped_up_ml
 
 
-def records_of(job: Job, place: Compartment) -> list[FluidRecord]:
+@reader
+def records_of(job: Job, place: Compartment) -> Read[list[FluidRecord]]:
     """The fluid records of a job in a compartment that stand, oldest first."""
     rows = job.fluids.filter(compartment=place, withdrawn_by=None, withdrawn_reason="")
-    return list(rows.select_related("product").order_by("performed_at", "pk"))
+    rows = rows.select_related("product").order_by("performed_at", "pk")
+    yield [rows]
+    return list(rows)
 
 
-def totals(job: Job, place: Compartment) -> Totals:
+@reader
+def totals(job: Job, place: Compartment) -> Read[Totals]:
     """Running totals of a job in a compartment."""
     found = dict.fromkeys(Way.values, 0)
-    for row in records_of(job, place):
+    for row in (yield from records_of.steps(job, place)):
         found[row.way] += row.quantity_ml
     return Totals(found[Way.OUT], found[Way.IN], found[Way.TOP_UP])
 

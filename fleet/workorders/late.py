@@ -18,6 +18,7 @@ from fleet.faults import Forbidden, Refused
 from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import Right
+from fleet.reads import Read, reader
 from fleet.workorders import measured
 from fleet.workorders.events import note_event
 from fleet.workorders.keys import known
@@ -179,10 +180,13 @@ def _words(kind: str, given: Mapping[str, object]) -> str:
 
 
 # --- what came late --------------------------------------------------------------------------
-def signed_off_since(order: WorkOrder) -> datetime | None:
+@reader
+def signed_off_since(order: WorkOrder) -> Read[datetime | None]:
     """The instant from which what is recorded on an order came after its sign-off."""
-    signed = order.events.filter(what="sign off").last()
-    return signed.recorded_at if signed is not None and order.state == SIGNED_OFF else None
+    signed = order.events.filter(what="sign off").order_by("-pk")[:1]
+    signed = signed if order.state == SIGNED_OFF else signed.none()
+    yield [signed]
+    return signed[0].recorded_at if signed else None
 
 
 def came_late(vehicle_id: int) -> dict[int, list[Late]]:

@@ -4,6 +4,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from datetime import datetime
 
+from fleet.reads import Read, reader
 from fleet.workorders.models import ConfirmRecord, FluidRecord, WorkOrder
 
 
@@ -16,13 +17,16 @@ class Level:
     poured: FluidRecord | None  # went in after it: the level wants reading again
 
 
-def levels(order: WorkOrder) -> dict[int, dict[int | None, Level]]:
-    """By job and number of the step; two queries."""
+@reader
+def levels(order: WorkOrder) -> Read[dict[int, dict[int | None, Level]]]:
+    """By job and number of the step; one query."""
     found: dict[int, dict[int | None, Level]] = defaultdict(dict)
     poured = FluidRecord.objects.filter(job__order=order, withdrawn_by=None)
-    went_in = list(poured.exclude(way=FluidRecord.Way.OUT).order_by("performed_at", "pk"))
+    went_in = poured.exclude(way=FluidRecord.Way.OUT).order_by("performed_at", "pk")
     rows = ConfirmRecord.objects.filter(job__order=order, withdrawn_by=None)
-    for row in rows.select_related("person").order_by("performed_at", "pk"):
+    rows = rows.select_related("person").order_by("performed_at", "pk")
+    yield [went_in, rows]
+    for row in rows:
         place = found[row.job_id]
         place.pop(row.step, None)
         if row.seen:

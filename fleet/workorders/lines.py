@@ -10,6 +10,7 @@ from django.db.models import Q
 
 from fleet.due.calls import standing
 from fleet.due.models import DueDate
+from fleet.reads import Read, reader
 from fleet.workorders.models import ReCheckRule
 
 URGENT = Q(called_by__rule__safety=True) | Q(
@@ -20,17 +21,19 @@ FEW = 1_000  # ids that one query takes on any database
 Lines = dict[tuple[int, int], float]
 
 
-def lines(vehicle_ids: Iterable[int]) -> Lines:
+@reader
+def lines(vehicle_ids: Iterable[int]) -> Read[Lines]:
     """Lines of some vehicles: by vehicle and service, the distance left from which it may be done
     [km]."""
     ids = set(vehicle_ids)
     rules = ReCheckRule.objects.filter(service__limits=None)
+    calls = standing(ids if len(ids) <= FEW else None).filter(called_by__rule__isnull=False)
+    calls = calls.filter(service__in=rules.order_by().values("service")).annotate(urgent=URGENT)
+    called = calls.values_list("vehicle_id", "service_id", "urgent")
+    yield [rules, called]
     services = {rule.service_id: rule for rule in rules}
-    calls = standing(ids if len(ids) <= FEW else None)
-    calls = calls.filter(service__in=services, called_by__rule__isnull=False)
-    calls = calls.annotate(urgent=URGENT).values_list("vehicle_id", "service_id", "urgent")
-    found = sorted((vehicle, service) for vehicle, service, _ in calls if vehicle in ids)
-    own = {(vehicle, service) for vehicle, service, urgent in calls if urgent}
+    found = sorted((vehicle, service) for vehicle, service, _ in called if vehicle in ids)
+    own = {(vehicle, service) for vehicle, service, urgent in called if urgent}
     return {pair: _left_km(services[pair[1]]) for pair in found if pair not in own}
 
 

@@ -23,6 +23,7 @@ from django.db.models.functions import Coalesce
 from fleet.due.listing import by_day
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
+from fleet.reads import Read, reader, referring
 from fleet.today import today_at
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Depot, Vehicle
@@ -80,10 +81,12 @@ def with_jobs(rows: QuerySet[WorkOrder], columns: Iterable[str]) -> QuerySet[Wor
     return rows.annotate(job_list=Subquery(found))
 
 
-def open_orders(vehicle: Vehicle) -> tuple[list[WorkOrder], list[WorkOrder]]:
+@reader
+def open_orders(vehicle: Vehicle) -> Read[tuple[list[WorkOrder], list[WorkOrder]]]:
     """Orders of a vehicle that are still to be finished, and those that wait for a signature."""
-    found = WorkOrder.objects.filter(vehicle=vehicle, state__in=WorkOrder.OPEN)
-    rows = list(found.prefetch_related("jobs"))
+    rows = WorkOrder.objects.filter(vehicle=vehicle, state__in=WorkOrder.OPEN)
+    yield [rows]
+    yield from referring(rows, "jobs")
     done = [row for row in rows if row.state == State.FINISHED]
     return [row for row in rows if row.state != State.FINISHED], done
 

@@ -2,26 +2,33 @@
 
 from django.db.models import QuerySet
 
+from fleet.due import frost
 from fleet.due.models import CheckFigure, CheckResult
+from fleet.reads import Read, reader, side_by_side
 from fleet.vehicles.models import Vehicle
 from fleet.workorders.listing import service_jobs
 from fleet.workorders.models import Job, WorkOrder
 
 
-def newest_of(vehicle: Vehicle) -> list[CheckResult]:
+@reader
+def newest_of(vehicle: Vehicle) -> Read[list[CheckResult]]:
     """The newest value of each figure that was ever measured on a vehicle, by its name."""
     rows = CheckResult.objects.filter(vehicle=vehicle, withdrawn_by=None)
     rows = rows.select_related("figure__calls_for", "person").order_by("measured_at", "pk")
+    _, coldest = yield from side_by_side(rows, frost.coldest.steps([vehicle.depot_id]))
     newest = {row.figure_id: row for row in rows}
-    for row in newest.values():
-        row.figure = row.figure.at(vehicle.depot_id)  # limits as they hold here
+    for row in newest.values():  # limits as they hold here
+        row.figure = frost.as_at(row.figure, coldest.get(vehicle.depot_id))
     return sorted(newest.values(), key=lambda row: row.figure.name)
 
 
-def figures_of(order: WorkOrder) -> list[CheckFigure]:
+@reader
+def figures_of(order: WorkOrder) -> Read[list[CheckFigure]]:
     """What is measured on an order, with the limits of the depot the vehicle is based at."""
     rows = CheckFigure.objects.filter(service__in=service_jobs(order).values("service"))
-    return [row.at(order.vehicle.depot_id) for row in rows.select_related("service")]
+    depot_id, rows = order.vehicle.depot_id, rows.select_related("service")
+    _, coldest = yield from side_by_side(rows, frost.coldest.steps([depot_id]))
+    return [frost.as_at(row, coldest.get(depot_id)) for row in rows]
 
 
 def of_order(order: WorkOrder) -> QuerySet[CheckResult]:

@@ -15,6 +15,7 @@ from PIL import Image, ImageOps, UnidentifiedImageError
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
+from fleet.reads import Read, reader
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Vehicle
 from fleet.workorders.keys import known
@@ -115,10 +116,12 @@ class OfOrder:
     withdrawn: list[Photo]  # taken back: there is no picture any more
 
 
-def told_apart(order: WorkOrder) -> OfOrder:
+@reader
+def told_apart(order: WorkOrder) -> Read[OfOrder]:
     """The photos of an order and of its findings; one query."""
     mine = Photo.objects.filter(Q(order=order) | Q(finding__order=order)).order_by("pk")
-    rows = list(mine.select_related("person", "withdrawn_by", "finding"))
+    rows = mine.select_related("person", "withdrawn_by", "finding")
+    yield [rows]
     stand = [row for row in rows if row.withdrawn_by_id is None]
     return OfOrder(
         _by_finding(row for row in stand if row.finding and row.finding.order_id == order.pk),
@@ -174,9 +177,12 @@ def _write(picture: Image.Image) -> str:
     return path.as_posix()
 
 
-def of_findings(finding_ids: Collection[int]) -> dict[int, list[Photo]]:
+@reader
+def of_findings(finding_ids: Collection[int]) -> Read[dict[int, list[Photo]]]:
     """Photos of some findings that were not taken back, oldest first."""
-    return _by_finding(standing().filter(finding__in=finding_ids).order_by("pk"))
+    rows = standing().filter(finding__in=finding_ids).order_by("pk")
+    yield [rows]
+    return _by_finding(rows)
 
 
 def _by_finding(rows: Iterable[Photo]) -> dict[int, list[Photo]]:

@@ -10,6 +10,7 @@ from fleet.calc.slips import Ask
 from fleet.due.calls import called_since
 from fleet.due.models import Service
 from fleet.faults import Refused
+from fleet.reads import Read, ask, reader, side_by_side
 from fleet.vehicles.models import VehicleType
 from fleet.workorders.models import ConfirmRecord, Job, ReCheckRule, Step, WorkOrder
 
@@ -48,40 +49,45 @@ def points_of(given: Iterable[str], vehicle_type: VehicleType) -> list[str]:
     return found or [""]
 
 
-def expected_points(job: Job) -> list[Point]:
+def expected_points(job: Job) -> Read[list[Point]]:
     """Every point of a job: of its confirm steps and moving holds, and of the re-check it is."""
     if job.service is None:
         return []
     steps = Step.objects.filter(Q(confirm=True) | Q(moving_hold=True))
-    found = _of_steps(job.service, steps.filter(procedure__service=job.service))
+    steps = steps.filter(procedure__service=job.service).order_by("number")
     rules = ReCheckRule.objects.filter(service=job.service)
-    return found + [
+    rules = rules.order_by("procedure__service__slug", "slug")
+    yield [steps, rules]
+    return _of_steps(job.service, steps) + [
         Point(rule.text, point, False, rule=rule.slug)
-        for rule in rules.order_by("procedure__service__slug", "slug")
+        for rule in rules
         for point in points_of(rule.points, job.service.vehicle_type)
     ]
 
 
-def _of_steps(service: Service, steps: QuerySet[Step]) -> list[Point]:
+def _of_steps(service: Service, steps: Iterable[Step]) -> list[Point]:
     return [
         Point(step.text, point, step.moving_hold, step=step.number)
-        for step in steps.order_by("number")
+        for step in steps
         for point in points_of(step.points, service.vehicle_type)
     ]
 
 
-def missing_points(job: Job) -> list[Point]:
+@reader
+def missing_points(job: Job) -> Read[list[Point]]:
     """Points of a job without a record, or whose step was last not as it should be.
 
     A step that names a fastener is also confirmed by tightening it, point by point. A point of a
     re-check has its record from the instant of the call on, on whatever order it was made.
     """
-    return _unrecorded(job, expected_points(job))
+    expected = yield from expected_points(job)
+    return (yield from _unrecorded(job, expected))
 
 
-def _unrecorded(job: Job, expected: Sequence[Point]) -> list[Point]:
-    steps = _confirmed_steps(job) if any(not wanted.rule for wanted in expected) else {}
-    rules = _rules_of(job) if any(wanted.rule for wanted in expected) else set()
+def _unrecorded(job: Job, expected: Sequence[Point]) -> Read[list[Point]]:
+    if not expected:
+        return []
+    steps, rules = yield from side_by_side(_confirmed_steps(job), _rules_of(job))
     return [
         wanted
         for wanted in expected
@@ -99,12 +105,13 @@ def confirmed_on(order: WorkOrder) -> QuerySet[ConfirmRecord]:
     return rows.select_related("rule", "person").order_by("pk")
 
 
-def _confirmed_steps(job: Job) -> dict[tuple[int | None, str], bool]:
+def _confirmed_steps(job: Job) -> Read[dict[tuple[int | None, str], bool]]:
     """By step and point, whether its newest record says that it is as it should be."""
     rows = job.confirms.filter(withdrawn_by=None, step__isnull=False)
-    made = [(row.performed_at, (row.step, row.point), row.seen) for row in rows]
     fastened = Step.objects.filter(procedure__service=job.service).exclude(fastener="")
-    torques = list(job.torques.filter(withdrawn_by=None))
+    torques = job.torques.filter(withdrawn_by=None)
+    yield [rows, fastened, torques]
+    made = [(row.performed_at, (row.step, row.point), row.seen) for row in rows]
     made += [
         (row.performed_at, (step.number, row.point), True)
         for step in fastened
@@ -114,14 +121,17 @@ def _confirmed_steps(job: Job) -> dict[tuple[int | None, str], bool]:
     return {place: seen for _, place, seen in sorted(made, key=lambda one: one[0])}
 
 
-def _rules_of(job: Job) -> set[tuple[str, str]]:
-    rows = recorded_rules(job.vehicle_id, job.service_id)
-    return set(rows.values_list("rule__slug", "point"))
+def _rules_of(job: Job) -> Read[set[tuple[str, str]]]:
+    since = yield from called_since.steps(job.vehicle_id, job.service_id)
+    rows = recorded_rules(job.vehicle_id, job.service_id, since).values_list("rule__slug", "point")
+    yield [rows]
+    return set(rows)
 
 
-def recorded_rules(vehicle_id: int, service_id: int | None) -> QuerySet[ConfirmRecord]:
+def recorded_rules(
+    vehicle_id: int, service_id: int | None, since: datetime | None
+) -> QuerySet[ConfirmRecord]:
     """Records of a vehicle's re-check that count: since the call, and not too early."""
-    since = called_since(vehicle_id, service_id)
     rows = ConfirmRecord.objects.filter(
         job__vehicle=vehicle_id, rule__service=service_id, withdrawn_by=None, too_early=False
     )
@@ -143,8 +153,14 @@ def refuse_unheld(order: WorkOrder, fit_for_use: str) -> list[Point]:
         point
         for job in held.select_related("service__vehicle_type").order_by("pk")
         if job.service is not None
-        for point in _unrecorded(
-            job, _of_steps(job.service, holds.filter(procedure__service=job.service))
+        for point in ask(
+            _unrecorded(
+                job,
+                _of_steps(
+                    job.service,
+                    holds.filter(procedure__service=job.service).order_by("number"),
+                ),
+            )
         )
     ]
     if missing and fit_for_use != WorkOrder.Fit.NO:

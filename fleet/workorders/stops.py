@@ -3,9 +3,7 @@
 from collections.abc import Collection
 from dataclasses import dataclass, field
 
-from django.db.models import CharField, F, Value
-
-from fleet import bulk
+from fleet.reads import Read, reader
 from fleet.workorders import findings, restrictions
 
 
@@ -15,20 +13,15 @@ class Stops:
     restricted: dict[int, list[str]] = field(default_factory=dict)  # by vehicle, oldest first
 
 
-def stops(vehicle_ids: Collection[int]) -> Stops:
+@reader
+def stops(vehicle_ids: Collection[int]) -> Read[Stops]:
     """What stands on some vehicles; one query whatever their number."""
     found = Stops()
     marks = findings.marks_in_force().filter(vehicle__in=vehicle_ids).order_by("set_at")
-    lifted_by_nobody = restrictions.standing(vehicle_ids)
-    parts = [
-        rows.values(
-            told_kind=Value(kind, CharField()), told_vehicle=F("vehicle_id"), told_text=F(text)
-        )
-        for rows, kind, text in ((marks, "mark", "reason"), (lifted_by_nobody, "", "text"))
-    ]
-    for kind, vehicle_id, text in bulk.stacked(parts):
-        if kind:
-            found.do_not_use[vehicle_id] = text
-        else:
-            found.restricted.setdefault(vehicle_id, []).append(text)
+    restricted = restrictions.standing(vehicle_ids).values_list("vehicle_id", "text")
+    reasons = marks.values_list("vehicle_id", "reason")
+    yield [reasons, restricted]
+    found.do_not_use.update(reasons)
+    for vehicle_id, text in restricted:
+        found.restricted.setdefault(vehicle_id, []).append(text)
     return found

@@ -11,6 +11,7 @@ from fleet.calc.slips import Ask, torque_question
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.people.models import Person
+from fleet.reads import Read, reader
 from fleet.today import today_at
 from fleet.units import UnitError, number, torque_nm, torque_unit
 from fleet.workorders.keys import keep, known
@@ -217,13 +218,15 @@ def calibration_warning(record: TorqueRecord) -> str:
     )
 
 
-def preset_wrench(person: Person, order: WorkOrder, valid: Sequence[str]) -> str:
+@reader
+def preset_wrench(person: Person, order: WorkOrder, valid: Sequence[str]) -> Read[str]:
     """Which of the depot's wrenches whose calibration still holds to offer, by their tags: the last
     one that the person used here, else the only one; empty: none, and the mechanic chooses."""
     used = TorqueRecord.objects.filter(
         person=person, wrench__depot=order.depot_id, wrench__tag__in=valid, withdrawn_by=None
     )
-    last: str | None = used.order_by("-pk").values_list("wrench__tag", flat=True).first()
-    if last is None and len(valid) == 1:
+    last = used.order_by("-pk").values_list("wrench__tag", flat=True)[:1]
+    yield [last]
+    if not last and len(valid) == 1:
         return valid[0]
-    return last or ""
+    return last[0] if last else ""

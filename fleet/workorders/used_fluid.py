@@ -2,9 +2,11 @@
 
 from collections.abc import Collection
 from dataclasses import dataclass
+from typing import Any
 
-from django.db.models import F, Sum
+from django.db.models import F, QuerySet, Sum
 
+from fleet.reads import Read, reader
 from fleet.stores.models import UsedFluidCollected
 from fleet.workorders.models import FluidRecord, WorkOrder
 
@@ -26,24 +28,26 @@ class UsedFluid:
         return self.drained_ml - self.collected_ml
 
 
-def used_fluid(depot_ids: Collection[int]) -> list[UsedFluid]:
-    """By depot and waste class; two queries."""
-    drained = _drained(depot_ids)
-    collected = {
-        (row["depot__slug"], row["waste_class"]): row["all"]
-        for row in UsedFluidCollected.objects.filter(depot__in=depot_ids)
-        .order_by()
-        .values("depot__slug", "waste_class")
-        .annotate(all=Sum("quantity_ml"))
-    }
+@reader
+def used_fluid(depot_ids: Collection[int]) -> Read[list[UsedFluid]]:
+    """By depot and waste class; one query."""
+    taken = UsedFluidCollected.objects.filter(depot__in=depot_ids).order_by()
+    taken_ml = taken.values_list("depot__slug", "waste_class").annotate(all=Sum("quantity_ml"))
+    went_out = _went_out(depot_ids)
+    yield [taken_ml, went_out]
+    collected = {(depot, waste_class): ml for depot, waste_class, ml in taken_ml}
+    drained: dict[tuple[str, str], int] = {}
+    for row in went_out:  # a procedure without a class and none at all are one line
+        key = (row["at"], row["waste_class"] or NO_CLASS)
+        drained[key] = drained.get(key, 0) + row["all"]
     return [
         UsedFluid(*key, drained.get(key, 0), collected.get(key, 0))
         for key in sorted({*drained, *collected})
     ]
 
 
-def _drained(depot_ids: Collection[int]) -> dict[tuple[str, str], int]:
-    rows = (
+def _went_out(depot_ids: Collection[int]) -> QuerySet[Any, Any]:
+    return (
         FluidRecord.objects.filter(
             way=FluidRecord.Way.OUT,
             withdrawn_reason="",
@@ -57,8 +61,3 @@ def _drained(depot_ids: Collection[int]) -> dict[tuple[str, str], int]:
         )
         .annotate(all=Sum("quantity_ml"))
     )
-    found: dict[tuple[str, str], int] = {}
-    for row in rows:  # a procedure without a class and none at all are one line
-        key = (row["at"], row["waste_class"] or NO_CLASS)
-        found[key] = found.get(key, 0) + row["all"]
-    return found

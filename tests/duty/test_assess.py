@@ -133,7 +133,7 @@ def test_the_depot_of_each_month_counts_after_a_transfer() -> None:
     DepotStay.objects.create(vehicle=vehicle, depot=coast, from_on=date(2025, 10, 1))
     chain.refresh([vehicle.pk], NOW)
     # whole months from May 2025 to February 2026, May to September of them on the plain
-    exposures = assess.exposures(vehicle.pk, date(2026, 3, 1))["engine"]
+    exposures = assess.exposures(vehicle, date(2026, 3, 1))["engine"]
     assert exposures[0]["exposure"] == pytest.approx(153 / 304, abs=1e-4)
 
 
@@ -150,7 +150,7 @@ def test_a_year_of_its_own_goes_before_the_usual_climate() -> None:
     )
     vehicle = driven()
     chain.refresh([vehicle.pk], NOW)
-    exposures = assess.exposures(vehicle.pk, date(2026, 6, 1))["engine"]
+    exposures = assess.exposures(vehicle, date(2026, 6, 1))["engine"]
     assert exposures[0]["exposure"] == pytest.approx(31 / 365, abs=0.002)
 
 

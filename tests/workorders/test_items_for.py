@@ -90,5 +90,5 @@ def test_many_procedures_take_as_many_queries_as_one(
     procedure: Procedure, django_assert_num_queries: object
 ) -> None:
     material(procedure)
-    with django_assert_num_queries(4):  # type: ignore[operator]
+    with django_assert_num_queries(1):  # type: ignore[operator]
         items_of([procedure.pk])

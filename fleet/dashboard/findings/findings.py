@@ -8,7 +8,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.views.decorators.http import require_GET
 
-from fleet import chain
+from fleet import chain, reads
 from fleet.dashboard.acts import act, back, to_overview
 from fleet.dashboard.findings.lines import follow_up, offered, what_followed
 from fleet.dashboard.frame import SignedIn, scope_of, show
@@ -46,23 +46,34 @@ def _page(request: SignedIn) -> HttpResponse:
     rank, _, pk = given.get("after", "").partition(".")
     if rank.isdecimal() and pk.isdecimal():
         rows = after_pressing(rows, int(rank[:2]), int(pk[:18]))
-    found = list(rows[: PAGE_ROWS + 1])
-    marks = rules.marks_in_force().filter(vehicle__depot__in=scope.chosen)
+    narrow = severity or search
+    failed, marks = unanswered(scope.chosen)[:PAGE_ROWS], rules.marks_in_force()
+    found, counts, failed, marks = reads.together(
+        rows[: PAGE_ROWS + 1],
+        severity_counts.steps(narrowed(here, search=search)),
+        failed.none() if narrow else failed,
+        marks.filter(vehicle__depot__in=scope.chosen).order_by("set_at"),
+    )
+    shown = list(found[:PAGE_ROWS])
+    pks = [one.pk for one in shown]
+    offers, photos, followed = reads.together(
+        offered.steps(shown), of_findings.steps(pks), what_followed.steps(pks)
+    )
     kept = {"depot": scope.depot, "severity": severity, "search": search}
     context = {
-        "found": offered(found[:PAGE_ROWS]),
+        "found": offers,
         "more": _key(found[PAGE_ROWS - 1]) if len(found) > PAGE_ROWS else "",
         "severities": [
             (name, count, _query({**kept, "severity": "" if name == severity else name}))
-            for name, count in severity_counts(narrowed(here, search=search)).items()
+            for name, count in counts.items()
         ],
         "severity": severity,
         "search": search,
         "query": _query(kept),
-        "marks": marks.order_by("set_at"),
-        "failed": [] if severity or search else list(unanswered(scope.chosen)[:PAGE_ROWS]),
-        "photos_of": of_findings([one.pk for one in found[:PAGE_ROWS]]),
-        "followed": what_followed([one.pk for one in found[:PAGE_ROWS]]),
+        "marks": marks,
+        "failed": failed,
+        "photos_of": photos,
+        "followed": followed,
         "may_close": may(request.user, Right.RECORD_WORK),
         "may_release": may(request.user, Right.RELEASE),
         "may_clear": may(request.user, Right.CLEAR_DO_NOT_USE),

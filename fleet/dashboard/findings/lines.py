@@ -11,6 +11,7 @@ from fleet.due.models import Service
 from fleet.people.actor import Actor
 from fleet.people.models import Person, Role
 from fleet.people.roles import Right, may
+from fleet.reads import Read, reader, side_by_side
 from fleet.vehicles.models import Compartment, Vehicle
 from fleet.workorders import (
     evidence,
@@ -30,9 +31,11 @@ from fleet.workorders.models import Finding, WorkOrder
 PHOTOS_SHOWN = 12
 
 
-def what_followed(pks: Sequence[int]) -> dict[int, list[followed.Followed]]:
+@reader
+def what_followed(pks: Sequence[int]) -> Read[dict[int, list[followed.Followed]]]:
     """What followed from findings, to be taken back with each."""
-    return {pk: rows for (_, pk), rows in followed.of_many(findings=pks).items()}
+    found = yield from followed.of_many.steps(findings=pks)
+    return {pk: rows for (_, pk), rows in found.items()}
 
 
 def report(
@@ -79,13 +82,18 @@ def _services(finding: Finding, given: QueryDict) -> list[int]:
     return list(own.filter(slug__in=given.getlist("service")).values_list("pk", flat=True))
 
 
-def offered(found: Sequence[Finding]) -> list[tuple[Finding, list[Service], list[WorkOrder]]]:
+@reader
+def offered(
+    found: Sequence[Finding],
+) -> Read[list[tuple[Finding, list[Service], list[WorkOrder]]]]:
     """Findings, each with what its follow-up may take along: services, and open orders to join."""
     vehicles = {one.vehicle_id for one in found}
     types = {one.vehicle.vehicle_type_id for one in found}
-    taken = set(listing.open_jobs(vehicles).values_list("vehicle_id", "service_id"))
-    services = list(Service.objects.filter(vehicle_type__in=types).order_by("name", "pk"))
-    orders = list(listing.orders_to_join(vehicles))
+    open_jobs = listing.open_jobs(vehicles).values_list("vehicle_id", "service_id")
+    services = Service.objects.filter(vehicle_type__in=types).order_by("name", "pk")
+    orders = listing.orders_to_join(vehicles)
+    yield [open_jobs, services, orders]
+    taken = set(open_jobs)
     return [
         (
             one,
@@ -101,21 +109,32 @@ def offered(found: Sequence[Finding]) -> list[tuple[Finding, list[Service], list
     ]
 
 
-def vehicle_work(vehicle: Vehicle, person: Person) -> dict[str, Any]:
+@reader
+def vehicle_work(vehicle: Vehicle, person: Person) -> Read[dict[str, Any]]:
     """What the Vehicle page shows and offers about work."""
     rights = {right.name.lower(): may(person, right, vehicle.depot_id) for right in OFFERED}
-    orders, to_sign_off = listing.open_orders(vehicle)
-    services = issue.services_with_open_job(vehicle)
-    return {
-        "orders": orders,
-        "to_sign_off": to_sign_off,
+    lists = {
         "do_not_use": findings.marks_in_force().filter(vehicle=vehicle),
         "found": most_pressing(findings.open_findings().filter(vehicle=vehicle)),
-        "measured": measured.newest_of(vehicle),
-        "failed": failed.unanswered_of(vehicle),
         "restrictions": restrictions.standing([vehicle.pk]),
         "photos": photos.of_vehicle(vehicle)[:PHOTOS_SHOWN],
         "deferrals": defer.standing([vehicle.pk]),
+    }
+    opened, services, values, unanswered, size, *_ = yield from side_by_side(
+        listing.open_orders.steps(vehicle),
+        issue.services_with_open_job.steps(vehicle),
+        measured.newest_of.steps(vehicle),
+        failed.unanswered_of.steps(vehicle),
+        evidence.pack_size.steps(vehicle.pk),
+        *lists.values(),
+    )
+    orders, to_sign_off = opened
+    return {
+        **lists,
+        "orders": orders,
+        "to_sign_off": to_sign_off,
+        "measured": values,
+        "failed": unanswered,
         "may": rights,
         "finding_kinds": Finding.Kind.values,
         "severities": Finding.Severity.values,
@@ -123,7 +142,7 @@ def vehicle_work(vehicle: Vehicle, person: Person) -> dict[str, Any]:
         "finder": Finding.FoundBy.MECHANIC if person.role == Role.MECHANIC else "",
         "services_free": [one for one in services if not one.has_open_job],
         "services_known": services,
-        "pack_size": evidence.pack_size(vehicle.pk),
+        "pack_size": size,
     }
 
 

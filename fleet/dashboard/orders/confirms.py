@@ -5,6 +5,7 @@ from collections.abc import Callable
 from fleet.dashboard.words import torque
 from fleet.faults import Fault
 from fleet.people.actor import Actor
+from fleet.reads import Read
 from fleet.units import UnitError, number, temperature_c, torque_nm
 from fleet.workorders import confirming, points
 from fleet.workorders.confirming import PointSeen
@@ -78,11 +79,13 @@ def _temperature_c(typed: str) -> float:
 Line = tuple[str, ConfirmRecord, str]
 
 
-def kept(order: WorkOrder) -> list[Line]:
+def kept(order: WorkOrder) -> Read[list[Line]]:
     """What was confirmed on an order: where it stands on the card, the record, and its words."""
+    rows = points.confirmed_on(order)
+    yield [rows]
     return [
         (f"confirm-{row.job_id}-{row.rule.slug if row.rule else row.step}", row, words(row))
-        for row in points.confirmed_on(order)
+        for row in rows
     ]
 
 

@@ -15,7 +15,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods
 
-from fleet import chain
+from fleet import chain, reads
 from fleet.dashboard.frame import SignedIn, needs, scope_of, show
 from fleet.dashboard.orders import odometer
 from fleet.dashboard.orders.changes import FITNESS, open_to
@@ -25,6 +25,7 @@ from fleet.dashboard.orders.records import Sent, keep, performed_at
 from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of, may
+from fleet.reads import Read
 from fleet.today import today_at
 from fleet.trials.blind import orders_shown
 from fleet.vehicles.models import Compartment
@@ -79,55 +80,83 @@ def page(
     """The card, perhaps with a question or fault on top."""
     recording = may(request.user, Right.RECORD_WORK, order.depot_id)
     waits = order.state == WorkOrder.State.WAITING
-    orders_shown(request.user, [order.pk], "the job card", timezone.now())
-    may_now = open_to(request.user, order)
-    card, pictures = jobcard.card_of(order), photos.told_apart(order)
+    now = timezone.now()
+    orders_shown(request.user, [order.pk], "the job card", now)
+    may_now, stand = open_to(request.user, order), restrictions.standing([order.vehicle_id])
+    card, odo, recorded, figures, gaps, also, early, odd, read, places, _ = reads.together(
+        _card(request, order, recording=recording),
+        odometer.facts.steps(order, may_now),
+        kept.steps(order),
+        measured.figures_of.steps(order),
+        _gaps(order),
+        beside_order.steps(order, now),
+        early_of_orders.steps([order]),
+        fluids.odd_untold.steps(order),
+        levels.steps(order),
+        Compartment.objects.filter(vehicle_type=order.vehicle.vehicle_type_id),
+        stand,
+    )
+    (card, choices), (records, pictures) = card, recorded
     facts = {
         "order": order,
-        **odometer.facts(order, may_now),
-        "restrictions": restrictions.standing([order.vehicle_id]),
+        **odo,
+        "restrictions": stand,
         "card": card,
         "open_to": may_now,
-        "kept": kept(order, pictures),
+        "kept": records,
         "fitness": FITNESS,
-        "figures": measured.figures_of(order),
+        "figures": figures,
         "may_settle": may(request.user, Right.SETTLE_READINGS, order.depot_id),
-        "today": today_at(order.depot.zone, timezone.now()),
+        "today": today_at(order.depot.zone, now),
         "may_record": recording and order.state in OPEN_FOR_RECORDS and not waits,
         "may_note": recording and order.state in OPEN_FOR_RECORDS,
         "address": request.build_absolute_uri(reverse("work-order", args=[order.number])),
-        "gaps": _gaps(order),
-        "also": beside_order(order, timezone.now()),
-        "early": early_of_orders([order]).get(order.pk),
-        "odd": fluids.odd_untold(order),
-        "levels": levels(order),
+        "gaps": gaps,
+        "also": also,
+        "early": early.get(order.pk),
+        "odd": odd,
+        "levels": read,
         "photos_of": pictures.by_finding,
         "photos": pictures.without_finding,
         "may_withdraw": recording and order.state in OPEN_FOR_RECORDS,
-        **(_choices(request, order, card) if recording else {}),
+        "compartments": places,
+        **choices,
     }
     with timezone.override(order.depot.zone):
         return show(request, "job-card", scope_of(request), {**facts, **context}, status)
 
 
-def _gaps(order: WorkOrder) -> dict[int, list[Missing]]:
+def _gaps(order: WorkOrder) -> Read[dict[int, list[Missing]]]:
     """What the open jobs of an order under way still want recorded, by job."""
     if order.started_at is None:
         return {}
-    return {job.pk: missing(job) for job in listing.jobs_to_do(order)}
+    jobs = listing.jobs_to_do(order)
+    yield [jobs]
+    found = yield from reads.side_by_side(*(missing.steps(job) for job in jobs))
+    return {job.pk: left for job, left in zip(jobs, found, strict=True)}
 
 
-def _choices(request: SignedIn, order: WorkOrder, card: jobcard.Card) -> dict[str, Any]:
+def _card(
+    request: SignedIn, order: WorkOrder, *, recording: bool
+) -> Read[tuple[jobcard.Card, dict[str, Any]]]:
+    """The card, and what its forms offer to who records."""
+    card = yield from jobcard.card_of.steps(order)
+    choices = (yield from _choices(request, order, card)) if recording else {}
+    return card, choices
+
+
+def _choices(request: SignedIn, order: WorkOrder, card: jobcard.Card) -> Read[dict[str, Any]]:
     """What the forms of the card offer."""
     takes = in_stock.of_card(card)
+    valid = [one.tag for one in card.wrenches if one.in_calibration]
+    wrench, pours = yield from reads.side_by_side(
+        torques.preset_wrench.steps(request.user, order, valid), _pours(order, card)
+    )
     return {
         "too_little": [one for one in takes if one.too_little],
         "wrenches": sorted(card.wrenches, key=lambda one: one.tag),
-        "wrench_in_use": torques.preset_wrench(
-            request.user, order, [one.tag for one in card.wrenches if one.in_calibration]
-        ),
-        "pours": _pours(order, card),
-        "compartments": Compartment.objects.filter(vehicle_type=order.vehicle.vehicle_type_id),
+        "wrench_in_use": wrench,
+        "pours": pours,
         "raisings": Raising.values,
         "looks": LOOKS,
         "ways": FluidRecord.Way.values,
@@ -138,7 +167,7 @@ def _choices(request: SignedIn, order: WorkOrder, card: jobcard.Card) -> dict[st
     }
 
 
-def _pours(order: WorkOrder, card: jobcard.Card) -> dict[int, fluids_in.Choice | Pour]:
+def _pours(order: WorkOrder, card: jobcard.Card) -> Read[dict[int, fluids_in.Choice | Pour]]:
     """Products by job; the others stay to be chosen: what was poured in is never refused. The
     card has told them of a job whose compartment has a fluid listed."""
     told: dict[int, fluids_in.Choice | Pour] = {
@@ -148,7 +177,9 @@ def _pours(order: WorkOrder, card: jobcard.Card) -> dict[int, fluids_in.Choice |
     if not untold:
         return told
     jobs = order.jobs.filter(pk__in=untold).select_related("service__compartment", "compartment")
-    return {**told, **fluids_in.choices_of_jobs(list(jobs))}
+    yield [jobs]
+    untold_choices = yield from fluids_in.choices_of_jobs.steps(list(jobs))
+    return {**told, **untold_choices}
 
 
 @needs(Right.RECORD_WORK)

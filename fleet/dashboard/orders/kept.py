@@ -1,5 +1,6 @@
 """What was recorded on an order, as its pages show it."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TypeVar
@@ -10,6 +11,7 @@ from django.http import Http404
 from fleet.dashboard.orders import confirms
 from fleet.dashboard.words import day, torque
 from fleet.due.models import CheckResult
+from fleet.reads import Read, reader, side_by_side
 from fleet.workorders import followed, measured, photos, record_kinds
 from fleet.workorders.late import signed_off_since
 from fleet.workorders.models import (
@@ -54,16 +56,23 @@ class Kept:
     follows: tuple[followed.Followed, ...] = ()  # from it, to be taken back with it
 
 
-def kept(order: WorkOrder, pictures: photos.OfOrder) -> dict[str, list[Kept]]:
-    """Records of an order by where they stand on the card: 'torque-<job>-<fastener>' and so on.
-
-    One query for each kind of record, whatever their number.
+@reader
+def kept(order: WorkOrder) -> Read[tuple[dict[str, list[Kept]], photos.OfOrder]]:
+    """Records of an order by where they stand on the card: 'torque-<job>-<fastener>' and so on;
+    and its photos. A constant number of queries.
     """
     found: dict[str, list[Kept]] = {}
-    since = signed_off_since(order)
-    records = [*_of_jobs(order), *_of_order(order, pictures), *confirms.kept(order)]
-    values = list(measured.of_order(order))
-    offered = _offered(records, values)
+    since, of_jobs, of_order, pictures, confirmed, values = yield from side_by_side(
+        signed_off_since.steps(order),
+        _of_jobs(order),
+        _of_order(order),
+        photos.told_apart.steps(order),
+        confirms.kept(order),
+        measured.of_order(order),
+    )
+    gone = [("photo", row, f"Photo {row.caption}".strip()) for row in pictures.withdrawn]
+    records = [*of_jobs, *of_order, *gone, *confirmed]
+    offered = yield from _offered(records, values)
     for place, record, what in records:
         kind = record_kinds.ONE.get(type(record), "")
         line = Kept(
@@ -81,7 +90,7 @@ def kept(order: WorkOrder, pictures: photos.OfOrder) -> dict[str, list[Kept]]:
         found.setdefault(place, []).append(line)
     for value in values:
         found.setdefault(f"check-{value.figure_id}", []).append(_measured(value, since, offered))
-    return found
+    return found, pictures
 
 
 def _title(record: Record) -> str:
@@ -125,13 +134,15 @@ def _gone(row: Record | CheckResult) -> Gone | None:
     return Gone(str(row.withdrawn_by), row.withdrawn_at, row.withdrawn_reason)
 
 
-def _offered(records: list[Place], values: list[CheckResult]) -> Offered:
+def _offered(records: list[Place], values: Iterable[CheckResult]) -> Read[Offered]:
     """What followed from the records that still stand, to be taken back with them."""
     standing = [row for _, row, _ in records if row.withdrawn_by_id is None]
-    return followed.of_many(
-        results=[row.pk for row in values if row.withdrawn_by_id is None],
-        fluids=[row.pk for row in standing if isinstance(row, FluidRecord)],
-        findings=[row.pk for row in standing if isinstance(row, Finding)],
+    return (
+        yield from followed.of_many.steps(
+            results=[row.pk for row in values if row.withdrawn_by_id is None],
+            fluids=[row.pk for row in standing if isinstance(row, FluidRecord)],
+            findings=[row.pk for row in standing if isinstance(row, Finding)],
+        )
     )
 
 
@@ -148,8 +159,10 @@ def record_of(order: WorkOrder, kind: str, pk: int) -> Record | CheckResult:
     return found
 
 
-def _of_jobs(order: WorkOrder) -> list[Place]:
-    torques = list(_own(TorqueRecord, order, "wrench__depot"))
+def _of_jobs(order: WorkOrder) -> Read[list[Place]]:
+    torques = _own(TorqueRecord, order, "wrench__depot")
+    fluids, materials = _own(FluidRecord, order, "product"), _own(MaterialUsed, order)
+    yield [torques, fluids, materials]
     found: list[Place] = [
         (f"torque-{row.job_id}-{row.fastener}", row, _torque_words(row)) for row in torques
     ]
@@ -158,13 +171,8 @@ def _of_jobs(order: WorkOrder) -> list[Place]:
         for row in torques
         if row.figure_source
     ]
-    found += [
-        (f"{_fluid_place(row)}-{row.job_id}", row, _fluid_words(row))
-        for row in _own(FluidRecord, order, "product")
-    ]
-    found += [
-        (f"material-{row.job_id}", row, _material_words(row)) for row in _own(MaterialUsed, order)
-    ]
+    found += [(f"{_fluid_place(row)}-{row.job_id}", row, _fluid_words(row)) for row in fluids]
+    found += [(f"material-{row.job_id}", row, _material_words(row)) for row in materials]
     return found
 
 
@@ -202,12 +210,11 @@ def _fluid_words(row: FluidRecord) -> str:
     return ", ".join(part for part in parts if part)
 
 
-def _of_order(order: WorkOrder, pictures: photos.OfOrder) -> list[Place]:
+def _of_order(order: WorkOrder) -> Read[list[Place]]:
     people = ("person", "withdrawn_by")
-    found: list[Place] = [("note", row, row.text) for row in order.notes.select_related(*people)]
-    found += [
-        ("finding", row, f"{row.kind}: {row.text} ({row.severity})")
-        for row in order.findings.select_related(*people)
-    ]
-    found += [("photo", row, f"Photo {row.caption}".strip()) for row in pictures.withdrawn]
+    notes = order.notes.select_related(*people)
+    findings = order.findings.select_related(*people)
+    yield [notes, findings]
+    found: list[Place] = [("note", row, row.text) for row in notes]
+    found += [("finding", row, f"{row.kind}: {row.text} ({row.severity})") for row in findings]
     return found

@@ -8,6 +8,7 @@ from fleet.due import defer
 from fleet.due.models import Deferral, Service
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
+from fleet.reads import Read, reader, side_by_side
 from fleet.workorders import issue, listing
 from fleet.workorders.stops import stops
 
@@ -29,19 +30,25 @@ class Marks:
         return [service for service in joins if service.pk != service_id]
 
 
+@reader
 def marks_of(
     vehicle_ids: Collection[int], person: Person, today: date, *, joining: bool = True
-) -> Marks:
-    """Marks of some vehicles, three queries whatever their number; one more for what joins."""
+) -> Read[Marks]:
+    """Marks of some vehicles; one query whatever their number."""
     ids = sorted(set(vehicle_ids))
     rows = listing.open_jobs(ids).values_list("vehicle_id", "service_id", "order__number")
     releases = may(person, Right.RELEASE)
-    stand = stops(ids)
+    rows, stand, deferred, *joins = yield from side_by_side(
+        rows,
+        stops.steps(ids),
+        defer.in_force.steps(ids, today),
+        *([issue.joining.steps(ids, today)] if releases and joining else []),
+    )
     return Marks(
         orders={(vehicle, service or 0): number for vehicle, service, number in rows},
-        deferred=defer.in_force(ids, today),
+        deferred=deferred,
         stopped=stand.do_not_use,
         restricted=stand.restricted,
         may_release=releases,
-        joining=issue.joining(ids, today) if releases and joining else {},
+        joining=joins[0] if joins else {},
     )

@@ -10,6 +10,7 @@ from fleet.readings import listing
 from fleet.readings.beside import beside, likely_meant
 from fleet.readings.models import Reading
 from fleet.readings.reasons import SENTENCES
+from fleet.reads import Read, reader
 from fleet.vehicles.own_unit import in_own, in_words, odometer_unit
 from fleet.workorders.models import WorkOrder
 
@@ -23,11 +24,14 @@ class Likely:
     words: str
 
 
-def facts(order: WorkOrder, open_to: frozenset[str]) -> dict[str, Any]:
+@reader
+def facts(order: WorkOrder, open_to: frozenset[str]) -> Read[dict[str, Any]]:
     """The question about a doubtful odometer, the value likely meant, and at the finish the last
     reading that was accepted."""
     doubted = order.reading if in_doubt(order) else None
-    last = listing.odometer_of(order.vehicle_id) if "finish" in open_to else None
+    last = None
+    if "finish" in open_to:
+        last = yield from listing.odometer_of.steps(order.vehicle_id)
     return {
         "question": _question(doubted) if doubted else "",
         "likely": _likely(doubted) if doubted else None,

@@ -9,6 +9,7 @@ from django.shortcuts import redirect
 from django.utils import timezone
 from django.views.decorators.http import require_GET
 
+from fleet import reads
 from fleet.dashboard.acts import act
 from fleet.dashboard.frame import SignedIn, asked_about, scope_of, show
 from fleet.dashboard.orders import odometer
@@ -26,6 +27,7 @@ from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import Right, may, mechanics_of
+from fleet.reads import Read
 from fleet.stores.models import Product
 from fleet.today import today_at
 from fleet.trials.blind import orders_shown
@@ -38,7 +40,6 @@ from fleet.workorders import (
     issue,
     listing,
     papers,
-    photos,
     progress,
     restrictions,
 )
@@ -61,51 +62,73 @@ def work_order(request: SignedIn, number: str) -> HttpResponse:
 def _page(
     request: SignedIn, order: WorkOrder, context: dict[str, Any], status: int = 200
 ) -> HttpResponse:
-    orders_shown(request.user, [order.pk], "the work order", timezone.now())
-    may_now, pictures = open_to(request.user, order), photos.told_apart(order)
-    to_do = listing.services_to_do(order).select_related("service__compartment")
+    now = timezone.now()
+    orders_shown(request.user, [order.pk], "the work order", now)
+    may_now, to_do = open_to(request.user, order), listing.services_to_do(order)
+    stand = restrictions.standing([order.vehicle_id])
+    jobs = order.jobs.select_related("ended_by", "service")
+    events = order.events.select_related("person", "job")
+    mechanics, vehicle_id = mechanics_of([order.depot_id]), order.vehicle_id
+    odo, why, recorded, gaps, substitutes, stopped, free, also, early, *_ = reads.together(
+        odometer.facts.steps(order, may_now),
+        _why(order, to_do),
+        kept.steps(order),
+        gaps_of.steps(order),
+        _substitutes(request.user, order, to_do),
+        findings.in_force.steps([vehicle_id]),
+        issue.services_without_open_job.steps(order.vehicle),
+        beside_order.steps(order, now),
+        early_of_orders.steps([order]),
+        *(stand, jobs, events, mechanics),
+    )
+    records, pictures = recorded
     facts = {
         "order": order,
-        **odometer.facts(order, may_now),
-        "restrictions": restrictions.standing([order.vehicle_id]),
-        "jobs": order.jobs.select_related("ended_by", "service"),
-        **_why(order, to_do),
-        "events": order.events.select_related("person", "job"),
-        "records": kept(order, pictures),
+        **odo,
+        "restrictions": stand,
+        "jobs": jobs,
+        **why,
+        "events": events,
+        "records": records,
         "photos": pictures.own,
         "open_to": may_now,
-        "downtime": downtime(order, timezone.now()),
+        "downtime": downtime(order, now),
         "papers": papers.kept(order),
         "photos_of": pictures.by_finding,
-        "gaps": gaps_of(order),
+        "gaps": gaps,
         "cost": "" if order.cost_minor is None else f"{order.cost_minor / 100:,.2f}",
         **_rights(request.user, order),
-        **_substitutes(request.user, order, to_do),
-        "do_not_use": findings.in_force([order.vehicle_id]).get(order.vehicle_id, ""),
-        "mechanics": mechanics_of([order.depot_id]),
-        "services_free": issue.services_without_open_job(order.vehicle),
+        **substitutes,
+        "do_not_use": stopped.get(vehicle_id, ""),
+        "mechanics": mechanics,
+        "services_free": free,
         "raisings": Raising.values,
         "reasons": Job.Reason.values,
         "fitness": FITNESS,
         "answers": restrictions.ANSWERS,
-        "also": beside_order(order, timezone.now()),
-        "early": early_of_orders([order]).get(order.pk),
+        "also": also,
+        "early": early.get(order.pk),
     }
     with timezone.override(order.depot.zone):
         return show(request, "work-order", scope_of(request), {**facts, **context}, status)
 
 
-def _why(order: WorkOrder, to_do: QuerySet[Job]) -> dict[str, Any]:
+def _why(order: WorkOrder, to_do: QuerySet[Job]) -> Read[dict[str, Any]]:
     """Why the order stands: when each of its services falls due, by when the vehicle is to come
     in, and whether what it takes is on the shelf; asked while there is work to do."""
     if order.state not in progress.BEFORE_THE_END:
         return {}
     today = today_at(order.depot.zone)
     at = {order.vehicle.depot_id: today_at(order.vehicle.depot.zone)}
-    rows = due_rows(DueFilter(depots=at, vehicle=order.vehicle.fleet_number))
+    own = order.where == WorkOrder.Where.OWN
+    rows, _, *stock = yield from reads.side_by_side(
+        due_rows.steps(DueFilter(depots=at, vehicle=order.vehicle.fleet_number)),
+        to_do,
+        *([in_stock.needed.steps(order)] if own else []),
+    )
+    takes = stock[0] if stock else []
     wanted = {job.service_id for job in to_do}
     due = {row.service_id: row for row in rows if row.service_id in wanted}
-    takes = in_stock.needed(order) if order.where == WorkOrder.Where.OWN else []
     return {
         "due": due,
         "bring_in_by": min(
@@ -127,14 +150,16 @@ def _rights(person: Person, order: WorkOrder) -> dict[str, bool]:
     }
 
 
-def _substitutes(person: Person, order: WorkOrder, to_do: QuerySet[Job]) -> dict[str, Any]:
+def _substitutes(person: Person, order: WorkOrder, to_do: QuerySet[Job]) -> Read[dict[str, Any]]:
     """Leaves to use another product, and who may give one: offered while there is work to do."""
     approves = may(person, Right.APPROVE_SUBSTITUTE, order.depot_id)
+    substitutes, products = fluids_in.substitutes_of(order), Product.objects.order_by("name")
+    yield [substitutes, *([to_do, products] if approves else [])]
     return {
-        "substitutes": fluids_in.substitutes_of(order),
+        "substitutes": substitutes,
         "may_approve": approves,
         "jobs_for_substitutes": to_do if approves else [],
-        "products": Product.objects.order_by("name") if approves else [],
+        "products": products if approves else [],
     }
 
 

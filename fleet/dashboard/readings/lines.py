@@ -15,7 +15,10 @@ from fleet.readings.around import around
 from fleet.readings.beside import Beside, Neighbour, beside
 from fleet.readings.models import OPEN, Reading, ReadingDecision, SettlementWithdrawal, Verdict
 from fleet.readings.reasons import SENTENCES, SHOWN_BY_NEXT, WITHDRAWN
+from fleet.reads import Read, reader, referring
 from fleet.vehicles.own_unit import in_words
+
+DECIDED_BESIDE = ("person", "withdrawal__person", "begun_with__withdrawal__person")
 
 
 @dataclass(frozen=True)
@@ -84,11 +87,21 @@ def reading_lines(readings: Iterable[Reading], person: Person) -> list[ReadingLi
 
 def with_lines(readings: QuerySet[Reading]) -> QuerySet[Reading]:
     """Fetch everything that a line needs: two queries whatever the number of readings."""
-    told = ReadingDecision.objects.select_related(
-        "person", "withdrawal__person", "begun_with__withdrawal__person"
-    )
-    readings = readings.select_related("vehicle__depot", "meter")
-    return readings.prefetch_related(Prefetch("decisions", told))
+    told = ReadingDecision.objects.select_related(*DECIDED_BESIDE)
+    return _placed(readings).prefetch_related(Prefetch("decisions", told))
+
+
+def _placed(readings: QuerySet[Reading]) -> QuerySet[Reading]:
+    return readings.select_related("vehicle__depot", "meter")
+
+
+@reader
+def first_lines(readings: QuerySet[Reading], most: int, person: Person) -> Read[list[ReadingLine]]:
+    """Lines of the first of some readings."""
+    rows = _placed(readings)[:most]
+    yield [rows]
+    yield from referring(rows, decisions=DECIDED_BESIDE)
+    return reading_lines(rows, person)
 
 
 def _line(reading: Reading, its: Beside | None, about: BesideLine | None) -> ReadingLine:

@@ -1,7 +1,7 @@
 """Consumables: what to order, what stores will need month by month, and whether forecasts held."""
 
 import uuid
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from http import HTTPStatus
@@ -10,6 +10,7 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.views.decorators.http import require_GET
 
+from fleet import reads
 from fleet.consumables import propose
 from fleet.consumables.backtest import coverage
 from fleet.consumables.listing import (
@@ -50,7 +51,7 @@ from fleet.stores.ordering import coming
 from fleet.stores.used_fluid import Note, collect
 from fleet.tables import Cell
 from fleet.workorders.listing import week_ends
-from fleet.workorders.used_fluid import used_fluid
+from fleet.workorders.used_fluid import UsedFluid, used_fluid
 
 WORTH_SHOWING = {"mL": 50, "pieces": 0.05}  # less is written 0; the file has it
 
@@ -119,17 +120,26 @@ def _page(
     today = scope.today
     months = months_from(today, MONTHS)
     ids = [depot.pk for depot in scope.chosen]
-    wanted = list(proposals(scope.slugs))
-    shelves = propose.shelves()
+    wanted = proposals(scope.slugs)
+    _, shelves, needed, given, as_of_day, arrivals, waste, tanks, unknown, held = reads.together(
+        wanted,
+        propose.shelves.steps(),
+        demand_rows.steps(today, scope.slugs, MONTHS, wanted),
+        transfer_proposals(scope.slugs),
+        as_of.steps(scope.slugs),
+        coming(scope.chosen),
+        waste_by_month.steps(today, scope.slugs, len(months)),
+        used_fluid.steps(ids),
+        unknown_history.steps(scope.slugs),
+        coverage.steps(ids, today),
+    )
     leads = {(one.depot_id, one.item_id): one.lead_time_d for one in shelves}
     until = propose.looks_until(today, shelves)
-    needed = demand_rows(today, scope.slugs, MONTHS, wanted)
     found = item_lines(needed, months, scope, until)
-    given = list(transfer_proposals(scope.slugs))
     _tell_transfers(found, given)
     pressing = {line.name for line in found if line.troubled}
     context = {
-        "proposals": proposal_lines(wanted, today, leads),
+        "proposals": proposal_lines(list(wanted), today, leads),
         "transfers": [
             {
                 "row": row,
@@ -144,27 +154,26 @@ def _page(
         ],
         "first_later": _first_later(wanted, today),
         "week_ends": week_ends(today),
-        "as_of": as_of(scope.slugs),
+        "as_of": as_of_day,
         "coming": [
-            {"row": row, "quantity": amount(row.quantity, row.item.unit)}
-            for row in coming(scope.chosen)
+            {"row": row, "quantity": amount(row.quantity, row.item.unit)} for row in arrivals
         ],
         "months": months,
         "lines": [line for line in found if line.name in pressing],
         "calm": [line for line in found if line.name not in pressing],
         "waste_unit": fluid_unit(),
-        "waste": _waste(today, scope, months),
-        "tanks": _tanks(scope),
+        "waste": _waste(waste, months),
+        "tanks": _tanks(scope, tanks),
         "may_keep": may(request.user, Right.KEEP_STOCK),
         "key": uuid.uuid4().hex,
-        "unknown": unknown_history(scope.slugs),
-        "coverage": coverage(ids, today),
+        "unknown": unknown,
+        "coverage": held,
         "today": today,
     }
     return show(request, "consumables", scope, {**context, **(more or {})}, status)
 
 
-def _tanks(scope: Scope) -> list[dict[str, object]]:
+def _tanks(scope: Scope, rows: Iterable[UsedFluid]) -> list[dict[str, object]]:
     names = {depot.slug: depot.name for depot in scope.depots}
     return [
         {
@@ -174,11 +183,11 @@ def _tanks(scope: Scope) -> list[dict[str, object]]:
             "collected": total(row.collected_ml, "mL"),
             "left": total(row.left_ml, "mL"),
         }
-        for row in used_fluid([depot.pk for depot in scope.chosen])
+        for row in rows
     ]
 
 
-def _first_later(wanted: list[OrderProposal], today: date) -> date | None:
+def _first_later(wanted: Iterable[OrderProposal], today: date) -> date | None:
     """The day of the first order, where none is to be placed in the next seven days."""
     first = min((row.order_by_on for row in wanted), default=today)
     return first if first > week_ends(today) else None
@@ -262,7 +271,7 @@ def months_from(today: date, count: int) -> list[date]:
     return [date((index + at) // 12, (index + at) % 12 + 1, 1) for at in range(count)]
 
 
-def _tell_transfers(lines: list[ItemLine], given: list[TransferProposal]) -> None:
+def _tell_transfers(lines: list[ItemLine], given: Iterable[TransferProposal]) -> None:
     """Lay beside each item what another depot is to give it."""
     by_shelf = {(row.depot.slug, row.item.slug): row for row in given}
     for line in lines:
@@ -326,8 +335,7 @@ def _near(quantity: float, unit: str) -> str:
     return total(round(quantity / 10) * 10 if unit == "mL" else round(quantity), unit)
 
 
-def _waste(today: date, scope: Scope, months: list[date]) -> list[WasteLine]:
-    found = waste_by_month(today, scope.slugs, len(months))
+def _waste(found: Mapping[str, dict[str, float]], months: list[date]) -> list[WasteLine]:
     return [
         WasteLine(name, [(f"{month:%b %Y}", _litres(by_month, month)) for month in months])
         for name, by_month in sorted(found.items())

@@ -1,6 +1,6 @@
 """Vehicle: everything known about one vehicle, and entering what is new."""
 
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 from urllib.parse import urlencode
 
@@ -12,7 +12,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
-from fleet import chain
+from fleet import chain, reads
 from fleet.dashboard.acts import to_overview
 from fleet.dashboard.charts import odometer
 from fleet.dashboard.findings.lines import vehicle_work
@@ -21,11 +21,12 @@ from fleet.dashboard.frame import SignedIn, asked_about, scope_of, show, vehicle
 from fleet.dashboard.life_bar import life_bar
 from fleet.dashboard.orders.marks import marks_of
 from fleet.dashboard.plotly_bundle import MAP_STYLE_ID
-from fleet.dashboard.readings.lines import ReadingLine, reading_lines, with_lines
+from fleet.dashboard.readings.lines import ReadingLine, first_lines, reading_lines, with_lines
 from fleet.dashboard.strip import page_scale
 from fleet.dashboard.then_lines import counted, then_lines, then_scale
 from fleet.dashboard.typed import shown_again
 from fleet.dashboard.vehicle_facts import (
+    LastReading,
     duty_lines,
     history_lines,
     last_readings,
@@ -35,17 +36,19 @@ from fleet.dashboard.vehicle_forms import DutyForm, ReadingForm, Source, faults
 from fleet.dashboard.words import day
 from fleet.due.back_date import decide
 from fleet.due.explain import explain, limits_by_class
-from fleet.due.listing import DueFilter, DueRow, due_rows
+from fleet.due.listing import DueFilter, due_rows
 from fleet.due.models import Service
 from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
+from fleet.people.models import Person
 from fleet.people.roles import Right, depots_of, may
 from fleet.readings.enter import enter
 from fleet.readings.listing import newest_first
 from fleet.readings.main_meter import meters_in_use
 from fleet.readings.models import Reading
+from fleet.reads import Read
 from fleet.today import today_at
-from fleet.trials.blind import hidden_from
+from fleet.trials.blind import Place, hidden_from
 from fleet.vehicles.models import Alias, Compartment, Meter, Vehicle
 from fleet.vehicles.own_unit import odometer_unit
 from fleet.visits import calendar_feed
@@ -80,30 +83,36 @@ def vehicle(request: SignedIn, fleet_number: str) -> HttpResponse:
 def page(
     request: SignedIn, seen: Vehicle, context: dict[str, Any], status: int = 200
 ) -> HttpResponse:
-    now = timezone.now()
+    now, user = timezone.now(), request.user
     today = today_at(seen.depot.zone, now)
-    lines = _readings(request, seen, None)
-    hidden = hidden_from(request.user, [seen.pk], now)
-    marks = marks_of([seen.pk], request.user, today)
-    compartments = list(Compartment.objects.filter(vehicle_type=seen.vehicle_type_id))
-    meters = list(meters_in_use(seen.pk))
+    hidden = hidden_from(user, [seen.pk], now)
+    (meters, last), places, lines, rows, marks, work, other, feeds, history = reads.together(
+        _by_meter(seen, today),
+        _by_place(seen, user, hidden, now),
+        first_lines.steps(newest_first(seen), READINGS_SHOWN + 1, user),
+        due_rows.steps(_own(seen, today)),
+        marks_of.steps([seen.pk], user, today),
+        vehicle_work.steps(seen, user),
+        of_vehicle.steps(seen),
+        calendar_feed.feeds.steps(seen.depot, seen),
+        history_lines.steps(seen, hidden),
+    )
     facts = {
         "odometer_unit": next((one.unit for one in meters if one.kind == Meter.Kind.KM), "km"),
         "vehicle": seen,
         "today": today,
-        "rows": _due(seen, today),
+        "rows": rows,
         "marks": marks,
         "early": marks.joining.get(seen.pk, ()),
-        "compartments": compartments,
-        **vehicle_work(seen, request.user),
-        **_other_work(seen),
+        **places,
+        **work,
+        "other_work": other,
+        "work_ended": [one for one in other if one.state in Ending.values],
         "work_kinds": BY_HAND,
-        "feeds": calendar_feed.feeds(seen.depot, seen),
+        "feeds": feeds,
         "scale": page_scale(today),
-        "last_of_each": last_readings(seen, meters, today),
-        "duty": duty_lines(seen, compartments, today),
-        "history": history_lines(seen, hidden),
-        **fluid_choices(seen, compartments, request.user, hidden, now),
+        "last_of_each": last,
+        "history": history,
         "lines": lines[:READINGS_SHOWN],
         "more": lines[READINGS_SHOWN - 1].pk if len(lines) > READINGS_SHOWN else "",
         "may_add": may(request.user, Right.ADD_READINGS, seen.depot_id),
@@ -115,11 +124,6 @@ def page(
     }
     with timezone.override(seen.depot.zone):
         return show(request, "vehicle", scope_of(request), {**facts, **context}, status)
-
-
-def _other_work(seen: Vehicle) -> dict[str, object]:
-    rows = of_vehicle(seen)
-    return {"other_work": rows, "work_ended": [one for one in rows if one.state in Ending.values]}
 
 
 def refused(request: SignedIn, seen: Vehicle, fault: Fault) -> HttpResponse:
@@ -134,8 +138,29 @@ def asked_back(request: SignedIn, seen: Vehicle, question: Question) -> HttpResp
     return page(request, seen, {"asked": asked, "address": request.path}, ASKED_STATUS)
 
 
-def _due(seen: Vehicle, today: date) -> list[DueRow]:
-    return due_rows(DueFilter(depots={seen.depot_id: today}, vehicle=seen.fleet_number))
+def _by_meter(seen: Vehicle, today: date) -> Read[tuple[list[Meter], list[LastReading]]]:
+    meters = meters_in_use(seen.pk)
+    yield [meters]
+    last = yield from last_readings.steps(seen, meters, today)
+    return list(meters), last
+
+
+def _by_place(
+    seen: Vehicle, person: Person, hidden: set[Place], now: datetime
+) -> Read[dict[str, Any]]:
+    """The compartments, and of each its duty class and fluids."""
+    rows = Compartment.objects.filter(vehicle_type=seen.vehicle_type_id)
+    yield [rows]
+    places = list(rows)
+    duty, fluids = yield from reads.side_by_side(
+        duty_lines.steps(seen, places, today_at(seen.depot.zone, now)),
+        fluid_choices.steps(seen, places, person, hidden, now),
+    )
+    return {"compartments": places, "duty": duty, **fluids}
+
+
+def _own(seen: Vehicle, today: date) -> DueFilter:
+    return DueFilter(depots={seen.depot_id: today}, vehicle=seen.fleet_number)
 
 
 def _readings(request: SignedIn, seen: Vehicle, before_id: int | None) -> list[ReadingLine]:
@@ -143,7 +168,7 @@ def _readings(request: SignedIn, seen: Vehicle, before_id: int | None) -> list[R
     found = newest_first(seen)
     if before_id is not None:
         found = newest_first(seen, before=get_object_or_404(found, pk=before_id))
-    return reading_lines(with_lines(found)[: READINGS_SHOWN + 1], request.user)
+    return first_lines(found, READINGS_SHOWN + 1, request.user)
 
 
 @require_GET
@@ -164,7 +189,7 @@ def vehicle_chart(request: SignedIn, fleet_number: str) -> HttpResponse:
     seen = vehicle_seen_by(request.user, fleet_number)
     now = timezone.now()
     today = today_at(seen.depot.zone, now)
-    chart = odometer_chart(seen, _due(seen, today), today)
+    chart = odometer_chart(seen, due_rows(_own(seen, today)), today)
     return HttpResponse(odometer(chart).to_json(), content_type="application/json")
 
 

@@ -1,0 +1,190 @@
+"""Reads asked together: one statement a step, however many lists a page shows.
+
+A read is rows (a queryset), or a generator that yields the rows it wants, goes on once they are
+there and returns what it makes of them::
+
+    def named(order: WorkOrder) -> Read[dict[int, str]]:
+        rows = order.jobs.order_by("pk")
+        yield [rows]
+        return {row.pk: row.title for row in rows}
+
+Under ``@reader`` it is read at once when it is called, ``named(order)``; its steps can be asked
+together with those of others: ``together(named.steps(order), findings, …)``.
+"""
+
+from collections import defaultdict
+from collections.abc import Callable, Collection, Generator, Iterable, Sequence
+from functools import update_wrapper
+from itertools import chain
+from typing import Any, Generic, ParamSpec, TypeVar
+
+from django.core.exceptions import EmptyResultSet
+from django.db import connection
+from django.db.models import Model, QuerySet
+
+T = TypeVar("T")
+P = ParamSpec("P")
+Rows = QuerySet[Any, Any]
+Read = Generator[Collection[Rows], None, T]
+MOST_PARAMS = 5_000  # of one statement for several: far below what any database takes; our choice
+WHOLE = ("integer", "smallint")  # are read as the widest: a sum may be larger than its parts
+
+
+def ask(read: Read[T]) -> T:
+    """What a read makes of its rows, one statement a step."""
+    while True:
+        try:
+            fetch(next(read))
+        except StopIteration as ended:
+            result: T = ended.value
+            return result
+
+
+class reader(Generic[P, T]):  # noqa: N801  # a decorator
+    """A function whose read is asked when it is called."""
+
+    def __init__(self, steps: Callable[P, Read[T]]) -> None:
+        self.steps = steps
+        update_wrapper(self, steps)
+
+    def __call__(self, *given: P.args, **named: P.kwargs) -> T:
+        return ask(self.steps(*given, **named))
+
+
+def together(*reads: Read[Any] | Rows) -> tuple[Any, ...]:
+    """What several reads give, in their order; as many statements as the longest has steps."""
+    return ask(side_by_side(*reads))
+
+
+def side_by_side(*reads: Read[Any] | Rows) -> Read[tuple[Any, ...]]:
+    """Several reads as one, for a read that is made of others."""
+    going = {at: _rows(one) if isinstance(one, QuerySet) else one for at, one in enumerate(reads)}
+    given: dict[int, Any] = {}
+    while going:
+        wanted: list[Rows] = []
+        for at, read in list(going.items()):
+            try:
+                wanted += next(read)
+            except StopIteration as ended:
+                given[at] = ended.value
+                del going[at]
+        if wanted:
+            yield wanted
+    return tuple(given[at] for at in range(len(reads)))
+
+
+def _rows(rows: Rows) -> Read[Rows]:
+    yield [rows]
+    return rows
+
+
+def referring(parents: Iterable[Model], *names: str, **beside: Collection[str]) -> Read[None]:
+    """The rows that refer to some rows, for each of the relations named, perhaps with what they
+    refer to beside them: after it ``parent.name.all()`` asks nothing."""
+    listed = list(parents)
+    if not listed:
+        return
+    found: dict[str, Rows] = {}
+    fields: dict[str, Any] = {
+        name: listed[0]._meta.get_field(name).remote_field for name in (*names, *beside)
+    }
+    for name, field in fields.items():
+        wanted = {f"{field.name}__in": [parent.pk for parent in listed]}
+        rows = field.model._default_manager.filter(**wanted)
+        found[name] = rows.select_related(*beside[name]) if name in beside else rows
+    yield found.values()
+    for name, field in fields.items():
+        by_parent: dict[int, list[Any]] = defaultdict(list)
+        for row in found[name]:
+            by_parent[getattr(row, field.attname)].append(row)
+        for parent in listed:
+            for row in by_parent[parent.pk]:
+                field.set_cached_value(row, parent)
+            lay_beside(parent, name, by_parent[parent.pk])
+
+
+def lay_beside(parent: Model, name: str, rows: list[Any]) -> None:
+    """Let ``parent.name.all()`` be rows that were read."""
+    own = getattr(parent, name).all()
+    own._result_cache, own._prefetch_done = rows, True
+    parent.__dict__.setdefault("_prefetched_objects_cache", {})[name] = own
+
+
+class _Part:
+    """The rows of one queryset in a statement of several."""
+
+    def __init__(self, rows: Rows) -> None:
+        self.rows = rows
+        self.compiler = rows.query.get_compiler(connection=connection)
+        try:
+            self.sql, self.params = self.compiler.as_sql()
+        except EmptyResultSet:
+            self.sql, self.params = "", ()
+        if self.compiler.has_extra_select:
+            raise TypeError("Rows that are distinct are ordered by what they show.")
+        self.kinds = [_kind(column) for column, *_ in self.compiler.select or ()]
+
+    def fill(self, found: Sequence[tuple[Any, ...]]) -> None:
+        """Let the queryset take rows of the database as if it had asked for them itself."""
+        vars(self.compiler)["execute_sql"] = lambda *_, **__: [found]
+        vars(self.rows.query)["get_compiler"] = lambda *_, **__: self.compiler
+        try:
+            self.rows._fetch_all()
+        finally:
+            del vars(self.rows.query)["get_compiler"]
+
+
+def fetch(wanted: Collection[Rows]) -> None:
+    """Read several querysets by one statement; those that were read before are left alone.
+
+    Each keeps its own order. What one prefetches costs its own statements, and what is asked for
+    very many ids is asked alone.
+    """
+    new = {id(rows): rows for rows in wanted if rows._result_cache is None}
+    parts = [_Part(rows) for rows in new.values()]
+    asked = [part for part in parts if part.sql]
+    found: dict[int, list[tuple[Any, ...]]] = defaultdict(list)
+    if len(asked) == 1 or sum(len(part.params) for part in asked) > MOST_PARAMS:
+        for part in asked:
+            len(part.rows)  # asks for itself
+    elif asked:
+        sql, places = _statement(asked)
+        with connection.cursor() as cursor:
+            cursor.execute(sql, [*chain.from_iterable(part.params for part in asked)])
+            for number, *values in cursor.fetchall():
+                found[number].append(tuple(values[at] for at in places[number]))
+    for part in parts:
+        part.fill(found[asked.index(part)] if part.sql else [])
+
+
+def _statement(parts: Sequence[_Part]) -> tuple[str, list[list[int]]]:
+    """Columns of one kind share a place in the rows; where each part's columns stand."""
+    most: dict[str, int] = {}
+    for part in parts:
+        for kind in part.kinds:
+            most[kind] = max(most.get(kind, 0), part.kinds.count(kind))
+    slots = [kind for kind, count in most.items() for _ in range(count)]
+    heads, arms, places = [], [], []
+    for number, part in enumerate(parts):
+        free = {kind: slots.index(kind) for kind in most}
+        own = []
+        for kind in part.kinds:
+            own.append(free[kind])
+            free[kind] += 1
+        names = [f"c{at}" for at in range(len(own))]
+        named = dict(zip(own, names, strict=True))
+        shown = ", ".join(_as(named.get(at, "NULL"), kind) for at, kind in enumerate(slots))
+        heads.append(f"part_{number}({', '.join(names)}) AS ({part.sql})")
+        arms.append(f"SELECT {number}, {shown} FROM part_{number}")  # noqa: S608
+        places.append(own)
+    return f"WITH {', '.join(heads)} {' UNION ALL '.join(arms)}", places
+
+
+def _kind(column: Any) -> str:
+    """The kind of a column in the database, without its length."""
+    kind = (column.output_field.db_type(connection) or "text").partition("(")[0]
+    return "bigint" if kind in WHOLE else str(kind)
+
+
+def _as(name: str, kind: str) -> str:
+    return f"CAST({name} AS {kind})" if connection.vendor == "postgresql" else name
