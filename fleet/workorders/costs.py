@@ -6,7 +6,7 @@ by their minutes. The km are those between the first and the last accepted readi
 A vehicle is in severe duty where any of its services counts as that today.
 """
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
@@ -33,6 +33,8 @@ class CostLine:
 
     name: str  # fleet number, service, depot or duty class
     cost: Cost
+    vehicles: int = 0  # of a duty class, that are in it
+    of_all: int = 0  # likewise, vehicles of the depots
 
 
 @dataclass(frozen=True)
@@ -52,7 +54,11 @@ def costs(depot_ids: Collection[int], *, by: str, from_on: date, until_on: date)
     for row, cost in priced:
         groups[_key(row, by, class_of)].append(cost)
     km = _km_by(by, km_of, vehicles, class_of)
-    found = [CostLine(name, add_up(group, km(name))) for name, group in groups.items()]
+    size = Counter(class_of.get(number, NOT_KNOWN) for number, *_ in vehicles if by == "class")
+    found = [
+        CostLine(name, add_up(group, km(name)), size[name], size.total())
+        for name, group in groups.items()
+    ]
     return sorted(found, key=lambda line: (-line.cost.total_minor, line.name))
 
 

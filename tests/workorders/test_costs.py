@@ -10,6 +10,7 @@ from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.stores import ledger
 from fleet.stores.ledger import Receipt
+from fleet.vehicles.models import Vehicle
 from fleet.workorders import outside, progress
 from fleet.workorders.costs import costs, names_by, without_order
 from fleet.workorders.models import Job, LabourRate
@@ -79,6 +80,22 @@ def test_a_vehicle_is_in_severe_duty_where_any_of_its_services_is(priced: Shop) 
     DueDate.objects.create(**row, service=other, duty_class="severe")
     (found,) = cost("class").items()
     assert (found[0], found[1].total_minor, found[1].km) == ("severe", 5_600, 13_350)
+
+
+def test_a_duty_class_says_how_many_vehicles_are_in_it(priced: Shop) -> None:
+    priced.finish()
+    DueDate.objects.all().delete()
+    for number in ("V-8", "V-9"):  # nothing says when anything of theirs falls due, either
+        scene.van(number)
+    row = {"depot": scene.depot(), "sort_on": NOW.date(), "service": priced.bay.oil}
+    row |= {"history_known": True, "binding_limit": "km", "inputs_hash": 0}
+    DueDate.objects.create(**row, vehicle=priced.bay.van, duty_class="severe")
+    (line,) = costs([scene.depot().pk], by="class", **SPAN)
+    every = Vehicle.objects.filter(depot=scene.depot()).count()
+    assert (line.name, line.vehicles, line.of_all) == ("severe", 1, every)
+    assert every >= 3
+    (other,) = costs([scene.depot().pk], by="vehicle", **SPAN)
+    assert (other.vehicles, other.of_all) == (0, 0)
 
 
 def test_what_is_missing_is_said(shop: Shop) -> None:
