@@ -190,7 +190,7 @@ OF_ROLES: dict[Role, tuple[str, ...]] = {
         *("consumables", "stock", "costs", "work-orders", "findings", "people-and-tokens"),
     ),
     Role.ENGINEER: (
-        *("field-trials", "due", "findings", "method"),
+        *("field-trials", "due", "findings", "costs", "method"),
         "people-and-tokens",
     ),
 }

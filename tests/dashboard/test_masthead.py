@@ -32,7 +32,7 @@ MENUS = {
         "People and tokens",
     ),
     Role.STORES: ("Consumables", "Stock", "Costs", "Work orders", "Findings", "People and tokens"),
-    Role.ENGINEER: ("Field trials", "Due", "Findings", "Method", "People and tokens"),
+    Role.ENGINEER: (*("Field trials", "Due", "Findings", "Costs", "Method", "People and tokens"),),
 }
 ADDRESSES = {
     "Overview": "/overview",
