@@ -43,6 +43,7 @@ class LastReading:
 class ExposureLine:
     name: str
     exposure: float
+    window_months: int
     limit: float
     declared: bool
     reached: bool
@@ -161,6 +162,7 @@ def _exposures(
             ExposureLine(
                 name=named[item["criterion"]].name,
                 exposure=item["exposure"],
+                window_months=named[item["criterion"]].window_months,
                 limit=item["limit"],
                 declared=item["declared"],
                 reached=item["reached"],

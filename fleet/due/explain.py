@@ -11,9 +11,10 @@ from django.db.models import Q
 from fleet.due.calls import standing
 from fleet.due.listing import STATES, life_used, state_on
 from fleet.due.models import BindingLimit, DueDate, DueEarlier, Fill, Limit, Service
+from fleet.due.read_off import unread, unread_words
 from fleet.due.split import Part, split, words
 from fleet.duty.lacking import lacking
-from fleet.duty.models import DutyAssessment, DutyClass, DutyOverride
+from fleet.duty.models import Criterion, DutyAssessment, DutyClass, DutyOverride
 from fleet.faults import Fault
 from fleet.readings.listing import last_accepted
 from fleet.readings.main_meter import main_meter
@@ -92,6 +93,7 @@ def explain(
         words(parts),
         _called_for(row, unit),
         _usage(vehicle, now),
+        _unread(vehicle, unit),
         _what_binds(row, unit),
         _what_would_move_it(row, state),
     ]
@@ -226,14 +228,25 @@ def _why_class(row: DueDate, vehicle: Vehicle, today: date) -> str:
         return f"Normal {since}: no criterion reaches its share."
     if not reached:
         return f"Severe {since}: not yet calm for long enough to be normal again."
-    return f"Severe {since}: " + "; ".join(_exposure_words(part) for part in reached) + "."
+    return f"Severe {since}: {_exposures(reached, newest.from_on)}."
 
 
-def _exposure_words(part: dict[str, Any]) -> str:
+def _exposures(parts: list[dict[str, Any]], from_on: date) -> str:
+    """What reached its limit when the class began, each with its window."""
+    known = Criterion.objects.filter(slug__in=[part["criterion"] for part in parts])
+    months = dict(known.values_list("slug", "window_months"))
+    return "; ".join(
+        _exposure_words(part, months.get(part["criterion"]), from_on) for part in parts
+    )
+
+
+def _exposure_words(part: dict[str, Any], months: int | None, from_on: date) -> str:
     name = str(part["criterion"]).replace("-", " ")
+    window = f" in the {months} months before {day(from_on)}" if months else ""
     if part["declared"]:
-        return f"{name} (declared; too little was measured)"
-    return f"{name} in {percent(part['exposure'])} of use (limit {percent(part['limit'])})"
+        return f"{name} (declared; too little was measured{window})"
+    share = f"{percent(part['exposure'])} of use{window}"
+    return f"{name} in {share} (limit {percent(part['limit'])})"
 
 
 def _usage(vehicle: Vehicle, now: datetime) -> str:
@@ -254,6 +267,11 @@ def _usage(vehicle: Vehicle, now: datetime) -> str:
         f"{in_own(usual, unit):,.0f} in the long run, from {state.readings} readings.{note}"
         f"{_standing(state.meter_id, vehicle.depot.zone)}"
     )
+
+
+def _unread(vehicle: Vehicle, unit: str) -> str:
+    row = unread(vehicle)
+    return "" if row is None else unread_words(row, unit)
 
 
 def _standing(meter_id: int, zone: str) -> str:

@@ -7,14 +7,17 @@ from collections.abc import Collection, Sequence
 from datetime import datetime
 
 import numpy as np
+from django.db.models import Subquery
 
 from fleet.due.models import ServiceDone
 from fleet.readings import judge
 from fleet.readings.enter import Entry, enter, noon_at
 from fleet.readings.models import Reading, Source, Verdict, VerdictMemory
+from fleet.reads import Read, reader
+from fleet.today import day
 from fleet.usage import rates
-from fleet.vehicles.models import Meter
-from fleet.vehicles.own_unit import in_own
+from fleet.vehicles.models import Meter, Vehicle
+from fleet.vehicles.own_unit import figures, in_own
 
 
 def read_off(rows: Sequence[ServiceDone], now: datetime) -> None:
@@ -35,6 +38,33 @@ def read_off(rows: Sequence[ServiceDone], now: datetime) -> None:
     for (row, _), one in zip(newer, entered, strict=True):
         row.reading = read[one.reading_id]
         row.provisional = row.reading.verdict != Verdict.ACCEPTED
+
+
+@reader
+def unread(vehicle: Vehicle) -> Read[ServiceDone | None]:
+    """The newest service with a total that papers tell, and that was never judged as a reading
+    although it is newer than all there are: it came before the first of them."""
+    accepted = Reading.objects.filter(
+        vehicle=vehicle, meter__kind=Meter.Kind.KM, verdict=Verdict.ACCEPTED
+    )
+    last = accepted.order_by("-taken_at").values("taken_at")[:1]
+    told = ServiceDone.objects.filter(
+        vehicle=vehicle, reading=None, done_at=None, superseded_by=None, void=False
+    ).exclude(total_km=None)
+    newest = told.annotate(read_at=Subquery(last)).order_by("-done_on", "-pk")[:1]
+    yield [newest]
+    for row in newest:
+        if row.read_at and noon_at(row.done_on, vehicle.depot.zone) > row.read_at:
+            return row
+    return None
+
+
+def unread_words(row: ServiceDone, unit: str) -> str:
+    """Why the total of such papers does not count, and what to do."""
+    return (
+        f"The papers of {day(row.done_on)} give {figures(row.total_km or 0.0, unit)}. They came "
+        "before any reading, so no date counts on it: add it as a reading, and it is judged."
+    )
 
 
 def _last(vehicle_ids: Collection[int]) -> dict[int, Reading]:

@@ -173,7 +173,8 @@ def test_the_duty_class_is_said_with_what_made_it() -> None:
     assert why(vehicle, oil) == "Normal since records began: no criterion reaches its share."
     assess(vehicle, oil, date(2026, 4, 1), "severe", [exposure | {"reached": True}])
     assert why(vehicle, oil) == (
-        "Severe since 1 Apr 2026: hot climate in 31\u202f% of use (limit 25\u202f%)."
+        "Severe since 1 Apr 2026: hot climate in 31\u202f% of use in the 12 months "
+        "before 1 Apr 2026 (limit 25\u202f%)."
     )
     assess(vehicle, oil, date(2026, 5, 1), "severe", [exposure])
     assert why(vehicle, oil) == (

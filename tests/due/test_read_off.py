@@ -5,8 +5,9 @@ from datetime import date, timedelta
 import pytest
 
 from fleet import chain
+from fleet.due.explain import explain
 from fleet.due.models import ServiceDone
-from fleet.due.read_off import read_off
+from fleet.due.read_off import read_off, unread, unread_words
 from fleet.readings.models import Reading
 from fleet.usage.models import UsageState
 from fleet.vehicles.models import Vehicle
@@ -88,3 +89,20 @@ def test_the_instrument_shows_it_in_its_own_unit_after_a_replaced_meter(van: Veh
 
 def test_a_vehicle_without_readings_gets_none() -> None:
     assert told(scene.van(), 25_300).reading is None
+
+
+def test_a_total_that_came_before_any_reading_is_told_until_a_newer_one_is_there() -> None:
+    vehicle = scene.van()
+    assert unread(vehicle) is None
+    row = told(vehicle, 25_300)  # no reading yet to be newer than
+    assert (row.reading, unread(vehicle)) == (None, None)
+    scene.readings(vehicle, scene.steady(10_000, 700, 20))
+    chain.refresh([vehicle.pk], NOW)
+    assert unread(vehicle) == row
+    words = "The papers of 5 Jul 2026 give 25,300 km. They came before any reading, so no date"
+    assert unread_words(row, "km").startswith(words)
+    lines = explain(vehicle, row.service, LATER).lines
+    assert unread_words(row, "km") in lines
+    scene.readings(vehicle, [25_400], until=LATER)
+    chain.refresh([vehicle.pk], LATER)
+    assert unread(vehicle) is None

@@ -38,6 +38,7 @@ from fleet.due.back_date import decide
 from fleet.due.explain import explain, limits_by_class
 from fleet.due.listing import DueFilter, due_rows
 from fleet.due.models import Service
+from fleet.due.read_off import unread, unread_words
 from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
 from fleet.people.models import Person
@@ -86,9 +87,10 @@ def page(
     now, user = timezone.now(), request.user
     today = today_at(seen.depot.zone, now)
     hidden = hidden_from(user, [seen.pk], now)
-    (meters, last), places, lines, rows, marks, work, other, feeds, history = reads.together(
+    (meters, last), places, told, lines, rows, marks, work, other, *more = reads.together(
         _by_meter(seen, today),
         _by_place(seen, user, hidden, now),
+        unread.steps(seen),
         first_lines.steps(newest_first(seen), READINGS_SHOWN + 1, user),
         due_rows.steps(_own(seen, today)),
         marks_of.steps([seen.pk], user, today),
@@ -97,8 +99,11 @@ def page(
         calendar_feed.feeds.steps(seen.depot, seen),
         history_lines.steps(seen, hidden),
     )
+    feeds, history = more
+    unit = next((one.unit for one in meters if one.kind == Meter.Kind.KM), "km")
     facts = {
-        "odometer_unit": next((one.unit for one in meters if one.kind == Meter.Kind.KM), "km"),
+        "odometer_unit": unit,
+        "unread": unread_words(told, unit) if told else "",
         "vehicle": seen,
         "today": today,
         "rows": rows,
@@ -152,11 +157,13 @@ def _by_place(
     rows = Compartment.objects.filter(vehicle_type=seen.vehicle_type_id)
     yield [rows]
     places = list(rows)
+    today = today_at(seen.depot.zone, now)
     duty, fluids = yield from reads.side_by_side(
-        duty_lines.steps(seen, places, today_at(seen.depot.zone, now)),
+        duty_lines.steps(seen, places, today),
         fluid_choices.steps(seen, places, person, hidden, now),
     )
-    return {"compartments": places, "duty": duty, **fluids}
+    windows_end_on = today.replace(day=1)
+    return {"compartments": places, "duty": duty, "windows_end_on": windows_end_on, **fluids}
 
 
 def _own(seen: Vehicle, today: date) -> DueFilter:
