@@ -152,6 +152,12 @@ def test_a_second_column_gives_the_time(cell: object) -> None:
     assert (moment.wall_s % 86_400, moment.time_known) == (14 * 3600 + 5 * 60, True)
 
 
+@pytest.mark.parametrize("cell", [time(23, 59, 59, 600_000), 86_399.6 / 86_400])
+def test_the_last_half_second_of_a_day_is_of_that_day(cell: object) -> None:
+    moment = with_time(read_moment("2026-03-31"), cell)
+    assert moment.wall_s - read_moment("2026-03-31").wall_s == 43_199  # noon to 23:59:59
+
+
 @pytest.mark.parametrize("cell", ["noon", 1.5, timedelta(days=2), date(2026, 3, 31)])
 def test_what_is_no_time_is_refused(cell: object) -> None:
     with pytest.raises(CellFault, match="14:05"):
