@@ -231,7 +231,19 @@ def test_km_of_two_months_in_one_are_left_out() -> None:
     van = scene.van()
     months_of(van, [1_000 * (1.25 if at % 2 else 0.8) for at in range(14)])
     KmAt.objects.filter(on=month(6)).delete()  # what was driven in the 8th month and in the 9th
+    ClassMonth.objects.filter(month_on__in=[month(7), month(6)]).update(var_km2=1_000**2)
     expected = (12 / 11 * np.log(1.25) ** 2 - 0.01) ** 0.5  # twelve are left, six of each
+    assert learnt().sigma_of(van.depot_id, van.vehicle_type_id) == pytest.approx(expected, rel=1e-6)
+
+
+def test_a_month_is_held_against_its_own_forecast() -> None:
+    van = scene.van()
+    means = [1_000.0 * (1 + at) for at in range(12)]
+    months_of(van, [mean * (1.25 if at % 2 else 0.8) for at, mean in enumerate(means)])
+    for at, mean in enumerate(means):
+        own = ClassMonth.objects.filter(month_on=month(12 - at))
+        own.update(mean_km=mean, var_km2=mean**2 / 100)
+    expected = (12 / 11 * np.log(1.25) ** 2 - 0.01) ** 0.5
     assert learnt().sigma_of(van.depot_id, van.vehicle_type_id) == pytest.approx(expected, rel=1e-6)
 
 

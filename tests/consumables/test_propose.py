@@ -387,3 +387,12 @@ def test_a_night_finds_the_needs_of_the_lead_time_and_of_the_review_period() -> 
     assert (need.needed, need.needed_first) == (1500, 0)
     assert need.used_while_fresh == pytest.approx(300, abs=20)
     assert ForecastDay.objects.get().on == TODAY
+
+
+def test_what_is_delivered_at_once_must_hold_nothing_till_it_comes() -> None:
+    with time_machine.travel(NOW, tick=False):
+        _, item = due_on(TODAY)
+        shelf.stock(item, lead_time_d=0, review_period_d=20)
+        forecast_demand(TODAY, [scene.depot().pk])
+    need = StockNeed.objects.get()
+    assert (need.needed, need.needed_first) == (1500, 0)
