@@ -57,6 +57,18 @@ def test_a_row_becomes_a_reading_that_waits_for_its_verdict(people: Cast, tmp_pa
     assert (reading.verdict, upload.rows.get().reading) == (Verdict.NOT_JUDGED, reading)
 
 
+def test_a_file_that_is_gone_before_it_is_read_is_asked_for_again(
+    people: Cast, tmp_path: Path
+) -> None:
+    data = sheet(tmp_path, LONG, ["v-101", DAY, 5000])
+    upload = intake.receive(data, "a.xlsx", options=intake.Options())
+    intake.path_of(upload.hash).unlink()
+    intake.stage(upload)
+    assert upload.state == "refused"
+    assert upload.message == "The file is no longer in the data folder: send it again."
+    assert staged(data).state == "read"
+
+
 def test_what_was_read_is_not_read_again(people: Cast, tmp_path: Path) -> None:
     upload = staged(sheet(tmp_path, LONG, ["v-101", DAY, 5000]))
     intake.kept_file(upload).unlink()  # which a second look would miss
