@@ -13,6 +13,7 @@ events.py         history of what people did to a plan
 fit.py            extra minutes with which a plan would fit
 fixed_days.py     whether a fixed day of other work can be kept; which days near it could
 gather.py         all that a plan rests on; within how many days nothing moves
+hands.py          who gets the orders of a plan's mechanics, and whether they are there
 labour.py         minutes of a service, by the book or learnt; how far back; without a procedure
 limits.py         BlockedDays, SparedType
 listing.py        plans, services and promises as listed

@@ -75,6 +75,7 @@ class Standing:
     bay: str = ""  # its bay; empty: any that carries it
     second_min: int = 0  # of a second person
     begun: bool = False  # so that nobody can choose another day
+    person_id: int | None = None  # who has its order
     because: str = ""  # why a fixed day stands on which the vehicle cannot come
 
 
@@ -196,6 +197,7 @@ def _orders(
                     second_min=sum(needs[pk].second_min for pk in services if pk in needs),
                     because=order.why_it_stands,
                     begun=order.state in BEGUN,
+                    person_id=order.assigned_to_id,
                 )
             )
     ordered = {(job.vehicle_id, keys[job.pk]) for job in here if job.pk in keys}

@@ -16,14 +16,20 @@ from django.db import transaction
 from fleet.due.models import ServiceDone
 from fleet.faults import Fault, Refused, Stale
 from fleet.people.actor import Actor
-from fleet.people.models import Person
-from fleet.people.roles import Right, who_may
+from fleet.people.roles import Right
 from fleet.today import day, today_at
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.visits import other_work
 from fleet.visits.events import note
+from fleet.visits.hands import Hands
 from fleet.visits.missing import Missing
-from fleet.visits.models import PLANNED_KEY, Mechanic, OtherWork, Plan, PlannedService, Visit
+from fleet.visits.models import (
+    PLANNED_KEY,
+    OtherWork,
+    Plan,
+    PlannedService,
+    Visit,
+)
 from fleet.visits.other_work import keys_of, open_work
 from fleet.visits.unfit import weigh_again
 from fleet.workorders import issue, joblist, progress
@@ -145,7 +151,7 @@ class _Publishing:
         self.outcomes: list[Outcome] = []
         self.own: set[int] = set()  # orders changed by this act: whose version is known
         self.today = today_at(plan.depot.zone, actor.now)
-        self.people = _people(plan.depot_id)
+        self.hands = Hands(plan)
         planned = PlannedService.objects.filter(plan=plan)
         rows = planned.values_list("vehicle", PLANNED_KEY, "visit")
         self.visit_of: dict[Pair, int | None] = {(v, s): visit for v, s, visit in rows}
@@ -206,7 +212,7 @@ class _OneVisit:
 
     def __init__(self, all_of_it: _Publishing, visit: Visit) -> None:
         self.whole, self.actor, self.on = all_of_it, all_of_it.actor, visit.on
-        self.visit, self.person = visit, all_of_it.people.get(visit.mechanic)
+        self.visit, self.person = visit, all_of_it.hands.of(visit.mechanic, visit.on)
         self.planned = {one.key: one for one in visit.services.all()}
         locked_orders = WorkOrder.objects.select_for_update().filter(
             vehicle=visit.vehicle_id, state__in=BEFORE_THE_END
@@ -361,9 +367,9 @@ class _OneVisit:
         self._tell_of_nobody(order)
 
     def _tell_of_nobody(self, order: WorkOrder) -> None:
-        """Whom the plan names cannot be given an order without signing in."""
-        if self.visit.mechanic and self.person is None and order.assigned_to_id is None:
-            sentence = f"{self.visit.mechanic} does not sign in: nobody is assigned"
+        """Who has it, or should, may not be there."""
+        sentence = self.whole.hands.lacks(self.visit.mechanic, order.assigned_to, self.on)
+        if sentence:
             self._touch(order).besides.append(sentence)
 
     def _try(
@@ -373,16 +379,6 @@ class _OneVisit:
             return verb(self.actor, *given, **named)
         except Fault as fault:
             raise _Stopped(fault, order) from fault
-
-
-def _people(depot_id: int) -> dict[str, Person]:
-    """Who gets the orders of each mechanic of a depot, by the mechanic's name."""
-    found = {}
-    for one in Mechanic.objects.filter(depot=depot_id).exclude(person=None):
-        person = who_may(Right.RECORD_WORK, depot_id, pk=one.person_id)
-        if person is not None:
-            found[one.name] = person
-    return found
 
 
 def _names(jobs: Sequence[Job]) -> str:

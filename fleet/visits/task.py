@@ -161,9 +161,12 @@ def _crew(found: Gathered, row_of: dict[int, int]) -> tuple[Crew, tuple[str, ...
     known = [tuple(skill for skill in own if skill in names) for own in places.skills]
     fits = bay_fit.fits(found.vehicles, places)
     committed: list[list[Committed]] = [[] for _ in range(found.days)]
+    set_up: set[tuple[int, int]] = set()  # vehicle and day: several orders are one visit
     for one in found.standing:
         bays = tuple(np.flatnonzero(fits[row_of[one.vehicle_id]]).tolist())
-        committed[one.day].append(_committed(one, found, bays))
+        here = (one.vehicle_id, one.day)
+        committed[one.day].append(committed_by(one, found, bays, joins=here in set_up))
+        set_up.add(here)
     crew = Crew(
         bay_min=places.bay_min,
         bay_fits=fits.reshape(len(found.vehicles), len(places.bays)),
@@ -179,8 +182,15 @@ def _crew(found: Gathered, row_of: dict[int, int]) -> tuple[Crew, tuple[str, ...
     return crew, names
 
 
-def _committed(one: Standing, found: Gathered, bays: tuple[int, ...]) -> Committed:
-    work, places = float(one.work_min + found.workshop.set_up_min), found.places
+def committed_by(
+    one: Standing, found: Gathered, bays: tuple[int, ...], *, joins: bool = False
+) -> Committed:
+    """What a visit that stands takes of its day; no set-up where it joins another of its vehicle.
+
+    ``bays`` are those that carry the vehicle.
+    """
+    places = found.places
+    work = float(one.work_min + found.workshop.set_up_min * (not joins))
     able = (at for at, own in enumerate(places.skills) if {*one.skills} <= {*own})
     everybody = tuple(range(len(places.mechanics)))
     chosen = tuple(at for at in bays if places.bays[at] == one.bay)
@@ -285,7 +295,9 @@ def _hash(found: Gathered, task: Task) -> str:
     digest = hashlib.sha256(f"{found.today} {found.days}".encode())
     names = [[vehicle.pk, vehicle.fleet_number] for vehicle in found.vehicles]
     ids = [(one.vehicle_id, one.service_id) for one in found.wanted]
-    orders = [replace(one, bay="") for one in found.standing if one.order or one.locked]
+    orders = [
+        replace(one, bay="", person_id=None) for one in found.standing if one.order or one.locked
+    ]
     row_of = {vehicle.pk: row for row, vehicle in enumerate(found.vehicles)}
     away = [bool(found.away[row_of[one.vehicle_id], one.day]) for one in orders]
     told = (names, ids, orders, away, found.lacking, found.places.bays, found.places.mechanics)

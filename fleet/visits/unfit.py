@@ -13,11 +13,12 @@ import numpy as np
 
 from fleet.calc.visit_refusal import why_not
 from fleet.calc.whole_jobs import Committed, Crew
+from fleet.people.models import Person
 from fleet.today import day
 from fleet.visits.gather import Gathered, Standing, gather
 from fleet.visits.models import Absence, Plan, Promise, Visit
 from fleet.visits.refusals import ANOTHER_DAY, BEGUN, sentence
-from fleet.visits.task import Made, make, to_spare
+from fleet.visits.task import Made, committed_by, make, to_spare
 
 Come = Sequence[tuple[int, Sequence[int], bool]]  # vehicle row, services, joins
 
@@ -93,8 +94,7 @@ class _Weighing:
         away = self._away({at for at, _, _ in told})
         for at, number, why in told:
             one = self.found.standing[number]
-            mends = self._mended(one, self.crew.committed[at][self.on_day[at].index(number)])
-            yield Unfit(number, f"{why}{away.get(at, '')} {mends}")
+            yield Unfit(number, f"{why}{away.get(at, '')} {self._mended(one)}")
 
     def _of_day(self, at: int, numbers: Sequence[int]) -> list[tuple[int, int, str]]:
         """Day, number and why of those that do not fit; the others keep their places."""
@@ -168,10 +168,11 @@ class _Weighing:
         kept = (most - int(of[others].sum()) for _, of, most in self.limits if of[row])
         return all(left > 0 for left in kept)
 
-    def _mended(self, one: Standing, piece: Committed) -> str:
+    def _mended(self, one: Standing) -> str:
         """The next day that would hold it whole, beside what stands and comes in there."""
         row = self.row_of[one.vehicle_id]
-        anywhere = replace(piece, bays=tuple(np.flatnonzero(self.crew.bay_fits[row]).tolist()))
+        bays = tuple(np.flatnonzero(self.crew.bay_fits[row]).tolist())
+        anywhere = committed_by(replace(one, bay=""), self.found, bays)
         for at in range(one.day + 1, self.found.days):
             open_to_it = self.found.places.open[at] and not self.found.away[row, at]
             if not (open_to_it and self._spares(row, at)):
@@ -182,5 +183,11 @@ class _Weighing:
                 self.inside[at].add(row)
                 on = day(self.found.today + timedelta(days=at))
                 fits = "There is room to go on with it" if one.begun else "It fits"
-                return f"{fits} on {on}."
+                return f"{fits} on {on}{self._without(one, at)}."
         return "No later day of the plan holds it."
+
+    def _without(self, one: Standing, at: int) -> str:
+        """Who has its order and is not there on a day, in words; empty: whoever has it is."""
+        if one.person_id is None or not self.found.places.is_missing(one.person_id, at):
+            return ""
+        return f", by another than {Person.objects.get(pk=one.person_id)}, who is not there then"

@@ -10,7 +10,7 @@ from fleet.faults import Forbidden, Refused, Stale
 from fleet.people.actor import Actor
 from fleet.people.models import Role
 from fleet.vehicles.models import Closure
-from fleet.visits.models import Mechanic, Plan, PlanEvent, Visit
+from fleet.visits.models import Absence, Mechanic, Plan, PlanEvent, Visit
 from fleet.visits.publish import Outcome, publish
 from fleet.workorders import progress
 from fleet.workorders.models import Finding, Job, OrderEvent, WorkOrder
@@ -246,6 +246,27 @@ def test_whom_somebody_chose_keeps_the_order(chief: Actor) -> None:
     published(chief, planned())
     order.refresh_from_db()
     assert order.assigned_to == ada
+
+
+@pytest.mark.parametrize("given", [False, True])
+def test_nobody_is_given_an_order_of_a_day_off(chief: Actor, given: bool) -> None:
+    """Leave that was entered since the plan was made; who has the order already keeps it."""
+    fleet({"V-1": (10,)})
+    mika = person("Mika", Role.MECHANIC, scene.depot())
+    row = Mechanic.objects.create(depot=scene.depot(), name="M. Fernholt", person=mika, source="x")
+    found = planned()
+    on = found.visits.get().on
+    order = draft("W-1", "V-1", "gearbox-oil", assigned_to=mika if given else None)
+    Absence.objects.create(mechanic=row, from_on=on, until_on=on)
+    (told,) = published(chief, found)
+    order.refresh_from_db()
+    assert (order.planned_on, order.assigned_to) == (on, mika if given else None)
+    there = f"is not there on {on.day} {on:%b %Y}"
+    assert told.besides == (
+        f"Mika has it and {there}: give it to another"
+        if given
+        else f"M. Fernholt {there}: nobody is assigned",
+    )
 
 
 def test_a_mechanic_who_left_the_depot_gets_nothing(chief: Actor) -> None:

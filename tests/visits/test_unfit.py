@@ -146,6 +146,26 @@ def test_work_that_has_begun_is_not_told_to_choose_another_day() -> None:
     assert said.endswith("There is room to go on with it on 19 Jun 2026.")
 
 
+def test_a_day_on_which_whoever_has_it_is_away_says_so() -> None:
+    """320 minutes beside Ada's other 320; on Friday Otto is there, and Ada is not."""
+    two_orders()
+    otto = person("Otto", Role.MECHANIC, scene.depot())
+    ada = person("Ada", Role.MECHANIC, scene.depot())
+    mechanic("Otto", person=otto)
+    Absence.objects.create(mechanic=mechanic("Otto"), from_on=ahead(3), until_on=ahead(3))
+    Absence.objects.create(
+        mechanic=mechanic("Ada", person=ada), from_on=ahead(4), until_on=ahead(4)
+    )
+    begun("WO-V-2")
+    WorkOrder.objects.filter(number="WO-V-2").update(assigned_to=ada)
+    assert unfit()["V-2"].endswith(
+        "There is room to go on with it on 19 Jun 2026, by another than Ada, who is not there then."
+    )
+    WorkOrder.objects.filter(number="WO-V-2").update(assigned_to=otto)
+    Visit.objects.all().delete()
+    assert unfit(ahead(1))["V-2"].endswith("There is room to go on with it on 19 Jun 2026.")
+
+
 def test_begun_work_whose_vehicle_is_away_asks_for_the_absence_only() -> None:
     fleet({"V-1": (10,)})
     order("V-1", 60)

@@ -13,7 +13,7 @@ from fleet.vehicles.models import Closure
 from fleet.visits import plan as plans
 from fleet.visits.models import Absence, Bay, Mechanic, Plan, ServiceNeed, Visit, Workshop
 from fleet.visits.publish import publish
-from fleet.workorders.models import Procedure, WorkOrder
+from fleet.workorders.models import Job, Procedure, WorkOrder
 from tests import scene
 from tests.cast import person
 from tests.visits.depot import TODAY, fleet
@@ -88,3 +88,22 @@ def test_every_published_day_holds_its_visits_whole() -> None:
     kept = Workshop.of(scene.depot()).kept_share
     assert max(by_day.values()) <= (1 - kept) * (ADA_MIN + OTTO_MIN)
     assert by_day[TODAY] > 0.5 * (1 - kept) * (ADA_MIN + OTTO_MIN)  # the days are full
+
+
+def test_two_orders_of_one_vehicle_on_a_day_are_set_up_once() -> None:
+    """By hand: 110 + 45 + one set-up of 20 minutes are Ada's whole day of 175 minutes."""
+    (van,) = fleet({"V-1": (10, 10)})
+    depot = scene.depot()
+    Mechanic.objects.create(
+        depot=depot, name="Ada", minutes=GEARBOX_MIN + ENGINE_MIN + SET_UP_MIN, source="invented"
+    )
+    for slug, minutes in (("gearbox-oil", GEARBOX_MIN), ("engine-oil", ENGINE_MIN)):
+        order = WorkOrder.objects.create(
+            number=f"WO-{slug}", vehicle=van, depot=depot, planned_on=TODAY + timedelta(days=2)
+        )
+        service = Service.objects.get(slug=slug)
+        Job.objects.create(order=order, vehicle=van, service=service, title="Oil", minutes=minutes)
+    (made,) = plans.plan([depot.pk], TODAY)
+    visit = made.visits.get()
+    assert (visit.unfit, visit.work_min) == ("", GEARBOX_MIN + ENGINE_MIN + SET_UP_MIN)
+    assert visit.mechanic == "Ada"

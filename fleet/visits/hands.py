@@ -1,0 +1,48 @@
+"""Who gets the orders of a plan's mechanics: whoever signs in, and is there that day."""
+
+from datetime import date
+
+from fleet.people.models import Person
+from fleet.people.roles import Right, who_may
+from fleet.today import day
+from fleet.visits.models import Mechanic, Plan, Workshop
+from fleet.visits.places import gather_places
+
+
+class Hands:
+    """The mechanics of a plan's depot, as they are there now on each of its days."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.first = plan.as_of_on
+        self.places = gather_places(plan.depot, Workshop.of(plan.depot), self.first, plan.days)
+        self.people = _people(plan.depot_id)
+
+    def of(self, name: str, on: date) -> Person | None:
+        """Whom an order of a mechanic is given to; None: they do not sign in, or are away."""
+        person = self.people.get(name)
+        return None if person is None or self._is_away(person, on) else person
+
+    def lacks(self, name: str, has: Person | None, on: date) -> str:
+        """What to know of the hands for an order that somebody, or nobody, has; empty: nothing."""
+        if has is not None:
+            away = self._is_away(has, on)
+            return f"{has} has it and is not there on {day(on)}: give it to another" if away else ""
+        if not name or self.of(name, on):
+            return ""
+        away = name in self.people
+        why = f"is not there on {day(on)}" if away else "does not sign in"
+        return f"{name} {why}: nobody is assigned"
+
+    def _is_away(self, person: Person, on: date) -> bool:
+        at = (on - self.first).days
+        return 0 <= at < len(self.places.open) and self.places.is_missing(person.pk, at)
+
+
+def _people(depot_id: int) -> dict[str, Person]:
+    """Who gets the orders of each mechanic of a depot, by the mechanic's name."""
+    found = {}
+    for one in Mechanic.objects.filter(depot=depot_id).exclude(person=None):
+        person = who_may(Right.RECORD_WORK, depot_id, pk=one.person_id)
+        if person is not None:
+            found[one.name] = person
+    return found
