@@ -13,6 +13,8 @@ from fleet.due.models import DueDate, Service
 from fleet.people.models import Person
 from fleet.vehicles.models import Closure, Depot
 from fleet.visits.publish import publish
+from fleet.workorders import issue
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import WorkOrder
 from tests.cast import depots_day
 from tests.dashboard.days import monday, planned_days, visit_of
@@ -119,6 +121,27 @@ def test_a_release_says_that_its_day_is_only_proposed(shop: Workshop, chief: Cli
     released = WorkOrder.objects.get()
     assert (released.state, released.planned_on) == ("released", None)
     assert released.events.latest("pk").reason == "it goes out without a day"
+
+
+def test_a_release_of_many_says_once_that_their_days_are_only_proposed(
+    shop: Workshop, chief: Client
+) -> None:
+    engine = Service.objects.get(slug="engine-oil")
+    shop.order.delete()
+    DueDate.objects.all().delete()
+    planned_days(shop.people, engine)
+    second = OrderDraft(vehicle_id=shop.people.second_van.pk, service_ids=[engine.pk])
+    issue.draft(shop.actor(shop.people.supervisor), second)
+    orders = list(WorkOrder.objects.select_related("vehicle").order_by("pk"))
+    sent = {"order": [f"{one.number}:{one.version}" for one in orders]}
+    listed = " ".join(unescape(chief.post("/work-orders/release", sent).content.decode()).split())
+    assert listed.count("are not published: publish them first") == 1
+    assert "that day is not published" not in listed
+    links = [
+        f'<a href="/work-orders/{one.number}">{one.number}</a> for {one.vehicle}' for one in orders
+    ]
+    assert f"{', '.join(links)}: Days that the plan proposes" in listed
+    assert listed.count("Workshop days proposes") == 2  # each with its own day
 
 
 def test_a_published_day_is_released_without_a_question(shop: Workshop, chief: Client) -> None:

@@ -29,6 +29,11 @@ from fleet.workorders import listing, progress
 from fleet.workorders.listing import MOST_AT_ONCE
 from fleet.workorders.models import WorkOrder
 
+ONLY_PROPOSED = (
+    "Days that the plan proposes are not published: publish them first. Released now, their orders "
+    "have no day, and take the one proposed only when they are named. Release them all the same?"
+)
+
 
 @needs(Right.RELEASE)
 @require_POST
@@ -61,7 +66,6 @@ class Lacking:
     lacks: str  # "no day, no mechanic"
     depot: str  # slug
     plan_on: date | None  # the day that the depot's plan has for its jobs
-    question: Question | None  # about its day
 
 
 def _asked(request: SignedIn, orders: list[WorkOrder]) -> dict[str, Any] | None:
@@ -85,10 +89,10 @@ def _asked(request: SignedIn, orders: list[WorkOrder]) -> dict[str, Any] | None:
                 lacks=words.get(one.pk, ""),
                 depot=one.depot.slug,
                 plan_on=None if one.planned_on or day else plan_days.get(one.pk),
-                question=doubts.get(one.pk),
             )
             for one in lacking
         ],
+        "said": _said([one for one in lacking if one.pk in doubts], doubts),
         "why": any(not one.yes for one in doubts.values()),
         "number": len(orders),
         "orders": request.POST.getlist("order")[:MOST_AT_ONCE],
@@ -96,6 +100,19 @@ def _asked(request: SignedIn, orders: list[WorkOrder]) -> dict[str, Any] | None:
         "assigned_to": person,
         "query": request.POST.get("query", "")[:500],
     }
+
+
+def _said(
+    orders: list[WorkOrder], doubts: dict[int, Question]
+) -> list[tuple[str, list[WorkOrder]]]:
+    """What is asked about days, each sentence once with its orders."""
+    proposed = sum(bool(doubts[one.pk].yes) for one in orders)
+    told: dict[str, list[WorkOrder]] = {}
+    for one in orders:
+        question = doubts[one.pk]
+        said = ONLY_PROPOSED if question.yes and proposed > 1 else str(question)
+        told.setdefault(said, []).append(one)
+    return list(told.items())
 
 
 def _lacks(order: WorkOrder, day: str, person: str) -> str:
