@@ -23,6 +23,12 @@ class Way:
     late_d: float  # expected, of all services [d]
 
 
+def came_to(made: Made, day: Array) -> visit_naive.Outcome:
+    """What days for the services of a task come to; rounds are no part of it, nor is the price of
+    moves."""
+    return visit_naive.outcome(made.plain, day, np.flatnonzero(~made.rounds))
+
+
 def compare(found: Gathered, made: Made, day: Array) -> list[dict[str, object]]:
     """Reckon what the plan and the usual ways come to."""
     counted = np.flatnonzero(~made.rounds)
@@ -36,11 +42,11 @@ def compare(found: Gathered, made: Made, day: Array) -> list[dict[str, object]]:
 
 
 def _way(name: str, made: Made, day: Array, counted: Array) -> Way:
-    came_to = visit_naive.outcome(made.plain, day, counted)
+    outcome = came_to(made, day)
     return Way(
         way=name,
-        cost_minor=round(came_to.cost_minor),
-        visits=came_to.visits,
-        left_out=len(counted) - came_to.done,
+        cost_minor=round(outcome.cost_minor),
+        visits=outcome.visits,
+        left_out=len(counted) - outcome.done,
         late_d=round(float(made.costs.late_d[counted, day[counted]].sum()), 1),
     )

@@ -25,8 +25,8 @@ from fleet.visits.cannot import cannot
 from fleet.visits.gather import Gathered, Wanted, gather
 from fleet.visits.listing import PlanRow, gap
 from fleet.visits.models import PLANNED_KEY, Plan, PlannedService, Visit
-from fleet.visits.naive import compare
-from fleet.visits.task import Made, are_rounds, costs, make
+from fleet.visits.naive import came_to, compare
+from fleet.visits.task import JOIN_MINOR, Made, are_rounds, costs, make
 from fleet.visits.unfit import unfit
 from fleet.visits.unplanned import unplanned
 from fleet.visits.waits import Wait, to_mend, waits
@@ -60,12 +60,18 @@ class Drawn:
     gathered: Gathered
     made: Made
     found: Found
-    cost_minor: float  # without the price of moves
+    cost_minor: float  # without the price of moves, and what rounds are worth on a visit
     told: list[Reason]
     waits: dict[int, Wait]  # by number of a service: the part that it waits for
     behind: dict[int, str]  # likewise, of a late one: what keeps it from an earlier place
     places: dict[tuple[int, int], tuple[str, str]]  # (vehicle row, day) → bay and mechanic
     unfit: dict[int, str]  # by number of a visit that stands: why its day holds it no more
+
+    @property
+    def bound_minor(self) -> float:
+        """Below which no plan lies, reckoned as its cost."""
+        of_rounds = JOIN_MINOR * float(self.made.rounds.sum())
+        return min(self.found.bound_minor - of_rounds, self.cost_minor)
 
 
 def plan(
@@ -128,23 +134,12 @@ def draw(
         gathered=found,
         made=made,
         found=best,
-        cost_minor=_cost_without_moves(made, best),
+        cost_minor=came_to(made, best.day).cost_minor,
         told=told,
         waits=waits(found, made, best, told),
         behind=why_behind(found, made, best),
         places=_places(found, made, come, no_more),
         unfit=no_more,
-    )
-
-
-def _cost_without_moves(made: Made, best: Found) -> float:
-    day, task = best.day, made.plain
-    planned = np.flatnonzero(day >= 0)
-    visits = [task.visit_minor[v] for v, on, _ in best.visits if not task.joins[v, on]]
-    return float(
-        task.cost_minor[planned, day[planned]].sum()
-        + task.leave_out_minor[day < 0].sum()
-        + sum(visits)
     )
 
 
@@ -216,7 +211,7 @@ def _facts(drawn: Drawn) -> dict[str, object]:
         "inputs_hash": drawn.made.inputs_hash,
         "cost_minor": round(drawn.cost_minor),
         "linear_minor": round(best.linear_minor),
-        "bound_minor": round(min(best.bound_minor, drawn.cost_minor)),
+        "bound_minor": round(drawn.bound_minor),
         "solver": visit_solver.version(),
         "seed": visit_solver.SEED,
         "prices": _prices(drawn),
@@ -378,7 +373,7 @@ def lacking(drawn: Drawn) -> list[str]:
 def in_figures(drawn: Drawn) -> PlanRow:
     """A plan that is not stored, in the figures of one that is."""
     found = drawn.gathered
-    cost, bound = round(drawn.cost_minor), round(min(drawn.found.bound_minor, drawn.cost_minor))
+    cost, bound = round(drawn.cost_minor), round(drawn.bound_minor)
     new = {(vehicle, on) for vehicle, on, _ in drawn.found.visits}
     row_of = {vehicle.pk: row for row, vehicle in enumerate(found.vehicles)}
     stands = {(row_of[one.vehicle_id], one.day) for one in found.standing}

@@ -107,7 +107,7 @@ def _rounded(minor: float) -> str:
 
 
 def _overdue(result: dict[str, Any]) -> str:
-    what = "days on which a service is overdue"
+    what = "days on which a service is overdue in the 12 months"
     return _more_or_fewer(result, "overdue_d", LEAST_OVERDUE_D, what)
 
 

@@ -122,6 +122,11 @@ def test_what_goes_late_says_why(people: Cast, days: Plan, signed_in: SignedIn) 
     shown = unescape(page(signed_in(people.viewer), PAGE))
     assert "3 days late" in shown
     assert "whoever has the skill has no time left" in shown
+    # by hand: 3.2 days, and 0.4 of the other van's, which is too little to be listed
+    visit_of("V-102").services.update(late_d=0.4)
+    shown = unescape(page(signed_in(people.viewer), PAGE))
+    assert "<strong>4 days late</strong>" in " ".join(shown.split())
+    assert "Added up before rounding: 3 of the 4 days at the top of the page. The rest is" in shown
 
 
 def test_the_plan_is_shown_beside_usual_ways_of_planning(

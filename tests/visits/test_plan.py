@@ -249,6 +249,20 @@ def test_a_round_joins_a_visit_and_makes_none() -> None:
     assert "V-2 engine-oil" not in days(planned())
 
 
+def test_a_round_that_no_visit_takes_along_costs_nothing() -> None:
+    # by hand: one visit for what falls due for certain on an open day costs the visit alone
+    (van,) = fleet({"V-1": (10,)})
+    lone = scene.van("V-2")
+    due(lone, scene.service("engine", duty_class="severe"), 3)
+    DueDate.objects.filter(vehicle=lone).update(meter_life=1 - 3 / 7)  # of a week
+    due_on = TODAY + timedelta(days=10)
+    DueDate.objects.filter(vehicle=van).update(km_p10=due_on, km_p90=due_on)
+    found = planned()
+    assert found.cost_minor == Workshop.of(van.depot).visit_minor
+    assert found.compared[0]["cost_minor"] == found.cost_minor
+    assert found.bound_minor <= found.cost_minor
+
+
 def test_what_stands_is_as_late_as_its_day_is() -> None:
     # by hand: due for certain on the plan's first day, ordered for a week later
     (van,) = fleet({"V-1": (0,)})

@@ -25,8 +25,8 @@ def test_of_one_more_mechanic_the_late_work_is_told_first_and_the_wages_last() -
     # 168 hours less in 12 months are 14 a month
     assert said == (
         "About 14 h a month less late work (12 to 16 in four of five futures); about 120 fewer "
-        "days on which a service is overdue. About 310 EUR more a month for wages is not counted "
-        "here."
+        "days on which a service is overdue in the 12 months. About 310 EUR more a month for wages "
+        "is not counted here."
     )
 
 

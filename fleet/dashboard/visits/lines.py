@@ -8,7 +8,7 @@ from fleet.calc.labour import Labour
 from fleet.dashboard.words import day, grouped
 from fleet.stores import money
 from fleet.units import percent
-from fleet.visits.board import Board, Day
+from fleet.visits.board import LATE_SHOWN, Board, Day
 from fleet.visits.early import early
 from fleet.visits.minutes import Minutes
 from fleet.visits.models import Plan, PlannedService
@@ -202,6 +202,17 @@ def a_day_late(board: Board) -> str:
         f"A day late counts {change} for a change and {check} for a check, a visit "
         f"{money.words(shop.visit_minor)}, paid life thrown away its share of the price."
     )
+
+
+def of_these(board: Board) -> str:
+    """How the table of what goes late and the days at the top of the page come together."""
+    listed, all_d = round(sum(one.late_d for one in board.late)), round(board.late_d)
+    all_days = f"{grouped(all_d)} day{'s' * (all_d != 1)}"
+    said = f"Added up before rounding: {grouped(listed)} of the {all_days} at the top of the page."
+    if listed >= all_d:
+        return said
+    others = " or are not among the latest" * (len(board.late) == LATE_SHOWN)
+    return f"{said} The rest is of services expected less than half a day late each{others}."
 
 
 @dataclass(frozen=True)

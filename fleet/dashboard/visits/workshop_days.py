@@ -73,6 +73,7 @@ def _planned(plan: Plan, today: date, asked: str, scope: Scope) -> dict[str, Any
         "late_total": round(found.late_d),
         "prices": lines.prices(plan, today),
         "means": lines.a_day_late(found),
+        "of_these": lines.of_these(found),
         "unplanned": lines.unplanned(plan),
         "promises": promise_rows([plan.depot]),
         "compared": lines.compared(plan),
