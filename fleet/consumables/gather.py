@@ -13,7 +13,7 @@ import numpy as np
 from fleet import bulk
 from fleet.calc.arrays import Array, FloatArray, IntArray
 from fleet.calc.demand import Repeats, Services
-from fleet.due.gather import Meters, meters_of
+from fleet.due.gather import Meters, meters_in, states_of
 from fleet.due.rules import ANY_PRODUCT, CLASSES, REPEAT, Rules
 from fleet.workorders.models import WorkOrder
 
@@ -43,12 +43,13 @@ class Class:
 def gather(depot_id: int, rules: Rules) -> Iterator[Class]:
     """Read the vehicles of a depot with what falls due on them, type by type, some at a time."""
     vehicles = _vehicles(depot_id)
-    rows, planned = _due_rows(depot_id), _planned(depot_id)
+    rows, planned, states = _due_rows(depot_id), _planned(depot_id), states_of(vehicles["id"])
     for type_id in np.unique(vehicles["type_id"]):
         ids = vehicles["id"][vehicles["type_id"] == type_id]
         for begin in range(0, len(ids), VEHICLES_AT_ONCE):
             vehicle_ids = ids[begin : begin + VEHICLES_AT_ONCE]
-            yield _class(int(type_id), vehicle_ids, rows, planned, rules)
+            meters = meters_in(states, vehicle_ids)
+            yield _class(int(type_id), vehicle_ids, rows, planned, meters, rules)
 
 
 def _vehicles(depot_id: int) -> dict[str, Array]:
@@ -91,12 +92,13 @@ def _class(
     ids: IntArray,
     rows: dict[str, Array],
     planned: dict[tuple[int, int], int],
+    meters: list[tuple[Meters, IntArray]],
     rules: Rules,
 ) -> Class:
     mine = np.isin(rows["vehicle_id"], ids) & np.isin(rows["service_id"], rules.service_id)
     unknown = mine & ~rows["known"]
     rows_known = {name: column[mine & rows["known"]] for name, column in rows.items()}
-    (km, km_of), (hours, hours_of) = meters_of(ids)
+    (km, km_of), (hours, hours_of) = meters
     vehicle = np.searchsorted(ids, rows_known["vehicle_id"])
     return Class(
         type_id=type_id,

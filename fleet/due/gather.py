@@ -155,6 +155,11 @@ def utc_offsets(depot_ids: IntArray, zones: Mapping[int, str]) -> Array:
 
 def meters_of(vehicle_ids: IntArray) -> list[tuple[Meters, Array]]:
     """Distance meters and hour meters, each with its row by vehicle row."""
+    return meters_in(states_of(vehicle_ids), vehicle_ids)
+
+
+def states_of(vehicle_ids: IntArray) -> dict[str, Array]:
+    """The usage states of some vehicles as they are stored, by vehicle."""
     where, params = bulk.among("s.vehicle_id", vehicle_ids)
     stored = ", ".join(f"s.{name}" for name in STATE_COLUMNS)
     sql = f"""
@@ -163,9 +168,14 @@ def meters_of(vehicle_ids: IntArray) -> list[tuple[Meters, Array]]:
         WHERE {where} ORDER BY s.vehicle_id"""  # noqa: S608
     kinds = {"id": "i8", "vehicle_id": "i8", "kind": "O", "stamp": "i8", "season": "f8"}
     kinds |= {"provisional": "?"} | dict.fromkeys(STATE_COLUMNS, "f8")
-    found = bulk.read(sql, params, kinds)
+    return bulk.read(sql, params, kinds)
+
+
+def meters_in(states: dict[str, Array], vehicle_ids: IntArray) -> list[tuple[Meters, Array]]:
+    """The same as ``meters_of``, of some of the vehicles whose states were read."""
+    mine = np.isin(states["vehicle_id"], vehicle_ids)
     return [
-        _of_kind(vehicle_ids, found, found["kind"] == kind)
+        _of_kind(vehicle_ids, states, mine & (states["kind"] == kind))
         for kind in (Meter.Kind.KM, Meter.Kind.HOURS)
     ]
 

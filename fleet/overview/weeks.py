@@ -10,6 +10,7 @@ from dataclasses import asdict, dataclass, fields
 from datetime import date, timedelta
 
 import numpy as np
+from django.db.models import Case, Value, When
 
 from fleet.calc.arrays import Array
 from fleet.calc.common_factor import USUAL_SIGMA, nodes
@@ -129,10 +130,14 @@ def weeks_from(today: date) -> Calendar:
 def _late(depot: Depot, today: date, minutes: dict[int, int]) -> tuple[Array, dict[str, int]]:
     """What is overdue, for certain or probably: its keys, and how much it is."""
     keys, facts = [], {}
-    for state, name in (("overdue", "overdue"), ("probably_overdue", "probably")):
-        rows = DueDate.objects.filter(condition(state, today), vehicle__depot=depot)
-        rows = rows.exclude(vehicle__status=Vehicle.Status.SOLD)
-        found = [one for one in rows.values_list("vehicle", "service") if one[1] in minutes]
+    names = {"overdue": "overdue", "probably_overdue": "probably"}
+    states = {name: condition(state, today) for state, name in names.items()}
+    rows = DueDate.objects.filter(states["overdue"] | states["probably"], vehicle__depot=depot)
+    rows = rows.exclude(vehicle__status=Vehicle.Status.SOLD)
+    told = rows.annotate(late=Case(*[When(its, then=Value(name)) for name, its in states.items()]))
+    counted = [one for one in told.values_list("late", "vehicle", "service") if one[2] in minutes]
+    for name in names.values():
+        found = [pair for late, *pair in counted if late == name]
         keys += [_key(*one) for one in found]
         facts[name] = len(found)
         facts[f"{name}_min"] = sum(minutes[service] for _, service in found)
