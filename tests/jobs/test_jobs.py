@@ -1,4 +1,5 @@
 from datetime import UTC, date, datetime, time, timedelta
+from inspect import signature
 from typing import Any
 
 import pytest
@@ -184,6 +185,20 @@ def test_a_task_leaves_aside_what_a_later_version_says_more(called: list[Any]) -
     """Called as a worker calls it, with the arguments of a message."""
     jobs.refresh.apply(([1, 2], "more"), {"later": True}).get()
     assert [call[:2] for call in called] == [("refresh", [1, 2])]
+
+
+@pytest.mark.parametrize("name", sorted(name for name in app.tasks if name.startswith("fleet.")))
+def test_so_does_every_task(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    task, given = app.tasks[name], []
+    known = signature(task.run)
+
+    def run(*args: Any, **kwargs: Any) -> None:
+        given.append((args, kwargs))
+
+    run.__signature__ = known  # type: ignore[attr-defined]
+    monkeypatch.setattr(task, "run", run)
+    task.apply((*range(len(known.parameters)), "more"), {"later": True}).get()
+    assert given == [(tuple(range(len(known.parameters))), {})]
 
 
 def test_a_task_that_lacks_what_it_needs_fails(called: list[Any]) -> None:
