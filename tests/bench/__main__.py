@@ -32,8 +32,6 @@ def _measure(what: list[str] | tuple[str, ...], vehicles: int) -> None:
     import django
 
     django.setup()
-    from django.db import connection
-
     from config.database import migrate
 
     migrate()
@@ -52,6 +50,7 @@ def _measure(what: list[str] | tuple[str, ...], vehicles: int) -> None:
         waits,
         year,
     )
+    from tests.bench.measure import machine
 
     module = {"night": night, "orders": orders, "replay": replay, "upload": upload}
     module |= {
@@ -65,9 +64,10 @@ def _measure(what: list[str] | tuple[str, ...], vehicles: int) -> None:
         "waits": waits,
         "year": year,
     }
-    print(f"{connection.vendor}, {vehicles:,} vehicles")
+    print(f"{machine()}; {vehicles:,} vehicles")
     for name in what:
         print(name)
+        night.empty()  # what the one before left is of another size
         module[name].run(vehicles)
 
 
