@@ -12,6 +12,7 @@ from datetime import timedelta
 import numpy as np
 from django.core.cache import cache
 from django.db import connection
+from django.db.models import CharField
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 from rest_framework.test import APIClient
@@ -157,10 +158,11 @@ def _write(ids: Array, vehicle: Array, at: dict[int, int], total: int, mechanic:
     on = np.datetime64(timezone.now().date() + timedelta(days=2), "D") - age.astype("m8[D]")
     depot = np.array([at[pk] for pk in vehicle.tolist()])
     empty = np.full(len(ids), "", dtype=object)
-    texts = ("reason", "waiting_for", "fit_for_use", "restriction", "workshop_name")
+    texts = [one.attname for one in WorkOrder._meta.concrete_fields if isinstance(one, CharField)]
     bulk.insert(
         WorkOrder,
         {
+            **dict.fromkeys(texts, empty),
             "id": ids,
             "number": np.array([f"W-{pk:08}" for pk in ids.tolist()], dtype=object),
             "vehicle_id": vehicle,
@@ -173,7 +175,6 @@ def _write(ids: Array, vehicle: Array, at: dict[int, int], total: int, mechanic:
             "raising": np.full(len(ids), "lift", dtype=object),
             "created_at": on.astype("M8[s]"),
             "waited_s": np.zeros(len(ids), dtype=np.int64),
-            **dict.fromkeys((*texts, "invoice_number", "document"), empty),
         },
     )
     _jobs(ids, vehicle, still_open)
