@@ -173,7 +173,14 @@ def _write(picture: Image.Image) -> str:
     path = Path("photos") / name[:2] / f"{name}.jpg"
     target = Path(settings.MEDIA_ROOT) / path
     target.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-    picture.save(target, "JPEG", quality=QUALITY, optimize=True)
+    # in memory first: on a full disk an encoder leaves half a file and says nothing
+    encoded = BytesIO()
+    picture.save(encoded, "JPEG", quality=QUALITY, optimize=True)
+    try:
+        target.write_bytes(encoded.getvalue())
+    except BaseException:
+        target.unlink(missing_ok=True)
+        raise
     return path.as_posix()
 
 

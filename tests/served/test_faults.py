@@ -13,12 +13,15 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, suppress
 from datetime import UTC, datetime, timedelta
+from io import BytesIO
 from itertools import count
 from typing import Any
 from urllib.request import urlopen
+from uuid import uuid4
 
 import pytest
 from django.conf import settings
+from PIL import Image
 
 from tests.processes import wait_for
 from tests.served.installation import Installation, connection_to, filled_up, new_installation
@@ -262,3 +265,37 @@ def test_a_full_disk_is_said_and_the_file_comes_again(here: Installation) -> Non
         assert "disk is full" in problem["errors"][0]["detail"]
         assert not [path for path in (here.data / "uploads").iterdir() if path.name != "ballast"]
     assert_whole(here, send(here, content), minute)
+
+
+def test_a_full_disk_keeps_no_half_photo_and_it_comes_again(here: Installation) -> None:
+    """A photo of noise is far more than the 64 kB that are left."""
+    told = {"vehicle": "V-1", "kind": "damage", "severity": "soon", "text": "a dent"}
+    told |= {"client_key": uuid4().hex, "performed_at": datetime.now(UTC).isoformat()}
+    status, finding = call(here.stack, "findings", json.dumps(told).encode())
+    assert status == 201, finding
+    photo, where = as_photo(uuid4().hex), f"findings/{finding['id']}/photos"
+    folder = here.data / "files"
+    with filled_up(folder):
+        status, problem = call(here.stack, where, photo, FORM)
+        assert status == 507
+        assert "disk is full" in problem["errors"][0]["detail"]
+        assert [path.name for path in folder.rglob("*") if path.is_file()] == ["ballast"]
+    status, kept = call(here.stack, where, photo, FORM)
+    assert status == 201, kept
+    (found,) = [path for path in folder.rglob("*.jpg") if path.is_file()]
+    assert found.stat().st_size > 64 << 10
+    with connection_to(here.database) as connection:
+        stored = connection.execute("SELECT path FROM workorders_photo").fetchall()
+    assert stored == [(found.relative_to(folder).as_posix(),)]
+
+
+def as_photo(key: str) -> bytes:
+    """The form of a photo of noise, from a fixed seed."""
+    made = BytesIO()
+    pixels = random.Random(1).randbytes(600 * 400 * 3)
+    Image.frombytes("RGB", (600, 400), pixels).save(made, "JPEG", quality=90)
+    part = f"--{MARK}\r\nContent-Disposition: form-data; name="
+    fields = {"client_key": key, "performed_at": datetime.now(UTC).isoformat()}
+    said = "".join(f'{part}"{name}"\r\n\r\n{value}\r\n' for name, value in fields.items())
+    file = f'{said}{part}"photo"; filename="a.jpg"\r\nContent-Type: image/jpeg\r\n\r\n'
+    return file.encode() + made.getvalue() + f"\r\n--{MARK}--".encode()
