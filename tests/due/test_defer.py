@@ -6,7 +6,7 @@ import pytest
 
 from fleet import chain
 from fleet.due import defer
-from fleet.due.models import Deferral, Service
+from fleet.due.models import Deferral, DueDate, Service
 from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.models import Person, Role
 from fleet.vehicles.models import Vehicle
@@ -101,6 +101,26 @@ def test_whoever_may_not_defer_does_not_agree(due: Due, first: Person) -> None:
     ):
         with pytest.raises(Forbidden):
             defer.agree(row, person=other)
+
+
+def test_whoever_may_not_defer_takes_none_back(due: Due, first: Person) -> None:
+    row = deferred(due, first)
+    for other in (
+        person("Mika", Role.MECHANIC, scene.depot()),
+        person("Otto", Role.SUPERVISOR, scene.depot("far")),
+    ):
+        with pytest.raises(Forbidden, match="may not take deferrals back"):
+            defer.withdraw(row, person=other, now=NOW)
+    row.refresh_from_db()
+    assert row.withdrawn_at is None
+
+
+def test_what_has_no_due_date_is_not_deferred(due: Due, first: Person) -> None:
+    van, oil = due
+    DueDate.objects.update(history_known=False)
+    for vehicle in (van, scene.van("V-2")):
+        with pytest.raises(Fault, match="has no due date that could be deferred"):
+            deferred((vehicle, oil), first)
 
 
 def test_what_waits_for_nobody_is_not_agreed_to(due: Due, first: Person, second: Person) -> None:

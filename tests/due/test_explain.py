@@ -1,10 +1,11 @@
 from datetime import UTC, date, datetime, timedelta
+from typing import Any
 
 import pytest
 
 from fleet import chain
-from fleet.due.explain import Explanation, explain, limit_words
-from fleet.due.models import DueDate, Fill, Limit, Service
+from fleet.due.explain import Explanation, call_words, explain, limit_words
+from fleet.due.models import DueDate, DueEarlier, Fill, Limit, Service
 from fleet.duty.models import Criterion, DutyAssessment, DutyOverride
 from fleet.faults import Fault
 from fleet.people.models import Role
@@ -32,6 +33,18 @@ def test_it_names_the_last_service_the_limit_the_reading_and_what_binds() -> Non
     assert "Limit under normal duty: 20,000 km or 48 months, whichever first" in text
     assert "Last accepted reading 26,100 km on 15 Jun 2026, today." in text
     assert "Limit reached first: the distance, certainly. Left: 3,900 km" in text
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        ({"after_km": 80}, "within 80 km"),
+        ({"due_on": date(2026, 2, 14)}, "by 14 Feb 2026"),
+        ({"after_km": 80, "due_on": date(2026, 2, 14)}, "within 80 km or by 14 Feb 2026"),
+    ],
+)
+def test_a_call_says_by_when_it_wants_its_service(given: dict[str, Any], words: str) -> None:
+    assert call_words(DueEarlier(**given)) == words
 
 
 @pytest.mark.parametrize(

@@ -142,6 +142,11 @@ def test_life_used_by_the_calendar_grows_with_every_day() -> None:
     assert later.life_used == pytest.approx(212 / 365)
 
 
+def test_a_row_without_any_life_tells_none() -> None:
+    row(calendar_on=None)
+    assert only().life_used is None
+
+
 def test_life_used_by_the_calendar_goes_on_from_what_earlier_classes_used() -> None:
     # .5 on 1 June 2026, and 14 of 200 days since
     began = {"calendar_life": 0.5, "calendar_life_on": date(2026, 6, 1)}

@@ -176,6 +176,15 @@ def test_a_yearly_day_that_was_passed_stays_where_the_new_class_has_none() -> No
     assert row.life_used == used == pytest.approx(471 / 214)  # days since 1 March
 
 
+def test_of_two_yearly_days_the_one_that_was_passed_first_stays() -> None:
+    check = scene.service(km=None, months=None, yearly_month=10, yearly_day=1)
+    scene.service(km=None, months=None, duty_class="severe", yearly_month=12, yearly_day=1)
+    van = scene.van()
+    scene.done(van, check, date(2025, 3, 1), None)
+    classed(van, check, date(2025, 11, 1))
+    assert shown(van).p50 == date(2025, 10, 1)
+
+
 # --- whatever comes ----------------------------------------------------------------------------
 CLASSES = st.lists(
     st.tuples(st.integers(0, 49), st.sampled_from(["normal", "severe"])),
