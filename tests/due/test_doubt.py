@@ -9,7 +9,7 @@ from fleet.due import claims
 from fleet.due.models import DueDate, Service, ServiceDone
 from fleet.due.record import record_done
 from fleet.faults import Question
-from fleet.vehicles.models import Vehicle
+from fleet.vehicles.models import Depot, Vehicle
 from tests import scene
 from tests.scene import INVENTED, NOW
 
@@ -77,6 +77,12 @@ def test_before_the_first_reading_the_total_was_no_higher(vehicle: Vehicle, oil:
     assert "31,000 km" in asked(vehicle, oil, 298, 31_500)
     assert record(vehicle, oil, 600, 0)
     assert record(vehicle, oil, 298, 31_000)
+
+
+def test_a_day_begins_when_it_does_at_the_depot(vehicle: Vehicle, oil: Service) -> None:
+    Depot.objects.update(zone="Australia/Brisbane")  # UTC+10, no summer time
+    # 37,000 were read ten days before, and 38,000 on that day, in the evening there
+    assert record(vehicle, oil, 20, 37_200).total_km == 37_200
 
 
 def test_a_slipped_digit_is_offered_as_what_was_meant(vehicle: Vehicle, oil: Service) -> None:

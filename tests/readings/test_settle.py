@@ -169,10 +169,17 @@ def test_a_reading_that_only_goes_on_leaves_earlier_verdicts_and_what_rests_on_t
     assert VerdictMemory.objects.get().version == 1
 
 
+def test_a_replaced_meter_goes_on_from_the_total_that_was_reckoned_with() -> None:
+    van_with([*scene.steady(10_000, 700, 20), 500, 1_400])  # 900 km in a week, once it was new
+    newest = Reading.objects.get(value=1_400, provisional=True)
+    reckoned = newest.total
+    decide(newest, "meter replaced")
+    assert newest.total == pytest.approx(reckoned, abs=1)
+
+
 def test_what_is_held_out_of_order_long_after_has_its_total() -> None:
     vehicle = van_with(scene.steady(10_000, 700, 150))  # memories are kept every 64 readings
-    late = NOW - timedelta(weeks=140, days=3)
-    (odd,) = scene.readings(vehicle, [90_000], until=late)  # 16,700 were driven by then
+    (odd,) = scene.readings(vehicle, [90_000], until=NOW - timedelta(weeks=140, days=3))
     chain.refresh([vehicle.pk], NOW)
     odd.refresh_from_db()
     assert (odd.verdict, odd.reason, odd.total) == (Verdict.HELD, "out_of_order", 90_000)
