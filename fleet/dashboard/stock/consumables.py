@@ -327,7 +327,7 @@ def _line(row: DemandRow, depot: str, months: int) -> ItemLine:
 
 
 def _mean(row: DemandRow) -> str:
-    return _near(row.mean, row.unit) if row.unit == "mL" else f"{row.mean:.1f}"
+    return _near(row.mean, row.unit) if row.unit == "mL" else f"{row.mean:.1f}\u00a0pcs"
 
 
 def _near(quantity: float, unit: str) -> str:
