@@ -119,7 +119,8 @@ NEED_WORDS = {
     KIND.DECIDE: NeedWords(
         "decision to take",
         "decisions to take",
-        "An overdue service without an answer goes a step further after five working days.",
+        "An overdue service without an answer goes a step further after five working days; that "
+        "its order is released is no answer.",
         "work-orders",
         query=urlencode([("decide", "open")]),
         anchor="#decide-head",
