@@ -3,6 +3,7 @@ import ipaddress
 import os
 import socket
 from collections.abc import Iterator, Sequence
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -50,6 +51,18 @@ def pytest_configure(config: pytest.Config) -> None:
     """The same order in every run, unless asked for another."""
     if getattr(config.option, "randomly_seed", None) == "default":
         config.option.randomly_seed = ORDER
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Iterator[None]:
+    """What is collected stays to the end: garbage is looked for after it, and less often."""
+    gc.disable()
+    result = yield
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(50_000, 20, 20)  # our choice
+    gc.enable()
+    return result
 
 
 def pytest_configure_node(node: Any) -> None:
@@ -159,6 +172,13 @@ def pages_as_read() -> Iterator[None]:
 
 # --- what a second database can change -------------------------------------------------------
 OF_PROCESSES = {"config", "jobs", "runs", "served"}  # may reach a service without a fixture
+OF_NO_DATABASE = {"calc", "units"}
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    from django.conf import settings
+
+    return (settings.SERVED and _whole(config) and collection_path.name in OF_NO_DATABASE) or None
 
 
 def _leave_to_sqlite(config: pytest.Config, items: list[pytest.Item]) -> None:
@@ -189,13 +209,6 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         _leave_to_sqlite(config, items)
     kept.together(items)
     items.sort(key=lambda item: item.path.name not in LONG)
-
-
-def pytest_collection_finish() -> None:
-    """What was collected stays to the end: garbage is looked for among the rest, and less often."""
-    gc.collect()
-    gc.freeze()
-    gc.set_threshold(50_000, 20, 20)  # our choice
 
 
 @pytest.hookimpl(tryfirst=True)

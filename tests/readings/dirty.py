@@ -354,7 +354,7 @@ def _far(file: Any) -> None:
 
 def packed(named: dict[str, bytes]) -> bytes:
     out = BytesIO()
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as file:
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as file:
         for name, data in named.items():
             file.writestr(name, data)
     return out.getvalue()
