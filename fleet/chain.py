@@ -5,7 +5,7 @@ only where something changed. Both do the same work by the same verbs, and both 
 without harm.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
@@ -34,6 +34,7 @@ from fleet.readings.models import (
     Verdict,
 )
 from fleet.runs import ledger
+from fleet.runs.ledger import Progress, silent
 from fleet.runs.models import Run
 from fleet.today import today_at
 from fleet.trials import evaluate
@@ -41,12 +42,7 @@ from fleet.usage import measure, rates, seasons
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.workorders import consumption, escalate, issue, rechecks
 
-Progress = Callable[[float, str], None]
 Counts = dict[str, int]
-
-
-def silent(share: float, text: str) -> None:
-    """Tell nobody."""
 
 
 def refresh(vehicle_ids: Sequence[int] | Array, as_of: datetime) -> Counts:

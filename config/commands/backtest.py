@@ -2,10 +2,10 @@
 
 import argparse
 import json
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterator
 from typing import Any
 
+from config.bar import bar
 from config.commands.due import day
 
 COLUMNS = ("n", "crps", "skill_last_90", "skill_lifetime", "coverage_80", "coverage_95")
@@ -39,7 +39,7 @@ def run_backtest(arguments: argparse.Namespace) -> int:
         return _run_verdicts(arguments)
     from fleet.hindcast import backtest
 
-    with _bar() as progress:
+    with bar() as progress:
         result = backtest.backtest(arguments.vehicle_class, arguments.as_of, progress)
     backtest.keep(result)
     print(json.dumps(result, indent=1) if arguments.json else "\n".join(_lines(result)))
@@ -49,23 +49,10 @@ def run_backtest(arguments: argparse.Namespace) -> int:
 def _run_verdicts(arguments: argparse.Namespace) -> int:
     from fleet.hindcast import fault_trial
 
-    with _bar() as progress:
+    with bar() as progress:
         result = fault_trial.fault_trial(arguments.vehicle_class, arguments.as_of, progress)
     print(json.dumps(result, indent=1) if arguments.json else "\n".join(_verdict_lines(result)))
     return 0
-
-
-@contextmanager
-def _bar() -> Iterator[Callable[[float, str], None]]:
-    from tqdm import tqdm
-
-    with tqdm(total=100, bar_format="{l_bar}{bar}| {desc}", leave=False, disable=None) as bar:
-
-        def tell(share: float, text: str) -> None:
-            bar.update(100 * share - bar.n)
-            bar.set_description_str(text)
-
-        yield tell
 
 
 def _lines(result: dict[str, Any]) -> Iterator[str]:

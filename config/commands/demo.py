@@ -4,6 +4,7 @@ import argparse
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
+from config.bar import bar
 from config.commands.due import OVERDUE, print_table
 from config.commands.nightly import do_night
 from config.commands.serve import add_address
@@ -62,7 +63,6 @@ def bring_demo(months: int = 36, vehicles: int = 48) -> None:
     """Load the demo unless it is there; refuse a data folder with another fleet."""
     from django.conf import settings
     from django.utils import timezone
-    from tqdm import tqdm
 
     from fleet.demo import build
     from fleet.faults import Fault
@@ -76,13 +76,8 @@ def bring_demo(months: int = 36, vehicles: int = 48) -> None:
         print(f"The demo is already in {settings.DATA_DIR}; its data are kept.")
         return
     print(f"Loading an invented fleet into {settings.DATA_DIR} …")
-    with tqdm(total=100, unit="%", disable=None, leave=False) as bar:
-
-        def progress(share: float, doing: str) -> None:
-            bar.set_description(doing, refresh=False)
-            bar.update(100 * share - bar.n)
-
-        build.build(timezone.now(), progress, months, vehicles)
+    with bar() as tell:
+        build.build(timezone.now(), tell, months, vehicles)
 
 
 def _print_summary() -> None:

@@ -4,6 +4,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from config.bar import bar
+
 if TYPE_CHECKING:
     from fleet.workbook.load import Count, Loaded
 
@@ -64,7 +66,6 @@ def export_workbook(arguments: argparse.Namespace) -> int:
 
 def load_workbook(arguments: argparse.Namespace) -> int:
     from django.utils import timezone
-    from tqdm import tqdm
 
     from fleet.faults import Fault
     from fleet.workbook.load import load
@@ -76,12 +77,7 @@ def load_workbook(arguments: argparse.Namespace) -> int:
         raise Fault("Name the workbook to load.")
     if not arguments.file.is_file():
         raise Fault(f"There is no file {arguments.file}: check the name.")
-    with tqdm(total=100, bar_format="{l_bar}{bar}| {desc}", leave=False, disable=None) as bar:
-
-        def tell(share: float, text: str) -> None:
-            bar.update(100 * share - bar.n)
-            bar.set_description_str(text)
-
+    with bar() as tell:
         reason = f"fleet workbook {arguments.file.name}"
         loaded = load(arguments.file, now=timezone.now(), reason=reason, progress=tell)
         decide_again(loaded.use_changed, timezone.now())

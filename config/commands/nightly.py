@@ -4,6 +4,7 @@ import argparse
 import json
 from typing import TYPE_CHECKING, Any
 
+from config.bar import bar
 from config.commands.due import day
 
 if TYPE_CHECKING:
@@ -40,7 +41,6 @@ def run_night(arguments: argparse.Namespace) -> int:
 def do_night(on: Any = None) -> "list[Run]":
     """The night of every time zone that has a depot, with a progress bar on a terminal."""
     from django.utils import timezone
-    from tqdm import tqdm
 
     from fleet import chain
     from fleet.faults import Fault
@@ -54,13 +54,8 @@ def do_night(on: Any = None) -> "list[Run]":
         if on and on > today:
             raise Fault(f"{on} has not come in {zone}: give {today} or a day before it.")
     for zone in zones:
-        with tqdm(total=100, unit="%", disable=None, leave=False) as bar:
-
-            def progress(share: float, doing: str, bar: Any = bar) -> None:
-                bar.set_description(doing, refresh=False)
-                bar.update(100 * share - bar.n)
-
-            runs.append(chain.nightly(on or newest[zone], zone, progress, again=True))
+        with bar() as tell:
+            runs.append(chain.nightly(on or newest[zone], zone, tell, again=True))
     return runs
 
 

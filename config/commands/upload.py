@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from config.bar import bar
 
 if TYPE_CHECKING:
     from fleet.readings.intake import Options
@@ -137,24 +139,10 @@ def _complete(upload: Upload) -> Upload:
     from fleet import chain
 
     seen_before = upload.seen_before
-    with _bar(upload.name) as tell:
+    with bar(upload.name) as tell:
         completed = chain.complete_upload(upload.pk, tell)
     completed.seen_before = seen_before
     return completed
-
-
-@contextmanager
-def _bar(name: str) -> Iterator[Callable[[float, str], None]]:
-    """A progress bar on a terminal, nothing elsewhere."""
-    from tqdm import tqdm
-
-    with tqdm(total=100, bar_format="{l_bar}{bar}| {desc}", leave=False, disable=None) as bar:
-
-        def tell(share: float, text: str) -> None:
-            bar.set_description_str(f"{name}: {text}", refresh=False)
-            bar.update(100 * share - bar.n)
-
-        yield tell
 
 
 def print_report(report: Report) -> None:

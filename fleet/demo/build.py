@@ -1,6 +1,5 @@
 """Build the demo: the workbook, the people, the uploads. Each step may be run again."""
 
-from collections.abc import Callable
 from datetime import date, datetime, timedelta
 from pathlib import Path
 
@@ -18,11 +17,10 @@ from fleet.demo.trial import add_trial
 from fleet.demo.workshops import open_workshops, plan_workshop_days
 from fleet.overview.seen import look
 from fleet.people.models import Person
+from fleet.runs.ledger import Progress
 from fleet.stores import moves
 from fleet.today import NO_DEPOT, newest_day, today_at
 from fleet.vehicles.models import Depot, Vehicle
-
-Progress = Callable[[float, str], None]
 
 MONTHS, VEHICLES = 36, 48  # of past; of the story
 SETTLED_TODAY = 2

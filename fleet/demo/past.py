@@ -35,11 +35,11 @@ from fleet.demo.trial import ENDED, FIRST_DAYS_D, Conducted
 from fleet.hindcast import widen
 from fleet.people.models import Person
 from fleet.readings import intake
+from fleet.runs.ledger import Progress
 from fleet.trials.evaluate import SHEETS_D
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.workbook.load import load
 
-Progress = Callable[[float, str], None]
 EVENING = time(19, 0)
 WORN_SHARE, WORN_D = 2.0, 30  # of water in percent, and days until such fluid is due
 GUARD_AFTER_MONTHS = 13  # before, no forecast has a year of readings behind it

@@ -4,7 +4,6 @@ Odometers only: services by running hours rest on the same filter. Past readings
 verdicts they have today.
 """
 
-from collections.abc import Callable
 from datetime import date, timedelta
 from typing import Any
 
@@ -19,10 +18,10 @@ from fleet.calc.scores import Scored
 from fleet.due.models import BacktestResult, GuardFactor
 from fleet.faults import Fault
 from fleet.hindcast.histories import Meters, gather_histories, gather_meters
+from fleet.runs.ledger import Progress, silent
 from fleet.today import newest_day
 from fleet.vehicles.models import Depot
 
-Progress = Callable[[float, str], None]
 Figures = dict[str, Any]
 
 HORIZONS_D = (30, 90, 180, 365)  # our choice
@@ -37,10 +36,6 @@ PIT_BARS = 20
 
 class NothingToScore(Fault):
     """No forecast has a year of readings after it."""
-
-
-def silent(share: float, text: str) -> None:
-    """Tell nobody."""
 
 
 def backtest(

@@ -20,12 +20,11 @@ from fleet.hindcast.backtest import (
     MOST_VEHICLES,
     SEED,
     NothingToScore,
-    Progress,
     newest_day_of_fleet,
     plan_for,
-    silent,
 )
 from fleet.hindcast.histories import Meters, gather_histories, gather_meters
+from fleet.runs.ledger import Progress, silent
 
 Figures = dict[str, Any]
 

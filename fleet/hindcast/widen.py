@@ -13,6 +13,7 @@ from fleet.calc.widening import Widened, widened
 from fleet.due.widening import put_in_force
 from fleet.hindcast import backtest
 from fleet.runs import ledger
+from fleet.runs.ledger import Progress, silent
 from fleet.runs.models import Run
 
 JOB = "guard"  # as it is called in the ledger of jobs
@@ -20,7 +21,7 @@ OUTCOME_MONTHS = 24  # our choice
 MOST_VEHICLES = 2_000  # enough to see a share of 75 %, whatever the fleet; our choice
 
 
-def watch(on: date, progress: backtest.Progress = backtest.silent) -> Run | None:
+def watch(on: date, progress: Progress = silent) -> Run | None:
     """Look at the month that ended before a day, once; None where it is done or in hand."""
     month_end_on = backtest.month_end_before(on)
     if Run.objects.filter(job=JOB, on=month_end_on, state=Run.State.DONE).exists():
@@ -43,7 +44,7 @@ def last_done() -> Run | None:
     return Run.objects.filter(job=JOB, state=Run.State.DONE).order_by("on").last()
 
 
-def look(month_end_on: date, progress: backtest.Progress = backtest.silent) -> dict[str, int]:
+def look(month_end_on: date, progress: Progress = silent) -> dict[str, int]:
     """Store the month's backtest, and the factor that the bands need by it."""
     try:
         result, cases = backtest.scored("", month_end_on, progress, MOST_VEHICLES)

@@ -34,6 +34,10 @@ NIGHT = "night"
 Progress = Callable[[float, str], None]
 
 
+def silent(share: float, text: str) -> None:
+    """Tell nobody."""
+
+
 class Taken(Fault):
     """Somebody else is doing this work."""
 

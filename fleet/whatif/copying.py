@@ -2,7 +2,7 @@
 
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -11,11 +11,11 @@ from django.conf import settings
 
 from fleet.copies import snapshot
 from fleet.readings import leavings
+from fleet.runs.ledger import Progress
 
 NAME = "sumpwise.sqlite3"  # as a data folder has it
 # of no use to a forecast, and many or secret
 LEFT_OUT = ("admin.LogEntry", "runs.RepeatKey", "people.Token")
-Progress = Callable[[float, str], None]
 
 
 @contextmanager

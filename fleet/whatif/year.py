@@ -1,6 +1,6 @@
 """One arm: the copy it runs on is changed, brought up to date, planned and followed for a year."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -15,6 +15,7 @@ from fleet.consumables.learn import learn
 from fleet.consumables.recipes import gather_recipes
 from fleet.due import forecast
 from fleet.duty import assess
+from fleet.runs.ledger import Progress
 from fleet.stores.models import Item
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.visits import plan
@@ -23,7 +24,6 @@ from fleet.whatif.kinds import Touched
 from fleet.whatif.rows import YEAR_D, Change
 from fleet.whatif.terms import Asked, YearTerms, gather_terms
 
-Progress = Callable[[float, str], None]
 MEASURES = (
     *("work_min", "visits", "services", "overdue_d", "late_min"),
     *("labour_minor", "materials_minor", "visits_minor", "late_minor"),

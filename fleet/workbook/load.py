@@ -1,6 +1,6 @@
 """A workbook into the database: all or nothing, and the same book twice changes nothing."""
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -8,6 +8,7 @@ from pathlib import Path
 from django.db import transaction
 
 from fleet.readings.spreadsheet import SpreadsheetFault, read_spreadsheet
+from fleet.runs.ledger import Progress, silent
 from fleet.workbook import withdraw
 from fleet.workbook.columns import Key, Row, Sheet
 from fleet.workbook.history_doubts import check_history
@@ -22,12 +23,6 @@ from fleet.workbook.sheets import SHEETS
 from fleet.workbook.stays import settle_stays
 from fleet.workbook.use import use_changed
 from fleet.workbook.world import Stored, World, whole_fleet
-
-Progress = Callable[[float, str], None]
-
-
-def silent(share: float, text: str) -> None:
-    """Tell nobody."""
 
 
 @dataclass(frozen=True, slots=True)
