@@ -42,15 +42,14 @@ class Change:
     act: Act
 
 
-def _release(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
-    because = given.get("override_reason", "")
-    order_days.release(actor, order.pk, version=version, override_reason=because)
-    return Said(f"{order} is released.")
+def _by(verb: Callable[..., object], told: str, *fields: str) -> Act:
+    """Hand a verb some fields of the form as they were typed; ``told`` names order or vehicle."""
 
+    def act(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
+        verb(actor, order.pk, version=version, **{name: given.get(name, "") for name in fields})
+        return Said(told.format(order=order, vehicle=order.vehicle))
 
-def _take_back(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
-    progress.take_back(actor, order.pk, version=version)
-    return Said(f"{order} is drafted again.")
+    return act
 
 
 def _plan(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
@@ -90,36 +89,10 @@ def mechanic(given: QueryDict, depot_id: int) -> Person | None:
     return found
 
 
-def _raise_by(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
-    progress.raise_by(
-        actor,
-        order.pk,
-        raising=given.get("raising", ""),
-        override_reason=given.get("override_reason", ""),
-        version=version,
-    )
-    return Said("The cautions on the card follow how the vehicle is raised.")
-
-
-def _arrive(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
-    progress.arrive(actor, order.pk, version=version)
-    return Said(f"{order.vehicle} has arrived; downtime counts from now.")
-
-
 def _start(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
     closed = order_days.start(actor, order.pk, version=version)
     told = f" {closed}: what is done is kept as it happened, and supervisors see it."
     return Said(f"{order} is started.{told * bool(closed)}", bool(closed))
-
-
-def _wait(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
-    progress.wait(actor, order.pk, waiting_for=given.get("waiting_for", ""), version=version)
-    return Said(f"{order} waits.")
-
-
-def _resume(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
-    progress.resume(actor, order.pk, version=version)
-    return Said(f"{order} goes on.")
 
 
 def _end_job(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
@@ -211,21 +184,6 @@ def read_number(text: str, what: str) -> float:
         raise Fault(f"{what.capitalize()}: {error}", about=about) from error
 
 
-def _hand_back(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
-    ending.hand_back(actor, order.pk, version=version)
-    return Said(f"{order.vehicle} is handed back; downtime ends here.")
-
-
-def _sign_off(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
-    ending.sign_off(actor, order.pk, version=version)
-    return Said(f"{order} is signed off.")
-
-
-def _late_seen(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
-    late.seen(actor, order.pk, version=version)
-    return Said(f"{order}: what came after the sign-off is seen.")
-
-
 def _read_again(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
     """Take another look at the odometer's word."""
     found = read_again.read_again(
@@ -246,31 +204,56 @@ def _correct(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> 
     return Said(f"{order} is open again; the services it had recorded count no more.")
 
 
-def _cancel(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
-    progress.cancel(actor, order.pk, reason=given.get("reason", ""), version=version)
-    return Said(f"{order} is cancelled.")
-
-
 BEFORE, WORK = progress.BEFORE_THE_END, Right.RECORD_WORK
 CHANGES: dict[str, Change] = {
-    "release": Change(Right.RELEASE, (State.DRAFTED,), _release),
-    "take-back": Change(Right.RELEASE, (State.RELEASED,), _take_back),
+    "release": Change(
+        Right.RELEASE,
+        (State.DRAFTED,),
+        _by(order_days.release, "{order} is released.", "override_reason"),
+    ),
+    "take-back": Change(
+        Right.RELEASE, (State.RELEASED,), _by(progress.take_back, "{order} is drafted again.")
+    ),
     "plan": Change(Right.RELEASE, BEFORE, _plan),
-    "raise-by": Change(WORK, BEFORE, _raise_by),
-    "arrive": Change(WORK, (State.DRAFTED, State.RELEASED), _arrive),
+    "raise-by": Change(
+        WORK,
+        BEFORE,
+        _by(
+            progress.raise_by,
+            "The cautions on the card follow how the vehicle is raised.",
+            *("raising", "override_reason"),
+        ),
+    ),
+    "arrive": Change(
+        WORK,
+        (State.DRAFTED, State.RELEASED),
+        _by(progress.arrive, "{vehicle} has arrived; downtime counts from now."),
+    ),
     "start": Change(WORK, (State.RELEASED,), _start),
-    "wait": Change(WORK, (State.STARTED,), _wait),
-    "resume": Change(WORK, (State.WAITING,), _resume),
+    "wait": Change(WORK, (State.STARTED,), _by(progress.wait, "{order} waits.", "waiting_for")),
+    "resume": Change(WORK, (State.WAITING,), _by(progress.resume, "{order} goes on.")),
     "end-job": Change(WORK, progress.UNDER_WAY, _end_job),
     "finish": Change(WORK, (State.STARTED,), _finish),
-    "hand-back": Change(WORK, (State.FINISHED, State.SIGNED_OFF), _hand_back),
-    "sign-off": Change(Right.SIGN_OFF, (State.FINISHED,), _sign_off),
-    "late-seen": Change(Right.SIGN_OFF, (State.SIGNED_OFF,), _late_seen),
+    "hand-back": Change(
+        WORK,
+        (State.FINISHED, State.SIGNED_OFF),
+        _by(ending.hand_back, "{vehicle} is handed back; downtime ends here."),
+    ),
+    "sign-off": Change(
+        Right.SIGN_OFF, (State.FINISHED,), _by(ending.sign_off, "{order} is signed off.")
+    ),
+    "late-seen": Change(
+        Right.SIGN_OFF,
+        (State.SIGNED_OFF,),
+        _by(late.seen, "{order}: what came after the sign-off is seen."),
+    ),
     "read-again": Change(WORK, (State.FINISHED, State.SIGNED_OFF), _read_again),
     "correct": Change(Right.RELEASE, (State.FINISHED,), _correct),
     "add-jobs": Change(Right.RELEASE, BEFORE, _add_jobs),
     "drop-jobs": Change(Right.RELEASE, BEFORE, _drop_jobs),
-    "cancel": Change(Right.RELEASE, BEFORE, _cancel),
+    "cancel": Change(
+        Right.RELEASE, BEFORE, _by(progress.cancel, "{order} is cancelled.", "reason")
+    ),
 }
 
 
