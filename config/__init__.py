@@ -4,6 +4,7 @@ commands/              the commands, one file per subject
 __main__.py            python -m config
 apps.py                the program as an application of Django
 backup.py              everything into one file and back; which files
+bar.py                 how far a command has come
 celery.py              background work: the worker
 checks.py              settings that do not go together, each with its remedy
 cli.py                 the command line
