@@ -20,11 +20,12 @@ from fleet.calc.trial_power import BEST, WORST
 from fleet.people.roles import Right
 from fleet.trials.blind import knows_products, trials_at
 from fleet.trials.evaluate import evaluate
-from fleet.trials.listing import counted_at
+from fleet.trials.listing import counted_at, samples_of
 from fleet.trials.models import LabProperty, Rating, Trial, TrialResult, TrialVehicle
 from fleet.trials.outcome import as_shown, shown
 from fleet.trials.rate import Felt, Measured, Places, add_samples, places_of, rate
 from fleet.trials.set_up import needed_in_all
+from fleet.trials.take_back import take_back_sample
 
 BY_SLUG = Order("trials", ("slug",))
 COLUMNS = ("slug", "name", "question", "starts_on", "ends_on", "assignment", "blinded")
@@ -160,6 +161,15 @@ class SampleShape(serializers.Serializer[Any]):
     value = serializers.FloatField()
 
 
+class WhyBack(Strict):
+    reason = Text(max_length=300, help_text="Why it is wrong; kept with it")
+
+
+class SampleTakenBack(SampleShape):
+    taken_back_at = serializers.DateTimeField()
+    taken_back_because = serializers.CharField()
+
+
 class RatingRows(serializers.Serializer[Any]):
     rows = RatingShape(many=True, help_text="In the order in which they were sent")
 
@@ -267,6 +277,29 @@ class Samples(Resource):
                 {"id": one.pk, "client_key": one.client_key, "value": one.value} for one in kept
             ]
             return Answer({"rows": rows}, HTTPStatus.CREATED)
+
+        return once(request, effect)
+
+
+class TakeBackSample(Resource):
+    """A sample that was wrong: it stays on record and counts no more."""
+
+    scope = "trials"
+    rights = {"POST": Right.RUN_TRIAL}
+    repeatable = ("POST",)
+
+    @extend_schema(
+        operation_id="trials_take_back_sample", request=WhyBack, responses=SampleTakenBack
+    )
+    def post(self, request: Request, trial: str, sample_id: int) -> Response:
+        rows = samples_of(trial_or_404(request, trial), depots_for(request))
+        told = f"There is no sample {sample_id} of this trial within your depots."
+        sample, given = one_or_404(rows.filter(pk=sample_id), told), body(request, WhyBack)
+
+        def effect() -> Answer:
+            back = take_back_sample(sender(request, {}), sample, reason=given["reason"])
+            names = [str(name) for name in SampleTakenBack().fields]
+            return Answer({name: getattr(back, name) for name in names})
 
         return once(request, effect)
 

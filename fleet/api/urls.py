@@ -62,7 +62,7 @@ from fleet.api.runs import Night, Runs
 from fleet.api.settlements import Settlements, WithdrawSettlement
 from fleet.api.stock import Items, StockLevels, StockMoves, TakeBack
 from fleet.api.telematics import Telematics
-from fleet.api.trials import OneTrial, Ratings, Result, Samples, Trials
+from fleet.api.trials import OneTrial, Ratings, Result, Samples, TakeBackSample, Trials
 from fleet.api.uploads import Mend, OneUpload, UploadRows, Uploads, Withdraw
 from fleet.api.usage import Usage
 from fleet.api.used_fluid import UsedFluids
@@ -236,6 +236,11 @@ urlpatterns = [
     path("trials/<slug:trial>/result", Result.as_view(), name="api-trial-result"),
     path("trials/<slug:trial>/ratings", Ratings.as_view(), name="api-trial-ratings"),
     path("trials/<slug:trial>/samples", Samples.as_view(), name="api-trial-samples"),
+    path(
+        "trials/<slug:trial>/samples/<int:sample_id>/take-back",
+        TakeBackSample.as_view(),
+        name="api-take-back-sample",
+    ),
     path("runs", Runs.as_view(), name="api-runs"),
     path("runs/night", Night.as_view(), name="api-night"),
     # --- work

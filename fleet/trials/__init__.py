@@ -18,5 +18,6 @@ rate.py      ratings and lab samples taken in
 seasons.py   how warm the months of ratings were
 set_up.py    a trial set up; vehicles needed; its assumptions
 starts.py    whether each vehicle began with a fresh change
+take_back.py a lab sample taken back, the record kept
 take_in.py   ratings and samples from a spreadsheet
 """

@@ -44,7 +44,9 @@ class Samples:
 def gather_samples(trial: Trial, until: datetime) -> Samples:
     """Read a trial's samples drawn until a day, with the fluid's age at each."""
     rows = list(
-        LabSample.objects.filter(trial_vehicle__trial=trial, drawn_on__lte=until.date())
+        LabSample.objects.filter(
+            trial_vehicle__trial=trial, drawn_on__lte=until.date(), taken_back_at=None
+        )
         .order_by("drawn_on", "id")
         .values_list(
             "property_id",

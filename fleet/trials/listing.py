@@ -9,7 +9,7 @@ from django.db.models import Count, Exists, OuterRef, Q, QuerySet
 from fleet.due.models import ChosenFluid, Service
 from fleet.people.models import Person
 from fleet.trials.blind import hidden_from, trials_at
-from fleet.trials.models import Rating, Trial, TrialResult
+from fleet.trials.models import LabSample, Rating, Trial, TrialResult
 from fleet.vehicles.find import Depots, vehicles_at
 from fleet.vehicles.models import Vehicle
 
@@ -41,6 +41,14 @@ def ratings_of(pks: Collection[int]) -> QuerySet[Rating]:
 def rated_at_an_age(trial: Trial) -> QuerySet[Rating]:
     """Ratings of a trial for which the age of the fluid is known, as they came."""
     return ratings_of([trial.pk]).filter(age_km__isnull=False).order_by("id")
+
+
+def samples_of(trial: Trial, depots: Depots) -> QuerySet[LabSample]:
+    """Lab samples of a trial's vehicles at some depots, the newest first, taken back or not."""
+    rows = LabSample.objects.filter(trial_vehicle__trial=trial)
+    beside = ("property", "trial_vehicle__vehicle", "trial_vehicle__trial", "taken_back_by")
+    own = rows.filter(trial_vehicle__vehicle__depot__in=depots)
+    return own.select_related(*beside).order_by("-drawn_on", "-pk")
 
 
 def tried_vehicles(trial: Trial) -> list[int]:

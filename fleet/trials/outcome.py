@@ -4,6 +4,7 @@ from copy import copy
 from datetime import date, datetime
 from typing import Any
 
+from fleet.bulk import only
 from fleet.calc.trial_inference import Inference
 from fleet.today import oldest_day
 from fleet.trials.models import Trial, TrialResult
@@ -24,7 +25,7 @@ def today_of(trial: Trial, at: datetime) -> date:
 
 def frozen_of(trial: Trial) -> TrialResult | None:
     """The evaluation at the end of a trial; None until then."""
-    return trial.results.filter(frozen_at__isnull=False).first()
+    return only(trial.results.filter(frozen_at__isnull=False))
 
 
 def shown(trial: Trial) -> TrialResult | None:

@@ -231,6 +231,11 @@ def _refuse_outside(trial: Trial, on: date, what: str) -> None:
             f"{trial} runs from {day(trial.starts_on)} to {day(trial.ends_on)}: a {what} of "
             f"{day(on)} is not part of it."
         )
+    refuse_frozen(trial)
+
+
+def refuse_frozen(trial: Trial) -> None:
+    """Refuse any change of the records of a trial that was evaluated."""
     frozen = frozen_of(trial)
     if frozen is not None:
         raise Fault(

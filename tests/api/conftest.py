@@ -23,7 +23,8 @@ from fleet.stores.ledger import Receipt
 from fleet.stores.models import Item, Product
 from fleet.trials.assign import assign
 from fleet.trials.evaluate import evaluate
-from fleet.trials.rate import LabLimits, name_property
+from fleet.trials.models import Trial
+from fleet.trials.rate import LabLimits, Measured, add_samples, name_property
 from fleet.trials.set_up import SetUp, set_up
 from fleet.visits import other_work
 from fleet.visits import plan as plans
@@ -119,6 +120,7 @@ def named(running: Cast) -> dict[str, object]:
         "escalation_id": question.pk,
         "chosen_id": van.chosen_fluids.get().pk,
         "trial": "oil-trial",
+        "sample_id": _sample(),
         "move_id": _move(running),
         "depot": running.plain.slug,
         "visit_id": visit.pk,
@@ -154,6 +156,15 @@ def _move(people: Cast) -> int:
     )
     program = Actor(None, "command", timezone.now())
     return ledger.receive(program, Receipt(depot=people.plain, item=washer, quantity=10)).pk
+
+
+def _sample() -> int:
+    """A lab sample of the trial, drawn today."""
+    trial = Trial.objects.get()
+    place = trial.vehicles.select_related("vehicle__depot", "trial").order_by("vehicle").first()
+    assert place is not None
+    given = Measured(place, trial.properties.get(), depots_day(), 30.0, "L-9", "sample-there")
+    return add_samples(Actor(None, "command", timezone.now()), [given])[0].pk
 
 
 def oil_trial(people: Cast) -> None:
@@ -278,6 +289,7 @@ def bodies(there: dict[str, object]) -> dict[str, dict[str, object]]:
                 }
             ]
         },
+        "trials/<slug:trial>/samples/<int:sample_id>/take-back": {"reason": "misread"},
         "substitutes": {**of, "compartment": "engine", "product": "wrong", "source": "a bulletin"},
         "chosen-fluids": {
             **{"vehicle": vehicle, "compartment": "engine", "product": "wrong"},

@@ -41,6 +41,7 @@ GET   trials/<slug:trial>/result                                        yes no  
 POST  trials/<slug:trial>/result                                        yes no  no  no  yes no
 POST  trials/<slug:trial>/ratings                                       yes yes yes no  yes no
 POST  trials/<slug:trial>/samples                                       yes no  no  no  yes no
+POST  trials/<slug:trial>/samples/<int:sample_id>/take-back             yes no  no  no  yes no
 GET   demand                                                            yes yes yes yes yes yes
 GET   order-proposals                                                   yes yes yes yes yes yes
 GET   transfer-proposals                                                yes yes yes yes yes yes

@@ -1,8 +1,10 @@
 """Field trials through the API: blinded raters, records once, the result as promised."""
 
 import pytest
+from django.utils import timezone
 
 from fleet.people.models import Role
+from fleet.trials.lab import gather_samples
 from fleet.trials.models import LabSample, Rating, Trial
 from tests.api.conftest import Caller
 from tests.cast import Cast, person
@@ -72,7 +74,7 @@ def test_a_negative_laboratory_value_is_one_sentence(
     answer = engineer.post(f"{base}/samples", {"rows": [row]}, format="json")
     assert answer.status_code == 422
     assert "Iron cannot be below 0 mg/kg" in answer.json()["detail"]
-    assert not LabSample.objects.exists()
+    assert not LabSample.objects.filter(client_key="sample-1").exists()
 
 
 def test_a_rating_sent_twice_is_there_once(running: Cast, base: str, call: Caller) -> None:
@@ -126,4 +128,30 @@ def test_a_sample_needs_a_property_of_the_trial(running: Cast, base: str, call: 
     assert "it has iron" in answer.json()["detail"]
     row["property"] = "iron"
     assert engineer.post(f"{base}/samples", {"rows": [row]}, format="json").status_code == 201
-    assert LabSample.objects.get().report == "L-1"
+    assert LabSample.objects.get(client_key="sample-1").report == "L-1"
+
+
+def test_a_sample_is_taken_back_once_with_a_reason_and_counts_no_more(
+    running: Cast, base: str, call: Caller
+) -> None:
+    on = str(Trial.objects.get().starts_on)
+    row = {
+        **{"client_key": "sample-1", "vehicle": "V-101", "property": "iron", "value": 90},
+        **{"drawn_on": on, "report": "L-1"},
+    }
+    engineer = call(person("Noor", Role.ENGINEER, running.plain))
+    engineer.post(f"{base}/samples", {"rows": [row]}, format="json")
+    sample = LabSample.objects.get(client_key="sample-1")
+    where = f"{base}/samples/{sample.pk}/take-back"
+    assert call(running.mechanic).post(where, {"reason": "x"}, format="json").status_code == 403
+    assert engineer.post(where, {"reason": " "}, format="json").status_code in (400, 422)
+    answer = engineer.post(where, {"reason": "of another van"}, format="json")
+    assert (answer.status_code, answer.json()["taken_back_because"]) == (200, "of another van")
+    again = engineer.post(where, {"reason": "of another van"}, format="json")
+    assert again.status_code == 409
+    sample.refresh_from_db()
+    assert (sample.value, str(sample.taken_back_by)) == (90, "Noor")
+    left = gather_samples(Trial.objects.get(), timezone.now()).value.tolist()
+    assert left == [30.0]  # of the one that is there in every scene
+    right = row | {"client_key": "sample-2", "value": 9}
+    assert engineer.post(f"{base}/samples", {"rows": [right]}, format="json").status_code == 201

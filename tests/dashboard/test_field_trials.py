@@ -1,5 +1,6 @@
 """The pages about field trials, for who runs them and for raters who must not know."""
 
+import re
 from collections.abc import Callable
 from datetime import timedelta
 
@@ -12,7 +13,8 @@ from fleet.dashboard.trials.lines import none_missing, trend_row
 from fleet.people.models import Person, Role
 from fleet.trials.evaluate import evaluate
 from fleet.trials.gather import SIDES
-from fleet.trials.models import Rating, Trial, TrialResult, Unblinded
+from fleet.trials.lab import gather_samples
+from fleet.trials.models import LabSample, Rating, Trial, TrialResult, Unblinded
 from tests.dashboard.rendered import form
 from tests.scene import NOW, depot, service, van
 from tests.trials.field import Field, begun, better, person, products, rated
@@ -251,6 +253,33 @@ def test_a_sheet_of_ratings_is_taken_in(field: Field, mechanic: Client) -> None:
     shown = answer.content.decode()
     assert "1 taken, 0 repeated, 1 refused." in shown
     assert "Row 3: A rating is a whole number" in shown
+
+
+def test_a_wrong_lab_sample_is_taken_back_by_the_page_and_stays_listed(
+    field: Field, engineer: Client
+) -> None:
+    given = {"name": "Iron", "unit": "mg/kg", "high": "100", "source": "a data sheet"}
+    engineer.post(f"{PAGE}/change", {"change": "property", **given})
+    sheet = b"Fleet number,Date,Property,Value,Report\nV-1,2026-03-01,Iron,90,L-7\n"
+    file = SimpleUploadedFile("s.csv", sheet)
+    engineer.post(f"{PAGE}/change", {"change": "samples", "file": file})
+    shown = engineer.get(PAGE).content.decode()
+    where, fields = form(shown, 'value="take-back-sample"')
+    assert fields["sample"] == ""
+    said = engineer.post(where, {**fields, "change": "take-back-sample"}, follow=True)
+    assert "Choose the sample that is wrong." in said.content.decode()
+    pk = str(LabSample.objects.get().pk)
+    assert re.search(rf'<option value="{pk}">V-1, 1 Mar 2026:\s+Iron 90.0 mg/kg, L-7', shown)
+    sent = {**fields, "change": "take-back-sample", "sample": pk}
+    said = engineer.post(where, sent, follow=True)
+    assert "Say why the sample is wrong" in said.content.decode()
+    told = engineer.post(where, {**sent, "reason": "of another van"}, follow=True).content.decode()
+    assert "Taken back: Iron [mg/kg] 90 on 2026-03-01 of V-1." in told
+    assert 'value="take-back-sample"' not in told
+    gone = told.split("Lab samples taken back", 1)[1].split("</details>", 1)[0]
+    assert "<s>V-1, 1 Mar 2026: Iron 90.0" in gone
+    assert "of another van" in gone
+    assert gather_samples(field.trial, NOW).value.tolist() == []
 
 
 def test_days_set_apart_are_listed(field: Field, engineer: Client) -> None:

@@ -28,11 +28,12 @@ from fleet.trials.approve import approve, requirements
 from fleet.trials.assign import exclude
 from fleet.trials.blind import knows_products, rates_own, trials_at
 from fleet.trials.evaluate import end_early, evaluate
-from fleet.trials.listing import rated_at_an_age, tried_vehicles
+from fleet.trials.listing import rated_at_an_age, samples_of, tried_vehicles
 from fleet.trials.models import Trial, TrialResult
 from fleet.trials.outcome import as_shown, frozen_of, shown, today_of
 from fleet.trials.paying import in_words
 from fleet.trials.rate import LabLimits, name_property
+from fleet.trials.take_back import take_back_sample
 from fleet.trials.take_in import TakenIn, take_in_ratings, take_in_samples
 
 CHARTS = ("run-in", "equal-age", "interval", "power", "cost")
@@ -69,8 +70,21 @@ def field_trial(request: SignedIn, slug: str) -> HttpResponse:
         "may_end": may(request.user, Right.APPROVE_INTERVAL) and frozen_of(trial) is None,
         "map_style_id": MAP_STYLE_ID,
         **(_shown(trial, result) if result else {}),
+        **_samples(request, trial),
     }
     return show(request, "field-trial", scope_of(request), context)
+
+
+def _samples(request: SignedIn, trial: Trial) -> dict[str, Any]:
+    """Samples that may be taken back, and those that were."""
+    if not may(request.user, Right.RUN_TRIAL):
+        return {}
+    rows = samples_of(trial, depots_of(request.user))
+    standing = [] if frozen_of(trial) else [row for row in rows if row.taken_back_at is None]
+    return {
+        "samples": standing,
+        "gone_samples": [row for row in rows if row.taken_back_at is not None],
+    }
 
 
 def _shown(trial: Trial, result: TrialResult) -> dict[str, Any]:
@@ -150,7 +164,7 @@ def _back(request: SignedIn, slug: str) -> HttpResponse:
 
 @act(_back)
 def change_trial(request: SignedIn, actor: Actor, slug: str) -> str:
-    """Evaluate, set days apart, name a property, take in a sheet, or approve a longer interval."""
+    """Evaluate, set days apart, name a property, take a sheet in or a sample back, approve."""
     change = CHANGES.get(request.POST.get("change", ""))
     if change is None:
         raise Http404
@@ -212,6 +226,18 @@ def _name_property(request: SignedIn, trial: Trial, actor: Actor) -> str:
     return f"Samples are tested for {found}."
 
 
+def _take_back_sample(request: SignedIn, trial: Trial, actor: Actor) -> str:
+    pk = request.POST.get("sample", "")
+    seen = samples_of(trial, depots_of(request.user))
+    sample = seen.filter(pk=int(pk[:18])).first() if pk.isdecimal() else None
+    if sample is None:
+        raise Fault("Choose the sample that is wrong.")
+    take_back_sample(actor, sample, reason=request.POST.get("reason", ""))
+    evaluate(trial, actor.now)
+    vehicle = sample.trial_vehicle.vehicle
+    return f"Taken back: {sample} of {vehicle}. Enter the right value as a sample of its own."
+
+
 def _sheet(take: Callable[[Actor, Trial, Path], TakenIn], right: Right) -> Callable[..., str]:
     def change(request: SignedIn, trial: Trial, actor: Actor) -> str:
         if not may(request.user, right):
@@ -248,6 +274,7 @@ CHANGES: dict[str, Callable[[SignedIn, Trial, Actor], str]] = {
     "exclude": _exclude,
     "property": _name_property,
     "ratings": _sheet(take_in_ratings, Right.RATE),
+    "take-back-sample": _take_back_sample,
     "samples": _sheet(take_in_samples, Right.RUN_TRIAL),
     "approve": _approve,
 }

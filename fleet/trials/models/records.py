@@ -96,6 +96,11 @@ class LabSample(TrialRecord):
     value = models.FloatField()
     report = models.CharField(max_length=120)  # the laboratory's paper
     why_it_stands = models.CharField(max_length=300, blank=True)  # a value that was asked about
+    taken_back_at = models.DateTimeField(null=True)  # stays on record, and counts no more
+    taken_back_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+"
+    )
+    taken_back_because = models.CharField(max_length=300, blank=True)
 
     class Meta:
         ordering = ["property", "trial_vehicle", "drawn_on"]
