@@ -29,7 +29,7 @@ from fleet.readings.moments import day_first_of
 from fleet.readings.spreadsheet import PlainValues, Sheet, Spreadsheet, SpreadsheetFault, run_apart
 
 ENTRIES_PER_CHUNK = 10_000
-_APART = Path(__file__).with_name("apart.py")
+APART = Path(__file__).with_name("apart.py")
 
 
 OF_FLEET_BOOK = {"Vehicle types", "Vehicles", "Service history"}  # sheets that tell one
@@ -61,7 +61,7 @@ class ReadSheet:
 def open_sheets(path: Path) -> Iterator[list[ReadSheet]]:
     """Read a file in a process of its own; SpreadsheetFault says why it cannot be read."""
     with tempfile.TemporaryDirectory(prefix="sumpwise-") as folder:
-        found = run_apart(_APART, path, Path(folder))
+        found = run_apart(APART, path, Path(folder))
         yield [
             ReadSheet(sheet["count"], sheet["message"], number, Path(folder) / "entries")
             for number, sheet in enumerate(found)
