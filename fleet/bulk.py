@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from datetime import UTC, datetime, time
 from itertools import chain
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from django.core.exceptions import EmptyResultSet
@@ -19,9 +19,16 @@ from django.db.models import Model, QuerySet
 from fleet.calc.arrays import Array
 
 Columns = Mapping[str, Array]
+Row = TypeVar("Row")
 
 FETCH_ROWS = 20_000
 EPOCH = np.datetime64("1970-01-01", "D")
+
+
+def only(rows: QuerySet[Any, Row]) -> Row | None:
+    """The row of a filter that fits one at most; ``first`` asks for an order, which costs more than
+    the row where many columns come along."""
+    return next(iter(rows.order_by()), None)
 
 
 def on_postgres() -> bool:

@@ -13,7 +13,7 @@ from fleet.readings.models import Reading, ReadingDecision, Source, Upload, Uplo
 from fleet.readings.record import record
 from fleet.readings.resolve import Resolved, resolve
 from fleet.readings.roll import Roll, key_of
-from fleet.readings.settle import joined, settle
+from fleet.readings.settle import settle_many
 from fleet.readings.sheets import open_sheets
 from fleet.vehicles.models import Vehicle
 
@@ -21,6 +21,9 @@ Outcome = UploadRow.Outcome
 State = Upload.State
 MENDED = ("vehicle_id", "reading_id", "hours_reading_id", "outcome", "message", "named")
 MOST_AT_ONCE = 300  # decisions in one go; our choice
+NOT_MEANT = "Nothing that may have been meant fits the readings about it: decide on it alone."
+NOT_YOURS = "Your role settles no readings at its depot."
+NOT_YET = f"{MOST_AT_ONCE} are accepted at once: accept the rest after them."
 MOST_LOOKED_AT = 10 * MOST_AT_ONCE  # for those, of a large sheet that is wrong throughout
 
 
@@ -91,34 +94,36 @@ def _rewrite(upload: Upload, resolved: Resolved, at: int) -> int:
     return int(here.sum())
 
 
-def accept_suggestions(upload: Upload, reason_code: str, person: Person, why: str) -> set[int]:
-    """Accept what was likely meant for all held readings of one reason; their vehicles.
-
-    Readings of vehicles where the person does not settle are left. The caller refreshes.
-    """
+def accept_suggestions(
+    upload: Upload, reason_code: str, person: Person, why: str
+) -> list[tuple[Reading, Fault | None]]:
+    """Accept what was likely meant for all held readings of one reason; each with what refuses it,
+    or None. The caller refreshes their vehicles."""
     rows = Reading.objects.filter(
         pk__in=upload.rows.filter(outcome=Outcome.HELD).values("reading"),
         verdict=Verdict.HELD,
         reason=reason_code,
         suggestion__isnull=False,
     ).select_related("vehicle")
-    looked = beside(list(rows.order_by("pk").values_list("pk", flat=True)[:MOST_LOOKED_AT]))
-    meant = [pk for pk, its in looked.items() if its.suggestion is not None]
-    mine = [
-        one
-        for one in rows.filter(pk__in=meant).order_by("pk")[:MOST_AT_ONCE]
-        if may(person, Right.SETTLE_READINGS, one.vehicle.depot_id)
-    ]
+    held = list(rows.order_by("pk")[:MOST_LOOKED_AT])
+    looked = beside([one.pk for one in held])
+    found: dict[int, Fault | None] = {}
+    mine = []
+    for one in held:
+        if looked[one.pk].suggestion is None:
+            found[one.pk] = Fault(NOT_MEANT)
+        elif not may(person, Right.SETTLE_READINGS, one.vehicle.depot_id):
+            found[one.pk] = Fault(NOT_YOURS)
+        else:
+            mine.append(one.pk)
     if not mine:
         raise Fault("No held reading of this kind comes with a value that you may accept.")
-    first: ReadingDecision | None = None
-    for one in mine:
-        decision = settle(
-            reading_id=one.pk,
-            action=ReadingDecision.Action.ACCEPT_SUGGESTION,
-            person=person,
-            reason=why,
-            channel="page",
-        )
-        first = joined(decision, first)
-    return {one.vehicle_id for one in mine}
+    found |= settle_many(
+        mine[:MOST_AT_ONCE],
+        action=ReadingDecision.Action.ACCEPT_SUGGESTION,
+        person=person,
+        reason=why,
+        channel="page",
+    )
+    found |= dict.fromkeys(mine[MOST_AT_ONCE:], Fault(NOT_YET))
+    return [(one, found[one.pk]) for one in held]

@@ -66,8 +66,7 @@ def settle(
         if action == Action.ACCEPT_SUGGESTION and not _alike(given, meant):
             action = Action.OTHER_VALUE
         chosen = _chosen_value(reading, action, given, meant)
-        if not reason.strip():
-            raise Fault("Say in a few words why: the decision is kept with its reason.")
+        _must_say(reason)
         if given is not None and not override_reason.strip():
             doubts.ask(reading, action, given)
         reason = _with_override(reason.strip(), override_reason.strip())
@@ -90,7 +89,14 @@ def settle_many(
     reading_ids: Sequence[int], *, action: str, person: Person | None, reason: str, channel: str
 ) -> dict[int, Fault | None]:
     """The same decision about many held readings, each with its own row: what refuses each, or
-    None. One that a decision on another has settled is left as it is; the caller refreshes."""
+    None. One that a decision on another has settled is left as it is; the caller refreshes.
+
+    Raises
+    ------
+    Fault
+        There is no reason.
+    """
+    _must_say(reason)
     found: dict[int, Fault | None] = {}
     first: ReadingDecision | None = None
     for pk in reading_ids:
@@ -101,7 +107,7 @@ def settle_many(
                 decision = settle(
                     reading_id=pk, action=action, person=person, reason=reason, channel=channel
                 )
-                first = joined(decision, first)
+                first = _joined(decision, first)
         except Fault as fault:
             found[pk] = fault
         else:
@@ -109,13 +115,18 @@ def settle_many(
     return found
 
 
-def joined(decision: ReadingDecision, first: ReadingDecision | None) -> ReadingDecision:
+def _joined(decision: ReadingDecision, first: ReadingDecision | None) -> ReadingDecision:
     """Let a decision be of one act with the first of it; gives the first."""
     if first is None:
         return decision
     decision.begun_with = first
     decision.save(update_fields=["begun_with"])
     return first
+
+
+def _must_say(reason: str) -> None:
+    if not reason.strip():
+        raise Fault("Say in a few words why: the decision is kept with its reason.")
 
 
 def _locked(reading_id: int) -> Reading:

@@ -9,6 +9,7 @@ from datetime import date, timedelta
 
 from django.db.models import Max, Min, QuerySet
 
+from fleet.bulk import only
 from fleet.calc.magnitudes import apart, beyond, slipped
 from fleet.faults import Question
 from fleet.stores.lots import lots_at
@@ -127,8 +128,9 @@ def on_their_way(depot: Depot, item: Item) -> QuerySet[Arrival]:
 def _of_quantity(entered: Entered) -> Iterator[Question]:
     """More than is there or was ordered, far more than ever was, or ten times what is usual."""
     item, quantity = entered.item, entered.quantity
-    stored = Stock.objects.filter(depot=entered.depot, item=item).values_list("on_hand", flat=True)
-    on_hand = max(stored.first() or 0, 0)
+    stored = Stock.objects.filter(depot=entered.depot, item=item)
+    booked = only(stored.values_list("on_hand", flat=True)) or 0
+    on_hand = max(booked, 0)
     most, said = _most(item, on_hand), f"{amount(quantity, item)} of {item}"
     if entered.kind in LEAVES and quantity > on_hand:
         text = f"{said}, where {amount(on_hand, item)} should be on hand. Was it so much?"
@@ -141,7 +143,7 @@ def _of_quantity(entered: Entered) -> Iterator[Question]:
         text = f"{said}: that is far more than was ever there. Was it meant?"
         yield _meant(text, item, slipped(quantity, near, most))
     elif entered.kind == Kind.COUNTED:
-        yield from _of_count(entered, on_hand)
+        yield from _of_count(entered, booked)
     else:
         yield from _of_the_usual(entered, said)
 
@@ -176,9 +178,16 @@ def _meant(text: str, item: Item, quantities: Sequence[int]) -> Question:
 
 def _of_count(entered: Entered, on_hand: int) -> Iterator[Question]:
     """A digit too many or too few, where enough should be there to tell; nothing at all is no
-    slip."""
+    slip. More than a little where less than nothing is booked, for what came was not entered."""
     item, quantity = entered.item, entered.quantity
-    if on_hand < NEVER_TOO_LITTLE[Item.Unit(item.unit)]:
+    little = NEVER_TOO_LITTLE[Item.Unit(item.unit)]
+    if on_hand < 0 and quantity >= little:
+        text = (
+            f"{amount(quantity, item)} of {item} counted, where {amount(-on_hand, item)} less than "
+            "nothing are booked. Is it so much, and is all that came entered as received?"
+        )
+        yield _meant(text, item, slipped(quantity, -on_hand, little))
+    if on_hand < little:
         return
     said = f"{amount(quantity, item)} of {item} counted, where {amount(on_hand, item)} should be."
     if quantity >= on_hand * TIMES_MOVED:
@@ -225,8 +234,10 @@ def _of_days(entered: Entered) -> Iterator[Question]:
 
 def _of_price(entered: Entered) -> Iterator[Question]:
     price = entered.price_minor
+    if price is None:
+        return
     known = unit_prices(entered.depot.pk, [entered.item.pk]).get(entered.item.pk)
-    if price is not None and known is not None:
+    if known is not None:
         usual = known.of(entered.quantity)
         if apart(price, usual):
             yield Question(

@@ -10,6 +10,7 @@ from django.db import IntegrityError, transaction
 from django.db.models import F, QuerySet
 from django.dispatch import Signal
 
+from fleet.bulk import only
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.stores.models import Item, Stock, StockMove
@@ -195,7 +196,7 @@ def known_as(move: Move) -> StockMove | None:
 
 def same_key(key: str | None) -> StockMove | None:
     """Whatever move is there under a key."""
-    return None if key is None else StockMove.objects.filter(key=key).first()
+    return None if key is None else only(StockMove.objects.filter(key=key))
 
 
 def agreeing(known: StockMove, depot: Depot, item: Item, kind: str, quantity: int) -> StockMove:

@@ -58,7 +58,7 @@ def plan(
         The vehicle cannot come in on that day; with a reason it goes through.
     """
     with transaction.atomic():
-        order = progress.locked(order_id)
+        order = progress.locked(order_id, "vehicle", "depot")
         actor.must(Right.RELEASE, order.depot_id)
         same = planned_on == order.planned_on
         because = override_reason.strip() or (order.why_it_stands if same else "")
@@ -149,7 +149,7 @@ def start(actor: Actor, order_id: int, *, version: int | None = None) -> str:
         Why the workshop is closed that day, kept in the history of the order; empty: it is open.
     """
     with transaction.atomic():
-        order = progress.locked(order_id)
+        order = progress.locked(order_id, "vehicle", "depot")
         on = today_at(order.depot.zone, actor.at)
         calendar = calendars([order.vehicle], order.depot, on, on)[order.vehicle_id]
         closed = calendar.closed_why(on)

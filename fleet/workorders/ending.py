@@ -86,7 +86,7 @@ def finish(actor: Actor, order_id: int, said: AtFinish, *, version: int | None =
     """
     said.check()
     with transaction.atomic():
-        order = locked(order_id)
+        order = locked(order_id, "vehicle", "depot")
         actor.must(Right.RECORD_WORK, order.depot_id)  # before anything is asked
         _refuse_open_jobs(order)
         unheld = points.refuse_unheld(order, said.fit_for_use)

@@ -8,6 +8,7 @@ from typing import Any
 from django.db.models import Count, Q, QuerySet
 from django.db.models.functions import TruncMonth
 
+from fleet.bulk import only
 from fleet.due.explain import limit_words
 from fleet.due.models import CheckResult, Deferral, DueDate, ServiceDone
 from fleet.people.models import Person
@@ -57,11 +58,8 @@ def complete(order: WorkOrder) -> None:
 
 
 def _due_date(job: Job) -> DueDate | None:
-    return (
-        DueDate.objects.filter(vehicle=job.vehicle_id, service=job.service)
-        .select_related("limit__product", "service__compartment")
-        .first()
-    )
+    rows = DueDate.objects.select_related("limit__product", "service__compartment")
+    return only(rows.filter(vehicle=job.vehicle_id, service=job.service))
 
 
 def _within_limit(row: DueDate | None, done_on: date | None) -> bool | None:

@@ -120,7 +120,7 @@ def move_jobs(
     """
     with transaction.atomic():
         ids = [order_id] if to_id is None else sorted((order_id, to_id))
-        orders = {pk: locked(pk) for pk in ids}  # one order of locking for all
+        orders = {pk: locked(pk, "vehicle") for pk in ids}  # one order of locking for all
         chosen = list(orders[order_id].jobs.filter(pk__in=job_ids).order_by("pk"))
         if not chosen or len(chosen) < len(set(job_ids)):
             raise Fault(

@@ -5,6 +5,7 @@ from typing import Any
 
 from django.db import IntegrityError, transaction
 
+from fleet.bulk import only
 from fleet.faults import Fault, Refused
 
 
@@ -23,7 +24,7 @@ def known(rows: Any, client_key: str, **given: object) -> Any:
             "The client key must have 8 to 64 characters, its own for every record.",
             about="client_key",
         )
-    found = rows.filter(client_key=client_key).first()
+    found = only(rows.filter(client_key=client_key))
     if found is not None and any(getattr(found, name) != value for name, value in given.items()):
         raise Refused(
             "Another record came under this client_key before: send this one under a new key.",
@@ -39,7 +40,7 @@ def keep(rows: Any, client_key: str, given: Mapping[str, object]) -> tuple[Any, 
         with transaction.atomic():
             return rows.create(**{**given, "client_key": client_key}), True
     except IntegrityError:
-        found = rows.filter(client_key=client_key).first()
+        found = only(rows.filter(client_key=client_key))
         if found is None:
             raise
         return found, False

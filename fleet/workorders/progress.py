@@ -10,6 +10,7 @@ from datetime import UTC, date, datetime
 from django.db import transaction
 from django.db.models import F
 
+from fleet.bulk import only
 from fleet.faults import Fault, Refused, Stale
 from fleet.people.actor import Actor
 from fleet.people.models import Person
@@ -313,7 +314,7 @@ def _refuse_wrong_fluid(job: Job) -> None:
 def _job(job_id: int) -> Job:
     rows_of = Job.objects.select_for_update(of=("self",))
     beside = ("order", "service__compartment", "service__procedure", "service__vehicle_type")
-    found = rows_of.select_related(*beside).filter(pk=job_id).order_by("pk").first()
+    found = only(rows_of.select_related(*beside).filter(pk=job_id))
     if found is None:
         raise Fault(f"There is no job {job_id}.")
     return found
@@ -336,16 +337,16 @@ def settle_job(actor: Actor, job_id: int, *, reason: str) -> Job:
 
 
 # --- claiming ------------------------------------------------------------------------------
-def locked(order_id: int) -> WorkOrder:
-    """An order, held until the transaction ends.
+def locked(order_id: int, *beside: str) -> WorkOrder:
+    """An order, held until the transaction ends, with what is read ``beside`` it.
 
     Raises
     ------
     Fault
         There is no such order.
     """
-    rows = WorkOrder.objects.select_for_update(of=("self",)).select_related("vehicle", "depot")
-    found = rows.filter(pk=order_id).order_by("pk").first()
+    rows = WorkOrder.objects.select_for_update(of=("self",)).select_related(*beside or (None,))
+    found = only(rows.filter(pk=order_id))
     if found is None:
         raise Fault(f"There is no work order {order_id}.")
     return found

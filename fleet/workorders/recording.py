@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 from django.db import transaction
 from django.db.models import QuerySet
 
+from fleet.bulk import only
 from fleet.calc.slips import Ask
 from fleet.faults import Fault, Question, Refused
 from fleet.people.actor import Actor
@@ -187,10 +188,11 @@ def job_to_record(actor: Actor, job_id: int) -> Job:
         There is no such job, it takes no more, or it was done outside.
     """
     beside = ("order__vehicle", "order__depot", "service__compartment", "service__procedure")
-    job = Job.objects.select_related(*beside).filter(pk=job_id).order_by("pk").first()
+    rows = Job.objects.select_for_update(of=("order",), no_key=True).select_related(*beside)
+    job = only(rows.filter(pk=job_id))
     if job is None:
         raise Fault(f"There is no job {job_id}.")
-    order = order_to_record(actor, job.order_id)
+    order = _to_record(actor, job.order)
     refuse_waiting(actor, order)
     if order.where == WorkOrder.Where.OUTSIDE:
         raise Refused(
@@ -208,7 +210,11 @@ def order_to_record(actor: Actor, order_id: int, *, cancelled_too: bool = False)
     Refused
         It has not been started, or the record is no late one of an order that has ended.
     """
-    order = _locked_order(actor, order_id)
+    return _to_record(actor, _locked_order(order_id), cancelled_too=cancelled_too)
+
+
+def _to_record(actor: Actor, order: WorkOrder, *, cancelled_too: bool = False) -> WorkOrder:
+    actor.must(Right.RECORD_WORK, order.depot_id)
     if order.state not in OPEN_FOR_RECORDS:
         late.take(actor, order, cancelled_too=cancelled_too)
     return order
@@ -235,16 +241,15 @@ def open_order(actor: Actor, order_id: int) -> WorkOrder:
     Refused
         It has not been started, or is signed off or cancelled.
     """
-    order = _locked_order(actor, order_id)
+    order = _locked_order(order_id)
+    actor.must(Right.RECORD_WORK, order.depot_id)
     if order.state not in OPEN_FOR_RECORDS:
         raise Refused(f"{order} is {order.state}: records are taken from start to sign-off.")
     return order
 
 
-def _locked_order(actor: Actor, order_id: int) -> WorkOrder:
-    rows = WorkOrder.objects.select_for_update(no_key=True).filter(pk=order_id)
-    order = rows.order_by("pk").first()
+def _locked_order(order_id: int) -> WorkOrder:
+    order = only(WorkOrder.objects.select_for_update(no_key=True).filter(pk=order_id))
     if order is None:
         raise Fault(f"There is no work order {order_id}.")
-    actor.must(Right.RECORD_WORK, order.depot_id)
     return order

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from fleet.bulk import only
 from fleet.calc.slips import Ask, torque_question
 from fleet.due.models import CheckFigure, CheckResult, Service
 from fleet.faults import Fault
@@ -47,13 +48,13 @@ def _of_rule(job: Job, slug: str) -> Subject:
         points=points_of(found.points, found.service.vehicle_type),
         rule=found,
         figure=_figure(job, found.service, found.figure),
-        fastener=found.procedure.fasteners.filter(slug=found.fastener).first(),
+        fastener=only(found.procedure.fasteners.filter(slug=found.fastener)),
     )
 
 
 def _of_step(job: Job, number: int) -> Subject:
     steps = Step.objects.select_related("procedure__service__vehicle_type")
-    found = steps.filter(procedure__service=job.service, number=number).first()
+    found = only(steps.filter(procedure__service=job.service, number=number))
     if found is None:
         raise Fault(f"The procedure of {job.title} has no step {number}.", about="step")
     return Subject(
@@ -61,13 +62,13 @@ def _of_step(job: Job, number: int) -> Subject:
         points=points_of(found.points, found.procedure.service.vehicle_type),
         step=found,
         figure=_figure(job, found.procedure.service, found.figure),
-        fastener=found.procedure.fasteners.filter(slug=found.fastener).first(),
+        fastener=only(found.procedure.fasteners.filter(slug=found.fastener)),
     )
 
 
 def _figure(job: Job, service: Service, slug: str) -> CheckFigure | None:
     """A figure of a service, with the limits that hold where the vehicle is based."""
-    found = service.figures.filter(slug=slug).first()
+    found = only(service.figures.filter(slug=slug))
     return None if found is None else found.at(job.order.vehicle.depot_id)
 
 

@@ -68,7 +68,7 @@ def test_without_a_reason_or_a_choice_nothing_is_settled(people: Cast, signed_in
     reading, client = held(people), signed_in(people.supervisor)
     seen = opened(client, "held", "?depot=plain")
     said = send(client, seen, reading=reading.pk, action="reject")
-    assert "V-101: Say in a few words why" in said
+    assert "Say in a few words why" in said
     assert "Choose held readings first" in send(client, seen, reason="x", action="reject")
     assert not ReadingDecision.objects.exists()
 

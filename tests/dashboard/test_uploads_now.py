@@ -12,6 +12,7 @@ from fleet.dashboard.readings.uploads import outcome_words
 from fleet.people.models import Person
 from fleet.readings.models import Reading, Upload
 from tests.cast import Cast, depots_day
+from tests.dashboard.rendered import form
 from tests.dashboard.test_readings import sent
 
 SignedIn = Callable[[Person], Client]
@@ -58,6 +59,23 @@ def test_after_a_decision_an_upload_says_what_was_then_and_what_is_open_now(
     assert "none now" in page if outcome == "held" else "all looked at" in page
     assert '<strong>10,700 km</strong> <span class="quiet">taken; 900 km sent' in page
     assert f"1 {outcome}" in client.get("/readings").content.decode()
+
+
+def test_what_an_entry_was_told_goes_once_it_is_settled_on_the_page_of_its_vehicle(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    client, where = signed_in(people.clerk), "/vehicles/V-101"
+    action, fields = form(client.get(where).content.decode(), 'name="value"')
+    seen = client.post(action, {**fields, "value": "900"}, follow=True).content.decode()
+    assert re.search(r'<li class="notice notice-warning">\s*900.km (held|rejected)\.', seen)
+    here = re.findall(r'class="here" name="here" value="([^"]+)"', seen)
+    assert "said" in here
+    action, fields = form(seen, 'name="meant"')
+    tap = re.findall(r'name="meant" value="([^"]+)"', seen)[0]
+    sent = {**fields, "meant": tap, "here": here}
+    answer = client.post(action, sent, headers={"HX-Request": "true"}).content.decode()
+    assert "accepted</span>" in answer
+    assert '<ul id="said" hx-swap-oob="delete">' in answer
 
 
 @pytest.mark.parametrize(

@@ -42,6 +42,7 @@ def test_numbers_are_read_as_written(cell: object, value: float, unit: str | Non
         ("nan", "not a number"),
         ("12..5", "not a number"),
         ("12,345", "12.345 or 12345"),
+        ("78O34", "“78O34” holds the letter O: was “78034” meant"),
         ("12345 m", "unit is not known: write km or mi"),
         (date(2026, 3, 1), "format the cell as a number"),
         (WITHOUT_VALUE, "recalculate"),

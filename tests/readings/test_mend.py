@@ -1,5 +1,6 @@
 """What became of an upload, by kind, and many rows mended at once; sheets made by hand."""
 
+from datetime import timedelta
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -9,7 +10,7 @@ from django.apps import apps
 
 from fleet import chain
 from fleet.faults import Fault, Stale
-from fleet.readings import intake
+from fleet.readings import intake, mend
 from fleet.readings.kinds import Kind, kinds_of
 from fleet.readings.mend import accept_suggestions, treat_as
 from fleet.readings.models import Reading, Upload, UploadRow, Verdict
@@ -163,8 +164,11 @@ def test_what_was_likely_meant_is_accepted_for_all_of_a_kind(people: Cast) -> No
     upload.rows.update(outcome=Outcome.HELD)
     (kind,) = kinds(upload)
     assert (kind.reason, kind.count, kind.suggested) == ("miles_for_km", 2, 2)
-    vehicles = accept_suggestions(upload, "miles_for_km", people.supervisor, "sheet was in miles")
-    assert vehicles == {people.van.pk, people.second_van.pk}
+    found = accept_suggestions(upload, "miles_for_km", people.supervisor, "sheet was in miles")
+    assert [(row.vehicle, fault) for row, fault in found] == [
+        (people.van, None),
+        (people.second_van, None),
+    ]
     now = Reading.objects.filter(taken_at__date="2026-03-16").values_list("verdict", flat=True)
     assert list(now) == ["accepted", "accepted"]
 
@@ -175,3 +179,36 @@ def test_who_does_not_settle_accepts_nothing_at_once(people: Cast) -> None:
     Reading.objects.filter(reason="miles_for_km").update(verdict=Verdict.HELD)
     with pytest.raises(Fault, match="that you may accept"):
         accept_suggestions(upload, "miles_for_km", people.viewer, "why not")
+
+
+def all_held_in_miles() -> Upload:
+    upload = held_in_miles()
+    upload.rows.update(outcome=Outcome.HELD)
+    Reading.objects.filter(reason="miles_for_km").update(verdict=Verdict.HELD)
+    return upload
+
+
+def test_more_than_are_accepted_at_once_are_left_and_named(
+    people: Cast, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    upload = all_held_in_miles()
+    monkeypatch.setattr(mend, "MOST_AT_ONCE", 1)
+    given = (upload, "miles_for_km", people.supervisor)
+    with pytest.raises(Fault, match="few words why"):
+        accept_suggestions(*given, " ")
+    first, second = accept_suggestions(*given, "sheet was in miles")
+    assert (first[0].vehicle, first[1]) == (people.van, None)
+    assert (second[0].vehicle, str(second[1])) == (people.second_van, mend.NOT_YET)
+
+
+def test_one_whose_suggestion_fits_no_more_is_left_and_named(people: Cast) -> None:
+    upload = all_held_in_miles()
+    # two weeks on the second van was accepted at 89,500 km: no room for 90,000 km before
+    after = Reading.objects.filter(vehicle=people.second_van, verdict="accepted").latest("taken_at")
+    after.pk, after.taken_at = None, after.taken_at + timedelta(days=14)
+    after.value = after.meter_value = after.total = 89_500
+    after.save()
+    first, second = accept_suggestions(upload, "miles_for_km", people.supervisor, "in miles")
+    assert (first[0].vehicle, first[1]) == (people.van, None)
+    assert (second[0].vehicle, str(second[1])) == (people.second_van, mend.NOT_MEANT)
+    assert Reading.objects.get(pk=second[0].pk).verdict == "held"

@@ -154,6 +154,23 @@ def test_a_count_ten_times_what_should_be_there_is_asked_about(
     assert asked.value.candidates[0] == f"{found // 10} pieces"
 
 
+@pytest.mark.parametrize(("found", "asks"), [(0, False), (19, False), (20, True), (120, True)])
+def test_a_count_of_more_than_a_little_where_less_than_nothing_is_booked_is_asked_about(
+    found: int, asks: bool
+) -> None:
+    cloth = shelf.item("cloth", kind="consumable", unit="pieces", packs=())
+    went = TakenOff(**at(cloth), quantity=18, reason="used", override_reason="they were there")
+    ledger.use(PROGRAM, went)  # and nobody entered that they came: −18
+    if not asks:
+        assert counted(cloth, found).quantity == found + 18
+        return
+    words = f"{found} pieces of Cloth counted, where 18 pieces less than nothing are booked"
+    with pytest.raises(Question, match=words) as asked:
+        counted(cloth, found)
+    assert asked.value.values == {20: (2,), 120: (12,)}[found]  # a digit too many
+    assert counted(cloth, found, override_reason="counted twice").quantity == found + 18
+
+
 @pytest.mark.parametrize(
     ("unit", "there", "asks"),
     [("pieces", 19, False), ("pieces", 20, True), ("mL", 999, False), ("mL", 1_000, True)],

@@ -92,3 +92,26 @@ def test_any_text_is_a_number_or_a_named_refusal(text: str) -> None:
     except UnitError:
         return
     assert math.isfinite(value)
+
+
+@pytest.mark.parametrize(
+    ("text", "meant"),
+    [
+        ("78O34", "78034"),
+        ("78OO4 km", "78004 km"),
+        ("7803o", "78030"),
+        ("O8034", "08034"),
+        ("78,O34", "78,034"),
+        ("12.O L", "12.0 L"),
+    ],
+)
+def test_the_letter_o_typed_for_a_nought_is_named_with_what_was_meant(
+    text: str, meant: str
+) -> None:
+    with pytest.raises(UnitError, match=f"“{text}” holds the letter O: was “{meant}” meant"):
+        number(text)
+
+
+@pytest.mark.parametrize(("text", "unit"), [("5 oz", "oz"), ("5oz", "oz"), ("5 odd", "odd")])
+def test_a_unit_that_begins_with_o_is_a_unit(text: str, unit: str) -> None:
+    assert number(text) == Given(5.0, unit)

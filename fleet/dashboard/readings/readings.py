@@ -15,6 +15,7 @@ from fleet import chain, jobs
 from fleet.dashboard.downloads import table_file
 from fleet.dashboard.frame import Scope, SignedIn, needs, scope_of, show
 from fleet.dashboard.readings.lines import meant_because, reading_lines, with_lines
+from fleet.dashboard.readings.settle_many import readings_in_words, tell_left
 from fleet.dashboard.readings.uploads import (
     NOT_ACCEPTED,
     STEPS,
@@ -198,7 +199,7 @@ def _settled(request: SignedIn, reading_id: int, context: dict[str, Any]) -> Htt
     for other in lines.values():  # of the same meter: brought up to date beside it
         beside = {"line": other, "settled_by": line if other.verdict != Verdict.HELD else None}
         shown.write(render(request, f"dashboard/{piece}.html", {**beside, "beside": True}).content)
-    if not context and not on_vehicle:
+    if not context:
         now = _uploads_now(request, [reading_id, *others])
         shown.write(render(request, "dashboard/_upload_now.html", now).content)
     return shown
@@ -347,9 +348,13 @@ def _treat_as(request: SignedIn, one: Upload) -> None:
 
 def _accept_all(request: SignedIn, one: Upload) -> None:
     reason = request.POST.get("reason", "").strip()
-    vehicles = mend.accept_suggestions(one, request.POST.get("kind", ""), request.user, reason)
-    chain.refresh(sorted(vehicles), timezone.now())
-    messages.success(request, "What was likely meant is accepted; due dates are up to date.")
+    found = mend.accept_suggestions(one, request.POST.get("kind", ""), request.user, reason)
+    taken = [row for row, fault in found if fault is None]
+    chain.refresh(sorted({row.vehicle_id for row in taken}), timezone.now())
+    tell_left(request, found)
+    if taken:
+        told = f"What was likely meant is accepted for {readings_in_words(len(taken))}"
+        messages.success(request, f"{told}; due dates are up to date.")
 
 
 @require_POST
