@@ -122,6 +122,10 @@ class StockNeed(models.Model):
     item = models.ForeignKey(Item, models.CASCADE, related_name="+")
     needed = models.BigIntegerField()  # quantile over lead time and review period
     needed_first = models.BigIntegerField()  # quantile over the lead time alone
+    mean = models.FloatField(null=True)  # expected over lead time and review period, day by day
+    mean_first = models.FloatField(null=True)  # over the lead time alone
+    whole_d = models.PositiveIntegerField(default=0)  # of both, as the night found them
+    first_d = models.PositiveIntegerField(default=0)
     used_while_fresh = models.BigIntegerField(
         null=True
     )  # mean use while a delivery keeps; empty: it keeps for ever

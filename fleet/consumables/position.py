@@ -1,21 +1,25 @@
 """How each item stands at each depot: what is there, what comes, what will be needed of it."""
 
 from collections import defaultdict
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
 
 from fleet import reads
 from fleet.calc.lots import Lot, usable
 from fleet.calc.shelf_path import MeanPath, runs_out
 from fleet.consumables.gather import day_number
-from fleet.consumables.models import ForecastDay, MonthlyDemand
+from fleet.consumables.models import ForecastDay, MonthlyDemand, StockNeed
 from fleet.reads import Read, reader
 from fleet.stores.lots import Shelf, lots_of
 from fleet.stores.models import Arrival, Stock
 
 LATE_D = 7  # an order later than this no longer counts; our choice
 NEVER_D = float("inf")
+Needed = Sequence[tuple[date, float]]  # mean demand from the forecast's day until each day
 
 
 @dataclass(frozen=True)
@@ -82,12 +86,15 @@ def positions(
     """
     kept = Stock.objects.filter(depot__in=today)
     needs = MonthlyDemand.objects.filter(depot__in=today)
+    found = StockNeed.objects.filter(depot__in=today, mean__isnull=False)
     if item_ids is not None:
         kept, needs = kept.filter(item__in=item_ids), needs.filter(item__in=item_ids)
+        found = found.filter(item__in=item_ids)
     needs = needs.order_by("month_on")
-    stock, needed, coming, made = yield from reads.side_by_side(
+    stock, needed, until, coming, made = yield from reads.side_by_side(
         kept.values_list("depot", "item", "on_hand"),
         needs.values_list("depot", "item", "month_on", "mean"),
+        found.order_by().values_list("depot", "item", "first_d", "mean_first", "whole_d", "mean"),
         _coming(today),
         forecast_days.steps(today),
     )
@@ -98,13 +105,14 @@ def positions(
     for shelf in means:
         on_hand.setdefault(shelf, 0)
     lots = yield from lots_of.steps(on_hand)
+    sooner = _sooner(made, until)
     return {
         shelf: Position(
             today[shelf[0]],
             quantity,
             lots[shelf],
             coming[shelf],
-            _path(today[shelf[0]], made.get(shelf[0]), means[shelf]),
+            _path(today[shelf[0]], made.get(shelf[0]), means[shelf], sooner.get(shelf, ())),
             means[shelf],
         )
         for shelf, quantity in on_hand.items()
@@ -135,14 +143,34 @@ def _coming(today: Mapping[int, date]) -> Read[dict[Shelf, list[tuple[date, int]
     return found
 
 
-def _path(today: date, made_on: date | None, months: Sequence[tuple[date, float]]) -> MeanPath:
-    """From today on: of a month that is under way since the forecast, the share that is left."""
-    ends, means = [], []
+def _sooner(made: Mapping[int, date], rows: Iterable[tuple[Any, ...]]) -> dict[Shelf, Needed]:
+    """What the forecast counted day by day for orders: within lead times, and until the order
+    after the next review."""
+    return {
+        (depot, item): [
+            (made[depot] + timedelta(days=first_d), first),
+            (made[depot] + timedelta(days=whole_d), mean),
+        ]
+        for depot, item, first_d, first, whole_d, mean in rows
+        if depot in made
+    }
+
+
+def _path(
+    today: date, made_on: date | None, months: Sequence[tuple[date, float]], sooner: Needed
+) -> MeanPath:
+    """From today on, through the ends of months and the days that orders look until; so what is
+    enough until one of those runs out by the same count."""
+    start_d = float(day_number(today))
+    if not months:
+        return MeanPath(start_d, (), ())
+    needed = {day_number(max(months[0][0], made_on or months[0][0])): 0.0}
     for month_on, mean in months:
-        end_on = next_month(month_on)
-        begin_on = max(month_on, made_on or month_on)
-        left_on = max(begin_on, today)
-        if left_on < end_on:
-            ends.append(float(day_number(end_on)))
-            means.append(mean * (end_on - left_on).days / (end_on - begin_on).days)
-    return MeanPath(float(day_number(today)), tuple(ends), tuple(means))
+        needed[day_number(next_month(month_on))] = max(needed.values()) + mean
+    last_d = max(needed)
+    needed |= {day_number(on): mean for on, mean in sooner if day_number(on) < last_d}
+    at_d = sorted(needed)
+    so_far = np.maximum.accumulate([needed[one] for one in at_d])
+    left_d = [float(one) for one in at_d if one > start_d]
+    means = np.diff(np.interp([start_d, *left_d], at_d, so_far))
+    return MeanPath(start_d, tuple(left_d), tuple(means.tolist()))

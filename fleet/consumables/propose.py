@@ -75,13 +75,17 @@ def record_needs(depot_id: int, shelves: Sequence[Stock], ahead: Ahead, recipes:
 
 
 def _need(shelf: Stock, laws: Sequence[Distribution], ahead: Ahead, recipes: Recipes) -> StockNeed:
+    whole = _law(ahead, laws, _until_next(shelf))
+    first = _law(ahead, laws, shelf.lead_time_d) if shelf.lead_time_d else None
     return StockNeed(
         depot_id=shelf.depot_id,
         item_id=shelf.item_id,
-        needed=_law(ahead, laws, _until_next(shelf)).quantile(shelf.service_level),
-        needed_first=_law(ahead, laws, shelf.lead_time_d).quantile(shelf.service_level)
-        if shelf.lead_time_d
-        else 0,
+        needed=whole.quantile(shelf.service_level),
+        needed_first=first.quantile(shelf.service_level) if first else 0,
+        mean=round(whole.mean, 6),
+        mean_first=round(first.mean, 6) if first else 0.0,
+        whole_d=_until_next(shelf),
+        first_d=shelf.lead_time_d,
         used_while_fresh=_used_while_fresh(shelf, laws, ahead, recipes),
     )
 

@@ -86,6 +86,12 @@ class ItemLine:
         return month_chart(self.months, f"{self.name}, {self.depot}: {'; '.join(told)}.")
 
     @property
+    def comes_late(self) -> bool:
+        """Whether it runs out before orders come that are enough for as long as proposals look."""
+        out = self.row.runs_out
+        return out is not None and self.until is not None and out < self.until
+
+    @property
     def troubled(self) -> bool:
         """Whether somebody should see to it: it runs out, lacks something or is to be ordered."""
         lacks = any(cell is not None and cell.lacking for cell in self.cells)
