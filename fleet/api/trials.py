@@ -298,8 +298,7 @@ class TakeBackSample(Resource):
 
         def effect() -> Answer:
             back = take_back_sample(sender(request, {}), sample, reason=given["reason"])
-            names = [str(name) for name in SampleTakenBack().fields]
-            return Answer({name: getattr(back, name) for name in names})
+            return Answer(SampleTakenBack(back).data)
 
         return once(request, effect)
 

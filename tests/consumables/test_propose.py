@@ -353,20 +353,6 @@ def test_of_a_month_under_way_the_rest_is_needed(oil: Item) -> None:
     assert rows(TODAY + timedelta(days=4))[0].runs_out == TODAY + timedelta(days=12)
 
 
-def test_what_is_enough_until_the_next_order_does_not_run_out_before(oil: Item) -> None:
-    """Of the 31 L of July, 4 are needed by the 14th: orders look until the 15th, 10 and 20 days on.
-    10.5 L are enough until then, and half a litre more than is needed."""
-    found = {"mean_first": 3_750.0, "mean": 10_000.0, "first_d": LEAD_D, "whole_d": 30}
-    kept(oil, 10_500, needed=10_400, **found)
-    assert order() is None
-    # by hand: then 27 L in 17 days, so that half a litre lasts a third of the 15th; spread evenly
-    # over July, 4.5 L would be gone on the 5th
-    assert rows()[0].runs_out == date(2026, 7, 15)
-    assert looks_until(TODAY, shelves()) == {("plain", "oil"): date(2026, 7, 15)}
-    StockNeed.objects.update(mean=None)  # of a night before these were kept: the months tell
-    assert rows()[0].runs_out == date(2026, 7, 5)
-
-
 def test_what_keeps_until_wednesday_serves_that_day_and_no_longer(oil: Item) -> None:
     kept(oil)
     received(oil, 3_000, 2)  # until the end of 17 June

@@ -217,23 +217,6 @@ def test_the_first_words_speak_of_what_is_offered(people: Cast, signed_in: Signe
     assert said in seen
 
 
-def test_many_that_are_settled_together_name_each_that_is_left_with_the_way_to_it(
-    people: Cast, signed_in: SignedIn
-) -> None:
-    """A value that stands between its neighbours is accepted; of 900 km, nothing was suggested."""
-    reading = held(people)
-    Reading.objects.filter(pk=reading.pk).update(reason="noted_late", suggestion=None)
-    client = signed_in(people.clerk)
-    assert '<span class="quiet">(needed, but for a tap' in client.get("/readings").content.decode()
-    given = {"reading": reading.pk, "reason": "seen", "action": "accept suggestion"}
-    seen = client.post("/readings/settle", given, follow=True).content.decode()
-    notice = seen.split('class="notice notice-warning">', 1)[1].split("</li>", 1)[0]
-    assert re.match(r"V-101, 900 km of .* was left: This reading comes without a sugg", notice)
-    assert f'<a href="/vehicles/V-101#reading-{reading.pk}">Look at it</a>' in notice
-    assert f'id="reading-{reading.pk}"' in client.get("/vehicles/V-101").content.decode()
-    assert "Settled" not in seen
-
-
 def test_a_replaced_meter_brings_the_other_held_cards_of_the_vehicle_up_to_date(
     people: Cast, signed_in: SignedIn
 ) -> None:

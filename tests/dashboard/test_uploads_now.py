@@ -13,7 +13,7 @@ from fleet.people.models import Person
 from fleet.readings.models import Reading, Upload
 from tests.cast import Cast, depots_day
 from tests.dashboard.rendered import form
-from tests.dashboard.test_readings import sent
+from tests.dashboard.test_readings import held, sent
 
 SignedIn = Callable[[Person], Client]
 
@@ -127,3 +127,20 @@ def test_an_accepted_row_in_miles_says_how_many_km_it_counts_as(
     assert one.rows.get().outcome == "accepted"
     page = plain(client.get(f"/readings/uploads/{one.pk}?outcome=accepted").content.decode())
     assert "counts as 10,760 km" in page  # by hand: 6,686 x 1.609344
+
+
+def test_many_that_are_settled_together_name_each_that_is_left_with_the_way_to_it(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    """A value that stands between its neighbours is accepted; of 900 km, nothing was suggested."""
+    reading = held(people)
+    Reading.objects.filter(pk=reading.pk).update(reason="noted_late", suggestion=None)
+    client = signed_in(people.clerk)
+    assert '<span class="quiet">(needed, but for a tap' in client.get("/readings").content.decode()
+    given = {"reading": reading.pk, "reason": "seen", "action": "accept suggestion"}
+    seen = client.post("/readings/settle", given, follow=True).content.decode()
+    notice = seen.split('class="notice notice-warning">', 1)[1].split("</li>", 1)[0]
+    assert re.match(r"V-101, 900 km of .* was left: This reading comes without a sugg", notice)
+    assert f'<a href="/vehicles/V-101#reading-{reading.pk}">Look at it</a>' in notice
+    assert f'id="reading-{reading.pk}"' in client.get("/vehicles/V-101").content.decode()
+    assert "Settled" not in seen
