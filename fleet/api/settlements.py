@@ -92,17 +92,21 @@ class WithdrawSettlement(Resource):
                 channel="api",
                 now=timezone.now(),
             )
-            return Answer(*_with_readings([SHOWN.one(found)]))
+            return _answer(found)
 
         def afterwards(_: Answer) -> Answer:
             chain.follow_withdrawn()
-            return Answer(*_with_readings([SHOWN.one(found)]))
+            return _answer(found)
 
         return once(request, effect, afterwards)
 
 
 def _seen(request: Request) -> QuerySet[ReadingDecision]:
     return listing.settlements(depots_for(request))
+
+
+def _answer(found: QuerySet[ReadingDecision]) -> Answer:
+    return Answer(_with_readings([SHOWN.one(found)])[0])
 
 
 def _with_readings(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:

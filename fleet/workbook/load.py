@@ -128,7 +128,7 @@ def _load(
                 withdraw.keep(kept, found.sheet, _journal(found, tables, world))
     tell(1.0, "done")
     loaded = _loaded(world, differences, notes, author.now)
-    return replace(loaded, number=kept and kept.pk)
+    return replace(loaded, number=kept.pk if kept else None)
 
 
 def _kept(differences: Sequence[Difference], author: Author, name: str) -> Load | None:

@@ -56,8 +56,8 @@ def keep(load: Load, sheet: Sheet, rows: Iterable[tuple[int, Stored | None, Row]
                 load=load,
                 sheet=sheet.name,
                 number=number,
-                row_id=before and before.id,
-                before=before and as_json(before.row),
+                row_id=before.id if before else None,
+                before=as_json(before.row) if before else None,
                 after=as_json(row),
             )
             for number, before, row in rows
@@ -102,7 +102,9 @@ def withdraw(load: Load, *, person: Person | None, reason: str, now: datetime) -
         load = Load.objects.select_for_update().get(pk=load.pk)
         if load.withdrawn_at is not None:
             raise Refused("This load was withdrawn already.")
-        author = Author(now, person and person.pk, f"load {load.pk} withdrawn: {why}"[:100])
+        author = Author(
+            now, person.pk if person else None, f"load {load.pk} withdrawn: {why}"[:100]
+        )
         found = _Taking(load, author)
         for sheet in reversed(SHEETS):
             found.remove_added(sheet)
@@ -138,12 +140,14 @@ class _Taking:
             return
         stored = self.was.fleet[sheet.name]
         found = [(one, stored.get(sheet.key_of(from_json(one.after)))) for one in rows]
-        gone = {now.id: one for one, now in found if self._as_loaded(sheet, one, now)}
+        gone = {now.id: one for one, now in found if self._as_loaded(sheet, one, now) and now}
         for pk, what in _rest_on(sheet.model, list(gone)).items():
             self._stays(sheet, gone.pop(pk), f"{what} rests on it")
         for row in sheet.model._default_manager.filter(pk__in=gone):
-            row._change_reason = self.author.reason
-            row._history_user_id = self.author.person_id
+            # read by the history of the row, which keeps who took it away
+            vars(row).update(
+                _change_reason=self.author.reason, _history_user_id=self.author.person_id
+            )
             try:
                 with transaction.atomic():
                     row.delete()
@@ -156,14 +160,16 @@ class _Taking:
         if not rows:
             return
         by_id = {one.id: one for one in fleet_rows(sheet).values()}
-        kept = [one for one in rows if self._as_loaded(sheet, one, by_id.get(one.row_id))]
-        back = [(one.row_id, from_json(one.before)) for one in kept]
-        before = [row for _, row in back]
+        changed = {one.row_id: one for one in rows if one.row_id is not None}
+        kept = {
+            pk: one for pk, one in changed.items() if self._as_loaded(sheet, one, by_id.get(pk))
+        }
+        back = [(pk, from_json(one.before)) for pk, one in kept.items()]
         world = World({}, whole_fleet(), self.was.today)
-        world.rows[sheet.name].update((sheet.key_of(row), row) for row in before)
+        world.rows[sheet.name].update((sheet.key_of(row), row) for _, row in back)
         if missing := {pk for pk, row in back if not _leads_somewhere(world, sheet, row)}:
-            for one in [one for one in kept if one.row_id in missing]:
-                self._stays(sheet, one, "what it was linked to is there no more")
+            for pk in sorted(missing):
+                self._stays(sheet, kept[pk], "what it was linked to is there no more")
             back = [(pk, row) for pk, row in back if pk not in missing]
         Recorder(world, self.author).record(sheet, [], back)
         self.written.append((sheet, [row for _, row in back]))

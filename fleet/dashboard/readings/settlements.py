@@ -1,6 +1,6 @@
 """Settlements: what was decided about readings, act by act, and taking one back."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from django.http import HttpResponse
@@ -40,7 +40,7 @@ def settlements(request: SignedIn) -> HttpResponse:
     return show(request, "settlements", scope, context)
 
 
-def _lines(found: Sequence[ReadingDecision]) -> list[SettlementLine]:
+def _lines(found: Iterable[ReadingDecision]) -> list[SettlementLine]:
     acts = list(found)
     about = listing.vehicles_of_acts([one.pk for one in acts])
     return [
