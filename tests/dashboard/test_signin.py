@@ -87,6 +87,8 @@ def addresses() -> list[str]:
 
 
 EXAMPLES = {
+    "settlement_id": "1",
+    "load_id": "1",
     "move_id": "1",
     "asked_id": "1",
     "sight": "both",
