@@ -58,7 +58,7 @@ def test_only_ones_own_depots_are_shown(clerk: APIClient) -> None:
 def test_pages_lead_through_all_rows(
     clerk: APIClient, django_assert_num_queries: DjangoAssertNumQueries
 ) -> None:
-    with django_assert_num_queries(10):  # however many rows
+    with django_assert_num_queries(5):  # however many rows
         found = clerk.get(address("demand"), {"months": 12, "limit": 4}).json()
     rest = clerk.get(found["next"]).json()
     keys = [(row["item"], row["month"]) for row in (*found["rows"], *rest["rows"])]

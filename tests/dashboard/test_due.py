@@ -92,9 +92,9 @@ def test_the_number_of_queries_does_not_grow_with_the_list(
     for number in range(30):
         one.pk, one.vehicle = None, vehicle(f"W-{number}", people.plain, people.van_type)
         one.save()
-    # session, person, depots; rows, counts; services and saved lists; orders, deferrals, what
+    # session, person, depots; rows, counts; services; saved lists with orders, deferrals and what
     # stands on vehicles
-    with django_assert_num_queries(9):
+    with django_assert_num_queries(7):
         page(client)
 
 
