@@ -77,3 +77,17 @@ def test_the_day_ahead_that_a_past_class_would_move_is_named(vehicle: Vehicle) -
     chain.refresh([vehicle.pk], NOW)
     with pytest.raises(Question, match=r"Gearbox oil from \d+ \w{3} 20\d\d to \d+ \w{3} 20\d\d"):
         set_severe(vehicle, TODAY - timedelta(days=90))
+
+
+def test_a_class_from_today_on_moves_days_to_come_and_asks_nothing() -> None:
+    scene.service(km=30_000, months=None)
+    oil = scene.service(km=20_000, months=None, duty_class="severe")
+    found = scene.van()
+    scene.done(found, oil, TODAY - timedelta(days=150), 0)
+    scene.readings(found, scene.steady(0, 1_000, 16), every_d=10)
+    chain.refresh([found.pk], NOW)
+    set_severe(found, TODAY)
+    # by hand: half of its life is used; the other half lasts 10,000 km at 100 km a day, not 15,000
+    p50 = DueDate.objects.get(vehicle=found).p50
+    assert p50 is not None
+    assert abs((p50 - TODAY).days - 100) <= 8

@@ -1,8 +1,10 @@
 from datetime import date, timedelta
 
+import numpy as np
 import pytest
 
 from fleet import chain
+from fleet.due import forecast
 from fleet.due.models import BindingLimit, DueDate, Fill, Limit, Service, ServiceDone
 from fleet.duty.models import DutyOverride
 from fleet.stores.models import Product
@@ -18,6 +20,13 @@ TODAY = NOW.date()
 def due(vehicle: Vehicle, service: Service) -> DueDate:
     chain.refresh([vehicle.pk], NOW)
     return DueDate.objects.get(vehicle=vehicle, service=service)
+
+
+def test_a_vehicle_and_a_service_are_one_pair_whatever_their_numbers() -> None:
+    # numbers of services that would meet those of other vehicles under a smaller factor
+    services = np.array([1, 5, 63, 249, 2**31 - 1])
+    vehicle, service = (each.ravel() for each in np.meshgrid(np.arange(1, 9), services))
+    assert len(np.unique(forecast._pair(vehicle, service))) == 8 * 5
 
 
 def test_three_years_or_60000_km_is_due_by_the_calendar_after_three_years_and_40000_km() -> None:
@@ -42,6 +51,18 @@ def test_distance_binds_when_it_is_reached_long_before_the_calendar() -> None:
     assert row.p10 < row.p50 < row.p90
 
 
+def test_each_vehicle_reaches_its_limit_by_the_readings_of_its_own_meter() -> None:
+    oil, vans = scene.service(km=20_000, months=48), [scene.van("V-1"), scene.van("V-2")]
+    for van, km_per_week in zip(vans, (700, 350), strict=True):
+        scene.done(van, oil, date(2026, 1, 1), 10_000)
+        scene.readings(van, scene.steady(26_100 - 23 * km_per_week, km_per_week, 24))
+    chain.refresh([van.pk for van in vans], NOW)
+    # by hand: both have 3,900 km left, at 100 and at 50 km a day: 39 and 78 days
+    for van, days in zip(vans, (39, 78), strict=True):
+        row = DueDate.objects.get(vehicle=van, service=oil)
+        assert abs((row.p50 - TODAY).days - days) <= 8
+
+
 def test_a_reading_beyond_the_limit_gives_the_day_it_was_crossed() -> None:
     oil, vehicle = scene.service(km=20_000, months=48), scene.van()
     scene.done(vehicle, oil, date(2026, 1, 1), 10_000)
@@ -50,6 +71,16 @@ def test_a_reading_beyond_the_limit_gives_the_day_it_was_crossed() -> None:
     # 30,000 km lies 500/700 of a week before the last reading at 30,500 km: 5 days earlier
     assert row.beyond_by_reading
     assert row.p10 == row.p50 == row.p90 == TODAY - timedelta(days=5)
+
+
+@pytest.mark.parametrize(("before_d", "known"), [(0, True), (1, False)])
+def test_a_limit_of_the_day_of_the_first_reading_was_watched(before_d: int, known: bool) -> None:
+    # by hand: twelve months after 19 Jan 2025 end on the day of the first of 22 weekly readings
+    oil = scene.service(km=None, months=12)
+    began_on = date(2025, 1, 19) - timedelta(days=before_d)
+    vehicle = scene.van(joined_as="new", in_service_on=began_on, in_service_km=0)
+    scene.readings(vehicle, scene.steady(9_000, 200, 22))
+    assert due(vehicle, oil).history_known is known
 
 
 def test_a_used_vehicle_without_papers_has_no_date() -> None:
