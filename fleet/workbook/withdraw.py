@@ -4,7 +4,8 @@ Rows are held against the fleet as the book holds them, so every sheet goes by t
 somebody changed since, what other rows rest on, and records of work stay, and are named.
 """
 
-from collections.abc import Iterable, Sequence
+import re
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any
@@ -23,9 +24,11 @@ from fleet.workbook.models import Load, LoadedRow
 from fleet.workbook.record import Author, Recorder
 from fleet.workbook.sheets import SHEETS
 from fleet.workbook.use import decide_again, use_changed
+from fleet.workbook.workshop_sheets import MECHANICS, MECHANICS_AWAY
 from fleet.workbook.world import Stored, World, fleet_rows, whole_fleet
 
 WRITTEN_AT_ONCE = 2_000
+NAMING = (MECHANICS, MECHANICS_AWAY)  # whose rows name people
 # what the program itself made of a row: it goes with it
 FOLLOWS: set[type[Model]] = {
     *(Alias, Meter, UsageState, KmAt, ClassRate, DutyAssessment, DueDate, DueMove, DueStamp),
@@ -82,6 +85,23 @@ def from_json(value: Any) -> Any:
         ((kind, text),) = value.items()
         return (datetime if kind == "at" else date).fromisoformat(text)
     return value
+
+
+def rename(person: Person, names: Collection[str]) -> None:
+    """Put a person's name of today in the place of those of before, wherever loads keep them."""
+    spelt = re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, names))})(?!\w)")
+
+    def called(value: Any) -> Any:
+        if isinstance(value, list):
+            return [called(one) for one in value]
+        return spelt.sub(str(person), value) if isinstance(value, str) else value
+
+    for row in LoadedRow.objects.filter(sheet__in=[sheet.name for sheet in NAMING]):
+        row.before, row.after = called(row.before), called(row.after)
+        row.save(update_fields=["before", "after"])
+    for load in Load.objects.exclude(stays=[]):
+        load.stays = called(load.stays)
+        load.save(update_fields=["stays"])
 
 
 # --- taking it back ------------------------------------------------------------------------

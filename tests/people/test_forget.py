@@ -17,6 +17,7 @@ from fleet.people.forget import forget
 from fleet.people.manage import PersonFault
 from fleet.people.models import Person, SignInLink, Token
 from fleet.visits.models import Mechanic, Plan, Visit
+from fleet.workbook.models import Load, LoadedRow
 from fleet.workorders.models import Evidence, Job, WorkOrder
 from tests.cast import Cast
 
@@ -50,6 +51,10 @@ def gone(people: Cast) -> Person:
     job = Job.objects.create(order=order, vehicle=people.van, title="Levels", ended_by=person)
     facts = {"done_by": str(person), "odometer": 10_700.0}
     Evidence.objects.create(job=job, frozen_at=timezone.now(), facts=facts)
+    stays = [["Vehicles", 2, "V-1", f"it was changed by {person}"]]
+    load = Load.objects.create(name="fleet.xlsx", loaded_at=timezone.now(), stays=stays)
+    row = [depot.slug, str(person), 480, "invented"]
+    LoadedRow.objects.create(load=load, sheet="Mechanics", number=2, after=row)
     return person
 
 
@@ -93,6 +98,13 @@ def test_every_way_in_is_closed(people: Cast, gone: Person, client: Client) -> N
     assert token.expires_at <= timezone.now()
     assert not SignInLink.objects.filter(person=gone).exists()
     assert Person.objects.get(pk=people.supervisor.pk).deputy is None
+
+
+def test_what_a_load_keeps_names_them_as_they_are_called_now(people: Cast, gone: Person) -> None:
+    now = forget(by(people.supervisor), gone)
+    row = LoadedRow.objects.get(before__isnull=True)  # as of every row that a load added
+    assert (row.before, row.after) == (None, [people.plain.slug, now, 480, "invented"])
+    assert Load.objects.get().stays == [["Vehicles", 2, "V-1", f"it was changed by {now}"]]
 
 
 def test_what_they_did_stays_under_the_new_name(people: Cast, gone: Person) -> None:
