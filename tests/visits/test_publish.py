@@ -10,6 +10,7 @@ from fleet.faults import Forbidden, Refused, Stale
 from fleet.people.actor import Actor
 from fleet.people.models import Role
 from fleet.vehicles.models import Closure
+from fleet.visits.hands import Hands
 from fleet.visits.models import Absence, Mechanic, Plan, PlanEvent, Visit
 from fleet.visits.publish import Outcome, publish
 from fleet.workorders import progress
@@ -231,8 +232,9 @@ def test_a_mechanic_who_is_a_person_gets_the_order(chief: Actor) -> None:
     fleet({"V-1": (10,)})
     mika = person("Mika", Role.MECHANIC, scene.depot())
     Mechanic.objects.create(depot=scene.depot(), name="M. Fernholt", person=mika, source="x")
-    order = draft("W-1", "V-1", "gearbox-oil")
-    published(chief, planned())
+    order, found = draft("W-1", "V-1", "gearbox-oil"), planned()
+    assert [one.besides for one in published(chief, found, dry=True)] == [()]
+    published(chief, found)
     order.refresh_from_db()
     assert order.assigned_to == mika
     assert kinds(order) == ["plan", "assign"]
@@ -246,6 +248,12 @@ def test_whom_somebody_chose_keeps_the_order(chief: Actor) -> None:
     published(chief, planned())
     order.refresh_from_db()
     assert order.assigned_to == ada
+
+
+def test_of_a_visit_without_a_mechanic_nothing_is_said() -> None:
+    fleet({"V-1": (10,)})
+    found = planned()
+    assert Hands(found).lacks("", None, found.visits.get().on) == ""
 
 
 @pytest.mark.parametrize("given", [False, True])
@@ -267,6 +275,20 @@ def test_nobody_is_given_an_order_of_a_day_off(chief: Actor, given: bool) -> Non
         if given
         else f"M. Fernholt {there}: nobody is assigned",
     )
+
+
+def test_leave_counts_from_the_first_day_of_a_plan_on() -> None:
+    fleet({"V-1": (10,)})
+    mika = person("Mika", Role.MECHANIC, scene.depot())
+    row = Mechanic.objects.create(depot=scene.depot(), name="M. Fernholt", person=mika, source="x")
+    found = planned()
+    first = found.as_of_on
+    before = first - timedelta(days=1)
+    Absence.objects.create(mechanic=row, from_on=before, until_on=first)
+    hands = Hands(found)
+    assert "is not there" in hands.lacks("M. Fernholt", mika, first)
+    assert hands.lacks("M. Fernholt", mika, before) == ""  # the plan does not look back
+    assert hands.of("M. Fernholt", first) is None
 
 
 def test_a_mechanic_who_left_the_depot_gets_nothing(chief: Actor) -> None:
