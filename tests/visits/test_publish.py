@@ -1,7 +1,7 @@
 """Publishing a plan: drafts get the plan's day and mechanic; nothing else moves by itself."""
 
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import timedelta
 
 import pytest
 
@@ -10,46 +10,18 @@ from fleet.faults import Forbidden, Refused, Stale
 from fleet.people.actor import Actor
 from fleet.people.models import Role
 from fleet.vehicles.models import Closure
-from fleet.visits.hands import Hands
-from fleet.visits.models import Absence, Mechanic, Plan, PlanEvent, Visit
-from fleet.visits.publish import Outcome, publish
+from fleet.visits.models import PlanEvent, Visit
+from fleet.visits.publish import publish
 from fleet.workorders import progress
 from fleet.workorders.models import Finding, Job, OrderEvent, WorkOrder
 from tests import scene
 from tests.cast import person
 from tests.scene import NOW
 from tests.visits.depot import TODAY, fleet, planned
+from tests.visits.publishing import draft, jobs, kinds, published
 
 pytestmark = pytest.mark.django_db
 State = WorkOrder.State
-
-
-def published(actor: Actor, found: Plan, **named: object) -> list[Outcome]:
-    ids = list(found.visits.values_list("pk", flat=True))
-    return publish(actor, found.pk, visit_ids=ids, **named)  # type: ignore[arg-type]
-
-
-def draft(
-    number: str, vehicle: str, *slugs: str, on: date | None = None, **more: object
-) -> WorkOrder:
-    rows = [DueDate.objects.get(vehicle__fleet_number=vehicle, service__slug=s) for s in slugs]
-    van = rows[0].vehicle
-    made = WorkOrder.objects.create(
-        number=number, vehicle=van, depot=van.depot, planned_on=on, **more
-    )
-    for row in rows:
-        Job.objects.create(
-            order=made, vehicle=van, service=row.service, title=row.service.name, minutes=60
-        )
-    return made
-
-
-def jobs(order: WorkOrder) -> set[str]:
-    return set(order.jobs.filter(state="open").values_list("service__slug", flat=True))
-
-
-def kinds(order: WorkOrder) -> list[str]:
-    return list(order.events.values_list("what", flat=True))
 
 
 def test_a_drafted_order_gets_the_day_and_stays_drafted(chief: Actor) -> None:
@@ -226,77 +198,6 @@ def test_a_plan_that_was_changed_since_it_was_seen_is_refused(chief: Actor) -> N
     found = planned()
     with pytest.raises(Stale):
         published(chief, found, version=found.version + 1)
-
-
-def test_a_mechanic_who_is_a_person_gets_the_order(chief: Actor) -> None:
-    fleet({"V-1": (10,)})
-    mika = person("Mika", Role.MECHANIC, scene.depot())
-    Mechanic.objects.create(depot=scene.depot(), name="M. Fernholt", person=mika, source="x")
-    order, found = draft("W-1", "V-1", "gearbox-oil"), planned()
-    assert [one.besides for one in published(chief, found, dry=True)] == [()]
-    published(chief, found)
-    order.refresh_from_db()
-    assert order.assigned_to == mika
-    assert kinds(order) == ["plan", "assign"]
-
-
-def test_whom_somebody_chose_keeps_the_order(chief: Actor) -> None:
-    fleet({"V-1": (10,)})
-    mika, ada = (person(n, Role.MECHANIC, scene.depot()) for n in ("Mika", "Ada"))
-    Mechanic.objects.create(depot=scene.depot(), name="M. Fernholt", person=mika, source="x")
-    order = draft("W-1", "V-1", "gearbox-oil", assigned_to=ada)
-    published(chief, planned())
-    order.refresh_from_db()
-    assert order.assigned_to == ada
-
-
-def test_of_a_visit_without_a_mechanic_nothing_is_said() -> None:
-    fleet({"V-1": (10,)})
-    found = planned()
-    assert Hands(found).lacks("", None, found.visits.get().on) == ""
-
-
-@pytest.mark.parametrize("given", [False, True])
-def test_nobody_is_given_an_order_of_a_day_off(chief: Actor, given: bool) -> None:
-    """Leave that was entered since the plan was made; who has the order already keeps it."""
-    fleet({"V-1": (10,)})
-    mika = person("Mika", Role.MECHANIC, scene.depot())
-    row = Mechanic.objects.create(depot=scene.depot(), name="M. Fernholt", person=mika, source="x")
-    found = planned()
-    on = found.visits.get().on
-    order = draft("W-1", "V-1", "gearbox-oil", assigned_to=mika if given else None)
-    Absence.objects.create(mechanic=row, from_on=on, until_on=on)
-    (told,) = published(chief, found)
-    order.refresh_from_db()
-    assert (order.planned_on, order.assigned_to) == (on, mika if given else None)
-    there = f"is not there on {on.day} {on:%b %Y}"
-    assert told.besides == (
-        f"Mika has it and {there}: give it to another"
-        if given
-        else f"M. Fernholt {there}: nobody is assigned",
-    )
-
-
-def test_leave_counts_from_the_first_day_of_a_plan_on() -> None:
-    fleet({"V-1": (10,)})
-    mika = person("Mika", Role.MECHANIC, scene.depot())
-    row = Mechanic.objects.create(depot=scene.depot(), name="M. Fernholt", person=mika, source="x")
-    found = planned()
-    first = found.as_of_on
-    before = first - timedelta(days=1)
-    Absence.objects.create(mechanic=row, from_on=before, until_on=first)
-    hands = Hands(found)
-    assert "is not there" in hands.lacks("M. Fernholt", mika, first)
-    assert hands.lacks("M. Fernholt", mika, before) == ""  # the plan does not look back
-    assert hands.of("M. Fernholt", first) is None
-
-
-def test_a_mechanic_who_left_the_depot_gets_nothing(chief: Actor) -> None:
-    fleet({"V-1": (10,)})
-    gone = person("Gone", Role.MECHANIC)
-    Mechanic.objects.create(depot=scene.depot(), name="Gone", person=gone, source="x")
-    (told,) = published(chief, planned())
-    assert WorkOrder.objects.get(number=told.number).assigned_to is None
 
 
 def test_who_may_not_release_may_not_publish(chief: Actor) -> None:
