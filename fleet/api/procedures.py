@@ -12,7 +12,7 @@ from rest_framework.response import Response
 from fleet.api.acting import Act, compartment_named, sender, wrong
 from fleet.api.fields import Text, body, query
 from fleet.api.orders.records import product_named
-from fleet.api.paging import Order, PageQuery, Row, page_shape
+from fleet.api.paging import Order, PageQuery, page_shape
 from fleet.api.repeats import Answer, once
 from fleet.api.resource import Resource, vehicle_or_404
 from fleet.api.rows import Rows
@@ -75,6 +75,9 @@ class SubstituteShape(serializers.Serializer[Any]):
     approved_at = serializers.DateTimeField()
 
 
+APPROVED = Rows(Substitute, SubstituteShape)
+
+
 class CheckFigures(Resource):
     scope = "work-orders"
 
@@ -124,7 +127,8 @@ class Substitutes(Resource):
                 depot_id=vehicle.depot_id,
                 job=job,
             )
-            return Answer(_substitute(row), HTTPStatus.CREATED)
+            approved = APPROVED.one(Substitute.objects.filter(pk=row.pk))
+            return Answer(approved, HTTPStatus.CREATED)
 
         return once(request, effect)
 
@@ -136,16 +140,3 @@ def _job(vehicle: Vehicle, pk: int | None) -> Job | None:
     if found is None:
         raise wrong("job", f"{vehicle} has no job {pk}.")
     return found
-
-
-def _substitute(row: Substitute) -> Row:
-    return {
-        "id": row.pk,
-        "compartment": row.compartment.slug,
-        "product": row.product.slug,
-        "job": row.job_id,
-        "reason": row.reason,
-        "source": row.source,
-        "person": row.person.username,
-        "approved_at": row.approved_at,
-    }

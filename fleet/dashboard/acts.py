@@ -13,6 +13,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from fleet.dashboard.frame import SignedIn, View
+from fleet.dashboard.whole_numbers import whole_numbers
 from fleet.faults import Fault, Forbidden, Question
 from fleet.people.actor import Actor
 
@@ -79,5 +80,4 @@ def to_overview(request: SignedIn) -> HttpResponse | None:
 
 def numbers(request: SignedIn, name: str, most: int) -> list[int]:
     """Ids of the rows that were chosen."""
-    given = request.POST.getlist(name)[:most]
-    return [int(one[:18]) for one in given if one.isdecimal()]
+    return whole_numbers(request.POST.getlist(name)[:most])

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 from django.db.models import QuerySet
 from django.http import QueryDict
 
+from fleet.dashboard.whole_numbers import whole_number
 from fleet.due.baselines import Baseline, Counted, counted
 from fleet.due.listing import DueFilter, DueRow, due_rows
 from fleet.due.models import Service
@@ -91,7 +92,7 @@ def _after(text: str) -> tuple[date, int, int] | None:
     if not (vehicle_id.isdecimal() and service_id.isdecimal()):
         return None
     try:
-        return date.fromisoformat(day), int(vehicle_id[:18]), int(service_id[:18])
+        return date.fromisoformat(day), whole_number(vehicle_id), whole_number(service_id)
     except ValueError:
         return None
 
@@ -133,7 +134,7 @@ def read_lines(person: Person, given: QueryDict) -> list[Line]:
     for key in dict.fromkeys(given.getlist("row")[:MOST_ROWS]):
         vehicle_id, _, service_id = key.partition("-")
         if vehicle_id.isdecimal() and service_id.isdecimal():
-            pairs.append((int(vehicle_id[:18]), int(service_id[:18])))
+            pairs.append((whole_number(vehicle_id), whole_number(service_id)))
     lines = _lines(pairs, Vehicle.objects.filter(depot__in=depots_of(person)))
     for line in lines:
         _take(line, given)

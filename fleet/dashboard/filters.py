@@ -8,6 +8,7 @@ from urllib.parse import urlencode
 
 from django.http import QueryDict
 
+from fleet.dashboard.whole_numbers import whole_number
 from fleet.dashboard.words import MOST_PRESSING
 from fleet.due.listing import AfterKey, At, DueFilter
 from fleet.due.ordering import GROUPS, SORTS, Order
@@ -114,12 +115,12 @@ def read_after(text: str) -> AfterKey | None:
     on = typed_day(parts[0])
     if len(parts) != 3 or on is None or not all(part.isdecimal() for part in parts[1:]):
         return None
-    return on, int(parts[1][:18]), int(parts[2][:18])
+    return on, whole_number(parts[1]), whole_number(parts[2])
 
 
 def read_skip(text: str) -> int:
     """How many rows were shown before; anything else starts at the top."""
-    return int(text[:9]) if text.isdecimal() else 0
+    return whole_number(text)
 
 
 def _read_order(sort: str, group: str) -> Order:

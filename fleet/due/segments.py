@@ -3,12 +3,11 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
 
 import numpy as np
 
 from fleet import bulk
-from fleet.calc.arrays import Array, IntArray
+from fleet.calc.arrays import Array, BoolArray, IntArray
 from fleet.calc.stamps import stamp
 from fleet.due.rules import NORMAL, SEVERE
 
@@ -138,5 +137,5 @@ def _overlaid(
 
 
 def _merged(key: IntArray, from_d: IntArray, duty_class: IntArray) -> Segments:
-    changes: Any = (np.diff(key, prepend=-1) != 0) | (np.diff(duty_class, prepend=-1) != 0)
+    changes: BoolArray = (np.diff(key, prepend=-1) != 0) | (np.diff(duty_class, prepend=-1) != 0)
     return Segments(key[changes], from_d[changes], duty_class[changes])

@@ -13,6 +13,7 @@ from fleet.dashboard.acts import act, back, to_overview
 from fleet.dashboard.findings.lines import follow_up, offered, what_followed
 from fleet.dashboard.frame import SignedIn, scope_of, show
 from fleet.dashboard.typed import shown_again
+from fleet.dashboard.whole_numbers import whole_number
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of, may
@@ -45,7 +46,7 @@ def _page(request: SignedIn) -> HttpResponse:
     rows = most_pressing(narrowed(here, severity, search))
     rank, _, pk = given.get("after", "").partition(".")
     if rank.isdecimal() and pk.isdecimal():
-        rows = after_pressing(rows, int(rank[:2]), int(pk[:18]))
+        rows = after_pressing(rows, int(rank[:2]), whole_number(pk))
     narrow = severity or search
     failed, marks = unanswered(scope.chosen)[:PAGE_ROWS], rules.marks_in_force()
     found, counts, failed, marks = reads.together(

@@ -8,6 +8,7 @@ from django.db import transaction
 from django.http import QueryDict
 
 from fleet import chain
+from fleet.dashboard.whole_numbers import whole_number, whole_numbers
 from fleet.due.models import Service
 from fleet.faults import Fault
 from fleet.people.actor import Actor
@@ -83,7 +84,7 @@ def mechanic(given: QueryDict, depot_id: int) -> Person | None:
     pk = given.get("assigned_to", "")
     if not pk:
         return None
-    found = who_may(Right.RECORD_WORK, depot_id, pk=int(pk)) if pk.isdecimal() else None
+    found = who_may(Right.RECORD_WORK, depot_id, pk=whole_number(pk))
     if found is None:
         raise Fault("Choose a person of this depot who does the work.")
     return found
@@ -97,7 +98,7 @@ def _start(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Sa
 
 def _end_job(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
     pk = given.get("job", "")
-    job = order.jobs.filter(pk=int(pk)).first() if pk.isdecimal() else None
+    job = order.jobs.filter(pk=whole_number(pk)).first()
     if job is None:
         raise Fault(f"{order} has no such job.")
     ended = progress.end_job(
@@ -140,7 +141,7 @@ def _add_jobs(actor: Actor, order: WorkOrder, version: int, given: QueryDict) ->
 
 
 def _drop_jobs(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
-    chosen = [int(pk) for pk in given.getlist("job") if pk.isdecimal()]
+    chosen = whole_numbers(given.getlist("job"))
     joblist.drop_jobs(
         actor, order.pk, job_ids=chosen, reason=given.get("reason", ""), version=version
     )
@@ -173,7 +174,7 @@ def answers_of(given: QueryDict) -> dict[int, str]:
     """What a form says of the restrictions that stand, each in a field of its own."""
     names = [name for name in given if name.startswith("restriction-")]
     said = {name.removeprefix("restriction-"): given.get(name, "") for name in names}
-    return {int(pk): str(answer) for pk, answer in said.items() if pk.isdecimal()}
+    return {found: str(answer) for pk, answer in said.items() if (found := whole_number(pk))}
 
 
 def read_number(text: str, what: str) -> float:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 
+from fleet.dashboard.whole_numbers import whole_number
 from fleet.dashboard.words import torque
 from fleet.faults import Fault
 from fleet.people.actor import Actor
@@ -18,7 +19,7 @@ ALL = "every point"  # of the button that records them all
 def keep(actor: Actor, job: Job, text: Callable[[str], str]) -> str:
     """Keep one point, or all that are still missing, and say so in words."""
     rule, step = text("rule"), text("step")
-    number = int(step) if step.isdecimal() else None
+    number = whole_number(step) if step.isdecimal() else None
     if text("point") == ALL:
         made = confirming.confirm_all(
             actor,

@@ -11,6 +11,7 @@ from django.db.models import QuerySet
 from django.http import Http404, QueryDict
 
 from fleet.dashboard.filters import typed_day
+from fleet.dashboard.whole_numbers import whole_number
 from fleet.people.models import Person
 from fleet.people.roles import depots_of
 from fleet.vehicles.find import Depots
@@ -125,7 +126,7 @@ def read_order_after(text: str) -> AfterOrder | None:
     """The key of the last order shown, as '2026-03-04.17'."""
     day, _, pk = text.partition(".")
     on = typed_day(day)
-    return None if on is None or not pk.isdecimal() else (on, int(pk[:18]))
+    return None if on is None or not pk.isdecimal() else (on, whole_number(pk))
 
 
 def order_key(line: OrderLine, filters: OrderFilters) -> str:

@@ -9,6 +9,7 @@ from fleet.dashboard.acts import act
 from fleet.dashboard.frame import SignedIn, needs
 from fleet.dashboard.orders.kept import record_of
 from fleet.dashboard.orders.lines import order_seen_by
+from fleet.dashboard.whole_numbers import whole_number
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
@@ -69,7 +70,7 @@ def approve_substitute(request: SignedIn, actor: Actor, number: str) -> str:
     """Let a product stand in for the listed ones, for this order's job or always."""
     order = order_seen_by(request.user, number)
     given = request.POST
-    job = get_object_or_404(service_jobs(order), pk=_number(given.get("job", "")))
+    job = get_object_or_404(service_jobs(order), pk=whole_number(given.get("job", "")))
     product = Product.objects.filter(slug=given.get("product", "")).first()
     if product is None or job.service is None:
         raise Fault("Choose the product that may stand in.")
@@ -94,7 +95,3 @@ def withdraw_substitute(request: SignedIn, actor: Actor, number: str, substitute
     row = get_object_or_404(fluids_in.substitutes_of(order), pk=substitute_id)
     fluids_in.withdraw_substitute(actor, row, order.depot_id)
     return f"{row.product} is no substitute any more."
-
-
-def _number(text: str) -> int:
-    return int(text[:18]) if text.isdecimal() else 0

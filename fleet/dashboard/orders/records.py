@@ -10,6 +10,7 @@ from django.utils.dateparse import parse_datetime
 
 from fleet.dashboard.orders import confirms
 from fleet.dashboard.orders.changes import read_number
+from fleet.dashboard.whole_numbers import whole_number
 from fleet.dashboard.words import torque
 from fleet.due.models import CheckFigure
 from fleet.faults import Fault
@@ -43,7 +44,7 @@ class Sent:
 
     def job(self) -> Job:
         pk = self.text("job")
-        found = self.order.jobs.filter(pk=int(pk)).first() if pk.isdecimal() else None
+        found = self.order.jobs.filter(pk=whole_number(pk)).first()
         if found is None:
             raise Fault(f"{self.order} has no such job: load the card again.")
         return found

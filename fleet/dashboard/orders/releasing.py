@@ -18,6 +18,7 @@ from fleet.dashboard.frame import SignedIn, needs
 from fleet.dashboard.orders.changes import mechanic, read_day
 from fleet.dashboard.orders.lines import order_seen_by
 from fleet.dashboard.orders.work_orders import orders_page
+from fleet.dashboard.whole_numbers import whole_number
 from fleet.dashboard.words import weekday
 from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
@@ -133,7 +134,8 @@ def _released(request: SignedIn, orders: list[WorkOrder], versions: dict[str, st
         version, doubt = versions[order.number], doubts.get(order.pk)
         because = said or (doubt.yes if doubt else "")
         try:
-            _release(request, actor, order, int(version) if version.isdecimal() else None, because)
+            seen = whole_number(version) if version.isdecimal() else None
+            _release(request, actor, order, seen, because)
         except Question as question:
             messages.warning(request, f"{order}: {question}")
         except Fault as fault:

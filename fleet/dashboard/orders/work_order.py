@@ -22,6 +22,7 @@ from fleet.dashboard.orders.changes import (
 from fleet.dashboard.orders.job_card import page as card_page
 from fleet.dashboard.orders.kept import kept
 from fleet.dashboard.orders.lines import order_seen_by
+from fleet.dashboard.whole_numbers import whole_number
 from fleet.due.listing import DueFilter, due_rows
 from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
@@ -169,8 +170,8 @@ def _asked(request: SignedIn, question: Question) -> dict[str, Any]:
     place = "raised-by" if question.about == "raising" else "finish"
     return {
         "change_asked": question,
-        "asked_at": int(job) if job.isdecimal() else None,
-        "asked_place": f"asked-{job}" if job.isdecimal() else place,
+        "asked_at": whole_number(job) or None,
+        "asked_place": f"asked-{job}" if whole_number(job) else place,
         **_typed(request),
     }
 
@@ -181,7 +182,7 @@ def _at_fault(request: SignedIn, fault: Fault) -> dict[str, Any]:
     place = f"{change}-{job}" if change == "end-job" else change
     if fault.about in FIELDS.get(change, ()):
         place = f"{change}-{fault.about}"
-    given_end = {int(job): request.POST} if change == "end-job" and job.isdecimal() else {}
+    given_end = {whole_number(job): request.POST} if change == "end-job" else {}
     shown = place if change in SHOWN_AT and not _done(request) else ""
     typed = _typed(request) if change == "finish" else {}
     return {"fault": str(fault), "fault_place": shown, "given_end": given_end, **typed}

@@ -25,6 +25,7 @@ from fleet.dashboard.readings.uploads import (
     totals_of,
     upload_lines,
 )
+from fleet.dashboard.whole_numbers import whole_number
 from fleet.faults import Fault, Question
 from fleet.people.roles import Right, depots_of, may
 from fleet.readings import intake, listing, mend
@@ -67,7 +68,7 @@ def _uploads(request: SignedIn) -> dict[str, Any]:
     only = request.GET.get("rejected") == "1"
     found = unseen if only else seen
     if before.isdecimal():
-        found = found.filter(pk__lt=int(before[:18]))
+        found = found.filter(pk__lt=whole_number(before))
     shown = list(found[: UPLOADS_SHOWN + 1])
     older = shown[UPLOADS_SHOWN - 1].pk if len(shown) > UPLOADS_SHOWN else ""
     own = listing.own_newest(request.user)
@@ -96,7 +97,7 @@ def readings_more(request: SignedIn) -> HttpResponse:
     if not after.isdecimal():
         raise Http404
     scope = scope_of(request)
-    context = {**_held(request, scope, int(after[:18])), "depot": scope.depot}
+    context = {**_held(request, scope, whole_number(after)), "depot": scope.depot}
     return render(request, "dashboard/_held_rows.html", context)
 
 
@@ -279,9 +280,7 @@ def upload_rows(request: SignedIn, upload_id: int) -> HttpResponse:
     """One upload: its totals, then its rows, those that were not accepted unless asked."""
     one = get_object_or_404(_uploads_seen(request), pk=upload_id)
     after = request.GET.get("after", "")
-    context = _upload_context(
-        request, one, request.GET.get("outcome", ""), int(after[:18]) if after.isdecimal() else 0
-    )
+    context = _upload_context(request, one, request.GET.get("outcome", ""), whole_number(after))
     return show(request, "upload", scope_of(request), context)
 
 

@@ -11,6 +11,7 @@ from django.http import QueryDict
 from fleet.dashboard.frame import answers
 from fleet.dashboard.orders.changes import read_number
 from fleet.dashboard.shown_units import fluid_unit, volume
+from fleet.dashboard.whole_numbers import whole_number
 from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
 from fleet.people.models import FluidUnit, Person
@@ -158,7 +159,7 @@ def enter_move(actor: Actor, given: QueryDict, person: Person) -> str:
 
 def _of_receipt(given: QueryDict, depot: Depot) -> dict[str, Any]:
     price, arrival = given.get("price", "").strip(), given.get("arrival", "")
-    row = Arrival.objects.filter(pk=int(arrival) if arrival.isdecimal() else 0, depot=depot).first()
+    row = Arrival.objects.filter(pk=whole_number(arrival), depot=depot).first()
     return {
         "price_minor": to_minor(read_number(price, "price")) if price else None,
         "best_before": _day(given.get("best_before", "")),

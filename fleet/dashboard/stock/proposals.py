@@ -12,6 +12,7 @@ from fleet.consumables.models import OrderProposal
 from fleet.dashboard.acts import act, back
 from fleet.dashboard.frame import SignedIn, needs
 from fleet.dashboard.stock.lines import amount, to_type
+from fleet.dashboard.whole_numbers import whole_number
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of
@@ -92,7 +93,7 @@ def _shown(texts: Iterable[str]) -> Iterator[tuple[int, tuple[int, date]]]:
     for text in texts:
         pk, quantity, on = (*text.split(":"), "", "")[:3]
         if pk.isdecimal() and quantity.isdecimal():
-            yield int(pk[:18]), (int(quantity[:18]), day_given(on))
+            yield whole_number(pk), (whole_number(quantity), day_given(on))
 
 
 def day_given(text: str) -> date:

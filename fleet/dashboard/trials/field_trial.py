@@ -21,6 +21,7 @@ from fleet.dashboard.plotly_bundle import MAP_STYLE_ID
 from fleet.dashboard.trials import charts as trial_charts
 from fleet.dashboard.trials import lines as trial_lines
 from fleet.dashboard.trials.charts import RatingDot
+from fleet.dashboard.whole_numbers import whole_number
 from fleet.faults import Fault, Forbidden
 from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of, may
@@ -229,7 +230,7 @@ def _name_property(request: SignedIn, trial: Trial, actor: Actor) -> str:
 def _take_back_sample(request: SignedIn, trial: Trial, actor: Actor) -> str:
     pk = request.POST.get("sample", "")
     seen = samples_of(trial, depots_of(request.user))
-    sample = seen.filter(pk=int(pk[:18])).first() if pk.isdecimal() else None
+    sample = seen.filter(pk=whole_number(pk)).first()
     if sample is None:
         raise Fault("Choose the sample that is wrong.")
     take_back_sample(actor, sample, reason=request.POST.get("reason", ""))

@@ -14,6 +14,7 @@ from fleet.dashboard.acts import act
 from fleet.dashboard.frame import Scope, SignedIn, needs, scope_of, show
 from fleet.dashboard.orders.changes import read_number
 from fleet.dashboard.trials.lines import trial_lines
+from fleet.dashboard.whole_numbers import whole_number
 from fleet.due.models import Service
 from fleet.faults import Fault
 from fleet.people.actor import Actor
@@ -115,7 +116,7 @@ def _pairs(assignment: str) -> bool:
 
 
 def _row(kind: type[Chosen], pk: str, what: str) -> Chosen:
-    found = kind._default_manager.filter(pk=int(pk) if pk.isdecimal() else 0).first()
+    found = kind._default_manager.filter(pk=whole_number(pk)).first()
     if found is None:
         raise Fault(f"Choose a {what} from the list.")
     return found

@@ -16,6 +16,7 @@ from django.views.decorators.http import require_GET, require_POST
 from fleet.dashboard.frame import SignedIn, scope_of, show
 from fleet.dashboard.orders.changes import read_date
 from fleet.dashboard.typed import shown_again
+from fleet.dashboard.whole_numbers import whole_number
 from fleet.faults import Fault
 from fleet.people import manage, tokens
 from fleet.people.actor import Actor
@@ -161,7 +162,7 @@ def name_deputy(request: SignedIn, person_id: int) -> HttpResponse:
     itself = person_id == request.user.pk
     person = request.user if itself else get_object_or_404(managed_by(request.user), pk=person_id)
     pk = request.POST.get("deputy", "")
-    found = seen_by(request.user).filter(pk=int(pk) if pk.isdecimal() else 0).first()
+    found = seen_by(request.user).filter(pk=whole_number(pk)).first()
     try:
         if pk and found is None:
             raise Fault("Choose the deputy among the people listed.")
@@ -205,7 +206,7 @@ def _token_person(request: SignedIn) -> Person:
     pk = request.POST.get("person", "")
     if not pk or pk == str(request.user.pk):
         return request.user
-    return get_object_or_404(managed_by(request.user), pk=int(pk) if pk.isdecimal() else 0)
+    return get_object_or_404(managed_by(request.user), pk=whole_number(pk))
 
 
 def _token_depots(request: SignedIn) -> Sequence[Depot]:

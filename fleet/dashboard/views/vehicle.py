@@ -33,6 +33,7 @@ from fleet.dashboard.vehicle_facts import (
     odometer_chart,
 )
 from fleet.dashboard.vehicle_forms import DutyForm, ReadingForm, Source, faults
+from fleet.dashboard.whole_numbers import whole_number
 from fleet.dashboard.words import day
 from fleet.due.back_date import decide
 from fleet.due.explain import explain, limits_by_class
@@ -185,7 +186,7 @@ def vehicle_readings(request: SignedIn, fleet_number: str) -> HttpResponse:
     if not before.isdecimal():
         raise Http404
     seen = vehicle_seen_by(request.user, fleet_number)
-    lines = _readings(request, seen, int(before[:18]))
+    lines = _readings(request, seen, whole_number(before))
     more = lines[READINGS_SHOWN - 1].pk if len(lines) > READINGS_SHOWN else ""
     context = {"lines": lines[:READINGS_SHOWN], "more": more, "vehicle": seen}
     return render(request, "dashboard/_vehicle_reading_rows.html", context)

@@ -14,6 +14,7 @@ from fleet.dashboard.findings.lines import report
 from fleet.dashboard.frame import SignedIn, needs, vehicle_seen_by
 from fleet.dashboard.orders.changes import read_date, read_number
 from fleet.dashboard.views.vehicle import asked_back, refused
+from fleet.dashboard.whole_numbers import whole_number
 from fleet.due import defer
 from fleet.due.models import Deferral, Service
 from fleet.faults import Fault, Question
@@ -69,16 +70,16 @@ def set_do_not_use(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
 
 @_entry
 def clear_do_not_use(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
-    pk = request.POST.get("mark", "")
-    mark = get_object_or_404(DoNotUse, vehicle=seen, pk=int(pk) if pk.isdecimal() else 0)
+    mark = get_object_or_404(DoNotUse, vehicle=seen, pk=whole_number(request.POST.get("mark", "")))
     findings.clear_do_not_use(actor, mark.pk, reason=request.POST.get("reason", ""))
     return f"{seen}: cleared. {mark.reason}"
 
 
 @_entry
 def lift_restriction(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
-    pk = request.POST.get("restriction", "")
-    row = get_object_or_404(Restriction, vehicle=seen, pk=int(pk) if pk.isdecimal() else 0)
+    row = get_object_or_404(
+        Restriction, vehicle=seen, pk=whole_number(request.POST.get("restriction", ""))
+    )
     restrictions.lift(actor, row.pk, reason=request.POST.get("reason", ""))
     return f"{seen}: “{row.text}” is lifted."
 
@@ -110,7 +111,7 @@ def choose_fluid(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
 @_entry
 def end_chosen_fluid(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
     pk = request.POST.get("chosen", "")
-    row = get_object_or_404(seen.chosen_fluids, pk=int(pk[:18]) if pk.isdecimal() else 0)
+    row = get_object_or_404(seen.chosen_fluids, pk=whole_number(pk))
     on = read_date(request.POST, "on") or today_at(seen.depot.zone, actor.at)
     fluid_for.end_by_hand(actor, row, on=on, reason=request.POST.get("reason", ""))
     return f"{row.compartment.name}: {row.product} is not chosen any more."
@@ -226,7 +227,7 @@ def end_other_work(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
 
 def _work_id(request: SignedIn, seen: Vehicle) -> int:
     pk = request.POST.get("work", "")
-    return get_object_or_404(seen.other_work, pk=int(pk[:18]) if pk.isdecimal() else 0).pk
+    return get_object_or_404(seen.other_work, pk=whole_number(pk)).pk
 
 
 def _other_work(given: QueryDict) -> other_work.Given:

@@ -12,6 +12,7 @@ from fleet.dashboard.frame import SignedIn, needs, scope_of, show
 from fleet.dashboard.orders.changes import read_date
 from fleet.dashboard.visits import lines
 from fleet.dashboard.visits.workshop_days import days_of, depot_named
+from fleet.dashboard.whole_numbers import whole_number, whole_numbers
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
@@ -47,7 +48,7 @@ def _will_do(request: SignedIn, depot: Depot, today: date, until: date) -> dict[
     if plan is None:
         raise Fault(f"{depot.name} has no plan yet: plan it first.")
     ids = [one.pk for one in visits_until(plan.pk, today, until)]
-    named = {int(pk) for pk in request.GET.getlist("released") if pk.isdecimal()}
+    named = set(whole_numbers(request.GET.getlist("released")))
 
     def tried() -> list[Outcome]:
         return publish(_actor(request), plan.pk, visit_ids=ids, version=plan.version,
@@ -102,17 +103,17 @@ def _published(request: SignedIn, given: QueryDict) -> list[Outcome]:
         raise Fault("Load the page again: this form is not complete.")
     plan = newest(depot)
     seen = {
-        int(pk): int(at)
+        whole_number(pk): whole_number(at)
         for pk, _, at in (one.partition(":") for one in given.getlist("order"))
-        if pk.isdecimal() and at.isdecimal()
+        if whole_number(pk) and at.isdecimal()
     }
-    if plan is None or plan.pk != int(plan_id):
+    if plan is None or plan.pk != whole_number(plan_id):
         raise Fault(f"{depot.name} was planned anew meanwhile: look again.")
     return publish(
         _actor(request),
         plan.pk,
-        visit_ids=[int(pk) for pk in given.getlist("visit") if pk.isdecimal()],
+        visit_ids=whole_numbers(given.getlist("visit")),
         version=int(version[:9]),
         orders=seen,
-        released=[int(pk) for pk in given.getlist("released") if pk.isdecimal()],
+        released=whole_numbers(given.getlist("released")),
     )
