@@ -14,13 +14,14 @@ together with those of others: ``together(named.steps(order), findings, …)``.
 
 from collections import defaultdict
 from collections.abc import Callable, Collection, Generator, Iterable, Sequence
-from functools import update_wrapper
+from functools import lru_cache, update_wrapper
 from itertools import chain
 from typing import Any, Generic, ParamSpec, TypeVar
 
 from django.core.exceptions import EmptyResultSet
-from django.db import connection
-from django.db.models import Model, QuerySet
+from django.db import DEFAULT_DB_ALIAS, connections
+from django.db.backends.base.base import BaseDatabaseWrapper
+from django.db.models import Field, Model, QuerySet
 
 T = TypeVar("T")
 P = ParamSpec("P")
@@ -113,7 +114,7 @@ def lay_beside(parent: Model, name: str, rows: list[Any]) -> None:
 class _Part:
     """The rows of one queryset in a statement of several."""
 
-    def __init__(self, rows: Rows) -> None:
+    def __init__(self, rows: Rows, connection: BaseDatabaseWrapper) -> None:
         self.rows = rows
         self.compiler = rows.query.get_compiler(connection=connection)
         try:
@@ -122,7 +123,8 @@ class _Part:
             self.sql, self.params = "", ()
         if self.compiler.has_extra_select:
             raise TypeError("Rows that are distinct are ordered by what they show.")
-        self.kinds = [_kind(column) for column, *_ in self.compiler.select or ()]
+        shown = [column.output_field for column, *_ in self.compiler.select or ()]
+        self.kinds = tuple(_kind(field, connection.vendor) for field in shown)
 
     def fill(self, found: Sequence[tuple[Any, ...]]) -> None:
         """Let the queryset take rows of the database as if it had asked for them itself."""
@@ -140,51 +142,62 @@ def fetch(wanted: Collection[Rows]) -> None:
     Each keeps its own order. What one prefetches costs its own statements, and what is asked for
     very many ids is asked alone.
     """
+    # not ``django.db.connection``, which looks itself up at each of thousands of questions
+    connection = connections[DEFAULT_DB_ALIAS]
     new = {id(rows): rows for rows in wanted if rows._result_cache is None}
-    parts = [_Part(rows) for rows in new.values()]
+    parts = [_Part(rows, connection) for rows in new.values()]
     asked = [part for part in parts if part.sql]
     found: dict[int, list[tuple[Any, ...]]] = defaultdict(list)
     if len(asked) == 1 or sum(len(part.params) for part in asked) > MOST_PARAMS:
         for part in asked:
             len(part.rows)  # asks for itself
     elif asked:
-        sql, places = _statement(asked)
+        heads, arms, places = _shape(tuple(part.kinds for part in asked), connection.vendor)
+        named = ", ".join(
+            f"{head} AS ({part.sql})" for head, part in zip(heads, asked, strict=True)
+        )
+        params = [*chain.from_iterable(part.params for part in asked)]
         with connection.cursor() as cursor:
-            cursor.execute(sql, [*chain.from_iterable(part.params for part in asked)])
+            cursor.execute(f"WITH {named} {arms}", params)
             for number, *values in cursor.fetchall():
                 found[number].append(tuple(values[at] for at in places[number]))
     for part in parts:
         part.fill(found[asked.index(part)] if part.sql else [])
 
 
-def _statement(parts: Sequence[_Part]) -> tuple[str, list[list[int]]]:
-    """Columns of one kind share a place in the rows; where each part's columns stand."""
+@lru_cache(maxsize=1_000)
+def _shape(
+    parts: tuple[tuple[str, ...], ...], vendor: str
+) -> tuple[list[str], str, list[list[int]]]:
+    """Columns of one kind share a place in the rows: a name for each part with its columns, what
+    is read of all parts, and where each part's columns stand."""
     most: dict[str, int] = {}
-    for part in parts:
-        for kind in part.kinds:
-            most[kind] = max(most.get(kind, 0), part.kinds.count(kind))
+    for kinds in parts:
+        for kind in kinds:
+            most[kind] = max(most.get(kind, 0), kinds.count(kind))
     slots = [kind for kind, count in most.items() for _ in range(count)]
     heads, arms, places = [], [], []
-    for number, part in enumerate(parts):
+    for number, kinds in enumerate(parts):
         free = {kind: slots.index(kind) for kind in most}
         own = []
-        for kind in part.kinds:
+        for kind in kinds:
             own.append(free[kind])
             free[kind] += 1
         names = [f"c{at}" for at in range(len(own))]
         named = dict(zip(own, names, strict=True))
-        shown = ", ".join(_as(named.get(at, "NULL"), kind) for at, kind in enumerate(slots))
-        heads.append(f"part_{number}({', '.join(names)}) AS ({part.sql})")
+        shown = ", ".join(_as(named.get(at, "NULL"), kind, vendor) for at, kind in enumerate(slots))
+        heads.append(f"part_{number}({', '.join(names)})")
         arms.append(f"SELECT {number}, {shown} FROM part_{number}")  # noqa: S608
         places.append(own)
-    return f"WITH {', '.join(heads)} {' UNION ALL '.join(arms)}", places
+    return heads, " UNION ALL ".join(arms), places
 
 
-def _kind(column: Any) -> str:
+@lru_cache(maxsize=5_000)
+def _kind(field: "Field[Any, Any]", vendor: str) -> str:
     """The kind of a column in the database, without its length."""
-    kind = (column.output_field.db_type(connection) or "text").partition("(")[0]
+    kind = (field.db_type(connections[DEFAULT_DB_ALIAS]) or "text").partition("(")[0]
     return "bigint" if kind in WHOLE else str(kind)
 
 
-def _as(name: str, kind: str) -> str:
-    return f"CAST({name} AS {kind})" if connection.vendor == "postgresql" else name
+def _as(name: str, kind: str, vendor: str) -> str:
+    return f"CAST({name} AS {kind})" if vendor == "postgresql" else name
