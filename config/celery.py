@@ -7,6 +7,7 @@ from typing import Any
 
 from celery import Celery
 from celery.contrib.django.task import DjangoTask
+from celery.schedules import crontab
 from celery.signals import (
     beat_embedded_init,
     beat_init,
@@ -33,6 +34,15 @@ class Tolerant(DjangoTask):  # type: ignore[type-arg]  # generic for the type ch
 
 app = Celery("sumpwise", task_cls=Tolerant)
 app.config_from_object("django.conf:settings", namespace="CELERY")
+app.conf.beat_schedule = {
+    # finds each depot's night from its local 02:30 on, and whatever was lost; one that no worker
+    # took before the next comes is dropped
+    "make up what is owed": {
+        "task": "fleet.jobs.make_up",
+        "schedule": crontab(minute="*"),
+        "options": {"expires": 55},
+    },
+}
 
 
 @worker_ready.connect

@@ -138,8 +138,10 @@ def broker() -> Seen:
 
 def schedule() -> Seen:
     """Whether somebody starts what falls due by the clock; it notes itself in the data folder."""
+    from config.celery import app
+
     notes = list(settings.DATA_DIR.glob("beat-schedule*"))
-    told = "; ".join(settings.CELERY_BEAT_SCHEDULE)
+    told = "; ".join(app.conf.beat_schedule)
     if not notes:
         return True, f"{told}: not started yet; sumpwise serve does"
     last = datetime.fromtimestamp(max(note.stat().st_mtime for note in notes), UTC)

@@ -6,9 +6,6 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from psycopg import ProgrammingError
-from psycopg.conninfo import conninfo_to_dict
-
 from fleet.faults import Fault
 
 URL = re.compile(r"postgres(ql)?://")
@@ -70,6 +67,10 @@ class Environment:
 
     def postgres(self, name: str) -> dict[str, Any]:
         """A database as Django names its parts, from an address that libpq understands."""
+        # not where no server is used: it takes a moment
+        from psycopg import ProgrammingError
+        from psycopg.conninfo import conninfo_to_dict
+
         address = self.text(name)
         try:
             given = conninfo_to_dict(address) if URL.match(address) else {}

@@ -5,7 +5,6 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from celery.schedules import crontab
 from csp.constants import NONE, SELF
 
 from config.environment import Environment, EnvironmentFault
@@ -306,15 +305,6 @@ CELERY_IMPORTS = ["fleet.jobs"]
 CELERY_TASK_IGNORE_RESULT = True  # results are rows
 CELERY_WORKER_HIJACK_ROOT_LOGGER = False
 CELERY_BEAT_SCHEDULE_FILENAME = str(DATA_DIR / "beat-schedule")
-CELERY_BEAT_SCHEDULE = {
-    # finds each depot's night from its local 02:30 on, and whatever was lost; one that no worker
-    # took before the next comes is dropped
-    "make up what is owed": {
-        "task": "fleet.jobs.make_up",
-        "schedule": crontab(minute="*"),
-        "options": {"expires": 55},
-    },
-}
 
 # --- log -------------------------------------------------------------------------------------
 LOGGING: dict[str, Any] = {

@@ -15,7 +15,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import ndtr, ndtri
 
 from fleet.calc.arrays import FloatArray, IntArray
 from fleet.calc.class_rates import Clock
@@ -146,6 +145,8 @@ def level_paths(
     -------
     Paths
     """
+    from scipy.special import ndtr, ndtri  # not before it is needed: it takes a moment
+
     last_d = np.asarray(last_at_d, np.float64)
     start_d = last_d + np.asarray(utc_offset_d, np.float64)
     furthest_d = until_d - start_d.min() if len(start_d) else 0.0

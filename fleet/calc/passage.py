@@ -12,7 +12,6 @@ from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import gammaincc, ndtri
 
 from fleet.calc.arrays import FloatArray
 
@@ -45,6 +44,8 @@ def passage_cdf(mean: ArrayLike, var: ArrayLike, distance: ArrayLike) -> FloatAr
     ndarray
         ``P(X >= distance)``; 1 where nothing is left.
     """
+    from scipy.special import gammaincc  # not before it is needed: it takes a moment
+
     mean_km, var_km2, left_km = np.broadcast_arrays(
         *(np.asarray(value, np.float64) for value in (mean, var, distance))
     )
@@ -75,6 +76,8 @@ def passage_quantiles(moments: Moments, distance_km: ArrayLike, levels: ArrayLik
     ndarray, shape (n, k)
         Days [d] from 0.05, to within 3e-6 of their size; inf beyond 3,650 days.
     """
+    from scipy.special import ndtri
+
     left_km = np.asarray(distance_km, np.float64)[:, None]
     z: FloatArray = ndtri(1.0 - np.asarray(levels, np.float64))
     log_knots = np.linspace(math.log(SOONEST_D), math.log(LATEST_D), KNOTS)
@@ -149,6 +152,8 @@ def distances_ahead(moments: Moments, days_ahead: ArrayLike, levels: ArrayLike) 
     ndarray, shape (n, k, m)
         Distance [km or h]; it never falls along the second axis.
     """
+    from scipy.special import ndtri
+
     mean, third_sd = _prepared(*moments(np.asarray(days_ahead, np.float64)))
     z: FloatArray = ndtri(np.asarray(levels, np.float64))
     return np.maximum.accumulate(_at_level(mean[..., None], third_sd[..., None], z), axis=1)

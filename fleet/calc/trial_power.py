@@ -12,7 +12,6 @@ from math import ceil
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import ndtr
 
 from fleet.calc.arrays import BoolArray, FloatArray
 from fleet.calc.trial_cells import (
@@ -164,6 +163,8 @@ def mean_grade(mean: ArrayLike, sd: float) -> FloatArray:
     ndarray
         Sum over k of P(grade > k), plus 1.
     """
+    from scipy.special import ndtr  # not before it is needed: it takes a moment
+
     steps = np.arange(WORST, BEST) + 0.5
     above: FloatArray = ndtr((np.asarray(mean, np.float64)[..., None] - steps) / sd)
     return np.asarray(WORST + above.sum(axis=-1))

@@ -16,6 +16,7 @@ from fleet.trials.gather import SIDES
 from fleet.trials.lab import gather_samples
 from fleet.trials.models import LabSample, Rating, Trial, TrialResult, Unblinded
 from tests.dashboard.rendered import form
+from tests.kept import kept
 from tests.scene import NOW, depot, service, van
 from tests.trials.field import Field, begun, better, person, products, rated
 
@@ -30,11 +31,12 @@ def then() -> object:
         yield
 
 
-@pytest.fixture
+@kept
 def field() -> Field:
-    found = begun()
-    rated(found, better)
-    evaluate(found.trial, NOW)
+    with time_machine.travel(NOW, tick=False):  # a scene is built before the tests' own travel
+        found = begun()
+        rated(found, better)
+        evaluate(found.trial, NOW)
     return found
 
 
