@@ -33,6 +33,7 @@ urls.py                addresses of the pages
 vehicle_facts.py       duty, history and chart on the page of a vehicle
 vehicle_forms.py       forms for a reading and for a duty class
 what_if_lines.py       answers to What if in words, tables, charts
+whole_numbers.py      whole numbers of an address or a form
 words.py               how states, chances, dates, numbers and torques read
 
 Templates stand in ``templates/dashboard``, scripts and style sheets in ``static/dashboard``, where
