@@ -111,7 +111,8 @@ def _line(reading: Reading, its: Beside | None, about: BesideLine | None) -> Rea
     suggestion = its.suggestion if its else reading.suggestion
     own, by_next = reading.meter.unit, its is not None and its.shown_by_next
     certain = reading.probability is not None and not by_next and reason == reading.reason
-    words, taken_at = SENTENCES.get(reason, ""), reading.taken_at.astimezone(_zone(reading))
+    zone = _zone(reading)
+    words, taken_at = SENTENCES.get(reason, ""), reading.taken_at.astimezone(zone)
     return ReadingLine(
         pk=reading.pk,
         vehicle=reading.vehicle.fleet_number,
@@ -130,8 +131,8 @@ def _line(reading: Reading, its: Beside | None, about: BesideLine | None) -> Rea
         provisional=reading.provisional,
         note=reading.note,
         source=reading.source,
-        decided=_decided(decisions[0], own) if decisions else "",
-        withdrawn="" if not told or told[0] in decisions[:1] else _withdrawn(told[0], own),
+        decided=_decided(decisions[0], own, zone) if decisions else "",
+        withdrawn="" if not told or told[0] in decisions[:1] else _withdrawn(told[0], own, zone),
         taken=_taken(decisions[0], own) if decisions else "",
         may_settle=about is not None,
         beside=about,
@@ -226,18 +227,19 @@ def withdrawal_of(decision: ReadingDecision) -> SettlementWithdrawal | None:
     return getattr(decision.begun_with or decision, "withdrawal", None)
 
 
-def _withdrawn(decision: ReadingDecision, unit: str) -> str:
+def _withdrawn(decision: ReadingDecision, unit: str, zone: ZoneInfo) -> str:
     its = withdrawal_of(decision)
     if its is None:
         return ""
     who = str(its.person) if its.person else "somebody"
     return (
-        f"{_decided(decision, unit)}; withdrawn by {who}, {day(its.withdrawn_at.date())} "
+        f"{_decided(decision, unit, zone)}; withdrawn by {who}, "
+        f"{day(its.withdrawn_at.astimezone(zone))} "
         f"({its.reason})"
     )
 
 
-def _decided(decision: ReadingDecision, unit: str) -> str:
+def _decided(decision: ReadingDecision, unit: str, zone: ZoneInfo) -> str:
     """Who decided what and why, and the value that was taken."""
     who = str(decision.person) if decision.person else "somebody"
     what = decision.get_action_display()
@@ -246,4 +248,4 @@ def _decided(decision: ReadingDecision, unit: str) -> str:
         meant = decision.suggested
         taken += ", nothing" if meant is None else f", {in_words(meant, unit)}"
         taken += " was suggested"
-    return f"{who}, {day(decision.decided_at.date())}: {what}{taken} ({decision.reason})"
+    return f"{who}, {day(decision.decided_at.astimezone(zone))}: {what}{taken} ({decision.reason})"

@@ -17,6 +17,7 @@ from fleet.people.roles import Right, depots_of
 from fleet.readings import listing
 from fleet.readings.models import Reading
 from fleet.readings.settle import settle_many
+from fleet.today import today_at
 
 MOST_AT_ONCE = 200
 MOST_TOLD = 8  # one by one
@@ -28,7 +29,7 @@ def settle_readings(request: SignedIn) -> HttpResponse:
     """The same decision, for the same reason, about every held reading chosen."""
     chosen = numbers(request, "reading", MOST_AT_ONCE)
     seen = listing.readings_at(depots_of(request.user)).filter(pk__in=chosen)
-    rows = list(seen.select_related("vehicle").order_by("taken_at", "pk"))
+    rows = list(seen.select_related("vehicle__depot").order_by("taken_at", "pk"))
     action, reason = request.POST.get("action", ""), request.POST.get("reason", "")
     pks = [row.pk for row in rows]
     try:
@@ -56,7 +57,8 @@ def tell_left(request: SignedIn, found: Iterable[tuple[Reading, Fault | None]]) 
     left = [(row, fault) for row, fault in found if fault is not None]
     for row, fault in left[:MOST_TOLD]:
         where = f"{reverse('vehicle', args=[row.vehicle.fleet_number])}#reading-{row.pk}"
-        said = f"{row.vehicle}, {grouped(row.value)} {row.unit} of {day(row.taken_at.date())}"
+        on = day(today_at(row.vehicle.depot.zone, row.taken_at))
+        said = f"{row.vehicle}, {grouped(row.value)} {row.unit} of {on}"
         messages.warning(request, f"{said} was left: {fault}", extra_tags=where)
     if len(left) > MOST_TOLD:
         messages.warning(request, f"And {len(left) - MOST_TOLD} more were left.")

@@ -26,6 +26,7 @@ class SettlementLine:
     what: str
     readings: int
     vehicles: Sequence[str]  # fleet numbers, the first few
+    others: int  # vehicles not named
 
 
 @require_GET
@@ -45,7 +46,11 @@ def _lines(found: Iterable[ReadingDecision]) -> list[SettlementLine]:
     about = listing.vehicles_of_acts([one.pk for one in acts])
     return [
         SettlementLine(
-            one, one.get_action_display(), sum(about[one.pk].values()), list(about[one.pk])[:NAMED]
+            first=one,
+            what=one.get_action_display(),
+            readings=sum(about[one.pk].values()),
+            vehicles=list(about[one.pk])[:NAMED],
+            others=max(len(about[one.pk]) - NAMED, 0),
         )
         for one in acts
     ]
