@@ -388,6 +388,11 @@ def _line(unit: str, target: str) -> tuple[Decimal, Decimal]:
     return quantity(Decimal(1), unit).to(target).magnitude - offset, offset
 
 
+def plain(number: float) -> str:
+    """A number without zeros that say nothing, below zero with a minus sign, as '−31.8'."""
+    return f"{number:g}".replace("-", "\N{MINUS SIGN}")
+
+
 def percent(share: float) -> str:
     """A share as '64 %', which no line breaks apart."""
     return f"{share * 100:.0f}\N{NARROW NO-BREAK SPACE}%"

@@ -10,7 +10,7 @@ from typing import Any
 
 from django.http import HttpRequest, HttpResponse
 
-from fleet.dashboard.words import THIN_SPACE, limits_words
+from fleet.dashboard.words import THIN_SPACE, limits_words, plain
 from fleet.due.models import CheckFigure
 from fleet.people.models import FluidUnit, TemperatureUnit
 from fleet.units import temperature_f, volume_us_qt
@@ -56,8 +56,8 @@ def temperature(temperature_c: float) -> float:
 def measured(value: float, figure: CheckFigure) -> str:
     """A measured value with its unit, a temperature in that of whoever looks."""
     if figure.unit != TemperatureUnit.CELSIUS:
-        return f"{value:g}{THIN_SPACE}{figure.unit}"
-    return f"{round(temperature(value), 1):g}{THIN_SPACE}{temperature_unit()}"
+        return f"{plain(value)}{THIN_SPACE}{figure.unit}"
+    return f"{plain(round(temperature(value), 1))}{THIN_SPACE}{temperature_unit()}"
 
 
 def limits(figure: CheckFigure) -> str:

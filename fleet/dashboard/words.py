@@ -46,6 +46,10 @@ def percent(share: float) -> str:
     return units.percent(share)
 
 
+def plain(number: float) -> str:
+    return units.plain(number)
+
+
 def grouped(number: float) -> str:
     return f"{number:,.0f}"
 
@@ -170,24 +174,28 @@ OUTCOME_SHAPES = {
 
 
 def check_limits(figure: CheckFigure) -> str:
-    """Which values pass and which want watching, in the figure's unit; all others fail."""
+    """Which values pass and which are to be watched, in the figure's unit, as 'passes up to 2 %,
+    to be watched up to 3 %, fails above'."""
     return limits_words(figure, figure.unit, float)
 
 
 def limits_words(figure: CheckFigure, unit: str, shown: Callable[[float], float]) -> str:
     """The same in another unit, converted by what is given."""
+    spans = {
+        "passes": (figure.pass_from, figure.pass_to),
+        "to be watched": (figure.watch_from, figure.watch_to),
+    }
     parts = [
-        f"{word} {_between(*(None if end is None else shown(end) for end in (low, high)))}"
-        for word, low, high in (
-            ("pass", figure.pass_from, figure.pass_to),
-            ("watch", figure.watch_from, figure.watch_to),
-        )
-        if low is not None or high is not None
+        f"{word} {_between(*(None if end is None else shown(end) for end in ends))} {unit}"
+        for word, ends in spans.items()
+        if ends != (None, None)
     ]
-    return f"{', '.join(parts)} {unit}, else fail"
+    sides = {(low is None, high is None) for low, high in spans.values()} - {(True, True)}
+    beyond = {((False, True),): "below", ((True, False),): "above"}.get(tuple(sides), "otherwise")
+    return f"{', '.join(parts)}, fails {beyond}"
 
 
 def _between(low: float | None, high: float | None) -> str:
-    if low is None:
-        return f"up to {high:g}"
-    return f"from {low:g}" if high is None else f"{low:g} to {high:g}"
+    if high is None:
+        return f"from {plain(low or 0.0)}"
+    return f"up to {plain(high)}" if low is None else f"from {plain(low)} to {plain(high)}"

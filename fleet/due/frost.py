@@ -13,6 +13,7 @@ from django.db.models import Min
 
 from fleet.calc.frost import MARGIN_C, WARMEST_C, target_c
 from fleet.reads import Read, reader
+from fleet.units import plain
 from fleet.vehicles.models import ClimateMonth
 
 if TYPE_CHECKING:
@@ -51,6 +52,7 @@ def _moved(limit_c: float | None, by_c: float) -> float | None:
 
 def _why(coldest_c: float) -> str:
     return (
-        f"frost target of the depot {target_c(coldest_c):g} °C: coldest month {coldest_c:g} °C "
-        f"less {MARGIN_C:g}, at most {WARMEST_C:g} (our choice)"
+        f"frost target of the depot {plain(target_c(coldest_c))} °C: coldest month "
+        f"{plain(coldest_c)} °C "
+        f"less {MARGIN_C:g}, at most {plain(WARMEST_C)} (our choice)"
     )

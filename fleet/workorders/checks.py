@@ -12,6 +12,7 @@ from fleet.due.models import CheckFigure, CheckResult, DueEarlier
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
+from fleet.units import plain
 from fleet.vehicles.models import Vehicle
 from fleet.workorders import findings
 from fleet.workorders.findings import Report
@@ -133,7 +134,9 @@ def _follow(
     """What follows, by the figure with the limits that hold at the vehicle's depot."""
     vehicle = result.vehicle
     today = actor.at.astimezone(ZoneInfo(vehicle.depot.zone)).date()
-    reason = f"{figure.name} {result.value:g} {figure.unit}: {result.outcome} ({figure.source})"
+    reason = (
+        f"{figure.name} {plain(result.value)} {figure.unit}: {result.outcome} ({figure.source})"
+    )
     if result.outcome == Outcome.FAIL:
         if figure.calls_for is None:
             return _report(actor, result, reason, order)

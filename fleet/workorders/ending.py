@@ -17,6 +17,7 @@ from fleet.readings import judge
 from fleet.readings.beside import likely_meant
 from fleet.readings.enter import Entry, enter, meters_of
 from fleet.readings.models import Reading, Source, Verdict
+from fleet.units import plain
 from fleet.usage import rates
 from fleet.vehicles.models import Meter
 from fleet.vehicles.own_unit import figures
@@ -138,7 +139,9 @@ def _ask_before_finish(order: WorkOrder, fit_for_use: str, because: str) -> None
     told = [f"{one.words} is not recorded" for one in (gaps.open_safety(order) if moves else ())]
     if fit_for_use == WorkOrder.Fit.YES:
         failed = [row for row in measured(order) if row.outcome == CheckResult.Outcome.FAIL]
-        told += [f"{row.figure.name} {row.value:g} {row.figure.unit} is a fail" for row in failed]
+        told += [
+            f"{row.figure.name} {plain(row.value)} {row.figure.unit} is a fail" for row in failed
+        ]
         stopped = findings.in_force([order.vehicle_id]).get(order.vehicle_id, "")
         told += [f"do not use stands: {stopped}"] if stopped else []
     if told and not because.strip():

@@ -3,6 +3,8 @@
 from collections.abc import Mapping
 from typing import Any
 
+from fleet.units import plain
+
 Facts = Mapping[str, Any]  # as ``evidence`` froze them; earlier ones hold fewer kinds
 
 
@@ -26,7 +28,7 @@ def torque_words(row: Facts) -> str:
 def check_words(row: Facts) -> str:
     """E.g. "Freeze point -26 °C, pass"."""
     method = f", by {row['test_method']}" if row["test_method"] else ""
-    said = f"{row['figure']} {row['value']:g} {row['unit']}, {row['outcome']}{method}"
+    said = f"{row['figure']} {plain(row['value'])} {row['unit']}, {row['outcome']}{method}"
     return ", ".join([said, *_stands(row)])
 
 
@@ -37,7 +39,7 @@ def level_words(row: Facts) -> str:
     if row["value"] is not None:
         parts.append(f"{row['value']:.4g} {row['unit']}")
     if row["temperature_c"] is not None:
-        parts.append(f"at {row['temperature_c']:g} °C")
+        parts.append(f"at {plain(row['temperature_c'])} °C")
     return f"{name}: {', '.join([*parts, *_stands(row)])}"
 
 

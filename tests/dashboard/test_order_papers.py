@@ -253,4 +253,4 @@ def test_a_measured_value_stands_with_its_outcome_wherever_it_matters(
     for address in (shop.page, "/vehicles/V-101"):
         seen = client.get(address).content.decode()
         assert "outcome-watch" in seen
-    assert "pass up to 2, watch up to 3 %, else fail" in seen
+    assert "passes up to 2 %, to be watched up to 3 %, fails above" in seen

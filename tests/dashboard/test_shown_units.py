@@ -82,7 +82,7 @@ def test_the_climate_is_read_in_fahrenheit(people: Cast, signed_in: SignedIn) ->
     # 35 °C are 95 °F, and at -40 both scales agree: by the definition of the scale
     assert "Mean maximum [°F]" in seen
     assert "95.0" in seen
-    assert "-40.0" in seen
+    assert "−40.0" in seen
     assert temperature_unit() == "°C"
 
 
@@ -102,5 +102,5 @@ def test_a_measured_temperature_is_read_with_its_limits(
     choose(client, temperature_unit="°F")
     seen = text(client.get("/vehicles/V-101").content.decode()).replace("\u202f", " ")
     # by hand, 9/5 of it and 32 more: 200 → 392, 180 → 356, 155 → 311
-    assert "boiling 392 °F pass from 356, watch from 311 °F, else fail" in seen
-    assert "water 200 % pass from 180, watch from 155 %, else fail" in seen
+    assert "boiling 392 °F passes from 356 °F, to be watched from 311 °F, fails below" in seen
+    assert "water 200 % passes from 180 %, to be watched from 155 %, fails below" in seen

@@ -57,7 +57,7 @@ def test_the_book_s_figure_is_not_touched_and_the_reason_is_given() -> None:
     figure = freeze_point()
     moved = as_at(figure, -9)
     assert (figure.pass_to, figure.source) == (-30, INVENTED)
-    assert moved.source.startswith("frost target of the depot -24 °C: coldest month -9 °C less 15")
+    assert moved.source.startswith("frost target of the depot −24 °C: coldest month −9 °C less 15")
     assert moved.source.endswith(INVENTED)
 
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fleet.units import Given, UnitError, number, volume_l
+from fleet.units import Given, UnitError, number, plain, volume_l
 
 CLEAR = [
     ("12500", 12500.0, None),
@@ -115,3 +115,10 @@ def test_the_letter_o_typed_for_a_nought_is_named_with_what_was_meant(
 @pytest.mark.parametrize(("text", "unit"), [("5 oz", "oz"), ("5oz", "oz"), ("5 odd", "odd")])
 def test_a_unit_that_begins_with_o_is_a_unit(text: str, unit: str) -> None:
     assert number(text) == Given(5.0, unit)
+
+
+@pytest.mark.parametrize(
+    ("number", "read"), [(-31.8, "−31.8"), (-40.0, "−40"), (0.0, "0"), (5.4, "5.4"), (-15, "−15")]
+)
+def test_below_zero_a_number_has_a_minus_sign(number: float, read: str) -> None:
+    assert plain(number) == read

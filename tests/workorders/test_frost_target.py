@@ -70,7 +70,7 @@ def test_the_same_coolant_passes_in_one_climate_and_fails_in_another(
 def test_the_call_that_follows_names_the_target(bay: Bay, figure: CheckFigure) -> None:
     winter(bay, -9)
     assert outcome(bay, figure, -10) == "fail"
-    assert "frost target of the depot -24 °C" in DueEarlier.objects.get().reason
+    assert "frost target of the depot −24 °C" in DueEarlier.objects.get().reason
 
 
 def test_the_card_shows_the_limits_of_the_vehicle_s_own_depot(

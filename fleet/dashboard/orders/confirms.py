@@ -3,7 +3,7 @@
 from collections.abc import Callable
 
 from fleet.dashboard.whole_numbers import whole_number
-from fleet.dashboard.words import torque
+from fleet.dashboard.words import plain, torque
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.reads import Read
@@ -94,9 +94,9 @@ def words(row: ConfirmRecord) -> str:
     """A confirmed point in words, e.g. "Front left: as it should be, 120 N·m"."""
     parts = ["as it should be" if row.seen else "not as it should be"]
     if row.value is not None:
-        parts.append(torque(row.value) if row.unit == "N·m" else f"{row.value:g} {row.unit}")
+        parts.append(torque(row.value) if row.unit == "N·m" else f"{plain(row.value)} {row.unit}")
     if row.temperature_c is not None:
-        parts.append(f"at {row.temperature_c:g} °C")
+        parts.append(f"at {plain(row.temperature_c)} °C")
     parts += ["too early, so it is still due"] if row.too_early else []
     parts += [f"it stands, because {row.override_reason}"] if row.override_reason else []
     point = f"{row.point.capitalize()}: " if row.point else ""

@@ -9,7 +9,7 @@ from django.db.models import QuerySet
 from django.http import Http404
 
 from fleet.dashboard.orders import confirms
-from fleet.dashboard.words import day, torque
+from fleet.dashboard.words import day, plain, torque
 from fleet.due.models import CheckResult
 from fleet.reads import Read, reader, side_by_side
 from fleet.workorders import followed, measured, photos, record_kinds
@@ -147,7 +147,7 @@ def _offered(records: list[Place], values: Iterable[CheckResult]) -> Read[Offere
 
 
 def _value_words(row: CheckResult) -> str:
-    said = f"{row.figure.name} {row.value:g} {row.figure.unit}"
+    said = f"{row.figure.name} {plain(row.value)} {row.figure.unit}"
     return f"{said}, by {row.test_method}" if row.test_method else said
 
 

@@ -11,7 +11,7 @@ from django.utils.dateparse import parse_datetime
 from fleet.dashboard.orders import confirms
 from fleet.dashboard.orders.changes import read_number
 from fleet.dashboard.whole_numbers import whole_number
-from fleet.dashboard.words import torque
+from fleet.dashboard.words import plain, torque
 from fleet.due.models import CheckFigure
 from fleet.faults import Fault
 from fleet.people.actor import Actor
@@ -253,7 +253,7 @@ def _check(sent: Sent) -> str:
         override_reason=sent.text("override_reason"),
         test_method=sent.text("test_method"),
     )
-    return f"{figure.name}: {result.value:g} {figure.unit}, {result.outcome}."
+    return f"{figure.name}: {plain(result.value)} {figure.unit}, {result.outcome}."
 
 
 def _confirm(sent: Sent) -> str:

@@ -180,12 +180,6 @@ def outcome_mark(outcome: str) -> dict[str, str]:
 
 
 @register.filter
-def temperature(temperature_c: float | None) -> float | None:
-    """A temperature in the unit of whoever looks; what is unknown stays so."""
-    return None if temperature_c is None else shown_units.temperature(temperature_c)
-
-
-@register.filter
 def cell(value: date | float | str | None) -> str:
     """A figure or day of a chart as it stands on paper."""
     if value is None:
@@ -214,7 +208,7 @@ def limits(figure: CheckFigure) -> str:
 
 @register.filter
 def check_limits(figure: CheckFigure) -> str:
-    """Which values pass, and which want watching, as 'pass up to 2 %, watch up to 3 %'."""
+    """Which values pass and which are to be watched, in the figure's own unit."""
     return words.check_limits(figure)
 
 
@@ -265,8 +259,14 @@ def beside_stated(one: CardFastener) -> str:
 
 @register.filter
 def plain(number: float) -> str:
-    """A number without zeros that say nothing."""
-    return f"{number:g}"
+    """A number without zeros that say nothing, below zero with a minus sign."""
+    return words.plain(number)
+
+
+@register.filter
+def degrees(temperature_c: float) -> str:
+    """A mean temperature in the unit of whoever looks, to a tenth."""
+    return f"{shown_units.temperature(temperature_c):.1f}".replace("-", "\N{MINUS SIGN}")
 
 
 @register.filter

@@ -7,7 +7,7 @@ from typing import Any
 
 from django.utils.text import slugify
 
-from fleet.dashboard.words import THIN_SPACE, grouped, km, percent
+from fleet.dashboard.words import THIN_SPACE, grouped, km, percent, plain
 from fleet.trials.details import STANDINGS
 from fleet.trials.gather import COUNTS, SIDES
 from fleet.trials.listing import counted
@@ -253,8 +253,8 @@ def lab_rows(result: TrialResult) -> list[dict[str, Any]]:
 
 
 def _limits(one: dict[str, Any]) -> str:
-    ends = [f"at least {one['low']:g}"] if one["low"] is not None else []
-    ends += [f"at most {one['high']:g}"] if one["high"] is not None else []
+    ends = [f"at least {plain(one['low'])}"] if one["low"] is not None else []
+    ends += [f"at most {plain(one['high'])}"] if one["high"] is not None else []
     return ", ".join(ends)
 
 
