@@ -49,6 +49,11 @@ class Glance:
     overdue_count: int = 0
     waiting: dict[str, int] = field(default_factory=dict)  # what is to be decided, by kind
 
+    @property
+    def overdue_more(self) -> int:
+        """How many are overdue besides the first few."""
+        return self.overdue_count - len(self.overdue)
+
 
 def glance(
     days: Mapping[int, date],
