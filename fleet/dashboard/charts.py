@@ -21,6 +21,7 @@ FAR_SHARE = (
 DAY = "%e %b %Y"
 TICKS = [{"dtickrange": [None, "M1"], "value": DAY}, {"dtickrange": ["M1", None], "value": "%b %Y"}]
 MARGIN_SHARE = 0.04  # of the height, above and below: our choice
+NAME_SHARE = 0.07  # of the height that the name of a limit takes: a line of text in 250 pixels
 TRACE_TYPES = frozenset({"scatter"})  # the library draws an unknown type as scatter, silently
 
 
@@ -184,17 +185,19 @@ def _labels(chart: Odometer) -> list[dict[str, Any]]:
     """The name of each limit at its line; of those beyond the chart in its empty corner."""
     shown = _shown_limits(chart)
     beyond = [_limit_words(one, chart.unit) for one in chart.limits if one not in shown]
-    heights = [limit.total for limit in shown]
     plain = {"xref": "paper", "x": 0, "xanchor": "left", "showarrow": False, "align": "left"}
+    groups = _neighbours(shown, chart)
+    ends = [(one[0].total, one[-1].total) for one in groups]
     found = [
         {
             **plain,
-            "y": limit.total,
-            "yanchor": _clear_of(heights, at),
-            "text": _limit_words(limit, chart.unit),
+            "y": ends[at][0 if side == "top" else 1],
+            "yanchor": side,
+            "text": "<br>".join(_limit_words(one, chart.unit) for one in reversed(group)),
             "font": {"size": 12},
         }
-        for at, limit in enumerate(shown)
+        for at, group in enumerate(groups)
+        for side in [_clear_of(ends, at)]
     ]
     if beyond:
         text = "<br>".join(["Further up:", *beyond])
@@ -203,10 +206,22 @@ def _labels(chart: Odometer) -> list[dict[str, Any]]:
     return found
 
 
-def _clear_of(heights: Sequence[float], at: int) -> str:
-    """Which edge of a label lies at its line: it stands on the side with more room."""
-    below = heights[at] - heights[at - 1] if at else inf
-    above = heights[at + 1] - heights[at] if at + 1 < len(heights) else inf
+def _neighbours(limits: Sequence[LimitLine], chart: Odometer) -> list[list[LimitLine]]:
+    """Limits, lowest first, together where their names would lie on each other."""
+    low, high = shown_range(chart)
+    groups: list[list[LimitLine]] = []
+    for one in limits:
+        if groups and one.total - groups[-1][-1].total < NAME_SHARE * (high - low):
+            groups[-1].append(one)
+        else:
+            groups.append([one])
+    return groups
+
+
+def _clear_of(ends: Sequence[tuple[float, float]], at: int) -> str:
+    """Which edge of a name lies at its line: it stands on the side with more room."""
+    below = ends[at][0] - ends[at - 1][1] if at else inf
+    above = ends[at + 1][0] - ends[at][1] if at + 1 < len(ends) else inf
     return "top" if above < below else "bottom"
 
 

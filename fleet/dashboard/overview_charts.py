@@ -15,6 +15,7 @@ MOST_SERVICES = 12  # with rows of their own, the longest late first; our choice
 CARRIED = "late"
 FAR_ABOVE = 3.0  # times the work: hours beyond it are told, not drawn; our choice
 HEADROOM = 1.15  # above the most work; our choice
+MARK_PX = 10  # size of a mark, and how far the name of a service stands from the first
 
 
 def week_name(on: date) -> str:
@@ -172,13 +173,16 @@ def late_by_service(found: Sequence[Late]) -> Any:
         _late_marks([one for one in found if not one.certain and one.service_name in names],
                     "probably overdue", "circle-open", "held"),
     ]  # fmt: skip
-    yaxis = {"type": "category", "categoryorder": "array", "categoryarray": names[::-1]}
+    yaxis = {
+        **{"type": "category", "categoryorder": "array", "categoryarray": names[::-1]},
+        **{"ticks": "outside", "ticklen": MARK_PX, "tickcolor": "rgba(0, 0, 0, 0)"},
+    }
     days = {"title": {"text": "days late", "standoff": 4}, "range": _room(found), "zeroline": False}
     return figure([trace for trace in traces if trace["x"]], yaxis, days)
 
 
 def _room(found: Sequence[Late]) -> list[float]:
-    """From just before none, so that no mark of a day or two lies on the name of its service."""
+    """From just before none, where a mark of a day or two has room."""
     most = max((one.late_d for one in found), default=1)
     return [-0.03 * most, 1.04 * most]
 
@@ -195,7 +199,7 @@ def _late_marks(found: Sequence[Late], name: str, symbol: str, colour: str) -> d
         "text": [f"{one.vehicle}, since {day(one.since_on)}" for one in found],
         "mode": "markers",
         "name": name,
-        "marker": _mark(symbol, colour, 10),
+        "marker": _mark(symbol, colour, MARK_PX),
         "cliponaxis": False,
         "hovertemplate": f"%{{text}}: %{{x}} days<extra>{name}</extra>",
     }

@@ -67,8 +67,22 @@ def test_without_readings_nothing_is_drawn() -> None:
 
 def test_names_of_neighbouring_limits_stand_on_the_sides_with_room() -> None:
     limits = [
-        LimitLine(name, at, False) for name, at in (("A", 9_000), ("B", 11_900), ("C", 12_000))
+        LimitLine(name, at, False) for name, at in (("A", 9_000), ("B", 11_000), ("C", 12_000))
     ]
     labels = odometer(chart(*limits)).to_plotly_json()["layout"]["annotations"]
-    # by hand: B has 2,900 below and 100 above, C the other way round
+    # by hand: B has 2,000 below and 1,000 above, C the other way round
     assert [one["yanchor"] for one in labels] == ["top", "top", "bottom"]
+
+
+def test_names_that_would_lie_on_each_other_stand_together() -> None:
+    limits = [
+        LimitLine(name, at, False) for name, at in (("A", 11_000), ("B", 11_950), ("C", 12_000))
+    ]
+    labels = odometer(chart(*limits)).to_plotly_json()["layout"]["annotations"]
+    assert [(one["text"], one["y"]) for one in labels] == [
+        ("A at 11,000\N{NARROW NO-BREAK SPACE}km", 11_000),
+        (
+            "C at 12,000\N{NARROW NO-BREAK SPACE}km<br>B at 11,950\N{NARROW NO-BREAK SPACE}km",
+            12_000,
+        ),
+    ]

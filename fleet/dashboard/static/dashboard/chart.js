@@ -10,6 +10,10 @@
     responsive: true,
     modeBarButtonsToRemove: ["select2d", "lasso2d", "autoScale2d"],
   };
+  // where nothing hovers the tools would always be there, on top of the key
+  if (window.matchMedia("(hover: none), (max-width: 40rem)").matches) {
+    OPTIONS.displayModeBar = false;
+  }
 
   function coloured(part, styles) {
     if (typeof part === "string") {
