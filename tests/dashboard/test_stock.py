@@ -43,6 +43,15 @@ def test_stock_is_received_in_litres_and_counted(keeper: Client) -> None:
     assert [(row.quantity, row.price_minor) for row in rows] == [(20_000, 24_000), (-750, -900)]
 
 
+def test_a_count_that_finds_what_is_booked_moves_nothing_and_costs_nothing(keeper: Client) -> None:
+    move(keeper, price="240")
+    page = move(keeper, way="counted", quantity="20", reason="monthly count")
+    row = page.split("moves-table", 1)[1].split("<tbody>", 1)[1].split("</tr>", 1)[0]
+    assert "as booked" in row
+    assert "EUR" not in row
+    assert "0\u00a0L" not in row
+
+
 def test_stock_goes_to_another_depot(keeper: Client) -> None:
     sent = {"way": "transferred", "to_depot": "hill", "quantity": "1.5"}
     move(keeper, **sent, override_reason="the receipt was never taken down")

@@ -92,6 +92,12 @@ class ItemLine:
         return out is not None and self.until is not None and out < self.until
 
     @property
+    def enough(self) -> bool:
+        """Whether it runs out only after the day up to which proposals look, and none is made."""
+        made = self.row.order_by or self.given or self.comes_late
+        return self.row.runs_out is not None and not made
+
+    @property
     def troubled(self) -> bool:
         """Whether somebody should see to it: it runs out, lacks something or is to be ordered."""
         lacks = any(cell is not None and cell.lacking for cell in self.cells)
@@ -166,6 +172,7 @@ def _page(
         ],
         "months": months,
         "lines": [line for line in found if line.name in pressing],
+        "enough_until": _enough_until(found),
         "calm": [line for line in found if line.name not in pressing],
         "waste_unit": fluid_unit(),
         "waste": _waste(waste, months),
@@ -191,6 +198,12 @@ def _tanks(scope: Scope, rows: Iterable[UsedFluid]) -> list[dict[str, object]]:
         }
         for row in rows
     ]
+
+
+def _enough_until(lines: Iterable[ItemLine]) -> tuple[date, date] | None:
+    """Up to which days proposals look where they propose nothing: the first and the last."""
+    days = [line.until for line in lines if line.enough and line.until]
+    return (min(days), max(days)) if days else None
 
 
 def _first_later(wanted: Iterable[OrderProposal], today: date) -> date | None:
@@ -333,7 +346,11 @@ def _line(row: DemandRow, depot: str, months: int) -> ItemLine:
 
 
 def _mean(row: DemandRow) -> str:
-    return _near(row.mean, row.unit) if row.unit == "mL" else f"{row.mean:.1f}\u00a0pcs"
+    return (
+        _near(row.mean, row.unit)
+        if row.unit == "mL"
+        else f"{row.mean:.1f}".removesuffix(".0") + "\u00a0pcs"
+    )
 
 
 def _near(quantity: float, unit: str) -> str:

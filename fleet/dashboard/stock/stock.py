@@ -39,6 +39,7 @@ from fleet.vehicles.models import Depot
 
 Act = Callable[[Actor], str]
 MOVES_SHOWN = 25
+SAME = "as booked"  # a count that found what the record says
 HEADINGS = (
     *("Depot", "Item", "Name", "Kind", "On hand", "Usable", "On order", "Unit", "Arrives on"),
     *("Last counted", "Best before", "Too old", "Look", "Supplier", "Part number", "Shelf place"),
@@ -76,8 +77,8 @@ def _moves(rows: list[StockMove]) -> list[dict[str, object]]:
     return [
         {
             "row": move,
-            "what": amount(move.quantity, move.item.unit, signed=True),
-            "worth": words(move.price_minor),
+            "what": amount(move.quantity, move.item.unit, signed=True) if move.quantity else SAME,
+            "worth": words(move.price_minor) if move.quantity else "",
             "may_go_back": move.pk in may_go_back,
             "gone_back": move.pk in gone_back,
             "undoes": ledger.undoes(move),
