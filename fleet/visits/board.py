@@ -72,6 +72,12 @@ class Block:
         return str(self.person) if self.person else self.visit.mechanic
 
     @property
+    def own_min(self) -> int:
+        """Of the mechanic, without a second person [min]."""
+        needs = (getattr(one.service, "need", None) for one in self.services)
+        return self.visit.work_min - sum(need.second_min for need in needs if need)
+
+    @property
     def can_move(self) -> bool:
         """Whether nothing of it has begun."""
         return self.state not in ("done", State.STARTED, State.WAITING)
@@ -81,6 +87,15 @@ class Block:
         who = self.person if places.open[at] and not self.done else None
         missing = who is not None and places.is_missing(who.pk, at)
         return replace(self, missing=str(who)) if missing else self
+
+
+@dataclass(frozen=True)
+class TooFull:
+    """Somebody who is planned for more than they have on a day."""
+
+    name: str
+    planned_min: int
+    present_min: int
 
 
 @dataclass(frozen=True)
@@ -96,6 +111,7 @@ class Day:
     present_min: int
     may_min: int  # of these, what is to be planned
     present: tuple[str, ...]  # who is there
+    too_full: tuple[TooFull, ...]  # of them
 
     @property
     def blocks(self) -> tuple[Block, ...]:
@@ -159,7 +175,7 @@ def blocks_of(plan: Plan, today: date, visit_id: int | None = None) -> list[Bloc
     found = list(visits.select_related("vehicle").order_by("on", "vehicle__fleet_number"))
     services: dict[int | None, list[PlannedService]] = defaultdict(list)
     planned = PlannedService.objects.filter(visit__in=[one.pk for one in found])
-    named = planned.select_related("service", "work", "vehicle", "visit")
+    named = planned.select_related("service__need", "work", "vehicle", "visit")
     for one in named.order_by(F("service__name").asc(nulls_first=True), "work__title"):
         services[one.visit_id].append(one)
     vehicle_ids = [one.vehicle_id for one in found]
@@ -271,4 +287,21 @@ def _day(
             for name, minutes in zip(places.mechanics, present_min, strict=True)
             if minutes and name
         ),
+        too_full=_too_full(blocks, places, at),
+    )
+
+
+def _too_full(blocks: Sequence[Block], places: Places, at: int) -> tuple[TooFull, ...]:
+    """Who is planned for more minutes of their own than they are there: a load that fits all of a
+    day together may still be too much for one of them, as orders have whom somebody named."""
+    planned: dict[int, int] = defaultdict(int)
+    for block in blocks:
+        row = places.row_of(block.person.pk if block.person else None, block.mechanic)
+        if row is not None:
+            planned[row] += block.own_min
+    has = places.mechanic_min[:, at]
+    return tuple(
+        TooFull(places.mechanics[row], minutes, round(float(has[row])))
+        for row, minutes in sorted(planned.items())
+        if minutes > has[row] > 0
     )

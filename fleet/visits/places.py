@@ -40,6 +40,12 @@ class Places:
     people: tuple[int | None, ...]
     lacking: tuple[str, ...]
 
+    def row_of(self, person_id: int | None, name: str) -> int | None:
+        """Which mechanic somebody is, by whom they sign in as, else by name; None: not entered."""
+        if person_id is not None and person_id in self.people:
+            return self.people.index(person_id)
+        return self.mechanics.index(name) if name and name in self.mechanics else None
+
     def is_missing(self, person_id: int, at: int) -> bool:
         """Whether a person is not there on a day; unknown, and so no, where nobody is entered."""
         present = zip(self.people, self.mechanic_min[:, at], strict=True)

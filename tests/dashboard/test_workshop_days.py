@@ -11,7 +11,15 @@ from pytest_django.fixtures import DjangoAssertNumQueries
 from fleet.people.models import Person, Role
 from fleet.runs import ledger
 from fleet.visits import plan as plans
-from fleet.visits.models import Absence, Mechanic, Plan, Promise, Visit, Workshop
+from fleet.visits.models import (
+    Absence,
+    Mechanic,
+    Plan,
+    Promise,
+    ServiceNeed,
+    Visit,
+    Workshop,
+)
 from fleet.workorders.models import OrderEvent, WorkOrder
 from tests.cast import Cast, cast, depots_day, person
 from tests.dashboard.days import PAGE, at, follow, monday, told, visit_of
@@ -114,6 +122,31 @@ def test_who_is_away_is_not_there(chief: Client, days: Plan) -> None:
     Absence.objects.create(mechanic=Mechanic.objects.get(), from_on=depots_day(), until_on=monday())
     shown = page(chief, PAGE)
     assert "nobody there" in shown
+
+
+def test_who_is_planned_for_more_than_they_have_is_named_with_both_figures(
+    chief: Client, days: Plan
+) -> None:
+    """Two visits of 130 and 70 minutes, 20 of them a second person's, and 180 minutes a day: 180 of
+    their own fill the day, 181 are too many. A colleague's minutes do not help."""
+    shown = f"{PAGE}&from={monday()}"
+    Mechanic.objects.update(minutes=180)
+    Mechanic.objects.create(depot=days.depot, name="Another", minutes=480, source="invented")
+    Visit.objects.update(on=monday(), mechanic="M. Fernholt")
+    first, second = visit_of("V-101"), visit_of("V-102")
+    ServiceNeed.objects.create(
+        service=first.services.get().service, second_min=10, source="invented"
+    )
+    Visit.objects.filter(pk=first.pk).update(work_min=130)
+    Visit.objects.filter(pk=second.pk).update(work_min=70)
+    assert "is planned for" not in page(chief, shown)
+    Visit.objects.filter(pk=second.pk).update(work_min=71)
+    assert "M. Fernholt is planned for 181 of 180 min: give a visit to another" in page(
+        chief, shown
+    )
+    Absence.objects.create(mechanic=Mechanic.objects.get(name="M. Fernholt"), from_on=monday(),
+                           until_on=monday())  # fmt: skip
+    assert "is planned for" not in page(chief, shown)  # that they are away is said instead
 
 
 def test_what_goes_late_says_why(people: Cast, days: Plan, signed_in: SignedIn) -> None:

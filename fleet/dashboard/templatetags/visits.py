@@ -11,6 +11,7 @@ from fleet.dashboard.words import THIN_SPACE
 register = template.Library()
 register.filter("days_late", lines.days_late)
 register.filter("to_move", lines.to_move)
+register.filter("too_full", lines.too_full)
 register.filter("why_then", lines.reason)
 register.filter("wanted", lines.wanted)
 register.filter("minutes", lines.minutes)

@@ -8,7 +8,7 @@ from fleet.calc.labour import Labour
 from fleet.dashboard.words import day, grouped
 from fleet.stores import money
 from fleet.units import percent
-from fleet.visits.board import LATE_SHOWN, Board, Day
+from fleet.visits.board import LATE_SHOWN, Board, Day, TooFull
 from fleet.visits.early import early
 from fleet.visits.minutes import Minutes
 from fleet.visits.models import Plan, PlannedService
@@ -115,6 +115,14 @@ def unplanned(plan: Plan) -> str:
         f"In the {LOOK_BACK_D // 7} weeks before this plan, work that was drafted on the day it "
         f"began took {percent(told['share'])} ({grouped(told['orders'])} of {grouped(told['of'])} "
         "orders)."
+    )
+
+
+def too_full(one: TooFull) -> str:
+    """That one mechanic has more on a day than they have time for."""
+    return (
+        f"{one.name} is planned for {grouped(one.planned_min)} of {grouped(one.present_min)} min: "
+        "give a visit to another, or another day"
     )
 
 
