@@ -15,6 +15,7 @@ from fleet.workorders.models import (
     Caution,
     Finding,
     FluidRecord,
+    Job,
     MaterialUsed,
     Photo,
     Procedure,
@@ -35,6 +36,22 @@ def send(client: Client, shop: Workshop, *, queued: bool = False, **given: Any) 
 def test_a_caution_stands_before_its_step(shop: Workshop, signed_in: SignedIn) -> None:
     seen = signed_in(shop.people.mechanic).get(f"{shop.page}/card").content.decode()
     assert 0 < seen.index("hot-fluid.") < seen.index("4.</span> drain.")
+
+
+def test_a_caution_that_an_earlier_job_gave_whole_names_its_hazard_and_folds_the_rest(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    Caution.objects.update(text="It may fall. Look at all four arms.")
+    given = {"order": shop.order, "vehicle": shop.people.van, "minutes": 10}
+    Job.objects.create(title="Look beneath", compartment=shop.people.engine, **given)
+    seen = signed_in(shop.people.mechanic).get(f"{shop.page}/card").content.decode()
+    first, second = seen.split('class="card-job"')[1:]
+    assert ("It may fall. Look at all four arms." in first, "caution-again" in first) == (
+        True,
+        False,
+    )
+    assert second.count('<details class="caution-again">') > 0
+    assert second.count("It may fall.") == second.count("Look at all four arms.")
 
 
 def test_a_bay_that_leaves_it_on_the_ground_is_refused_where_somebody_goes_beneath(

@@ -102,6 +102,7 @@ def page(
         **odo,
         "restrictions": stand,
         "card": card,
+        "told": _told_before(card),
         "open_to": may_now,
         "kept": records,
         "fitness": FITNESS,
@@ -124,6 +125,18 @@ def page(
     }
     with timezone.override(order.depot.zone):
         return show(request, "job-card", scope_of(request), {**facts, **context}, status)
+
+
+def _told_before(card: jobcard.Card) -> dict[int, frozenset[str]]:
+    """Cautions that an earlier job of the card gave in full, by job: there the hazard is named
+    again, and the rest of it is folded."""
+    found: dict[int, frozenset[str]] = {}
+    told: frozenset[str] = frozenset()
+    for job in card.jobs:
+        found[job.id] = told
+        told |= {one.slug for step in job.steps for one in step.cautions}
+        told |= {one.slug for one in job.cautions}
+    return found
 
 
 def _gaps(order: WorkOrder) -> Read[dict[int, list[Missing]]]:

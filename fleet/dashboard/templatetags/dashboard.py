@@ -121,6 +121,18 @@ def no_stop(sentence: str) -> str:
 
 
 @register.filter
+def first_sentence(text: str) -> str:
+    """What a caution names first: the hazard."""
+    return text.partition(". ")[0].rstrip(".") + "."
+
+
+@register.filter
+def after_first(text: str) -> str:
+    """A text without its first sentence."""
+    return text.partition(". ")[2]
+
+
+@register.filter
 def unlike(source: str, said: str) -> str:
     """A source where it is another than what is said once for all: invented data are said once."""
     return "" if source == said or INVENTED in source and INVENTED in said else source
