@@ -217,9 +217,7 @@ def _by_item(by_service: Mapping[int, Mapping[int, int]]) -> dict[int, dict[int,
 
 def _parts(by_service: Mapping[int, int], here: set[int]) -> tuple[Parts, int]:
     """What one item is taken for by these services, without the common divisor; and that."""
-    own = {service_id: q for service_id, q in by_service.items() if service_id in here and q > 0}
-    if not own:
-        return (), 1
+    own = {service_id: q for service_id, q in by_service.items() if service_id in here}
     common = math.gcd(*own.values())
     return tuple(sorted((service_id, q // common) for service_id, q in own.items())), common
 
@@ -250,25 +248,22 @@ def _poured(group: Class, km: Paths, stretch: Stretch, ml_per_km: float) -> Arra
 def rho_of(group: Class, paths: Ways, stretch: Stretch, sigma: float) -> Array:
     """Correlation of each vehicle's distance with what its class shares; 0 without a meter."""
     found = np.zeros(len(group.vehicle_id))
-    if sigma > 0 and len(group.km.id):
-        ahead_d = np.maximum(stretch.middle_d - paths.km.start_d, 0.5)
-        rho = correlation(sigma, *moments_ahead(paths.law, ahead_d))
-        rows = np.flatnonzero(group.km_of >= 0)
-        found[rows] = rho[group.km_of[rows]]
+    ahead_d = np.maximum(stretch.middle_d - paths.km.start_d, 0.5)
+    rho = correlation(sigma, *moments_ahead(paths.law, ahead_d))
+    rows = np.flatnonzero(group.km_of >= 0)
+    found[rows] = rho[group.km_of[rows]]
     return found
 
 
 def _add_next_month(tally: _Tally, group: Class, paths: Ways, calendar: Calendar) -> None:
     tally.vehicles_in_all += len(group.vehicle_id)
     tally.vehicles += int((group.km_of >= 0).sum())
-    if not len(group.km.id):
-        return
-    month = calendar.months[min(1, len(calendar.months) - 1)]  # the first may be a part of one
+    month = calendar.months[1]  # the first may be a part of one
     start_d = paths.km.start_d
-    mean_to, var_to = moments_ahead(paths.law, np.maximum(month.end_d - start_d, 0.5))
+    mean_to, var_to = moments_ahead(paths.law, month.end_d - start_d)
     mean_from, var_from = moments_ahead(paths.law, np.maximum(month.begin_d - start_d, 0.0))
     tally.mean_km += float((mean_to - mean_from).sum())
-    tally.var_km2 += float(np.maximum(var_to - var_from, 0.0).sum())
+    tally.var_km2 += float((var_to - var_from).sum())
 
 
 # --- adding up -------------------------------------------------------------------------------
@@ -287,7 +282,7 @@ def _laws(
             added(
                 [
                     *_planned(mixed, taken.get(item_id, {}), number),
-                    _broken(mixed, disturbed.get(item_id, {}), number, item_id, learnt),
+                    *_broken(mixed, disturbed.get(item_id, {}), number, item_id, learnt),
                     *_driven(tallies, item_id, number),
                     *_between(tallies, item_id, stretch, learnt),
                 ]
@@ -327,10 +322,11 @@ def _broken(
     number: int,
     item_id: int,
     learnt: Learnt,
-) -> Distribution:
+) -> list[Distribution]:
     """Pieces that break of all that the services disturb; the share is the fleet's."""
-    pieces = added(_planned(mixed, by_service, number))
-    return broken(pieces, *learnt.breakage.get(item_id, (0.0, 0.0)))
+    if not by_service:
+        return []
+    return [broken(added(_planned(mixed, by_service, number)), *learnt.breakage[item_id])]
 
 
 def _driven(tallies: Mapping[int, _Tally], item_id: int, number: int) -> list[Distribution]:

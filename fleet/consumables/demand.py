@@ -88,8 +88,6 @@ def _record(depot_id: int, columns: dict[str, Array]) -> int:
     stored = MonthlyDemand.objects.filter(depot=depot_id).values_list("pk", "item_id", "month_on")
     stale = [pk for pk, item_id, month_on in stored if (item_id, month_on) not in forecast]
     MonthlyDemand.objects.filter(pk__in=stale).delete()
-    if not len(columns["item_id"]):
-        return len(stale)
     return len(stale) + bulk.upsert(MonthlyDemand, columns, ["depot_id", "item_id", "month_on"])
 
 

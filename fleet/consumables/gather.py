@@ -62,7 +62,7 @@ def _vehicles(depot_id: int) -> dict[str, Array]:
 def _due_rows(depot_id: int) -> dict[str, Array]:
     sql = f"""
         SELECT d.vehicle_id, d.service_id, d.remaining_km, d.remaining_h,
-            {bulk.day_number("d.calendar_on")}, d.duty_class, COALESCE(l.product_id, 0),
+            {bulk.day_number("d.calendar_on")}, d.duty_class, COALESCE(l.product_id, {ANY_PRODUCT}),
             d.history_known
         FROM due_duedate d JOIN vehicles_vehicle v ON v.id = d.vehicle_id
         LEFT JOIN due_limit l ON l.id = d.limit_id
@@ -142,8 +142,8 @@ def _repeats(rows: dict[str, Array], rules: Rules) -> Repeats:
     """By what each service falls due again: its present class, the repeat limit, its product."""
     service = np.searchsorted(rules.service_id, rows["service_id"])
     duty_class = np.array([CLASSES[one] for one in rows["duty_class"]], dtype=np.int64)
-    product = np.where(rows["product_id"] > 0, rows["product_id"], ANY_PRODUCT)
-    limit = rules.limit_rows(service, duty_class, np.full(len(service), REPEAT), product)
+    repeat = np.full(len(service), REPEAT)
+    limit = rules.limit_rows(service, duty_class, repeat, rows["product_id"])
 
     def figure(name: str) -> Array:
         return np.append(rules.figures[name], np.nan)[limit]

@@ -211,8 +211,6 @@ def _recorded_per_km(use: PerKmUse, today_d: int) -> tuple[float, float]:
         str(CompartmentKind.EXHAUST_FLUID),
     ]
     rows = bulk.read(sql, params, {"vehicle_id": "i8", "ml": "f8"})
-    if not len(rows["vehicle_id"]):
-        return 0.0, 0.0
     return float(rows["ml"].sum()), _driven_km(rows["vehicle_id"], since)
 
 
@@ -240,8 +238,8 @@ def _sigma_of(months: list[ClassMonth]) -> float:
     driven = _driven_by_month(months[0].depot_id, months[0].vehicle_type_id)
     ratio, sampling = [], []
     for row in months:
-        vehicles, km = driven.get(row.month_on, (0, 0.0))
-        if vehicles and row.mean_km > 0:
+        if row.month_on in driven and row.mean_km > 0:
+            vehicles, km = driven[row.month_on]
             ratio.append(km / vehicles / (row.mean_km / row.vehicles))
             sampling.append(row.var_km2 / row.mean_km**2)
     return learnt_sigma(ratio, np.ones(len(ratio)), sampling)

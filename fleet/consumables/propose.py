@@ -8,6 +8,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from functools import cached_property
 from typing import Any
 
 from django.db import models, transaction
@@ -111,25 +112,29 @@ def _used_while_fresh(
 # --- what follows from it and the stock --------------------------------------------------------
 @dataclass
 class _Case:
-    """A shelf that lacks something."""
+    """A shelf, and what it lacks."""
 
     shelf: Stock
     need: StockNeed
     position: Position
     pack: Pack | None
-    lacking: int
     given: dict[int, int] = field(default_factory=dict)  # depot that gives -> quantity
 
     @property
     def until(self) -> date:
         return self.position.on + timedelta(days=_until_next(self.shelf))
 
+    @cached_property
+    def lacking(self) -> int:
+        return self.need.needed - self.position.usable_with_orders(self.until)
+
     @property
     def order_by_on(self) -> date:
-        """The last day on which the order is not too late, on a straight line between the needs."""
+        """The last day on which the order is not too late, on a straight line between the needs;
+        of a shelf that lacks something."""
         available = self.position.usable_with_orders(self.until)
         first, needed = self.need.needed_first, self.need.needed
-        if available <= first or needed <= first:
+        if available <= first:
             return self.position.on
         share = (available - first) / (needed - first)
         return self.position.on + timedelta(days=int(share * self.shelf.review_period_d))
@@ -166,8 +171,7 @@ def _cases(
     for shelf in shelves:
         key = shelf.depot_id, shelf.item_id
         if key in needs:
-            case = _Case(shelf, needs[key], by_shelf[key], packs.get(shelf.item_id), 0)
-            case.lacking = case.need.needed - case.position.usable_with_orders(case.until)
+            case = _Case(shelf, needs[key], by_shelf[key], packs.get(shelf.item_id))
             if case.lacking > 0:
                 found.append(case)
     return sorted(found, key=lambda one: (one.order_by_on, one.shelf.pk))

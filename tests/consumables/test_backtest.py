@@ -34,8 +34,8 @@ def forecast(item: Item, month: int, *, made_in: int, p80: int = 1000, at: float
     )
 
 
-def used(item: Item, month: int, quantity: int) -> None:
-    at = datetime(2026, month, 10, tzinfo=UTC)
+def used(item: Item, month: int, quantity: int, year: int = 2026) -> None:
+    at = datetime(year, month, 10, tzinfo=UTC)
     move = ledger.Move(depot=scene.depot(), item=item, kind=StockMove.Kind.USED, quantity=-quantity)
     ledger.record(Actor(person=None, channel="test", now=at), move)
 
@@ -50,6 +50,7 @@ def test_each_month_counts_once_with_the_forecast_made_a_month_ahead() -> None:
     found = coverage([scene.depot().pk], TODAY)
     assert (found.months, found.cells) == (3, 3)
     assert (found.p80, found.p95) == (pytest.approx(1 / 3), pytest.approx(2 / 3))
+    assert found.beyond == 1  # May, with 2.5 L
 
 
 def test_a_month_without_a_ledger_is_not_judged() -> None:
@@ -67,6 +68,43 @@ def test_a_use_that_equals_the_quantile_is_covered_as_often_as_it_should() -> No
         forecast(item, 4, made_in=3, at=0.4)
     # by hand: .8 − .6 of the .4 at the quantile lie below the level: one in two
     assert coverage([scene.depot().pk], TODAY).p80 == pytest.approx(0.5, abs=0.1)
+
+
+def test_a_use_that_equals_the_upper_quantile_is_covered_as_often_as_it_should() -> None:
+    items = [shelf.item(f"item-{number}") for number in range(200)]
+    for item in items:
+        used(item, 1, 1)
+        used(item, 4, 2000)
+        forecast(item, 4, made_in=3)
+    FirstForecast.objects.update(p95_below=0.75, p95_at=0.25)
+    # by hand: .95 − .75 of the .25 at the quantile lie below the level: four in five
+    found = coverage([scene.depot().pk], TODAY)
+    assert found.p95 == pytest.approx(0.8, abs=0.08)
+    assert found.beyond == round(200 * (1 - found.p95))
+    assert found.p80 == 0
+
+
+def test_what_can_not_happen_by_the_forecast_is_not_covered_by_its_quantile() -> None:
+    item = shelf.item()
+    used(item, 1, 1)
+    used(item, 4, 2000)
+    forecast(item, 4, made_in=3)  # of just 2 L no probability is left
+    found = coverage([scene.depot().pk], TODAY)
+    assert (found.p80, found.p95, found.beyond) == (0, 0, 1)
+
+
+def test_january_is_a_month_after_december() -> None:
+    item = shelf.item()
+    used(item, 12, 10, 2025)
+    for made_in in (date(2025, 12, 1), date(2025, 11, 1), date(2025, 1, 1)):
+        forecast(item, 1, made_in=1)
+        FirstForecast.objects.filter(made_in=date(2026, 1, 1)).update(made_in=made_in)
+    found = coverage([scene.depot().pk], TODAY)
+    assert (found.months, found.cells) == (1, 1)
+
+
+def test_without_a_month_that_is_over_nothing_is_told() -> None:
+    assert coverage([scene.depot().pk], TODAY) == Coverage(0, 0, None, None, 0)
 
 
 def test_the_present_month_is_not_judged() -> None:

@@ -10,7 +10,7 @@ from fleet.consumables.ahead import Calendar, look_ahead
 from fleet.consumables.demand import forecast_demand
 from fleet.consumables.gather import gather
 from fleet.consumables.learn import learn
-from fleet.consumables.models import FirstForecast, MonthlyDemand, OrderProposal
+from fleet.consumables.models import FirstForecast, ForecastDay, MonthlyDemand, OrderProposal
 from fleet.consumables.recipes import gather_recipes
 from fleet.due.choose import Chosen, choose
 from fleet.due.models import DueDate, Service
@@ -70,9 +70,14 @@ def test_a_calendar_limit_fills_its_own_month_and_no_other() -> None:
     assert {row.mean for row in rows.values()} == {0}
 
 
-def test_what_is_overdue_falls_in_the_present_month() -> None:
-    _, item = due_on(TODAY - timedelta(days=200))
-    assert demand(item)[months_ahead(0)].p95 == 1500
+@pytest.mark.parametrize(("days_ago", "months"), [(200, 0), (0, 0), (-16, 1)])
+def test_what_is_overdue_falls_in_the_present_month_and_in_no_other(
+    days_ago: int, months: int
+) -> None:
+    _, item = due_on(TODAY - timedelta(days=days_ago))  # 16 days on July begins
+    rows = demand(item)
+    assert rows.pop(months_ahead(months)).p95 == 1500
+    assert {row.mean for row in rows.values()} == {0}
 
 
 def test_a_released_order_moves_the_demand_to_its_day() -> None:
@@ -112,10 +117,20 @@ def test_a_sealed_pack_for_each_job_is_used_up_whole() -> None:
 
 
 def test_the_second_run_of_a_day_writes_nothing() -> None:
-    _, item = due_on(months_ahead(2).replace(day=9))
-    shelf.stock(item)
-    assert forecast_demand(TODAY, [scene.depot().pk]) > 0
+    _, item = due_on(TODAY + timedelta(days=20))
+    shelf.stock(item, lead_time_d=7, review_period_d=30)
+    # by hand: twelve months, what the shelf must hold, and one order
+    assert forecast_demand(TODAY, [scene.depot().pk]) == 12 + 1 + 1
     assert forecast_demand(TODAY, [scene.depot().pk]) == 0
+    Material.objects.all().delete()
+    item.stock.all().delete()
+    assert forecast_demand(TODAY, [scene.depot().pk]) == 12 + 1 + 1  # as many are gone again
+    assert not MonthlyDemand.objects.exists()
+
+
+def test_without_an_item_nothing_is_forecast() -> None:
+    assert forecast_demand(TODAY, [scene.depot().pk]) == 0
+    assert not ForecastDay.objects.exists()
 
 
 def test_the_first_forecast_of_a_month_stays_as_it_was() -> None:
@@ -229,6 +244,23 @@ def test_a_vehicle_with_a_chosen_fluid_takes_that_one_and_the_rest_theirs(seals:
     assert demand(tried)[months_ahead(2)].mean == 1500
     taken = MonthlyDemand.objects.filter(item__kind="seal", month_on=months_ahead(2))
     assert [row.mean for row in taken] == [2] * seals
+
+
+def test_of_two_items_of_one_product_the_one_on_the_shelf_is_counted() -> None:
+    van, item = due_on(months_ahead(2).replace(day=9))
+    brake = Service.objects.get(slug="engine-oil")
+    first = shelf.item("a-drum", product=shelf.product("dearer"))
+    second = shelf.item("bottles", product=first.product)
+    Item.objects.filter(pk=item.pk).update(product=shelf.product("usual"))
+    choose(
+        Actor(None, "test", NOW),
+        [Chosen(van, brake.compartment, first.product, "a trial", INVENTED, TODAY)],
+    )
+    accept(brake, "usual", "dearer")
+    assert demand(first)[months_ahead(2)].mean == 1500  # none is kept: the first by name
+    shelf.stock(second)
+    assert demand(second)[months_ahead(2)].mean == 1500
+    assert not MonthlyDemand.objects.filter(item=first, mean__gt=0).exists()
 
 
 def accept(service: Service, *slugs: str) -> None:

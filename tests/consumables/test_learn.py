@@ -9,6 +9,7 @@ import pytest
 from fleet.calc.breakage import event_rate
 from fleet.consumables.learn import Learnt, learn
 from fleet.consumables.recipes import gather_recipes
+from fleet.consumables.watched import Stretch, Watched
 from fleet.due.models import TopUp
 from fleet.stores.models import Item
 from fleet.vehicles.models import Depot, DepotStay, Vehicle
@@ -208,6 +209,16 @@ def test_a_move_takes_a_vehicle_among_those_of_its_new_depot(oil: Item) -> None:
     assert weights == pytest.approx([0.5 ** (80 / 180), 0.5 ** (5 / 180)])
 
 
+def test_of_many_stays_each_lasts_until_the_next_one() -> None:
+    van = scene.van(at=scene.depot())
+    for slug, days_ago in (("far", 90), ("plain", 70), ("farther", 40), ("plain", 10)):
+        depot = scene.depot(slug)
+        DepotStay.objects.create(vehicle=van, depot=depot, from_on=TODAY - timedelta(days=days_ago))
+    kept_since(300)
+    # by hand: at the only depot that records from 70 to 40 days ago, and since 10 days ago
+    assert exposure() == pytest.approx(faded(70, 40) + faded(10), rel=1e-5)
+
+
 def test_a_sold_vehicle_counts_on_neither_side(oil: Item) -> None:
     kept, sold = scene.van(), scene.van("V-2", status="sold")
     kept_since(50)
@@ -215,6 +226,28 @@ def test_a_sold_vehicle_counts_on_neither_side(oil: Item) -> None:
     found = learnt()
     assert found.exposure[kept.vehicle_type_id] == pytest.approx(faded(50), rel=1e-5)
     assert found.events == {}
+
+
+@pytest.mark.parametrize(
+    ("at_d", "held"),
+    [(9.99, False), (10.0, True), (19.99, True), (20.0, False), (30.0, True), (40.0, False)],
+)
+def test_a_record_counts_from_the_first_moment_of_a_stretch_to_before_its_end(
+    at_d: float, held: bool
+) -> None:
+    rows = {7: [Stretch(1, 10.0, 20.0), Stretch(1, 30.0, 40.0)]}
+    assert Watched(rows, 50).holds(7, at_d) is held
+    assert not Watched(rows, 50).holds(8, at_d)
+
+
+@pytest.mark.parametrize(("hours_late", "begins"), [(23, True), (24, False), (25, False)])
+def test_an_order_written_down_within_a_day_of_its_end_begins_it(
+    hours_late: int, begins: bool
+) -> None:
+    row = order(scene.van(), 60.5)
+    late = row.finished_at + timedelta(hours=hours_late)
+    WorkOrder.objects.filter(pk=row.pk).update(created_at=late)
+    assert (exposure() > 0) is begins
 
 
 def test_what_is_poured_in_today_counts_with_today(oil: Item) -> None:

@@ -395,4 +395,4 @@ def test_what_is_delivered_at_once_must_hold_nothing_till_it_comes() -> None:
         shelf.stock(item, lead_time_d=0, review_period_d=20)
         forecast_demand(TODAY, [scene.depot().pk])
     need = StockNeed.objects.get()
-    assert (need.needed, need.needed_first) == (1500, 0)
+    assert (need.needed, need.needed_first, need.mean, need.mean_first) == (1500, 0, 1500, 0)
