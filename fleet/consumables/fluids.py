@@ -7,6 +7,7 @@ follow too.
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import date
+from itertools import count
 
 from fleet.consumables.gather import Class
 from fleet.consumables.recipes import Recipes
@@ -28,14 +29,14 @@ def with_own_fluids(
     stocked = set(Stock.objects.filter(depot=depot_id).values_list("item_id", flat=True))
     items = items_of_products(stocked)
     variants: dict[Variant, int] = {}
+    numbers = count(-1, -1)  # no service of the database is below zero
     found = []
     for group in classes:
         service_id = group.service_id.copy()
         for row, fluid in _fluids(depot_id, today, group, recipes):
             variant = int(service_id[row]), fluid.product_id, fluid.rule
             if variant not in variants:
-                number = -1 - len(variants)  # no service of the database is below zero
-                usual = variant[0]
+                usual, number = variant[0], next(numbers)
                 recipes, differs = recipes.varied(number, usual, fluid, items)
                 variants[variant] = number if differs else usual
             service_id[row] = variants[variant]

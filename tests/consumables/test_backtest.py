@@ -93,6 +93,14 @@ def test_what_can_not_happen_by_the_forecast_is_not_covered_by_its_quantile() ->
     assert (found.p80, found.p95, found.beyond) == (0, 0, 1)
 
 
+def test_in_a_month_without_a_move_nothing_was_used() -> None:
+    item = shelf.item()
+    used(item, 1, 10)
+    forecast(item, 4, made_in=3, p80=1)
+    FirstForecast.objects.update(p95=1)
+    assert coverage([scene.depot().pk], TODAY).p95 == 1.0
+
+
 def test_january_is_a_month_after_december() -> None:
     item = shelf.item()
     used(item, 12, 10, 2025)

@@ -4,7 +4,7 @@ from datetime import date, timedelta
 
 import pytest
 
-from fleet.consumables.models import OrderProposal, StockNeed
+from fleet.consumables.models import OrderProposal, StockNeed, TransferProposal
 from fleet.consumables.position import Position, positions
 from fleet.consumables.propose import horizons_of, order, propose, shelves
 from fleet.stores.doubt import Because
@@ -71,6 +71,8 @@ def test_demand_is_followed_over_the_lead_time_and_over_that_with_the_review(oil
         (" a campaign ", None, "a campaign"),
         ({"quantity": "a campaign"}, None, {"quantity": "a campaign"}),
         ({"due_on": "as they say"}, 5000, {"due_on": "as they say"} | BY_PROGRAM),
+        ("", 4000, ""),  # another quantity is the person's own
+        ({"quantity": "two drums"}, 4999, {"quantity": "two drums"}),
     ],
 )
 def test_what_a_person_leaves_stands_as_the_program_proposes(
@@ -83,21 +85,27 @@ def test_what_a_person_leaves_stands_as_the_program_proposes(
     kept(oil)
     propose()
     asked: list[Because] = []
-    monkeypatch.setattr(
-        "fleet.stores.ordering.ask", lambda _, because: asked.append(because) or "kept"
-    )
+
+    def ask(_: object, because: Because) -> str:
+        asked.append(because)
+        return "kept"
+
+    monkeypatch.setattr("fleet.stores.ordering.ask", ask)
     row = OrderProposal.objects.select_related("depot", "item").get()
     order(PROGRAM, row, TODAY + timedelta(days=LEAD_D), quantity, typed)
     assert asked == [stands]
-    assert (Arrival.objects.get().quantity, Arrival.objects.get().ordered_on) == (5000, TODAY)
+    made = Arrival.objects.get()
+    assert (made.quantity, made.ordered_on) == (quantity or 5000, TODAY)
+    assert OrderProposal.objects.exists() is (made.quantity < 5000)  # what is still lacking
 
 
-def test_another_quantity_than_proposed_is_the_persons_own(oil: Item) -> None:
+def test_a_depot_with_nothing_to_spare_is_proposed_to_give_nothing(oil: Item) -> None:
     kept(oil)
+    kept(oil, 5_000, 5_000, scene.depot("far"))
+    kept(oil, 0, None, scene.depot("empty"))
     propose()
-    row = OrderProposal.objects.select_related("depot", "item").get()
-    made = order(PROGRAM, row, TODAY + timedelta(days=LEAD_D), 4000, "two drums")
-    assert (made.quantity, OrderProposal.objects.exists()) == (4000, True)  # 1 L is lacking
+    assert not TransferProposal.objects.exists()
+    assert OrderProposal.objects.get().transferred == 0
 
 
 # --- how a shelf stands ------------------------------------------------------------------------
