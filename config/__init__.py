@@ -9,6 +9,7 @@ celery.py              background work: the worker
 checks.py              settings that do not go together, each with its remedy
 cli.py                 the command line
 database.py            migrations, and whether database and program fit
+depot_export.py        one depot as tables that any program reads
 doctor.py              what sumpwise doctor looks at
 environment.py         readers of environment variables
 errors.py              answers where no view answers

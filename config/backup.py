@@ -62,7 +62,7 @@ class About:
 
 def back_up(path: Path, tell: Tell) -> About:
     """Write a backup of the program's own database and data folder; both may be in use."""
-    with _workroom(path.absolute().parent) as room:
+    with workroom(path.absolute().parent) as room:
         # files once before the rows and once after: none that a row names is missed, though one
         # may be taken back and another come meanwhile
         found = dict(_files(settings.DATA_DIR, room / "before"))
@@ -82,7 +82,7 @@ def restore(source: Path, tell: Tell) -> About:
     """
     with only_one(port=0):
         must_be_empty()
-        with _workroom(settings.DATA_DIR) as room:
+        with workroom(settings.DATA_DIR) as room:
             made_at = (_take_over if source.is_dir() else _unpack)(source, room)
             copies.must_be_whole(room / DATABASE)
             _bring_up_to_date(room)
@@ -144,7 +144,7 @@ def must_be_empty() -> None:
 
 
 @contextmanager
-def _workroom(folder: Path) -> Iterator[Path]:
+def workroom(folder: Path) -> Iterator[Path]:
     """A private folder beside where the result goes, so that moving it there is one step."""
     try:
         room = Path(tempfile.mkdtemp(prefix=".sumpwise-", dir=folder))

@@ -30,6 +30,7 @@ stage does; DEVELOPERS.md names the arithmetic of each in ``calc``.
     chain.py     the only place that knows the order: refresh(vehicles) and nightly(day)
     checks.py    whether the fleet agrees with itself
     copies.py    the whole database from one place to another
+    handover.py  the rows of one depot, for whoever takes it over
     workbook/    the whole fleet as one spreadsheet: template, load, export
     demo/        an invented fleet to look at
     whatif/      what would change if, worked out on copies beside today's

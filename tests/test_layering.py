@@ -15,7 +15,7 @@ STAGES = (
 )
 BELOW_ALL = ("units", "bulk", "faults", "tables", "today", "trace", "reads")
 AFTER = {"chain": 100, "checks": 101, "copies": 101, "workbook": 101, "demo": 102}
-AFTER |= {"whatif": 103, "jobs": 104}
+AFTER |= {"handover": 102, "whatif": 103, "jobs": 104}
 FACES = ("dashboard", "api")
 RANK = (
     {"calc": -2}

@@ -13,6 +13,7 @@ demand.py    demand
 demo.py      demo
 doctor.py    doctor
 due.py       due and explain
+export.py    export
 fleet.py     fleet template, export, load
 migrate.py   migrate
 nightly.py   nightly

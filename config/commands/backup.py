@@ -35,18 +35,30 @@ def register(commands: Any) -> None:
 
 def back_up(arguments: argparse.Namespace) -> int:
     from config import backup
-    from fleet.faults import Fault
 
     path: Path = arguments.file
-    if path.is_dir():
-        raise Fault(f"{path} is a folder: name a file in it.")
-    if path.exists() and not arguments.force:
-        raise Fault(f"{path} exists already: choose another name, or add --force.")
-    if not path.absolute().parent.is_dir():
-        raise Fault(f"There is no folder {path.absolute().parent}: make it first.")
+    may_write(path, arguments.force)
     about = backup.back_up(path, tell)
     _print(about, arguments.json, f"{path}: {about.in_words}.")
     return 0
+
+
+def may_write(path: Path, force: bool) -> None:
+    """Refuse a place where no file can be made, or where one is that nobody said to replace.
+
+    Raises
+    ------
+    Fault
+        With what to do instead.
+    """
+    from fleet.faults import Fault
+
+    if path.is_dir():
+        raise Fault(f"{path} is a folder: name a file in it.")
+    if path.exists() and not force:
+        raise Fault(f"{path} exists already: choose another name, or add --force.")
+    if not path.absolute().parent.is_dir():
+        raise Fault(f"There is no folder {path.absolute().parent}: make it first.")
 
 
 def bring_back(arguments: argparse.Namespace) -> int:
@@ -63,13 +75,18 @@ def tell(words: str) -> None:
         print(f"\r\033[K{words} …", end="", file=sys.stderr, flush=True)
 
 
+def told() -> None:
+    """Take the last words told away again."""
+    if sys.stderr.isatty():
+        print("\r\033[K", end="", file=sys.stderr)
+
+
 def _print(about: "About", as_json: bool, said: str) -> None:
     import json
 
-    if sys.stderr.isatty():
-        print("\r\033[K", end="", file=sys.stderr)
+    told()
     if not as_json:
         print(said)
         return
-    told = {"made_at": about.made_at, "rows": about.rows, "files": about.files}
-    print(json.dumps(told, indent=2))
+    shown = {"made_at": about.made_at, "rows": about.rows, "files": about.files}
+    print(json.dumps(shown, indent=2))
