@@ -22,20 +22,27 @@ from tests import scene
 from tests.cast import person
 from tests.consumables.test_demand import due_on, months_ahead
 from tests.dashboard.forms import forms_of
+from tests.kept import kept
 from tests.stores import shelf
 
 SignedIn = Callable[[Person], Client]
 
 
-@pytest.fixture
-def keeper(db: None, signed_in: SignedIn) -> object:
-    """A keeper of the stores of a depot where 1.5 L are needed in two months."""
+@kept
+def wanting() -> None:
+    """A depot where 1.5 L are needed in two months."""
     with time_machine.travel(scene.NOW, tick=False):
         _, item = due_on(months_ahead(1).replace(day=9))
         shelf.stock(item, lead_time_d=30)
         item.waste_class = "used brake fluid"
         item.save()
         forecast_demand(scene.NOW.date(), [scene.depot().pk])
+
+
+@pytest.fixture
+def keeper(wanting: None, signed_in: SignedIn) -> object:
+    """A keeper of its stores."""
+    with time_machine.travel(scene.NOW, tick=False):
         yield signed_in(person("Stella", Role.STORES, scene.depot()))
 
 

@@ -17,6 +17,7 @@ from fleet.workbook.sheets import SHEETS
 from fleet.workorders.models import Fastener, Material, Procedure, ReCheckRule, Step
 from fleet.workorders.rules import printed_only
 from fleet.workorders.validate import all_faults
+from tests.kept import kept
 
 TODAY = date(2026, 3, 4)
 NOW = datetime(2026, 3, 4, 8, 0, tzinfo=UTC)
@@ -64,8 +65,8 @@ def test_the_demo_is_a_workbook_that_loads_without_a_doubt() -> None:
     assert load_demo_fleet().changes == 0
 
 
-@pytest.fixture
-def demo_fleet(db: None) -> None:
+@kept
+def demo_fleet() -> None:
     load_demo_fleet()
 
 

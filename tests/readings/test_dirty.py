@@ -10,6 +10,7 @@ from _pytest.mark import ParameterSet
 from fleet.readings import intake
 from fleet.readings.models import Upload, UploadRow
 from tests.cast import Cast, cast
+from tests.kept import kept
 from tests.readings.dirty import REFUSED, Dirty, every
 
 KINDS = list(every())
@@ -18,8 +19,8 @@ MOST_S = 20.0  # on a busy machine; our choice, as is the next
 MOST_MB = 300  # that this process may grow by, whatever is sent
 
 
-@pytest.fixture
-def people(db: None) -> Cast:
+@kept
+def people() -> Cast:
     return cast()
 
 

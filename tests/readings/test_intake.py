@@ -18,6 +18,7 @@ from fleet.readings.models import Reading, Source, Upload, UploadRow, Verdict
 from fleet.readings.report import report_of
 from fleet.vehicles.models import Depot
 from tests.cast import Cast, cast, vehicle
+from tests.kept import kept
 from tests.readings.spreadsheets import write_xlsx
 
 LONG = ["Vehicle", "Date", "Odometer"]
@@ -27,10 +28,15 @@ NOON = datetime(2026, 3, 2, 11, tzinfo=UTC)  # 12:00 in Berlin, in winter
 Outcome = UploadRow.Outcome
 
 
-@pytest.fixture
-def people(db: None, tmp_path: Path, settings: Any) -> Cast:
-    settings.DATA_DIR = tmp_path / "data"
+@kept
+def known() -> Cast:
     return cast()
+
+
+@pytest.fixture
+def people(known: Cast, tmp_path: Path, settings: Any) -> Cast:
+    settings.DATA_DIR = tmp_path / "data"
+    return known
 
 
 def sheet(tmp_path: Path, *rows: Sequence[Any]) -> bytes:

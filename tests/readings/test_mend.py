@@ -17,15 +17,21 @@ from fleet.readings.models import Reading, Upload, UploadRow, Verdict
 from fleet.readings.roll import Roll, name_of
 from fleet.readings.totals import wrong
 from tests.cast import Cast, cast
+from tests.kept import kept
 
 Outcome = UploadRow.Outcome
 HEAD = "Vehicle,Date,Odometer\n"
 
 
-@pytest.fixture
-def people(db: None, tmp_path: Path, settings: Any) -> Cast:
-    settings.DATA_DIR = tmp_path / "data"
+@kept
+def known() -> Cast:
     return cast()
+
+
+@pytest.fixture
+def people(known: Cast, tmp_path: Path, settings: Any) -> Cast:
+    settings.DATA_DIR = tmp_path / "data"
+    return known
 
 
 def taken_in(*rows: str) -> Upload:

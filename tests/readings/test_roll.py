@@ -5,10 +5,11 @@ import pytest
 from fleet.readings.roll import Roll
 from fleet.vehicles.models import Alias, Meter, Vehicle
 from tests.cast import Cast, cast, vehicle
+from tests.kept import kept
 
 
-@pytest.fixture
-def people(db: None) -> Cast:
+@kept
+def people() -> Cast:
     made = cast()
     Alias.objects.create(vehicle=made.van, fleet_number="OLD 7")
     for number in ("001012", "2013", "0002013", "03000", "3000x"):

@@ -30,6 +30,7 @@ from fleet.vehicles.models import MeterChange
 from fleet.workorders import issue, progress
 from fleet.workorders.models import OrderEvent, WorkOrder
 from tests.cast import Cast, cast, oil_change
+from tests.kept import kept
 from tests.readings.test_withdraw import night, taken_in, weeks
 from tests.readings.test_withdraw import withdrawn as upload_withdrawn
 from tests.scene import done
@@ -38,9 +39,8 @@ Action = ReadingDecision.Action
 WHY = "these were of another vehicle"
 
 
-@pytest.fixture
-def people(db: None, tmp_path: Path, settings: Any) -> Cast:
-    settings.DATA_DIR = tmp_path / "data"
+@kept
+def read() -> Cast:
     people = cast()
     oil = oil_change(people)
     for van in (people.van, people.second_van):
@@ -49,6 +49,12 @@ def people(db: None, tmp_path: Path, settings: Any) -> Cast:
     taken_in(*weeks("V-101", 20, 1), *weeks("V-102", 20, 1), name="both.csv")
     chain.refresh([people.hill_van.pk], timezone.now())
     return people
+
+
+@pytest.fixture
+def people(read: Cast, tmp_path: Path, settings: Any) -> Cast:
+    settings.DATA_DIR = tmp_path / "data"
+    return read
 
 
 def jump(vehicle: str = "V-101", km: float = 200_000, name: str = "wrong.csv") -> Reading:

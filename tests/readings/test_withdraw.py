@@ -34,6 +34,7 @@ from fleet.vehicles.models import Meter, MeterChange
 from fleet.workorders import issue, progress
 from fleet.workorders.models import OrderEvent, WorkOrder
 from tests.cast import Cast, cast, oil_change
+from tests.kept import kept
 from tests.scene import done
 
 Action = ReadingDecision.Action
@@ -41,10 +42,15 @@ HEAD = "Vehicle,Date,Odometer\n"
 WHY = "it was the sheet of another year"
 
 
-@pytest.fixture
-def people(db: None, tmp_path: Path, settings: Any) -> Cast:
-    settings.DATA_DIR = tmp_path / "data"
+@kept
+def known() -> Cast:
     return cast()
+
+
+@pytest.fixture
+def people(known: Cast, tmp_path: Path, settings: Any) -> Cast:
+    settings.DATA_DIR = tmp_path / "data"
+    return known
 
 
 def weeks(vehicle: str, first: int, last: int, start_km: int = 20_000) -> list[str]:

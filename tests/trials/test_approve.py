@@ -12,6 +12,7 @@ from fleet.people.models import Role
 from fleet.trials.approve import approve, requirements
 from fleet.trials.rate import LabLimits, Measured, add_samples, name_property
 from fleet.workorders.findings import Report, report
+from tests.kept import kept
 from tests.scene import NOW, depot
 from tests.trials.field import INTERVAL_KM, PROGRAM, STARTS_ON, Field, begun, person
 
@@ -21,7 +22,7 @@ PROPOSED_KM = 18_000.0  # reached on day 180
 END = STARTS_ON + timedelta(days=185)
 
 
-@pytest.fixture
+@kept
 def shown() -> Field:
     """All is shown: samples at the end, severe duty, nothing open, no warranty."""
     field = begun(8, proposed_interval_km=PROPOSED_KM)

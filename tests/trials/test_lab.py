@@ -8,13 +8,14 @@ from fleet.due.models import TopUp
 from fleet.trials.evaluate import evaluate
 from fleet.trials.models import TrialVehicle
 from fleet.trials.rate import LabLimits, Measured, add_samples, name_property
+from tests.kept import kept
 from tests.scene import NOW
 from tests.trials.field import PROGRAM, STARTS_ON, Field, begun, noon
 
 pytestmark = pytest.mark.django_db
 
 
-@pytest.fixture
+@kept
 def field() -> Field:
     return begun(2)
 

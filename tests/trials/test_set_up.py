@@ -17,6 +17,7 @@ from fleet.stores.models import Product
 from fleet.trials.assign import assign, exclude
 from fleet.trials.models import Rating, Trial
 from fleet.trials.set_up import OUR_CHOICE, SetUp, planned, set_up
+from tests.kept import kept
 from tests.scene import INVENTED, NOW, depot, service, van, van_type
 from tests.trials.field import PROGRAM, alike, begun, given, person, products, rated
 
@@ -24,7 +25,7 @@ pytestmark = pytest.mark.django_db
 FEW = "a small scene"
 
 
-@pytest.fixture
+@kept
 def asked() -> SetUp:
     return given(service(km=60_000), *products())
 

@@ -15,6 +15,7 @@ from fleet.trials.models import LabSample, Rating
 from fleet.trials.rate import LabLimits, name_property
 from fleet.trials.take_in import take_in_ratings, take_in_samples
 from fleet.vehicles.models import Vehicle
+from tests.kept import kept
 from tests.scene import NOW, depot
 from tests.trials.field import PROGRAM, Field, begun, person
 
@@ -33,7 +34,7 @@ V-1;2026-02-01;2.5;
 """
 
 
-@pytest.fixture
+@kept
 def field() -> Field:
     return begun(2)
 
