@@ -105,7 +105,8 @@ def at_reading(row: ServiceDone, reading: Reading) -> ServiceDone:
 
 def withdraw(row: ServiceDone, *, person: Person | None, source: str) -> ServiceDone:
     """Take back a service that was not done: a row that voids it supersedes it."""
-    void = _superseding(_newest(row), void=True, person=person, source=source)
+    by_id = None if person is None else person.pk
+    void = _superseding(_newest(row), void=True, person_id=by_id, source=source)
     void.save()
     return void
 

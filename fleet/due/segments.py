@@ -59,11 +59,10 @@ class Segments:
         offsets = np.concatenate(([0], np.cumsum(count)))
         which = np.arange(offsets[-1]) - np.repeat(offsets[:-1] - at_anchor, count)
         known = np.repeat(last > first, count)
-        which = np.where(known, which, 0)
-        padded = np.append(self.from_d, 0), np.append(self.duty_class, NORMAL)
-        from_d = np.where(known, padded[0][which], 0)
+        which = np.where(known, which, len(self.key))  # what is appended there
+        from_d = np.append(self.from_d, 0)[which]
         from_d[offsets[:-1]] = anchor_d
-        return offsets, from_d, np.where(known, padded[1][which], NORMAL)
+        return offsets, from_d, np.append(self.duty_class, NORMAL)[which]
 
 
 def _key(vehicle_id: IntArray, compartment_id: IntArray) -> Array:

@@ -101,3 +101,80 @@ def test_two_vans_are_not_mixed_up(van: Vehicle) -> None:
     # by hand: from 5,000 km 500 km each four days, 14,000 km is the 19th reading of 120
     last_d = (NOW - timedelta(days=(120 - 19) * EVERY_D)).timestamp() / 86_400
     assert found[2] == pytest.approx(last_d, abs=1)
+
+
+FIRST = NOW - timedelta(days=20)
+FIRST_D = FIRST.timestamp() / 86_400
+
+
+@pytest.fixture
+def steady() -> Vehicle:
+    """Three readings ten days apart from 10,000 km on, 1,000 km each; the last one now."""
+    found = scene.van("V-3")
+    scene.readings(found, scene.steady(10_000, 1_000, 3), every_d=10)
+    chain.refresh([found.pk], NOW)
+    return found
+
+
+def anchored(
+    van: Vehicle, limit_km: float, days_before: int | None, km: float, left: float = -1.0
+) -> float:
+    """Days after the first reading; the service was done so many days before that day."""
+    meters, _ = meters_of(np.array([van.pk]))[0]
+    on = np.datetime64("NaT") if days_before is None else np.datetime64(FIRST.date()) - days_before
+    found = crossing.reached_at_d(
+        meters, np.array([0]), np.array([left]), np.array([limit_km]), np.array([on], "M8[D]"),
+        np.array([km]),
+    )  # fmt: skip
+    return float(found[0]) - FIRST_D
+
+
+def test_before_the_first_reading_a_limit_lies_on_the_line_from_the_service(
+    steady: Vehicle,
+) -> None:
+    # done at midnight 30 days before the day of the first reading, at 7,000 km; read at 9 o'clock
+    begin_d = FIRST_D % 1 + 30
+    assert anchored(steady, 8_500, 30, 7_000) == pytest.approx(-begin_d / 2, abs=1e-6)
+    assert anchored(steady, 10_500, 30, 7_000) == pytest.approx(5, abs=1e-6)
+    # without a day, or a total, there is no line: the first reading is what tells of it
+    for days_before, km in ((None, 7_000), (30, np.nan), (None, np.nan)):
+        assert anchored(steady, 8_500, days_before, km) == pytest.approx(0, abs=1e-6)
+
+
+def test_a_limit_is_reached_where_nothing_is_left_and_not_before(steady: Vehicle) -> None:
+    assert anchored(steady, 12_000, 30, 7_000, left=0.0) == pytest.approx(20, abs=1e-6)
+    assert np.isnan(anchored(steady, 12_001, 30, 7_000, left=1.0))
+
+
+@pytest.mark.parametrize(
+    ("days", "expected"),
+    [
+        # days from that of the first reading, at midnight: 9 hours before the time of readings
+        (-30, 7_000),  # the day of the service
+        (-15, 7_000 + 3_000 * 15 / 30.375),
+        (0, 7_000 + 3_000 * 30 / 30.375),
+        (1, 10_062.5),  # 15 hours at 100 km a day
+        (15, 11_462.5),
+        (20, 11_962.5),
+        (21, 12_000),  # nothing is extrapolated
+        (900, 12_000),
+    ],
+)
+@pytest.mark.parametrize("kept", [True, False])
+def test_a_total_at_the_start_of_a_day_lies_on_the_line_between_what_is_known(
+    steady: Vehicle, days: int, expected: float, kept: bool
+) -> None:
+    if not kept:
+        steady.meters.get().km_at.all().delete()
+    meters, _ = meters_of(np.array([steady.pk]))[0]
+    first_on = np.datetime64(FIRST.date())
+    asked = (first_on + days).astype(np.int64)
+    found = crossing.totals_at(
+        meters,
+        np.array([-1, 0]),
+        np.array([asked, asked]),
+        np.array([first_on - 30] * 2),
+        np.array([7_000.0] * 2),
+    )
+    assert np.isnan(found[0])  # no meter
+    assert found[1] == pytest.approx(expected, abs=0.01)

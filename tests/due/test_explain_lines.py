@@ -1,0 +1,343 @@
+"""Each line of an explanation, from rows written by hand."""
+
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+
+from fleet import chain
+from fleet.due.explain import call_words, explain, limit_words, limits_by_class
+from fleet.due.models import DueDate, DueEarlier, Limit, Service
+from fleet.due.split import Part, split, words
+from fleet.duty.models import Criterion, DutyAssessment, DutyOverride
+from fleet.usage.models import UsageState
+from fleet.vehicles.models import Meter, Vehicle
+from tests import scene
+from tests.kept import kept
+from tests.scene import INVENTED, NOW
+from tests.stores import shelf
+
+pytestmark = pytest.mark.django_db
+TODAY = NOW.date()
+MIDNIGHT_D = datetime(2026, 6, 15, tzinfo=UTC).timestamp() / 86_400
+
+Due = tuple[Vehicle, Service]
+
+
+@kept
+def due() -> Due:
+    oil, vehicle = scene.service(km=20_000, months=48), scene.van()
+    scene.done(vehicle, oil, date(2026, 1, 1), 10_000)
+    scene.readings(vehicle, scene.steady(10_000, 700, 24))
+    chain.refresh([vehicle.pk], NOW)
+    return vehicle, oil
+
+
+def lines(due: Due, now: datetime = NOW, **changes: object) -> str:
+    DueDate.objects.update(**changes)
+    return "\n".join(explain(*due, now).lines)
+
+
+def in_july(day: int) -> date:
+    return date(2026, 7, day)
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({}, "later. Earliest likely 3 Jul 2026, expected (50:50) 8 Jul 2026, latest likely "
+             "20 Jul 2026. Life used 25\u202f%."),
+        ({"p10": in_july(8), "p90": in_july(8)}, "later, on 8 Jul 2026. Life used 25\u202f%."),
+        ({"p90": None}, "later. Earliest likely 3 Jul 2026, expected (50:50) 8 Jul 2026, latest "
+                        "likely unknown. Life used 25\u202f%."),
+        ({"p50": None, "sort_on": date(9999, 12, 31)},
+         "later; no limit in sight within ten years."),
+        ({"beyond_by_reading": True, "p50": date(2026, 6, 1)},
+         "overdue since 1 Jun 2026, by an accepted reading. Life used 25\u202f%."),
+        ({"meter_life": None}, "later. Earliest likely 3 Jul 2026, expected (50:50) 8 Jul 2026, "
+                               "latest likely 20 Jul 2026."),
+        ({"history_known": False},
+         "history unknown. No date is given, because none would be honest."),
+        ({"sort_on": date(2026, 6, 14), "p50": date(2026, 6, 14)},
+         "probably overdue. Earliest likely 3 Jul 2026, expected (50:50) 14 Jun 2026, latest "
+         "likely 20 Jul 2026. Life used 25\u202f%."),
+    ],
+)  # fmt: skip
+def test_the_headline_gives_state_dates_and_life(
+    due: Due, changes: dict[str, object], said: str
+) -> None:
+    row = {
+        **{"p10": in_july(3), "p50": in_july(8), "p90": in_july(20), "sort_on": in_july(8)},
+        **{"calendar_on": None, "calendar_life": None, "meter_life": 0.25},
+    }
+    assert lines(due, **(row | changes)).splitlines()[0] == f"Gearbox oil: {said}"
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"binding_probability": 0.995}, "the distance, certainly. Left: 3,900 km."),
+        ({"binding_probability": 0.99},
+         "the distance, with 99\u202f% probability. Left: 3,900 km."),
+        ({"binding_probability": None},
+         "the distance, with 0\u202f% probability. Left: 3,900 km."),
+        ({"binding_limit": "hours", "binding_probability": 0.6, "remaining_h": 34.4},
+         "the engine hours, with 60\u202f% probability. Left: 3,900 km, 34 h."),
+        ({"binding_limit": "calendar", "binding_probability": 1, "remaining_km": None,
+          "calendar_on": in_july(8)},
+         "the calendar, certainly. Left: the calendar until 8 Jul 2026."),
+    ],
+)  # fmt: skip
+def test_what_is_reached_first_is_said_with_its_odds_and_all_that_is_left(
+    due: Due, changes: dict[str, object], said: str
+) -> None:
+    row = {"binding_limit": "km", "remaining_km": 3_900, "remaining_h": None, "calendar_on": None}
+    assert f"\nLimit reached first: {said}\n" in lines(due, **(row | changes))
+
+
+def test_nothing_is_reached_first_where_nothing_binds(due: Due) -> None:
+    assert "Limit reached first" not in lines(due, binding_limit="none")
+
+
+LATER = {"p50": in_july(8), "sort_on": in_july(8), "binding_limit": "km", "calendar_on": None}
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"history_known": False, "provisional": True}, "A baseline would give it a date."),
+        ({"provisional": True, "beyond_by_reading": True},
+         "Confirming the meter's offset, or settling its held readings, may move it."),
+        ({"beyond_by_reading": True, "take_a_reading_first": True},
+         "Only the service itself, or a document that shows it was done, moves it now."),
+        ({"sort_on": date(2026, 6, 1), "take_a_reading_first": True},
+         "Take a reading: it will say whether the limit has passed."),
+        ({"take_a_reading_first": True, "binding_limit": "calendar"},
+         "The band is wide: a new reading narrows it."),
+        ({"binding_limit": "calendar"},
+         "More or less driving will not move it; a change of duty class would."),
+        ({}, "It moves with the next accepted reading, and with a change of duty class."),
+    ],
+)  # fmt: skip
+def test_the_last_line_names_the_first_thing_that_would_move_it(
+    due: Due, changes: dict[str, object], said: str
+) -> None:
+    row = LATER | {"take_a_reading_first": False, "provisional": False}
+    assert lines(due, **(row | changes)).splitlines()[-1] == said
+
+
+# 100 km a day of its class: by hand, and never less than a twentieth of the long run
+@pytest.mark.parametrize(
+    ("mu", "u", "now_km", "usual_km"),
+    [(0.8, 0.2, 100, 80), (0.8, -0.5, 30, 80), (0.8, -0.79, 4, 80), (1.25, 0, 125, 125)],
+)
+def test_how_much_it_runs_is_said_now_and_in_the_long_run(
+    due: Due, mu: float, u: float, now_km: int, usual_km: int
+) -> None:
+    UsageState.objects.update(rate_km_per_day=100, mu=mu, u=u, readings=24)
+    assert (
+        "\nLast accepted reading 26,100 km on 15 Jun 2026, today. Running about "
+        f"{now_km} km a day now, {usual_km} in the long run, from 24 readings.\n"
+    ) in lines(due)
+
+
+def test_everything_is_said_in_the_unit_of_the_vehicles_own_odometer(due: Due) -> None:
+    # 1 mile is 1.609344 km: 26,100 km, 10,000 km, 20,000 km, 3,900 km, 160.9344 and 80.4672 km
+    Meter.objects.update(unit="mi")
+    UsageState.objects.update(rate_km_per_day=160.9344, mu=0.5, u=0.5)
+    found = lines(due, remaining_km=3_900, binding_limit="km")
+    assert "Last done 1 Jan 2026 at 6,214 mi (" in found
+    assert "Limit under normal duty: 12,427 mi or 48 months, whichever first" in found
+    assert "Last accepted reading 16,218 mi on" in found
+    assert "Running about 100 mi a day now, 50 in the long run" in found
+    assert "Left: 2,423 mi" in found
+
+
+def test_the_day_of_a_reading_is_that_of_the_depot(due: Due) -> None:
+    vehicle, _ = due
+    vehicle.depot.zone = "Pacific/Auckland"  # UTC+12 in June
+    assert "on 15 Jun 2026, 2 days ago." in lines(due, NOW + timedelta(days=1, hours=4))
+    assert "on 15 Jun 2026, 1 day ago." in lines(due, NOW + timedelta(days=1, hours=2))
+
+
+def test_it_says_that_usage_rests_on_a_guess(due: Due) -> None:
+    said = "It rests on a meter offset that nobody has confirmed."
+    assert said not in lines(due)
+    UsageState.objects.update(provisional=True)
+    assert said in lines(due)
+
+
+def test_without_a_reading_usage_is_not_known(due: Due) -> None:
+    UsageState.objects.all().delete()
+    assert "\nNo accepted reading yet: usage is not known.\n" in lines(due)
+
+
+def test_it_says_since_when_it_stands_and_that_it_runs_again(due: Due) -> None:
+    UsageState.objects.update(filtered_at_d=MIDNIGHT_D - 4.5, idle_d=20, season=None,
+                              last_at_d=MIDNIGHT_D - 4.5)  # fmt: skip
+    # 24.5 days before the 15th, at noon of 21 May
+    assert " It has been standing since 21 May 2026; dates assume it may stand on." in lines(due)
+    state = UsageState.objects.get()
+    UsageState.objects.update(last_at_d=MIDNIGHT_D - 2, last_km=state.filtered_km + 300)
+    assert " It stood from 21 May 2026 and is running again since 10 Jun 2026." in lines(due)
+    UsageState.objects.update(idle_d=0)
+    assert "standing" not in lines(due)
+
+
+def test_a_start_of_use_without_a_total_counts_from_nothing(due: Due) -> None:
+    vehicle, _ = due
+    vehicle.in_service_on, vehicle.in_service_km = date(2026, 1, 15), None
+    found = lines(due, anchor=None)
+    assert "counted from the start of use on 15 Jan 2026 at 0 km." in found
+    vehicle.in_service_on = None
+    assert "counted from the start of use on unknown at 0 km." in lines(due)
+
+
+def test_a_service_done_without_a_total_is_named_by_its_day(due: Due) -> None:
+    vehicle, oil = due
+    done = scene.done(vehicle, oil, date(2026, 2, 1), None)
+    assert f"Last done 1 Feb 2026 (baseline: {INVENTED})." in lines(due, anchor=done)
+
+
+def test_without_a_limit_it_says_so_unless_something_calls_for_it(due: Due) -> None:
+    said = "No limit is entered for this service and duty class."
+    assert said in lines(due, limit=None, p50=None)
+    found = lines(due, limit=None, p50=in_july(8))
+    assert said not in found
+    assert "Limit under" not in found
+
+
+def test_each_standing_call_is_named_with_its_end_and_reason(due: Due) -> None:
+    vehicle, oil = due
+    for given in ({"after_km": 160.9344}, {"due_on": in_july(8)}):
+        DueEarlier.objects.create(vehicle=vehicle, service=oil, called_on=TODAY, reason="a seep",
+                                  **given)  # fmt: skip
+    assert "\nCalled for within 160.934 km: a seep. Called for by 8 Jul 2026: a seep.\n" in lines(
+        due
+    )
+    assert call_words(DueEarlier(after_km=160.9344), "mi") == "within 100 mi"
+
+
+@pytest.mark.parametrize(
+    ("figures", "said"),
+    [
+        ({"limit_km": 60_000}, "60,000 km"),
+        ({"limit_h": 1_500}, "1,500 h"),
+        ({"limit_months": 2}, "2 months"),
+        ({"limit_km": 15_000, "limit_h": 400, "occasion": "first"},
+         "15,000 km or 400 h, whichever first (first time)"),
+        ({"limit_months": 1, "yearly_month": 12, "yearly_day": 31},
+         "1 month or every year by 31 December, whichever first"),
+    ],
+)  # fmt: skip
+def test_a_limit_names_each_of_its_figures(figures: dict[str, object], said: str) -> None:
+    assert limit_words(Limit(**figures)) == said
+
+
+def test_a_products_own_limit_names_it_and_the_usual_ones_go_by_class(due: Due) -> None:
+    _, oil = due
+    product = shelf.product()
+    scene.service(km=10_000, months=None, duty_class="severe")
+    scene.service(km=5_000, months=None, occasion="first")
+    scene.service(km=90_000, months=None, product=product)
+    own = Limit.objects.get(product=product)
+    assert limit_words(own, "mi") == f"55,923 mi with {product}"
+    assert limits_by_class(oil) == [
+        ("normal", "20,000 km or 48 months, whichever first"),
+        ("severe", "10,000 km"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("parts", "said"),
+    [
+        ([], ""),
+        ([Part("normal", date(2026, 1, 1), None, 0.4)], ""),
+        ([Part("severe", date(2026, 1, 1), date(2026, 2, 9), 0.4),
+          Part("normal", date(2026, 2, 10), date(2026, 3, 1), 0.006),
+          Part("severe", date(2026, 3, 2), None, 1.2)],
+         "Life used: 40 % in severe duty to 9 Feb 2026, 1 % in normal to 1 Mar 2026, "
+         "120 % in severe since."),
+    ],
+)  # fmt: skip
+def test_life_is_split_where_the_class_changed(parts: list[Part], said: str) -> None:
+    assert words(parts) == said
+
+
+def test_life_is_split_by_the_limit_that_used_most_of_it(due: Due) -> None:
+    """Done 1 January at 10,000 km; a reading every week, 700 km apart, from 5 January on."""
+    vehicle, oil = due
+    # by the calendar: 90 days of the 365 of a year, then 75 of 183 in the half year from 1 April
+    Limit.objects.update(limit_km=None, limit_months=12)
+    scene.service(km=None, months=6, duty_class="severe")
+    DutyOverride.objects.create(
+        vehicle=vehicle, compartment=oil.compartment, duty_class="severe",
+        from_on=date(2026, 4, 1), until_on=date(2027, 4, 1), reason="seen on the road",
+    )  # fmt: skip
+    by_calendar = explain(vehicle, oil, NOW).life_by_class
+    assert [(one.duty_class, one.from_on, one.until_on) for one in by_calendar] == [
+        ("normal", date(2026, 1, 1), date(2026, 3, 31)),
+        ("severe", date(2026, 4, 1), None),
+    ]
+    assert [one.life_used for one in by_calendar] == pytest.approx([90 / 365, 75 / 183])
+    # by distance: midnight of 1 April is 85.625 days of 100 km after the first reading
+    Limit.objects.filter(duty_class="severe").update(limit_km=10_000)
+    Limit.objects.filter(duty_class="normal").update(limit_km=20_000)
+    by_distance = explain(vehicle, oil, NOW).life_by_class
+    km = 8_562.5
+    assert [one.life_used for one in by_distance] == pytest.approx(
+        [km / 20_000, (16_100 - km) / 10_000], abs=1e-4
+    )
+
+
+def test_classes_that_follow_each_other_alike_are_one_part(due: Due) -> None:
+    # under warranty the strictest class stays: severe from 1 February, also after 1 May
+    vehicle, oil = due
+    Service.objects.update(strictest_under_warranty=True)
+    scene.service(km=10_000, months=None, duty_class="severe")
+    vehicle.under_warranty_until_on = date(2027, 1, 1)
+    vehicle.save()
+    for begin, duty_class in ((date(2026, 2, 1), "severe"), (date(2026, 5, 1), "normal")):
+        DutyOverride.objects.create(
+            vehicle=vehicle, compartment=oil.compartment, duty_class=duty_class,
+            from_on=begin, until_on=date(2027, 1, 1), reason="seen on the road",
+        )  # fmt: skip
+    normal, severe = split(vehicle, oil, TODAY)
+    assert (normal.until_on, severe.from_on) == (date(2026, 1, 31), date(2026, 2, 1))
+    # by hand: midnight of 1 February is 26.625 days of 100 km after the first reading
+    assert normal.life_used == pytest.approx(2_662.5 / 20_000, abs=1e-4)
+    assert severe.life_used == pytest.approx((16_100 - 2_662.5) / 10_000, abs=1e-4)
+
+
+def test_nothing_is_used_of_a_service_done_today_or_never_or_of_another_type(due: Due) -> None:
+    vehicle, oil = due
+    Limit.objects.update(limit_km=None)
+    scene.done(vehicle, oil, TODAY, None)
+    (part,) = split(vehicle, oil, TODAY)
+    assert (part.from_on, part.life_used) == (TODAY, 0)
+    never = scene.service("engine")
+    assert split(vehicle, never, TODAY) == []
+    assert split(vehicle, Service(pk=oil.pk + 9_999), TODAY) == []
+
+
+@pytest.mark.parametrize(
+    ("months", "said"),
+    [
+        (6, "(declared; too little was measured in the 6 months before 1 Apr 2026)"),
+        (None, "(declared; too little was measured)"),
+    ],
+)
+def test_what_was_declared_is_said_as_such(due: Due, months: int | None, said: str) -> None:
+    vehicle, oil = due
+    Criterion.objects.create(
+        slug="towing" if months else "other", name="Towing", compartments=["gearbox"],
+        powertrains=[], conditions=[[["declared", ">=", 1]]], window_months=months or 12,
+        source=INVENTED,
+    )  # fmt: skip
+    DutyAssessment.objects.all().delete()
+    evidence = {"criterion": "towing", "exposure": 1, "limit": 0.5, "reached": True}
+    for begin in (date(2026, 1, 1), date(2026, 4, 1)):
+        DutyAssessment.objects.update_or_create(
+            vehicle=vehicle, compartment=oil.compartment, from_on=begin,
+            defaults={"duty_class": "severe", "evidence": [evidence | {"declared": True}]},
+        )  # fmt: skip
+    assert f"Severe since 1 Apr 2026: towing {said}." in lines(due, duty_class="severe")
