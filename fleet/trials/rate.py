@@ -350,15 +350,16 @@ def check_sample(one: Measured, now: datetime) -> None:
 def most_of(unit: str) -> float | None:
     """The whole of a sample in a unit that is a share of it; None for any other unit."""
     plain = unit.casefold().replace(" ", "")
-    return next((most for share, most in WHOLE.items() if plain.startswith(share)), None)
+    return next((most for share, most in WHOLE.items() if plain.startswith(share.casefold())), None)
 
 
 def _ask_beyond(one: Measured) -> None:
     given, low, high = one.value, one.property.low, one.property.high
     ends = [end for end in (low, high) if end is not None]
     times, more, less = FAR_FROM_BOTH if len(ends) == 2 else FAR_BEYOND
-    above = given > times * max(ends)
-    below = low is not None and given < low / times
+    # of a limit at or below zero, such as a freeze point, no multiple says anything
+    above = given > times * max(ends) > 0
+    below = low is not None and low > 0 and given < low / times
     if (above or below) and not one.why_it_stands.strip():
         limit = max(ends) if above else low
         raise Question(

@@ -67,5 +67,5 @@ def test_what_is_called_for_names_as_much_of_a_long_source_as_is_kept(bay: Bay) 
     figure.refresh_from_db()
     check(bay, figure, -10)
     reason = DueEarlier.objects.get().reason
-    assert reason.startswith("Freeze point -10 °C: fail (book book")
+    assert reason.startswith("Freeze point −10 °C: fail (book book")
     assert len(reason) == 300  # the longest that the column keeps
