@@ -34,6 +34,11 @@ def register(commands: Any) -> None:
         help="take a load back where nothing came since, by the number under which it was reported",
     )
     load.add_argument("--reason", default="", metavar="TEXT", help="why it is withdrawn")
+    load.add_argument(
+        "--look",
+        action="store_true",
+        help="with --withdraw: say what goes and what stays, do nothing",
+    )
     load.add_argument("file", nargs="?", type=Path, metavar="FILE.xlsx")
     load.set_defaults(run=load_workbook, begins="Loading the workbook")
     export = verbs.add_parser("export", help="write the fleet as it stands")
@@ -92,17 +97,26 @@ def withdraw_load(arguments: argparse.Namespace) -> int:
 
     from fleet.faults import Fault
     from fleet.workbook.models import Load
-    from fleet.workbook.withdraw import in_words, withdraw
+    from fleet.workbook.withdraw import foreseen, in_words, withdraw
 
     load = Load.objects.filter(pk=arguments.withdraw).first()
     if load is None:
         raise Fault(f"There is no load {arguments.withdraw}: its report shows the number.")
-    found = withdraw(load, person=None, reason=arguments.reason, now=timezone.now())
+    now = timezone.now()
+    if arguments.look:
+        found = foreseen(load, now=now)
+    else:
+        found = withdraw(load, person=None, reason=arguments.reason, now=now)
     if arguments.json:
         told = {"restored": found.restored, "removed": found.removed}
         print(json.dumps({"load": load.pk, **told, "stays": found.stays}, ensure_ascii=False))
         return 0
-    print(in_words(found))
+    if arguments.look:
+        print(f"Would be as before: {found.restored}; removed: {found.removed}. Nothing is done.")
+        for sheet, number, key, what in found.goes:
+            print(f"  {sheet}{f', row {number}' if number else ''} ({key}): {what}")
+    else:
+        print(in_words(found))
     for sheet, number, key, why in found.stays:
         print(f"  {sheet}{f', row {number}' if number else ''} ({key}): {why}")
     return 0

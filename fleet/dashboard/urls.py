@@ -110,6 +110,7 @@ from fleet.dashboard.views.what_if import (
     what_if_state,
 )
 from fleet.dashboard.views.workbook import (
+    one_load,
     one_workbook,
     send_workbook,
     take_up_workbook,
@@ -199,6 +200,7 @@ urlpatterns = [
     path("workbook", workbook, name="workbook"),
     re_path(r"^workbook/(?P<what>template|fleet)\.xlsx$", workbook_file, name="workbook-file"),
     path("workbook/sent", send_workbook, name="send-workbook"),
+    path("workbook/loads/<int:load_id>", one_load, name="one-load"),
     path("workbook/loads/<int:load_id>/withdraw", withdraw_load, name="withdraw-load"),
     path("workbook/sent/<int:sent_id>", one_workbook, name="one-workbook"),
     path("workbook/sent/<int:sent_id>/state", workbook_state, name="workbook-state"),

@@ -1,7 +1,8 @@
 """Withdraw a load: what it changed is as before, what it added goes, where nothing came since.
 
 Rows are held against the fleet as the book holds them, so every sheet goes by the same rule. What
-somebody changed since, what other rows rest on, and records of work stay, and are named.
+somebody changed since, what other rows rest on, and records of work stay, and are named. What it
+would do is seen by doing it and taking that back, so that no second rule has to agree with it.
 """
 
 import re
@@ -17,8 +18,9 @@ from fleet.due.models import DueDate, DueMove, DueStamp
 from fleet.duty.models import DutyAssessment
 from fleet.faults import Fault, Refused
 from fleet.people.models import Person
+from fleet.today import NO_DEPOT, day, today_at
 from fleet.usage.models import ClassRate, KmAt, UsageState
-from fleet.vehicles.models import Alias, Meter
+from fleet.vehicles.models import Alias, Depot, Meter
 from fleet.workbook.columns import Key, Row, Sheet
 from fleet.workbook.models import Load, LoadedRow
 from fleet.workbook.record import Author, Recorder
@@ -28,6 +30,7 @@ from fleet.workbook.workshop_sheets import MECHANICS, MECHANICS_AWAY
 from fleet.workbook.world import Stored, World, fleet_rows, whole_fleet
 
 WRITTEN_AT_ONCE = 2_000
+REMOVED = "removed"
 NAMING = (MECHANICS, MECHANICS_AWAY)  # whose rows name people
 # what the program itself made of a row: it goes with it
 FOLLOWS: set[type[Model]] = {
@@ -40,6 +43,12 @@ class Withdrawn:
     restored: int
     removed: int
     stays: Sequence[tuple[str, int, str, str]]  # sheet, row of the book, its key, why
+    goes: Sequence[tuple[str, int, str, str]] = ()  # the same: what becomes of the row
+
+    @property
+    def mark(self) -> str:
+        """Tells whether it is still what somebody has seen."""
+        return f"{self.restored}.{self.removed}.{len(self.stays)}"
 
 
 def in_words(found: Withdrawn) -> str:
@@ -105,36 +114,69 @@ def rename(person: Person, names: Collection[str]) -> None:
 
 
 # --- taking it back ------------------------------------------------------------------------
-def withdraw(load: Load, *, person: Person | None, reason: str, now: datetime) -> Withdrawn:
+def withdraw(
+    load: Load, *, person: Person | None, reason: str, now: datetime, seen: str = ""
+) -> Withdrawn:
     """Take a load back as far as nothing came since; what stays is kept with it, and why.
+
+    Parameters
+    ----------
+    seen
+        Mark of what somebody was shown that it would do; empty: nobody looked.
 
     Raises
     ------
     Fault
         There is no reason.
     Refused
-        It was withdrawn already.
+        It was withdrawn already, each of its rows stays, or it would do something else by now than
+        was seen.
     """
     if not reason.strip():
         raise Fault("Say why it is withdrawn: the reason is kept with it.", about="reason")
     why = reason.strip()[:300]
     with transaction.atomic():
-        load = Load.objects.select_for_update().get(pk=load.pk)
-        if load.withdrawn_at is not None:
-            raise Refused("This load was withdrawn already.")
-        author = Author(
-            now, person.pk if person else None, f"load {load.pk} withdrawn: {why}"[:100]
-        )
-        found = _Taking(load, author)
-        for sheet in reversed(SHEETS):
-            found.remove_added(sheet)
-        for sheet in SHEETS:
-            found.restore_changed(sheet)
+        taken = _taken(load, person, why, now)
+        found, load = taken.withdrawn(), taken.load
+        if not found.goes:
+            raise Refused(
+                f"Nothing of this load can be withdrawn: each of its rows stays "
+                f"({len(found.stays)}). It stands as before."
+            )
+        if seen and seen != found.mark:
+            raise Refused("What it would do has changed since you looked: look at it once more.")
         load.withdrawn_at, load.withdrawn_by, load.withdrawn_why = now, person, why
-        load.stays = sorted(found.stays, key=_in_order)
+        load.stays = found.stays
         load.save()
-    decide_again(found.use_changed(now), now)
-    return Withdrawn(found.restored, found.removed, load.stays)
+    decide_again(taken.use_changed(now), now)
+    return found
+
+
+def foreseen(load: Load, *, now: datetime) -> Withdrawn:
+    """What taking a load back would do; nothing is kept of it.
+
+    Raises
+    ------
+    Refused
+        It was withdrawn already.
+    """
+    with transaction.atomic():
+        found = _taken(load, None, "looked at", now).withdrawn()
+        transaction.set_rollback(True)
+    return found
+
+
+def _taken(load: Load, person: Person | None, why: str, now: datetime) -> "_Taking":
+    load = Load.objects.select_for_update().get(pk=load.pk)
+    if load.withdrawn_at is not None:
+        raise Refused("This load was withdrawn already.")
+    author = Author(now, person.pk if person else None, f"load {load.pk} withdrawn: {why}"[:100])
+    found = _Taking(load, author)
+    for sheet in reversed(SHEETS):
+        found.remove_added(sheet)
+    for sheet in SHEETS:
+        found.restore_changed(sheet)
+    return found
 
 
 def _in_order(stays: tuple[str, int, str, str]) -> tuple[int, int]:
@@ -146,10 +188,19 @@ class _Taking:
 
     def __init__(self, load: Load, author: Author) -> None:
         self.load, self.author = load, author
-        self.restored = self.removed = 0
+        self.goes: list[tuple[str, int, str, str]] = []
         self.stays: list[tuple[str, int, str, str]] = []
         self.written: list[tuple[Sheet, list[Row]]] = []
         self.was = World({}, whole_fleet(), author.now.astimezone(UTC).date())
+
+    def withdrawn(self) -> Withdrawn:
+        removed = sum(what == REMOVED for *_, what in self.goes)
+        return Withdrawn(
+            restored=len(self.goes) - removed,
+            removed=removed,
+            stays=sorted(self.stays, key=_in_order),
+            goes=sorted(self.goes, key=_in_order),
+        )
 
     def use_changed(self, now: datetime) -> dict[int, date]:
         return use_changed(self.was, self.written, now.astimezone(UTC).date())
@@ -168,12 +219,13 @@ class _Taking:
             vars(row).update(
                 _change_reason=self.author.reason, _history_user_id=self.author.person_id
             )
+            one = gone[row.pk]
             try:
                 with transaction.atomic():
                     row.delete()
-                self.removed += 1
+                self.goes.append(_told(sheet, one, REMOVED))
             except (ProtectedError, RestrictedError):
-                self._stays(sheet, gone[row.pk], "other rows rest on it")
+                self._stays(sheet, one, "other rows rest on it")
 
     def restore_changed(self, sheet: Sheet) -> None:
         rows = self._rows(sheet, added=False)
@@ -193,7 +245,7 @@ class _Taking:
             back = [(pk, row) for pk, row in back if pk not in missing]
         Recorder(world, self.author).record(sheet, [], back)
         self.written.append((sheet, [row for _, row in back]))
-        self.restored += len(back)
+        self.goes += [_told(sheet, kept[pk], "as before the load") for pk, _ in back]
 
     def _rows(self, sheet: Sheet, *, added: bool) -> list[LoadedRow]:
         rows = list(self.load.rows.filter(sheet=sheet.name, before__isnull=added))
@@ -214,7 +266,11 @@ class _Taking:
         return False
 
     def _stays(self, sheet: Sheet, one: LoadedRow, why: str) -> None:
-        self.stays.append((sheet.name, one.number, sheet.shown_key(from_json(one.after)), why))
+        self.stays.append(_told(sheet, one, why))
+
+
+def _told(sheet: Sheet, one: LoadedRow, what: str) -> tuple[str, int, str, str]:
+    return sheet.name, one.number, sheet.shown_key(from_json(one.after)), what
 
 
 def _leads_somewhere(world: World, sheet: Sheet, row: Row) -> bool:
@@ -249,4 +305,5 @@ def _since(model: type[Model], pk: int, load: Load) -> str:
     if newest is None:
         return "since"
     who = f" by {newest.history_user}" if newest.history_user else ""
-    return f"on {newest.history_date:%Y-%m-%d %H:%M} UTC{who}"
+    depot = Depot.objects.first()
+    return f"on {day(today_at(depot.zone if depot else NO_DEPOT, newest.history_date))}{who}"

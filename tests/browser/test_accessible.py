@@ -16,6 +16,11 @@ from fleet.due.models import DueDate, Service
 from fleet.readings import intake
 from fleet.readings.models import Upload
 from fleet.vehicles.models import Depot
+from fleet.workbook.depot_sheets import DEPOTS
+from fleet.workbook.models import Load
+from fleet.workbook.vehicle_sheets import VEHICLES
+from fleet.workbook.withdraw import as_json
+from fleet.workbook.world import fleet_rows
 from fleet.workorders import issue
 from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import Escalation
@@ -81,10 +86,13 @@ ARRANGED = {
     "publish-days": "/workshop-days/publish?depot=plain&until={until}",
     "upload": "/readings/uploads/{upload}",
     "one-what-if": "/what-if/{asked}",
+    "one-load": "/workbook/loads/{load}",
 }
 # of what is sent
 ELSEWHERE = {"403", "500", "stale-form", "sign-in-link", "one-workbook"}
-WIDTHS = pytest.mark.parametrize(("scheme", "width"), [("light", 1280), ("dark", 390)])
+WIDTHS = pytest.mark.parametrize(
+    ("scheme", "width"), [("light", 1280), ("dark", 1280), ("light", 390), ("dark", 390)]
+)
 
 
 @pytest.fixture
@@ -155,7 +163,18 @@ def arranged(people: Cast) -> dict[str, object]:
         "until": monday() + timedelta(days=7),
         "upload": uploaded(people).pk,
         "asked": done(people).pk,
+        "load": loaded().pk,
     }
+
+
+def loaded() -> Load:
+    """A load with a row that would be as before and one that would stay."""
+    load = Load.objects.create(name="book.xlsx", loaded_at=timezone.now())
+    (van, *_), (depot, *_) = (list(fleet_rows(sheet).values()) for sheet in (VEHICLES, DEPOTS))
+    row = as_json(van.row)
+    load.rows.create(sheet=VEHICLES.name, number=2, row_id=van.id, before=row, after=row)
+    load.rows.create(sheet=DEPOTS.name, number=2, after=as_json(depot.row))
+    return load
 
 
 @WIDTHS

@@ -33,7 +33,7 @@ PAGES = [
 ]
 # pages about a row that is not there here, and answers to a form
 OTHERS = {"field-trial", "one-workbook", "publish-days", "rate", "sign-in-link", "stale-form"}
-OTHERS |= {"one-what-if", "upload", "visit"}
+OTHERS |= {"one-load", "one-what-if", "upload", "visit"}
 STATIC = Path(settings.BASE_DIR) / "fleet" / "dashboard" / "static" / "dashboard"
 # all but the one file, and what belongs to the chart library
 PAGE_SHEETS = sorted(set(STATIC.glob("*.css")) - {STATIC / "tokens.css", STATIC / "plotly.css"})

@@ -1,7 +1,9 @@
 """From a sheet to due dates through HTTP, with the commands of docker-compose.yml."""
 # ruff: noqa: S310 (addresses are those of the processes started here)
 
+import gzip
 import json
+import re
 from datetime import UTC, datetime, timedelta
 from typing import Any
 from urllib.error import HTTPError
@@ -10,11 +12,14 @@ from uuid import uuid4
 
 import pytest
 
+from config.static_files import LEAST_BYTES
+from tests.config.test_static_files import WITH_A_CHART, WITHOUT
 from tests.processes import wait_for
 from tests.served.conftest import Stack
 
 pytestmark = pytest.mark.served
 MARK = "----------sheet"
+HTMX = "/static/django_htmx/htmx-2.min.js"
 
 
 def call(
@@ -87,3 +92,29 @@ def test_the_watching_machine_is_told_that_all_is_well(stack: Stack) -> None:
 def test_without_a_token_the_api_says_nothing(stack: Stack) -> None:
     status, problem = call(Stack(stack.address, "none"), "due-dates")
     assert (status, "rows" in problem) == (401, False)
+
+
+def sent(stack: Stack, path: str, takes: str = "gzip, br") -> tuple[bytes, Any]:
+    """A body as it goes over the wire, with its headers."""
+    asked = Request(f"{stack.address}{path}", headers={"Accept-Encoding": takes})
+    with urlopen(asked, timeout=60) as answer:
+        return answer.read(), answer.headers
+
+
+def test_static_files_go_out_compressed_and_light(stack: Stack) -> None:
+    """As measured by a browser on the demo: charts 1.5 MB, a page without one 34 to 43 kB."""
+    page, headers = sent(stack, "/sign-in")
+    assert headers["Content-Encoding"] == "gzip"
+    named = re.findall(r'(?:src|href)="(/static/[^"]+)"', gzip.decompress(page).decode())
+    bodies = [sent(stack, one) for one in {*named, HTMX}]
+    assert all(
+        headers["Content-Encoding"] == "gzip" for body, headers in bodies if len(body) > LEAST_BYTES
+    )
+    assert len(page) + sum(len(body) for body, _ in bodies) <= WITHOUT
+    library, headers = sent(stack, "/static/plotly/plotly.min.js")
+    assert headers["Content-Encoding"] == "gzip"
+    assert "Accept-Encoding" in headers["Vary"]
+    assert WITHOUT < len(library) <= WITH_A_CHART - WITHOUT
+    whole, headers = sent(stack, "/static/plotly/plotly.min.js", "identity")
+    assert headers["Content-Encoding"] is None
+    assert gzip.decompress(library) == whole

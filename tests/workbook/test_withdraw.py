@@ -13,12 +13,13 @@ from fleet.due.models import Limit, ServiceDone
 from fleet.faults import Fault, Refused
 from fleet.people.models import Person, Role
 from fleet.readings.models import Reading
+from fleet.today import day, today_at
 from fleet.vehicles.models import Depot, Vehicle, VehicleType
 from fleet.workbook.columns import Sheet
 from fleet.workbook.load import Loaded
 from fleet.workbook.models import Load
 from fleet.workbook.sheets import SHEETS
-from fleet.workbook.withdraw import Withdrawn, as_json, from_json, withdraw
+from fleet.workbook.withdraw import Withdrawn, as_json, foreseen, from_json, withdraw
 from fleet.workbook.world import fleet_rows
 from fleet.workbook.write import write_cells
 from tests.cast import person
@@ -98,7 +99,7 @@ def test_what_was_changed_since_stays_and_says_by_whom() -> None:
     van.save()
     found = withdrawn(loaded)
     on = LATER + timedelta(minutes=5)
-    said = f"it was changed on {on:%Y-%m-%d %H:%M} UTC by Sura"
+    said = f"it was changed on {day(today_at(Depot.objects.earliest('pk').zone, on))} by Sura"
     assert list(found.stays) == [("Vehicles", 2, "V-1", said)]
     van.refresh_from_db()
     assert van.note == "without one"
@@ -148,6 +149,51 @@ def test_a_load_without_changes_is_none() -> None:
     assert Load.objects.count() == 1
 
 
+def test_what_it_would_do_is_seen_before_and_nothing_is_done() -> None:
+    load_small(small_workbook())
+    loaded = load_small(changed_book(), LATER)
+    before, load = everything(), Load.objects.get(pk=loaded.number)
+    found = foreseen(load, now=LATER)
+    assert (found.restored, found.removed, list(found.stays)) == (2, 3, [])
+    assert [(sheet, key, what) for sheet, _, key, what in found.goes if what == "removed"] == [
+        ("Depots", "hill", "removed"),
+        ("Vehicles", "V-2", "removed"),
+        ("Depot stays", "V-2, 2023-01-09", "removed"),
+    ]
+    assert everything() == before
+    load.refresh_from_db()
+    assert load.withdrawn_at is None
+
+
+def test_what_has_changed_since_somebody_looked_is_not_done() -> None:
+    load_small(small_workbook())
+    loaded = load_small(changed_book(), LATER)
+    seen = foreseen(Load.objects.get(pk=loaded.number), now=LATER).mark
+    Depot.objects.get(slug="hill").delete()
+    before = everything()
+    with pytest.raises(Refused, match="look at it once more"):
+        withdrawn(loaded, seen=seen)
+    assert everything() == before
+    assert withdrawn(loaded).removed == 2
+
+
+def test_a_load_of_which_every_row_stays_is_not_withdrawn(client: Client) -> None:
+    """Records of work stay, so a book that added nothing else cannot be taken back."""
+    sheets = small_workbook()
+    history = {name: sheets.pop(name) for name in ("Service history", "Fills") if name in sheets}
+    load_small(sheets)
+    loaded = load_small({**sheets, **history}, LATER)
+    before = everything()
+    with pytest.raises(Refused, match=r"each of its rows stays \(\d+\)"):
+        withdrawn(loaded)
+    load = Load.objects.get(pk=loaded.number)
+    assert (load.withdrawn_at, load.stays, everything()) == (None, [], before)
+    client.force_login(person("Sura", Role.SUPERVISOR, *Depot.objects.all()))
+    page = client.get(f"/workbook/loads/{load.pk}").content.decode()
+    assert "Nothing of this load can be withdrawn" in page
+    assert "Withdraw load" not in page.split("<main", 1)[1].split("</h1>", 1)[1]
+
+
 def test_it_is_refused_without_reason_and_twice() -> None:
     loaded = load_small(small_workbook())
     with pytest.raises(Fault, match="Say why"):
@@ -190,8 +236,14 @@ def test_by_page(client: Client) -> None:
     chief = person("Sura", Role.SUPERVISOR, *Depot.objects.all())
     client.force_login(chief)
     where = f"/workbook/loads/{loaded.number}/withdraw"
-    (form,) = [one for one in forms_of(client.get("/workbook").content.decode())
-               if one.action == where]  # fmt: skip
+    before = everything()
+    look = where.removesuffix("/withdraw")
+    assert f'href="{look}"' in client.get("/workbook").content.decode()
+    told = client.get(look).content.decode()
+    assert "2 rows would be as before the load" in told
+    assert "(V-2): removed" in told
+    assert everything() == before
+    (form,) = [one for one in forms_of(told) if one.action == where]
     client.post(where, {**form.sent, "reason": WHY})
     assert Load.objects.get(pk=loaded.number).withdrawn_by == chief
     assert not Vehicle.objects.filter(fleet_number="V-2").exists()

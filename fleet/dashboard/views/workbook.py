@@ -11,6 +11,7 @@ from django.core.exceptions import PermissionDenied
 from django.db import transaction
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from fleet import jobs
@@ -25,6 +26,7 @@ from fleet.workbook.models import Load, SentBook
 from fleet.workbook.told import sheets_by_touch
 
 BOOKS_SHOWN = 8  # newest first
+ROWS_TOLD = 100  # of what goes, and of what stays; our choice
 View = Callable[..., HttpResponse]
 
 
@@ -124,10 +126,43 @@ def take_up_workbook(request: SignedIn, sent_id: int) -> HttpResponse:
 
 
 @_whole_fleet
-@act("workbook")
+@require_GET
+def one_load(request: SignedIn, load_id: int) -> HttpResponse:
+    """What withdrawing a load would take back and what would stay, before it is done."""
+    return _load_page(request, load_id)
+
+
+def _load_page(request: SignedIn, load_id: int) -> HttpResponse:
+    load = get_object_or_404(Load.objects.select_related("person"), pk=load_id)
+    if load.withdrawn_at is not None:
+        messages.error(request, "This load was withdrawn already.")
+        return redirect("workbook")
+    found = withdraw.foreseen(load, now=timezone.now())
+    context = {
+        "load": load,
+        "found": found,
+        "goes": found.goes[:ROWS_TOLD],
+        "goes_more": max(len(found.goes) - ROWS_TOLD, 0),
+        "stays": found.stays[:ROWS_TOLD],
+        "stays_more": max(len(found.stays) - ROWS_TOLD, 0),
+    }
+    return show(request, "one-load", scope_of(request), context)
+
+
+def _load_stays(request: SignedIn, fault: Fault, load_id: int) -> HttpResponse:
+    return shown_again(request, _load_page(request, load_id), fault, redirect("one-load", load_id))
+
+
+@_whole_fleet
+@act("workbook", refused=_load_stays)
 def withdraw_load(request: SignedIn, actor: Actor, load_id: int) -> str:
     """Take a load back as far as nothing came since."""
     load = get_object_or_404(Load, pk=load_id)
-    reason = request.POST.get("reason", "")
-    found = withdraw.withdraw(load, person=actor.person, reason=reason, now=actor.now)
+    found = withdraw.withdraw(
+        load,
+        person=actor.person,
+        reason=request.POST.get("reason", ""),
+        now=actor.now,
+        seen=request.POST.get("seen", ""),
+    )
     return withdraw.in_words(found)
