@@ -31,6 +31,8 @@ CHANCE_WORDS = (
     (0.0, "perhaps"),
 )
 CERTAIN = 0.995  # rounds to 100 %
+# where a value fails whose limits all have the same open side: no lower, no upper
+BEYOND = {frozenset({(False, True)}): "below", frozenset({(True, False)}): "above"}
 THIN_SPACE = "\N{NARROW NO-BREAK SPACE}"
 
 
@@ -191,7 +193,7 @@ def limits_words(figure: CheckFigure, unit: str, shown: Callable[[float], float]
         if ends != (None, None)
     ]
     sides = {(low is None, high is None) for low, high in spans.values()} - {(True, True)}
-    beyond = {((False, True),): "below", ((True, False),): "above"}.get(tuple(sides), "otherwise")
+    beyond = BEYOND.get(frozenset(sides), "otherwise")
     return f"{', '.join(parts)}, fails {beyond}"
 
 

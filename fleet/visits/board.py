@@ -75,7 +75,7 @@ class Block:
     def own_min(self) -> int:
         """Of the mechanic, without a second person [min]."""
         needs = (getattr(one.service, "need", None) for one in self.services)
-        return self.visit.work_min - sum(need.second_min for need in needs if need)
+        return int(self.visit.work_min - sum(need.second_min for need in needs if need))
 
     @property
     def can_move(self) -> bool:

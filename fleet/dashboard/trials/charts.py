@@ -4,8 +4,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from django.conf import settings
+
 from fleet.dashboard.chart_frame import figure
 from fleet.dashboard.words import km
+from fleet.stores.money import digits
 
 SYMBOLS = {"usual": ("circle", "accepted"), "tried": ("diamond", "limit")}
 SPREAD = 0.28  # of a grade, so that equal ratings do not hide each other: our choice
@@ -136,7 +139,8 @@ def cost(costs: dict[str, Any], names: dict[str, str]) -> Any:
     even_km, usual_km = costs["break_even_km"], costs["usual_interval_km"]
     last_km = REACH * max(even_km, usual_km, costs["break_even_fluid_only_km"] or 0)
     grid = [usual_km / 2 + (last_km - usual_km / 2) * at / POINTS for at in range(POINTS + 1)]
-    per = [costs["tried_minor"] * 10 / at_km for at_km in grid]  # minor per km to money per 1,000
+    whole = 10 ** digits()  # minor units in one of the currency
+    per = [costs["tried_minor"] * 1_000 / whole / at_km for at_km in grid]
     tried = {
         "x": grid,
         "y": per,
@@ -145,7 +149,7 @@ def cost(costs: dict[str, Any], names: dict[str, str]) -> Any:
         "line": {"width": 2, "color": "var(--chart-limit)"},
         "hovertemplate": "%{x:,.0f} km: %{y:.2f}<extra></extra>",
     }
-    level = costs["usual_per_1000_km"] / 100
+    level = costs["usual_per_1000_km"] / whole
     usual = {
         **_line([grid[0], grid[-1]], [level] * 2, "accepted", "dash"),
         "name": f"{names['usual']}, changed every {km(usual_km)}",
@@ -159,7 +163,11 @@ def cost(costs: dict[str, Any], names: dict[str, str]) -> Any:
         "hovertemplate": "%{x:,.0f} km<extra>break-even</extra>",
     }
     axis = {"title": _title("interval [km]"), "tickformat": ",.0f"}
-    money = {"title": _title("per 1,000 km"), "rangemode": "tozero", "tickformat": ",.2f"}
+    money = {
+        "title": _title(f"{settings.CURRENCY} per 1,000 km"),
+        "rangemode": "tozero",
+        "tickformat": ",.2f",
+    }
     return figure([usual, tried, even], money, axis)
 
 

@@ -8,6 +8,7 @@ from typing import Any
 from django.utils.text import slugify
 
 from fleet.dashboard.words import THIN_SPACE, grouped, km, percent, plain
+from fleet.stores.money import words
 from fleet.trials.details import STANDINGS
 from fleet.trials.gather import COUNTS, SIDES
 from fleet.trials.listing import counted
@@ -67,7 +68,7 @@ def trial_lines(trials: Sequence[Trial], now: datetime, knows: set[int]) -> list
 
 
 def money(minor: float | None) -> str:
-    return "–" if minor is None else f"{minor / 100:,.2f}"
+    return "–" if minor is None else words(round(minor))
 
 
 def signed(number: float | None) -> str:

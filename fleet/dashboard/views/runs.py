@@ -1,5 +1,7 @@
 """Runs: the ledger of nights and uploads, and starting a night by hand."""
 
+from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -33,6 +35,7 @@ class RunLine:
     shape: str
     took: str
     counts: str
+    part: str  # of which depots, or of what it is a run
     told_before: bool = False  # a month's work that went well, as a later month's above
 
     @property
@@ -49,7 +52,10 @@ class RunLine:
 def runs(request: SignedIn) -> HttpResponse:
     now = timezone.now()
     job, troubled = request.GET.get("job", ""), request.GET.get("state") == "trouble"
-    lines = [_line(run, now) for run in ledger.listed(job, troubled=troubled)[:SHOWN]]
+    scope, names = scope_of(request), defaultdict(list)
+    for depot in scope.depots:
+        names[depot.zone].append(depot.name)
+    lines = [_line(run, now, names) for run in ledger.listed(job, troubled=troubled)[:SHOWN]]
     _tell_months_once(lines)
     known = [line for line in lines if line.told_before and not (job or troubled)]
     context = {
@@ -64,7 +70,7 @@ def runs(request: SignedIn) -> HttpResponse:
         "night_at": ledger.NIGHT_AT,
         "now": now,
     }
-    return show(request, "runs", scope_of(request), context)
+    return show(request, "runs", scope, context)
 
 
 def _tell_months_once(lines: list[RunLine]) -> None:
@@ -82,10 +88,18 @@ def _look_again(lines: list[RunLine], asked: bool) -> str:
     return "load delay:2s" if asked else ""
 
 
-def _line(run: Run, now: datetime) -> RunLine:
+def _line(run: Run, now: datetime, depots: Mapping[str, list[str]]) -> RunLine:
+    """A run as it is listed; ``depots`` are names by time zone, of which each has its night."""
     standing = ledger.standing(run, now)
-    shape = SHAPES.get(standing, "rejected")
-    return RunLine(run, job_words(run), standing, shape, _took(run), count_words(run.counts))
+    return RunLine(
+        run=run,
+        job=job_words(run),
+        standing=standing,
+        shape=SHAPES.get(standing, "rejected"),
+        took=_took(run),
+        counts=count_words(run.counts),
+        part=", ".join(depots.get(run.part, [run.part])),
+    )
 
 
 def _took(run: Run) -> str:
