@@ -144,3 +144,24 @@ def test_many_that_are_settled_together_name_each_that_is_left_with_the_way_to_i
     assert f'<a href="/vehicles/V-101#reading-{reading.pk}">Look at it</a>' in notice
     assert f'id="reading-{reading.pk}"' in client.get("/vehicles/V-101").content.decode()
     assert "Settled" not in seen
+
+
+def test_rows_that_were_there_already_are_listed_only_where_they_are_asked_for(
+    people: Cast,
+    signed_in: SignedIn,
+    django_capture_on_commit_callbacks: DjangoCaptureOnCommitCallbacks,
+) -> None:
+    client, day = signed_in(people.clerk), depots_day()
+    take, row = django_capture_on_commit_callbacks, f"V-101,{day},10760"
+    uploaded(client, take, f"vehicle,date,odometer km\n{row}\n")
+    Upload.objects.update(name="first.csv")
+    again = SimpleUploadedFile("b.csv", f"vehicle,date,odometer\n{row}\n".encode())
+    with take(execute=True):
+        client.post("/readings/uploads", {"file": again})
+    second = Upload.objects.latest("pk")
+    assert second.rows.get().outcome == "repeated"
+    seen = client.get(f"/readings/uploads/{second.pk}").content.decode()
+    assert "No row wants a look: each was accepted, or was there already." in seen
+    assert "?outcome=repeated" in seen
+    asked = client.get(f"/readings/uploads/{second.pk}?outcome=repeated").content.decode()
+    assert "row 2" in asked.split('<ul class="rows">', 1)[1]

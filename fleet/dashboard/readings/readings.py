@@ -45,6 +45,8 @@ ROWS_SHOWN = 60
 RIGHT_VALUE = "right value"  # the button beside the field: never the suggestion
 TAKEN = "accept suggestion"  # kept as another value where it is not the one suggested
 FIRST_ROWS = 8  # beside the list of held readings
+# what was there already needs no look: it is listed where it is asked for
+LOOKED_AT = [one for one in NOT_ACCEPTED if one != UploadRow.Outcome.REPEATED]
 SHOWN_OUTCOMES = {*NOT_ACCEPTED, UploadRow.Outcome.ACCEPTED}
 
 
@@ -277,7 +279,7 @@ def _state(request: SignedIn, one: Upload) -> HttpResponse:
 
 @require_GET
 def upload_rows(request: SignedIn, upload_id: int) -> HttpResponse:
-    """One upload: its totals, then its rows, those that were not accepted unless asked."""
+    """One upload: its totals, then its rows, those that want a look unless asked."""
     one = get_object_or_404(_uploads_seen(request), pk=upload_id)
     after = request.GET.get("after", "")
     context = _upload_context(request, one, request.GET.get("outcome", ""), whole_number(after))
@@ -287,7 +289,7 @@ def upload_rows(request: SignedIn, upload_id: int) -> HttpResponse:
 def _upload_context(
     request: SignedIn, one: Upload, outcome: str, after: int, most: int = ROWS_SHOWN
 ) -> dict[str, Any]:
-    wanted = [outcome] if outcome in SHOWN_OUTCOMES else list(NOT_ACCEPTED)
+    wanted = [outcome] if outcome in SHOWN_OUTCOMES else LOOKED_AT
     rows = listing.with_outcomes(_rows_seen(request, one), wanted).filter(number__gt=after)
     found = list(rows[: most + 1])
     return {
