@@ -10,9 +10,9 @@ from fleet.dashboard.readings import settlements
 from fleet.dashboard.readings.lines import ReadingLine, reading_lines, with_lines
 from fleet.readings.models import Reading, ReadingDecision, SettlementWithdrawal
 from tests.cast import Cast
-from tests.readings.test_unsettle import decided, jump, people, withdrawn
+from tests.readings.test_unsettle import decided, jump, people, read, withdrawn
 
-__all__ = ["people"]  # the fixture
+__all__ = ["people", "read"]  # the fixtures
 
 
 def test_days_of_a_settlement_are_those_of_the_vehicles_depot(people: Cast) -> None:
