@@ -52,8 +52,7 @@ def _substitute(compartment: Compartment, product: Product, job: Job | None) -> 
 
 
 def _standing(compartment: Compartment, job: Job | None) -> QuerySet[Substitute]:
-    for_this = Q(job=None) if job is None else Q(job=None) | Q(job=job)
-    return standing_substitutes().filter(for_this, compartment=compartment)
+    return standing_substitutes().filter(Q(job=None) | Q(job=job), compartment=compartment)
 
 
 def standing_substitutes() -> QuerySet[Substitute]:

@@ -101,6 +101,36 @@ def test_in_a_month_without_a_move_nothing_was_used() -> None:
     assert coverage([scene.depot().pk], TODAY).p95 == 1.0
 
 
+def test_what_an_order_throws_away_is_used_and_what_is_written_off_by_hand_is_not() -> None:
+    item = shelf.item()
+    used(item, 1, 10)
+    forecast(item, 4, made_in=3)
+    at = datetime(2026, 4, 10, tzinfo=UTC)
+    moves = {"W-1": StockMove.Kind.WRITTEN_OFF, "": StockMove.Kind.WRITTEN_OFF}
+    for number, kind in moves.items():
+        quantity = -600 if number else -900
+        move = ledger.Move(
+            depot=scene.depot(), item=item, kind=kind, quantity=quantity, order_number=number
+        )
+        ledger.record(Actor(person=None, channel="test", now=at), move)
+    received = ledger.Move(depot=scene.depot(), item=item, kind="received", quantity=5_000)
+    ledger.record(Actor(person=None, channel="test", now=at), received)
+    assert coverage([scene.depot().pk], TODAY).p80 == 1.0  # 600 of 1,000
+    used(item, 4, 500)
+    assert coverage([scene.depot().pk], TODAY).p80 == 0.0  # 1,100
+
+
+def test_a_shelf_that_was_booked_first_within_a_month_is_judged_from_the_next_one_on() -> None:
+    item = shelf.item()
+    move = ledger.Move(depot=scene.depot(), item=item, kind="received", quantity=5_000)
+    at = datetime(2026, 4, 1, tzinfo=UTC)  # on its first day
+    ledger.record(Actor(person=None, channel="test", now=at), move)
+    forecast(item, 4, made_in=3)
+    assert coverage([scene.depot().pk], TODAY).cells == 0
+    forecast(item, 5, made_in=4)
+    assert coverage([scene.depot().pk], TODAY).cells == 1
+
+
 def test_january_is_a_month_after_december() -> None:
     item = shelf.item()
     used(item, 12, 10, 2025)

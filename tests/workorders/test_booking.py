@@ -140,6 +140,19 @@ def test_a_correction_puts_everything_back_and_the_next_finish_books_again(shop:
     assert Stock.objects.get(item=shop.oil).on_hand == 3500
 
 
+def test_what_is_undone_is_put_back_at_what_it_was_booked_for(shop: Shop) -> None:
+    program, place = Actor(None, "test", NOW), {"depot": scene.depot(), "item": shop.oil}
+    ledger.receive(program, Receipt(**place, quantity=5000, price_minor=5_000))
+    shop.pour(1.5)
+    shop.finish()
+    ledger.receive(program, Receipt(**place, quantity=1000, price_minor=3_000))  # dearer by now
+    of_order = StockMove.objects.filter(order_number=shop.order.number, item=shop.oil)
+    assert [row.price_minor for row in of_order] == [-1_500]
+    ending.correct(shop.bay.actor(), shop.order.pk, reason="wrong odometer")
+    worth = [row.price_minor for row in of_order.order_by("pk")]
+    assert worth == [-1_500, 1_500]
+
+
 def test_a_record_that_comes_after_the_finish_is_booked(shop: Shop) -> None:
     shop.finish()
     shop.pour(1.4)

@@ -79,6 +79,9 @@ def test_what_goes_in_is_listed_before_its_seals(order: WorkOrder) -> None:
 def test_what_to_look_at_again_stands_on_the_card(order: WorkOrder) -> None:
     Procedure.objects.update(re_check="both plugs within 14 days")
     assert shown(order).jobs[0].re_check == "both plugs within 14 days"
+    assert shown(order).jobs[0].printed_only is True
+    Procedure.objects.update(re_check="")
+    assert shown(order).jobs[0].printed_only is False
 
 
 def test_a_us_quart_bottle_also_makes_two(order: WorkOrder) -> None:

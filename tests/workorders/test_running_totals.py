@@ -39,8 +39,14 @@ def pour(bay: Bay, job: Job, quantity: str, way: str = "filled", **given: object
 
 def test_a_second_fill_is_held_against_what_is_in_already(bay: Bay, job: Job) -> None:
     pour(bay, job, "5.0")
-    with pytest.raises(Question, match=r"5 L, 10 L in all, but a service refill takes 5\.4 L"):
+    with pytest.raises(
+        Question, match=r"5 L, 10 L in all, but a service refill takes 5\.4 L"
+    ) as asked:
         pour(bay, job, "5.0")
+    assert asked.value.about == "quantity"
+    with pytest.raises(Question) as asked:
+        pour(bay, job, "", litres=5.0)
+    assert asked.value.about == "litres"
     assert FluidRecord.objects.count() == 1
 
 
