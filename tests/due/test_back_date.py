@@ -5,6 +5,7 @@ from datetime import date, timedelta
 import pytest
 
 from fleet import chain
+from fleet.due import back_date
 from fleet.due.back_date import decide
 from fleet.due.models import DueDate, Service
 from fleet.duty.models import DutyOverride
@@ -91,3 +92,20 @@ def test_a_class_from_today_on_moves_days_to_come_and_asks_nothing() -> None:
     p50 = DueDate.objects.get(vehicle=found).p50
     assert p50 is not None
     assert abs((p50 - TODAY).days - 100) <= 8
+
+
+def test_of_many_services_the_first_five_are_named_and_the_rest_counted() -> None:
+    some = {1: (TODAY, False), 2: (None, False), 3: (TODAY, True), 4: (TODAY, False)}
+    same = dict.fromkeys(some, (TODAY - timedelta(days=9), False))
+    # what is passed goes first, then by number; 9 is no service any more
+    moved = back_date._moved(some | {9: (TODAY, False)}, same)
+    assert [one[0] for one in moved] == [3, 1, 2, 4]
+    assert back_date._moved(some, some) == []
+    names = [scene.service("engine"), scene.service()]
+    many = [(names[at % 2].pk, TODAY, at == 0, None, False) for at in range(7)]
+    words = back_date._words(date(2026, 5, 1), many)
+    assert words.startswith("From 1 May 2026 on it counts for days that are over, and moves Engine")
+    assert words.count("15 Jun 2026 to no date") == 5
+    assert " from overdue since 15 Jun 2026 to no date" in words
+    assert words.endswith("no date and 2 more. Is that meant? Begin today, or say why.")
+    assert " more" not in back_date._words(date(2026, 5, 1), many[:5])

@@ -88,6 +88,16 @@ def test_a_reason_lets_it_through(vans: list[Vehicle], oil: Service, clerk: Pers
     assert (row.total_km, row.why_it_stands) == (191_000, why)
 
 
+def test_of_a_long_document_and_reason_as_much_is_kept_as_there_is_room_for(
+    vans: list[Vehicle], oil: Service, clerk: Person
+) -> None:
+    long = {"source": " invoice" * 50, "why_it_stands": " exchanged" * 50}
+    (row,) = enter(clerk, said(vans[0], oil, 191_000, **long))
+    assert isinstance(row, ServiceDone)
+    assert row.source == ("invoice " * 50)[:300]
+    assert row.why_it_stands == ("exchanged " * 50)[:300]
+
+
 def test_two_rows_of_one_vehicle_are_held_against_each_other(
     vans: list[Vehicle], oil: Service, clerk: Person
 ) -> None:

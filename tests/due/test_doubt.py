@@ -213,6 +213,11 @@ def test_rows_that_the_fleet_has_already_are_found(vehicle: Vehicle, oil: Servic
     scene.done(vehicle, oil, TODAY - timedelta(days=25), 390_000)
     (said,) = claims.contradicting()
     assert said.startswith("V-1, gearbox-oil: 390,000 km on 2026-05-21 does not go with ")
+    # between 37,000 and 38,000 km on the days about it: no slip fits 390,000
+    assert said.endswith("stood between 36,970 and 38,030 km.")
+    ServiceDone.objects.filter(total_km=390_000).update(total_km=375_000)
+    (said,) = claims.contradicting()
+    assert said.endswith("38,030 km (37,500 km: one digit too many).")
 
 
 def test_a_row_that_was_corrected_is_not_found(vehicle: Vehicle, oil: Service) -> None:

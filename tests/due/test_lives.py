@@ -148,3 +148,15 @@ def test_under_warranty_severe_stays_until_it_is_done(
         np.full(2, warranty_on).astype("M8[D]"),
     )
     assert found.tolist() == expected
+
+
+def test_severe_since_the_service_itself_stays_too() -> None:
+    # two services of two stretches each: severe, normal; the second one is not under warranty
+    found = lives._strictest(
+        np.array([1, 0, 1, 0]),
+        np.array([0, 0, 1, 1]),
+        np.array([True, False]),
+        np.array([10, 20, 10, 20]),
+        np.full(2, 90).astype("M8[D]"),
+    )
+    assert found.tolist() == [1, 1, 1, 0]
