@@ -33,19 +33,17 @@ def standings(result: TrialResult, side: str) -> dict[str, int]:
     return {words: number for words, number in found.items() if number}
 
 
-def test_no_difference_is_shown_where_there_is_none() -> None:
-    field = begun()
-    rated(field, alike)
-    result = at_its_end(field)
+def test_no_difference_is_shown_where_there_is_none(sixteen: Field) -> None:
+    rated(sixteen, alike)
+    result = at_its_end(sixteen)
     assert result.verdict == "no difference shown"
     assert result.low is not None
     assert result.low < 0 < (result.high or 0)
 
 
-def test_a_better_product_is_found() -> None:
-    field = begun()
-    rated(field, better)
-    result = at_its_end(field)
+def test_a_better_product_is_found(sixteen: Field) -> None:
+    rated(sixteen, better)
+    result = at_its_end(sixteen)
     assert result.verdict.startswith("better by ")
     assert result.difference == pytest.approx(1.2, abs=0.5)
     assert result.p_value is not None
@@ -53,17 +51,15 @@ def test_a_better_product_is_found() -> None:
     assert result.details["odds"] > 3
 
 
-def test_a_worse_product_is_told_so() -> None:
-    field = begun()
-    rated(field, lambda place, days, rng: 6 - better(place, days, rng))
-    assert at_its_end(field).verdict.startswith("worse by ")
+def test_a_worse_product_is_told_so(sixteen: Field) -> None:
+    rated(sixteen, lambda place, days, rng: 6 - better(place, days, rng))
+    assert at_its_end(sixteen).verdict.startswith("worse by ")
 
 
-def test_ratings_inside_run_in_are_shown_and_never_compared() -> None:
+def test_ratings_inside_run_in_are_shown_and_never_compared(sixteen: Field) -> None:
     """T-08: days 3 and 17 lie within 30 days; day 31 is 3,100 km."""
-    field = begun()
-    rated(field, lambda place, days, rng: 5 if days < 30 and place.group.tried else 3)
-    result = at_its_end(field)
+    rated(sixteen, lambda place, days, rng: 5 if days < 30 and place.group.tried else 3)
+    result = at_its_end(sixteen)
     assert result.difference == 0
     assert standings(result, "tried")["inside run-in"] == 2 * 8
     assert standings(result, "tried")["after run-in"] == 10 * 8  # 31 … 157 d, up to 15,700 km
@@ -85,15 +81,14 @@ def test_pairs_need_at_least_six() -> None:
     assert at_its_end(field).verdict == "too few vehicles: 12 needed"
 
 
-def test_vehicles_without_a_cell_are_named() -> None:
-    field = begun()
-    rated(field, alike)
-    silent, early = field.places[0], field.places[1]
+def test_vehicles_without_a_cell_are_named(sixteen: Field) -> None:
+    rated(sixteen, alike)
+    silent, early = sixteen.places[0], sixteen.places[1]
     Rating.objects.filter(trial_vehicle=silent).delete()
     Rating.objects.filter(
         trial_vehicle=early, rated_at__gt=noon(STARTS_ON) + timedelta(30)
     ).delete()
-    told = evaluate(field.trial, NOW).details["vehicles"]
+    told = evaluate(sixteen.trial, NOW).details["vehicles"]
     assert told["never rated"] == [silent.vehicle.fleet_number]
     assert told["rated, but never after run-in"] == [early.vehicle.fleet_number]
 
@@ -110,20 +105,18 @@ def test_one_rating_after_run_in_is_enough_not_to_be_named_as_without() -> None:
     assert told["never rated"] == []
 
 
-def test_the_age_counts_from_the_newest_change() -> None:
-    field = begun(2)
-    place = field.places[0]
-    field.change(place, STARTS_ON + timedelta(days=100))
-    field.rate(place, noon(STARTS_ON + timedelta(days=99)), 3)
-    field.rate(place, noon(STARTS_ON + timedelta(days=107)), 4)
+def test_the_age_counts_from_the_newest_change(two: Field) -> None:
+    place = two.places[0]
+    two.change(place, STARTS_ON + timedelta(days=100))
+    two.rate(place, noon(STARTS_ON + timedelta(days=99)), 3)
+    two.rate(place, noon(STARTS_ON + timedelta(days=107)), 4)
     ages = [(rating.age_d, rating.age_km) for rating in place.ratings.order_by("rated_at")]
     assert ages[0] == pytest.approx((99, 9_900))
     assert ages[1] == pytest.approx((7, 700))
 
 
-def test_after_the_last_reading_the_age_is_what_usage_expects() -> None:
-    field = begun(2)
-    place = field.places[0]
+def test_after_the_last_reading_the_age_is_what_usage_expects(two: Field) -> None:
+    place = two.places[0]
     later = NOW + timedelta(days=5)
     rate(Actor(None, "command", later), [Felt(place, 3, later, "later")])
     kept = place.ratings.get()
@@ -131,38 +124,36 @@ def test_after_the_last_reading_the_age_is_what_usage_expects() -> None:
     assert kept.age_km == pytest.approx(100 * days, rel=0.01)
 
 
-def test_another_fluid_inside_does_not_count() -> None:
-    field = begun()
-    rated(field, alike)
-    place = field.places[0]
-    other = next(one.group.product for one in field.places if one.group_id != place.group_id)
+def test_another_fluid_inside_does_not_count(sixteen: Field) -> None:
+    rated(sixteen, alike)
+    place = sixteen.places[0]
+    other = next(one.group.product for one in sixteen.places if one.group_id != place.group_id)
     Fill.objects.filter(vehicle=place.vehicle).delete()
     Fill.objects.create(
         vehicle=place.vehicle,
-        compartment=field.trial.service.compartment,
+        compartment=sixteen.trial.service.compartment,
         filled_on=STARTS_ON,
         origin="product",
         product=other,
         source="invented",
     )
-    result = evaluate(field.trial, NOW)
+    result = evaluate(sixteen.trial, NOW)
     side = "tried" if place.group.tried else "usual"
     assert standings(result, side)["another fluid inside, or not recorded"] == 14
     assert place.vehicle.fleet_number in result.details["start"]["not changed"][side]
 
 
-def test_an_excluded_period_leaves_its_days_out() -> None:
-    field = begun()
-    rated(field, alike)
+def test_an_excluded_period_leaves_its_days_out(sixteen: Field) -> None:
+    rated(sixteen, alike)
     first, last = STARTS_ON + timedelta(days=31), STARTS_ON + timedelta(days=45)
-    place = field.places[0]
+    place = sixteen.places[0]
     exclude(
-        PROGRAM, field.trial, from_on=first, until_on=last, reason="snow", vehicle=place.vehicle
+        PROGRAM, sixteen.trial, from_on=first, until_on=last, reason="snow", vehicle=place.vehicle
     )
     side = "tried" if place.group.tried else "usual"
-    assert standings(evaluate(field.trial, NOW), side)["in an excluded period"] == 2
-    exclude(PROGRAM, field.trial, from_on=last, until_on=last, reason="strike")
-    assert standings(evaluate(field.trial, NOW), side)["in an excluded period"] == 9
+    assert standings(evaluate(sixteen.trial, NOW), side)["in an excluded period"] == 2
+    exclude(PROGRAM, sixteen.trial, from_on=last, until_on=last, reason="strike")
+    assert standings(evaluate(sixteen.trial, NOW), side)["in an excluded period"] == 9
 
 
 def test_what_does_not_count_moves_no_odds() -> None:
@@ -197,21 +188,19 @@ def begun_again(field: Field, on: date) -> Trial:
     return field.trial
 
 
-def test_a_day_has_one_result_and_again_changes_nothing() -> None:
-    field = begun()
-    rated(field, better)
-    first, again = evaluate(field.trial, NOW), evaluate(field.trial, NOW)
+def test_a_day_has_one_result_and_again_changes_nothing(sixteen: Field) -> None:
+    rated(sixteen, better)
+    first, again = evaluate(sixteen.trial, NOW), evaluate(sixteen.trial, NOW)
     assert first.pk == again.pk
     assert first.difference == again.difference
     assert first.details == again.details
 
 
-def test_later_readings_refine_the_ages_that_were_kept() -> None:
-    field = begun(2)
-    place = field.places[0]
-    field.rate(place, noon(STARTS_ON + timedelta(days=50)), 3)
+def test_later_readings_refine_the_ages_that_were_kept(two: Field) -> None:
+    place = two.places[0]
+    two.rate(place, noon(STARTS_ON + timedelta(days=50)), 3)
     Rating.objects.update(age_km=1.0)
-    evaluate(field.trial, NOW)
+    evaluate(two.trial, NOW)
     assert place.ratings.get().age_km == pytest.approx(5_000)
 
 
@@ -234,10 +223,9 @@ def test_money_breaks_even_as_by_hand() -> None:
     assert cost.details["cost"]["usual_per_1000_km"] == pytest.approx(5_500 / 17)
 
 
-def test_the_night_evaluates_what_runs_and_writes_nothing_twice() -> None:
-    field = begun()
-    rated(field, alike)
-    here = [field.vans[0].depot_id]
+def test_the_night_evaluates_what_runs_and_writes_nothing_twice(sixteen: Field) -> None:
+    rated(sixteen, alike)
+    here = [sixteen.vans[0].depot_id]
     assert evaluate_running(NOW, here) == 1
     with CaptureQueriesContext(connection) as asked:
         assert evaluate_running(NOW, here) == 1
@@ -250,10 +238,9 @@ def test_the_night_leaves_other_depots_alone() -> None:
     assert evaluate_running(NOW, []) == 0
 
 
-def test_the_night_waits_for_the_last_sheets_and_then_evaluates_once() -> None:
-    field = begun()
-    rated(field, alike)
-    here = [field.vans[0].depot_id]
+def test_the_night_waits_for_the_last_sheets_and_then_evaluates_once(sixteen: Field) -> None:
+    rated(sixteen, alike)
+    here = [sixteen.vans[0].depot_id]
     Trial.objects.update(ends_on=NOW.date() - timedelta(days=14))
     assert evaluate_running(NOW, here) == 0
     assert evaluate_running(NOW + timedelta(days=1), here) == 1

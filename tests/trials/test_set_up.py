@@ -19,7 +19,7 @@ from fleet.trials.models import Rating, Trial
 from fleet.trials.set_up import OUR_CHOICE, SetUp, planned, set_up
 from tests.kept import kept
 from tests.scene import INVENTED, NOW, depot, service, van, van_type
-from tests.trials.field import PROGRAM, alike, begun, given, person, products, rated
+from tests.trials.field import PROGRAM, Field, alike, begun, given, person, products, rated
 
 pytestmark = pytest.mark.django_db
 FEW = "a small scene"
@@ -224,22 +224,20 @@ def test_of_a_long_reason_the_event_keeps_what_its_column_holds() -> None:
     assert len(trial.events.get(what="period excluded").detail) == 300
 
 
-def test_an_excluded_period_is_recorded_once_with_whose_it_is() -> None:
-    field = begun(2)
+def test_an_excluded_period_is_recorded_once_with_whose_it_is(two: Field) -> None:
     days = {"from_on": date(2026, 2, 1), "until_on": date(2026, 2, 3), "reason": "a strike"}
-    assert exclude(PROGRAM, field.trial, **days) == exclude(PROGRAM, field.trial, **days)
-    exclude(PROGRAM, field.trial, **days, vehicle=field.vans[0])
-    events = field.trial.events.filter(what="period excluded").order_by("pk")
+    assert exclude(PROGRAM, two.trial, **days) == exclude(PROGRAM, two.trial, **days)
+    exclude(PROGRAM, two.trial, **days, vehicle=two.vans[0])
+    events = two.trial.events.filter(what="period excluded").order_by("pk")
     said = "{}, 2026-02-01 to 2026-02-03: a strike"
     assert [event.detail for event in events] == [said.format("every vehicle"), said.format("V-1")]
 
 
-def test_a_new_trial_rests_on_the_spread_and_mean_of_past_ratings() -> None:
-    field = begun(16)
-    rated(field, alike)
+def test_a_new_trial_rests_on_the_spread_and_mean_of_past_ratings(sixteen: Field) -> None:
+    rated(sixteen, alike)
     usual = Rating.objects.filter(age_km__gt=1_000, trial_vehicle__group__tried=False)
     plan, source = planned(
-        given(field.trial.service, *Product.objects.order_by("pk"), name="Another")
+        given(sixteen.trial.service, *Product.objects.order_by("pk"), name="Another")
     )
     mean = usual.aggregate(mean=Avg("value"))["mean"]  # by the database
     past = Rating.objects.filter(age_km__gt=1_000)
@@ -247,7 +245,7 @@ def test_a_new_trial_rests_on_the_spread_and_mean_of_past_ratings() -> None:
     # pooled over vehicles, by the standard library
     each = [
         list(past.filter(trial_vehicle=place).values_list("value", flat=True))
-        for place in field.places
+        for place in sixteen.places
     ]
     squares = sum(variance(values) * (len(values) - 1) for values in each)
     within = (squares / sum(len(values) - 1 for values in each)) ** 0.5
