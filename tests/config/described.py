@@ -1,6 +1,4 @@
-"""Print what a database holds, as far as two made in different ways must agree: run by a test."""
-
-import json
+"""What a database holds, as far as two made in different ways must agree: asked by a test."""
 
 from django.db import connection
 from django.db.migrations.recorder import MigrationRecorder
@@ -49,20 +47,15 @@ def counted(cursor, table: str) -> int:
     return int(cursor.fetchone()[0])
 
 
-with connection.cursor() as open_cursor:
-    print(
-        json.dumps(
-            {
-                "tables": {"sqlite": sqlite, "postgresql": postgresql}[connection.vendor](
-                    open_cursor
-                ),
-                "rows": {
-                    name: counted(open_cursor, name)
-                    for name in sorted(connection.introspection.table_names())
-                },
-                "applied": sorted(
-                    ".".join(key) for key in MigrationRecorder(connection).applied_migrations()
-                ),
-            }
-        )
-    )
+def described() -> dict[str, object]:
+    of_its_kind = {"sqlite": sqlite, "postgresql": postgresql}[connection.vendor]
+    applied = MigrationRecorder(connection).applied_migrations()
+    with connection.cursor() as cursor:
+        return {
+            "tables": of_its_kind(cursor),
+            "rows": {
+                name: counted(cursor, name)
+                for name in sorted(connection.introspection.table_names())
+            },
+            "applied": sorted(".".join(key) for key in applied),
+        }

@@ -1,11 +1,16 @@
-"""Write rows into tables as they were, migrate, and print what became of them: run by a test."""
+"""Write rows into tables as they were, migrate, and print what became of them and what else the
+database holds: run by a test."""
 
 import json
 from datetime import UTC, date, datetime
 from typing import Any
 
+from django.apps import apps
+from django.core.management import call_command
 from django.db import connection
 from django.db.migrations.executor import MigrationExecutor
+
+from tests.config.described import described
 
 BEFORE = [
     ("visits", "0004_comparison_and_calendars"),
@@ -18,9 +23,9 @@ DAY, INVENTED = date(2026, 6, 1), {"source": "invented"}
 AT = datetime(2026, 6, 1, 23, tzinfo=UTC)
 
 
-def write(apps: Any) -> None:
+def write(then: Any) -> None:
     def row(model: str, **values: Any) -> Any:
-        return apps.get_model(model).objects.create(**values)
+        return then.get_model(model).objects.create(**values)
 
     depot = row("vehicles.Depot", slug="plain", name="Plain", zone="Europe/Berlin", **INVENTED)
     row("vehicles.Closure", depot=depot, on=DAY)
@@ -55,9 +60,9 @@ FOUND: tuple[tuple[str, str, str, dict[str, Any]], ...] = (
 )
 
 
-def told(apps: Any) -> dict[str, Any]:
+def told(now: Any) -> dict[str, Any]:
     def rows(model: str, *names: str) -> list[list[Any]]:
-        found = apps.get_model(model).objects.order_by("pk").values_list(*names)
+        found = now.get_model(model).objects.order_by("pk").values_list(*names)
         return [list(map(_plain, values)) for values in found]
 
     return {
@@ -77,7 +82,6 @@ def _plain(value: Any) -> Any:
     return value.isoformat() if isinstance(value, date) else value
 
 
-before = MigrationExecutor(connection)
-write(before.migrate(BEFORE).apps)
-after = MigrationExecutor(connection)
-print(json.dumps(told(after.migrate(after.loader.graph.leaf_nodes()).apps)))
+write(MigrationExecutor(connection).migrate(BEFORE).apps)
+call_command("migrate", verbosity=0)
+print(json.dumps({"told": told(apps), **described()}))
