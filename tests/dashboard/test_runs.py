@@ -8,6 +8,7 @@ from django.utils import timezone
 from fleet.dashboard.run_words import COUNT_WORDS, SHARE_WORDS, count_words
 from fleet.people.models import Person
 from fleet.readings.models import Upload
+from fleet.runs.ledger import record_failure
 from fleet.runs.models import Run
 from tests.cast import Cast
 
@@ -42,6 +43,30 @@ def test_runs_and_uploads_are_told_by_the_clock_of_the_depot(
     for address in ("/runs", "/readings", f"/readings/uploads/{upload.pk}"):
         seen = client.get(address).content.decode()
         assert ("00:30" in seen, "clock of Plain" in seen, "UTC" in seen) == (True, True, False)
+
+
+def test_what_went_wrong_outside_any_work_has_its_moment_and_no_attempts(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    """By the clock of Berlin, an hour ahead of UTC in winter."""
+    record_failure("pages process", datetime(2026, 1, 9, 7, 9, 0, 542831, tzinfo=UTC), "it ended")
+    seen = signed_in(people.supervisor).get("/runs").content.decode()
+    row = seen.split("<tbody>", 1)[1].split("</tr>", 1)[0]
+    assert "Pages process" in row
+    assert "9 Jan 2026, 08:09" in row
+    assert ("attempts" in row, "542831" in row) == (False, False)
+
+
+def test_a_night_names_the_depots_of_its_time_zone(people: Cast, signed_in: SignedIn) -> None:
+    now = timezone.now()
+    Run.objects.create(
+        job="night", on=date(2026, 3, 1), part=people.plain.zone, state="done", started_at=now,
+        attempts=2,
+    )  # fmt: skip
+    row = signed_in(people.supervisor).get("/runs").content.decode().split("<tbody>", 1)[1]
+    assert "Plain" in row
+    assert "Europe/Berlin" not in row
+    assert "2 attempts" in row
 
 
 def test_a_run_whose_owner_is_gone_is_called_lost(people: Cast, signed_in: SignedIn) -> None:

@@ -98,7 +98,8 @@ def _line(run: Run, now: datetime, depots: Mapping[str, list[str]]) -> RunLine:
         shape=SHAPES.get(standing, "rejected"),
         took=_took(run),
         counts=count_words(run.counts),
-        part=", ".join(depots.get(run.part, [run.part])),
+        # of what went wrong outside any work the part only tells one from another
+        part=", ".join(depots.get(run.part, [run.part])) if run.started_at else "",
     )
 
 
