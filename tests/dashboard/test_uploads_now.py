@@ -8,9 +8,9 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from pytest_django import DjangoCaptureOnCommitCallbacks
 
-from fleet.dashboard.readings.uploads import outcome_words
+from fleet.dashboard.readings.uploads import cells, outcome_words
 from fleet.people.models import Person
-from fleet.readings.models import Reading, Upload
+from fleet.readings.models import Reading, Upload, UploadRow
 from tests.cast import Cast, depots_day
 from tests.dashboard.rendered import form
 from tests.dashboard.test_readings import held, sent
@@ -165,3 +165,9 @@ def test_rows_that_were_there_already_are_listed_only_where_they_are_asked_for(
     assert "?outcome=repeated" in seen
     asked = client.get(f"/readings/uploads/{second.pk}?outcome=repeated").content.decode()
     assert "row 2" in asked.split('<ul class="rows">', 1)[1]
+
+
+def test_whole_numbers_of_a_sheet_are_told_as_whole() -> None:
+    """A spreadsheet hands every number over with a fraction."""
+    row = UploadRow(raw='["201", "2026-11-06", 89815.0, 1.5]')
+    assert cells(row) == ["201", "2026-11-06", "89815", "1.5"]

@@ -135,9 +135,14 @@ def place(row: UploadRow) -> str:
 
 
 def cells(row: UploadRow) -> list[str]:
-    """The cells as they stood in the sheet, as text."""
+    """The cells as they stood in the sheet, as text; whole numbers as whole."""
     kept = json.loads(row.raw)
-    return [str(cell) for cell in kept] if isinstance(kept, list) else [str(kept)]
+    return [_as_text(cell) for cell in (kept if isinstance(kept, list) else [kept])]
+
+
+def _as_text(cell: object) -> str:
+    whole = isinstance(cell, float) and cell.is_integer()
+    return f"{cell:.0f}" if whole else str(cell)
 
 
 def file_rows(rows: QuerySet[UploadRow]) -> Iterator[list[Cell]]:
