@@ -135,7 +135,7 @@ def _felt(vehicles: Vehicles, until: datetime) -> Felt:
     )
     order = np.argsort(vehicles.place_id)
     place = columns.pop("place_id")
-    row = order[np.searchsorted(vehicles.place_id, place, sorter=order)] if len(place) else place
+    row = order[np.searchsorted(vehicles.place_id, place, sorter=order)]
     return Felt(row=row, **columns)
 
 

@@ -64,6 +64,22 @@ def test_a_trial_lies_within_its_limits(asked: SetUp, changes: dict[str, Any], w
     assert needed_in_all(trial) == 2 * (trial.needed_per_group or 0)
 
 
+def test_what_nobody_says_is_taken_as_the_choice_of_the_program(asked: SetUp) -> None:
+    named = {"name", "service", "usual", "tried", "starts_on", "ends_on", "source"}
+    named |= {"usual_price_minor_per_l", "tried_price_minor_per_l"}
+    bare = SetUp(**{name: getattr(asked, name) for name in named}, quantity_ml=1_500)
+    # our choice: one grade, eight ratings of each, of which a tenth is missing
+    trial = set_up(PROGRAM, bare)
+    assert (trial.smallest_difference, trial.ratings_per_vehicle, trial.missing_share) == (
+        1,
+        8,
+        0.1,
+    )
+    assert (trial.blinded, trial.assignment, trial.within_depots) == (True, "random", True)
+    assert (trial.labour_minor, trial.materials_minor, trial.visit_minor) == (0, 0, 0)
+    assert trial.proposed_interval_km is None
+
+
 def test_a_check_changes_no_fluid(asked: SetUp) -> None:
     asked.service.kind = "check"
     with pytest.raises(Fault, match="changes no fluid"):

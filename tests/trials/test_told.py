@@ -203,6 +203,7 @@ def inference(difference: float, low: float, high: float, p_value: float = 0.01)
     ("found", "needed", "words"),
     [
         (inference(1.04, 0.3, 1.8), 16, "better by 1.0 (0.3 to 1.8)"),
+        (inference(0.4, 0.1, 0.7), 16, "better by 0.4 (0.1 to 0.7)"),
         (inference(-1.06, -1.8, -0.3), 16, "worse by 1.1 (0.3 to 1.8)"),
         (inference(0.5, 0.0, 1.0), 16, "no difference shown"),
         (inference(-0.5, -1.0, 0.0), 16, "no difference shown"),
