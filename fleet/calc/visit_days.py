@@ -7,7 +7,7 @@ is near what plans can reach, and fixing its surest sets one after another makes
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 from scipy import sparse
@@ -17,7 +17,9 @@ from fleet.calc.arrays import BoolArray, FloatArray, IntArray
 from fleet.calc.visit_bound import Relaxed
 from fleet.calc.visit_columns import Columns, Task
 
+Basis = visit_solver.Basis
 DaySet = tuple[int, tuple[int, ...]]  # day, columns
+SetColumn = tuple[IntArray, FloatArray, float]  # rows, what it takes of them, what it saves
 MOST_STEPS = 400  # into which a day's minutes are cut where they have no common measure; our choice
 ROUNDS, DIVE_ROUNDS = 30, 4  # of prices, at the beginning and after each set is fixed; our choice
 REACH_MINOR = 300.0  # by which a price may move at first [minor units]; our choice
@@ -96,7 +98,7 @@ class Days:
         )
         self.everything = float(task.leave_out_minor.sum())
         self._cut_up(row)
-        self.known: dict[DaySet, None] = {}
+        self.known: dict[DaySet, SetColumn] = {}
         self.all_open = np.ones(len(cols), dtype=bool)
         self.bound_minor, sets = self._tried(self.price, self.all_open, self.upper)
         self.sets = self._added(sets)
@@ -192,7 +194,7 @@ class Days:
         kept = self.price
         bound, new = self._tried(kept, open_to, upper)
         sets = sets + self._added(new)
-        shares, price, value = self._program(sets, upper)
+        shares, price, value, basis = self._program(sets, upper)
         for _ in range(rounds):
             if value - bound <= near * abs(bound) or self.late():
                 break
@@ -205,7 +207,7 @@ class Days:
             if not fresh:
                 break
             sets = sets + fresh
-            shares, price, value = self._program(sets, upper)
+            shares, price, value, basis = self._program(sets, upper, basis)
         return shares, sets
 
     def _surest(self, shares: FloatArray, sets: list[DaySet], upper: FloatArray) -> list[DaySet]:
@@ -225,8 +227,22 @@ class Days:
 
     def _added(self, sets: Sequence[DaySet]) -> list[DaySet]:
         new = [one for one in sets if one not in self.known]
-        self.known.update(dict.fromkeys(new))
+        if new:
+            self.known.update(zip(new, self._columns_of(new), strict=True))
         return new
+
+    def _columns_of(self, sets: list[DaySet]) -> Iterator[SetColumn]:
+        """Add up what each set takes of every row, that of its day last, and what it saves."""
+        count = [len(columns) for _, columns in sets]
+        inside = [column for _, columns in sets for column in columns]
+        at = np.repeat(np.arange(len(sets)), count)
+        of = sparse.csc_matrix((np.ones(len(inside)), (inside, at)), (len(self.cols), len(sets)))
+        taken = sparse.csc_matrix(self.matrix @ of)
+        saving = np.asarray(of.T @ self.cols.saving_minor, dtype=np.float64)
+        for number, (day, _) in enumerate(sets):
+            here = slice(*taken.indptr[number : number + 2])
+            rows = np.append(taken.indices[here], len(self.upper) + day)
+            yield rows, np.append(taken.data[here], 1.0), float(saving[number])
 
     def _tried(
         self,
@@ -259,27 +275,27 @@ class Days:
         best = np.maximum.accumulate(level)
         return np.asarray(here[np.diff(best, prepend=-1.0) > 0])
 
-    def _matrix_of(self, sets: list[DaySet]) -> tuple[sparse.csr_matrix, FloatArray]:
+    def _matrix_of(self, sets: list[DaySet]) -> tuple[sparse.csc_matrix, FloatArray]:
         """Rows of a program over sets, one set a day at most; and what each saves."""
-        count = [len(columns) for _, columns in sets]
-        inside = [column for _, columns in sets for column in columns]
-        at = np.repeat(np.arange(len(sets)), count)
-        of = sparse.csr_matrix((np.ones(len(inside)), (inside, at)), (len(self.cols), len(sets)))
-        day = ([one for one, _ in sets], np.arange(len(sets)))
-        single = sparse.csr_matrix((np.ones(len(sets)), day), (self.task.days, len(sets)))
-        saving = np.asarray(of.T @ self.cols.saving_minor, dtype=np.float64)
-        return sparse.vstack([self.matrix @ of, single], format="csr"), saving
+        if not sets:
+            return sparse.csc_matrix((len(self.upper) + self.task.days, 0)), np.zeros(0)
+        rows, taken, saving = zip(*(self.known[one] for one in sets), strict=True)
+        edges = np.concatenate(([0], np.cumsum([len(one) for one in rows])))
+        shape = (len(self.upper) + self.task.days, len(sets))
+        inside = (np.concatenate(taken), np.concatenate(rows), edges)
+        return sparse.csc_matrix(inside, shape), np.array(saving)
 
     def _program(
-        self, sets: list[DaySet], upper: FloatArray
-    ) -> tuple[FloatArray, FloatArray, float]:
-        """Shares of the sets that cost least, prices, and that cost."""
+        self, sets: list[DaySet], upper: FloatArray, begin: Basis | None = None
+    ) -> tuple[FloatArray, FloatArray, float, Basis | None]:
+        """Shares of the sets that cost least, prices, that cost, and where more sets begin."""
         if not sets:
-            return np.zeros(0), np.zeros(len(upper)), self.everything
+            return np.zeros(0), np.zeros(len(upper)), self.everything, None
         matrix, saving = self._matrix_of(sets)
         bounds = np.concatenate((np.maximum(upper, 0.0), np.ones(self.task.days)))
-        solved = visit_solver.linear(-saving, matrix, bounds)
-        return solved.x, solved.price[: len(upper)], self.everything + solved.value
+        solved = visit_solver.linear(-saving, matrix, bounds, begin=begin)
+        price = solved.price[: len(upper)]
+        return solved.x, price, self.everything + solved.value, solved.basis
 
     def _near_prices(self, reach: float) -> tuple[FloatArray, float, float]:
         """Prices within a reach of the best so far; the cost; how much lies beyond the reach.

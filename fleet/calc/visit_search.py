@@ -68,7 +68,8 @@ class Search:
     def near_enough(self, solution: Solution) -> bool:
         """Whether the gap is as small as is asked for."""
         cost = self.everything - solution.saving_minor
-        return self.gap_minor(solution) <= self.effort.good_gap * max(cost, 1.0)
+        share = self.effort.tight_gap if self._tight else self.effort.good_gap
+        return self.gap_minor(solution) <= share * max(cost, 1.0)
 
     def best_of(self, solutions: Sequence[Solution]) -> Solution:
         """Choose the cheapest; of equals the last, which is the plan before."""

@@ -11,6 +11,8 @@ from fleet.calc.arrays import FloatArray
 
 SEED = 20_240_501  # any number, the same for ever: the same task then gives the same plan
 NO_LIMIT = 1e30
+Matrix = sparse.csr_matrix | sparse.csc_matrix
+Basis = highspy.HighsBasis
 
 
 @dataclass(frozen=True)
@@ -27,12 +29,15 @@ class Solved:
         What one more of each row would save, never below 0; empty for an integer program.
     bound
         Below which no solution lies; ``value`` for a linear program.
+    basis
+        Of a linear program: where another with these rows, and more columns, may begin.
     """
 
     value: float
     x: FloatArray
     price: FloatArray
     bound: float
+    basis: Basis | None = None
 
 
 def version() -> str:
@@ -41,10 +46,19 @@ def version() -> str:
 
 
 def linear(
-    cost: FloatArray, matrix: sparse.csr_matrix, upper: FloatArray, lower: FloatArray | None = None
+    cost: FloatArray,
+    matrix: Matrix,
+    upper: FloatArray,
+    lower: FloatArray | None = None,
+    begin: Basis | None = None,
 ) -> Solved:
     """
     Least cost of shares x ≥ 0 with lower ≤ matrix · x ≤ upper.
+
+    Parameters
+    ----------
+    begin
+        Where a program ended that had these rows and the first of these columns.
 
     Raises
     ------
@@ -53,18 +67,31 @@ def linear(
     """
     solver = _solver()
     solver.passModel(_model(cost, matrix, upper, lower, whole=False))
+    if begin is not None:
+        solver.setBasis(_with_columns(begin, len(cost)))
     solver.run()
     if solver.getModelStatus() != highspy.HighsModelStatus.kOptimal:
         raise ArithmeticError(f"no optimum: {solver.modelStatusToString(solver.getModelStatus())}")
     found = solver.getSolution()
     value = float(solver.getInfo().objective_function_value)
     price = np.maximum(0.0, -np.array(found.row_dual, dtype=np.float64))
-    return Solved(value, np.array(found.col_value, dtype=np.float64), price, value)
+    x = np.array(found.col_value, dtype=np.float64)
+    return Solved(value, x, price, value, solver.getBasis())
+
+
+def _with_columns(begin: Basis, columns: int) -> Basis:
+    """Begin with so many columns: what is new is not chosen."""
+    basis = Basis()
+    known = list(begin.col_status)
+    basis.col_status = known + [highspy.HighsBasisStatus.kLower] * (columns - len(known))
+    basis.row_status = list(begin.row_status)
+    basis.valid = True
+    return basis
 
 
 def integer(
     cost: FloatArray,
-    matrix: sparse.csr_matrix,
+    matrix: Matrix,
     upper: FloatArray,
     start: FloatArray | None = None,
     *,
@@ -118,7 +145,7 @@ def _solver() -> _Highs:
 
 def _model(
     cost: FloatArray,
-    matrix: sparse.csr_matrix,
+    matrix: Matrix,
     upper: FloatArray,
     lower: FloatArray | None,
     *,

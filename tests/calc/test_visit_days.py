@@ -15,10 +15,18 @@ from fleet.calc.visit_effort import Effort, never
 from fleet.calc.visit_plan import plan
 from fleet.calc.visit_search import Search
 from fleet.calc.visit_solution import Solution
-from fleet.calc.visit_solver import integer
+from fleet.calc.visit_solver import integer, linear
 from tests.calc import visit_cases as cases
 
-ALWAYS = Effort(moves=0, more_moves=0, programs=0, more_programs=0, good_gap=0.0, whole_columns=0)
+ALWAYS = Effort(
+    moves=0,
+    more_moves=0,
+    programs=0,
+    more_programs=0,
+    good_gap=0.0,
+    tight_gap=0.0,
+    whole_columns=0,
+)
 
 
 def made(task: Task) -> Days:
@@ -146,9 +154,12 @@ def test_minutes_with_a_common_measure_are_counted_in_it() -> None:
     assert days.least_size.tolist() == days.size.tolist()
 
 
-def search_of(task: Task) -> Search:
+TWELVE = replace(ALWAYS, windows=12)
+
+
+def search_of(task: Task, effort: Effort = TWELVE) -> Search:
     cols, relaxed = columns_and_bound(task, ())
-    return Search(task, cols, relaxed, replace(ALWAYS, windows=12), never)
+    return Search(task, cols, relaxed, effort, never)
 
 
 def test_days_planned_anew_stand_side_by_side_or_are_drawn_from_twelve() -> None:
@@ -190,3 +201,35 @@ def test_solving_prints_nothing(capfd: pytest.CaptureFixture[str]) -> None:
     assert found is not None
     assert found.x.tolist() == [1]
     assert capfd.readouterr() == ("", "")
+
+
+@pytest.mark.parametrize("known", [0, 2, 3])
+def test_a_program_with_more_columns_may_begin_where_one_ended(known: int) -> None:
+    # most of 3a + 2b + 4c + 5d with a + b + c + d <= 4 and a + 3b + 2c + 2d <= 6: by hand,
+    # a and b: (4, 0) is worth 12; with c: (2, 0, 2) is worth 14; with d: (2, 0, 0, 2) is worth 16
+    cost = np.array([-3.0, -2, -4, -5])
+    matrix = sparse.csr_matrix([[1.0, 1, 1, 1], [1, 3, 2, 2]])
+    upper = np.array([4.0, 6.0])
+    worth = {2: 12.0, 3: 14.0}
+    before = linear(cost[:known], matrix[:, :known], upper) if known else None
+    if before is not None:
+        assert before.value == pytest.approx(-worth[known])
+    found = linear(cost, matrix, upper, begin=before.basis if before else None)
+    assert found.value == pytest.approx(-16)
+    assert found.x == pytest.approx([2, 0, 0, 2])
+    assert found.price == pytest.approx([1, 2])  # 1 + 2·2 = 5 of d, 1 + 2 = 3 of a
+
+
+def test_a_tight_depot_is_near_enough_a_little_sooner() -> None:
+    # ten services worth the same and minutes for most: these are worth more than what is left out
+    task = cases.small(1, vehicles=8, days=1)
+    left_out = np.full(len(task.vehicle), 10_000.0)
+    free = replace(task, cost_minor=left_out[:, None] * 0, visit_minor=task.visit_minor * 0)
+    tight = search_of(replace(free, leave_out_minor=left_out), Effort())
+    loose = search_of(task, Effort())
+    for search, shares in ((tight, (0.013, 0.012)), (loose, (0.0105, 0.0095))):
+        solution = search.constructed()
+        cost = search.everything - solution.saving_minor
+        for share, enough in zip(shares, (False, True), strict=True):
+            search.bound_minor = cost * (1 - share)
+            assert search.near_enough(solution) is enough
