@@ -93,7 +93,7 @@ def vehicles_needed(plan: Plan, seed: int = 0) -> int:
     guess = FIT_FROM * 2 * (1.96 + 0.92) ** 2 * spread / left**2
     reached = False
     for vehicles in range(max(plan.least, ceil(guess)), MOST + 2):
-        before, reached = reached, power(plan, vehicles, seed) >= WANTED
+        before, reached = reached, _suffice(plan, vehicles, seed)
         if before and reached:
             return vehicles - 1
     raise OutOfReach
@@ -118,14 +118,28 @@ def power(plan: Plan, vehicles: int, seed: int = 0, runs: int = RUNS) -> float:
     float
         Share of runs with p <= .05.
     """
+    return sum(shown for shown, _ in _chunks(plan, vehicles, seed, runs)) / runs
+
+
+def _suffice(plan: Plan, vehicles: int, seed: int) -> bool:
+    """Whether so many reach the power wanted; ends once the runs to come cannot change that."""
+    shown, left = 0, RUNS
+    for more, runs in _chunks(plan, vehicles, seed, RUNS):
+        shown, left = shown + more, left - runs
+        if shown / RUNS >= WANTED or (shown + left) / RUNS < WANTED:
+            break
+    return shown / RUNS >= WANTED
+
+
+def _chunks(plan: Plan, vehicles: int, seed: int, runs: int) -> Iterator[tuple[int, int]]:
+    """In how many simulated trials the difference is shown, of how many, chunk by chunk."""
     rng = np.random.default_rng([seed, vehicles])
     in_b = np.arange(2 * vehicles) >= vehicles
-    shown = 0
     for chunk in range(0, runs, CHUNK):
-        cell = _simulate(plan, in_b, rng, min(CHUNK, runs - chunk))
+        some = min(CHUNK, runs - chunk)
+        cell = _simulate(plan, in_b, rng, some)
         score = scores(cell, counting_bands(cell, in_b))
-        shown += sum(_shown(part, groups, seed) for part, groups in _alike(score, in_b, plan))
-    return shown / runs
+        yield sum(_shown(part, groups, seed) for part, groups in _alike(score, in_b, plan)), some
 
 
 def effect_left(plan: Plan) -> float:
