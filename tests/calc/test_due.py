@@ -195,3 +195,17 @@ def test_whole_numbers_give_the_same_as_floats_for_due_dates() -> None:
     same = one(limit(floats, 9_000.0), on="2024-04-01", tolerance_d=3.0)
     for field in fields(whole):
         np.testing.assert_array_equal(getattr(whole, field.name), getattr(same, field.name))
+
+
+@pytest.mark.parametrize("widening", [1.0, 1.3])
+def test_on_a_clock_twice_as_fast_a_limit_comes_as_surely_in_half_the_time(
+    widening: float,
+) -> None:
+    state = meter("2024-01-01", 100)
+    fast = {"clock": Clock([[2.0] * 12]), "season": np.array([0]), "widening": widening}
+    # read at noon: 49.5 days from then on to the beginning of 20 February, and twice as many
+    there = one(limit(state, 9_000, **fast), on="2024-02-20")
+    plain = one(limit(state, 9_000, widening=widening), on="2024-04-09", utc_offset_d=-0.5)
+    assert there.binding == plain.binding
+    assert there.binding_probability == pytest.approx(plain.binding_probability)
+    assert 0.5 < there.binding_probability[0] < 0.95

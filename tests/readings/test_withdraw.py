@@ -286,6 +286,18 @@ def test_a_draft_that_is_due_all_the_same_stays(drafted: tuple[Upload, WorkOrder
     assert order.state == WorkOrder.State.DRAFTED
 
 
+def test_of_a_long_reason_as_much_is_kept_as_there_is_room_for(people: Cast) -> None:
+    upload = taken_in(*weeks("V-101", 10, 0))
+    settle(
+        reading_id=Reading.objects.latest("pk").pk, action=Action.REJECT, person=None,
+        reason="seen", channel="test",
+    )  # fmt: skip
+    withdrawn(upload, reason=" long" * 100)
+    kept = UploadWithdrawal.objects.get().reason
+    assert kept == ("long " * 100)[:300]
+    assert ReadingDecision.objects.latest("pk").reason == f"Upload withdrawn: {kept}"[:300]
+
+
 def test_it_is_refused_without_reason_twice_or_while_it_is_at_work(people: Cast) -> None:
     upload = taken_in(*weeks("V-101", 10, 0))
     with pytest.raises(Fault, match="Say why"):
