@@ -99,6 +99,11 @@ def test_an_impossible_yearly_day_is_refused(month: int, day: int) -> None:
         yearly_by("2024-01-01", month, day)
 
 
+@pytest.mark.parametrize(("month", "day"), [(1, 1), (12, 31), (12, 1), (1, 31)])
+def test_every_day_of_the_year_can_be_one(month: int, day: int) -> None:
+    assert yearly_by("2024-06-15", month, day).item() == date(2024 + (month < 6), month, day)
+
+
 def test_yearly_days_pass_missing_anchors_through() -> None:
     assert np.isnat(yearly_by(["NaT"], 10, 1)).all()
 

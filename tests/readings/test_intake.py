@@ -356,3 +356,11 @@ def test_what_was_not_accepted_is_listed_with_its_reason(people: Cast, tmp_path:
     ]
     assert (rows[0]["vehicle"], rows[0]["row"], rows[0]["reason"]) == ("V-102", 3, "jump")
     assert "far ahead" in rows[0]["message"]
+
+
+def test_how_far_reading_has_come_is_told_up_to_the_last_row(people: Cast, tmp_path: Path) -> None:
+    for rows in (1, 3):
+        upload = intake.receive(sheet(tmp_path, LONG, *[["V-101", DAY, rows]] * rows), "a.xlsx")
+        told: list[float] = []
+        intake.stage(upload, told.append)
+        assert told == [1.0]

@@ -302,3 +302,17 @@ def test_what_a_vehicle_should_have_had_goes_on_from_the_last_accepted_one(
     reading.provisional = False
     Reading.objects.exclude(pk=reading.pk).update(verdict="held")
     assert expected_total(reading) == 3
+
+
+def test_the_total_of_a_second_new_meter_is_asked_about_as_the_new_one_shows_it(
+    vans: list[Vehicle],
+) -> None:
+    # 10,000 … 16,300 km shown after a meter that had counted 40,000: 56,300 in all
+    meter = vans[0].meters.get()
+    meter.changes.create(from_at=NOW - 400 * DAY, offset=40_000, note="invented")
+    chain.refresh([vans[0].pk], NOW)
+    (reading,) = scene.readings(vans[0], [30], until=NOW + 7 * DAY)
+    chain.refresh([vans[0].pk], NOW + 7 * DAY)
+    with pytest.raises(Question, match="less than the reading of"):
+        decided(reading, 56_200, action="meter replaced")
+    assert decided(reading, 57_000, action="meter replaced").value == 57_000

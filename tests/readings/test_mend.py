@@ -218,3 +218,12 @@ def test_one_whose_suggestion_fits_no_more_is_left_and_named(people: Cast) -> No
     assert (first[0].vehicle, first[1]) == (people.van, None)
     assert (second[0].vehicle, str(second[1])) == (people.second_van, mend.NOT_MEANT)
     assert Reading.objects.get(pk=second[0].pk).verdict == "held"
+
+
+def test_a_name_that_no_row_waits_for_is_refused_with_its_first_forty_letters(
+    people: Cast,
+) -> None:
+    with pytest.raises(Fault) as fault:
+        treat_as(taken_in(*SIXTEEN), "x" * 41, people.van)
+    assert str(fault.value) == f"No row of this upload waits for “{'x' * 40}”."
+    assert fault.value.about == "named"

@@ -85,7 +85,7 @@ def test_a_tried_sheet_tells_what_an_upload_would_and_keeps_nothing(
     before = rows()
     data = sheet(tmp_path, people)
     tried = intake.dry_run(data, "a.xlsx", lambda ids: chain.catch_up(NOW, ids))
-    assert rows() == before
+    assert (tried.upload, rows()) == (None, before)
     assert not list(Path(configured.DATA_DIR).glob("tried-*"))
     upload = intake.receive(data, "a.xlsx")
     chain.complete_upload(upload.pk, lambda *_: None)
