@@ -157,4 +157,4 @@ def keep_ages(gathered: Gathered) -> int:
         "age_km": gathered.fluid.age_km,
         "age_d": gathered.fluid.age_d,
     }
-    return bulk.update(Rating, columns) if len(columns["id"]) else 0
+    return bulk.update(Rating, columns)

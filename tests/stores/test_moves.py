@@ -164,6 +164,41 @@ def test_a_transfer_takes_the_oldest_lots_along_and_is_known_again(oil: Item) ->
     assert StockMove.objects.count() == 2 + 4
 
 
+def test_batches_without_a_date_go_along_in_the_order_in_which_they_came() -> None:
+    made = shelf.item("grease")
+    for batch in ("B-2", "B-1"):
+        given = {"depot": scene.depot(), "item": made, "quantity": 200, "batch": batch}
+        ledger.receive(PROGRAM, Receipt(**given))
+    ends = {"from_depot": scene.depot(), "to_depot": scene.depot("far"), "item": made}
+    rows = ledger.transfer(PROGRAM, Transfer(**ends, quantity=300))
+    sent = [(row.batch, -row.quantity) for row in rows if row.quantity < 0]
+    assert sent == [("B-2", 200), ("B-1", 100)]
+
+
+@pytest.mark.parametrize("there", ["plain", "far"])
+def test_a_transfer_is_made_by_who_keeps_stock_at_both_ends(oil: Item, there: str) -> None:
+    one = Actor(person("Otto", Role.STORES, scene.depot(there)), "test", NOW)
+    sent = Transfer(from_depot=scene.depot(), to_depot=scene.depot("far"), item=oil, quantity=5)
+    with pytest.raises(Forbidden):
+        ledger.transfer(one, sent)
+    one.person.depots.add(scene.depot(), scene.depot("far"))  # type: ignore[union-attr]
+    both = Actor(type(one.person).objects.get(), "test", NOW)  # type: ignore[union-attr]
+    assert [row.quantity for row in ledger.transfer(both, sent)] == [-5, 5]
+
+
+@pytest.mark.parametrize("role", [Role.VIEWER, Role.MECHANIC])
+def test_only_who_keeps_stock_takes_a_move_back(oil: Item, role: Role) -> None:
+    row = StockMove.objects.get()
+    with pytest.raises(Forbidden):
+        ledger.take_back(
+            Actor(person("Vito", role, scene.depot()), "test", NOW), row, reason="not mine"
+        )
+    ahead = replace(PROGRAM, performed_at=NOW + timedelta(days=1))
+    with pytest.raises(Fault, match="lies ahead"):
+        ledger.take_back(ahead, row, reason="typed twice")
+    assert on_hand(oil) == 2_000
+
+
 def test_a_lot_that_is_named_goes_alone(oil: Item) -> None:
     best = TODAY + timedelta(days=90)
     sent = Transfer(
@@ -217,6 +252,14 @@ def test_nothing_may_be_counted_and_less_may_not(oil: Item, counted: int, taken:
     with pytest.raises(Fault) as refused:
         ledger.count(PROGRAM, **given)
     assert refused.value.about == "quantity"
+
+
+@pytest.mark.parametrize("counted", [19, 20, 120])
+def test_a_count_where_nothing_is_booked_is_believed(counted: int) -> None:
+    cloth = shelf.item("cloth", kind="consumable", unit="pieces", packs=())
+    shelf.stock(cloth)
+    given = {"depot": scene.depot(), "item": cloth, "reason": "the first one"}
+    assert ledger.count(PROGRAM, **given, counted=counted).quantity == counted
 
 
 def test_a_count_is_known_again_by_its_key_whatever_is_there_by_then(oil: Item) -> None:
@@ -274,6 +317,7 @@ def test_what_is_past_its_best_before_is_told_in_a_sentence(oil: Item) -> None:
     )
     (level,) = levels([scene.depot().pk], NOW)
     assert (level.on_hand, level.too_old, level.usable) == (3_500, 1_500, 2_000)
+    assert (level.on_order, level.arrives_on, level.counted_at) == (0, None, None)
 
 
 def test_a_shelf_that_does_not_add_up_is_told(oil: Item) -> None:

@@ -89,6 +89,9 @@ def test_vehicles_without_a_cell_are_named(sixteen: Field) -> None:
         trial_vehicle=early, rated_at__gt=noon(STARTS_ON) + timedelta(30)
     ).delete()
     told = evaluate(sixteen.trial, NOW).details["vehicles"]
+    left_out = [place.group.tried for place in (silent, early)]
+    assert told["drawn"] == {"usual": 8, "tried": 8}
+    assert told["compared"] == {"usual": 8 - left_out.count(False), "tried": 8 - sum(left_out)}
     assert told["never rated"] == [silent.vehicle.fleet_number]
     assert told["rated, but never after run-in"] == [early.vehicle.fleet_number]
 

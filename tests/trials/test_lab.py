@@ -63,12 +63,19 @@ def test_a_fifth_added_half_way_is_balanced(field: Field) -> None:
     found = iron_rate(field, (10, 4.22705), (100, 40.0))
     assert found["per_1000_km"] == pytest.approx(4.22705, rel=1e-4)
     assert found["not corrected"] == 0
+    (told,) = evaluate(field.trial, NOW).details["lab"]
+    assert told["correction"] == "corrected for top-ups by the mass balance of the fluid"
+    assert (told["property"], told["unit"], told["low"], told["high"]) == (
+        *("Iron", "mg/kg", None, 500),
+    )
 
 
 def test_what_does_not_gather_is_never_corrected(field: Field) -> None:
     top_up(field.places[0], 50, 0.2)
     found = iron_rate(field, (10, 4.0), (100, 40.0), gathers=False)
     assert found["per_1000_km"] == pytest.approx(4.0)
+    (told,) = evaluate(field.trial, NOW).details["lab"]
+    assert told["correction"] == "not corrected for top-ups"
 
 
 def test_half_a_refill_at_once_cannot_be_balanced_and_is_left_out(field: Field) -> None:

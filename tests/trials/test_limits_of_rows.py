@@ -121,7 +121,9 @@ def test_a_property_has_a_limit_and_its_source(
     field: Field, changes: dict[str, Any], taken: bool
 ) -> None:
     if taken:
-        assert iron(field, **changes) == iron(field, **changes)  # named once
+        named = iron(field, **changes)
+        assert named == iron(field, **changes)  # named once
+        assert (named.gathers, named.source) == (False, "s")  # unless somebody says that it does
         assert field.trial.events.filter(what="lab property named").count() == 1
         return
     with pytest.raises(Fault, match="a lower or an upper limit, and the source"):

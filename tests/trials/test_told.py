@@ -10,7 +10,16 @@ import pytest
 from fleet.calc.trial_inference import Inference
 from fleet.trials.ages import FluidAges
 from fleet.trials.cost import of_trial
-from fleet.trials.details import _bands, _cell, _odds, _paying, _ratings, _sizes, _warmth
+from fleet.trials.details import (
+    _bands,
+    _cell,
+    _odds,
+    _paying,
+    _ratings,
+    _Seasons,
+    _sizes,
+    _warmth,
+)
 from fleet.trials.gather import Felt, Gathered, Vehicles
 from fleet.trials.lab import TopUps, _balanced, within
 from fleet.trials.models import LabProperty, Trial, TrialGroup, TrialResult
@@ -163,6 +172,29 @@ def test_a_band_tells_its_km_and_the_mean_of_each_group() -> None:
     assert _cell(np.array([])) == {"vehicles": 0, "mean": None}
 
 
+def test_where_seasons_are_apart_a_band_counts_in_any_third() -> None:
+    found = gathered([(0, 3, 5_000.0, 90.0, USUAL, False)] * 4)
+    # four bands of age in three thirds of warmth: the second band is compared when it was warm
+    counting = np.zeros(12, bool)
+    counting[5] = True
+    compared = SimpleNamespace(counting=counting)
+    apart = _Seasons(found, np.array([5, 5, 4, -1]), [])
+    assert apart.bands(compared).tolist() == [False, True, False, False]
+    told = apart.told(compared, found.standing == 0)
+    assert told == {"apart": True, "left out": 2, "no climate": []}
+    assert apart.verdict(compared) == ""
+    nothing = SimpleNamespace(counting=np.zeros(12, bool))
+    assert apart.verdict(nothing) == "seasons do not overlap: no verdict"
+    lacking = _Seasons(found, np.array([5, 5, 4, -1]), ["Hill", "Plain"])
+    assert lacking.verdict(nothing) == "no verdict: enter the climate of Hill, Plain"
+    alike = _Seasons(found, found.band, ["Hill"])
+    by_age = SimpleNamespace(counting=np.array([True, False, False, False]))
+    assert alike.bands(by_age).tolist() == [True, False, False, False]
+    assert alike.verdict(SimpleNamespace(counting=np.zeros(4, bool))) == ""
+    told = alike.told(by_age, found.standing == 0)
+    assert told == {"apart": False, "left out": 0, "no climate": []}
+
+
 @pytest.mark.parametrize(
     ("least", "most", "first", "last"),
     [(4, 10, 4, 14), (4, 5, 4, 8), (6, 400, 6, 560), (4, 0, 4, 8)],
@@ -185,12 +217,12 @@ def test_odds_are_told_where_ratings_overlap() -> None:
     ]
     found = gathered(rows)
     compared = SimpleNamespace(used=np.ones(4, bool), counting=np.ones(4, bool))
-    odds = _odds(found, compared, found.band)  # type: ignore[arg-type]
+    odds = _odds(found, compared, found.band)
     assert odds is not None
     assert 3 < odds < 30
     apart = gathered([(at, 1 if at < 2 else 5, 5_000.0, 90.0, (USUAL, TRIED)[at > 1], False)
                       for at in range(4) for _ in range(3)])  # fmt: skip
-    assert _odds(apart, compared, apart.band) is None  # type: ignore[arg-type]
+    assert _odds(apart, compared, apart.band) is None
 
 
 # --- verdicts ----------------------------------------------------------------------------------
