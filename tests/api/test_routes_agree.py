@@ -204,7 +204,7 @@ TABLE = (
     finish("a job is open", "Say first how these jobs ended", begun),
     finish("a pedal nobody felt", "does not move before these are confirmed: Pedal firm.", held),
     finish("a pedal nobody felt, as unfit", "", held, fit_for_use="no"),
-    finish("a fail, and fit for use", "Freeze -10 °C is a fail", failed),
+    finish("a fail, and fit for use", "Freeze −10 °C is a fail", failed),
     finish("a fail, and fit for use, with why", "", failed, because="towed to the maker"),
     finish("do not use, and fit for use", "do not use stands: brakes pull", stopped),
     finish("a restriction without an answer", "whether it is lifted or stays", restricted),

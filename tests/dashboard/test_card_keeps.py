@@ -318,7 +318,7 @@ def everything(shop: Workshop) -> None:
 
 
 WORDS = (  # by hand: 3 US pints are 3 × 0.473176473 L (NIST SP 811) = 1.4195 L
-    "Freeze point -26 °C, pass",
+    "Freeze point −26 °C, pass",
     "Read the level: as it should be",
     "drain plug 39.32 N·m, wrench TW-3",
     "filled 1.42 L as typed: 3 US pt, Right oil",
