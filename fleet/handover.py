@@ -104,11 +104,6 @@ class Kept:
             yield from some.order_by("pk").values_list(*columns)
 
 
-def undecided() -> list[str]:
-    """Tables that are of no depot and stand in none of the lists."""
-    return [one._meta.label for one in tables() if not (_ways(one) or one._meta.label in DECIDED)]
-
-
 def of_depot(depot_id: int, alias: str) -> Iterator[Table]:
     """The tables of a depot, one after the other, each with at least one row.
 
@@ -165,7 +160,7 @@ def _kept(depot_id: int, alias: str) -> dict[type[Model], Kept]:
         rows = model._base_manager.using(alias)
         if model._meta.label in SHARED | SHARED_EARLIER:
             kept[model] = Kept(rows.all())
-        elif _ways(model):
+        elif ways(model):
             kept[model] = Kept(rows.filter(_belongs(model, depot_id)))
         elif model._meta.label in NAMED:
             kept[model] = Kept(rows.none())
@@ -204,13 +199,13 @@ def _missing(
 
 def _belongs(model: type[Model], depot_id: int) -> Q:
     wanted = OF_NOBODY.get(model._meta.label, Q())
-    for way in _ways(model):
+    for way in ways(model):
         wanted |= Q(**{way: depot_id})
     return wanted
 
 
 @cache
-def _ways(model: type[Model]) -> tuple[str, ...]:
+def ways(model: type[Model]) -> tuple[str, ...]:
     """By which look-ups a row belongs to a depot: its own, else that of what it hangs on.
 
     What was worked on a vehicle goes with the vehicle and stays with who worked on it.
@@ -223,7 +218,7 @@ def _ways(model: type[Model]) -> tuple[str, ...]:
     names = {field.name: field.related_model for field in _foreign(model)}
     owners = next(filter(None, ([n for n in some if n in names] for some in OWNERS)), [])
     return tuple(
-        name if way == "id" else f"{name}__{way}" for name in owners for way in _ways(names[name])
+        name if way == "id" else f"{name}__{way}" for name in owners for way in ways(names[name])
     )
 
 
