@@ -281,6 +281,9 @@ def test_orders_that_have_not_come_are_listed_and_given_up_by_who_may(oil: Item)
     assert list(ordering.coming([here.pk])) == [late]
     with pytest.raises(Forbidden):
         ordering.give_up(Actor(person("Vito", Role.VIEWER, here), "test", NOW), late)
+    order = {"depot": here, "item": oil, "quantity": 1, "ordered_on": TODAY, "due_on": TODAY}
+    with pytest.raises(Forbidden):
+        ordering.expect(Actor(person("Mika", Role.MECHANIC, here), "test", NOW), **order)
     with pytest.raises(Refused, match="received already"):
         ordering.give_up(PROGRAM, came)
     assert Arrival.objects.count() == 3
