@@ -184,7 +184,7 @@ def _missing(
     for model, rows in fresh.items():
         for field in _foreign(model):
             other = field.related_model
-            if other not in kept or field.attname not in _columns(model):
+            if other not in kept:
                 continue
             its = kept[other]
             here = rows.exclude(**{f"{field.attname}__in": its.of_depot.values("pk")})

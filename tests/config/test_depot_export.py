@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import stat
 import zipfile
 from pathlib import Path
 from typing import Any
@@ -199,6 +200,13 @@ def test_one_file_that_any_program_reads(tmp_path: Path, capsys: Any) -> None:
     notes = {van[headings.index("fleet_number")]: van[headings.index("note")] for van in vans}
     assert notes == {"V-101": '\'=1+1, "quoted"\nand on', "V-102": ""}
     assert "readings_reading: 20 rows\n" in read_me
+    assert "vehicles_depot: 1 row\n" in read_me
+    assert {van[headings.index("declared_use")] for van in vans} == {"[]"}  # as JSON
+    columns, *taken = rows["readings_reading"]
+    first = min(line[columns.index("taken_at")] for line in taken)
+    assert first == Reading.objects.order_by("taken_at")[0].taken_at.isoformat()
+    assert first.endswith("+00:00")
+    assert stat.S_IMODE(path.stat().st_mode) == 0o600
     assert "    vehicle_id: vehicles_vehicle\n" in read_me
     assert "named by a row and not found: photos/gone.jpg" in read_me
     assert secret not in everything
