@@ -112,7 +112,7 @@ def close(actor: Actor, finding_id: int, *, reason: str) -> Finding:
     if not reason.strip():
         raise Fault("Say what became of it.", about="reason")
     closed = Finding.objects.filter(pk=finding_id, closed_at=None).update(
-        closed_at=actor.at, closed_by=actor.person, closed_reason=reason.strip()
+        closed_at=actor.at, closed_by=actor.person, closed_reason=reason.strip()[:300]
     )
     if not closed:
         raise Refused("This finding is closed already.")
@@ -244,7 +244,7 @@ def clear_do_not_use(actor: Actor, do_not_use_id: int, *, reason: str) -> DoNotU
     if not reason.strip():
         raise Fault("Say why the vehicle may be used again.", about="reason")
     cleared = DoNotUse.objects.filter(pk=row.pk, cleared_at=None).update(
-        cleared_at=actor.at, cleared_by=actor.person, cleared_reason=reason.strip()
+        cleared_at=actor.at, cleared_by=actor.person, cleared_reason=reason.strip()[:300]
     )
     if not cleared:
         raise Refused("It was cleared already.")
