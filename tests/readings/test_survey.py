@@ -179,7 +179,8 @@ def test_names_that_nobody_knows_are_told_with_what_they_may_be() -> None:
 @pytest.mark.django_db
 def test_at_most_forty_kinds_are_told_and_twenty_five_names_looked_up() -> None:
     scene.van("V-1")
-    made = upload(*[("unknown vehicle", "x", f"V{'_' * (at + 1)}1") for at in range(41)])
+    names = [f"V{'_' * (at % 21 + 1)}{'.' * (at // 21)}1" for at in range(41)]
+    made = upload(*[("unknown vehicle", "x", name) for name in names])
     found = kinds_of(made.rows.all(), Roll())
     assert [bool(one.meant) for one in found] == [True] * 25 + [False] * 15
 
