@@ -46,8 +46,8 @@ Counts = dict[str, int]
 
 
 def refresh(vehicle_ids: Sequence[int] | Array, as_of: datetime) -> Counts:
-    """Bring some vehicles up to date: verdicts, usage, duty classes, due dates; and order what
-    was called for and must not wait."""
+    """Bring some vehicles up to date: verdicts, usage, duty classes, due dates; order what was
+    called for and must not wait; ask no more about what was overdue and is done."""
     ids = np.unique(np.asarray(vehicle_ids, dtype=np.int64))
     counts = catch_up(as_of, ids)
     by_day, rules = _by_day(ids, as_of), assess.rules_stamp()
@@ -55,6 +55,8 @@ def refresh(vehicle_ids: Sequence[int] | Array, as_of: datetime) -> Counts:
     record.settle_provisional()
     counts["due dates"] = sum(forecast.forecast(vehicles, on) for on, vehicles in by_day)
     counts["re-checks ordered"] = rechecks.order_called(as_of, vehicle_ids=ids.tolist())
+    for on, vehicles in by_day:
+        escalate.close_done(vehicles, on)
     return counts
 
 

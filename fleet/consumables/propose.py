@@ -321,6 +321,7 @@ def order(
             quantity=proposal.quantity if quantity is None else quantity,
             ordered_on=day_at(proposal.depot, actor),
             due_on=due_on,
+            proposed=proposal.quantity,
             override_reason=override_reason,
         )
 

@@ -13,11 +13,13 @@ from typing import Any, NamedTuple
 import numpy as np
 from django.db.models import Case, FloatField, OuterRef, Q, QuerySet, Subquery, When
 from django.db.models.functions import Coalesce
+from django.utils import timezone
 
 from fleet.calc.arrays import Array
 from fleet.calc.expectations import Base, Step
 from fleet.calc.explanations import Typed
 from fleet.calc.second_look import IN_THOUSANDS, Looked, between, look_again
+from fleet.calc.verdicts import FUTURE_D
 from fleet.readings.cells import KM_PER
 from fleet.readings.judge import Meters, gather_meters
 from fleet.readings.models import Reading, Verdict
@@ -60,6 +62,7 @@ class Beside:
     offset: float  # of replaced meters before it: total = value + offset
     top_per_day: float  # most that the vehicle can cover [km or h a day]
     grain: float  # 1 on a distance meter, .1 on an hour meter
+    to_come: bool = False  # dated on a day that is still ahead, on which nobody read a meter
 
 
 def beside(reading_ids: Collection[int]) -> dict[int, Beside]:
@@ -200,7 +203,8 @@ def _apart(neighbours: list[Neighbour | None]) -> tuple[Array, Array]:
 def _beside(row: _Row, again: _Again | None, bounds: tuple[float, float]) -> Beside:
     top, grain = bounds
     looked = again.looked if again else NOTHING
-    found = looked.candidates
+    to_come = _days(row.taken_at) > _days(timezone.now()) + FUTURE_D
+    found = () if to_come else looked.candidates
     slip = looked.slip if row.after and row.reason in DISPROVED else None
     by_next = slip is not None
     if found and (row.suggestion is not None or found[0].reason == IN_THOUSANDS):
@@ -218,6 +222,7 @@ def _beside(row: _Row, again: _Again | None, bounds: tuple[float, float]) -> Bes
         offset=row.offset,
         top_per_day=top,
         grain=grain,
+        to_come=to_come,
     )
 
 

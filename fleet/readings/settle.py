@@ -19,6 +19,7 @@ from fleet.vehicles.own_unit import from_own
 Action = ReadingDecision.Action
 MOST_VALUE = 1e8  # no meter shows more
 LONGEST_REASON = 300
+TO_COME = "Its day is still to come: reject it, and enter it again with the day it was read on."
 ROUNDED = 0.6  # as a form may send a value that it offered [km or h]
 
 
@@ -62,10 +63,13 @@ def settle(
     with transaction.atomic():
         reading = _locked(reading_id)
         given = _in_meter_unit(reading, value, unit)
-        meant = beside([reading.pk])[reading.pk].suggestion
+        its = beside([reading.pk])[reading.pk]
+        meant = its.suggestion
         if action == Action.ACCEPT_SUGGESTION and not _alike(given, meant):
             action = Action.OTHER_VALUE
         chosen = _chosen_value(reading, action, given, meant)
+        if its.to_come and action != Action.REJECT:
+            raise Fault(TO_COME)
         _must_say(reason)
         if given is not None and not override_reason.strip():
             doubts.ask(reading, action, given)

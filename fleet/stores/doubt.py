@@ -22,6 +22,7 @@ from fleet.vehicles.models import Depot
 # all of it our choice: how many times what is known, and what is never too much
 TIMES_MOVED, TIMES_PACK = 10, 20
 TIMES_ORDERED = 2  # a supplier rounds up to packs, and sends no multiple
+TIMES_PROPOSED = 5  # who orders for longer than was proposed still orders no multiple
 LEAST_USUAL, USUAL_OF = 3, 100  # moves, the newest; their median is what is usual
 NEVER_TOO_MUCH = {Item.Unit.ML: 25_000, Item.Unit.PIECES: 500}
 NEVER_TOO_LITTLE = {Item.Unit.ML: 1_000, Item.Unit.PIECES: 20}
@@ -50,6 +51,7 @@ class Entered:
     batch: str = ""
     without_order: bool = False  # received, and no order named that it came from
     ordered: int = 0  # of the order it came from
+    proposed: int = 0  # instead of what is ordered
     due_on: date | None = None  # of what is ordered only
 
 
@@ -142,6 +144,9 @@ def _of_quantity(entered: Entered) -> Iterator[Question]:
         near = on_hand or _largest_pack(item)
         text = f"{said}: that is far more than was ever there. Was it meant?"
         yield _meant(text, item, slipped(quantity, near, most))
+    elif 0 < entered.proposed * TIMES_PROPOSED < quantity:
+        text = f"{said}, where {amount(entered.proposed, item)} are proposed. Is it so much?"
+        yield _meant(text, item, [entered.proposed])
     elif entered.kind == Kind.COUNTED:
         yield from _of_count(entered, booked)
     else:

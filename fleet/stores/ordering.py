@@ -34,9 +34,15 @@ def expect(
     quantity: int,
     ordered_on: date,
     due_on: date,
+    proposed: int = 0,
     override_reason: Because = "",
 ) -> Arrival:
     """Note an order, so that the same is not proposed again.
+
+    Parameters
+    ----------
+    quantity, proposed
+        What was ordered, and what the program proposed [mL or pieces]; 0: it proposed nothing.
 
     Raises
     ------
@@ -52,7 +58,8 @@ def expect(
         raise Fault("Say how much was ordered: millilitres or pieces, above 0.")
     if due_on < ordered_on:
         raise Fault("It is due before it was ordered: look at the two days.")
-    why = ask(Entered(depot, item, quantity, ordered_on, due_on=due_on), override_reason)
+    said = Entered(depot, item, quantity, ordered_on, due_on=due_on, proposed=proposed)
+    why = ask(said, override_reason)
     return Arrival.objects.create(
         depot=depot,
         item=item,

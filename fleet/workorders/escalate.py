@@ -8,6 +8,7 @@ import numpy as np
 from django.db import connection, transaction
 from django.db.models import Exists, F, OuterRef, Q, QuerySet, Subquery
 
+from fleet.calc.arrays import IntArray
 from fleet.due.listing import by_day, condition, depot_days
 from fleet.due.models import DueDate
 from fleet.due.rules import gather_depots
@@ -33,23 +34,38 @@ def escalate(actor: Actor, depots: Sequence[str] | None = None) -> int:
     """
     opened = 0
     for today, depot_ids in by_day(depot_days(depots, actor.now)):
-        overdue = _overdue(depot_ids, today)
+        overdue = _overdue(today).filter(depot_id__in=depot_ids)
+        asked = Escalation.objects.filter(vehicle__depot_id__in=depot_ids)
         with transaction.atomic():
-            _close_done(depot_ids, overdue, today)
+            _close(asked, overdue, today)
             opened += _open(overdue, Stage.SUPERVISOR, today)
             opened += _open(_unanswered(overdue, depot_ids, today), Stage.DEPUTY_AND_MANAGER, today)
             opened += _open(_out_of_tolerance(overdue, today), Stage.USE_OR_STAND_DOWN, today)
     return opened
 
 
-def _overdue(depot_ids: Sequence[int], today: date) -> QuerySet[DueDate]:
-    """Overdue due dates of some depots; the day they are sorted by is never ahead.
+def close_done(vehicle_ids: IntArray, today: date) -> None:
+    """Close what was asked about some vehicles and is overdue no more, as once it is done.
+
+    Parameters
+    ----------
+    vehicle_ids : (n,)
+        As many as the fleet has; questions are open about few of them.
+    """
+    asked = Escalation.objects.filter(closed_on=None)
+    about = np.array(asked.values_list("vehicle_id", flat=True), dtype=np.int64)
+    mine = np.intersect1d(about, vehicle_ids).tolist()
+    if mine:
+        _close(asked.filter(vehicle_id__in=mine), _overdue(today), today)
+
+
+def _overdue(today: date) -> QuerySet[DueDate]:
+    """Overdue due dates; the day they are sorted by is never ahead.
 
     Nobody is asked about a round: it waits for the vehicle's next order.
     """
     return DueDate.objects.filter(
         condition("overdue", today),
-        depot_id__in=depot_ids,
         sort_on__lte=today,
         service__is_round=False,
     ).exclude(vehicle__status=Vehicle.Status.SOLD)
@@ -131,11 +147,9 @@ def _open(rows: QuerySet[DueDate], stage: str, today: date) -> int:
         return max(int(cursor.rowcount), 0)
 
 
-def _close_done(depot_ids: Sequence[int], overdue: QuerySet[DueDate], today: date) -> None:
+def _close(asked: QuerySet[Escalation], overdue: QuerySet[DueDate], today: date) -> None:
     still = overdue.filter(vehicle=OuterRef("vehicle"), service=OuterRef("service"))
-    Escalation.objects.filter(
-        ~Exists(still), vehicle__depot_id__in=depot_ids, closed_on=None
-    ).update(closed_on=today)
+    asked.filter(~Exists(still), closed_on=None).update(closed_on=today)
 
 
 def answer(actor: Actor, escalation_id: int, *, given: str, reason: str) -> Escalation:

@@ -131,3 +131,19 @@ def test_a_best_before_twenty_years_ahead_is_believed(year: int, asks: bool) -> 
         return
     with pytest.raises(Question, match="far ahead"):
         received(oil, 1_000, best_before=on)
+
+
+@pytest.mark.parametrize(("litres", "asks"), [(12, False), (15, False), (16, True), (30, True)])
+def test_more_than_five_times_what_is_proposed_is_asked_about_when_it_is_ordered(
+    litres: int, asks: bool
+) -> None:
+    oil = shelf.item("made-up", packs=(60_000,))
+    order = {"quantity": litres * 1000, "ordered_on": TODAY, "due_on": TODAY, "proposed": 3000}
+    if not asks:
+        assert ordering.expect(PROGRAM, **at(oil), **order).quantity == litres * 1000
+        return
+    with pytest.raises(Question, match=f"{litres} L of Made up, where 3 L are proposed") as asked:
+        ordering.expect(PROGRAM, **at(oil), **order)
+    assert asked.value.values == (3000,)
+    kept = ordering.expect(PROGRAM, **at(oil), **order, override_reason="a drum is cheaper")
+    assert kept.reason == "it stands: a drum is cheaper"

@@ -63,6 +63,28 @@ def test_a_question_closes_when_the_service_is_done(bay: Bay) -> None:
     assert stages() == []
 
 
+def test_it_closes_at_once_and_those_of_others_stay(bay: Bay) -> None:
+    other = scene.van("V-2")
+    for row in Escalation.objects.all():
+        row.delete()
+    night(bay)
+    kept = Escalation.objects.create(
+        vehicle=other, service=bay.oil, stage="supervisor", since_on=scene.NOW.date()
+    )
+    scene.done(bay.van, bay.oil, scene.NOW.date(), 23_300)
+    chain.refresh([bay.van.pk], scene.NOW)
+    assert set(Escalation.objects.filter(closed_on=None)) == {kept}
+    closed = Escalation.objects.exclude(pk=kept.pk).values_list("closed_on", flat=True)
+    assert set(closed) == {scene.NOW.date()}
+
+
+def test_what_is_overdue_still_is_asked_about_still(bay: Bay) -> None:
+    night(bay)
+    before = stages()
+    chain.refresh([bay.van.pk], scene.NOW)
+    assert stages() == before != []
+
+
 def test_a_question_is_answered_once_and_by_who_may(bay: Bay) -> None:
     night(bay)
     row = Escalation.objects.get(stage="supervisor")

@@ -39,6 +39,7 @@ class BesideLine:
     meant: Sequence[MeantLine]
     none_fits: bool  # something is expected, and nothing that may have been meant is near it
     chart: SmallChart | None
+    to_come: bool  # nothing can be accepted of a day that is ahead
 
 
 @dataclass(frozen=True)
@@ -198,6 +199,7 @@ def _about(reading: Reading, its: Beside, accepted: Sequence[tuple[date, float]]
         ],
         none_fits=its.expected is not None and not its.candidates,
         chart=small_chart(accepted, reading.taken_at.date(), odd, expected),
+        to_come=its.to_come,
     )
 
 
