@@ -1,6 +1,6 @@
 """The search for the number of vehicles, and what goes into a simulated trial, part by part."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from itertools import combinations
 
 import numpy as np
@@ -34,11 +34,11 @@ def given(monkeypatch: pytest.MonkeyPatch) -> Callable[[dict[int, float]], list[
     def put(powers: dict[int, float]) -> list[int]:
         asked: list[int] = []
 
-        def fake(plan: Plan, vehicles: int, seed: int = 0) -> float:
+        def fake(plan: Plan, vehicles: int, seed: int) -> bool:
             asked.append(vehicles)
-            return powers[max(n for n in powers if n <= vehicles)]
+            return powers[max(n for n in powers if n <= vehicles)] >= 0.82
 
-        monkeypatch.setattr(trial_power, "power", fake)
+        monkeypatch.setattr(trial_power, "_suffice", fake)
         vehicles_needed.cache_clear()
         return asked
 
@@ -74,6 +74,31 @@ def test_beyond_four_hundred_nothing_is_tried(
         vehicles_needed(SURE)
     assert (asked[0], asked[-1]) == (4, 401)
     vehicles_needed.cache_clear()
+
+
+@pytest.mark.parametrize(
+    ("shown", "enough_of_them", "looked_at"),
+    [
+        ([200] * 10, True, 9),  # 1,640 of 2,000 runs are .82
+        ([164] * 10, True, 10),
+        ([164] * 9 + [163], False, 10),
+        ([0] * 10, False, 2),  # 1,600 that are left could not make up for it
+        ([20] * 10, False, 3),
+    ],
+)
+def test_runs_are_looked_at_until_those_left_could_change_nothing(
+    monkeypatch: pytest.MonkeyPatch, shown: list[int], enough_of_them: bool, looked_at: int
+) -> None:
+    told: list[int] = []
+
+    def chunks(*given: object) -> Iterator[tuple[int, int]]:
+        for one in shown:
+            told.append(one)
+            yield one, 200
+
+    monkeypatch.setattr(trial_power, "_chunks", chunks)
+    assert trial_power._suffice(SURE, 9, 0) is enough_of_them
+    assert len(told) == looked_at
 
 
 @pytest.mark.parametrize("ratings", [1, 8])
