@@ -173,6 +173,19 @@ def test_the_plan_is_shown_beside_usual_ways_of_planning(
     assert [row["visits"] for row in days.compared] == [2, 2, 2]
 
 
+@pytest.mark.parametrize(("cost_minor", "cannot"), [(9_898, True), (9_899, False)])
+def test_a_way_that_costs_less_than_is_possible_is_told_to_break_a_limit(
+    people: Cast, days: Plan, signed_in: SignedIn, cost_minor: int, cannot: bool
+) -> None:
+    # a way may be cheaper by what rounding leaves open, one cent, and no more
+    days.compared[1]["cost_minor"], days.bound_minor = cost_minor, 9_900
+    days.save()
+    shown = page(signed_in(people.viewer), PAGE)
+    table = shown.split("compared-head")[2].split("</table>")[0]
+    told = "(cannot be done so: nothing that keeps all limits costs less than 99.00"
+    assert table.count(told) == int(cannot)
+
+
 def test_each_bay_has_a_sheet_for_paper(chief: Client, days: Plan) -> None:
     shown = page(chief, f"{PAGE}&from={monday()}")
     assert shown.count('<section class="sheet">') == 2

@@ -169,6 +169,7 @@ class Compared:
     visits: int
     left_out: int
     late_d: int
+    cannot: str  # why it could not be carried out; empty where it might be
 
 
 def compared(plan: Plan) -> list[Compared]:
@@ -180,9 +181,16 @@ def compared(plan: Plan) -> list[Compared]:
             row["visits"],
             row["left_out"],
             round(row["late_d"]),
+            _too_cheap(plan) if row["cost_minor"] + 1 < plan.bound_minor else "",
         )
         for row in plan.compared
     ]
+
+
+def _too_cheap(plan: Plan) -> str:
+    """What costs less than is possible breaks a limit: it is not held to every one."""
+    least = money.words(plan.bound_minor)
+    return f"cannot be done so: nothing that keeps all limits costs less than {least}"
 
 
 def _one_more(what: str) -> str:
