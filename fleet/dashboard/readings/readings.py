@@ -42,6 +42,7 @@ from fleet.vehicles.find import find
 HELD_SHOWN = 20
 UPLOADS_SHOWN = 5
 ROWS_SHOWN = 60
+CHANGED = "readings-changed"  # to whatever on a page rests on readings
 RIGHT_VALUE = "right value"  # the button beside the field: never the suggestion
 TAKEN = "accept suggestion"  # kept as another value where it is not the one suggested
 FIRST_ROWS = 8  # beside the list of held readings
@@ -131,7 +132,7 @@ def settle_reading(request: SignedIn, reading_id: int) -> HttpResponse:
         return _settled(request, reading.pk, {"fault": str(fault)})
     chain.refresh([reading.vehicle_id], timezone.now())
     response = _settled(request, reading.pk, {"others": others})
-    response["HX-Trigger"] = "readings-changed"
+    response["HX-Trigger"] = CHANGED
     return response
 
 
@@ -274,7 +275,10 @@ def upload_state(request: SignedIn, upload_id: int) -> HttpResponse:
 def _state(request: SignedIn, one: Upload) -> HttpResponse:
     scope = scope_of(request)
     context = {"scope": scope, **_upload_context(request, one, "", 0, FIRST_ROWS)}
-    return render(request, "dashboard/_upload_state.html", context)
+    response = render(request, "dashboard/_upload_state.html", context)
+    if not one.is_under_way:
+        response["HX-Trigger"] = CHANGED
+    return response
 
 
 @require_GET
