@@ -276,8 +276,10 @@ def plain(number: float) -> str:
 
 
 @register.filter
-def degrees(temperature_c: float) -> str:
-    """A mean temperature in the unit of whoever looks, to a tenth."""
+def degrees(temperature_c: float | None) -> str:
+    """A mean temperature in the unit of whoever looks, to a tenth; nothing where none is known."""
+    if temperature_c is None:
+        return ""
     return f"{shown_units.temperature(temperature_c):.1f}".replace("-", "\N{MINUS SIGN}")
 
 
