@@ -152,7 +152,7 @@ def _joining(actor: Actor, vehicle: Vehicle, chosen: set[int]) -> list[Service]:
 
 
 def _joins(row: DueDate, today: date, found: lines.Lines) -> bool:
-    return lines.joins(row, found) or _in_early_window(row, today)
+    return lines.joins(row, found) or in_early_window(row, today)
 
 
 @reader
@@ -171,7 +171,8 @@ def joining(vehicle_ids: Collection[int], today: date) -> Read[dict[int, list[Se
     return found
 
 
-def _in_early_window(row: DueDate, today: date) -> bool:
+def in_early_window(row: DueDate, today: date) -> bool:
+    """Whether a service may be done early already, or should be done."""
     used = life_used(vars(row), today)
     called = row.p50 is not None and row.p50 <= today
     return called or (used is not None and used >= 1 - row.service.early_share)

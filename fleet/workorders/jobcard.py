@@ -20,6 +20,7 @@ from fleet.workorders.cardsteps import (
     card_steps,
     general_cautions,
 )
+from fleet.workorders.elsewhere import DueElsewhere, due_elsewhere
 from fleet.workorders.models import (
     Caution,
     Finding,
@@ -103,6 +104,7 @@ class Card:
     do_not_use: str  # reason; empty: the vehicle may be used
     restrictions: tuple[str, ...]  # that stand on the vehicle
     open_findings: tuple[str, ...]
+    also_due: tuple[DueElsewhere, ...]  # on this vehicle, on other orders
     wrenches: tuple[CardWrench, ...]  # of the depot, those in calibration first
     maker_first: str
     jobs: tuple[CardJob, ...]
@@ -137,9 +139,10 @@ def cards(order_ids: Sequence[int]) -> dict[int, Card]:
 
 def _cards(found: Mapping[int, WorkOrder]) -> Read[dict[int, Card]]:
     vehicle_ids = {order.vehicle_id for order in found.values()}
-    jobs, open_findings, stand, cautions, wrenches = yield from side_by_side(
+    jobs, open_findings, also_due, stand, cautions, wrenches = yield from side_by_side(
         _jobs(found),
         _open_findings(vehicle_ids),
+        due_elsewhere.steps(found.values()),
         stops.steps(vehicle_ids),
         Caution.objects.all(),
         _wrenches({order.depot_id for order in found.values()}),
@@ -157,6 +160,7 @@ def _cards(found: Mapping[int, WorkOrder]) -> Read[dict[int, Card]]:
             [_job(order, job, cautions, stores, lacking) for job in jobs[pk]],
             stand,
             open_findings[order.vehicle_id],
+            also_due.get(pk, ()),
             wrenches[order.depot_id],
         )
         for pk, order in found.items()
@@ -226,6 +230,7 @@ def _card(
     jobs: Sequence[CardJob],
     stand: Stops,
     open_findings: Sequence[str],
+    also_due: tuple[DueElsewhere, ...],
     wrenches: Sequence[CardWrench],
 ) -> Card:
     return Card(
@@ -242,6 +247,7 @@ def _card(
         do_not_use=stand.do_not_use.get(order.vehicle_id, ""),
         restrictions=tuple(stand.restricted.get(order.vehicle_id, ())),
         open_findings=tuple(open_findings),
+        also_due=also_due,
         wrenches=tuple(wrenches),
         maker_first=MAKER_FIRST,
         jobs=tuple(jobs),

@@ -45,6 +45,7 @@ from fleet.workorders import (
     restrictions,
 )
 from fleet.workorders.downtime import downtime
+from fleet.workorders.elsewhere import due_elsewhere
 from fleet.workorders.gaps import gaps_of
 from fleet.workorders.models import Job, Raising, WorkOrder
 from fleet.workorders.recording import OPEN_FOR_RECORDS
@@ -70,7 +71,7 @@ def _page(
     jobs = order.jobs.select_related("ended_by", "service")
     events = order.events.select_related("person", "job")
     mechanics, vehicle_id = mechanics_of([order.depot_id]), order.vehicle_id
-    odo, why, recorded, gaps, substitutes, stopped, free, also, early, *_ = reads.together(
+    odo, why, recorded, gaps, substitutes, stopped, free, also, other, early, *_ = reads.together(
         odometer.facts.steps(order, may_now),
         _why(order, to_do),
         kept.steps(order),
@@ -79,6 +80,7 @@ def _page(
         findings.in_force.steps([vehicle_id]),
         issue.services_without_open_job.steps(order.vehicle),
         beside_order.steps(order, now),
+        due_elsewhere.steps([order]),
         early_of_orders.steps([order]),
         *(stand, jobs, events, mechanics),
     )
@@ -108,6 +110,7 @@ def _page(
         "fitness": FITNESS,
         "answers": restrictions.ANSWERS,
         "also": also,
+        "elsewhere": other.get(order.pk),
         "early": early.get(order.pk),
     }
     with timezone.override(order.depot.zone):
