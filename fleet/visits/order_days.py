@@ -1,5 +1,6 @@
 """Days of orders. One on which the vehicle cannot come is asked about, as that of other work is;
-a release tells of a day that is only proposed; work begun on a closed day is kept as it happened.
+a release tells of a day that is only proposed, and of work that is far from due; work begun on a
+closed day is kept as it happened.
 """
 
 from collections import defaultdict
@@ -17,9 +18,11 @@ from fleet.visits.fixed_days import calendars, doubt
 from fleet.visits.listing import days_for_orders, newest, visits_in_force
 from fleet.visits.unfit import weigh_again
 from fleet.workorders import progress
+from fleet.workorders.far_early import FarEarly, far_early
 from fleet.workorders.models import WorkOrder
 
 ABOUT = "planned_on"
+JOBS = "jobs"
 OWN = WorkOrder.Where.OWN
 
 
@@ -92,7 +95,26 @@ def before_release(
             by_depot[one.depot][one] = planned_on
     for depot, of in by_depot.items():
         found |= _doubted(depot, of, today_at(depot.zone, now))
+    # without a day it may be begun today
+    known = {
+        one: on or one.planned_on or proposed.get(one.pk) or today_at(one.depot.zone, now)
+        for one in orders
+        if one.state == WorkOrder.State.DRAFTED
+    }
+    for pk, rows in far_early(known, now).items():
+        said = [str(found[pk])] if pk in found else []
+        found[pk] = Question(" ".join([*said, _too_early(rows)]), about=JOBS)
     return found
+
+
+def _too_early(rows: Collection[FarEarly]) -> str:
+    said = "; ".join(
+        f"{one.name} falls due about {day(one.due_on)}, "
+        f"{one.early_d:,} days after {day(one.done_on)}"
+        for one in rows
+    )
+    it = "it" if len(rows) == 1 else "each"
+    return f"{said}. Is it to be done so early? Else take {it} off the order."
 
 
 def _only_proposed(order: WorkOrder, on: date) -> Question:
@@ -119,7 +141,8 @@ def release(
     Raises
     ------
     Question
-        Its day is only proposed, or the vehicle cannot come then; with a reason it goes through.
+        Its day is only proposed, the vehicle cannot come then, or its work is far from due; with
+        a reason it goes through.
     """
     found = release_many(actor, {order_id: version}, override_reason)
     refusal = found.get(order_id, Fault(f"There is no work order {order_id}."))

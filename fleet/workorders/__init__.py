@@ -19,6 +19,7 @@ escalate.py         overdue services without an answer: after how many days a st
 events.py           the one row of history of a change
 evidence.py         proof frozen at the finish; what counts as on time
 evidence_words.py   frozen proof in words
+far_early.py        services of orders far before they fall due; how many days are far
 failed.py           measured values that failed and have no answer yet
 families.py         which steps, seals and cautions a procedure must hold, by family
 findings.py         findings reported, followed up, closed; *before use* sets do not use; leaks

@@ -105,3 +105,23 @@ def test_what_is_begun_on_a_closed_day_says_so_in_its_history(shop: Workshop, ca
     told = Client(call(shop.people.mechanic), shop).do("start").json()
     assert told["state"] == "started"
     assert "(stocktaking)" in told["events"][-1]["reason"]
+
+
+def test_work_far_from_due_is_asked_about_one_by_one_and_many_at_once(
+    shop: Workshop, chief: APIClient
+) -> None:
+    due_on = depots_day() + timedelta(days=828)
+    DueDate.objects.filter(service=shop.oil).update(
+        p50=due_on, sort_on=due_on, meter_life=0.2, calendar_life=None, calendar_on=None
+    )
+    Depot.objects.update(working_days="1111111")
+    WorkOrder.objects.update(state="drafted")
+    client = Client(chief, shop)
+    words = f"{shop.oil.name} falls due about {due_on.day} {due_on:%b %Y}, 828 days after"
+    assert asked(client.do("release"), words)
+    order = shop.now()
+    given: dict[str, Any] = {"orders": [{"number": order.number, "version": order.version}]}
+    many = address("work-orders/release")
+    (row,) = chief.post(many, given, "json").json()["rows"]
+    assert (row["released"], row["code"], words in row["detail"]) == (False, "question", True)
+    assert chief.post(many, {**given, **BECAUSE}, "json").json()["released"] == 1

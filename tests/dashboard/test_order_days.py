@@ -169,3 +169,43 @@ def test_a_mechanic_who_begins_on_a_closed_day_is_told_and_goes_on(
     history = page(signed_in(shop.people.supervisor), shop.page).split('id="history-head"')[1]
     (row,) = re.findall(r"<tr>(?:(?!</tr>).)*?>start<.*?</tr>", history, re.S)
     assert told in unescape(row)
+
+
+# --- work far from due -------------------------------------------------------------------------
+def far_from_due(shop: Workshop) -> tuple[WorkOrder, str]:
+    """A drafted order of engine oil that falls due in 828 days, and the words about that."""
+    due_on = depots_day() + timedelta(days=828)
+    DueDate.objects.filter(service=shop.oil).update(
+        p50=due_on, sort_on=due_on, meter_life=0.2, calendar_life=None, calendar_on=None
+    )
+    WorkOrder.objects.update(state="drafted")
+    today = depots_day()
+    return shop.now(), (
+        f"{shop.oil.name} falls due about {due_on.day} {due_on:%b %Y}, 828 days after "
+        f"{today.day} {today:%b %Y}. Is it to be done so early?"
+    )
+
+
+def test_the_page_of_an_order_asks_about_work_far_from_due(shop: Workshop, chief: Client) -> None:
+    Depot.objects.update(working_days="1111111")
+    order, words = far_from_due(shop)
+    answer = send(chief, page(chief, shop.page), ">Release<")
+    asked = unescape(answer.content.decode())
+    assert (answer.status_code, words in asked) == (409, True)
+    assert shop.now().state == "drafted"
+    send(chief, asked, 'name="override_reason"', override_reason="it is sold")
+    assert shop.now().state == "released"
+    assert order.events.latest("pk").reason == "it is sold"
+
+
+def test_a_release_of_many_asks_about_work_far_from_due(shop: Workshop, chief: Client) -> None:
+    Depot.objects.update(working_days="1111111")
+    order, words = far_from_due(shop)
+    sent = {"order": f"{order.number}:{order.version}"}
+    asked = unescape(chief.post("/work-orders/release", sent).content.decode())
+    assert words in asked
+    where, fields = form(asked, 'class="main">Release</button>')
+    chief.post(where, fields)
+    assert shop.now().state == "drafted"
+    chief.post(where, {**fields, "override_reason": "it is sold"})
+    assert shop.now().state == "released"

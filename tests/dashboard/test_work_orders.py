@@ -117,6 +117,7 @@ def test_one_press_releases_the_weeks_drafts_and_no_others(
     for order, day in ((needed, last), (calm, last + timedelta(days=1))):
         row = DueDate.objects.get(vehicle=shop.people.van)
         row.pk, row.vehicle, row.bring_in_by_on = None, order.vehicle, day
+        row.p50 = row.sort_on = day
         row.save()
     client = signed_in(shop.people.supervisor)
     seen = page(client)

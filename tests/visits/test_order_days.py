@@ -156,6 +156,53 @@ def test_a_day_closed_since_is_asked_about_when_its_order_is_released(chief: Act
     assert order.events.latest("pk").reason == "it must"
 
 
+def test_work_far_from_due_is_asked_about_with_when_it_falls_due(chief: Actor) -> None:
+    # half of 200 days is used where 100 are left; on the 17th 98 are: 49 % of its interval
+    (van,) = fleet({"V-1": (100,)})
+    services = list(Service.objects.values_list("pk", flat=True))
+    order = issue.draft(chief, OrderDraft(vehicle_id=van.pk, service_ids=services))
+    order_days.plan(chief, order.pk, planned_on=ahead(2))
+    with pytest.raises(Question) as asked:
+        order_days.release(chief, order.pk)
+    one = "{} falls due about 23 Sep 2026, 98 days after 17 Jun 2026"
+    assert str(asked.value) == (
+        f"{one.format('Gearbox oil')}. Is it to be done so early? Else take it off the order."
+    )
+    assert (asked.value.about, asked.value.yes) == ("jobs", "")
+    order_days.release(chief, order.pk, override_reason="it is sold")
+    assert order.events.latest("pk").reason == "it is sold"
+
+
+def test_both_are_asked_where_the_day_is_in_doubt_too(chief: Actor) -> None:
+    (van,) = fleet({"V-1": (100, 100)})
+    services = list(Service.objects.values_list("pk", flat=True))
+    order = issue.draft(chief, OrderDraft(vehicle_id=van.pk, service_ids=services))
+    order_days.plan(chief, order.pk, planned_on=ahead(2))
+    closed_on(ahead(2))
+    with pytest.raises(Question) as asked:
+        order_days.release(chief, order.pk)
+    assert str(asked.value) == (
+        "Plain is closed on 17 Jun 2026 (stocktaking): no plan can keep that day. Is it right? "
+        "Else choose 16 Jun 2026 or 18 Jun 2026. "
+        "Gearbox oil falls due about 23 Sep 2026, 98 days after 17 Jun 2026; "
+        "Engine oil falls due about 23 Sep 2026, 98 days after 17 Jun 2026. "
+        "Is it to be done so early? Else take each off the order."
+    )
+
+
+def test_an_outside_workshop_is_asked_about_early_work_by_its_day_or_today(chief: Actor) -> None:
+    (van,) = fleet({"V-1": (100,)})
+    service = Service.objects.get(slug="gearbox-oil")
+    outside = WorkOrder.Where.OUTSIDE
+    order = issue.draft(
+        chief, OrderDraft(vehicle_id=van.pk, service_ids=[service.pk], where=outside)
+    )
+    with pytest.raises(Question, match="23 Sep 2026, 100 days after 15 Jun 2026"):
+        order_days.release(chief, order.pk)
+    order_days.plan(chief, order.pk, planned_on=ahead(20))
+    assert order_days.release(chief, order.pk).state == "released"
+
+
 def test_of_many_each_is_asked_about_or_released(chief: Actor) -> None:
     closed_on(ahead(2))
     free, doubted = draft(chief, ahead(3), "V-1"), draft(chief, ahead(2), "V-2")

@@ -44,7 +44,8 @@ class ReleaseOneGiven(Act):
         max_length=300,
         default="",
         allow_blank=True,
-        help_text="Answers a 409: the day is only proposed, or one on which it cannot come in",
+        help_text="Answers a 409: the day is only proposed, or one on which it cannot come in, or "
+        "work is far from due",
     )
 
 

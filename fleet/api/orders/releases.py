@@ -35,7 +35,8 @@ class ReleaseGiven(Act):
         max_length=300,
         default="",
         allow_blank=True,
-        help_text="Answers what is asked about a day that is only proposed, or cannot be kept",
+        help_text="Answers what is asked about a day that is only proposed or cannot be kept, and "
+        "about work that is far from due",
     )
 
     def validate_orders(self, orders: list[Row]) -> list[Row]:
