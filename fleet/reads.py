@@ -149,8 +149,10 @@ def fetch(wanted: Collection[Rows]) -> None:
     asked = [part for part in parts if part.sql]
     found: dict[int, list[tuple[Any, ...]]] = defaultdict(list)
     if len(asked) == 1 or sum(len(part.params) for part in asked) > MOST_PARAMS:
-        for part in asked:
-            len(part.rows)  # asks for itself
+        with connection.cursor() as cursor:
+            for number, part in enumerate(asked):
+                cursor.execute(part.sql, part.params)
+                found[number] = cursor.fetchall()
     elif asked:
         heads, arms, places = _shape(tuple(part.kinds for part in asked), connection.vendor)
         named = ", ".join(
