@@ -1,6 +1,7 @@
 """Uploads of sheets: sent, followed while they are taken in, and read back row by row."""
 
 import json
+from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import asdict
 from functools import partial
@@ -22,7 +23,7 @@ from rest_framework.response import Response
 
 from fleet import jobs
 from fleet.api.etags import shown
-from fleet.api.fields import Strict, Text, body, query
+from fleet.api.fields import Day, Number, Strict, Text, body, query
 from fleet.api.paging import Order, PageQuery, listed, page, page_shape
 from fleet.api.repeats import Answer, digest, once
 from fleet.api.resource import Resource, one_or_404, vehicle_or_404
@@ -31,10 +32,11 @@ from fleet.api.signin import caller, depots_for
 from fleet.api.tables import CSVRenderer, csv_response
 from fleet.people.roles import Right
 from fleet.readings import listing
+from fleet.readings.correct import Given, correct
 from fleet.readings.intake import Options, depots_of_upload, receive
 from fleet.readings.kinds import as_json, kinds_of
 from fleet.readings.mend import treat_as
-from fleet.readings.models import Upload, UploadRow
+from fleet.readings.models import RowCorrection, Upload, UploadRow
 from fleet.readings.report import with_decisive
 from fleet.readings.roll import Roll
 from fleet.readings.withdraw import withdraw
@@ -42,7 +44,7 @@ from fleet.tables import csv_line
 
 NEWEST_FIRST = Order("uploads", ("id",), descending=True)
 IN_ORDER = Order("upload rows", ("number",))
-ROW_COLUMNS = ("number", "sheet", "row", "column", "raw", "outcome", "message", "decisive_id")
+ROW_COLUMNS = ("id", "number", "sheet", "row", "column", "raw", "outcome", "message", "decisive_id")
 
 
 class UploadShape(serializers.Serializer[Any]):
@@ -93,6 +95,37 @@ class MendGiven(Strict):
     vehicle = Text(max_length=40, help_text="Fleet number of the vehicle that is meant")
 
 
+class CorrectGiven(Strict):
+    on = Day(required=False, help_text="At the depot; left out: as the row has it")
+    at = serializers.TimeField(required=False, help_text="Left out: as the row has it, if it has")
+    value = Number(required=False, help_text="Left out: as the row has it")
+    unit = serializers.ChoiceField(
+        choices=("km", "mi", "h"), required=False, help_text="Left out: as the row has it"
+    )
+    vehicle = Text(
+        max_length=40, required=False, help_text="Fleet number, of a row that names no vehicle"
+    )
+    reason = Text(
+        max_length=300,
+        default="",
+        allow_blank=True,
+        help_text="Why a reading that was taken is wrong; needed for those",
+    )
+
+
+class CorrectionShape(serializers.Serializer[Any]):
+    outcome = serializers.ChoiceField(choices=UploadRow.Outcome.choices, help_text="Until then")
+    message = serializers.CharField(help_text="Until then")
+    reading = serializers.IntegerField(allow_null=True, help_text="That was put aside")
+    hours_reading = serializers.IntegerField(allow_null=True, help_text="That was put aside")
+    reason = serializers.CharField()
+    person = serializers.CharField(allow_null=True)
+    corrected_at = serializers.DateTimeField()
+
+
+CORRECTIONS = Rows(RowCorrection, CorrectionShape)
+
+
 class WithdrawUploadGiven(Strict):
     reason = Text(max_length=300, help_text="Why, in your words; kept with it")
 
@@ -121,6 +154,7 @@ class UploadRowShape(serializers.Serializer[Any]):
     reading = serializers.IntegerField(
         allow_null=True, help_text="Of odometer and engine hours the one that made the outcome"
     )
+    corrections = CorrectionShape(many=True, help_text="What people corrected, the first one first")
 
 
 class Uploads(Resource):
@@ -192,6 +226,37 @@ class Mend(Resource):
         return once(request, effect)
 
 
+class CorrectRow(Resource):
+    """Give the right day or value of a row; it is judged like any reading."""
+
+    scope = "uploads"
+    rights = {"POST": Right.ADD_READINGS}
+    repeatable = ("POST",)
+
+    @extend_schema(
+        operation_id="uploads_correct_row", request=CorrectGiven, responses={202: UploadShape}
+    )
+    def post(self, request: Request, upload_id: int, row_number: int) -> Response:
+        upload = upload_or_404(request, upload_id)
+        row = one_or_404(
+            _visible(request, upload).filter(number=row_number),
+            f"There is no row {row_number} of upload {upload_id} within your depots.",
+        )
+        given = body(request, CorrectGiven)
+        if "vehicle" in given:
+            given["vehicle"] = vehicle_or_404(request, given["vehicle"])
+
+        def effect() -> Answer:
+            correct(
+                row.pk, Given(**given), person=caller(request), channel="api", now=timezone.now()
+            )
+            transaction.on_commit(partial(jobs.send, jobs.take_in_upload, upload.pk, again=True))
+            told = SHOWN.one(Upload.objects.filter(pk=upload.pk))
+            return Answer(told, HTTPStatus.ACCEPTED, reverse("api-upload", args=[upload.pk]))
+
+        return once(request, effect)
+
+
 class Withdraw(Resource):
     """Reject all readings that only this upload brought, and judge their meters again."""
 
@@ -241,7 +306,9 @@ class UploadRows(Resource):
         if request.accepted_renderer.format == "csv":
             return csv_response(f"upload-{upload_id}", _lines(rows))
         on_page, following = page(request, rows, IN_ORDER, asked)
-        return listed([_cells(row) for row in on_page], following)
+        found = _corrections([row["id"] for row in on_page])
+        told = [{**_cells(row), "corrections": found[row["id"]]} for row in on_page]
+        return listed(told, following)
 
 
 def _options(request: Request, given: dict[str, Any]) -> Options:
@@ -284,6 +351,13 @@ def _rows(found: QuerySet[UploadRow], asked: dict[str, Any]) -> Any:
     if asked.get("outcome"):
         found = listing.with_outcomes(found, asked["outcome"])
     return with_decisive(found).values(*ROW_COLUMNS, fleet_number=F("vehicle__fleet_number"))
+
+
+def _corrections(row_ids: list[int]) -> dict[int, list[dict[str, Any]]]:
+    found: dict[int, list[dict[str, Any]]] = defaultdict(list)
+    for row in CORRECTIONS.values(listing.corrections_of(row_ids), "row"):
+        found[row["row"]].append(CORRECTIONS.row(row))
+    return found
 
 
 def _cells(row: dict[str, Any]) -> dict[str, Any]:

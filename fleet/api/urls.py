@@ -63,7 +63,7 @@ from fleet.api.settlements import Settlements, WithdrawSettlement
 from fleet.api.stock import Items, StockLevels, StockMoves, TakeBack
 from fleet.api.telematics import Telematics
 from fleet.api.trials import OneTrial, Ratings, Result, Samples, TakeBackSample, Trials
-from fleet.api.uploads import Mend, OneUpload, UploadRows, Uploads, Withdraw
+from fleet.api.uploads import CorrectRow, Mend, OneUpload, UploadRows, Uploads, Withdraw
 from fleet.api.usage import Usage
 from fleet.api.used_fluid import UsedFluids
 from fleet.api.vehicles import OneVehicle, Vehicles
@@ -174,6 +174,11 @@ urlpatterns = [
     path("uploads/<int:upload_id>/mend", Mend.as_view(), name="api-upload-mend"),
     path("uploads/<int:upload_id>/withdraw", Withdraw.as_view(), name="api-upload-withdraw"),
     path("uploads/<int:upload_id>/rows", UploadRows.as_view(), name="api-upload-rows"),
+    path(
+        "uploads/<int:upload_id>/rows/<int:row_number>/correct",
+        CorrectRow.as_view(),
+        name="api-upload-correct-row",
+    ),
     path("usage", Usage.as_view(), name="api-usage"),
     path("duty", Duty.as_view(), name="api-duty"),
     path("duty/overrides", Overrides.as_view(), name="api-duty-overrides"),

@@ -22,6 +22,7 @@ from fleet.dashboard.orders.releasing import plan_orders, release_orders, take_b
 from fleet.dashboard.orders.todays_orders import service_worker, todays_orders
 from fleet.dashboard.orders.work_order import change_order, work_order
 from fleet.dashboard.orders.work_orders import draft_order, draft_orders, work_orders
+from fleet.dashboard.readings.correct_row import correct_row
 from fleet.dashboard.readings.readings import (
     mend_upload,
     readings,
@@ -162,6 +163,11 @@ urlpatterns = [
     path("readings/uploads", upload, name="upload"),
     path("readings/uploads/<int:upload_id>", upload_rows, name="upload-rows"),
     path("readings/uploads/<int:upload_id>/mend", mend_upload, name="mend-upload"),
+    path(
+        "readings/uploads/<int:upload_id>/rows/<int:number>/correct",
+        correct_row,
+        name="correct-row",
+    ),
     path("readings/uploads/<int:upload_id>/withdraw", withdraw_upload, name="withdraw-upload"),
     path("readings/uploads/<int:upload_id>/state", upload_state, name="upload-state"),
     re_path(

@@ -4,6 +4,7 @@ apart.py          reads a sheet's entries in a process of its own
 around.py         accepted readings about others, for small charts
 beside.py         what stands beside a held reading: neighbours, expected value, what was meant
 cells.py          numbers in cells: decimal marks, units written behind
+correct.py        a row of an upload corrected by hand; the reading it had brought is rejected
 doubts.py         a value that a person gives, held against the readings about it
 earlier.py        memories of the judge to go on from
 enter.py          single readings as typed or sent; a day without a time counts as noon

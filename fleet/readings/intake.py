@@ -306,7 +306,7 @@ def _named(sheets: list[ReadSheet], options: Options) -> Array:
 def vehicles_of(upload: Upload) -> Array:
     """Ids of the vehicles whose readings this upload brought."""
     with_reading = Q(reading__isnull=False) | Q(hours_reading__isnull=False)
-    ids = upload.rows.filter(with_reading).exclude(outcome=Outcome.REPEATED)
+    ids = upload.rows.filter(with_reading).exclude(outcome=Outcome.REPEATED, corrections=None)
     found = ids.order_by("vehicle_id").values_list("vehicle_id", flat=True).distinct()
     return np.array(list(found), dtype=np.int64)
 

@@ -8,7 +8,15 @@ from django.db.models import Count, Exists, OuterRef, Q, QuerySet
 from django.db.models.functions import Coalesce
 
 from fleet.people.models import Person
-from fleet.readings.models import OPEN, Reading, ReadingDecision, Upload, UploadRow, Verdict
+from fleet.readings.models import (
+    OPEN,
+    Reading,
+    ReadingDecision,
+    RowCorrection,
+    Upload,
+    UploadRow,
+    Verdict,
+)
 from fleet.readings.reasons import WITHDRAWN
 from fleet.reads import Read, reader
 from fleet.vehicles.find import Depots
@@ -128,6 +136,18 @@ def _waiting(verdict: str) -> Q:
         judged = Q(**{f"{name}__verdict": verdict}) & ~decided
         found |= Q(outcome=verdict) & judged & ~Q(**{f"{name}__reason": WITHDRAWN})
     return found
+
+
+def corrected_away(upload: Upload) -> list[int]:
+    """Ids of the readings that rows of an upload had brought before they were corrected."""
+    pairs = RowCorrection.objects.filter(row__upload=upload).values_list("reading", "hours_reading")
+    return sorted({pk for pair in pairs for pk in pair if pk is not None})
+
+
+def corrections_of(row_ids: Collection[int]) -> QuerySet[RowCorrection]:
+    """What people corrected of some rows, the first correction first."""
+    rows = RowCorrection.objects.filter(row__in=row_ids).order_by("pk")
+    return rows.select_related("person", "reading", "vehicle__depot")
 
 
 def own_newest(person: Person) -> Upload | None:

@@ -168,6 +168,33 @@ class UploadRow(models.Model):
         return f"{self.upload} row {self.row}{self.column}"
 
 
+class RowCorrection(models.Model):
+    """A person gave the right day or value of a row of an upload; what stood until then."""
+
+    row = models.ForeignKey(UploadRow, models.CASCADE, related_name="corrections")
+    vehicle = models.ForeignKey(Vehicle, models.CASCADE, related_name="+", db_index=False)
+    outcome = models.CharField(max_length=15, choices=UploadRow.Outcome)  # that the row had
+    message = models.CharField(max_length=300, blank=True)
+    reading = models.ForeignKey(  # that the row had brought; empty: none could be read
+        Reading, models.SET_NULL, null=True, related_name="+", db_index=False
+    )
+    hours_reading = models.ForeignKey(
+        Reading, models.SET_NULL, null=True, related_name="+", db_index=False
+    )
+    reason = models.CharField(max_length=300)
+    person = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+"
+    )
+    channel = models.CharField(max_length=12)
+    corrected_at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["row", "id"]
+
+    def __str__(self) -> str:
+        return f"{self.row}, corrected"
+
+
 class ReadingDecision(models.Model):
     """What a person decided about a reading; the newest decision holds."""
 

@@ -50,7 +50,7 @@ def record(readings: Columns, source: Source, received_at: datetime) -> tuple[Ar
         _insert(cursor, source, received_at)
         ids, withdrawn = _ids(cursor, source)
         if withdrawn.any():
-            _judge_anew(cursor, ids[withdrawn])
+            judge_anew(ids[withdrawn])
     first = np.zeros(count, bool)
     first[np.unique(ids, return_index=True)[1]] = True
     return ids, ((ids > highest) | withdrawn) & first
@@ -107,9 +107,12 @@ def _ids(cursor: Any, source: Source) -> tuple[Array, Array]:
     return ids, np.array([withdrawn for _, withdrawn in rows], dtype=bool)
 
 
-def _judge_anew(cursor: Any, ids: Array) -> None:
+def judge_anew(ids: Array) -> None:
+    """Let readings that were rejected wait for a verdict again."""
     where, params = bulk.among("id", ids)
-    cursor.execute(
-        f"UPDATE {Reading._meta.db_table} SET verdict = %s, fixed = '', reason = '' WHERE {where}",  # noqa: S608
-        [Verdict.NOT_JUDGED, *params],
-    )
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"UPDATE {Reading._meta.db_table} SET verdict = %s, fixed = '', reason = '' "  # noqa: S608
+            f"WHERE {where}",
+            [Verdict.NOT_JUDGED, *params],
+        )

@@ -10,7 +10,7 @@ from fleet.calc.arrays import Array
 from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
-from fleet.readings.listing import standing
+from fleet.readings.listing import corrected_away, standing
 from fleet.readings.models import (
     Reading,
     ReadingDecision,
@@ -75,13 +75,15 @@ def withdraw(
 
 
 def _brought_by_it_alone(upload: Upload) -> Array:
-    """Ids of the readings on its rows that no other upload, unless withdrawn, holds as well."""
+    """Ids of the readings on its rows, also before they were corrected, that no other upload,
+    unless withdrawn, holds as well."""
     sql = """
         SELECT DISTINCT reading_id AS id FROM readings_uploadrow
         WHERE upload_id = %s AND reading_id IS NOT NULL
         UNION SELECT hours_reading_id FROM readings_uploadrow
         WHERE upload_id = %s AND hours_reading_id IS NOT NULL"""
-    ids = np.sort(bulk.read(sql, [upload.pk, upload.pk], {"id": "i8"})["id"])
+    ids = bulk.read(sql, [upload.pk, upload.pk], {"id": "i8"})["id"]
+    ids = np.union1d(ids, np.array(corrected_away(upload), np.int64))
     for column in ("reading_id", "hours_reading_id"):
         where, params = bulk.among(column, ids)
         also = f"""

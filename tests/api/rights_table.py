@@ -26,6 +26,7 @@ POST  uploads                                                           yes yes 
 GET   uploads/<int:upload_id>                                           yes yes yes yes yes yes
 POST  uploads/<int:upload_id>/mend                                      yes yes yes no  no  no
 POST  uploads/<int:upload_id>/withdraw                                  yes yes no  no  no  no
+POST  uploads/<int:upload_id>/rows/<int:row_number>/correct             yes yes yes no  no  no
 GET   uploads/<int:upload_id>/rows                                      yes yes yes yes yes yes
 GET   usage                                                             yes yes yes yes yes yes
 GET   duty                                                              yes yes yes yes yes yes

@@ -194,3 +194,40 @@ def test_an_upload_is_withdrawn_once_with_its_reason(clerk: APIClient, sent: lis
         409,
         "This upload was withdrawn already.",
     )
+
+
+def test_a_row_is_corrected_and_tells_what_it_was(
+    clerk: APIClient,
+    monkeypatch: pytest.MonkeyPatch,
+    django_capture_on_commit_callbacks: DjangoCaptureOnCommitCallbacks,
+) -> None:
+    taken_up: list[tuple[int, bool]] = []
+    upload = taken_in(clerk)
+    monkeypatch.setattr("fleet.jobs.send", lambda _, pk, again: taken_up.append((pk, again)))
+    where = address(f"uploads/{upload['id']}/rows")
+    given = {"on": str(depots_day()), "value": 10_760.5}
+    with django_capture_on_commit_callbacks(execute=True):
+        answer = clerk.post(f"{where}/4/correct", given, format="json")
+    assert (answer.status_code, answer.json()["state"]) == (202, "read")
+    assert taken_up == [(upload["id"], True)]
+    chain.complete_upload(upload["id"])
+    rows = {row["number"]: row for row in clerk.get(where).json()["rows"]}
+    assert (rows[4]["outcome"], rows[4]["cells"][2]) == ("accepted", "x")
+    (told,) = rows[4]["corrections"]
+    assert (told["outcome"], told["person"], told["reading"]) == ("unreadable", "cleo", None)
+    assert rows[1]["corrections"] == []
+
+
+def test_a_correction_that_cannot_be_is_refused_about_its_field(
+    running: Cast, clerk: APIClient, sent: list[int], call: Caller
+) -> None:
+    upload = taken_in(clerk)
+    where = address(f"uploads/{upload['id']}/rows")
+    refused = clerk.post(f"{where}/4/correct", {"value": 5}, format="json")
+    assert (refused.status_code, refused.json()["errors"][0]["pointer"]) == (422, "#/on")
+    assert clerk.post(f"{where}/99/correct", {"value": 5}, format="json").status_code == 404
+    given = {"vehicle": "V-201", "value": 5}
+    assert clerk.post(f"{where}/4/correct", given, format="json").status_code == 404
+    given = {"value": 10_761, "reason": "so"}
+    mechanic = call(running.mechanic)  # adds readings, and settles none
+    assert mechanic.post(f"{where}/1/correct", given, format="json").status_code == 403

@@ -1,6 +1,7 @@
 """Pages about readings and uploads.
 
 chart.py        a small chart beside a held reading
+correct_row.py   the right day or value of one row of an upload
 lines.py        readings as listed; values likely meant
 readings.py     the page Readings, uploads, settling one
 settle_many.py  many readings settled at once

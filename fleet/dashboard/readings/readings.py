@@ -66,7 +66,7 @@ def readings(request: SignedIn) -> HttpResponse:
 def _uploads(request: SignedIn) -> dict[str, Any]:
     """The newest uploads, or the next older ones before a given one."""
     before = request.GET.get("before", "")
-    seen = _uploads_seen(request).order_by("-pk")
+    seen = uploads_seen(request).order_by("-pk")
     unseen = listing.with_unseen(seen)
     only = request.GET.get("rejected") == "1"
     found = unseen if only else seen
@@ -85,11 +85,11 @@ def _uploads(request: SignedIn) -> dict[str, Any]:
     }
 
 
-def _uploads_seen(request: SignedIn) -> QuerySet[Upload]:
+def uploads_seen(request: SignedIn) -> QuerySet[Upload]:
     return listing.uploads_seen_by(request.user, depots_of(request.user))
 
 
-def _rows_seen(request: SignedIn, one: Upload) -> QuerySet[UploadRow]:
+def rows_seen(request: SignedIn, one: Upload) -> QuerySet[UploadRow]:
     return listing.rows_seen_by(request.user, one, depots_of(request.user))
 
 
@@ -152,9 +152,9 @@ def _decision(request: SignedIn) -> dict[str, Any]:
     """
     sent, reason = request.POST, request.POST.get("reason", "").strip()
     if sent.get("meant"):
-        value, unit = _right_value(sent["meant"], "")
+        value, unit = right_value(sent["meant"], "")
         return {"action": TAKEN, "reason": reason, "value": value, "unit": unit}
-    value, unit = _right_value(sent.get("value", ""), sent.get("unit", ""))
+    value, unit = right_value(sent.get("value", ""), sent.get("unit", ""))
     sure = sent.get("sure", "")
     action = sure or sent.get("action", "")
     if action == RIGHT_VALUE:
@@ -170,7 +170,7 @@ def _decision(request: SignedIn) -> dict[str, Any]:
     }
 
 
-def _right_value(text: str, unit: str) -> tuple[float | None, str | None]:
+def right_value(text: str, unit: str) -> tuple[float | None, str | None]:
     """The value that a person knows to be right, and its unit: as typed behind it, else the
     field's; nothing typed: None."""
     if not text.strip():
@@ -212,7 +212,7 @@ def _settled(request: SignedIn, reading_id: int, context: dict[str, Any]) -> Htt
 def _uploads_now(request: SignedIn, reading_ids: list[int]) -> dict[str, Any]:
     """What pages say elsewhere of the uploads that readings came from."""
     own = Q(reading__in=reading_ids) | Q(hours_reading__in=reading_ids)
-    rows = list(UploadRow.objects.filter(own, upload__in=_uploads_seen(request)))
+    rows = list(UploadRow.objects.filter(own, upload__in=uploads_seen(request)))
     found = list(Upload.objects.filter(pk__in={row.upload_id for row in rows}))
     return {
         "here": set(request.POST.getlist("here")),  # what of it the page has
@@ -269,7 +269,7 @@ def _refused(request: SignedIn, fault: str) -> HttpResponse:
 @require_GET
 def upload_state(request: SignedIn, upload_id: int) -> HttpResponse:
     """How far an upload is; the page asks again until it is done."""
-    return _state(request, get_object_or_404(_uploads_seen(request), pk=upload_id))
+    return _state(request, get_object_or_404(uploads_seen(request), pk=upload_id))
 
 
 def _state(request: SignedIn, one: Upload) -> HttpResponse:
@@ -284,9 +284,14 @@ def _state(request: SignedIn, one: Upload) -> HttpResponse:
 @require_GET
 def upload_rows(request: SignedIn, upload_id: int) -> HttpResponse:
     """One upload: its totals, then its rows, those that want a look unless asked."""
-    one = get_object_or_404(_uploads_seen(request), pk=upload_id)
-    after = request.GET.get("after", "")
-    context = _upload_context(request, one, request.GET.get("outcome", ""), whole_number(after))
+    one = get_object_or_404(uploads_seen(request), pk=upload_id)
+    after = whole_number(request.GET.get("after", ""))
+    return upload_page(request, one, request.GET.get("outcome", ""), after)
+
+
+def upload_page(request: SignedIn, one: Upload, outcome: str, after: int = 0) -> HttpResponse:
+    """Its rows after a certain one, of an outcome where one is named."""
+    context = _upload_context(request, one, outcome, after)
     return show(request, "upload", scope_of(request), context)
 
 
@@ -294,7 +299,7 @@ def _upload_context(
     request: SignedIn, one: Upload, outcome: str, after: int, most: int = ROWS_SHOWN
 ) -> dict[str, Any]:
     wanted = [outcome] if outcome in SHOWN_OUTCOMES else LOOKED_AT
-    rows = listing.with_outcomes(_rows_seen(request, one), wanted).filter(number__gt=after)
+    rows = listing.with_outcomes(rows_seen(request, one), wanted).filter(number__gt=after)
     found = list(rows[: most + 1])
     return {
         "upload": one,
@@ -317,7 +322,7 @@ def _kinds(request: SignedIn, one: Upload) -> dict[str, Any]:
     own = reached & set(intake.depots_of_upload(one) or reached)
     roll = Roll(sorted(own), one.options.get("treat_as"))
     return {
-        "kinds": kinds_of(_rows_seen(request, one), roll),
+        "kinds": kinds_of(rows_seen(request, one), roll),
         "treated_as": sorted(one.options.get("treat_as", {}).items()),
         "may_add": may(request.user, Right.ADD_READINGS),
         "may_settle": may(request.user, Right.SETTLE_READINGS),
@@ -327,7 +332,7 @@ def _kinds(request: SignedIn, one: Upload) -> dict[str, Any]:
 @require_POST
 def mend_upload(request: SignedIn, upload_id: int) -> HttpResponse:
     """Mend all rows of one kind: take an unknown name for a vehicle, or accept what was meant."""
-    one = get_object_or_404(_uploads_seen(request), pk=upload_id)
+    one = get_object_or_404(uploads_seen(request), pk=upload_id)
     try:
         if request.POST.get("named"):
             _treat_as(request, one)
@@ -366,7 +371,7 @@ def _accept_all(request: SignedIn, one: Upload) -> None:
 @needs(Right.SETTLE_READINGS)
 def withdraw_upload(request: SignedIn, upload_id: int) -> HttpResponse:
     """Take an upload back as a whole; its rows stay to be read."""
-    one = get_object_or_404(_uploads_seen(request), pk=upload_id)
+    one = get_object_or_404(uploads_seen(request), pk=upload_id)
     reason = request.POST.get("reason", "")
     try:
         kept = withdraw(one, person=request.user, reason=reason, channel="page", now=timezone.now())
@@ -381,6 +386,6 @@ def withdraw_upload(request: SignedIn, upload_id: int) -> HttpResponse:
 @require_GET
 def upload_file(request: SignedIn, upload_id: str, ending: str) -> HttpResponse:
     """The rows as they were given, each with its outcome."""
-    one = get_object_or_404(_uploads_seen(request), pk=int(upload_id[:18]))
-    rows = file_rows(_rows_seen(request, one))
+    one = get_object_or_404(uploads_seen(request), pk=int(upload_id[:18]))
+    rows = file_rows(rows_seen(request, one))
     return table_file(f"upload-{one.pk}", ending, HEADINGS, rows)

@@ -1,17 +1,23 @@
 """An upload as it is shown: how far it is, its totals, and its rows with what became of them."""
 
 import json
+from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
+from zoneinfo import ZoneInfo
 
 from django.db.models import QuerySet
 
 from fleet.dashboard import words
 from fleet.dashboard.readings.lines import ReadingLine, reading_lines, with_lines
 from fleet.people.models import Person
-from fleet.people.roles import depots_of
+from fleet.people.roles import Right, depots_of, may
+from fleet.readings import listing
+from fleet.readings.correct import CORRECTABLE
+from fleet.readings.enter import KINDS
 from fleet.readings.listing import open_now
-from fleet.readings.models import Reading, Upload, UploadRow
+from fleet.readings.models import Reading, RowCorrection, Upload, UploadRow
 from fleet.readings.report import with_decisive
 from fleet.tables import Cell
 
@@ -27,6 +33,18 @@ STEPS = (Upload.State.RECEIVED, Upload.State.READ, Upload.State.JUDGED, Upload.S
 
 
 @dataclass(frozen=True)
+class RowFix:
+    """What a row says now, where a person may say what is right."""
+
+    on: date | None
+    value: str
+    unit: str
+    names_vehicle: bool
+    rejects: bool  # a reading that was taken, for which a reason is needed
+    units = tuple(KINDS)
+
+
+@dataclass(frozen=True)
 class RowLine:
     """One row of a sheet that needs a look."""
 
@@ -36,6 +54,9 @@ class RowLine:
     message: str
     reading: ReadingLine | None  # to settle it on the spot
     pk: int = 0
+    number: int = 0  # through the whole file
+    fix: "RowFix | None" = None  # what the form to correct it starts from; None: it has none
+    corrected: tuple[str, ...] = ()  # what people corrected of it, in words
 
     @property
     def now(self) -> str:
@@ -108,12 +129,51 @@ def share_of(upload: Upload) -> float:
 
 def row_lines(rows: list[UploadRow], person: Person) -> list[RowLine]:
     """Lines of rows, each with the reading that made its outcome."""
-    pairs = with_decisive(UploadRow.objects.filter(pk__in=[row.pk for row in rows]))
+    ids = [row.pk for row in rows]
+    pairs = with_decisive(UploadRow.objects.filter(pk__in=ids))
     decisive = dict(pairs.values_list("pk", "decisive_id"))
     found = with_lines(Reading.objects.filter(pk__in=decisive.values()))
-    own = found.filter(vehicle__depot__in=depots_of(person))
+    own = list(found.filter(vehicle__depot__in=depots_of(person)))
     lines = {line.pk: line for line in reading_lines(own, person)}
-    return [_line(row, lines.get(decisive[row.pk] or 0)) for row in rows]
+    given = {one.pk: one for one in own}
+    corrections: dict[int, list[str]] = defaultdict(list)
+    for one in listing.corrections_of(ids):
+        corrections[one.row_id].append(_corrected(one))
+    told = []
+    for row in rows:
+        pk = decisive[row.pk] or 0
+        fix = fix_of(row, given.get(pk), person)
+        corrected = tuple(corrections[row.pk])
+        told.append(replace(_line(row, lines.get(pk)), fix=fix, corrected=corrected))
+    return told
+
+
+def fix_of(row: UploadRow, reading: Reading | None, person: Person) -> RowFix | None:
+    """What the form to correct a row starts from, for who may."""
+    if row.outcome not in CORRECTABLE or (reading is None and row.reading_id):
+        return None
+    wanted = [Right.ADD_READINGS, *([Right.SETTLE_READINGS] if reading else [])]
+    depot = reading.vehicle.depot if reading else None
+    if not all(may(person, right, depot) for right in wanted):
+        return None
+    if reading is None:
+        return RowFix(None, "", "", row.vehicle_id is not None, rejects=False)
+    on = reading.taken_at.astimezone(ZoneInfo(reading.vehicle.depot.zone)).date()
+    return RowFix(on, f"{reading.value:.15g}", reading.unit, names_vehicle=True, rejects=True)
+
+
+def _corrected(one: RowCorrection) -> str:
+    """A correction in words: who, when, what stood before, and why."""
+    zone = ZoneInfo(one.vehicle.depot.zone)
+    was = one.message or one.outcome
+    if one.reading:
+        on = one.reading.taken_at.astimezone(zone).date()
+        given = f"{words.grouped(one.reading.value)} {one.reading.unit}"
+        was = f"{given} on {words.day(on)}, {one.outcome}"
+    by = f" by {one.person}" if one.person else ""
+    why = f"; {one.reason}" if one.reason else ""
+    at = words.moment(one.corrected_at.astimezone(zone))
+    return f"Corrected {at}{by}; until then: {was.rstrip('.')}{why.rstrip('.')}."
 
 
 def _line(row: UploadRow, reading: ReadingLine | None) -> RowLine:
@@ -124,6 +184,7 @@ def _line(row: UploadRow, reading: ReadingLine | None) -> RowLine:
         message=row.message,
         reading=reading,
         pk=row.pk,
+        number=row.number,
     )
 
 
