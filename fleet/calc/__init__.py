@@ -66,6 +66,7 @@ visit_rows.py       minutes by skill and by bay as limits of each day
 visit_search.py     a plan built at the bound's prices, then improved
 visit_solution.py   a plan in the making: what is left of each limit
 visit_solver.py     linear and integer programs by HiGHS
+weeks_ahead.py      what each vehicle adds to the weeks ahead, in sums it can be taken from
 whole_jobs.py       whether each visit fits one bay and one mechanic
 widening.py         by how much bands are widened when too few dates came true
 year_ahead.py       a workshop's year in 99 futures: due, in, waiting, done

@@ -82,6 +82,32 @@ def counts_before(
     return np.cumsum(counts, axis=1, out=counts)
 
 
+def levels_before(
+    services: Services, km: Paths, hours: Paths, today_d: int, edges_d: FloatArray
+) -> CountArray:
+    """
+    Count the levels at which each service falls due for the first time before each edge.
+
+    Parameters
+    ----------
+    services, km, hours, today_d, edges_d
+        As in `counts_before`.
+
+    Returns
+    -------
+    ndarray, shape (n, e)
+        0 to 99. The earliest levels are the first ones, whatever limits a service has.
+    """
+    n = len(services.km_left)
+    counts = np.zeros((n, len(edges_d)), dtype=np.int16)
+    for begin in range(0, n, ROWS_AT_ONCE):
+        rows = np.arange(begin, min(begin + ROWS_AT_ONCE, n))
+        due_d = first_d(services, rows, _sides(rows, services, km, hours), today_d)
+        for at, edge_d in enumerate(edges_d.tolist()):
+            counts[rows, at] = (due_d < edge_d).sum(axis=1)
+    return counts
+
+
 def _occasions(
     rows: IntArray,
     services: Services,
@@ -91,15 +117,7 @@ def _occasions(
     today_d: int,
 ) -> Iterator[tuple[IntArray, FloatArray]]:
     """Rows still falling due before the end, and the day of each level, occasion by occasion."""
-    sides = (
-        Side.of(km, services.km_meter[rows], services.km_left[rows], services.repeats.km[rows]),
-        Side.of(
-            hours,
-            services.hours_meter[rows],
-            services.hours_left[rows],
-            services.repeats.hours[rows],
-        ),
-    )
+    sides = _sides(rows, services, km, hours)
     due_d = first_d(services, rows, sides, today_d)
     going = _any_before(due_d, rules.end_d)
     while going.any():
@@ -108,6 +126,14 @@ def _occasions(
         yield rows, due_d
         due_d = again_d(rows, due_d, sides, rules)
         going = _any_before(due_d, rules.end_d)
+
+
+def _sides(rows: IntArray, services: Services, km: Paths, hours: Paths) -> tuple[Side, Side]:
+    own = services.hours_meter[rows], services.hours_left[rows], services.repeats.hours[rows]
+    return (
+        Side.of(km, services.km_meter[rows], services.km_left[rows], services.repeats.km[rows]),
+        Side.of(hours, *own),
+    )
 
 
 def _any_before(due_d: FloatArray, end_d: float) -> NDArray[np.bool_]:

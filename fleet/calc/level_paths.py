@@ -200,18 +200,22 @@ def moments_ahead(law: Law, days_ahead: ArrayLike) -> tuple[FloatArray, FloatArr
     ----------
     law : Law
         Of n meters.
-    days_ahead : array_like, broadcast to (n,)
+    days_ahead : array_like, broadcast to (n,), or shape (n, k) rising along the second axis
         Days ahead of the last reading (of the filter), not negative [d].
 
     Returns
     -------
-    tuple of ndarray, shape (n,)
+    tuple of ndarray, shape (n,) or (n, k)
         Mean [km or h] and variance [km² or h²]; those of a standing meter over its 99 levels.
     """
-    h_d = np.broadcast_to(np.asarray(days_ahead, np.float64), law.level.shape)
+    h_d = np.asarray(days_ahead, np.float64)
+    if h_d.ndim < 2:
+        h_d = np.broadcast_to(h_d, law.level.shape)
     mean, var = law.moments(h_d)
     rows = np.flatnonzero(law.idle_d > 0)
     if rows.size:
-        each = level_distances(law.take(rows), h_d[rows, None], LEVELS)[:, 0]
-        mean[rows], var[rows] = each.mean(axis=1), each.var(axis=1)
+        own_d = h_d[rows].reshape(rows.size, -1)
+        each = level_distances(law.take(rows), own_d, LEVELS)
+        mean[rows] = each.mean(axis=2).reshape(mean[rows].shape)
+        var[rows] = each.var(axis=2).reshape(var[rows].shape)
     return mean, var

@@ -7,6 +7,7 @@ tell the same.
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 import numpy as np
 
@@ -40,10 +41,12 @@ class Class:
     unknown: IntArray  # (u, 2) vehicle and service whose history is not known
 
 
-def gather(depot_id: int, rules: Rules) -> Iterator[Class]:
-    """Read the vehicles of a depot with what falls due on them, type by type, some at a time."""
-    vehicles = _vehicles(depot_id)
-    rows, planned, states = _due_rows(depot_id), _planned(depot_id), states_of(vehicles["id"])
+def gather(depot_id: int, rules: Rules, vehicle_ids: IntArray | None = None) -> Iterator[Class]:
+    """Read the vehicles of a depot (default: all of them) with what falls due on them, type by
+    type, some at a time."""
+    vehicles = _vehicles(depot_id, vehicle_ids)
+    rows, planned = _due_rows(depot_id, vehicle_ids), _planned(depot_id)
+    states = states_of(vehicles["id"])
     for type_id in np.unique(vehicles["type_id"]):
         ids = vehicles["id"][vehicles["type_id"] == type_id]
         for begin in range(0, len(ids), VEHICLES_AT_ONCE):
@@ -52,39 +55,55 @@ def gather(depot_id: int, rules: Rules) -> Iterator[Class]:
             yield _class(int(type_id), vehicle_ids, rows, planned, meters, rules)
 
 
-def _vehicles(depot_id: int) -> dict[str, Array]:
-    sql = """
+def _vehicles(depot_id: int, only: IntArray | None) -> dict[str, Array]:
+    where, params = _among("id", only)
+    sql = f"""
         SELECT id, vehicle_type_id FROM vehicles_vehicle
-        WHERE depot_id = %s AND status <> 'sold' ORDER BY id"""
-    return bulk.read(sql, [depot_id], {"id": "i8", "type_id": "i8"})
+        WHERE depot_id = %s AND status <> 'sold'{where} ORDER BY id"""  # noqa: S608
+    return bulk.read(sql, [depot_id, *params], {"id": "i8", "type_id": "i8"})
 
 
-def _due_rows(depot_id: int) -> dict[str, Array]:
+def _among(column: str, only: IntArray | None) -> tuple[str, list[Any]]:
+    if only is None:
+        return "", []
+    where, params = bulk.among(column, only)
+    return f" AND {where}", params
+
+
+def _due_rows(depot_id: int, only: IntArray | None) -> dict[str, Array]:
+    where, params = _among("d.vehicle_id", only)
     sql = f"""
         SELECT d.vehicle_id, d.service_id, d.remaining_km, d.remaining_h,
             {bulk.day_number("d.calendar_on")}, d.duty_class, COALESCE(l.product_id, {ANY_PRODUCT}),
             d.history_known
         FROM due_duedate d JOIN vehicles_vehicle v ON v.id = d.vehicle_id
         LEFT JOIN due_limit l ON l.id = d.limit_id
-        WHERE v.depot_id = %s AND v.status <> 'sold'
+        WHERE v.depot_id = %s AND v.status <> 'sold'{where}
         ORDER BY d.vehicle_id, d.service_id"""  # noqa: S608
     kinds = {"vehicle_id": "i8", "service_id": "i8", "km_left": "f8", "hours_left": "f8"}
     kinds |= {"calendar_d": "f8", "duty_class": "O", "product_id": "i8", "known": "?"}
-    return bulk.read(sql, [depot_id], kinds)
+    return bulk.read(sql, [depot_id, *params], kinds)
 
 
 def _planned(depot_id: int) -> dict[tuple[int, int], int]:
     """Day that a released order fixes for a service of a vehicle."""
-    sql = f"""
-        SELECT j.vehicle_id, j.service_id, {bulk.day_number("o.planned_on")}
-        FROM workorders_job j JOIN workorders_workorder o ON o.id = j.order_id
-        JOIN vehicles_vehicle v ON v.id = j.vehicle_id
-        WHERE v.depot_id = %s AND j.state = 'open' AND j.service_id IS NOT NULL
-            AND o.planned_on IS NOT NULL AND o.state IN (%s, %s, %s)"""  # noqa: S608
+    planned, params = planned_days()
+    sql = f"SELECT vehicle_id, service_id, on_d FROM ({planned}) p WHERE depot_id = %s"  # noqa: S608
     kinds = dict.fromkeys(("vehicle_id", "service_id", "on_d"), "i8")
-    found = bulk.read(sql, [depot_id, *map(str, FIXED)], kinds)
+    found = bulk.read(sql, [*params, depot_id], kinds)
     pairs = zip(found["vehicle_id"].tolist(), found["service_id"].tolist(), strict=True)
     return dict(zip(pairs, found["on_d"].tolist(), strict=True))
+
+
+def planned_days() -> tuple[str, list[str]]:
+    """SQL and parameters of the days that released orders fix, as days since 1970."""
+    sql = f"""
+        SELECT j.vehicle_id, v.depot_id, j.service_id, {bulk.day_number("o.planned_on")} AS on_d
+        FROM workorders_job j JOIN workorders_workorder o ON o.id = j.order_id
+        JOIN vehicles_vehicle v ON v.id = j.vehicle_id
+        WHERE j.state = 'open' AND j.service_id IS NOT NULL AND v.status <> 'sold'
+            AND o.planned_on IS NOT NULL AND o.state IN (%s, %s, %s)"""  # noqa: S608
+    return sql, [str(state) for state in FIXED]
 
 
 def _class(

@@ -3,7 +3,7 @@
 from django.conf import settings
 from django.db import models
 
-from fleet.vehicles.models import Depot
+from fleet.vehicles.models import Depot, Vehicle
 
 
 class LastSeen(models.Model):
@@ -29,7 +29,27 @@ class WorkAhead(models.Model):
     probably = models.PositiveIntegerField()
     probably_min = models.PositiveIntegerField()
     weeks = models.JSONField()  # of each, in order: see ``weeks.Week``
-    inputs = models.BigIntegerField(default=0)  # changes when anything that they rest on does
+    sums = models.JSONField(default=dict)  # what all vehicles bring, by type: see ``parts.Sums``
+    inputs = models.BigIntegerField(default=0)  # what else the sums rest on, as one number
 
     def __str__(self) -> str:
         return f"{self.depot} as of {self.as_of_on}"
+
+
+class VehicleAhead(models.Model):
+    """What one vehicle brings into the weeks ahead, as it counts in its depot's sums."""
+
+    vehicle = models.ForeignKey(Vehicle, models.CASCADE, related_name="+", db_index=False)
+    depot = models.ForeignKey(Depot, models.CASCADE, related_name="+")
+    part = models.JSONField()  # see ``parts.Part``; empty: nothing
+    inputs = models.BigIntegerField()  # of its due dates and planned days: changes when one does
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["vehicle", "depot"], name="one_part_per_vehicle_and_depot"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.vehicle} at {self.depot}"

@@ -6,26 +6,28 @@ for it is no matter of chance in which week it falls.
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass
 from datetime import date, timedelta
 
 import numpy as np
-from django.db.models import Case, Value, When
+from django.db import transaction
+from django.db.models import Case, Count, Q, Value, When
 
 from fleet.calc.arrays import Array
-from fleet.calc.common_factor import USUAL_SIGMA, nodes
-from fleet.calc.convolve import Conditional, Distribution, added, combined, total
-from fleet.calc.demand import Repeats, Services, counts_before
-from fleet.calc.level_paths import LEVELS
+from fleet.calc.common_factor import RHO_STEP, nodes
+from fleet.calc.convolve import added, total
 from fleet.calc.stamps import digest
-from fleet.consumables.ahead import Calendar, Stretch, Ways, rho_of
-from fleet.consumables.gather import Class, day_number, gather
+from fleet.calc.weeks_ahead import Moments, moments, outcomes
+from fleet.consumables.ahead import Calendar, Stretch
+from fleet.consumables.gather import day_number
 from fleet.consumables.learn import sigmas
 from fleet.due.gather import utc_offsets
 from fleet.due.listing import condition
 from fleet.due.models import DueDate, Service
 from fleet.due.rules import Basis, gather_basis
+from fleet.overview import parts
 from fleet.overview.models import WorkAhead
+from fleet.overview.parts import Changed, Ground, Part
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.visits.labour import NO_PROCEDURE_MIN
 from fleet.visits.models import ServiceNeed, Workshop
@@ -33,12 +35,15 @@ from fleet.visits.places import gather_places
 from fleet.workorders.models import Procedure
 
 WEEKS = 12  # our choice
-MANY = 30  # vehicles with a part in a week; the total of more is as good as normal; our choice
-MARGIN_D = 28  # beyond these weeks, that an earliest likely day may lie and count; our choice
+FEW = 12  # vehicles with a part in a week; the total of more is as good as normal; our choice
+SMALL = 400  # parts in all weeks together; a depot with more has few weeks with few; our choice
 STEP_MIN = 5  # minutes are rounded to it, so that they add up on one grid; our choice
 LIKELY = (0.1, 0.9)  # our choice
 Z_90 = 1.2815515655446004  # of the normal distribution
 SHORT_LEAST_H = 1.0  # a smaller lack of hours is not told; our choice
+MINUTES = {"mean_min": 2, "var_min": 2, "low_min": 1, "high_min": 1}  # with their decimals
+SERVICES = {"mean": 4, "var": 4, "low": 2, "high": 2}
+Law = dict[str, float]  # of one week, by the names of both
 
 
 @dataclass(frozen=True)
@@ -65,40 +70,42 @@ class Week:
 def forecast_weeks(today: date, depot_ids: Collection[int], basis: Basis | None = None) -> int:
     """Bring the weeks ahead of some depots up to date, where anything that they rest on is
     another; give the number of rows written."""
-    basis = basis or gather_basis()
-    minutes, sigma = minutes_of_services(), sigmas(today)
-    calendar, written = weeks_from(today), 0
-    kept = dict(WorkAhead.objects.values_list("depot", "inputs"))
-    for depot in Depot.objects.filter(pk__in=depot_ids).order_by("pk"):
-        late, facts = _late(depot, today, minutes)
-        wanted = Wanted(
-            minutes,
-            np.setdiff1d(_near(depot, today), late),
-            sigma,
-            depot.pk,
-            float(utc_offsets(np.array([depot.pk]), basis.depots.zone)[0]),
-            basis.rules.widening,
-        )
-        classes, capacity = list(gather(depot.pk, basis.rules)), _capacity(depot, today)
-        inputs = digest([calendar, classes, wanted, facts, capacity])
-        if kept.get(depot.pk) != inputs:
-            weeks = _weeks(calendar, _laws(classes, calendar, wanted), capacity)
-            values = {"as_of_on": today, "weeks": [asdict(one) for one in weeks], **facts}
-            WorkAhead.objects.update_or_create(depot=depot, defaults={**values, "inputs": inputs})
-            written += 1
+    depots = list(Depot.objects.filter(pk__in=depot_ids).order_by("pk"))
+    ground_of = _grounds(today, depots, basis or gather_basis())
+    late, workshops = _late(today, ground_of), _workshops(depots)
+    kept = {row.depot_id: row for row in WorkAhead.objects.filter(depot__in=depots)}
+    rows = {one.pk: kept.get(one.pk) or WorkAhead(depot=one) for one in depots}
+    stamps = {pk: _stamp(ground) for pk, ground in ground_of.items()}
+    anew = [pk for pk, stamp in stamps.items() if pk not in kept or kept[pk].inputs != stamp]
+    for pk in anew:
+        rows[pk].sums, rows[pk].weeks, rows[pk].inputs = {}, [], stamps[pk]
+    changed, written = parts.changed(ground_of, anew), 0
+    for depot in depots:
+        pk, capacity = depot.pk, _capacity(depot, workshops.get(depot.pk), today)
+        written += _one_depot(rows[pk], ground_of[pk], changed.get(pk), late[pk], capacity)
     return written
 
 
-@dataclass(frozen=True)
-class Wanted:
-    """What beside the rows of a depot its weeks rest on."""
+# --- gather ------------------------------------------------------------------------------
+def _grounds(today: date, depots: Sequence[Depot], basis: Basis) -> dict[int, Ground]:
+    minutes, calendar, sigma = minutes_of_services(), weeks_from(today), sigmas(today)
+    offsets = utc_offsets(np.array([depot.pk for depot in depots]), basis.depots.zone)
+    return {
+        depot.pk: Ground(
+            today,
+            calendar,
+            minutes,
+            {type_id: one for (pk, type_id), one in sigma.items() if pk == depot.pk},
+            float(offset_d),
+            basis.rules,
+        )
+        for depot, offset_d in zip(depots, offsets, strict=True)
+    }
 
-    minutes: dict[int, int]  # by service; one that is not in it is not counted
-    keys: Array  # vehicle and service of each that may fall due in these weeks, in one number
-    sigma: dict[tuple[int, int], float]
-    depot_id: int
-    utc_offset_d: float
-    widening: float
+
+def _stamp(ground: Ground) -> int:
+    rests_on = ground.calendar.edges_d, ground.minutes, ground.sigma, ground.utc_offset_d
+    return digest([*rests_on, ground.rules.widening])
 
 
 def minutes_of_services() -> dict[int, int]:
@@ -127,94 +134,32 @@ def weeks_from(today: date) -> Calendar:
     return Calendar(day_number(today), ends_d, begins, stretches, {})
 
 
-def _late(depot: Depot, today: date, minutes: dict[int, int]) -> tuple[Array, dict[str, int]]:
-    """What is overdue, for certain or probably: its keys, and how much it is."""
-    keys, facts = [], {}
+def _late(today: date, ground_of: dict[int, Ground]) -> dict[int, dict[str, int]]:
+    """How much is overdue at each depot, for certain or probably."""
     names = {"overdue": "overdue", "probably_overdue": "probably"}
     states = {name: condition(state, today) for state, name in names.items()}
-    rows = DueDate.objects.filter(states["overdue"] | states["probably"], vehicle__depot=depot)
-    rows = rows.exclude(vehicle__status=Vehicle.Status.SOLD)
+    none = {f"{name}{unit}": 0 for name in states for unit in ("", "_min")}
+    facts = {pk: dict(none) for pk in ground_of}
+    near = Q(sort_on__lte=max((one.last_on for one in ground_of.values()), default=today))
+    # what is late is near, too: so an index finds it
+    rows = DueDate.objects.filter(states["overdue"] | states["probably"], near)
+    rows = rows.filter(depot__in=list(ground_of))
+    rows = rows.exclude(vehicle__status=Vehicle.Status.SOLD).order_by()
     told = rows.annotate(late=Case(*[When(its, then=Value(name)) for name, its in states.items()]))
-    counted = [one for one in told.values_list("late", "vehicle", "service") if one[2] in minutes]
-    for name in names.values():
-        found = [pair for late, *pair in counted if late == name]
-        keys += [_key(*one) for one in found]
-        facts[name] = len(found)
-        facts[f"{name}_min"] = sum(minutes[service] for _, service in found)
-    return np.array(keys, dtype=np.int64), facts
+    counted = told.values_list("depot", "late", "service").annotate(Count("pk"))
+    for pk, name, service_id, number in counted:
+        if service_id in ground_of[pk].minutes:
+            facts[pk][name] += number
+            facts[pk][f"{name}_min"] += number * ground_of[pk].minutes[service_id]
+    return facts
 
 
-def _near(depot: Depot, today: date) -> Array:
-    """Keys of what may well fall due in these weeks; that of a later earliest likely day will not,
-    and leaving it out saves most of the work."""
-    last = today + timedelta(weeks=WEEKS) + timedelta(days=MARGIN_D)
-    rows = DueDate.objects.filter(depot=depot, history_known=True, p10__lte=last)
-    return np.array([_key(*one) for one in rows.values_list("vehicle", "service")], dtype=np.int64)
+def _workshops(depots: Sequence[Depot]) -> dict[int, Workshop]:
+    return {one.depot_id: one for one in Workshop.objects.filter(depot__in=depots)}
 
 
-def _key(vehicle_id: int, service_id: int) -> int:
-    return vehicle_id * 2**31 + service_id
-
-
-# --- compute -----------------------------------------------------------------------------
-Laws = list[tuple[Distribution, Distribution]]  # by week: minutes, services
-
-
-def _laws(classes: Iterable[Class], calendar: Calendar, wanted: Wanted) -> Laws:
-    """Vehicles of a type share a factor; types are independent of each other."""
-    found: dict[int, list[tuple[list[Conditional], list[Conditional]]]] = defaultdict(
-        lambda: [([], []) for _ in range(WEEKS)]
-    )
-    for group in classes:
-        _add(found[group.type_id], group, calendar, wanted)
-    return [
-        (
-            added([combined(weeks[at][0]).mixed() for weeks in found.values()]),
-            added([combined(weeks[at][1]).mixed() for weeks in found.values()]),
-        )
-        for at in range(WEEKS)
-        if found
-    ]
-
-
-def _add(
-    weeks: Sequence[tuple[list[Conditional], list[Conditional]]],
-    group: Class,
-    calendar: Calendar,
-    wanted: Wanted,
-) -> None:
-    ways = Ways.of(group, calendar, wanted.utc_offset_d, wanted.widening)
-    sigma = wanted.sigma.get((wanted.depot_id, group.type_id), USUAL_SIGMA)
-    z = nodes() if sigma > 0 else nodes(1)
-    minutes = np.array([wanted.minutes.get(pk, 0) for pk in group.service_id.tolist()], np.int64)
-    key = group.vehicle_id[group.vehicle] * 2**31 + group.service_id
-    counted = np.flatnonzero((minutes > 0) & np.isin(key, wanted.keys))
-    vehicle, services = group.vehicle[counted], _taken(group.services, counted)
-    before = counts_before(services, ways.km, ways.hours, calendar.today_d, calendar.edges_d)
-    before = np.minimum(before, 1)  # the one that is due next, and none after it
-    for at, stretch in enumerate(calendar.months):
-        due_now = before[:, at].astype(np.int64)
-        if at:
-            due_now -= before[:, at - 1]
-        rho = rho_of(group, ways, stretch, sigma)
-        for part, weight in zip(weeks[at], (minutes[counted], np.ones_like(vehicle)), strict=True):
-            outcomes = np.zeros((len(group.vehicle_id), LEVELS.size), dtype=np.int64)
-            np.add.at(outcomes, vehicle, weight[:, None] * due_now)
-            part.append(total(outcomes, rho, z, MANY))
-
-
-def _taken(services: Services, rows: Array) -> Services:
-    """Some rows of services."""
-    own = {one.name: getattr(services.repeats, one.name)[rows] for one in fields(Repeats)}
-    columns = {one.name: getattr(services, one.name) for one in fields(Services)}
-    del columns["repeats"]
-    taken = {name: column[rows] for name, column in columns.items()}
-    return Services(**taken, repeats=Repeats(**own))
-
-
-def _capacity(depot: Depot, today: date) -> Array | None:
+def _capacity(depot: Depot, workshop: Workshop | None, today: date) -> Array | None:
     """Minutes of each day ahead that are for planned work; None: no workshop is entered."""
-    workshop = Workshop.objects.filter(depot=depot).first()
     if workshop is None:
         return None
     days = 7 * WEEKS
@@ -223,10 +168,95 @@ def _capacity(depot: Depot, today: date) -> Array | None:
     return workshop.may_plan(least)
 
 
-def _weeks(calendar: Calendar, laws: Laws, capacity: Array | None) -> list[Week]:
-    laws = laws or [(added([]), added([]))] * WEEKS
+# --- compute -----------------------------------------------------------------------------
+def _one_depot(
+    row: WorkAhead,
+    ground: Ground,
+    now: Changed | None,
+    late: dict[str, int],
+    capacity: Array | None,
+) -> int:
+    """Compute and record; the sums and the parts that are in them change together."""
+    pk, before, fresh = row.depot_id, _told(row), list[Part]()
+    if now is not None:
+        totals = {int(key): np.array(one, np.int64) for key, one in row.sums.items()}
+        if row.weeks:  # else the sums begin with nothing in them
+            parts.add(totals, parts.kept_parts(pk, now.vehicle_id), ground.minutes, -1)
+        fresh = list(parts.parts_of(pk, ground, now.vehicle_id))
+        parts.add(totals, fresh, ground.minutes)
+        row.sums = {str(key): one.tolist() for key, one in totals.items() if one.any()}
+    with transaction.atomic():
+        if now is not None:
+            parts.record(pk, now, fresh)
+        laws = _kept_laws(row) if now is None and row.weeks else _laws(row, ground)
+        weeks = _weeks(ground.calendar, laws, capacity)
+        row.as_of_on, row.weeks = ground.today, [asdict(week) for week in weeks]
+        for name, value in late.items():
+            setattr(row, name, value)
+        if now is None and _told(row) == before:
+            return 0
+        row.save()
+    return 1
+
+
+def _told(row: WorkAhead) -> tuple[object, ...]:
+    late = row.overdue, row.overdue_min, row.probably, row.probably_min
+    return row.as_of_on, row.weeks, row.inputs, *late
+
+
+def _kept_laws(row: WorkAhead) -> list[Law]:
+    return [{name: week[name] for name in (*MINUTES, *SERVICES)} for week in row.weeks]
+
+
+def _laws(row: WorkAhead, ground: Ground) -> list[Law]:
+    """Types are independent of each other."""
+    sums = [np.array(one, np.int64) for one in row.sums.values()]
+    found = [moments([one[at] for one in sums]) for at in range(WEEKS)]
+    small = sum(week.vehicles for week in found) <= SMALL
+    own = parts.by_type(parts.kept_parts(row.depot_id)) if small else {}
     return [
-        _week(stretch, law, _within(capacity, stretch, calendar.today_d))
+        _exact(week, at, own, ground) if small and week.vehicles <= FEW else _normal(week)
+        for at, week in enumerate(found)
+    ]
+
+
+def _normal(week: Moments) -> Law:
+    ends = Z_90 * np.sqrt(week.var)
+    return _law(week, np.maximum(week.mean - ends, 0.0).tolist(), (week.mean + ends).tolist())
+
+
+def _exact(week: Moments, at: int, own: dict[int, list[Part]], ground: Ground) -> Law:
+    """Of few vehicles: the ends of their whole distribution."""
+    runs = [parts.runs_of(some, ground.minutes) for some in own.values()]
+    ends = []
+    for each in ([one.minutes for one in runs], [np.ones_like(one.minutes) for one in runs]):
+        laws = [
+            total(outcomes(one, at, weight), one.rho[:, at] * RHO_STEP, nodes()).mixed()
+            for one, weight in zip(runs, each, strict=True)
+        ]
+        law = added(laws)
+        ends.append([float(law.quantile(level)) for level in LIKELY])
+    low, high = zip(*ends, strict=True)
+    return _law(week, low, high)
+
+
+def _law(week: Moments, low: Sequence[float], high: Sequence[float]) -> Law:
+    mean, var = week.mean.tolist(), week.var.tolist()
+    return {
+        name: round(figure, decimals)
+        for names, *figures in zip((MINUTES, SERVICES), mean, var, low, high, strict=True)
+        for (name, decimals), figure in zip(names.items(), figures, strict=True)
+    }
+
+
+def _weeks(calendar: Calendar, laws: Sequence[Law], capacity: Array | None) -> list[Week]:
+    return [
+        Week(
+            begin_on=_day(stretch.begin_d),
+            end_on=_day(stretch.end_d),
+            capacity_min=_within(capacity, stretch, calendar.today_d),
+            **law,
+        )
         for stretch, law in zip(calendar.months, laws, strict=True)
     ]
 
@@ -234,26 +264,8 @@ def _weeks(calendar: Calendar, laws: Laws, capacity: Array | None) -> list[Week]
 def _within(capacity: Array | None, stretch: Stretch, today_d: int) -> float | None:
     if capacity is None:
         return None
-    return float(capacity[int(stretch.begin_d) - today_d : int(stretch.end_d) - today_d].sum())
-
-
-def _week(
-    stretch: Stretch, law: tuple[Distribution, Distribution], capacity_min: float | None
-) -> Week:
-    minutes, services = law
-    return Week(
-        begin_on=_day(stretch.begin_d),
-        end_on=_day(stretch.end_d),
-        mean_min=round(minutes.mean, 2),
-        var_min=round(minutes.var, 2),
-        low_min=float(minutes.quantile(LIKELY[0])),
-        high_min=float(minutes.quantile(LIKELY[1])),
-        mean=round(services.mean, 4),
-        var=round(services.var, 4),
-        low=float(services.quantile(LIKELY[0])),
-        high=float(services.quantile(LIKELY[1])),
-        capacity_min=None if capacity_min is None else round(capacity_min, 1),
-    )
+    days = capacity[int(stretch.begin_d) - today_d : int(stretch.end_d) - today_d]
+    return round(float(days.sum()), 1)
 
 
 def _day(day_d: float) -> str:
@@ -294,7 +306,8 @@ class Load:
 
 def rows_of(depots: Collection[Depot]) -> list[WorkAhead]:
     """What the nights kept; one query."""
-    return list(WorkAhead.objects.filter(depot__in=depots).select_related("depot"))
+    rows = WorkAhead.objects.filter(depot__in=depots).select_related("depot")
+    return list(rows.defer("sums"))
 
 
 def load(rows: Sequence[WorkAhead], *, services: bool = False) -> Load | None:

@@ -21,6 +21,7 @@ from fleet.vehicles.models import (
 SOURCE = "invented for the benchmark"
 LAST_ON = np.datetime64("2026-06-28", "D")
 READINGS_EVERY_D = 7
+EPOCH = np.datetime64("1970-01-01", "s")
 SERVICES = (
     ("engine", 30_000, 24),
     ("gearbox", 60_000, 36),
@@ -47,20 +48,20 @@ def build(vehicles: int, weeks: int, seed: int = 1) -> None:
         _readings(ids[begin : begin + 20_000], weeks, rng)
 
 
-def one_more_week(share: float, seed: int = 2) -> int:
-    """Give a share of the vehicles one more reading; say how many."""
+def read_again(share: float, on: date, seed: int = 2) -> int:
+    """Read a share of the meters once more at the noon of a day; say how many."""
     found = bulk.read(
-        "SELECT meter_id, last_km FROM usage_usagestate ORDER BY meter_id",
+        "SELECT meter_id, last_km, last_at_d FROM usage_usagestate ORDER BY meter_id",
         [],
-        {"meter_id": "i8", "km": "f8"},
+        {"meter_id": "i8", "km": "f8", "at_d": "f8"},
     )
     rng = np.random.default_rng(seed)
     chosen = rng.random(len(found["meter_id"])) < share
+    at = np.datetime64(on, "s") + np.timedelta64(12, "h")
+    days = (at - EPOCH) / np.timedelta64(1, "D") - found["at_d"][chosen]
     ids = found["meter_id"][chosen]
-    km = np.round(found["km"][chosen] + 600 * rng.gamma(4, 0.25, len(ids)), 1)
-    newest = bulk.read("SELECT MAX(last_at_d) FROM usage_usagestate", [], {"d": "f8"})["d"][0]
-    at = np.full(len(ids), newest + READINGS_EVERY_D) * 86_400
-    _insert_readings(ids, np.rint(at).astype("M8[s]"), km)
+    km = np.round(found["km"][chosen] + 600 / 7 * days * rng.gamma(4, 0.25, len(ids)), 1)
+    _insert_readings(ids, np.full(len(ids), at), km)
     return len(ids)
 
 

@@ -1,0 +1,242 @@
+"""What each vehicle brings into the weeks ahead, worked out anew only where it changed.
+
+A vehicle's part is kept as levels of its due dates. The sums of a depot and type are changed by
+taking away what a vehicle brought and adding what it brings; they are whole numbers, so they come
+out as if all had been added up from the beginning.
+"""
+
+import json
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, fields
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+
+from fleet import bulk
+from fleet.calc.arrays import Array, IntArray
+from fleet.calc.common_factor import RHO_STEP, USUAL_SIGMA, correlation
+from fleet.calc.demand import Repeats, Services, levels_before
+from fleet.calc.level_paths import moments_ahead
+from fleet.calc.weeks_ahead import WIDTH, Runs, sums
+from fleet.consumables.ahead import Calendar, Ways
+from fleet.consumables.gather import Class, gather, planned_days
+from fleet.due.listing import condition
+from fleet.due.models import DueDate
+from fleet.due.rules import Rules
+from fleet.overview.models import VehicleAhead
+from fleet.vehicles.models import Vehicle
+
+DAYS = 7  # of a week
+MARGIN_D = 28  # beyond these weeks, that an earliest likely day may lie and count; our choice
+VEHICLES_AT_ONCE = 500  # their levels stay within some tens of megabytes; our choice
+PARTS_OF_A_HASH = 256  # so that the sum over a vehicle's services stays a 64-bit number
+Sums = dict[int, IntArray]  # by vehicle type: see ``calc.weeks_ahead.sums``
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What the weeks of a depot rest on beside its vehicles."""
+
+    today: date
+    calendar: Calendar
+    minutes: dict[int, int]  # by service; one that is not in it is not counted
+    sigma: dict[int, float]  # by vehicle type
+    utc_offset_d: float
+    rules: Rules
+
+    @property
+    def last_on(self) -> date:
+        """What has a later earliest likely day is not counted."""
+        days = float(self.calendar.edges_d[-1]) - self.calendar.today_d
+        return self.today + timedelta(days=days + MARGIN_D)
+
+
+@dataclass(frozen=True)
+class Part:
+    """What one vehicle brings: see ``calc.weeks_ahead.Runs``."""
+
+    vehicle_id: int
+    type_id: int
+    rho: list[int]
+    before: dict[int, list[int]]  # by service
+
+
+@dataclass(frozen=True)
+class Changed:
+    """Vehicles of a depot whose part is not what is kept, and the stamp of what it is now."""
+
+    vehicle_id: IntArray
+    inputs: IntArray  # 0: it brings nothing
+
+
+# --- gather ------------------------------------------------------------------------------
+def changed(ground_of: dict[int, Ground], anew: Sequence[int]) -> dict[int, Changed]:
+    """By depot; of those to be worked out ``anew`` all that bring or brought anything."""
+    if not ground_of:
+        return {}
+    wanted, params = _wanted(ground_of)
+    planned, states = planned_days()
+    here, depots = bulk.among("depot_id", np.array(sorted(ground_of)))
+    fresh, fresh_depots = bulk.among("depot_id", np.array(sorted(anew), dtype=np.int64))
+    sql = f"""
+        WITH wanted (vehicle_id, depot_id, service_id, hash) AS ({wanted})
+        SELECT vehicle_id, depot_id, CAST(SUM(now) AS BIGINT) FROM (
+            SELECT vehicle_id, depot_id, hash / {PARTS_OF_A_HASH} AS now, 0 AS kept FROM wanted
+            UNION ALL SELECT vehicle_id, depot_id, service_id * (on_d * 65537 + 1), 0
+                FROM ({planned}) p WHERE {here}
+            UNION ALL SELECT vehicle_id, depot_id, 0, inputs
+                FROM overview_vehicleahead WHERE {here}) both_of_them
+        GROUP BY vehicle_id, depot_id HAVING SUM(now) <> SUM(kept) OR {fresh}
+        ORDER BY vehicle_id"""  # noqa: S608
+    given = [*params, *states, *depots, *depots, *fresh_depots]
+    found = bulk.read(sql, given, dict.fromkeys(("vehicle_id", "depot_id", "inputs"), "i8"))
+    return {
+        int(pk): Changed(found["vehicle_id"][rows], found["inputs"][rows])
+        for pk in np.unique(found["depot_id"])
+        for rows in [np.flatnonzero(found["depot_id"] == pk)]
+    }
+
+
+def _wanted(ground_of: dict[int, Ground]) -> tuple[str, Sequence[Any]]:
+    """SQL of what may well fall due in these weeks and is not late; that of a later earliest
+    likely day will not, and leaving it out saves most of the work."""
+    ground = next(iter(ground_of.values()))
+    rows = DueDate.objects.filter(condition("not_late", ground.today), p10__lte=ground.last_on)
+    rows = rows.filter(depot__in=sorted(ground_of), service__is_round=False)
+    rows = rows.exclude(vehicle__status=Vehicle.Status.SOLD).order_by()
+    listed = rows.values_list("vehicle_id", "depot_id", "service_id", "inputs_hash")
+    return listed.query.sql_with_params()
+
+
+def _keys(depot_id: int, ground: Ground, vehicle_ids: IntArray) -> Array:
+    """Vehicle and service of what is counted, in one number each."""
+    wanted, params = _wanted({depot_id: ground})
+    where, ids = bulk.among("vehicle_id", vehicle_ids)
+    sql = f"""
+        WITH wanted (vehicle_id, depot_id, service_id, hash) AS ({wanted})
+        SELECT vehicle_id, service_id FROM wanted WHERE {where}"""  # noqa: S608
+    found = bulk.read(sql, [*params, *ids], {"vehicle_id": "i8", "service_id": "i8"})
+    return np.asarray(found["vehicle_id"] * 2**31 + found["service_id"])
+
+
+def kept_parts(depot_id: int, vehicle_ids: IntArray | None = None) -> list[Part]:
+    """What vehicles of a depot (default: all) brought when it was last worked out."""
+    where, ids = ("TRUE", []) if vehicle_ids is None else bulk.among("vehicle_id", vehicle_ids)
+    rows = VehicleAhead.objects.filter(depot=depot_id).extra(where=[where], params=ids)  # noqa: S610
+    return [
+        Part(vehicle_id, part["type"], part["rho"], _by_service(part["before"]))
+        for vehicle_id, part in rows.order_by("vehicle").values_list("vehicle_id", "part")
+        if part
+    ]
+
+
+def _by_service(before: dict[str, list[int]]) -> dict[int, list[int]]:
+    return {int(pk): levels for pk, levels in before.items()}
+
+
+# --- compute -----------------------------------------------------------------------------
+def parts_of(depot_id: int, ground: Ground, vehicle_ids: IntArray) -> Iterator[Part]:
+    """Work out what some vehicles bring."""
+    for begin in range(0, len(vehicle_ids), VEHICLES_AT_ONCE):
+        ids = vehicle_ids[begin : begin + VEHICLES_AT_ONCE]
+        keys = _keys(depot_id, ground, ids)
+        for group in gather(depot_id, ground.rules, ids):
+            yield from _of_class(group, ground, keys)
+
+
+def _of_class(group: Class, ground: Ground, keys: Array) -> Iterator[Part]:
+    calendar = ground.calendar
+    ways = Ways.of(group, calendar, ground.utc_offset_d, ground.rules.widening)
+    rho = np.zeros((len(group.vehicle_id), len(calendar.months)), dtype=np.int64)
+    metered = np.flatnonzero(group.km_of >= 0)
+    rho[metered] = _rho(ways, ground, group.type_id)[group.km_of[metered]]
+    key = group.vehicle_id[group.vehicle] * 2**31 + group.service_id
+    rows = np.flatnonzero(np.isin(key, keys))
+    own = _taken(group.services, rows)
+    before = levels_before(own, ways.km, ways.hours, calendar.today_d, calendar.edges_d)
+    found: dict[int, dict[int, list[int]]] = defaultdict(dict)
+    counted = zip(group.vehicle[rows].tolist(), group.service_id[rows].tolist(), strict=True)
+    for (vehicle, service_id), levels in zip(counted, before.tolist(), strict=True):
+        if levels[-1]:
+            found[vehicle][service_id] = levels
+    for vehicle, services in sorted(found.items()):
+        yield Part(int(group.vehicle_id[vehicle]), group.type_id, rho[vehicle].tolist(), services)
+
+
+def _rho(ways: Ways, ground: Ground, type_id: int) -> IntArray:
+    """Correlation of each meter's distance with what its class shares, in the middle of each week,
+    in steps; of the first one as if it were whole, so that nothing moves from day to day."""
+    middle_d = ground.calendar.edges_d - DAYS / 2
+    ahead_d = np.maximum(middle_d - ways.km.start_d[:, None], 0.5)
+    sigma = ground.sigma.get(type_id, USUAL_SIGMA)
+    rho = correlation(sigma, *moments_ahead(ways.law, ahead_d))
+    return np.asarray(np.rint(rho / RHO_STEP), dtype=np.int64)
+
+
+def _taken(services: Services, rows: Array) -> Services:
+    """Some rows of services."""
+    own = {one.name: getattr(services.repeats, one.name)[rows] for one in fields(Repeats)}
+    columns = {one.name: getattr(services, one.name) for one in fields(Services)}
+    del columns["repeats"]
+    taken = {name: column[rows] for name, column in columns.items()}
+    return Services(**taken, repeats=Repeats(**own))
+
+
+def runs_of(parts: Sequence[Part], minutes: dict[int, int]) -> Runs:
+    """The same as arrays."""
+    rows = [
+        (at, minutes[service_id], levels)
+        for at, part in enumerate(parts)
+        for service_id, levels in part.before.items()
+    ]
+    weeks = len(parts[0].rho)
+    return Runs(
+        vehicle=np.array([row[0] for row in rows], dtype=np.int64),
+        minutes=np.array([row[1] for row in rows], dtype=np.int64),
+        before=np.array([row[2] for row in rows], dtype=np.int64).reshape(-1, weeks),
+        rho=np.array([part.rho for part in parts], dtype=np.int64),
+    )
+
+
+def by_type(parts: Iterable[Part]) -> dict[int, list[Part]]:
+    """Parts of each vehicle type."""
+    found: dict[int, list[Part]] = defaultdict(list)
+    for part in parts:
+        found[part.type_id].append(part)
+    return found
+
+
+def add(total: Sums, parts: Iterable[Part], minutes: dict[int, int], sign: int = 1) -> None:
+    """Add what some vehicles bring, or take it away."""
+    for type_id, own in by_type(parts).items():
+        present = total.get(type_id, np.zeros((len(own[0].rho), WIDTH), dtype=np.int64))
+        for begin in range(0, len(own), VEHICLES_AT_ONCE):
+            some = own[begin : begin + VEHICLES_AT_ONCE]
+            present = present + sign * sums(runs_of(some, minutes))
+        total[type_id] = present
+
+
+# --- record ------------------------------------------------------------------------------
+def record(depot_id: int, now: Changed, parts: Sequence[Part]) -> None:
+    """Keep what some vehicles bring; call it in the transaction of their depot's sums."""
+    part_of = {part.vehicle_id: part for part in parts}
+    ids = now.vehicle_id.tolist()
+    stays = np.array([pk in part_of for pk in ids], dtype=bool) | (now.inputs != 0)
+    where, gone = bulk.among("vehicle_id", now.vehicle_id[~stays])
+    VehicleAhead.objects.filter(depot=depot_id).extra(where=[where], params=gone).delete()  # noqa: S610
+    told = [json.dumps(_told(part_of.get(pk))) for pk in now.vehicle_id[stays].tolist()]
+    columns = {
+        "vehicle_id": now.vehicle_id[stays],
+        "depot_id": np.full(len(told), depot_id),
+        "inputs": now.inputs[stays],
+        "part": np.array([*told, None], dtype=object)[:-1],
+    }
+    bulk.upsert(VehicleAhead, columns, ["vehicle_id", "depot_id"])
+
+
+def _told(part: Part | None) -> dict[str, Any]:
+    if part is None:
+        return {}
+    return {"type": part.type_id, "rho": part.rho, "before": part.before}

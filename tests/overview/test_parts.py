@@ -1,0 +1,159 @@
+"""Weeks ahead that follow what changed are those that are counted from the beginning."""
+
+from collections.abc import Callable
+from datetime import date, timedelta
+
+import numpy as np
+import pytest
+
+from fleet import chain
+from fleet.calc.demand import counts_before, levels_before
+from fleet.consumables.ahead import Ways
+from fleet.consumables.gather import gather
+from fleet.due.models import Limit, Service
+from fleet.due.rules import gather_rules
+from fleet.overview import weeks
+from fleet.overview.models import VehicleAhead, WorkAhead
+from fleet.vehicles.models import Depot, Vehicle
+from fleet.workorders.models import Job, Procedure, WorkOrder
+from tests import scene
+from tests.kept import kept
+from tests.scene import INVENTED, NOW
+
+pytestmark = pytest.mark.django_db
+
+TODAY = NOW.date()  # Monday, 15 June 2026
+
+
+@kept
+def vans() -> list[Vehicle]:
+    """Eight vans at two depots with two services each, some near, some far, some late."""
+    gearbox, engine = (
+        scene.service(km=20_000, months=48),
+        scene.service("engine", km=None, months=12),
+    )
+    depots = scene.depot(), scene.depot("hill")
+    vans = [scene.van(f"V-{at}", depots[at % 2]) for at in range(8)]
+    for at, van in enumerate(vans):
+        scene.done(van, gearbox, date(2026, 1, 1), 10_000)
+        scene.done(van, engine, date(2025, 5, 20) + timedelta(days=40 * at), None)
+        scene.readings(van, scene.jittered(at, 10_000, 24), until=NOW - timedelta(days=3))
+    chain.refresh([van.pk for van in vans], NOW)
+    return vans
+
+
+def ahead(on: date = TODAY) -> list[dict[str, object]]:
+    weeks.forecast_weeks(on, list(Depot.objects.values_list("pk", flat=True)))
+    return list(WorkAhead.objects.order_by("depot").values())
+
+
+def anew(on: date = TODAY) -> list[dict[str, object]]:
+    WorkAhead.objects.all().delete()
+    VehicleAhead.objects.all().delete()
+    return ahead(on)
+
+
+def read(vans: list[Vehicle]) -> None:
+    scene.readings(vans[3], [scene.jittered(3, 10_000, 24)[-1] + 900], until=NOW)
+    chain.refresh([vans[3].pk], NOW)
+
+
+def do(vans: list[Vehicle]) -> None:
+    scene.done(vans[0], Service.objects.get(slug="engine-oil"), TODAY, None)
+    chain.refresh([vans[0].pk], NOW)
+
+
+def sell(vans: list[Vehicle]) -> None:
+    Vehicle.objects.filter(pk=vans[5].pk).update(status=Vehicle.Status.SOLD)
+
+
+def move(vans: list[Vehicle]) -> None:
+    vans[4].depot = vans[1].depot
+    vans[4].save()
+    chain.refresh([vans[4].pk], NOW)
+
+
+def shorten(vans: list[Vehicle]) -> None:
+    Limit.objects.filter(limit_km=20_000).update(limit_km=15_000)
+    chain.refresh([van.pk for van in vans], NOW)
+
+
+def plan(vans: list[Vehicle]) -> None:
+    order = WorkOrder.objects.create(
+        number="W-1",
+        vehicle=vans[2],
+        depot=vans[2].depot,
+        state=WorkOrder.State.RELEASED,
+        planned_on=TODAY + timedelta(days=20),
+    )
+    service = Service.objects.get(slug="engine-oil")
+    Job.objects.create(order=order, vehicle=vans[2], service=service, title="Oil")
+
+
+def rewrite_the_book(vans: list[Vehicle]) -> None:
+    service = Service.objects.get(slug="engine-oil")
+    Procedure.objects.create(service=service, family="other", minutes=95, source=INVENTED)
+
+
+CHANGES = (read, do, sell, move, shorten, plan, rewrite_the_book)
+
+
+@pytest.mark.parametrize("change", CHANGES)
+def test_a_change_is_followed_exactly(
+    change: Callable[[list[Vehicle]], None], vans: list[Vehicle]
+) -> None:
+    before = ahead()
+    change(vans)
+    followed = ahead()
+    assert followed != before
+    assert followed == anew()
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_nights_that_follow_each_other_are_as_if_counted_from_the_beginning(
+    seed: int, vans: list[Vehicle]
+) -> None:
+    rng = np.random.default_rng(seed)
+    for change in rng.permutation(np.array(CHANGES, dtype=object)):
+        ahead()
+        change(vans)
+    on = TODAY + timedelta(days=int(rng.integers(0, 12)))
+    followed = ahead(on)
+    assert followed == anew(on)
+
+
+def test_days_that_pass_are_followed_exactly(vans: list[Vehicle]) -> None:
+    for day in range(10):  # over a Sunday, and over expected days of some services
+        on = TODAY + timedelta(days=day)
+        followed, parts = ahead(on), list(VehicleAhead.objects.order_by("vehicle").values("part"))
+        again = anew(on)
+        assert followed == again
+        assert parts == list(VehicleAhead.objects.order_by("vehicle").values("part"))
+
+
+def test_only_what_changed_is_worked_out(
+    monkeypatch: pytest.MonkeyPatch, vans: list[Vehicle]
+) -> None:
+    ahead()
+    read(vans)
+    seen: list[int] = []
+
+    def watched(depot_id: int, ground: weeks.Ground, ids: np.ndarray) -> list[object]:
+        seen.extend(ids.tolist())
+        return []
+
+    monkeypatch.setattr(weeks.parts, "parts_of", watched)
+    ahead()
+    assert seen == [vans[3].pk]
+
+
+def test_levels_before_are_the_first_levels_of_what_is_counted(vans: list[Vehicle]) -> None:
+    """The whole count, of which the first time is one, finds the same levels, earliest first."""
+    calendar = weeks.weeks_from(TODAY)
+    for depot in Depot.objects.all():
+        for group in gather(depot.pk, gather_rules()):
+            ways = Ways.of(group, calendar, 0.0, 1.0)
+            given = group.services, ways.km, ways.hours, calendar.today_d, calendar.edges_d
+            due = counts_before(*given) > 0
+            assert (levels_before(*given) == due.sum(axis=2)).all()
+            assert (np.diff(due.astype(int), axis=2) <= 0).all()
