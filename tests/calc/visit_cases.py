@@ -5,7 +5,7 @@ from itertools import product
 
 import numpy as np
 
-from fleet.calc.arrays import FloatArray
+from fleet.calc.arrays import FloatArray, IntArray
 from fleet.calc.visit_columns import Task
 from fleet.calc.visit_costs import Prices, day_costs, leave_out_costs
 from fleet.calc.visit_rows import Row
@@ -93,29 +93,32 @@ def small(seed: int, vehicles: int = 4, days: int = 3) -> Task:
 def cost_of(task: Task, day: tuple[int, ...]) -> float:
     """What a plan costs, from the day of each service alone (−1 left out); inf if it breaks a
     row. One visit of a vehicle a day."""
-    at = np.array(day)
-    planned = np.flatnonzero(at >= 0)
-    visits = {(int(task.vehicle[s]), int(at[s])) for s in planned}
-    cost = float(task.leave_out_minor[at < 0].sum())
-    cost += float(sum(task.cost_minor[s, at[s]] for s in planned))
-    cost += float(sum(task.visit_minor[v] for v, _ in visits))
+    return float(_costs_of(task, np.array([day]))[0])
+
+
+def _costs_of(task: Task, days: IntArray) -> FloatArray:
+    """The same of many plans, each a row."""
+    on = days[:, :, None] == np.arange(task.days)  # plan, service, day
+    vehicles = range(len(task.visit_minor))
+    visits = np.stack([on[:, task.vehicle == one].any(axis=1) for one in vehicles], axis=1)
+    cost = np.where(days < 0, task.leave_out_minor, 0).sum(axis=1)
+    cost = cost + np.where(on, task.cost_minor, 0).sum(axis=(1, 2))
+    cost = cost + (visits * task.visit_minor[:, None]).sum(axis=(1, 2))
     for row in task.rows:
-        used = np.zeros(task.days)
-        np.add.at(used, at[planned], row.use[planned])
-        for vehicle, on in visits:
-            used[on] += row.set_up[vehicle]
-        if row.cumulative:
-            used = np.cumsum(used)
-        if (used > row.capacity + 1e-9).any():
-            return np.inf
+        used = (on * row.use[:, None]).sum(axis=1) + (visits * row.set_up[:, None]).sum(axis=1)
+        used = np.cumsum(used, axis=1) if row.cumulative else used
+        cost[(used > row.capacity + 1e-9).any(axis=1)] = np.inf
     return cost
+
+
+def _all_plans(task: Task) -> IntArray:
+    return np.array([*product(range(-1, task.days), repeat=len(task.vehicle))])
 
 
 def all_costs(task: Task) -> list[float]:
     """Costs of all plans there are, cheapest first, by trying every one."""
-    choices = product(range(-1, task.days), repeat=len(task.vehicle))
-    costs = [cost_of(task, day) for day in choices]
-    return sorted(cost for cost in costs if np.isfinite(cost))
+    costs = _costs_of(task, _all_plans(task))
+    return sorted(costs[np.isfinite(costs)].tolist())
 
 
 def with_minutes(task: Task, extra_min: FloatArray) -> Task:
@@ -187,12 +190,13 @@ def with_crew(seed: int) -> Task:
 
 def whole_costs(task: Task) -> list[float]:
     """As ``all_costs``, of plans whose days can be shared out, by trying all sharings."""
-    choices = product(range(-1, task.days), repeat=len(task.vehicle))
-    costs = ((cost_of(task, day), day) for day in choices)
-    return sorted(cost for cost, day in costs if np.isfinite(cost) and _shared(task, day))
+    plans = _all_plans(task)
+    costs = _costs_of(task, plans)
+    there = [at for at in np.flatnonzero(np.isfinite(costs)) if _shared(task, plans[at])]
+    return sorted(costs[there].tolist())
 
 
-def _shared(task: Task, day: tuple[int, ...]) -> bool:
+def _shared(task: Task, day: IntArray) -> bool:
     assert task.crew is not None
     for on in range(task.days):
         visits: dict[int, float] = {}
