@@ -13,7 +13,7 @@ events.py         history of what people did to a plan
 fit.py            extra minutes with which a plan would fit
 fixed_days.py     whether a fixed day of other work can be kept; which days near it could
 gather.py         all that a plan rests on; within how many days nothing moves
-hands.py          who gets the orders of a plan's mechanics, and whether they are there
+hands.py          who gets the orders of a visit (who_has), and whether they are there
 labour.py         minutes of a service, by the book or learnt; how far back; without a procedure
 limits.py         BlockedDays, SparedType
 listing.py        plans, services and promises as listed
@@ -32,6 +32,7 @@ publish.py        a plan's visits become days and mechanics of drafted orders
 refusals.py       why a day cannot hold a visit, in a sentence
 rename.py         a mechanic called as their person is now, in every plan
 replan.py         a plan anew while somebody waits
+set_out.py        bay and mechanic of each visit; a van stays with whoever has it
 set_up.py         bays, mechanics, needs, days away and blocked days entered and removed
 task.py           a depot's rows as a task: cost of each day, limits, crew; when a round joins
 unfit.py          visits whose fixed day holds them no more, and which would

@@ -10,6 +10,7 @@ from django.db.models import F
 from fleet.due.models import ServiceDone
 from fleet.people.models import Person
 from fleet.vehicles.models import Depot
+from fleet.visits.hands import who_has
 from fleet.visits.models import (
     PLANNED_KEY,
     OtherWork,
@@ -64,7 +65,7 @@ class Block:
     @property
     def person(self) -> Person | None:
         """Who has its order."""
-        return next((one.assigned_to for one in self.orders if one.assigned_to), None)
+        return who_has((*self.orders, *self.without_day))
 
     @property
     def mechanic(self) -> str:

@@ -1,5 +1,6 @@
 """Who gets the orders of a plan's mechanics: whoever signs in, and is there that day."""
 
+from collections.abc import Collection
 from datetime import date
 
 from fleet.people.models import Person
@@ -7,6 +8,8 @@ from fleet.people.roles import Right, who_may
 from fleet.today import day
 from fleet.visits.models import Mechanic, Plan, Workshop
 from fleet.visits.places import gather_places
+from fleet.workorders.models import WorkOrder
+from fleet.workorders.progress import UNDER_WAY
 
 
 class Hands:
@@ -16,6 +19,11 @@ class Hands:
         self.first = plan.as_of_on
         self.places = gather_places(plan.depot, Workshop.of(plan.depot), self.first, plan.days)
         self.people = _people(plan.depot_id)
+
+    def among(self, orders: Collection[WorkOrder], on: date) -> Person | None:
+        """Who has some of the orders of a visit, and is there; None: nobody."""
+        person = who_has(orders)
+        return None if person is None or self._is_away(person, on) else person
 
     def of(self, name: str, on: date) -> Person | None:
         """Whom an order of a mechanic is given to; None: they do not sign in, or are away."""
@@ -36,6 +44,13 @@ class Hands:
     def _is_away(self, person: Person, on: date) -> bool:
         at = (on - self.first).days
         return 0 <= at < len(self.places.open) and self.places.is_missing(person.pk, at)
+
+
+def who_has(orders: Collection[WorkOrder]) -> Person | None:
+    """Who has the orders of a visit: whoever began one, else whoever was given one. A van is with
+    one mechanic in one visit."""
+    begun = [order for order in orders if order.state in UNDER_WAY]
+    return next((one.assigned_to for one in (*begun, *orders) if one.assigned_to), None)
 
 
 def _people(depot_id: int) -> dict[str, Person]:

@@ -17,7 +17,6 @@ from fleet.calc.visit_effort import Effort, never
 from fleet.calc.visit_extra import MINUTES
 from fleet.calc.visit_plan import Found
 from fleet.calc.visit_reasons import Reason, reasons
-from fleet.calc.whole_jobs import Committed
 from fleet.vehicles.models import Depot
 from fleet.visits import promises
 from fleet.visits.behind import why_behind
@@ -26,6 +25,7 @@ from fleet.visits.gather import Gathered, Wanted, gather
 from fleet.visits.listing import PlanRow, gap
 from fleet.visits.models import PLANNED_KEY, Plan, PlannedService, Visit
 from fleet.visits.naive import came_to, compare
+from fleet.visits.set_out import set_out
 from fleet.visits.task import JOIN_MINOR, Made, are_rounds, costs, make
 from fleet.visits.unfit import unfit
 from fleet.visits.unplanned import unplanned
@@ -138,7 +138,7 @@ def draw(
         told=told,
         waits=waits(found, made, best, told),
         behind=why_behind(found, made, best),
-        places=_places(found, made, come, no_more),
+        places=set_out(found, made, come, no_more),
         unfit=no_more,
     )
 
@@ -151,35 +151,6 @@ def _come(made: Made, best: Found) -> dict[int, list[tuple[int, list[int], bool]
         services = of[(mask >> np.arange(len(of)) & 1).astype(bool)].tolist()
         by_day.setdefault(on, []).append((vehicle, services, bool(made.task.joins[vehicle, on])))
     return by_day
-
-
-def _places(
-    found: Gathered,
-    made: Made,
-    come: dict[int, list[tuple[int, list[int], bool]]],
-    no_more: Collection[int],
-) -> dict[tuple[int, int], tuple[str, str]]:
-    """Bay and mechanic of each visit, also of those that stand and fit, day by day."""
-    row_of = {one.pk: row for row, one in enumerate(found.vehicles)}
-    stands: dict[int, list[int]] = {}
-    held: list[list[Committed]] = [[] for _ in range(found.days)]
-    pieces = [iter(each) for each in made.task.crew.committed] if made.task.crew else []
-    for number, one in enumerate(found.standing):
-        piece = next(pieces[one.day])
-        if number not in no_more:
-            stands.setdefault(one.day, []).append(row_of[one.vehicle_id])
-            held[one.day].append(piece)
-    crew = made.task.crew and replace(made.task.crew, committed=tuple(map(tuple, held)))
-    places: dict[tuple[int, int], tuple[str, str]] = {}
-    for on in sorted({*stands, *come}):
-        visits = come.get(on, [])
-        shared = crew.set_out(on, visits) if crew else None
-        if shared is not None:
-            inside = [*stands.get(on, []), *(vehicle for vehicle, _, _ in visits)]
-            for vehicle, bay, mechanic in zip(inside, *shared, strict=True):
-                names = found.places.bays[bay], found.places.mechanics[mechanic]
-                places.setdefault((vehicle, on), names)
-    return places
 
 
 def record(drawn: Drawn) -> Plan:

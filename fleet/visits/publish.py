@@ -212,7 +212,7 @@ class _OneVisit:
 
     def __init__(self, all_of_it: _Publishing, visit: Visit) -> None:
         self.whole, self.actor, self.on = all_of_it, all_of_it.actor, visit.on
-        self.visit, self.person = visit, all_of_it.hands.of(visit.mechanic, visit.on)
+        self.visit = visit
         self.planned = {one.key: one for one in visit.services.all()}
         locked_orders = WorkOrder.objects.select_for_update().filter(
             vehicle=visit.vehicle_id, state__in=BEFORE_THE_END
@@ -222,6 +222,10 @@ class _OneVisit:
         self.jobs = list(jobs.select_related("order").order_by("pk"))
         self.keys = keys_of(self.jobs)
         self.touched: dict[int, _Touched] = {}
+        here = {job.order_id for job in self.jobs if self._is_here(job)}
+        hands = all_of_it.hands
+        self.holder = hands.among([self.orders[pk] for pk in sorted(here)], visit.on)
+        self.person = self.holder or hands.of(visit.mechanic, visit.on)
 
     def publish(self) -> list[_Touched]:
         self._refuse_overtaken()
@@ -343,7 +347,7 @@ class _OneVisit:
             ),
         )
         other_work.put_on(order, missing.works)
-        to = f" and given to {self.person}" if self.person else ""
+        to = f" and given to {self.person}{self._whose()}" if self.person else ""
         self._touch(order, f"drafted with {missing.names}, planned for {day(self.on)}{to}")
         self._tell_of_nobody(order)
 
@@ -362,9 +366,14 @@ class _OneVisit:
         if self.person is not None and order.assigned_to_id is None:
             self._must_be_as_seen(order)
             self._try(order, progress.assign, order.pk, person=self.person)
-            self._touch(order, f"given to {self.person}")
+            self._touch(order, f"given to {self.person}{self._whose()}")
         self._touch(order)
         self._tell_of_nobody(order)
+
+    def _whose(self) -> str:
+        """Why it is not whom the plan names."""
+        planned = self.whole.hands.of(self.visit.mechanic, self.on)
+        return ", who has this van already" if self.holder and self.holder != planned else ""
 
     def _tell_of_nobody(self, order: WorkOrder) -> None:
         """Who has it, or should, may not be there."""

@@ -5,13 +5,16 @@ from datetime import timedelta
 import pytest
 
 from fleet.people.actor import Actor
-from fleet.people.models import Role
+from fleet.people.models import Person, Role
+from fleet.vehicles.models import Vehicle
+from fleet.visits.board import blocks_of
 from fleet.visits.hands import Hands
 from fleet.visits.models import Absence, Mechanic
-from fleet.workorders.models import WorkOrder
+from fleet.workorders.models import Finding, WorkOrder
 from tests import scene
 from tests.cast import person
-from tests.visits.depot import fleet, planned
+from tests.scene import NOW
+from tests.visits.depot import TODAY, fleet, planned
 from tests.visits.publishing import draft, kinds, published
 
 pytestmark = pytest.mark.django_db
@@ -86,3 +89,92 @@ def test_a_mechanic_who_left_the_depot_gets_nothing(chief: Actor) -> None:
     Mechanic.objects.create(depot=scene.depot(), name="Gone", person=gone, source="x")
     (told,) = published(chief, planned())
     assert WorkOrder.objects.get(number=told.number).assigned_to is None
+
+
+def finding() -> Finding:
+    """Of the van, for an order of its own."""
+    van = Vehicle.objects.get()
+    return Finding.objects.create(
+        vehicle=van, kind="other", severity=Finding.Severity.values[-1], performed_at=NOW
+    )
+
+
+# --- one van, one mechanic -----------------------------------------------------------------
+def hands(*names: str) -> dict[str, Person]:
+    """Mechanics of the depot who sign in, by name."""
+    found = {}
+    for name in names:
+        found[name] = person(name, Role.MECHANIC, scene.depot())
+        Mechanic.objects.create(depot=scene.depot(), name=name, person=found[name], source="x")
+    return found
+
+
+@pytest.mark.parametrize("who", ["Ada", "Zoe"])
+@pytest.mark.parametrize("state", ["released", "started", "waiting"])
+def test_the_plan_leaves_a_van_with_whoever_has_it(who: str, state: str) -> None:
+    fleet({"V-1": (0, 0)})
+    people = hands("Ada", "Zoe")
+    draft("W-1", "V-1", "engine-oil", on=TODAY, assigned_to=people[who], state=state)
+    visit = planned().visits.get(on=TODAY)
+    assert (visit.mechanic, visit.services.count()) == (who, 2)
+
+
+@pytest.mark.parametrize("began", ["Ada", "Zoe"])
+def test_of_two_who_have_it_the_plan_names_whoever_began(began: str) -> None:
+    fleet({"V-1": (0, 0)})
+    people = hands("Ada", "Zoe")
+    other = "Zoe" if began == "Ada" else "Ada"
+    draft("W-1", "V-1", "engine-oil", on=TODAY, assigned_to=people[other], state="released")
+    draft("W-2", "V-1", "gearbox-oil", on=TODAY, assigned_to=people[began], state="started")
+    assert planned().visits.get(on=TODAY).mechanic == began
+
+
+def test_a_plan_names_another_where_whoever_has_the_van_is_away() -> None:
+    fleet({"V-1": (0,)})
+    people = hands("Ada", "Zoe")
+    row = Mechanic.objects.get(name="Zoe")
+    Absence.objects.create(mechanic=row, from_on=TODAY, until_on=TODAY)
+    draft("W-1", "V-1", "gearbox-oil", on=TODAY, assigned_to=people["Zoe"], state="released")
+    assert planned().visits.get(on=TODAY).mechanic == "Ada"
+
+
+@pytest.mark.parametrize("state", ["drafted", "started"])
+@pytest.mark.parametrize("dry", [True, False])
+def test_the_rest_of_a_visit_goes_to_whoever_has_the_van_by_now(
+    chief: Actor, state: str, dry: bool
+) -> None:
+    """The plan of the night named another; the days, the preview and publishing say the same."""
+    fleet({"V-1": (0, 0)})
+    people = hands("Ada", "Zoe")
+    first = draft("W-1", "V-1", "engine-oil", on=TODAY)
+    found = planned()
+    assert found.visits.get().mechanic == "Ada"
+    WorkOrder.objects.filter(pk=first.pk).update(assigned_to=people["Zoe"], state=state)
+    (block,) = blocks_of(found, TODAY)
+    assert block.mechanic == "Zoe"
+    if state == "drafted":
+        second = draft("W-2", "V-1", "gearbox-oil", follows=finding())
+    told = {one.number: one for one in published(chief, found, dry=dry)}
+    if state == "drafted":
+        assert "given to Zoe, who has this van already" in told["W-2"].done
+        second.refresh_from_db()
+        assert second.assigned_to == (None if dry else people["Zoe"])
+        return
+    (made,) = [one for number, one in told.items() if number != "W-1"]
+    on = f"{TODAY.day} {TODAY:%b %Y}"
+    assert made.done == (
+        f"drafted with Gearbox oil, planned for {on} and given to Zoe, who has this van already",
+    )
+    if not dry:
+        assert WorkOrder.objects.get(number=made.number).assigned_to == people["Zoe"]
+        first.refresh_from_db()
+        assert first.assigned_to == people["Zoe"]
+
+
+def test_nothing_is_added_where_the_plan_named_who_has_it(chief: Actor) -> None:
+    fleet({"V-1": (0, 0)})
+    people = hands("Ada", "Zoe")
+    draft("W-1", "V-1", "engine-oil", on=TODAY, assigned_to=people["Zoe"], state="started")
+    told = {one.number: one.done for one in published(chief, planned())}
+    (done,) = [done for number, (*done,) in told.items() if number != "W-1"]
+    assert done[0].endswith("and given to Zoe")
