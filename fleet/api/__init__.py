@@ -18,6 +18,7 @@ fields.py         strict fields, bodies and parameters
 findings.py       findings, and do not use
 formats.py        forms of request and answer; depth of JSON
 limits.py         counts requests a minute; the number: DEFAULT_THROTTLE_RATES of settings.py
+loads.py          loads of the workbook, and withdrawing one
 many_readings.py  many readings in one request; the most of them
 other_work.py     other work on vehicles
 paging.py         lists by pages: how many rows, the cursor

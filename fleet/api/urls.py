@@ -39,6 +39,7 @@ from fleet.api.findings import (
     FollowUp,
     Marks,
 )
+from fleet.api.loads import LoadForeseen, Loads, OneLoad, WithdrawLoad
 from fleet.api.orders.actions import KINDS, EndJob, SettleJob, change_view
 from fleet.api.orders.confirms import Confirms
 from fleet.api.orders.records import (
@@ -179,6 +180,14 @@ urlpatterns = [
         CorrectRow.as_view(),
         name="api-upload-correct-row",
     ),
+    path("workbook-loads", Loads.as_view(), name="api-loads"),
+    path("workbook-loads/<int:load_id>", OneLoad.as_view(), name="api-load"),
+    path(
+        "workbook-loads/<int:load_id>/withdrawal",
+        LoadForeseen.as_view(),
+        name="api-load-withdrawal",
+    ),
+    path("workbook-loads/<int:load_id>/withdraw", WithdrawLoad.as_view(), name="api-load-withdraw"),
     path("usage", Usage.as_view(), name="api-usage"),
     path("duty", Duty.as_view(), name="api-duty"),
     path("duty/overrides", Overrides.as_view(), name="api-duty-overrides"),

@@ -46,6 +46,8 @@ SCOPES = (
     "stock-moves:write",
     "runs:read",
     "runs:write",
+    "workbook:read",
+    "workbook:write",
 )
 
 

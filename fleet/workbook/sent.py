@@ -8,6 +8,7 @@ from typing import IO
 
 from django.conf import settings
 from django.db import transaction
+from django.db.models import QuerySet
 
 from fleet.faults import Fault, Stale
 from fleet.people.models import Person
@@ -25,9 +26,11 @@ State = SentBook.State
 Progress = Callable[[float], None]
 
 
-def may_load(person: Person) -> bool:
-    """A workbook speaks of the whole fleet: it wants leave to set up, at every depot."""
-    beyond = Depot.objects.exclude(pk__in=depots_of(person).values("pk"))
+def may_load(person: Person, depots: QuerySet[Depot] | None = None) -> bool:
+    """A workbook speaks of the whole fleet: it wants leave to set up, at every depot; ``depots``
+    are those that a call reaches (default: the person's)."""
+    reached = depots_of(person) if depots is None else depots
+    beyond = Depot.objects.exclude(pk__in=reached.values("pk"))
     return may(person, Right.SET_UP) and not beyond.exists()
 
 

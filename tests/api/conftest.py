@@ -31,6 +31,7 @@ from fleet.visits import plan as plans
 from fleet.visits.models import Bay, BlockedDays, Mechanic, ServiceNeed
 from fleet.whatif import ask
 from fleet.whatif.models import WhatIf
+from fleet.workbook.models import Load
 from fleet.workorders import findings, photos, recording
 from fleet.workorders.findings import Report
 from tests.cast import Cast, cast, depots_day, driven, oil_change
@@ -108,6 +109,7 @@ def named(running: Cast) -> dict[str, object]:
         "settlement_id": decision.pk,
         "reading_id": reading.pk,
         "upload_id": upload.pk,
+        "load_id": Load.objects.create(name="book.xlsx", loaded_at=timezone.now()).pk,
         "number": order.number,
         "job_id": shop.job.pk,
         "kind": "notes",
@@ -215,6 +217,7 @@ def bodies(there: dict[str, object]) -> dict[str, dict[str, object]]:
     return {
         "readings": {"rows": [{"vehicle": vehicle, "value": 1, "taken_on": str(today)}]},
         "readings/telematics": {"frames": [{"vehicle": vehicle, "protocol": "obd2"}]},
+        "workbook-loads/<int:load_id>/withdraw": {"reason": "the book of another fleet"},
         "settlements/<int:settlement_id>/withdraw": {"reason": "of another vehicle"},
         "readings/<int:reading_id>/settle": {"action": "reject", "reason": "typed by mistake"},
         "duty/overrides": {

@@ -10,12 +10,14 @@ from rest_framework.test import APIClient
 from fleet.api.urls import lists
 from fleet.people.models import Person, Role
 from fleet.readings.models import Reading
+from fleet.vehicles.models import Depot
 from tests.api.conftest import Caller, bodies
 from tests.api.rights_table import table
 from tests.api.routes import address, routes
 from tests.cast import Cast, person
 from tests.cast import vehicle as new_vehicle
 
+WHOLE_FLEET = "workbook-loads"  # found by whoever reaches every depot
 ALLOWED = {True: "yes", False: "no"}
 CASES = [(method, pattern) for method, pattern in table()]
 
@@ -84,9 +86,13 @@ ROLES = [
 def test_a_role_may_exactly_what_the_table_says(
     running: Cast, there: dict[str, object], call: Caller, each_by_itself: Each, role: Role
 ) -> None:
-    caller = call(person(f"Case {role}", role, running.plain))
+    of_one, of_all = (
+        call(person(f"{name} {role}", role, *depots))
+        for name, depots in {"Case": [running.plain], "Whole": Depot.objects.all()}.items()
+    )
     for method, pattern in CASES:
         with each_by_itself(f"{method} {pattern}"):
+            caller = of_all if pattern.startswith(WHOLE_FLEET) else of_one
             answer = ask(caller, method, pattern, there)
             assert (answer.status_code != 403) is table()[method, pattern][role]
             assert answer.status_code not in {401, 404, 405, 500}
@@ -124,6 +130,7 @@ LISTS = (
     *("costs", "used-fluid", "plan", "visits", "workshop-days", "promises", "restrictions"),
     *("other-work", "demand", "order-proposals", "transfer-proposals", "what-ifs"),
     "workshops",
+    "workbook-loads",
 )
 OF_NO_DEPOT = {"items", "check-figures", "calibration", "runs", "service-needs"}
 

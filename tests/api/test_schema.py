@@ -101,7 +101,8 @@ def test_it_is_served_to_whoever_is_signed_in(client: APIClient, query: str, kin
     assert kind in answer["Content-Type"]
 
 
-def test_the_index_leads_everywhere(client: APIClient) -> None:
+def test_the_index_leads_everywhere(people: Cast, call: Caller) -> None:
+    client = call(people.supervisor)
     index = client.get(BASE).json()
     for where in (index["schema"], *index["lists"].values()):
         assert client.get(where).status_code == 200
