@@ -151,6 +151,16 @@ def plan_lines(result: dict[str, Any]) -> list[PlanLine]:
     ]
 
 
+def late_before(result: dict[str, Any]) -> tuple[str, str] | None:
+    """What was late before the first day comes to in both arms; None: an answer from before it was
+    told apart."""
+    plans = result["plans"]
+    if not plans or "before" not in plans[0]["today"]:
+        return None
+    today, changed = (sum(one[arm]["before"] for one in plans) for arm in ("today", "changed"))
+    return money(today), money(changed)
+
+
 def change_rows(asked: WhatIf) -> list[dict[str, Any]]:
     """The changes as they were asked, their days as dates."""
     return [

@@ -124,6 +124,26 @@ class Day:
 
 
 @dataclass(frozen=True)
+class VisitCounts:
+    """How many visits a plan has, and what of them is counted where."""
+
+    every: int
+    stood: int  # already when the plan was made
+    proposed: int  # from today on, not published whole
+    here: int  # on the days shown
+
+    @property
+    def chosen(self) -> int:
+        """By the plan itself, which its comparison with other ways counts."""
+        return self.every - self.stood
+
+    @property
+    def elsewhere(self) -> int:
+        """On other days than those shown."""
+        return self.every - self.here
+
+
+@dataclass(frozen=True)
 class Board:
     """Some days of a depot's plan in force."""
 
@@ -134,7 +154,7 @@ class Board:
     late: tuple[PlannedService, ...]  # the latest first, and those left out
     late_d: float  # expected of all services of the plan
     nowhere: bool  # whether a visit of these days has no bay
-    proposed: int  # visits of the plan from today on that are not published whole
+    counts: VisitCounts
 
 
 def board(plan: Plan, today: date, first: date, days: int) -> Board:
@@ -162,7 +182,12 @@ def board(plan: Plan, today: date, first: date, days: int) -> Board:
         nowhere=any(one.nowhere for one in shown),
         late=tuple(late[:LATE_SHOWN]),
         late_d=sum(one.late_d for one in [*services, *out]),
-        proposed=sum(one.state == "proposed" for one in blocks if one.visit.on >= today),
+        counts=VisitCounts(
+            every=len(blocks),
+            stood=sum(one.visit.held for one in blocks),
+            proposed=sum(one.state == "proposed" for one in blocks if one.visit.on >= today),
+            here=sum(len(one.blocks) for one in shown),
+        ),
     )
 
 

@@ -341,6 +341,13 @@ def lacking(drawn: Drawn) -> list[str]:
     return [*found.lacking, *cannot(found, drawn.made), *to_mend(found, drawn.waits)]
 
 
+def before_minor(drawn: Drawn) -> int:
+    """What of a plan's cost is for days that had passed before its first, late already [minor
+    units]: no plan can change it."""
+    made = drawn.made
+    return round(float(made.costs.before_minor[~made.rounds].sum()))
+
+
 def in_figures(drawn: Drawn) -> PlanRow:
     """A plan that is not stored, in the figures of one that is."""
     found = drawn.gathered

@@ -12,6 +12,7 @@ from fleet.calc.visit_costs import (
     Prices,
     day_costs,
     earliness_d,
+    growing_d2,
     lateness_d,
     law,
     leave_out_costs,
@@ -104,7 +105,8 @@ class Costs:
 
     ``minor`` (n, H), inf before the early window, and ``later_minor`` on the days after; ``late_d``
     and ``early_d`` (n, H + 1): days late and early that are expected on each day and at the end;
-    ``early_minor_per_d`` (n,): what a day early throws away.
+    ``early_minor_per_d`` (n,): what a day early throws away; ``before_minor`` (n,): what the days
+    late before the first day come to, which every day holds and none can change.
     """
 
     minor: Array
@@ -112,6 +114,7 @@ class Costs:
     late_d: Array
     early_d: Array
     early_minor_per_d: Array
+    before_minor: Array
 
     def wasted(self, row: int, day: int) -> dict[str, float]:
         """How early a service is on a day, and what of its paid life that throws away."""
@@ -140,14 +143,17 @@ def costs(found: Gathered) -> Costs:
     inside[np.arange(days)[None, :] < first[:, None]] = np.inf
     told = slice(BACK_D, BACK_D + days + 1)
     beyond_d = np.array([max(0.0, one.due_d - days - AFTER_D) for one in bits_of], dtype=float)
+    late_d = lateness_d(due_by)
     dated = np.isfinite(beyond_d)  # other work that only joins is never early
     early_d = earliness_d(due_by)[:, told] + np.where(dated, beyond_d, 0.0)[:, None]
     return Costs(
         minor=inside,
         later_minor=cost[:, BACK_D + days :],
-        late_d=lateness_d(due_by)[:, told],
+        late_d=late_d[:, told],
         early_d=early_d * dated[:, None],
         early_minor_per_d=prices.early_minor_per_d,
+        before_minor=prices.late_minor_per_d * late_d[:, BACK_D]
+        + prices.growing_minor_per_d2 * growing_d2(due_by)[:, BACK_D],
     )
 
 

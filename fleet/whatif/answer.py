@@ -96,8 +96,8 @@ def _plans(result: dict[str, Any]) -> str:
     left = f", with {abs(out)} service{'s' * (abs(out) != 1)} {way} left out" if out else ""
     return (
         f"The plan of the next eight weeks counts about {_rounded(minor)} "
-        f"{'more' if minor > 0 else 'less'}{left}: that is visits, days late and paid life thrown "
-        "away, at the prices set for planning; parts and labour are not in it."
+        f"{'more' if minor > 0 else 'less'}{left}: that is visits, days late from its first day on "
+        "and paid life thrown away, at the prices set for planning; parts and labour are not in it."
     )
 
 

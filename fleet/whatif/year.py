@@ -121,14 +121,17 @@ def _bring_about(changes: Sequence[Change], begin_on: date, year: Year) -> None:
 
 
 def _plans(depots: Sequence[Depot], first_on: date, progress: Progress) -> list[dict[str, Any]]:
-    """The plan of the next eight weeks, under what holds from the first day on."""
+    """The plan of the next eight weeks, under what holds from the first day on. What was late
+    before that day is told apart, as no plan changes it: under shorter limits much would have been
+    late long ago."""
     found = []
     for depot in depots:
         progress(0.1, f"planning the workshop days of {depot}")
         drawn = plan.draw(gather(depot, first_on, plan.DAYS), late=plan.safety_clock(PLAN_S))
-        row = plan.in_figures(drawn)
-        found.append({"depot": row.depot, "cost": row.cost, "visits": row.visits,
-                      "services": row.services, "left_out": row.left_out})  # fmt: skip
+        row, before = plan.in_figures(drawn), plan.before_minor(drawn)
+        found.append({"depot": row.depot, "cost": row.cost - before, "before": before,
+                      "visits": row.visits, "services": row.services,
+                      "left_out": row.left_out})  # fmt: skip
     return found
 
 

@@ -146,6 +146,22 @@ def test_the_answer_stands_first_then_the_months(people: Cast, signed_in: Signed
     assert client.get(f"/what-if/{asked.pk}/difference.json?by=nothing").status_code == 404
 
 
+def test_what_was_late_before_stands_beside_the_plans_cost(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    asked = done(people)
+    one = {"depot": "plain", "visits": 1, "left_out": 0, "services": 1, "cost": 5_000}
+    arms = {"today": {**one, "before": 100_000}, "changed": {**one, "before": 1_240_000}}
+    client, where = signed_in(people.supervisor), f"/what-if/{asked.pk}"
+    asked.result["plans"] = [{"depot": "plain", **arms}]
+    asked.save()
+    page = text_of(client.get(where).content.decode())
+    assert "by the limits as they are they come to 1,000.00 EUR, by those changed to 12,400" in page
+    asked.result["plans"] = [{"depot": "plain", "today": one, "changed": one}]  # an old answer
+    asked.save()
+    assert "are in both costs" in text_of(client.get(where).content.decode())
+
+
 def test_every_figure_is_in_the_file(people: Cast, signed_in: SignedIn) -> None:
     asked = done(people)
     lines = signed_in(people.supervisor).get(f"/what-if/{asked.pk}/figures.csv").content.decode()

@@ -50,7 +50,10 @@ def test_a_release_without_a_day_leads_to_the_day_that_the_plan_has(
 
 def test_the_page_shows_each_visit_on_its_day_in_its_bay(chief: Client, days: Plan) -> None:
     shown = page(chief, f"{PAGE}&from={monday()}")
-    assert "2 visits proposed, not published yet" in shown
+    assert "2 of 2 visits proposed, not published yet" in " ".join(shown.split())
+    assert "2 on the days below. 0 stood already when the plan was made; 2 it chose." in " ".join(
+        shown.split()
+    )
     rows = {row.split("</th>")[0]: row for row in shown.split("<tr")}
     visit = visit_of("V-101")
     words = f"{visit.on:%a} {visit.on.day} {visit.on:%b %Y}"
@@ -69,7 +72,7 @@ def test_without_a_plan_a_supervisor_makes_one_and_a_viewer_is_told(
     assert "has no plan yet" in page(viewer, PAGE)
     assert "Plan now" not in page(viewer, PAGE)
     shown = follow(chief, send(chief, page(chief, PAGE), "Plan now"))
-    assert "2 visits proposed" in shown
+    assert "2 of 2 visits proposed" in shown
 
 
 def test_a_depot_short_of_minutes_learns_what_would_make_it_fit(

@@ -75,8 +75,9 @@ def test_what_the_plan_counts_is_told_apart_from_parts_and_labour() -> None:
     said = answer(found | plans((100_000, 1_080_000), (9_000, 7_000), left_out=3), LIMIT)
     assert said == (
         "About 52 EUR a month more for parts and labour. The plan of the next eight weeks counts "
-        "about 9,780 EUR more, with 3 services more left out: that is visits, days late and "
-        "paid life thrown away, at the prices set for planning; parts and labour are not in it."
+        "about 9,780 EUR more, with 3 services more left out: that is visits, days late from its "
+        "first day on and paid life thrown away, at the prices set for planning; parts and labour "
+        "are not in it."
     )
     less = answer(found | plans((1_080_000, 100_000), left_out=-1), LIMIT)
     assert "counts about 9,800 EUR less, with 1 service fewer left out" in less

@@ -1,5 +1,7 @@
 """A year under each kind of change, counted by hand."""
 
+from datetime import date
+
 import pytest
 from django.db import transaction
 
@@ -142,3 +144,14 @@ def test_a_year_agrees_with_the_forecast_of_demand(tiny: Item) -> None:
     used = lived().items[tiny.pk][0, :12].sum(axis=0).mean()  # its months end with May as well
     assert used == pytest.approx(said, rel=0.03)
     assert said > 20_000
+
+
+@pytest.mark.usefixtures("tiny")
+def test_what_would_have_been_late_before_the_first_day_is_told_beside_the_plans_cost() -> None:
+    """By the planner's usual prices a day late of a change is 40.00, a visit 50.00. Done in April,
+    it is due today every two months, and was on 15 May every month; done today it costs a visit."""
+    ServiceDone.objects.update(done_on=date(2026, 4, 15))
+    (as_it_is,) = lived().plans
+    (changed,) = lived(row("limit months", "*", "1")).plans
+    assert (as_it_is["before"], changed["before"]) == (0, 31 * 4_000)
+    assert as_it_is["cost"] == changed["cost"] == 5_000

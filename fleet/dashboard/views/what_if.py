@@ -145,6 +145,7 @@ def _facts(request: SignedIn, asked_id: int) -> dict[str, Any]:
         "items": [one for one in items if one.differs],
         "same_items": [one for one in items if not one.differs],
         "plans": lines.plan_lines(result),
+        "late_before": lines.late_before(result),
         "chart_words": lines.in_words(result, measure),
         "map_style_id": MAP_STYLE_ID,
     }
