@@ -3,7 +3,8 @@
 Materials are what the ledger booked, at its prices; labour is the minutes of each job at the rate
 of its depot; outside work is its invoice. Materials and an invoice of several jobs are shared out
 by their minutes. The km are those between the first and the last accepted reading of the time.
-A vehicle is in severe duty where any of its services counts as that today.
+A job is of the duty class that its service has on that vehicle today, since one compartment may
+be in severe duty and another not; the km of a class are those of all vehicles with such a service.
 """
 
 from collections import Counter, defaultdict
@@ -22,6 +23,7 @@ from fleet.stores.models import StockMove
 from fleet.vehicles.models import Depot, Meter, Vehicle
 from fleet.workorders.models import Job, LabourRate, WorkOrder
 
+ClassOf = dict[tuple[str, str], str]
 BY = ("vehicle", "service", "depot", "class")
 ENDED = (WorkOrder.State.FINISHED, WorkOrder.State.SIGNED_OFF)
 OTHER_WORK, NOT_KNOWN = "other work", "not known"
@@ -33,7 +35,7 @@ class CostLine:
 
     name: str  # fleet number, service, depot or duty class
     cost: Cost
-    vehicles: int = 0  # of a duty class, that are in it
+    vehicles: int = 0  # of a duty class, that have a service in it
     of_all: int = 0  # likewise, vehicles of the depots
 
 
@@ -49,14 +51,14 @@ def costs(depot_ids: Collection[int], *, by: str, from_on: date, until_on: date)
     jobs = list(_jobs(depot_ids, since, until))
     priced = list(zip(jobs, _priced(jobs), strict=True))
     km_of, vehicles = _driven(depot_ids, since, until), _vehicles(depot_ids)
-    class_of = _classes(depot_ids) if by == "class" else {}
+    class_of: ClassOf = _classes(depot_ids) if by == "class" else {}
     groups: dict[str, list[JobCost]] = defaultdict(list)
     for row, cost in priced:
         groups[_key(row, by, class_of)].append(cost)
     km = _km_by(by, km_of, vehicles, class_of)
-    size = Counter(class_of.get(number, NOT_KNOWN) for number, *_ in vehicles if by == "class")
+    size = Counter(own for _, own in {(number, own) for (number, _), own in class_of.items()})
     found = [
-        CostLine(name, add_up(group, km(name)), size[name], size.total())
+        CostLine(name, add_up(group, km(name)), size[name], len(vehicles) if size[name] else 0)
         for name, group in groups.items()
     ]
     return sorted(found, key=lambda line: (-line.cost.total_minor, line.name))
@@ -185,11 +187,11 @@ def _vehicles(depot_ids: Collection[int]) -> list[tuple[str, str, int]]:
     return list(rows.values_list("fleet_number", "depot__slug", "vehicle_type_id"))
 
 
-def _classes(depot_ids: Collection[int]) -> dict[str, str]:
-    """Duty class of each vehicle by its fleet number, the severest of its services' classes."""
+def _classes(depot_ids: Collection[int]) -> ClassOf:
+    """Duty class of each service of each vehicle, by fleet number and the service's slug."""
     rows = DueDate.objects.filter(vehicle__depot__in=depot_ids).order_by()
-    named = rows.values_list("vehicle__fleet_number")
-    return dict(named.annotate(Max("duty_class")))  # severe comes last by name, too
+    named = rows.values_list("vehicle__fleet_number", "service__slug", "duty_class")
+    return {(number, slug): str(own) for number, slug, own in named}
 
 
 def names_by(by: str) -> dict[str, str]:
@@ -201,11 +203,11 @@ def names_by(by: str) -> dict[str, str]:
     return dict(named) if by == "service" else {}
 
 
-def _key(row: dict[str, Any], by: str, class_of: dict[str, str]) -> str:
+def _key(row: dict[str, Any], by: str, class_of: ClassOf) -> str:
     if by == "vehicle":
         return str(row["vehicle_no"])
-    if by == "class":
-        return class_of.get(row["vehicle_no"], NOT_KNOWN)
+    if by == "class" and row["slug"]:
+        return class_of.get((row["vehicle_no"], row["slug"]), NOT_KNOWN)
     return str(row["depot"]) if by == "depot" else str(row["slug"] or OTHER_WORK)
 
 
@@ -213,14 +215,15 @@ def _km_by(
     by: str,
     km_of: dict[str, float],
     vehicles: list[tuple[str, str, int]],
-    class_of: dict[str, str],
+    class_of: ClassOf,
 ) -> Callable[[str], float]:
     """The km that a group is held against: a service, against those of all that have it."""
     if by == "vehicle":
         return lambda name: km_of.get(name, 0.0)
     if by == "class":
-        every_one = [(number, class_of.get(number, NOT_KNOWN)) for number, _, _ in vehicles]
-        return lambda name: sum_of(km_of, (number for number, own in every_one if own == name))
+        pairs = {(number, own) for (number, _), own in class_of.items()}
+        of = {one: {number for number, own in pairs if own == one} for _, one in pairs}
+        return lambda name: sum_of(km_of, of.get(name, {number for number, *_ in vehicles}))
     if by == "depot":
         return lambda name: sum_of(km_of, (number for number, at, _ in vehicles if at == name))
     types: dict[str, set[int]] = defaultdict(set)

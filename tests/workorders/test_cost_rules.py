@@ -97,12 +97,13 @@ def test_an_invoice_is_shared_out_and_has_neither_labour_nor_materials() -> None
     [("vehicle", "V-1"), ("class", "severe"), ("depot", "plain"), ("service", "oil")],
 )
 def test_a_job_counts_to_its_group(by: str, name: str) -> None:
-    assert _key(row(), by, {"V-1": "severe"}) == name
+    assert _key(row(), by, {("V-1", "oil"): "severe", ("V-1", "fluid"): "normal"}) == name
 
 
 def test_what_has_no_service_or_no_class_has_a_group_of_its_own() -> None:
     assert _key(row(slug=None), "service", {}) == "other work"
-    assert _key(row(), "class", {"V-2": "severe"}) == "not known"
+    assert _key(row(), "class", {("V-2", "oil"): "severe"}) == "not known"
+    assert _key(row(slug=None), "class", {("V-1", "oil"): "severe"}) == "other work"
 
 
 @pytest.mark.django_db
@@ -111,15 +112,15 @@ def test_a_group_is_held_against_the_km_of_its_own_vehicles() -> None:
     scene.service("engine")
     kind = scene.van_type().pk
     vehicles = [("V-1", "plain", kind), ("V-2", "far", kind), ("V-3", "far", kind + 1)]
-    class_of = {"V-1": "severe", "V-2": "normal"}
+    class_of = {("V-1", "oil"): "severe", ("V-1", "fluid"): "normal", ("V-2", "oil"): "normal"}
     for by, name, km in (
         ("vehicle", "V-2", 20),
         ("vehicle", "V-9", 0),
         ("depot", "plain", 100),
         ("depot", "far", 23),
         ("class", "severe", 100),
-        ("class", "normal", 20),
-        ("class", "not known", 3),
+        ("class", "normal", 120),
+        ("class", "not known", 123),  # of all
         ("service", "engine-oil", 120),  # of the type that has it
         ("service", "other work", 123),  # of all
     ):

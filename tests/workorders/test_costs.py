@@ -61,7 +61,7 @@ def test_materials_and_labour_are_held_against_the_km(priced: Shop, by: str) -> 
     assert found.missing == ()
 
 
-def test_a_vehicle_is_in_severe_duty_where_any_of_its_services_is(priced: Shop) -> None:
+def test_a_job_is_of_the_class_that_its_service_has_on_that_vehicle(priced: Shop) -> None:
     priced.finish()
     DueDate.objects.all().delete()
     assert cost("class").keys() == {"not known"}  # nothing says when anything falls due
@@ -78,8 +78,10 @@ def test_a_vehicle_is_in_severe_duty_where_any_of_its_services_is(priced: Shop) 
         source="invented",
     )
     DueDate.objects.create(**row, service=other, duty_class="severe")
-    (found,) = cost("class").items()
-    assert (found[0], found[1].total_minor, found[1].km) == ("severe", 5_600, 13_350)
+    (found,) = cost("class").items()  # the job stays what it was; none was done in severe duty
+    assert (found[0], found[1].total_minor, found[1].km) == ("normal", 5_600, 13_350)
+    DueDate.objects.filter(service=priced.bay.oil).update(duty_class="severe")
+    assert cost("class").keys() == {"severe"}
 
 
 def test_a_duty_class_says_how_many_vehicles_are_in_it(priced: Shop) -> None:
