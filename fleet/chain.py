@@ -147,7 +147,7 @@ def _follow_up(as_of: datetime, zone: str | None, basis: Basis) -> Counts:
     return {
         "re-checks ordered": rechecks.order_called(actor.now, depot_ids=ids),
         "orders drafted": issue.draft_due(actor, as_of.date(), ids),
-        "questions asked": escalate.escalate(actor, list(here.values())),
+        "questions asked": escalate.escalate(actor, list(here.values()), basis.depots.working),
         "consumption findings": consumption.watch(actor, consumption.topped_up(ids), as_of),
         "demand rows": demand.forecast_demand(as_of.date(), ids, basis),
         "weeks ahead": weeks.forecast_weeks(as_of.date(), ids, basis),
@@ -255,6 +255,8 @@ def _chunks(ids: Array, size: int = forecast.VEHICLES_AT_ONCE) -> list[tuple[flo
 
 def _without_late_readings(meters: Array) -> Array:
     """Meters none of whose pending readings is older than the last accepted one."""
+    if not len(meters):
+        return meters
     where, params = bulk.among("r.meter_id", meters)
     sql = f"""
         SELECT DISTINCT r.meter_id FROM readings_reading r

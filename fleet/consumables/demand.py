@@ -17,7 +17,7 @@ from fleet.consumables.propose import horizons_of, propose, record_needs
 from fleet.consumables.recipes import Recipes, gather_recipes
 from fleet.due.gather import utc_offsets
 from fleet.due.rules import Basis, gather_basis
-from fleet.stores.models import Stock
+from fleet.stores.models import Item, Stock
 
 LEVELS = {"p50": 0.5, "p80": 0.8, "p95": 0.95}  # our choice
 
@@ -28,9 +28,9 @@ def forecast_demand(today: date, depot_ids: Collection[int], basis: Basis | None
     It starts from the due dates as they stand, so the caller brings those up to date first. Run
     again on the same day it writes nothing.
     """
-    recipes = gather_recipes()
-    if not recipes.items:
+    if not Item.objects.exists():
         return 0
+    recipes = gather_recipes()
     basis = basis or gather_basis()
     learnt = learn(today, recipes)
     written = sum(_one_depot(today, pk, recipes, learnt, basis) for pk in sorted(depot_ids))

@@ -70,6 +70,8 @@ def settle_provisional() -> int:
         superseded_by=None,
         reading__verdict=Verdict.ACCEPTED,
     ).select_related("reading")
+    if not rows.exists():  # on nearly every night
+        return 0
     with transaction.atomic():
         settled = [_superseding(row, total_km=row.reading.total) for row in rows if row.reading]
         ServiceDone.objects.bulk_create(settled)

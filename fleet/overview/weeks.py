@@ -6,6 +6,7 @@ for it is no matter of chance in which week it falls.
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
+from contextlib import nullcontext
 from dataclasses import asdict, dataclass
 from datetime import date, timedelta
 
@@ -185,7 +186,7 @@ def _one_depot(
         fresh = list(parts.parts_of(pk, ground, now.vehicle_id))
         parts.add(totals, fresh, ground.minutes)
         row.sums = {str(key): one.tolist() for key, one in totals.items() if one.any()}
-    with transaction.atomic():
+    with transaction.atomic() if now is not None else nullcontext():
         if now is not None:
             parts.record(pk, now, fresh)
         laws = _kept_laws(row) if now is None and row.weeks else _laws(row, ground)

@@ -1,6 +1,6 @@
 """Overdue services that somebody must answer for, each night one step further."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
@@ -9,6 +9,7 @@ from django.db import connection, transaction
 from django.db.models import Exists, F, OuterRef, Q, QuerySet, Subquery
 
 from fleet.calc.arrays import IntArray
+from fleet.calc.calendar import WorkingDays
 from fleet.due.listing import by_day, condition, depot_days
 from fleet.due.models import DueDate
 from fleet.due.rules import gather_depots
@@ -25,21 +26,34 @@ Stage = Escalation.Stage
 PATIENCE_DAYS = 5  # working days without an answer; our choice
 
 
-def escalate(actor: Actor, depots: Sequence[str] | None = None) -> int:
+def escalate(
+    actor: Actor,
+    depots: Sequence[str] | None = None,
+    working: Mapping[int, WorkingDays] | None = None,
+) -> int:
     """Open what is overdue, carry on what nobody answered, close what was done.
 
     Overdue goes to the supervisor at once; unanswered for five working days to deputy and
     manager; out of tolerance it asks "use or stand down". Gives the number of rows opened. All of
     it happens inside the database, whatever the size of the fleet.
+
+    Parameters
+    ----------
+    depots
+        By slug; default all.
+    working
+        Working days of each depot, where the caller has read them already.
     """
-    opened = 0
+    opened, days = 0, gather_depots().working if working is None else working
     for today, depot_ids in by_day(depot_days(depots, actor.now)):
         overdue = _overdue(today).filter(depot_id__in=depot_ids)
         asked = Escalation.objects.filter(vehicle__depot_id__in=depot_ids)
         with transaction.atomic():
             _close(asked, overdue, today)
             opened += _open(overdue, Stage.SUPERVISOR, today)
-            opened += _open(_unanswered(overdue, depot_ids, today), Stage.DEPUTY_AND_MANAGER, today)
+            opened += _open(
+                _unanswered(overdue, depot_ids, today, days), Stage.DEPUTY_AND_MANAGER, today
+            )
             opened += _open(_out_of_tolerance(overdue, today), Stage.USE_OR_STAND_DOWN, today)
     return opened
 
@@ -76,10 +90,12 @@ def _out_of_tolerance(overdue: QuerySet[DueDate], today: date) -> QuerySet[DueDa
 
 
 def _unanswered(
-    overdue: QuerySet[DueDate], depot_ids: Sequence[int], today: date
+    overdue: QuerySet[DueDate],
+    depot_ids: Sequence[int],
+    today: date,
+    working: Mapping[int, WorkingDays],
 ) -> QuerySet[DueDate]:
     """Those the supervisor was asked about more than five working days ago, without an answer."""
-    working = gather_depots().working
     long_ago = Q(pk__in=[])
     for depot_id in depot_ids:
         calendar = working[depot_id].calendar()

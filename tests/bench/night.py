@@ -67,10 +67,14 @@ def _everything(on: date) -> None:
     """Every row's inputs differ from what is stored, so every row is computed and written."""
     with connection.cursor() as cursor:
         cursor.execute("UPDATE due_duestamp SET rules = rules + 1")
-        cursor.execute(
-            "UPDATE due_duedate SET inputs_hash = inputs_hash / 2, sort_on = '2000-01-01'"
-        )
+        cursor.execute(f"UPDATE due_duedate SET {_unlike()}")  # noqa: S608
     chain.nightly(on, again=True)
+
+
+def _unlike() -> str:
+    """What is changed of each row before it is written: a column, and one that indexes hold."""
+    day_before = "sort_on - 1" if bulk.on_postgres() else "date(sort_on, '-1 day')"
+    return f"inputs_hash = inputs_hash / 2, sort_on = {day_before}"
 
 
 def _floor_all() -> None:
@@ -93,8 +97,7 @@ def _floor_all() -> None:
                 columns[name] = np.array([day and str(day) for day in column], dtype=object)
         with connection.cursor() as cursor:
             cursor.execute(
-                "UPDATE due_duedate SET inputs_hash = inputs_hash / 2 "
-                "WHERE vehicle_id > %s AND vehicle_id <= %s",
+                f"UPDATE due_duedate SET {_unlike()} WHERE vehicle_id > %s AND vehicle_id <= %s",  # noqa: S608
                 [begin, begin + forecast.VEHICLES_AT_ONCE],
             )
         bulk.upsert(DueDate, columns, key=["vehicle_id", "service_id"])
