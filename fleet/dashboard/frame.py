@@ -77,11 +77,14 @@ def is_demo_folder() -> bool:
     return bool((settings.DATA_DIR / "demo").exists())
 
 
-def scope_of(request: SignedIn) -> Scope:
-    """The depots of the person; choosing a depot that is not theirs is as if it did not exist."""
+def scope_of(request: SignedIn, asked: QueryDict | None = None) -> Scope:
+    """The depots of the person; choosing a depot that is not theirs is as if it did not exist.
+
+    ``asked``: what the address asked for from which a form was sent; None: this request's own.
+    """
     user = request.user
     depots = tuple(depots_of(user) if user.is_superuser else own_depots(user))
-    depot = request.GET.get("depot", "")
+    depot = (request.GET if asked is None else asked).get("depot", "")
     if depot and depot not in {one.slug for one in depots}:
         raise Http404
     return Scope(depots, depot)

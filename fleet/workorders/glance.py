@@ -39,15 +39,39 @@ class Overdue:
     since_on: date
 
 
+@dataclass(frozen=True)
+class Draft:
+    """An order that may be released with those of the week."""
+
+    number: str
+    vehicle: str  # fleet number
+    version: int
+    planned_on: date | None
+
+
 @dataclass
 class Glance:
     states: dict[str, int]  # open orders by state
-    week: list[tuple[str, int]] = field(default_factory=list)  # drafts: number and version
+    today: date
+    drafts: list[Draft] = field(default_factory=list)  # of the next seven days, and left over
     mechanics: list[tuple[int, str]] = field(default_factory=list)
     months: list[OnTime] = field(default_factory=list)
     overdue: list[Overdue] = field(default_factory=list)  # the first few
     overdue_count: int = 0
     waiting: dict[str, int] = field(default_factory=dict)  # what is to be decided, by kind
+
+    @property
+    def week(self) -> list[Draft]:
+        """Drafts of the next seven days."""
+        return [one for one in self.drafts if not self._is_past(one)]
+
+    @property
+    def past(self) -> list[Draft]:
+        """Drafts whose day has passed: they want another one."""
+        return [one for one in self.drafts if self._is_past(one)]
+
+    def _is_past(self, one: Draft) -> bool:
+        return one.planned_on is not None and one.planned_on < self.today
 
     @property
     def overdue_more(self) -> int:
@@ -62,7 +86,7 @@ def glance(
     today: date,
     months_from: date,
     *,
-    releases: bool,
+    listed: QuerySet[WorkOrder] | None,
 ) -> Glance:
     """What stands about the list of orders; one query.
 
@@ -72,13 +96,14 @@ def glance(
         What day it is at each depot, by its id.
     months_from
         First day of the months in which what was done is counted.
-    releases
-        Whether the person releases orders, and so is told of drafts and mechanics.
+    listed
+        The orders on the list, of whose drafts somebody is told who releases orders, and of
+        mechanics; None: the person releases none.
     """
-    found = Glance({str(state): 0 for state in WorkOrder.OPEN})
+    found = Glance({str(state): 0 for state in WorkOrder.OPEN}, today)
     parts = [*_about_orders(days, depots, today, months_from), *_to_decide(depots, person)]
-    if releases:
-        parts += _to_release(days, depots, today)
+    if listed is not None:
+        parts += _to_release(days, listed, today)
     for kind, text, more, on, *numbers in bulk.stacked(parts):
         _take(found, kind, (text, more), bulk.moment(on), numbers)
     return found
@@ -98,9 +123,10 @@ def _about_orders(
     yield _told(late, "late", named, "service__name", on=F("sort_on"), numbers=number)[:NAMED]
 
 
-def _to_release(days: Mapping[int, date], depots: list[Depot], today: date) -> Parts:
-    drafts = listing.weeks_drafts(depots, today)
-    yield _told(drafts, "draft", "number", numbers=[F("version")])
+def _to_release(days: Mapping[int, date], listed: QuerySet[WorkOrder], today: date) -> Parts:
+    drafts = listing.weeks_drafts(listed, today)
+    number, on = "vehicle__fleet_number", F("planned_on")
+    yield _told(drafts, "draft", "number", number, on=on, numbers=[F("version")])
     full = Concat("first_name", Value(" "), "last_name")
     who = Person.objects.filter(pk__in=mechanics_of(days).order_by().values("pk"))
     yield _told(who.order_by("role", "username"), "mechanic", "username", full, numbers=[F("pk")])
@@ -144,7 +170,7 @@ def _take(found: Glance, kind: str, texts: tuple[str, str], at: Any, numbers: li
         case "state":
             found.states[text] = numbers[0]
         case "draft":
-            found.week.append((text, numbers[0]))
+            found.drafts.append(Draft(text, more, numbers[0], at.date() if at else None))
         case "mechanic":
             found.mechanics.append((numbers[0], more.strip() or text))
         case "month":

@@ -111,15 +111,15 @@ def week_ends(today: date) -> date:
     return today + timedelta(days=6)
 
 
-def weeks_drafts(depots: Depots, today: date) -> QuerySet[WorkOrder]:
-    """Drafted orders of the next seven days: planned for one of them or for a day that has
-    passed, or without a day and needed by then."""
+def weeks_drafts(rows: QuerySet[WorkOrder], today: date) -> QuerySet[WorkOrder]:
+    """Of some orders the drafts of the next seven days: planned for one of them or for a day that
+    has passed, or without a day and needed by then."""
     last = week_ends(today)
     needed = _needed().filter(order=OuterRef("pk"), vehicle__due_dates__bring_in_by_on__lte=last)
-    rows = orders_at(depots, [State.DRAFTED]).filter(
+    drafts = rows.filter(state=State.DRAFTED).filter(
         Q(planned_on__lte=last) | Q(Exists(needed), planned_on=None)
     )
-    return rows.order_by("pk")[:MOST_AT_ONCE]
+    return drafts.order_by("pk")[:MOST_AT_ONCE]
 
 
 def with_need(rows: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:

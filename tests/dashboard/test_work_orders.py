@@ -105,6 +105,52 @@ def test_one_click_releases_many_for_a_day_and_a_mechanic(
     assert set(done) == set(orders)
 
 
+def offered(seen: str, mark: str = "") -> list[str]:
+    """Orders of the form that releases the week's, those with a mark in their box."""
+    form = seen[seen.index('<form class="week') :].split("</form>")[0]
+    boxes = re.findall(r'<input type="checkbox" name="order" value="([^"]+)"([^>]*)>', form)
+    return [value for value, marks in boxes if mark in marks]
+
+
+def test_the_weeks_drafts_are_those_of_the_list_each_with_a_box(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    mine, other = drafted(shop, "W-1"), drafted(shop, "W-2")
+    far = drafted(shop, "W-3")
+    far.vehicle.depot = far.depot = shop.people.hill
+    far.vehicle.save()
+    far.save()
+    shop.people.supervisor.depots.add(shop.people.hill)
+    WorkOrder.objects.exclude(pk=shop.order.pk).update(planned_on=depots_day())
+    client = signed_in(shop.people.supervisor)
+    numbers = [f"{one.number}:{one.version}" for one in (mine, other, far)]
+    assert offered(page(client)) == numbers
+    assert offered(page(client, "?depot=plain")) == numbers[:2]
+    assert offered(page(client, f"?search={other.number}")) == numbers[1:2]
+    assert '<form class="week' not in page(client, "?state=released")
+    # what is asked about a release stands beside the same list
+    sent = {"order": numbers[:1], "query": "depot=plain"}
+    asked = client.post("/work-orders/release", sent).content.decode()
+    assert "Release 1 order as it is?" in asked
+    assert offered(asked) == numbers[:2]
+
+
+def test_a_draft_whose_day_has_passed_is_named_apart_and_goes_only_when_chosen(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    past, today = drafted(shop, "W-1"), drafted(shop, "W-2")
+    for order, ago_d in ((past, 1), (today, 0)):
+        on = depots_day() - timedelta(days=ago_d)
+        WorkOrder.objects.filter(pk=order.pk).update(planned_on=on)
+    client = signed_in(shop.people.supervisor)
+    seen = page(client)
+    assert offered(seen) == [f"{today.number}:1", f"{past.number}:1"]
+    assert offered(seen, "checked") == [f"{today.number}:1"]
+    assert seen.index("the day they were planned for has passed") < seen.index(f"{past.number}:1")
+    WorkOrder.objects.filter(pk=today.pk).delete()
+    assert "Release those chosen here" in page(client)
+
+
 def test_one_press_releases_the_weeks_drafts_and_no_others(
     shop: Workshop, signed_in: SignedIn
 ) -> None:
@@ -120,11 +166,8 @@ def test_one_press_releases_the_weeks_drafts_and_no_others(
         row.p50 = row.sort_on = day
         row.save()
     client = signed_in(shop.people.supervisor)
-    seen = page(client)
-    form = seen[
-        : seen.index(f"Release 2 drafted orders up to {last:%a} {last.day} {last:%b}")
-    ].rsplit("<form", 1)[1]
-    chosen = re.findall(r'name="order" value="([^"]+)"', form)
+    chosen = offered(page(client), "checked")
+    assert [one.partition(":")[0] for one in chosen] == [planned.number, needed.number]
     client.post("/work-orders/release", {"order": chosen, "anyway": "yes"})
     assert set(WorkOrder.objects.filter(state="released").exclude(pk=shop.order.pk)) == {
         *(planned, needed),

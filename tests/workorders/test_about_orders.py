@@ -34,7 +34,7 @@ def test_five_overdue_services_are_named_the_longest_late_first_and_all_are_coun
 ) -> None:
     overdue_vans(bay, 6)
     here = bay.van.depot
-    found = glance({here.pk: TODAY}, [here], bay.supervisor, TODAY, TODAY, releases=False)
+    found = glance({here.pk: TODAY}, [here], bay.supervisor, TODAY, TODAY, listed=None)
     assert [one.vehicle for one in found.overdue] == ["V-15", "V-14", "V-13", "V-12", "V-11"]
     assert found.overdue_count == 6
 
@@ -46,7 +46,7 @@ def test_drafts_of_the_next_seven_days_are_released_together(
     order = bay.order()
     progress.plan(bay.actor(), order.pk, planned_on=TODAY + timedelta(days=days))
     assert listing.week_ends(TODAY) == TODAY + timedelta(days=6)
-    assert (order in listing.weeks_drafts([bay.van.depot_id], TODAY)) is among
+    assert (order in listing.weeks_drafts(WorkOrder.objects.all(), TODAY)) is among
 
 
 # --- what comes late, and what is taken back ------------------------------------------------

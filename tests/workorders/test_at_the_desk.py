@@ -14,7 +14,7 @@ from fleet.workorders.cardfluids import supplies
 from fleet.workorders.ending import AtFinish
 from fleet.workorders.fluid_for import _day_of
 from fleet.workorders.fluids_in import approve_substitute
-from fleet.workorders.glance import glance
+from fleet.workorders.glance import Draft, glance
 from fleet.workorders.models import (
     DoNotUse,
     Escalation,
@@ -46,16 +46,17 @@ def test_who_releases_is_told_of_drafts_and_mechanics_and_nobody_else(bay: Bay) 
     progress.plan(bay.actor(), order.pk, planned_on=TODAY)
     nameless = person("Nils", Role.MECHANIC, here)
     type(nameless).objects.filter(pk=nameless.pk).update(first_name="")
-    found = glance({here.pk: TODAY}, [here], bay.supervisor, TODAY, TODAY, releases=True)
-    assert found.week == [(order.number, 2)]
+    every = WorkOrder.objects.all()
+    found = glance({here.pk: TODAY}, [here], bay.supervisor, TODAY, TODAY, listed=every)
+    assert found.week == [Draft(order.number, bay.van.fleet_number, 2, TODAY)]
     named = {bay.mechanic.pk: "Mika", nameless.pk: "nils"}
     assert {pk: name for pk, name in found.mechanics if pk in named} == named
     assert found.states == {
         **dict.fromkeys(("released", "started", "waiting", "finished"), 0),
         "drafted": 1,
     }
-    told = glance({here.pk: TODAY}, [here], bay.supervisor, TODAY, TODAY, releases=False)
-    assert (told.week, told.mechanics) == ([], [])
+    told = glance({here.pk: TODAY}, [here], bay.supervisor, TODAY, TODAY, listed=None)
+    assert (told.drafts, told.mechanics) == ([], [])
     assert told.overdue_count == len(told.overdue) + told.overdue_more
 
 
@@ -66,14 +67,14 @@ def test_months_and_what_waits_are_counted(bay: Bay, job: Job) -> None:
     ending.finish(bay.actor(bay.mechanic), job.order_id, said)
     Evidence.objects.update(within_limit=False, within_tolerance=True)
     first = date(2026, 6, 1)
-    found = glance({here.pk: TODAY}, [here], bay.supervisor, TODAY, first, releases=False)
+    found = glance({here.pk: TODAY}, [here], bay.supervisor, TODAY, first, listed=None)
     (month,) = found.months
     assert (month.month_on, month.done, month.within_tolerance, month.within_limit) == (
         *(first, 1, 1, 0),
     )
     Job.objects.update(returned=True)
     WorkOrder.objects.update(late_since=NOW)
-    found = glance({here.pk: TODAY}, [here], bay.supervisor, TODAY, first, releases=False)
+    found = glance({here.pk: TODAY}, [here], bay.supervisor, TODAY, first, listed=None)
     assert found.waiting == {"returned": 1, "late records": 1}
 
 

@@ -107,17 +107,23 @@ def order_seen_by(person: Person, number: str) -> WorkOrder:
     return found
 
 
+def narrowed(depots: Depots, filters: OrderFilters) -> QuerySet[WorkOrder]:
+    """Orders of some depots as far as the list is narrowed to them."""
+    rows = listing.orders_at(depots, filters.states or WorkOrder.OPEN)
+    if filters.day:
+        rows = listing.planned_for(rows, filters.on)
+    if filters.search:
+        rows = listing.mentioning(rows, filters.search)
+    return rows
+
+
 def listed(
     depots: Depots, filters: OrderFilters, after: AfterOrder | None = None
 ) -> QuerySet[WorkOrder]:
     """Orders of some depots, the most urgent first; or by the day they are planned for, those
     without a day first."""
-    rows = listing.orders_at(depots, filters.states or WorkOrder.OPEN)
+    rows = narrowed(depots, filters)
     rows = listing.with_need(rows) if filters.by_day else rows
-    if filters.day:
-        rows = listing.planned_for(rows, filters.on)
-    if filters.search:
-        rows = listing.mentioning(rows, filters.search)
     rows = listing.in_order_of_day(rows) if filters.by_day else listing.by_urgency(rows)
     return rows if after is None else listing.after(rows, *after)
 

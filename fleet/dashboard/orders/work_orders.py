@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from django.contrib import messages
-from django.http import HttpResponse
+from django.http import HttpResponse, QueryDict
 from django.shortcuts import redirect
 from django.urls import reverse
 from django.utils import timezone
@@ -20,6 +20,7 @@ from fleet.dashboard.orders.lines import (
     NO_DAY,
     listed,
     months_back,
+    narrowed,
     order_key,
     order_lines,
     read_order_after,
@@ -59,13 +60,16 @@ def orders_page(
     request: SignedIn, asked: Mapping[str, Any] | None = None, status: int = 200
 ) -> HttpResponse:
     """The page; with what is asked about a release before it is made."""
-    scope, filters, now = scope_of(request), read_order_filters(request.GET), timezone.now()
+    asked_for = request.GET if asked is None else QueryDict(asked["query"])  # the list stays
+    scope, filters = scope_of(request, asked_for), read_order_filters(asked_for)
+    now = timezone.now()
     days = {depot.pk: today_at(depot.zone, now) for depot in scope.chosen}
-    after = read_order_after(request.GET.get("after", ""))
+    after = read_order_after(asked_for.get("after", ""))
     lines = order_lines(listed(scope.chosen, filters, after)[: PAGE_ROWS + 1], days)
     today = oldest_day([depot.zone for depot in scope.chosen], now)
     releases, from_on = may(request.user, Right.RELEASE), months_back(today, MONTHS_SHOWN - 1)
-    seen = glance(days, scope.chosen, request.user, today, from_on, releases=releases)
+    of_list = narrowed(scope.chosen, filters) if releases else None
+    seen = glance(days, scope.chosen, request.user, today, from_on, listed=of_list)
     context = {
         "lines": lines[:PAGE_ROWS],
         "more": order_key(lines[PAGE_ROWS - 1], filters) if len(lines) > PAGE_ROWS else "",
