@@ -53,7 +53,7 @@ class Draft:
 class Glance:
     states: dict[str, int]  # open orders by state
     today: date
-    drafts: list[Draft] = field(default_factory=list)  # of the next seven days, and left over
+    drafts: list[Draft] = field(default_factory=list)  # that may be released together
     mechanics: list[tuple[int, str]] = field(default_factory=list)
     months: list[OnTime] = field(default_factory=list)
     overdue: list[Overdue] = field(default_factory=list)  # the first few
@@ -62,16 +62,20 @@ class Glance:
 
     @property
     def week(self) -> list[Draft]:
-        """Drafts of the next seven days."""
-        return [one for one in self.drafts if not self._is_past(one)]
+        """Drafts of the next seven days: planned for one of them, or needed by then."""
+        last = listing.week_ends(self.today)
+        return [one for one in self.drafts if self.today <= (one.planned_on or last) <= last]
 
     @property
     def past(self) -> list[Draft]:
         """Drafts whose day has passed: they want another one."""
-        return [one for one in self.drafts if self._is_past(one)]
+        return [one for one in self.drafts if one.planned_on and one.planned_on < self.today]
 
-    def _is_past(self, one: Draft) -> bool:
-        return one.planned_on is not None and one.planned_on < self.today
+    @property
+    def later(self) -> list[Draft]:
+        """Drafts that are planned for a day after those seven."""
+        last = listing.week_ends(self.today)
+        return [one for one in self.drafts if one.planned_on and one.planned_on > last]
 
     @property
     def overdue_more(self) -> int:
@@ -124,7 +128,7 @@ def _about_orders(
 
 
 def _to_release(days: Mapping[int, date], listed: QuerySet[WorkOrder], today: date) -> Parts:
-    drafts = listing.weeks_drafts(listed, today)
+    drafts = listing.drafts_to_release(listed, today)
     number, on = "vehicle__fleet_number", F("planned_on")
     yield _told(drafts, "draft", "number", number, on=on, numbers=[F("version")])
     full = Concat("first_name", Value(" "), "last_name")

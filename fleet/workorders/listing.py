@@ -111,15 +111,16 @@ def week_ends(today: date) -> date:
     return today + timedelta(days=6)
 
 
-def weeks_drafts(rows: QuerySet[WorkOrder], today: date) -> QuerySet[WorkOrder]:
-    """Of some orders the drafts of the next seven days: planned for one of them or for a day that
-    has passed, or without a day and needed by then."""
-    last = week_ends(today)
-    needed = _needed().filter(order=OuterRef("pk"), vehicle__due_dates__bring_in_by_on__lte=last)
-    drafts = rows.filter(state=State.DRAFTED).filter(
-        Q(planned_on__lte=last) | Q(Exists(needed), planned_on=None)
+def drafts_to_release(rows: QuerySet[WorkOrder], today: date) -> QuerySet[WorkOrder]:
+    """Of some orders the drafts that have a day, and those without one that are needed within the
+    next seven; the latter first, then by their day."""
+    needed = _needed().filter(
+        order=OuterRef("pk"), vehicle__due_dates__bring_in_by_on__lte=week_ends(today)
     )
-    return drafts.order_by("pk")[:MOST_AT_ONCE]
+    drafts = rows.filter(state=State.DRAFTED).filter(
+        Q(planned_on__isnull=False) | Q(Exists(needed))
+    )
+    return drafts.order_by(F("planned_on").asc(nulls_first=True), "pk")[:MOST_AT_ONCE]
 
 
 def with_need(rows: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:

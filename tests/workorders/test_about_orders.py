@@ -16,6 +16,7 @@ from tests import scene
 from tests.scene import NOW
 from tests.workorders.conftest import Bay
 
+GROUPS = ("past", "week", "later")
 pytestmark = pytest.mark.django_db
 TODAY = NOW.date()
 
@@ -39,14 +40,28 @@ def test_five_overdue_services_are_named_the_longest_late_first_and_all_are_coun
     assert found.overdue_count == 6
 
 
-@pytest.mark.parametrize(("days", "among"), [(6, True), (7, False)])
-def test_drafts_of_the_next_seven_days_are_released_together(
-    bay: Bay, days: int, among: bool
+@pytest.mark.parametrize(("days", "group"), [(-1, "past"), (0, "week"), (6, "week"), (7, "later")])
+def test_drafts_of_the_next_seven_days_are_told_from_those_past_and_later(
+    bay: Bay, days: int, group: str
 ) -> None:
-    order = bay.order()
+    order, here = bay.order(), bay.van.depot
     progress.plan(bay.actor(), order.pk, planned_on=TODAY + timedelta(days=days))
     assert listing.week_ends(TODAY) == TODAY + timedelta(days=6)
-    assert (order in listing.weeks_drafts(WorkOrder.objects.all(), TODAY)) is among
+    every = WorkOrder.objects.all()
+    found = glance({here.pk: TODAY}, [here], bay.supervisor, TODAY, TODAY, listed=every)
+    groups = {name: [one.number for one in getattr(found, name)] for name in GROUPS}
+    assert groups == {**dict.fromkeys(GROUPS, []), group: [order.number]}
+
+
+@pytest.mark.parametrize(("days", "among"), [(6, True), (7, False)])
+def test_a_draft_without_a_day_is_of_the_week_where_it_is_needed_by_then(
+    bay: Bay, days: int, among: bool
+) -> None:
+    order, here = bay.order(), bay.van.depot
+    DueDate.objects.update(bring_in_by_on=TODAY + timedelta(days=days))
+    every = WorkOrder.objects.all()
+    found = glance({here.pk: TODAY}, [here], bay.supervisor, TODAY, TODAY, listed=every)
+    assert [one.number for one in found.week] == [order.number] * among
 
 
 # --- what comes late, and what is taken back ------------------------------------------------
