@@ -119,15 +119,20 @@ def copies() -> dict[Build, Any]:
 
 
 def together(items: list[pytest.Item]) -> None:
-    """Within each module, one after the other what begins alike; else in the order given."""
-    modules: dict[Any, int] = {}
-    groups: dict[Any, int] = {}
+    """One after the other what begins alike: modules by the first scene of theirs, and within each
+    module the tests, so that as little as can be is undone and built anew. Else in the order given.
+    """
+    begin = {item: tuple(begins_with(item)) for item in items}
+    places: dict[Any, int] = {}
+    first: dict[Any, Build] = {}
+    for item, scenes in begin.items():
+        for build in scenes:
+            first.setdefault(item.path, build)
+            places.setdefault(build, len(places))
+        places.setdefault(item.path, len(places))
 
-    def place(item: pytest.Item) -> tuple[int, int]:
-        scenes = tuple(begins_with(item))
-        return (
-            modules.setdefault(item.path, len(modules)),
-            groups.setdefault((item.path, scenes), len(groups)),
-        )
+    def place(item: pytest.Item) -> tuple[int, int, list[int]]:
+        scenes = [places[build] for build in begin[item]]
+        return places.get(first.get(item.path), -1), places[item.path], scenes
 
     items.sort(key=place)
