@@ -3,6 +3,7 @@ import ipaddress
 import os
 import socket
 from collections.abc import Iterator, Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from django.db.models.expressions import Col
 from django.test import Client
 from hypothesis import HealthCheck, settings
 from pytest_django.plugin import blocking_manager_key
+from simple_history.manager import HistoryManager
 from whitenoise.middleware import WhiteNoiseMiddleware
 
 from tests import kept
@@ -168,6 +170,14 @@ def columns_told_apart_quickly() -> Iterator[None]:
     takes a column's whole identity for that; alike columns have the same name in the same table."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(Col, "__hash__", lambda column: hash((column.alias, column.target.name)))
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def managers_of_history_made_once() -> Iterator[None]:
+    """The library makes the class of a row's history anew whenever a row is saved."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(HistoryManager, "from_queryset", cache(HistoryManager.from_queryset))
         yield
 
 

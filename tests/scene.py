@@ -83,8 +83,8 @@ def readings(
     """Readings at regular intervals, the last one at ``until``; nobody judged them yet."""
     meter = vehicle.meters.get(kind="km")
     first = until - timedelta(days=every_d * (len(values) - 1))
-    return [
-        Reading.objects.create(
+    return Reading.objects.bulk_create(
+        Reading(
             vehicle=vehicle,
             meter=meter,
             taken_at=first + timedelta(days=every_d * at),
@@ -94,7 +94,7 @@ def readings(
             source=Source.SHEET,
         )
         for at, value in enumerate(values)
-    ]
+    )
 
 
 def steady(start_km: float, km_per_week: float, weeks: int) -> list[float]:

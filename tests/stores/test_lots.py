@@ -97,10 +97,14 @@ def taken_back(actor: Actor, which: int) -> None:
 
 
 class Lots(TestCase):  # type: ignore[misc]  # untyped upstream
+    @classmethod
+    def setUpTestData(cls) -> None:
+        cls.item, cls.depots = shelf.item(packs=()), (scene.depot(), scene.depot("far"))
+
     @settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
     @given(MOVES)
     def test_of_random_moves(self, moves: list[dict[str, Any]]) -> None:
-        item, depots = shelf.item(packs=()), (scene.depot(), scene.depot("far"))
+        item, depots = self.item, self.depots
         for move in moves:
             one_move(move, item, *depots)
         left: dict[date | None, int] = defaultdict(int)

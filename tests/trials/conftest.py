@@ -16,3 +16,13 @@ def eight() -> Field:
 @kept
 def two() -> Field:
     return begun(2)
+
+
+@kept
+def four() -> Field:
+    return begun(4)
+
+
+@kept
+def six() -> Field:
+    return begun(6)

@@ -65,8 +65,8 @@ def test_ratings_inside_run_in_are_shown_and_never_compared(sixteen: Field) -> N
     assert standings(result, "tried")["after run-in"] == 10 * 8  # 31 … 157 d, up to 15,700 km
 
 
-def test_too_few_vehicles_name_the_number_needed() -> None:
-    field = begun(6)
+def test_too_few_vehicles_name_the_number_needed(six: Field) -> None:
+    field = six
     rated(field, better)
     result = at_its_end(field)
     needed = 2 * (field.trial.needed_per_group or 0)
@@ -96,8 +96,8 @@ def test_vehicles_without_a_cell_are_named(sixteen: Field) -> None:
     assert told["rated, but never after run-in"] == [early.vehicle.fleet_number]
 
 
-def test_one_rating_after_run_in_is_enough_not_to_be_named_as_without() -> None:
-    field = begun(6)
+def test_one_rating_after_run_in_is_enough_not_to_be_named_as_without(six: Field) -> None:
+    field = six
     rated(field, alike)
     once, never = field.places[0], field.places[1]
     for place in (once, never):  # the first fortnight of a change is run-in: 700 km a week
@@ -159,8 +159,8 @@ def test_an_excluded_period_leaves_its_days_out(sixteen: Field) -> None:
     assert standings(evaluate(sixteen.trial, NOW), side)["in an excluded period"] == 9
 
 
-def test_what_does_not_count_moves_no_odds() -> None:
-    field, apart_d = begun(), (40, 80)  # both bands up to 9,000 km have ratings beside it
+def test_what_does_not_count_moves_no_odds(sixteen: Field) -> None:
+    field, apart_d = sixteen, (40, 80)  # both bands up to 9,000 km have ratings beside it
     rated(
         field,
         lambda place, days, rng: (
@@ -207,8 +207,8 @@ def test_later_readings_refine_the_ages_that_were_kept(two: Field) -> None:
     assert place.ratings.get().age_km == pytest.approx(5_000)
 
 
-def test_cold_weather_on_one_side_is_told() -> None:
-    field = begun(4)
+def test_cold_weather_on_one_side_is_told(four: Field) -> None:
+    field = four
     for place in field.places:
         warmth = "freezing" if place.group.tried else "warm"
         field.rate(place, noon(date(2026, 2, 1)), 3, warmth=warmth)
@@ -218,9 +218,9 @@ def test_cold_weather_on_one_side_is_told() -> None:
     assert found == {"cold share": {"tried": 1.0, "usual": 0.0}, "apart": True}
 
 
-def test_money_breaks_even_as_by_hand() -> None:
+def test_money_breaks_even_as_by_hand(two: Field) -> None:
     """1.5 L at 10 against 13 with 40 labour on each: 55 against 59.5 per 17,000 km."""
-    cost = evaluate(begun(2).trial, NOW)
+    cost = evaluate(two.trial, NOW)
     assert cost.break_even_km == pytest.approx(17_000 * 59.5 / 55)
     assert cost.details["cost"]["break_even_fluid_only_km"] == pytest.approx(17_000 * 1.3)
     assert cost.details["cost"]["usual_per_1000_km"] == pytest.approx(5_500 / 17)

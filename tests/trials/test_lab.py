@@ -10,14 +10,14 @@ from fleet.trials.models import TrialVehicle
 from fleet.trials.rate import LabLimits, Measured, add_samples, name_property
 from tests.kept import kept
 from tests.scene import NOW
-from tests.trials.field import PROGRAM, STARTS_ON, Field, begun, noon
+from tests.trials.field import PROGRAM, STARTS_ON, Field, noon
 
 pytestmark = pytest.mark.django_db
 
 
 @kept
-def field() -> Field:
-    return begun(2)
+def field(two: Field) -> Field:
+    return two
 
 
 def top_up(place: TrialVehicle, days: float, share: float) -> None:

@@ -12,7 +12,7 @@ from fleet.trials.assign import assign, exclude
 from fleet.trials.set_up import Costs, SetUp, needed_in_all, set_up
 from tests.kept import kept
 from tests.scene import depot, service, van
-from tests.trials.field import PROGRAM, STARTS_ON, Field, begun, given, products
+from tests.trials.field import PROGRAM, STARTS_ON, Field, given, products
 
 pytestmark = pytest.mark.django_db
 IN_IT = date(2026, 3, 2)
@@ -25,8 +25,8 @@ def asked() -> SetUp:
 
 
 @kept
-def field() -> Field:
-    return begun(4)
+def field(four: Field) -> Field:
+    return four
 
 
 # --- set up ------------------------------------------------------------------------------------

@@ -29,8 +29,8 @@ pytestmark = pytest.mark.django_db
 
 
 @kept
-def field() -> Field:
-    return begun(6)
+def field(six: Field) -> Field:
+    return six
 
 
 def felt(field: Field, **given: Any) -> Felt:

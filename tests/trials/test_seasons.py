@@ -7,6 +7,7 @@ import pytest
 from fleet.trials.evaluate import evaluate
 from fleet.trials.models import TrialResult
 from fleet.vehicles.models import ClimateMonth
+from tests.kept import kept
 from tests.trials.field import STARTS_ON, Field, alike, at_its_end, begun, noon, rated
 
 pytestmark = pytest.mark.django_db
@@ -38,9 +39,8 @@ def left_out(field: Field, result: TrialResult) -> int:
     return sum(row[5] not in groups[True] & groups[False] for row in counted)
 
 
-def late(days: int) -> Field:
+def late(field: Field, days: int) -> Field:
     """Only the tried vans got their change so many days after the others."""
-    field = begun(only_tried=False)
     for place in field.places:
         if place.group.tried:
             field.change(place, STARTS_ON + timedelta(days=days))
@@ -49,19 +49,24 @@ def late(days: int) -> Field:
     return field
 
 
+@kept
+def ninety(sixteen: Field) -> Field:
+    return late(sixteen, 90)
+
+
 def seasons(result: TrialResult) -> dict[str, object]:
     found: dict[str, object] = result.details["seasons"]
     return found
 
 
-def test_groups_changed_within_sixty_days_are_compared_by_age_alone() -> None:
-    assert not seasons(at_its_end(late(0)))["apart"]
+def test_groups_changed_within_sixty_days_are_compared_by_age_alone(sixteen: Field) -> None:
+    assert not seasons(at_its_end(late(sixteen, 0)))["apart"]
 
 
-def test_ratings_are_compared_within_a_third_of_the_months() -> None:
+def test_ratings_are_compared_within_a_third_of_the_months(ninety: Field) -> None:
     """December to June: the tried vans were changed on 1 March, so no cold rating of theirs has
     a counterpart; the page says how many are left out, and why."""
-    field = late(90)
+    field = ninety
     for place in field.places:
         if place.group.tried:  # the ratings before their own change are of the first one
             place.ratings.filter(rated_at__lt=noon(STARTS_ON + timedelta(days=90))).delete()
@@ -74,9 +79,9 @@ def test_ratings_are_compared_within_a_third_of_the_months() -> None:
     assert any("different seasons" in one for one in result.details["confounds"])
 
 
-def test_ratings_of_the_first_band_in_cool_months_are_compared_too() -> None:
+def test_ratings_of_the_first_band_in_cool_months_are_compared_too(ninety: Field) -> None:
     """January and a cold April: in both, fluid of the first band is felt cool."""
-    field = late(90)
+    field = ninety
     climate(field, (1, 10, 11, 2, 15, 20, 22, 21, 17, 12, 7, 8))
     for place in field.places:
         if place.group.tried:
@@ -87,8 +92,8 @@ def test_ratings_of_the_first_band_in_cool_months_are_compared_too() -> None:
     assert seasons(result)["left out"] == left_out(field, result)
 
 
-def test_seasons_that_do_not_overlap_give_no_verdict() -> None:
-    field = late(120)
+def test_seasons_that_do_not_overlap_give_no_verdict(sixteen: Field) -> None:
+    field = late(sixteen, 120)
     for place in field.places:
         turn = noon(STARTS_ON + timedelta(days=121))
         if place.group.tried:
@@ -100,8 +105,8 @@ def test_seasons_that_do_not_overlap_give_no_verdict() -> None:
     assert result.p_value is None
 
 
-def test_without_the_climate_it_is_asked_for() -> None:
-    field = late(90)
+def test_without_the_climate_it_is_asked_for(ninety: Field) -> None:
+    field = ninety
     for place in field.places:
         if place.group.tried:
             place.ratings.filter(rated_at__lt=noon(STARTS_ON + timedelta(days=90))).delete()

@@ -11,15 +11,15 @@ from fleet.trials.rate import LabLimits, Measured, add_samples, name_property
 from fleet.trials.take_back import take_back_sample
 from tests.cast import depot, person
 from tests.kept import kept
-from tests.trials.field import PROGRAM, STARTS_ON, Field, at_its_end, begun
+from tests.trials.field import PROGRAM, STARTS_ON, Field, at_its_end
 
 pytestmark = pytest.mark.django_db
 WHY = "the jar was of another van"
 
 
 @kept
-def field() -> Field:
-    return begun(2)
+def field(two: Field) -> Field:
+    return two
 
 
 @pytest.fixture

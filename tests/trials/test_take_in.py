@@ -17,7 +17,7 @@ from fleet.trials.take_in import take_in_ratings, take_in_samples
 from fleet.vehicles.models import Vehicle
 from tests.kept import kept
 from tests.scene import NOW, depot
-from tests.trials.field import PROGRAM, Field, begun, person
+from tests.trials.field import PROGRAM, Field, person
 
 pytestmark = pytest.mark.django_db
 IRON = LabLimits(name="Iron", slug="iron", unit="mg/kg", high=120, source="invented")
@@ -35,8 +35,8 @@ V-1;2026-02-01;2.5;
 
 
 @kept
-def field() -> Field:
-    return begun(2)
+def field(two: Field) -> Field:
+    return two
 
 
 def sheet(tmp_path: Path, text: str) -> Path:

@@ -10,19 +10,24 @@ from fleet.usage.models import UsageState
 from fleet.workorders import fluids, torques, withdraw
 from fleet.workorders.ending import AtFinish
 from fleet.workorders.fluids import Pouring
-from fleet.workorders.models import ConfirmRecord, DoNotUse, Finding, Job, Step
+from fleet.workorders.models import ConfirmRecord, DoNotUse, Finding, Job, ReCheckRule, Step
 from fleet.workorders.points import missing_points
 from fleet.workorders.subjects import Subject, unit_of
 from fleet.workorders.torques import Tightened
 from tests.kept import kept
 from tests.scene import INVENTED, NOW
 from tests.workorders.conftest import Bay
-from tests.workorders.wheels import LAST_KM, WHEELS, Workshop, workshop
+from tests.workorders.wheels import LAST_KM, WHEELS, Workshop, called, workshop
 
 
 @kept
 def shop(bay: Bay) -> Workshop:
     return workshop(bay)
+
+
+@kept
+def rule(shop: Workshop) -> ReCheckRule:
+    return called(shop)
 
 
 def driven(shop: Workshop, km: float, **later: float) -> None:
@@ -42,9 +47,9 @@ def confirm_wheels(shop: Workshop, job: Job, wheels: list[str], **later: float) 
 
 
 # --- a record for every point --------------------------------------------------------------
-def test_three_wheels_of_four_leave_it_due_and_the_fourth_is_named(shop: Workshop) -> None:
-    rule = shop.rule()
-    shop.changed()
+def test_three_wheels_of_four_leave_it_due_and_the_fourth_is_named(
+    shop: Workshop, rule: ReCheckRule
+) -> None:
     job = shop.again(rule, hours=1)
     three = [*WHEELS[:3], WHEELS[0]]  # one of them twice
     for at, wheel in enumerate(three):
@@ -58,9 +63,9 @@ def test_three_wheels_of_four_leave_it_due_and_the_fourth_is_named(shop: Worksho
     assert not ServiceDone.objects.filter(service=rule.service).exists()
 
 
-def test_the_fourth_wheel_ends_the_call_and_all_five_records_stay(shop: Workshop) -> None:
-    rule = shop.rule()
-    shop.changed()
+def test_the_fourth_wheel_ends_the_call_and_all_five_records_stay(
+    shop: Workshop, rule: ReCheckRule
+) -> None:
     job = shop.again(rule, hours=1)
     confirm_wheels(shop, job, WHEELS[:3], hours=1)
     shop.confirmed(
@@ -76,9 +81,7 @@ def test_the_fourth_wheel_ends_the_call_and_all_five_records_stay(shop: Workshop
     assert done.done_at == NOW + timedelta(hours=3)
 
 
-def test_the_rest_may_be_recorded_on_a_later_order(shop: Workshop) -> None:
-    rule = shop.rule()
-    shop.changed()
+def test_the_rest_may_be_recorded_on_a_later_order(shop: Workshop, rule: ReCheckRule) -> None:
     first = shop.again(rule, hours=1)
     confirm_wheels(shop, first, WHEELS[:3], hours=1)
     shop.finished(shop.ended(first, shop.at(hours=2)), LAST_KM + 50, shop.at(hours=2))
@@ -102,9 +105,7 @@ def test_a_finish_after_the_last_point_keeps_one_service_done_with_its_reading(
     assert job.done == done
 
 
-def test_records_from_before_the_call_do_not_end_it(shop: Workshop) -> None:
-    rule = shop.rule()
-    shop.changed()
+def test_records_from_before_the_call_do_not_end_it(shop: Workshop, rule: ReCheckRule) -> None:
     job = shop.again(rule, hours=1)
     assert confirm_wheels(shop, job, WHEELS, hours=-1) == [False] * 4
     assert len(missing_points(job)) == 4
@@ -121,9 +122,7 @@ def test_a_record_sent_twice_is_one_and_answers_the_same(shop: Workshop) -> None
         shop.confirmed(job, "same-key", shop.at(hours=1), rule="wheels", value=3)
 
 
-def test_a_record_taken_back_brings_the_call_back(shop: Workshop) -> None:
-    rule = shop.rule()
-    shop.changed()
+def test_a_record_taken_back_brings_the_call_back(shop: Workshop, rule: ReCheckRule) -> None:
     job = shop.again(rule, hours=1)
     confirm_wheels(shop, job, WHEELS, hours=1)
     record = ConfirmRecord.objects.get(point="rear left")
@@ -202,9 +201,9 @@ def test_what_was_driven_since_the_last_reading_is_reckoned_at_the_pace_of_late(
 
 
 # --- not as it should be -------------------------------------------------------------------
-def test_a_nut_that_moved_is_a_finding_and_the_rule_is_called_anew(shop: Workshop) -> None:
-    rule = shop.rule()
-    shop.changed()
+def test_a_nut_that_moved_is_a_finding_and_the_rule_is_called_anew(
+    shop: Workshop, rule: ReCheckRule
+) -> None:
     job = shop.again(rule, hours=1)
     told = {"rule": "wheels", "point": WHEELS[0], "seen": False}
     moved = shop.confirmed(job, "moved", shop.at(hours=1), **told)

@@ -12,13 +12,13 @@ from fleet.usage.models import UsageState
 from fleet.vehicles.models import Depot, VehicleType
 from fleet.workorders import ending, issue, listing, progress, read_again
 from fleet.workorders.issue import OrderDraft
-from fleet.workorders.models import Job, WorkOrder
+from fleet.workorders.models import Job, ReCheckRule, WorkOrder
 from fleet.workorders.recheck_admin import ReCheckForm
 from fleet.workorders.rules import re_check_words
 from tests.kept import kept
 from tests.scene import INVENTED, NOW
 from tests.workorders.conftest import Bay
-from tests.workorders.wheels import LAST_KM, Workshop, workshop
+from tests.workorders.wheels import LAST_KM, Workshop, called, workshop
 
 TODAY = NOW.date()
 
@@ -26,6 +26,11 @@ TODAY = NOW.date()
 @kept
 def shop(bay: Bay) -> Workshop:
     return workshop(bay)
+
+
+@kept
+def rule(shop: Workshop) -> ReCheckRule:
+    return called(shop)
 
 
 def test_a_finish_calls_for_what_must_be_looked_at_again_and_says_so(shop: Workshop) -> None:
@@ -145,9 +150,9 @@ def test_a_rule_for_sealant_calls_only_where_sealant_was_used(shop: Workshop) ->
     assert len(shop.changed(days=2).called) == 1
 
 
-def test_without_usage_a_distance_alone_falls_on_the_next_working_day(shop: Workshop) -> None:
-    rule = shop.rule()
-    shop.changed()
+def test_without_usage_a_distance_alone_falls_on_the_next_working_day(
+    shop: Workshop, rule: ReCheckRule
+) -> None:
     UsageState.objects.all().delete()
     forecast.forecast(np.array([shop.bay.van.pk]), TODAY)
     row = shop.due(rule)
@@ -155,9 +160,9 @@ def test_without_usage_a_distance_alone_falls_on_the_next_working_day(shop: Work
     assert row.calendar_on == date(2026, 6, 16)
 
 
-def test_a_safety_rule_is_ordered_at_once_released_and_nobodys(shop: Workshop) -> None:
-    rule = shop.rule()
-    shop.changed()
+def test_a_safety_rule_is_ordered_at_once_released_and_nobodys(
+    shop: Workshop, rule: ReCheckRule
+) -> None:
     order = Job.objects.get(service=rule.service).order
     assert (order.state, order.assigned_to) == (WorkOrder.State.RELEASED, None)
     assert order.planned_on == TODAY  # 80 km at 100 km a day: within the next working day
@@ -179,9 +184,9 @@ def test_a_far_distance_is_planned_for_its_earliest_likely_working_day(shop: Wor
     assert order.planned_on > TODAY + timedelta(days=7)
 
 
-def test_it_is_ordered_once_however_often_it_is_looked_at(shop: Workshop) -> None:
-    shop.rule()
-    shop.changed()
+def test_it_is_ordered_once_however_often_it_is_looked_at(
+    shop: Workshop, rule: ReCheckRule
+) -> None:
     orders = WorkOrder.objects.count()
     shop.refresh()
     chain.nightly(TODAY)

@@ -118,3 +118,10 @@ def workshop(bay: Bay) -> Workshop:
         wheels_removed=True,
     )
     return Workshop(bay, procedure)
+
+
+def called(shop: Workshop) -> ReCheckRule:
+    """The usual rule, and its call by a gearbox service from start to finish."""
+    rule = shop.rule()
+    shop.changed()
+    return rule
