@@ -64,6 +64,15 @@ class Beside:
     grain: float  # 1 on a distance meter, .1 on an hour meter
     to_come: bool = False  # dated on a day that is still ahead, on which nobody read a meter
 
+    @property
+    def contested(self) -> bool:
+        """Whether another value that may have been meant is nearer to what is expected than the
+        one suggested: then nothing can be said to be sure."""
+        if self.suggestion is None or self.expected is None:
+            return False
+        apart = abs(self.suggestion - self.expected)
+        return any(abs(one.value - self.expected) < apart for one in self.candidates)
+
 
 def beside(reading_ids: Collection[int]) -> dict[int, Beside]:
     """Look again at some readings, by id; two queries whatever their number."""

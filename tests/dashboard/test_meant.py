@@ -2,11 +2,15 @@
 
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import timedelta
 
+import pytest
 from django.test import Client
 
 from fleet.people.models import Person
+from fleet.readings.beside import Meant, beside
+from fleet.readings.models import Reading
 from tests.cast import Cast
 from tests.dashboard.test_readings import held, sent
 
@@ -48,3 +52,65 @@ def test_a_time_is_told_by_the_clock_of_the_depot(people: Cast, signed_in: Signe
     at = (reading.taken_at + timedelta(hours=9)).strftime("%H:%M")
     for page in ("/readings", "/vehicles/V-101"):
         assert f", {at}<" in client.get(page).content.decode()
+
+
+# --- how sure, and what is settled -----------------------------------------------------------
+@pytest.mark.parametrize(
+    ("probability", "nearer", "said"),
+    [(0.998, False, "(over 99 % sure)"), (0.97, False, "(97 % sure)"), (0.998, True, "")],
+)
+def test_no_suggestion_is_called_sure_beside_a_nearer_value_or_wholly_so(
+    people: Cast,
+    signed_in: SignedIn,
+    monkeypatch: pytest.MonkeyPatch,
+    probability: float,
+    nearer: bool,
+    said: str,
+) -> None:
+    reading = held(people)
+    its = beside([reading.pk])[reading.pk]
+    suggested = replace(
+        its,
+        reason="digit_lost",
+        suggestion=10_760.0,
+        shown_by_next=False,
+        candidates=(Meant("digit_lost", 10_760.0), Meant("wrong_digit", 10_755.0)),
+        expected=10_754.0 if nearer else 10_761.0,
+    )
+    monkeypatch.setattr(
+        "fleet.dashboard.readings.lines.beside", lambda ids: {reading.pk: suggested}
+    )
+    Reading.objects.filter(pk=reading.pk).update(reason="digit_lost", probability=probability)
+    seen = " ".join(signed_in(people.clerk).get("/readings").content.decode().split())
+    assert "Suggested: <strong" in seen
+    assert (re.findall(r"\([^()]* sure\)", seen) or [""]) == [said]
+
+
+def test_a_reading_that_a_decision_on_another_rejects_shows_no_form(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    first = held(people)
+    other = Reading.objects.get(pk=first.pk)
+    other.pk, other.value, other.meter_value = None, 905, 905
+    other.save()
+    said = sent(signed_in(people.clerk), first, action="meter replaced")
+    other.refresh_from_db()
+    assert other.verdict == "rejected"
+    beside_it = said.split(f'<li id="reading-{other.pk}"', 1)[1]
+    assert "Settled by the decision on 900 km" in beside_it
+    assert "<form" not in beside_it
+
+
+def test_the_form_of_a_reading_that_was_decided_on_is_folded_at_its_vehicle(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    reading = held(people)
+    client = signed_in(people.clerk)
+    rows = [client.get("/vehicles/V-101").content.decode()]
+    sent(client, reading, action="reject")
+    rows.append(client.get("/vehicles/V-101").content.decode())
+    open_form, folded = (
+        one.split(f'id="reading-{reading.pk}"')[1].split("</tr>")[0] for one in rows
+    )
+    assert ("Decide otherwise" in open_form, "<form" in open_form) == (False, True)
+    assert 0 < folded.index("Decide otherwise") < folded.index("<form")

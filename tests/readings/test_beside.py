@@ -140,3 +140,34 @@ def test_what_the_vehicle_could_reach_but_nobody_expects_is_not_offered() -> Non
 
 def test_an_accepted_reading_was_meant_as_it_stands() -> None:
     assert likely_meant(seen(24_010)[0]) is None
+
+
+@pytest.mark.parametrize(
+    ("suggestion", "expected", "contested"),
+    [
+        (41_555, 41_512, True),  # 43 off where 41,515 is 3 off
+        (41_515, 41_512, False),
+        (41_509, 41_512, False),  # as near
+        (None, 41_512, False),
+        (41_555, None, False),
+    ],
+)
+def test_a_suggestion_is_contested_by_a_value_nearer_to_what_is_expected(
+    suggestion: float | None, expected: float | None, contested: bool
+) -> None:
+    meant = (Meant("last_digit_lost", 41_555), Meant("digit_lost", 41_515))
+    found = Beside(
+        unit="km",
+        before=None,
+        after=None,
+        expected=expected,
+        likely=None,
+        candidates=meant,
+        reason="last_digit_lost",
+        suggestion=suggestion,
+        shown_by_next=False,
+        offset=0,
+        top_per_day=900,
+        grain=1,
+    )
+    assert found.contested is contested

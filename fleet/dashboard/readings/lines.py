@@ -18,6 +18,7 @@ from fleet.readings.reasons import SENTENCES, SHOWN_BY_NEXT, WITHDRAWN
 from fleet.reads import Read, reader, referring
 from fleet.vehicles.own_unit import in_words
 
+MOST_SURE = 0.99  # more is not claimed of a slip that nobody saw; our choice
 DECIDED_BESIDE = ("person", "withdrawal__person", "begun_with__withdrawal__person")
 
 
@@ -112,6 +113,7 @@ def _line(reading: Reading, its: Beside | None, about: BesideLine | None) -> Rea
     suggestion = its.suggestion if its else reading.suggestion
     own, by_next = reading.meter.unit, its is not None and its.shown_by_next
     certain = reading.probability is not None and not by_next and reason == reading.reason
+    certain = certain and not (its and its.contested)
     zone = _zone(reading)
     words, taken_at = SENTENCES.get(reason, ""), reading.taken_at.astimezone(zone)
     return ReadingLine(
@@ -128,7 +130,7 @@ def _line(reading: Reading, its: Beside | None, about: BesideLine | None) -> Rea
         verdict=reading.verdict,
         shape="waiting" if reading.verdict == Verdict.NOT_JUDGED else reading.verdict,
         reason=_first_words(words, about, by_next=by_next, suggested=suggestion is not None),
-        certainty=percent(reading.probability or 0.0) if certain else "",
+        certainty=_sure(reading.probability or 0.0) if certain else "",
         provisional=reading.provisional,
         note=reading.note,
         source=reading.source,
@@ -138,6 +140,11 @@ def _line(reading: Reading, its: Beside | None, about: BesideLine | None) -> Rea
         may_settle=about is not None,
         beside=about,
     )
+
+
+def _sure(probability: float) -> str:
+    """A probability as a figure that never claims all of it."""
+    return f"over {percent(MOST_SURE)}" if probability > MOST_SURE else percent(probability)
 
 
 def _first_words(words: str, about: BesideLine | None, *, by_next: bool, suggested: bool) -> str:
