@@ -49,6 +49,12 @@ def as_instant(days: str) -> str:
     return f"datetime(CAST(round(({days}) * 86400) AS INTEGER), 'unixepoch')"
 
 
+def instant(at: datetime) -> Any:
+    """An instant as the database compares it in SQL of one's own: SQLite keeps texts without a
+    zone, and one with it would count as later than the same instant."""
+    return connection.ops.adapt_datetimefield_value(at)
+
+
 def day_number(column: str) -> str:
     """SQL for a date as whole days since 1970-01-01; empty stays empty."""
     if on_postgres():

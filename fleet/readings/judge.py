@@ -276,7 +276,7 @@ def gather_readings(
 ) -> dict[str, Array]:
     """Readings of some meters, by meter and time, with the confirmed offset of each.
 
-    Those that nobody judged yet only up to ``until``, if it is given; of each meter only those
+    Those that nobody judged yet only before ``until``, if it is given; of each meter only those
     after the reading that it was ``begun`` at.
     """
     ids = np.asarray(meter_ids, dtype=np.int64)
@@ -291,7 +291,7 @@ def gather_readings(
         where = f"r.meter_id = w.id AND r.taken_at >= {bulk.as_instant('w.figure')}"
     if until is not None:
         where = f"{where} AND (r.taken_at < %s OR r.verdict <> %s)"
-        params = [*params, until, str(Verdict.NOT_JUDGED)]
+        params = [*params, bulk.instant(until), str(Verdict.NOT_JUDGED)]
     sql = f"""
         SELECT r.id, r.meter_id, {bulk.instant_d("r.taken_at")},
             COALESCE(r.settled_value, r.meter_value), {CONFIRMED_KM}, r.unit, r.source,

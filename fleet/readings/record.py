@@ -87,7 +87,7 @@ def _insert(cursor: Any, source: Source, received_at: datetime) -> None:
         f"INSERT INTO {Reading._meta.db_table} ({listed}, source, received_at, verdict, reason, "  # noqa: S608
         f"fixed, provisional, moves_base) SELECT {listed}, %s, %s, %s, '', '', %s, %s "
         f"FROM {_TABLE} WHERE 1 = 1 ORDER BY place ON CONFLICT ({_KEY}) DO NOTHING",
-        [source, received_at, Verdict.NOT_JUDGED, False, False],
+        [source, bulk.instant(received_at), Verdict.NOT_JUDGED, False, False],
     )
 
 

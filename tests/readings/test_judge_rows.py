@@ -5,6 +5,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from django.db.models import F
+from pytest_django import DjangoAssertNumQueries
 
 from fleet import chain
 from fleet.calc.verdicts import Memory
@@ -78,6 +80,13 @@ def test_up_to_an_instant_later_readings_wait(vans: list[Vehicle]) -> None:
     scene.readings(vans[0], [10_300], until=NOW - 60 * DAY)
     judge.judge(ids, NOW, rates.start_rates, NOW - 7 * DAY + timedelta(seconds=1))
     assert (accepted(), accepted(vehicle=vans[0])) == (3 * 9 + 1, 10)
+
+
+def test_a_reading_of_that_very_instant_waits(vans: list[Vehicle]) -> None:
+    judge.judge(meters_of(vans), NOW, rates.start_rates, NOW - 7 * DAY)
+    assert accepted() == 3 * 8
+    judge.judge(meters_of(vans), NOW, rates.start_rates, NOW)
+    assert accepted() == 3 * 9
 
 
 def test_each_time_that_verdicts_are_rewritten_their_version_rises(vans: list[Vehicle]) -> None:
@@ -255,6 +264,33 @@ def test_beside_a_reading_stand_the_days_nearest_to_it(vans: list[Vehicle]) -> N
     Reading.objects.filter(vehicle=van, value=19_980).update(verdict="held")
     assert (date(2026, 6, 13), 19_979) in around([asked])[asked.pk]
     assert around([]) == {}
+
+
+def test_days_beside_a_reading_are_those_of_its_depot() -> None:
+    """13:00 UTC on 14 June is 01:00 on the 15th twelve hours ahead, and 03:00 ten hours behind."""
+    at, told = datetime(2026, 6, 14, 13, tzinfo=UTC), {}
+    for number, zone in (("V-1", "Pacific/Auckland"), ("V-2", "Pacific/Honolulu")):
+        van = scene.van(number, scene.depot(number.lower(), zone))
+        first, asked = scene.readings(van, [100.0, 200.0], every_d=0.5, until=at)
+        scene.readings(van, [300.0], until=at + timedelta(hours=30))
+        Reading.objects.filter(vehicle=van).update(verdict="accepted", total=F("value"))
+        told[zone] = around([asked])[asked.pk]
+        assert first.taken_at == datetime(2026, 6, 14, 1, tzinfo=UTC)
+    # of the first depot the other one is of the day before, of the second of the same day at 15:00
+    assert told == {
+        "Pacific/Auckland": [(date(2026, 6, 14), 100), (date(2026, 6, 16), 300)],
+        "Pacific/Honolulu": [(date(2026, 6, 13), 100), (date(2026, 6, 15), 300)],
+    }
+
+
+def test_readings_of_depots_with_other_clocks_are_told_by_one_query(
+    django_assert_num_queries: DjangoAssertNumQueries,
+) -> None:
+    for number, zone in (("V-1", "Pacific/Auckland"), ("V-2", "Pacific/Honolulu")):
+        scene.readings(scene.van(number, scene.depot(number.lower(), zone)), [100.0, 200.0])
+    asked = list(Reading.objects.select_related("vehicle__depot"))
+    with django_assert_num_queries(1):
+        around(asked)
 
 
 # --- decided ---------------------------------------------------------------------------------

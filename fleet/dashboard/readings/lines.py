@@ -205,7 +205,9 @@ def _about(reading: Reading, its: Beside, accepted: Sequence[tuple[date, float]]
             for one in its.candidates
         ],
         none_fits=its.expected is not None and not its.candidates,
-        chart=small_chart(accepted, reading.taken_at.date(), odd, expected),
+        chart=small_chart(
+            accepted, reading.taken_at.astimezone(_zone(reading)).date(), odd, expected
+        ),
         to_come=its.to_come,
     )
 
