@@ -12,7 +12,6 @@ driven is drawn from it with a fixed seed: the same day gives the same demo.
     service_days.py  on which days each van was serviced since
     logbooks.py      what people noted of the odometers, slips included
     files.py         these notes as spreadsheets, as each depot sends them
-    read_ahead.py    files read on a second core before their turn
     stations.py      older notes, as the fuel stations sent them
     as_workbook.py   the fleet workbook, as the fleet stood on a day
     past.py          three years, month by month

@@ -11,7 +11,6 @@ from fleet.demo.drive import Drive
 from fleet.demo.fixtures import lines, words
 from fleet.demo.orders import add_work
 from fleet.demo.past import Past, load_rows
-from fleet.demo.read_ahead import read_ahead
 from fleet.demo.settling import settle_held
 from fleet.demo.storekeeping import expect_arrivals, settle_rates
 from fleet.demo.trial import add_trial
@@ -80,8 +79,7 @@ def live_past(
     settle_rates(today)
     with Clock(now) as clock, moves.together():
         past = Past(vans, records, now, clock)
-        with read_ahead(past.files):
-            past.live(lambda share, text: progress(0.07 + 0.68 * share, text))
+        past.live(lambda share, text: progress(0.07 + 0.68 * share, text))
     load_rows({"Service history": [row for van in vans for row in records.rounds(van)]}, now)
     return vans
 

@@ -1,6 +1,6 @@
 """Meter readings as they came in, and the verdict on each.
 
-apart.py          reads a sheet's entries in a process of its own
+apart.py          has a function read a foreign file in a process of its own
 around.py         accepted readings about others, for small charts
 beside.py         what stands beside a held reading: neighbours, expected value, what was meant
 cells.py          numbers in cells: decimal marks, units written behind
@@ -22,6 +22,7 @@ mend.py           many rows at once: an unknown name taken for a vehicle, likely
 misfits.py        back-dated readings that nobody can have driven are held
 models.py         Reading and its key (one_reading_as_given), Upload, verdicts, decisions
 moments.py        dates and times as sheets write them; day or month first
+prepared.py       that process: imports once, forks for each file
 reasons.py        why a reading was held or rejected, in a sentence
 record.py         readings stored once each: their key in SQL
 report.py         what became of an upload: totals, and rows not accepted
@@ -33,7 +34,7 @@ sheets.py         survey of a sheet, then its entries chunk by chunk
 spreadsheet.py    opens xlsx, ods, csv by content; time limit
 totals.py         uploads whose rows do not add up
 unjudged.py       readings that nobody judged, in sentences
-unpack.py         reads a file apart: limits on memory, time, rows; CSV separator and encoding
+unpack.py         rows of a file, read apart: limits on memory, time, rows; separator and encoding
 unsettle.py       what was decided in one act taken back as a whole
 withdraw.py       an upload taken back as a whole
 """

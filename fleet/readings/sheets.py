@@ -6,6 +6,7 @@ single cell cannot tell (day or month first, decimal mark); then the entries com
 
 from __future__ import annotations
 
+import pickle
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -21,17 +22,16 @@ from fleet.readings.entries import (
     Row,
     from_plain,
     long_entries,
+    to_plain,
     unusable_entries,
     wide_entries,
 )
 from fleet.readings.headings import HEADING_ROWS, Shape, Shapeless, find_shape
 from fleet.readings.moments import day_first_of
 from fleet.readings.spreadsheet import PlainValues, Sheet, Spreadsheet, SpreadsheetFault, run_apart
+from fleet.readings.unpack import write_rows
 
 ENTRIES_PER_CHUNK = 10_000
-APART = Path(__file__).with_name("apart.py")
-
-
 OF_FLEET_BOOK = {"Vehicle types", "Vehicles", "Service history"}  # sheets that tell one
 MOST_TOLD = 3  # sheets named, where none has headings; our choice
 
@@ -61,11 +61,33 @@ class ReadSheet:
 def open_sheets(path: Path) -> Iterator[list[ReadSheet]]:
     """Read a file in a process of its own; SpreadsheetFault says why it cannot be read."""
     with tempfile.TemporaryDirectory(prefix="sumpwise-") as folder:
-        found = run_apart(APART, path, Path(folder))
+        found = run_apart(write_entries, path, Path(folder))
         yield [
             ReadSheet(sheet["count"], sheet["message"], number, Path(folder) / "entries")
             for number, sheet in enumerate(found)
         ]
+
+
+def write_entries(source: Path, folder: Path) -> list[dict[str, Any]]:
+    """Entries of every sheet to the folder; for each sheet its count, and why it has no shape.
+
+    Only in a process apart: headings, dates and figures are found by many expressions, and a
+    hostile text can make any of them slow.
+    """
+    with (folder / "rows").open("wb") as out:
+        sheets = write_rows(source, out)
+    surveys = survey_all(Spreadsheet.of(sheets, folder / "rows"))
+    with (folder / "entries").open("wb") as out:
+        for number, found in enumerate(surveys):
+            for entries in read_entries(found):
+                pickle.dump((number, to_plain(entries)), out, protocol=5)
+    return [
+        {
+            "count": found.count,
+            "message": found.shape.message if isinstance(found.shape, Shapeless) else "",
+        }
+        for found in surveys
+    ]
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,16 +1,12 @@
 """Open a spreadsheet file safely: xlsx, ods or csv, told apart by content, never by name.
 
-The file is read by ``unpack.py`` in a process of its own with limits on memory and time; here
-only its plain values arrive, chunk by chunk.
+The file is read by ``unpack.py`` in a process of its own (``apart.py``); here only its plain values
+arrive, chunk by chunk.
 """
 
 from __future__ import annotations
 
-import json
 import pickle
-import signal
-import subprocess
-import sys
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -20,7 +16,9 @@ from pathlib import Path
 from typing import Any
 
 from fleet.faults import Fault
-from fleet.readings.unpack import ERROR_VALUE, WITHOUT_VALUE
+from fleet.readings.apart import read_apart
+from fleet.readings.prepared import Read
+from fleet.readings.unpack import ERROR_VALUE, WITHOUT_VALUE, rows_to_file
 
 __all__ = [
     "ERROR_VALUE",
@@ -36,7 +34,6 @@ Cell = str | float | int | date | datetime | time | timedelta  # "" for a blank 
 Rows = list[list[Cell]]
 
 TIME_LIMIT_S = 180  # our choice
-_UNPACK = Path(__file__).with_name("unpack.py")
 _CUT_OFF = "The file needs more memory or time than one file may take: split it into smaller files."
 
 
@@ -96,7 +93,7 @@ def open_spreadsheet(path: Path) -> Iterator[Spreadsheet]:
     """Open a file for reading its sheets; SpreadsheetFault says why one cannot be read."""
     with tempfile.TemporaryDirectory(prefix="sumpwise-") as folder:
         rows = Path(folder) / "rows"
-        yield Spreadsheet.of(run_apart(_UNPACK, path, rows), rows)
+        yield Spreadsheet.of(run_apart(rows_to_file, path, rows), rows)
 
 
 def read_spreadsheet(path: Path) -> dict[str, Rows]:
@@ -108,34 +105,12 @@ def read_spreadsheet(path: Path) -> dict[str, Rows]:
         }
 
 
-def run_apart(script: Path, path: Path, target: Path) -> list[dict[str, Any]]:
-    """Let one of our scripts read a file in a process of its own; what it says of each sheet."""
+def run_apart(read: Read, path: Path, target: Path) -> list[dict[str, Any]]:
+    """Have one of our functions read a file apart; what it says of each sheet."""
     try:
-        child = subprocess.run(  # noqa: S603 - our own program, no shell
-            [sys.executable, "-I", str(script), str(path), str(target)],
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            timeout=TIME_LIMIT_S,
-            env={"OPENBLAS_NUM_THREADS": "1"},  # each thread would take of the memory allowed
-            check=False,
-        )
-    except subprocess.TimeoutExpired:
+        answer = read_apart(read, path, target, TIME_LIMIT_S)
+    except (EOFError, TimeoutError):
         raise SpreadsheetFault(_CUT_OFF) from None
-    if child.returncode < 0 and child.returncode != -signal.SIGINT:
-        raise SpreadsheetFault(_CUT_OFF)
-    return _sheets(child)
-
-
-def _sheets(child: subprocess.CompletedProcess[bytes]) -> list[dict[str, Any]]:
-    if child.returncode:
-        error = child.stderr.decode(errors="replace").strip().splitlines() or [""]
-        if "MemoryError" in error[-1]:
-            raise SpreadsheetFault(_CUT_OFF)
-        raise SpreadsheetFault(
-            f"The file cannot be read ({error[-1][:120]}): open it in a spreadsheet program, "
-            "save it again and send that."
-        )
-    answer = json.loads(child.stdout)
     if "fault" in answer:
         raise SpreadsheetFault(answer["fault"])
-    return list(answer["sheets"])
+    return list(answer["found"])

@@ -1,25 +1,22 @@
-"""Read one spreadsheet file in a process of its own, which ``spreadsheet.py`` starts.
+"""Read the rows of one spreadsheet file, in a process of its own (``apart.py``).
 
-    python -I unpack.py FILE ROWS_FILE
-
-Rows go to ROWS_FILE as pickled ``(sheet, first row, rows)`` chunks of plain values; one JSON
-object on standard output says which sheets there are or why the file is refused. The process
-puts limits on its own memory and time first, so that a hostile file ends it and nothing else.
-It knows no settings, database or secrets, and needs only calamine beyond the standard library.
+Rows go to a file as pickled ``(sheet, first row, rows)`` chunks of plain values; what is given
+back says which sheets there are. The process puts limits on its own memory and time first, so
+that a hostile file ends it and nothing else. Only calamine is needed beyond the standard library.
 """
 
 import codecs
-import contextlib
 import csv
 import io
-import json
 import pickle
 import re
-import sys
+import resource
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, BinaryIO
+
+from fleet.faults import Fault
 
 # The limits are our choice: far beyond any honest sheet, far below what harms the machine.
 MEMORY_BYTES = 2 << 30
@@ -38,35 +35,27 @@ MARK = "\ufffe"  # cannot occur in XML, and is taken out of text: begins what is
 WITHOUT_VALUE = f"{MARK}formula without a value"
 ERROR_VALUE = f"{MARK}formula with an error"
 TOO_MUCH_MEMORY = "The file needs too much memory: split it into smaller files."
+UNREADABLE = (
+    "The file cannot be read ({}): open it in a spreadsheet program, save it again and send that."
+)
 SAVE_AS = "save it as .xlsx, .ods or .csv and send that"
 
 Rows = list[list[Any]]
 
 
-class Refused(Exception):
+class Refused(Fault):
     """The file cannot be read; the text says why and what to do."""
 
 
-def main(source: Path, target: Path) -> int:
-    limit_this_process()
-    try:
-        with target.open("wb") as out:
-            answer: dict[str, Any] = {"sheets": write_rows(source, out)}
-    except Refused as fault:
-        answer = {"fault": str(fault)}
-    except MemoryError:
-        answer = {"fault": TOO_MUCH_MEMORY}
-    print(json.dumps(answer))
-    return 0
-
-
 def limit_this_process() -> None:
-    with contextlib.suppress(ImportError):  # not on every system
-        import resource
+    resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
+    resource.setrlimit(resource.RLIMIT_CPU, (CPU_SECONDS, CPU_SECONDS))
+    resource.setrlimit(resource.RLIMIT_FSIZE, (ROWS_FILE_BYTES, ROWS_FILE_BYTES))
 
-        resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
-        resource.setrlimit(resource.RLIMIT_CPU, (CPU_SECONDS, CPU_SECONDS))
-        resource.setrlimit(resource.RLIMIT_FSIZE, (ROWS_FILE_BYTES, ROWS_FILE_BYTES))
+
+def rows_to_file(source: Path, target: Path) -> list[dict[str, Any]]:
+    with target.open("wb") as out:
+        return write_rows(source, out)
 
 
 def write_rows(source: Path, out: BinaryIO) -> list[dict[str, Any]]:
@@ -392,7 +381,3 @@ def _is_row(line: str, separator: str, width: int) -> bool:
     if line.count('"') % 2:
         return line.count(separator) + 1 == width
     return len(next(csv.reader([line], delimiter=separator), [])) == width
-
-
-if __name__ == "__main__":
-    sys.exit(main(Path(sys.argv[1]), Path(sys.argv[2])))

@@ -17,6 +17,7 @@ from fleet.readings.spreadsheet import (
     open_spreadsheet,
     read_spreadsheet,
 )
+from tests.readings import readers
 from tests.readings.bomb import write_bomb
 from tests.readings.spreadsheets import write_formulas, write_ods, write_xlsx
 
@@ -131,9 +132,15 @@ def test_a_zip_bomb_is_refused_while_it_unpacks(tmp_path: Path) -> None:
 
 
 WATCH = """
-import subprocess, sys
+import sys
+from pathlib import Path
 from resource import RUSAGE_CHILDREN, getrusage
-subprocess.run(sys.argv[1:])
+from fleet.readings import apart, spreadsheet
+try:
+    spreadsheet.read_spreadsheet(Path(sys.argv[1]))
+except spreadsheet.SpreadsheetFault as fault:
+    print(fault)
+apart.mine.end()
 print(getrusage(RUSAGE_CHILDREN).ru_maxrss)
 """  # a child begins with the peak of the process that it was forked from: this one has none
 
@@ -141,8 +148,7 @@ print(getrusage(RUSAGE_CHILDREN).ru_maxrss)
 def test_ten_gigabytes_in_ten_megabytes_are_refused_in_little_memory(tmp_path: Path) -> None:
     bomb = write_bomb(tmp_path / "bomb.xlsx", blocks=100)
     assert 9 << 20 < bomb.stat().st_size < 11 << 20
-    reader = [sys.executable, "-I", unpack.__file__, str(bomb), str(tmp_path / "rows")]
-    command = [sys.executable, "-c", WATCH, *reader]
+    command = [sys.executable, "-c", WATCH, str(bomb)]
     said = subprocess.run(command, capture_output=True, text=True, check=True).stdout.split("\n")
     assert "200 times" in said[0] or "256 MB" in said[0]
     assert int(said[1]) < 384 << 10  # kB: what may be unpacked, and Python
@@ -167,14 +173,13 @@ def test_a_cell_far_away_is_refused_before_it_fills_memory(tmp_path: Path) -> No
 def test_a_reader_that_runs_too_long_is_ended(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(spreadsheet, "TIME_LIMIT_S", 0.001)
+    monkeypatch.setattr(spreadsheet, "rows_to_file", readers.stay)
+    monkeypatch.setattr(spreadsheet, "TIME_LIMIT_S", 0.1)
     assert "memory or time" in refusal(tmp_path / "a.csv", TEXT.encode())
 
 
 def test_a_reader_that_dies_is_reported(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    script = tmp_path / "dies.py"
-    script.write_text("import os, signal; os.kill(os.getpid(), signal.SIGKILL)")
-    monkeypatch.setattr(spreadsheet, "_UNPACK", script)
+    monkeypatch.setattr(spreadsheet, "rows_to_file", readers.die)
     assert "split it into smaller files" in refusal(tmp_path / "a.csv", TEXT.encode())
 
 

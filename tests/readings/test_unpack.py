@@ -1,9 +1,7 @@
 """Rules by which files are cut into rows and refused, each at both sides of its limit."""
 
 import io
-import json
 import pickle
-import resource
 import zipfile
 from datetime import date
 from pathlib import Path
@@ -63,35 +61,11 @@ def test_blank_columns_on_the_left_and_blank_rows_above_keep_their_places(tmp_pa
     ]
 
 
-def test_the_answer_is_what_was_read_or_why_not(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    limits: dict[int, tuple[int, int]] = {}
-    monkeypatch.setattr(resource, "setrlimit", lambda what, limit: limits.update({what: limit}))
+def test_rows_go_to_a_file(tmp_path: Path) -> None:
     rows = tmp_path / "rows"
-
-    def answer(path: Path) -> Any:
-        assert unpack.main(path, rows) == 0
-        return json.loads(capsys.readouterr().out)
-
-    good = text(tmp_path / "a.csv", "a;b\n1;2\n")
-    assert answer(good) == {"sheets": [{"name": "", "height": 2, "width": 2}]}
+    told = unpack.rows_to_file(text(tmp_path / "a.csv", "a;b\n1;2\n"), rows)
+    assert told == [{"name": "", "height": 2, "width": 2}]
     assert pickle.loads(rows.read_bytes()) == (0, 1, [["a", "b"], ["1", "2"]])  # noqa: S301
-    assert answer(text(tmp_path / "b.csv", " ")) == {
-        "fault": "The file is empty: save the sheet again and send it once more."
-    }
-    # 2 GiB of memory and of rows, two minutes
-    assert limits == {
-        resource.RLIMIT_AS: (2**31, 2**31),
-        resource.RLIMIT_CPU: (120, 120),
-        resource.RLIMIT_FSIZE: (2**31, 2**31),
-    }
-
-    def too_much(source: Path, out: object) -> None:
-        raise MemoryError
-
-    monkeypatch.setattr(unpack, "write_rows", too_much)
-    assert answer(good) == {"fault": unpack.TOO_MUCH_MEMORY}
 
 
 # --- zipped workbooks ------------------------------------------------------------------------
