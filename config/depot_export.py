@@ -35,6 +35,7 @@ class Exported:
     rows: dict[str, int]
     files: int
     missing: list[str]  # files that rows name and the folder does not hold
+    secrets: bool  # whether a blinded trial keeps a product of them secret
 
 
 def export(slug: str, path: Path, tell: Tell) -> Exported:
@@ -58,19 +59,20 @@ def export(slug: str, path: Path, tell: Tell) -> Exported:
             copies.opened(room / DATABASE) as alias,
             zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive,
         ):
-            rows = dict(_tables(archive, depot.pk, alias, tell))
+            rows = dict(_tables(archive, depot.pk, alias, made_at, tell))
             missing = list(_files(archive, handover.files_of(depot.pk, alias)))
             files = sum(name.startswith("files/") for name in archive.namelist())
-            told = Exported(slug, made_at, rows, files, missing)
+            secrets = bool(handover.secrets_of(depot.pk, made_at))
+            told = Exported(slug, made_at, rows, files, missing, secrets)
             archive.writestr(READ_ME, "\n".join(_read_me(depot, told)))
         packed.replace(path)
     return told
 
 
 def _tables(
-    archive: zipfile.ZipFile, depot_id: int, alias: str, tell: Tell
+    archive: zipfile.ZipFile, depot_id: int, alias: str, now: datetime, tell: Tell
 ) -> Iterator[tuple[str, int]]:
-    for table in handover.of_depot(depot_id, alias):
+    for table in handover.of_depot(depot_id, alias, now):
         tell(table.name)
         count = 0
         with (
@@ -109,6 +111,10 @@ def _read_me(depot: Depot, told: Exported) -> Iterator[str]:
     yield "What was done on a vehicle of this depot goes with the vehicle, wherever it was done."
     yield "Other depots, their vehicles, and people stand here only as far as these rows name them."
     yield ""
+    if told.secrets:
+        yield "A blinded trial keeps secret what is in some vehicles: until it is over, the rows of"
+        yield "these compartments leave the product empty. Export again after that."
+        yield ""
     for name, count in told.rows.items():
         yield f"{name}: {count:,} row{'' if count == 1 else 's'}"
         for column, table in handover.keys_of(name):

@@ -4,18 +4,25 @@ Every table of the database is decided here, and a new one is until then refused
 *of the depot* are found by the way from a table to it, *shared* ones describe vehicle types,
 services, procedures and materials and go along whole, and *left out* are ways in, secrets and what
 belongs to the company as a whole. Rows that a kept row names (a person, another depot, an upload,
-a vehicle that went elsewhere) stand in the tables of their own, so that no key leads nowhere.
+a vehicle that went elsewhere) stand in the tables of their own, so that no key leads nowhere. What
+a blinded trial keeps secret stays so until it is over: the rows go out, the product is left empty.
 """
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cache
+from datetime import datetime
+from functools import cache, reduce
+from operator import or_
+from typing import Any
 
 from django.apps import apps
 from django.db.models import Field, ForeignKey, Model, Q, QuerySet
 
 from fleet.copies import CHUNK_ROWS, Row, tables
 from fleet.people.models import Person
+from fleet.trials.blind import Place, blinded
+from fleet.vehicles.models import Vehicle
+from fleet.workorders.models import Job
 
 SHARED = frozenset(
     {
@@ -76,6 +83,26 @@ OWNERS = (
     ("reading", "first"),
 )
 OF_NOBODY = {"workorders.Substitute": Q(job=None)}  # such rows stand for a whole vehicle type
+# what names the product of a compartment, by vehicle and compartment: held back of what a blinded
+# trial still keeps secret, since whoever takes the depot over may rate
+HELD_BACK = {
+    "workorders.FluidRecord": (
+        *("job__vehicle", "compartment"),
+        ("product_id", "batch", "question", "override_reason"),
+    ),
+    "workorders.Substitute": (
+        *("job__vehicle", "compartment"),
+        ("product_id", "reason", "source"),
+    ),
+    "workorders.Evidence": ("job__vehicle", "job__service__compartment", ("facts",)),
+    "due.Fill": ("vehicle", "compartment", ("product_id", "mixed_with", "source")),
+    "due.TopUp": ("vehicle", "compartment", ("product_id", "source")),
+    "due.ChosenFluid": (
+        *("vehicle", "compartment"),
+        ("product_id", "because", "source", "ended_reason"),
+    ),
+}
+MOVES, OF_ORDER = "stores.StockMove", ("order_number", "reason")  # which order a product went into
 OF_PEOPLE = ("id", "username", "first_name", "last_name")  # who did something, and no more
 
 
@@ -104,21 +131,68 @@ class Kept:
             yield from some.order_by("pk").values_list(*columns)
 
 
-def of_depot(depot_id: int, alias: str) -> Iterator[Table]:
+def of_depot(depot_id: int, alias: str, now: datetime) -> Iterator[Table]:
     """The tables of a depot, one after the other, each with at least one row.
 
     Parameters
     ----------
     alias
         The database that is read; nobody else writes into it meanwhile.
+    now
+        As of when trials are over, or keep their secret.
     """
     kept = _kept(depot_id, alias)
+    secret = secrets_of(depot_id, now)
     for model, its in kept.items():
         columns = _columns(model)
-        rows = its.rows(columns)
+        rows = _held_back(model, columns, its.rows(columns), secret, alias)
         first = next(rows, None)
         if first is not None:
             yield Table(model._meta.db_table, columns, _with(first, rows))
+
+
+def secrets_of(depot_id: int, now: datetime) -> set[Place]:
+    """Compartments of which a blinded trial keeps the product secret: of its vehicles, and of those
+    that it worked on."""
+    own = Vehicle.objects.filter(Q(depot=depot_id) | Q(jobs__order__depot=depot_id))
+    return blinded(own.values_list("pk", flat=True).distinct(), now)
+
+
+def _held_back(
+    model: type[Model], columns: Row, rows: Iterator[Row], secret: set[Place], alias: str
+) -> Iterator[Row]:
+    """Rows with empty cells where they would name the product that is secret."""
+    hidden, blank = _hidden(model, secret, alias)
+    at = [place for place, name in enumerate(columns) if name in blank]
+    key = columns.index(model._meta.pk.attname)
+    for row in rows:
+        if row[key] in hidden:
+            yield tuple(None if place in at else cell for place, cell in enumerate(row))
+        else:
+            yield row
+
+
+def _hidden(
+    model: type[Model], secret: set[Place], alias: str
+) -> tuple[set[object], tuple[str, ...]]:
+    """Which rows of a table name a product that is secret, and in which columns."""
+    rows, label = model._base_manager.using(alias), model._meta.label
+    if not secret or label not in {*HELD_BACK, MOVES}:
+        return set(), ()
+    if label == MOVES:
+        jobs = _at(Job.objects.using(alias), "vehicle", "service__compartment", secret)
+        found = rows.filter(order_number__in=jobs.values("order__number"))
+        return set(found.values_list("pk", flat=True)), OF_ORDER
+    vehicle, compartment, blank = HELD_BACK[label]
+    found = _at(rows, vehicle, compartment, secret)
+    return set(found.values_list("pk", flat=True)), blank
+
+
+def _at(
+    rows: "QuerySet[Any]", vehicle: str, compartment: str, places: set[Place]
+) -> "QuerySet[Any]":
+    wanted = (Q(**{vehicle: one, compartment: other}) for one, other in places)
+    return rows.filter(reduce(or_, wanted))
 
 
 def keys_of(table: str) -> list[tuple[str, str]]:

@@ -56,8 +56,11 @@ def to_rate(person: Person, trial: Trial) -> QuerySet[TrialVehicle]:
 
 def hidden_from(person: Person, vehicle_ids: Iterable[int], now: datetime) -> set[Place]:
     """Compartments whose fluid this person must not be shown outside a job card."""
-    if never_blind(person):
-        return set()
+    return set() if never_blind(person) else blinded(vehicle_ids, now)
+
+
+def blinded(vehicle_ids: Iterable[int], now: datetime) -> set[Place]:
+    """Compartments of some vehicles whose fluid a blinded trial that is not over keeps secret."""
     rows = TrialVehicle.objects.filter(vehicle__in=list(vehicle_ids), trial__blinded=True)
     return {
         (row.vehicle_id, row.trial.service.compartment_id)

@@ -5,24 +5,31 @@ import io
 import json
 import stat
 import zipfile
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
+from django.apps import apps
 from django.conf import settings
 from django.utils import timezone
 
 from config import depot_export
 from config.cli import main
 from fleet import copies, handover
-from fleet.due.models import Service
+from fleet.due.models import Fill, Service
 from fleet.faults import Fault
 from fleet.people import tokens
-from fleet.people.models import Person
+from fleet.people.models import Person, Role
 from fleet.readings.models import Reading
+from fleet.stores.models import Item, Product, StockMove
+from fleet.trials.models import Trial, TrialVehicle
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.workorders.models import Finding, Job, Photo, WorkOrder
 from tests.cast import Cast, cast, driven, oil_change
+from tests.scene import NOW
+from tests.stores import shelf
+from tests.trials.field import Field, begun, person
 
 Tables = dict[str, list[dict[str, Any]]]
 
@@ -47,10 +54,10 @@ def photo(path: str, by: Person, **of: Any) -> Photo:
     return Photo.objects.create(path=path, person=by, **of)
 
 
-def tables(depot: Depot) -> Tables:
+def tables(depot: Depot, now: datetime | None = None) -> Tables:
     return {
         table.name: [dict(zip(table.columns, row, strict=True)) for row in table.rows]
-        for table in handover.of_depot(depot.pk, "default")
+        for table in handover.of_depot(depot.pk, "default", now or timezone.now())
     }
 
 
@@ -229,3 +236,73 @@ def test_nothing_is_overwritten_unasked(tmp_path: Path, capsys: Any) -> None:
     assert main(["export", "--depot", "plain", str(path)]) != 0
     assert "exists already" in capsys.readouterr().err
     assert path.read_text() == "mine"
+
+
+# --- a blinded trial -----------------------------------------------------------------------------
+def poured(field: Field) -> TrialVehicle:
+    """A van of a trial with an order on which its gearbox oil was poured, and a rinse of stores."""
+    place = field.places[0]
+    van, service = place.vehicle, field.trial.service
+    made = order("W-9", van, van.depot, service)
+    made.jobs.get().fluids.create(
+        client_key="w9",
+        person=person("Mika", Role.MECHANIC, van.depot),
+        performed_at=NOW,
+        compartment=service.compartment,
+        way="filled",
+        quantity_ml=1_500,
+        product=place.group.product,
+        batch="B-77",
+    )
+    item = shelf.item("oil")
+    Item.objects.filter(pk=item.pk).update(product=place.group.product)
+    StockMove.objects.create(
+        depot=van.depot, item=item, kind="used", quantity=-1_500, at=NOW, order_number="W-9"
+    )
+    return place
+
+
+def test_the_product_of_a_blinded_trial_is_held_back_until_it_is_over(db: None) -> None:
+    field = begun(4)
+    place = poured(field)
+    depot, product = place.vehicle.depot, place.group.product_id
+
+    def told(now: datetime = NOW) -> set[object]:
+        found = tables(depot, now)
+        mine = [row for row in found["due_fill"] if row["vehicle_id"] == place.vehicle_id]
+        chosen = [row for row in found["due_chosenfluid"] if row["vehicle_id"] == place.vehicle_id]
+        rows = [*mine, *chosen, *found["workorders_fluidrecord"]]
+        (move,) = found["stores_stockmove"]
+        assert len(mine) == 1
+        assert len(chosen) == 1
+        return {
+            *(row["product_id"] for row in rows),
+            *(row["batch"] for row in found["workorders_fluidrecord"]),
+            move["order_number"],
+        }
+
+    assert told() == {None}
+    assert told(NOW.replace(year=2027)) == {product, "B-77", "W-9"}
+    Trial.objects.update(blinded=False)
+    assert told() == {product, "B-77", "W-9"}
+
+
+def test_what_is_no_part_of_the_trial_is_told_as_it_is(db: None) -> None:
+    field = begun(4)
+    place = poured(field)
+    engine = place.vehicle.vehicle_type.compartments.get(slug="engine")
+    Fill.objects.filter(vehicle=place.vehicle).update(compartment=engine)
+    (fill,) = [r for r in tables(place.vehicle.depot, NOW)["due_fill"]
+               if r["vehicle_id"] == place.vehicle_id]  # fmt: skip
+    assert fill["product_id"] == place.group.product_id
+
+
+def test_every_row_of_a_vehicle_that_names_a_product_is_held_back() -> None:
+    named = {
+        one._meta.label
+        for one in copies.tables()
+        if handover.ways(one) and any(f.related_model is Product for f in one._meta.fields)
+    }
+    assert named <= handover.HELD_BACK.keys()
+    for label, (_, _, blank) in handover.HELD_BACK.items():
+        assert {*blank} <= {field.attname for field in apps.get_model(label)._meta.fields}
