@@ -3,13 +3,14 @@
 from collections.abc import Collection
 from datetime import date, datetime
 
-from django.db.models import QuerySet
+from django.db.models import Case, QuerySet, When
 
 from fleet.due.models import Deferral, DueDate, Service
 from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
 from fleet.reads import Read, reader
+from fleet.today import today_at
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Vehicle
 from fleet.vehicles.own_unit import unit_column
@@ -102,9 +103,14 @@ def withdraw(deferral: Deferral, *, person: Person, now: datetime) -> Deferral:
     ------
     Forbidden
         The person may not defer at the vehicle's depot.
+    Refused
+        It has ended.
     """
-    if not may(person, Right.DEFER, deferral.vehicle.depot_id):
+    depot = deferral.vehicle.depot
+    if not may(person, Right.DEFER, depot.pk):
         raise Forbidden(f"{person} may not take deferrals back at this depot.")
+    if deferral.has_ended(today_at(depot.zone, now)):
+        raise Refused("This deferral has ended by itself: there is nothing to take back.")
     Deferral.objects.filter(pk=deferral.pk, withdrawn_at=None).update(withdrawn_at=now)
     deferral.refresh_from_db()
     return deferral
@@ -120,9 +126,10 @@ def deferrals(*, withdrawn: bool | None = None, waiting: bool = False) -> QueryS
     return rows
 
 
-def standing(vehicle_ids: Collection[int]) -> QuerySet[Deferral]:
-    """Deferrals of vehicles that nobody has taken back."""
+def standing(vehicle_ids: Collection[int], today: date) -> QuerySet[Deferral]:
+    """Deferrals of vehicles that nobody has taken back, with whether each has ``ended``."""
     rows = deferrals(withdrawn=False).filter(vehicle__in=vehicle_ids)
+    rows = rows.annotate(ended=Case(When(until_on__lt=today, then=True), default=False))
     return rows.select_related("service", "person", "second_person")
 
 
@@ -140,7 +147,7 @@ def in_force(vehicle_ids: list[int], today: date) -> Read[dict[tuple[int, int], 
     One beyond the tolerance that nobody has agreed to is none yet.
     """
     rows = (
-        standing(vehicle_ids)
+        standing(vehicle_ids, today)
         .exclude(until_on__lt=today)
         .exclude(beyond_tolerance=True, second_person=None)
         .order_by("created_at")

@@ -1,5 +1,6 @@
 import re
 from collections.abc import Callable
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -95,6 +96,22 @@ def test_a_service_is_deferred_with_a_reason_and_the_deferral_taken_back(
     assert "deferred until" in client.get("/due?search=V-101").content.decode()
     client.post(f"/deferrals/{Deferral.objects.get().pk}/withdraw")
     assert "deferred until" not in client.get("/due?search=V-101").content.decode()
+
+
+def test_an_ended_deferral_is_called_so_and_offers_nothing(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    client = signed_in(shop.people.supervisor)
+    until_on = depots_day().isoformat()
+    enter(client, "defer", service="engine-oil", until_on=until_on, reason="no bay free")
+    row = Deferral.objects.get()
+    withdraw = f'action="/deferrals/{row.pk}/withdraw"'
+    assert withdraw in client.get(VAN).content.decode()
+    Deferral.objects.update(until_on=depots_day() - timedelta(days=1))
+    seen = client.get(VAN).content.decode()
+    assert (withdraw in seen, 'class="flag">ended<' in seen) == (False, True)
+    said = client.post(f"/deferrals/{row.pk}/withdraw", follow=True).content.decode()
+    assert "has ended by itself" in said
 
 
 def defer_beyond(shop: Workshop, client: Client) -> str:

@@ -1,6 +1,6 @@
 """Leave to do a service later, and the second person it needs beyond its tolerance."""
 
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 
@@ -137,3 +137,26 @@ def test_without_leave_to_wait_the_second_person_is_asked_for(due: Due, first: P
     with pytest.raises(Fault, match="a second person must agree"):
         deferred(due, first, may_wait=False)
     assert not Deferral.objects.exists()
+
+
+@pytest.mark.parametrize(("days", "ended"), [(-1, True), (0, False), (1, False)])
+def test_a_deferral_whose_day_has_passed_is_told_as_ended_and_not_taken_back(
+    due: Due, first: Person, days: int, ended: bool
+) -> None:
+    row = deferred(due, first, until_km=22_000)
+    Deferral.objects.update(until_on=NOW.date() + timedelta(days=days))
+    row.refresh_from_db()
+    (listed,) = defer.standing([due[0].pk], NOW.date())
+    assert (listed.ended, row.has_ended(NOW.date())) == (ended, ended)
+    if ended:
+        with pytest.raises(Refused, match="has ended by itself"):
+            defer.withdraw(row, person=first, now=NOW)
+    else:
+        assert defer.withdraw(row, person=first, now=NOW).withdrawn_at == NOW
+
+
+def test_one_to_a_distance_alone_ends_by_no_day(due: Due, first: Person) -> None:
+    deferred(due, first, until_km=22_000)
+    (listed,) = defer.standing([due[0].pk], NOW.date())
+    assert listed.ended is False
+    assert not listed.has_ended(NOW.date())

@@ -12,6 +12,7 @@ from fleet.people.actor import Actor
 from fleet.people.models import Person, Role
 from fleet.people.roles import Right, may
 from fleet.reads import Read, reader, side_by_side
+from fleet.today import today_at
 from fleet.vehicles.models import Compartment, Vehicle
 from fleet.workorders import (
     evidence,
@@ -118,7 +119,7 @@ def vehicle_work(vehicle: Vehicle, person: Person) -> Read[dict[str, Any]]:
         "found": most_pressing(findings.open_findings().filter(vehicle=vehicle)),
         "restrictions": restrictions.standing([vehicle.pk]),
         "photos": photos.of_vehicle(vehicle)[:PHOTOS_SHOWN],
-        "deferrals": defer.standing([vehicle.pk]),
+        "deferrals": defer.standing([vehicle.pk], today_at(vehicle.depot.zone)),
     }
     opened, services, values, unanswered, size, *_ = yield from side_by_side(
         listing.open_orders.steps(vehicle),

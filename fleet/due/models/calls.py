@@ -1,5 +1,7 @@
 """Services called for before their limit, and leave to do them after it."""
 
+from datetime import date
+
 from django.conf import settings
 from django.db import models
 from django.utils import timezone
@@ -82,3 +84,7 @@ class Deferral(models.Model):
 
     def __str__(self) -> str:
         return f"{self.vehicle} {self.service} deferred"
+
+    def has_ended(self, today: date) -> bool:
+        """Whether its day has passed; one to a distance alone ends by no day."""
+        return self.until_on is not None and self.until_on < today
