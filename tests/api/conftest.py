@@ -109,6 +109,7 @@ def named(running: Cast) -> dict[str, object]:
         "settlement_id": decision.pk,
         "reading_id": reading.pk,
         "upload_id": upload.pk,
+        "row_number": 1,
         "load_id": Load.objects.create(name="book.xlsx", loaded_at=timezone.now()).pk,
         "number": order.number,
         "job_id": shop.job.pk,
