@@ -10,6 +10,8 @@ from rest_framework.request import Request
 
 from fleet.api.errors import QueryFault
 
+FIRST_DAY, LAST_DAY = date(1900, 1, 1), date(2199, 12, 31)  # that a call may name; our choice
+
 
 class Text(serializers.CharField):
     def to_internal_value(self, data: Any) -> str:
@@ -51,12 +53,17 @@ class Instant(serializers.DateTimeField):
 
 
 class Day(serializers.DateField):
-    """An ISO 8601 date with four digits of year."""
+    """An ISO 8601 date with four digits of year, no further away than days are counted from."""
+
+    default_error_messages = {"too_far": "Name a day between {first} and {last}."}
 
     def to_internal_value(self, value: Any) -> date:
         if not isinstance(value, str) or len(value) != len("2026-03-01"):
             self.fail("invalid", format="YYYY-MM-DD")
-        return super().to_internal_value(value)
+        found: date = super().to_internal_value(value)
+        if not FIRST_DAY <= found <= LAST_DAY:
+            self.fail("too_far", first=FIRST_DAY, last=LAST_DAY)
+        return found
 
 
 class Strict(serializers.Serializer[Any]):

@@ -12,7 +12,7 @@ from datetime import date, timedelta
 
 import numpy as np
 from django.db import transaction
-from django.db.models import Case, Count, Q, Value, When
+from django.db.models import Case, Count, Value, When
 
 from fleet.calc.arrays import Array
 from fleet.calc.common_factor import RHO_STEP, nodes
@@ -141,9 +141,8 @@ def _late(today: date, ground_of: dict[int, Ground]) -> dict[int, dict[str, int]
     states = {name: condition(state, today) for state, name in names.items()}
     none = {f"{name}{unit}": 0 for name in states for unit in ("", "_min")}
     facts = {pk: dict(none) for pk in ground_of}
-    near = Q(sort_on__lte=max((one.last_on for one in ground_of.values()), default=today))
-    # what is late is near, too: so an index finds it
-    rows = DueDate.objects.filter(states["overdue"] | states["probably"], near)
+    # the day that what is late is sorted by is never ahead: so an index finds it
+    rows = DueDate.objects.filter(states["overdue"] | states["probably"], sort_on__lte=today)
     rows = rows.filter(depot__in=list(ground_of))
     rows = rows.exclude(vehicle__status=Vehicle.Status.SOLD).order_by()
     told = rows.annotate(late=Case(*[When(its, then=Value(name)) for name, its in states.items()]))

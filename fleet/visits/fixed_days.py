@@ -3,7 +3,7 @@
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 
 from fleet.faults import Question
 from fleet.today import day
@@ -44,10 +44,7 @@ class Calendar:
 
     def near(self, on: date, today: date) -> list[date]:
         """The last day before, and the first after, on which it can."""
-        ways = (
-            [on + timedelta(days=sign * apart) for apart in range(1, NEAR_D + 1)]
-            for sign in (-1, 1)
-        )
+        ways = ([_later(on, sign * apart) for apart in range(1, NEAR_D + 1)] for sign in (-1, 1))
         fits = (next((one for one in way if not self.why_not(one)), None) for way in ways)
         return [one for one in fits if one is not None and one >= today]
 
@@ -73,7 +70,7 @@ def calendars(
     vehicles: Collection[Vehicle], depot: Depot, first: date, last: date
 ) -> dict[int, Calendar]:
     """The same of some vehicles at a depot, by id, about some days; three queries."""
-    first, last = first - timedelta(days=NEAR_D), last + timedelta(days=NEAR_D)
+    first, last = _later(first, -NEAR_D), _later(last, NEAR_D)
     inside = {"from_on__lte": last, "until_on__gte": first}
     spans = ("from_on", "until_on", "reason")
     blocked = list(BlockedDays.objects.filter(depot=depot, **inside).values_list(*spans))
@@ -93,6 +90,12 @@ def calendars(
         )
         for one in vehicles
     }
+
+
+def _later(on: date, days: int) -> date:
+    """Some days after one (below zero: before); at the ends of the calendar the last there is."""
+    within = min(max(on.toordinal() + days, date.min.toordinal()), date.max.toordinal())
+    return date.fromordinal(within)
 
 
 def _why(spans: Iterable[Span], on: date) -> list[str]:

@@ -125,3 +125,16 @@ def test_work_far_from_due_is_asked_about_one_by_one_and_many_at_once(
     (row,) = chief.post(many, given, "json").json()["rows"]
     assert (row["released"], row["code"], words in row["detail"]) == (False, "question", True)
     assert chief.post(many, {**given, **BECAUSE}, "json").json()["released"] == 1
+
+
+@pytest.mark.parametrize("far", ["0001-01-01", "1899-12-31", "2200-01-01", "9999-12-31"])
+def test_a_day_of_another_age_is_refused(shop: Workshop, chief: APIClient, far: str) -> None:
+    given = {"vehicle": "V-102", "services": [shop.oil.slug], "planned_on": far}
+    refused = chief.post(address("work-orders"), given, format="json")
+    assert refused.status_code == 400
+    told = refused.json()["errors"][0]
+    assert told == {
+        "pointer": "#/planned_on",
+        "code": "too_far",
+        "detail": "Name a day between 1900-01-01 and 2199-12-31.",
+    }

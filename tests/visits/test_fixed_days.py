@@ -11,6 +11,7 @@ from fleet.people.actor import Actor
 from fleet.vehicles.models import Closure, Vehicle
 from fleet.visits import other_work
 from fleet.visits import plan as plans
+from fleet.visits.fixed_days import NEAR_D, calendar_of, doubt
 from fleet.visits.listing import told
 from fleet.visits.models import Absence, BlockedDays, OtherWork
 from fleet.visits.other_work import Given
@@ -107,3 +108,11 @@ def test_no_day_near_is_told_where_there_is_none(chief: Actor) -> None:
     with pytest.raises(Question, match=r"Else choose another day\.") as asked:
         enter(chief, van, fixed_on=ahead(40))
     assert asked.value.candidates == ()
+
+
+@pytest.mark.parametrize("on", [date.min, date.max])
+def test_at_the_ends_of_the_calendar_days_near_are_those_there_are(on: date) -> None:
+    found = calendar_of(scene.van(), on)
+    beyond = found.near(on, date.min)
+    assert all(abs((one - on).days) <= NEAR_D for one in beyond)
+    assert doubt(found, date.max, TODAY) is None  # a Friday
