@@ -1,16 +1,7 @@
-"""Write rows into tables as they were, migrate, and print what became of them and what else the
-database holds: run by a test."""
+"""Rows of a fleet in tables as they were, and what became of them."""
 
-import json
 from datetime import UTC, date, datetime
 from typing import Any
-
-from django.apps import apps
-from django.core.management import call_command
-from django.db import connection
-from django.db.migrations.executor import MigrationExecutor
-
-from tests.config.described import described
 
 BEFORE = [
     ("visits", "0004_comparison_and_calendars"),
@@ -23,7 +14,7 @@ DAY, INVENTED = date(2026, 6, 1), {"source": "invented"}
 AT = datetime(2026, 6, 1, 23, tzinfo=UTC)
 
 
-def write(then: Any) -> None:
+def write_fleet(then: Any) -> None:
     def row(model: str, **values: Any) -> Any:
         return then.get_model(model).objects.create(**values)
 
@@ -60,9 +51,11 @@ FOUND: tuple[tuple[str, str, str, dict[str, Any]], ...] = (
 )
 
 
-def told(now: Any) -> dict[str, Any]:
+def told_of_fleet(now: Any) -> dict[str, Any]:
+    """The newest rows first: they are of this fleet."""
+
     def rows(model: str, *names: str) -> list[list[Any]]:
-        found = now.get_model(model).objects.order_by("pk").values_list(*names)
+        found = now.get_model(model).objects.order_by("-pk").values_list(*names)
         return [list(map(_plain, values)) for values in found]
 
     return {
@@ -80,8 +73,3 @@ def told(now: Any) -> dict[str, Any]:
 
 def _plain(value: Any) -> Any:
     return value.isoformat() if isinstance(value, date) else value
-
-
-write(MigrationExecutor(connection).migrate(BEFORE).apps)
-call_command("migrate", verbosity=0)
-print(json.dumps({"told": told(apps), **described()}))

@@ -4,6 +4,7 @@ import json
 import os
 import subprocess
 import sys
+from collections import Counter
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -19,13 +20,28 @@ BUILT = """
 from config.database import migrate; migrate()
 import json; from tests.config.described import described; print(json.dumps(described()))
 """
-# rows that tests.config.old_rows writes, and what a migration makes of three findings
+# rows that old_rows.py writes, and what migrations make
 OF_BEFORE = {
     **dict.fromkeys(("vehicles_depot", "vehicles_closure", "vehicles_vehicletype"), 1),
     **dict.fromkeys(("vehicles_compartment", "vehicles_vehicle", "due_service"), 1),
     **dict.fromkeys(("visits_bay", "visits_calendarfeed", "visits_plan"), 1),
     **dict.fromkeys(("visits_plannedservice", "stores_item", "stores_arrival"), 1),
-    **{"workorders_finding": 5, "visits_otherwork": 3},
+    "workorders_finding": 5,
+    # of its three open findings, and of one that was put in before
+    **dict.fromkeys(("visits_otherwork", "visits_historicalotherwork"), 3 + 1),
+    "duty_historicaldutyoverride": 1,  # of an override that was put in before
+}
+# it was written without a history, unlike all else
+WITHOUT_HISTORY = [
+    *("depot Plain", "vehicle type Van", "compartment Gearbox (Van)", "vehicle V-1", "item Plug"),
+    *("service Gearbox oil (Van)", "bay Lift"),
+]
+# tables whose conditions ask for more than the kinds of their columns say, and what names them
+NOT_BY_KIND = {
+    *("due_deferral", "due_dueearlier", "due_fill", "due_limit", "visits_absence"),
+    *("trials_excludedperiod", "trials_labproperty", "trials_labsample", "trials_longerinterval"),
+    *("trials_rating", "trials_trial", "trials_trialevent", "trials_trialgroup"),
+    *("trials_trialresult", "trials_trialvehicle", "workorders_material"),
 }
 Made = dict[str, Any]
 
@@ -68,9 +84,9 @@ def test_the_embedded_database_is_its_owners_whatever_the_folder(
 
 @pytest.fixture(scope="module")
 def migrated(tmp_path_factory: pytest.TempPathFactory) -> Made:
-    """A new database that went through every migration, which takes most of a minute; on the way
-    some rows were written."""
-    return in_a_new_database("import tests.config.old_rows", tmp_path_factory.mktemp("migrated"))
+    """A new database that went through every migration, which takes most of a minute: one for all
+    tests. On the way a row was put into each table as it first was, and then a small fleet."""
+    return in_a_new_database("import tests.config.upgrading", tmp_path_factory.mktemp("migrated"))
 
 
 def test_built_at_once_or_migrated_step_by_step_it_is_the_same(
@@ -78,8 +94,8 @@ def test_built_at_once_or_migrated_step_by_step_it_is_the_same(
 ) -> None:
     built = in_a_new_database(BUILT, tmp_path)
     assert built["applied"] == migrated["applied"]
-    there = {name: rows + OF_BEFORE.get(name, 0) for name, rows in built["rows"].items()}
-    assert there == migrated["rows"]
+    put_in = Counter(OF_BEFORE) + Counter(migrated["filled"])
+    assert {name: rows + put_in[name] for name, rows in built["rows"].items()} == migrated["rows"]
     limits = (settings.BASE_DIR / "fixtures" / "grades.csv").read_text().splitlines()
     assert built["rows"]["stores_gradelimit"] == len(limits) - 1  # a migration brings them
     assert built["tables"].keys() == migrated["tables"].keys()
@@ -87,14 +103,27 @@ def test_built_at_once_or_migrated_step_by_step_it_is_the_same(
         assert columns == migrated["tables"][name], name
 
 
+def test_rows_of_the_first_steps_are_there_today(migrated: Made) -> None:
+    assert migrated["kept"] == migrated["filled"]
+    assert set(migrated["lacking"]) == NOT_BY_KIND
+    assert len(migrated["filled"]) > 100
+
+
+def test_after_a_night_what_was_there_before_agrees(migrated: Made) -> None:
+    assert migrated["nights"] == ["done", "done"]  # a zone each
+    lines = [f"{what}: its history does not say where it is from." for what in WITHOUT_HISTORY]
+    assert migrated["amiss"] == ["\n".join(lines)]
+
+
 def test_rows_of_before_are_there_after_the_newer_migrations(migrated: Made) -> None:
-    assert migrated["told"] == {
+    assert migrated["fleet"] == {
         "works": [  # found at 23:00 UTC on 1 June, which is 2 June in Berlin; soon: 14 days
-            ["F-1", "finding", "drip: at the plug", 30, "2026-06-16", None],
-            ["F-2", "finding", "noise: of a bearing", 30, "2026-06-02", None],
             ["F-3", "finding", "wear: of a hose", 30, None, None],
+            ["F-2", "finding", "noise: of a bearing", 30, "2026-06-02", None],
+            ["F-1", "finding", "drip: at the plug", 30, "2026-06-16", None],
+            ["row from before", "finding", "seep: row from before", 30, None, None],
         ],
-        "planned": [["gearbox-oil", None]],
+        "planned": [["gearbox-oil", None], ["row-from-before", None]],
         "bay": ["Lift", 3500, None, None],
         "depot": ["plain", ""],
         "closed": [False],

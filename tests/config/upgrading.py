@@ -1,11 +1,12 @@
-"""Migrates the database that the environment names to the first step of each app, puts a row into
-each table, migrates to today; prints as JSON which tables got a row and which kept theirs."""
+"""Migrates a new database from the first step of each app to today, with rows put in on the way,
+and does a night; prints what became of them and what else it holds: run by a test."""
 
 import json
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
-from config.cli import set_up_django
+from tests.config.described import described
+from tests.config.old_rows import BEFORE, told_of_fleet, write_fleet
 
 AT = datetime(2026, 3, 1, 12, tzinfo=UTC)
 TEXT = "row from before"  # of an app's first version
@@ -18,26 +19,38 @@ AGREEING: dict[str, dict[str, Any]] = {
 }
 
 
-def main() -> dict[str, list[str]]:
+def main() -> dict[str, Any]:
     from django.apps import apps
+    from django.core.management import call_command
     from django.db import connection
     from django.db.migrations.executor import MigrationExecutor
+    from django.utils import timezone
+
+    from config.commands.nightly import do_night
+    from fleet.checks import check
 
     executor = MigrationExecutor(connection)
     state = executor.migrate(first_steps(executor.loader.graph))
     then = [one for one in state.apps.get_models() if one._meta.managed and not one._meta.swapped]
-    then = [one for one in then if not one._meta.proxy]
+    then = [one for one in then if not one._meta.proxy and not one._base_manager.exists()]
     filled = fill(then)
-    executor = MigrationExecutor(connection)
-    executor.migrate(executor.loader.graph.leaf_nodes())
+    write_fleet(MigrationExecutor(connection).migrate(BEFORE).apps)
+    call_command("migrate", verbosity=0)
     connection.check_constraints()
     now = {one._meta.db_table: one for one in apps.get_models(include_auto_created=True)}
-    # those that are there no more were taken out or renamed on the way
-    counted = {table: len(list(now[table]._base_manager.all())) for table in filled if table in now}
-    return {
-        "filled": sorted(counted),
-        "kept": sorted(table for table, rows in counted.items() if rows),
+    there = sorted(filled & now.keys())  # others were taken out or renamed on the way
+    told = {
+        "filled": there,
+        "kept": [table for table in there if list(now[table]._base_manager.all())],
         "lacking": sorted({one._meta.db_table for one in then} - filled),
+        "fleet": told_of_fleet(apps),
+        **described(),
+    }
+    nights = do_night(AT.date() + timedelta(days=2))
+    return {
+        **told,
+        "nights": [run.state for run in nights],
+        "amiss": [one.detail for one in check(timezone.now()) if not one.ok],
     }
 
 
@@ -66,8 +79,6 @@ def put(model: Any) -> bool:
     """A row with what its table asks for, and no more; whether one fits."""
     from django.db import IntegrityError, transaction
 
-    if model._base_manager.exists():
-        return True
     try:
         with transaction.atomic():
             model._base_manager.create(**asked_for(model))
@@ -111,6 +122,4 @@ def some(field: Any) -> Any:
     return value[: field.max_length] if isinstance(value, str) else value
 
 
-if __name__ == "__main__":
-    set_up_django()
-    print(json.dumps(main()))
+print(json.dumps(main()))
