@@ -94,8 +94,27 @@ def show(
     request: SignedIn, page: str, scope: Scope, context: Mapping[str, Any], status: int = 200
 ) -> HttpResponse:
     """A whole page in the common frame."""
-    frame = {"page": page, "depots": scope.depots, "depot": scope.depot, "scope": scope}
+    frame = {
+        "page": page,
+        "depots": scope.depots,
+        "depot": scope.depot,
+        "scope": scope,
+        "every_depot": "" if page in ONE_DEPOT else _without_depot(request),
+    }
     return render(request, f"dashboard/{page}.html", {**frame, **context}, status=status)
+
+
+ONE_DEPOT = ("workshop-days", "publish-days")  # pages that are of one depot in any case
+
+
+def _without_depot(request: HttpRequest) -> str:
+    """The address of this page for all depots, everything else as it was asked for; empty: what
+    was sent to it cannot be asked for again."""
+    if request.method != "GET":
+        return ""
+    asked = request.GET.copy()
+    asked.pop("depot", None)
+    return f"{request.path}?{asked.urlencode()}" if asked else request.path
 
 
 STANDS = "stands-"  # and what a doubt is about: why it stands

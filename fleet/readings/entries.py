@@ -260,10 +260,15 @@ def _collect_faults(entries: Entries, shape: Shape) -> None:
     _collect_vehicles(entries, shape)
 
 
+def _ended(text: str) -> str:
+    """A sentence with its stop, one that asks with its own."""
+    return text if text.endswith("?") else f"{text.rstrip('.')}."
+
+
 def _collect(entries: Entries, figures: Figures, column: int, faults: dict[int, str]) -> None:
     for position, text in figures.faults.items():
         place = f"{letter(column)}{entries.rows[position]}"
-        faults.setdefault(position, f"{place} {text.rstrip('.')}.")
+        faults.setdefault(position, f"{place} {_ended(text)}")
 
 
 def _collect_vehicles(entries: Entries, shape: Shape) -> None:
@@ -311,7 +316,7 @@ def wide_entries(sheet: str, shape: Shape, kept: Numbered, hints: Hints) -> Entr
     _take_units(entries, [row[unit] for _, row, *_ in filled] if unit is not None else (), shape)
     for position, text in entries.odometers.faults.items():
         where = f"{entries.columns[position]}{entries.rows[position]}"
-        entries.faults.setdefault(position, f"{where} {text.rstrip('.')}.")
+        entries.faults.setdefault(position, f"{where} {_ended(text)}")
     _collect_vehicles(entries, shape)
     return entries
 

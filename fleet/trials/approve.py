@@ -190,7 +190,10 @@ def _lab(trial: Trial, sampled: Collection[int]) -> Requirement:
 
 def _severe(trial: Trial, sampled: dict[int, np.datetime64]) -> Requirement:
     count = sum(_was_severe(trial, vehicle_id, day) for vehicle_id, day in sampled.items())
-    told = f"{count} of these vehicles in severe duty; {LEAST_SEVERE} are needed."
+    told = (
+        f"{count} of these {len(sampled)} vehicles had the {trial.service.compartment.name} in "
+        f"severe duty; {LEAST_SEVERE} are needed."
+    )
     return Requirement("Severe duty", count >= LEAST_SEVERE, told)
 
 

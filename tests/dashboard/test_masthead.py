@@ -125,3 +125,31 @@ def test_a_deputy_also_has_the_menu_of_whom_they_stand_in_for(
     found = re.findall(r'href="/([a-z-]+)"', menu)
     assert found == [*pages, *more]
     assert client.get("/").headers["Location"] == "/readings"  # still lands on their own
+
+
+# --- one depot of several ----------------------------------------------------------------------
+ONLY = "Only Plain: "
+
+
+@pytest.mark.parametrize("path", ["/due", "/work-orders", "/readings", "/stock", "/costs"])
+def test_a_page_narrowed_to_one_depot_says_so_and_leads_to_all(
+    path: str, people: Cast, signed_in: Callable[[Person], Client]
+) -> None:
+    people.supervisor.depots.add(people.hill)
+    client = signed_in(people.supervisor)
+    assert ONLY not in client.get(path).content.decode()
+    seen = unescape(client.get(f"{path}?depot=plain&by=depot").content.decode())
+    assert f'{ONLY}<a href="{path}?by=depot">show all depots</a>' in seen
+    alone = client.get(f"{path}?depot=plain").content.decode()
+    assert f'{ONLY}<a href="{path}">show all depots</a>' in alone
+
+
+def test_neither_a_plan_nor_who_has_one_depot_is_told_so(
+    people: Cast, signed_in: Callable[[Person], Client]
+) -> None:
+    assert ONLY not in signed_in(people.supervisor).get("/due?depot=plain").content.decode()
+    people.supervisor.depots.add(people.hill)
+    client = signed_in(people.supervisor)
+    assert ONLY not in client.get("/workshop-days?depot=plain").content.decode()
+    asked = client.post("/work-orders/release", {"order": [], "query": "depot=plain"})
+    assert ONLY not in asked.content.decode()

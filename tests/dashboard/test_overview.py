@@ -104,7 +104,7 @@ def test_where_nothing_is_late_it_says_so(people: Cast, signed_in: SignedIn) -> 
     DueDate.objects.update(sort_on=depots_day() + timedelta(days=50), calendar_on=None)
     said = text(part(page(signed_in(people.supervisor)), "say"))
     assert "Nothing is overdue; nothing falls due by" in said
-    assert "of 2 of 2 vehicles were read within the last 7 days" in said
+    assert "of 2 of 2 vehicles in use were read within the last 7 days" in said
 
 
 def test_only_ones_own_depots_count(people: Cast, signed_in: SignedIn) -> None:

@@ -6,7 +6,7 @@ import pytest
 from django.test import Client
 from django.utils import timezone
 
-from fleet.dashboard.stock.lines import amount
+from fleet.dashboard.stock.lines import amount, pieces_word
 from fleet.people.models import Person, Role
 from fleet.stores.models import Arrival, Item, Stock, StockMove
 from fleet.vehicles.models import Depot
@@ -60,6 +60,17 @@ def test_stock_goes_to_another_depot(keeper: Client) -> None:
         ("hill", 1500),
     }
     assert "below zero: count it" in keeper.get("/stock").content.decode()
+
+
+@pytest.mark.parametrize(("zone", "marked"), [("Europe/Lisbon", True), ("Europe/Paris", False)])
+def test_a_transfer_between_two_clocks_says_by_which_each_end_is_told(
+    keeper: Client, zone: str, marked: bool
+) -> None:
+    Depot.objects.filter(slug="plain").update(zone="Europe/Berlin")
+    Depot.objects.filter(slug="hill").update(zone=zone)
+    move(keeper, way="transferred", to_depot="hill", quantity="1", override_reason="so")
+    rows = keeper.get("/stock").content.decode().split("moves-table", 1)[1]
+    assert ("by the clock of Plain" in rows, "by the clock of Hill" in rows) == (marked, marked)
 
 
 def test_lots_are_listed_and_what_is_too_old_is_not_usable(keeper: Client) -> None:
@@ -151,7 +162,8 @@ def test_quantities_are_shown_with_their_unit(quantity: int, unit: str, words: s
 
 def test_a_count_that_finds_what_is_booked_has_no_sign() -> None:
     assert amount(0, "mL", signed=True) == "0\u00a0L"
-    assert amount(1, "pieces", signed=True) == "+1\u00a0pcs"
+    assert amount(1, "pieces", signed=True) == "+1\u00a0pc"
+    assert (pieces_word(-1), pieces_word(0), pieces_word(1.5)) == ("pc", "pcs", "pcs")
 
 
 def test_costs_are_shown_by_vehicle_service_and_depot(keeper: Client) -> None:

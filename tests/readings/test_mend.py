@@ -75,6 +75,14 @@ def test_rows_that_cannot_be_read_are_told_by_kind_without_their_places(people: 
     }
 
 
+def test_a_sentence_that_asks_ends_with_its_own_mark(people: Cast) -> None:
+    upload = taken_in("V-101,2026-02-01,78O34")
+    assert upload.rows.get().message.endswith("was “78034” meant?")
+    wide = b"Vehicle,2026-02-01\nV-101,78O34\n"
+    other = chain.complete_upload(intake.receive(wide, "b.csv").pk)
+    assert other.rows.get().message.endswith("was “78034” meant?")
+
+
 def test_the_most_frequent_kind_comes_first(people: Cast) -> None:
     found = kinds(taken_in("V-101,soon,5", *SIXTEEN))
     assert [kind.count for kind in found] == [16, 1]

@@ -96,7 +96,7 @@ def test_a_value_outside_on_the_way_rules_a_vehicle_out(shown: Field, chief: Act
 
 def test_vehicles_in_normal_duty_alone_do_not_show_it(shown: Field, chief: Actor) -> None:
     DutyOverride.objects.all().delete()
-    refused(shown, chief, "0 of these vehicles in severe duty")
+    refused(shown, chief, "vehicles had the Gearbox in severe duty")
 
 
 def test_an_open_finding_stands_in_its_way(shown: Field, chief: Actor) -> None:

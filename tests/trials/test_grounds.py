@@ -55,7 +55,8 @@ def test_three_of_them_are_in_severe_duty_on_the_day_of_the_sample(
     DutyOverride.objects.filter(vehicle__in=tried(shown)[severe:]).update(duty_class="normal")
     assert ground(shown, "Severe duty") == (
         met,
-        f"{severe} of these vehicles in severe duty; 3 are needed.",
+        f"{severe} of these {len(tried(shown))} vehicles had the Gearbox in severe duty; "
+        "3 are needed.",
     )
 
 

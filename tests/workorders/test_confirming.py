@@ -338,3 +338,9 @@ def test_a_level_at_temperature_wants_its_temperature(shop: Workshop) -> None:
         shop.confirmed(job, "level-1", shop.at(), step=3)
     assert shop.confirmed(job, "level-2", shop.at(), step=3, temperature_c=40.0).record.seen
     assert not shop.confirmed(job, "level-3", shop.at(), step=3, temperature_c=60.0).record.seen
+
+
+def test_a_record_about_a_sentence_is_told_without_its_stop() -> None:
+    said = {"about": "Fasten the plug, new washer in.", "seen": True}
+    assert str(ConfirmRecord(**said)) == "Fasten the plug, new washer in: yes"
+    assert str(ConfirmRecord(**said, point="each wheel")) == "each wheel: yes"

@@ -38,7 +38,7 @@ from fleet.dashboard.frame import (
 )
 from fleet.dashboard.orders.changes import read_number
 from fleet.dashboard.shown_units import fluid_unit, volume
-from fleet.dashboard.stock.lines import amount, meant, read_quantity, total
+from fleet.dashboard.stock.lines import amount, meant, pieces_word, read_quantity, total
 from fleet.dashboard.stock.months import MonthChart, month_chart
 from fleet.dashboard.stock.proposals import day_given, in_hand, proposal_lines
 from fleet.dashboard.typed import shown_again
@@ -346,11 +346,10 @@ def _line(row: DemandRow, depot: str, months: int) -> ItemLine:
 
 
 def _mean(row: DemandRow) -> str:
-    return (
-        _near(row.mean, row.unit)
-        if row.unit == "mL"
-        else f"{row.mean:.1f}".removesuffix(".0") + "\u00a0pcs"
-    )
+    if row.unit == "mL":
+        return _near(row.mean, row.unit)
+    mean = round(row.mean, 1)
+    return f"{mean:.1f}".removesuffix(".0") + f"\u00a0{pieces_word(mean)}"
 
 
 def _near(quantity: float, unit: str) -> str:

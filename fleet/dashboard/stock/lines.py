@@ -51,7 +51,12 @@ def amount(quantity: int, unit: str, *, signed: bool = False) -> str:
         litres = f"{quantity / 1000:+,.3f}" if signed else f"{quantity / 1000:,.3f}"
         return _typeset(litres.rstrip("0").rstrip(".")) + "\u00a0L"
     pieces = f"{quantity:+,}" if signed else f"{quantity:,}"
-    return _typeset(pieces) + "\u00a0pcs"
+    return f"{_typeset(pieces)}\u00a0{pieces_word(quantity)}"
+
+
+def pieces_word(quantity: float) -> str:
+    """The unit of pieces, of one or of several."""
+    return "pc" if abs(quantity) == 1 else "pcs"
 
 
 def total(quantity: int, unit: str) -> str:

@@ -3,6 +3,7 @@
 import uuid
 from collections.abc import Callable, Mapping
 from http import HTTPStatus
+from zoneinfo import ZoneInfo
 
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
@@ -82,9 +83,18 @@ def _moves(rows: list[StockMove]) -> list[dict[str, object]]:
             "may_go_back": move.pk in may_go_back,
             "gone_back": move.pk in gone_back,
             "undoes": ledger.undoes(move),
+            "by_clock_of": move.depot if _has_two_clocks(move) else None,
         }
         for move in rows
     ]
+
+
+def _has_two_clocks(move: StockMove) -> bool:
+    """Whether the two ends of a transfer tell its instant by clocks that differ."""
+    if move.other_depot is None:
+        return False
+    here, there = (move.at.astimezone(ZoneInfo(one.zone)) for one in (move.depot, move.other_depot))
+    return here.utcoffset() != there.utcoffset()
 
 
 def _preset(request: SignedIn, scope: Scope) -> dict[str, object]:

@@ -107,4 +107,5 @@ class ConfirmRecord(Record):
 
     def __str__(self) -> str:
         value = "" if self.value is None else f" {self.value:g} {self.unit}".rstrip()
-        return f"{self.point or self.about}: {'yes' if self.seen else 'no'}{value}"[:200]
+        about = (self.point or self.about).rstrip(".")
+        return f"{about}: {'yes' if self.seen else 'no'}{value}"[:200]
