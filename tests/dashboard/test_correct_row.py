@@ -1,7 +1,8 @@
 """A row of an upload corrected on its page: through the form as it is rendered."""
 
+import json
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import date, timedelta
 from html import unescape
 from typing import Any
 
@@ -10,6 +11,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from pytest_django import DjangoCaptureOnCommitCallbacks
 
+from fleet.dashboard.readings.uploads import _only_day
 from fleet.people.models import Person
 from fleet.readings.models import Upload, UploadRow
 from tests.cast import Cast, depots_day
@@ -86,6 +88,28 @@ def test_an_accepted_row_is_corrected_in_the_list_of_those(
     again = unescape(page(signed_in(people.clerk), answer["Location"]))
     assert f"until then: 10,765 km on {depots_day().day}" in again
     assert "accepted; misread." in again
+
+
+def test_the_form_of_a_row_without_a_number_begins_with_its_day(
+    people: Cast, upload: Upload, signed_in: SignedIn
+) -> None:
+    html = page(signed_in(people.clerk), f"/readings/uploads/{upload.pk}")
+    _, fields = form(html, "rows/2/correct")
+    assert (fields["on"], fields["value"]) == (str(depots_day()), "")
+
+
+@pytest.mark.parametrize(
+    ("raw", "on"),
+    [
+        (["V-1", "2026-03-04 08:11:00", "lots"], date(2026, 3, 4)),
+        (["V-1", "2026-03-04", "2026-03-04"], date(2026, 3, 4)),
+        (["V-1", "2026-03-04", "2026-03-05"], None),
+        (["V-1", "04/03/2026", 5.0], None),
+        (["V-1", "20260304", "lots"], None),
+    ],
+)
+def test_only_a_day_without_doubt_is_begun_with(raw: list[object], on: date | None) -> None:
+    assert _only_day(UploadRow(raw=json.dumps(raw))) == on
 
 
 def test_a_row_without_a_vehicle_takes_one(upload: Upload, mend: Callable[..., Any]) -> None:

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from django.db.models import QuerySet
 
 from fleet.dashboard import words
+from fleet.dashboard.filters import typed_day
 from fleet.dashboard.readings.lines import ReadingLine, reading_lines, with_lines
 from fleet.people.models import Person
 from fleet.people.roles import Right, depots_of, may
@@ -157,9 +158,15 @@ def fix_of(row: UploadRow, reading: Reading | None, person: Person) -> RowFix | 
     if not all(may(person, right, depot) for right in wanted):
         return None
     if reading is None:
-        return RowFix(None, "", "", row.vehicle_id is not None, rejects=False)
+        return RowFix(_only_day(row), "", "", row.vehicle_id is not None, rejects=False)
     on = reading.taken_at.astimezone(ZoneInfo(reading.vehicle.depot.zone)).date()
     return RowFix(on, f"{reading.value:.15g}", reading.unit, names_vehicle=True, rejects=True)
+
+
+def _only_day(row: UploadRow) -> date | None:
+    """The day in the cells of a row, where they hold one alone and no doubt about it."""
+    days = {on for cell in cells(row) if cell[4:5] == "-" and (on := typed_day(cell[:10]))}
+    return days.pop() if len(days) == 1 else None
 
 
 def _corrected(one: RowCorrection) -> str:
