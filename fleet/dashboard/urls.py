@@ -164,7 +164,7 @@ urlpatterns = [
     path("readings/uploads/<int:upload_id>", upload_rows, name="upload-rows"),
     path("readings/uploads/<int:upload_id>/mend", mend_upload, name="mend-upload"),
     path(
-        "readings/uploads/<int:upload_id>/rows/<int:number>/correct",
+        "readings/uploads/<int:upload_id>/rows/<int:row_number>/correct",
         correct_row,
         name="correct-row",
     ),

@@ -136,7 +136,7 @@ def test_a_deputy_named_for_some_days_releases_orders(shop: Workshop, signed_in:
     name_deputy(client, people.supervisor, people.mechanic, from_on=0, until_on=3)
     assert "Mika" in client.get("/people-and-tokens").content.decode().split("Deputy", 2)[2]
     WorkOrder.objects.update(state="drafted")
-    given = {"change": "release", "version": shop.now().version}
+    given = {"change": "release", "version": shop.now().version, "override_reason": "it is sold"}
     signed_in(people.mechanic).post(f"{shop.page}/change", given)
     assert shop.now().state == "released"
 

@@ -27,16 +27,16 @@ from fleet.vehicles.models import Vehicle
 
 @needs(Right.ADD_READINGS)
 @require_POST
-def correct_row(request: SignedIn, upload_id: int, number: int) -> HttpResponse:
+def correct_row(request: SignedIn, upload_id: int, row_number: int) -> HttpResponse:
     """Take what is said to be right; the rest is done in the background."""
     one = get_object_or_404(uploads_seen(request), pk=upload_id)
-    row = get_object_or_404(rows_seen(request, one), number=number)
+    row = get_object_or_404(rows_seen(request, one), number=row_number)
     try:
         correct(row.pk, _given(request), person=request.user, channel="page", now=timezone.now())
     except Forbidden as fault:
         raise PermissionDenied(str(fault)) from fault
     except Fault as fault:
-        page = upload_page(request, one, request.POST.get("outcome", ""), number - 1)
+        page = upload_page(request, one, request.POST.get("outcome", ""), row_number - 1)
         return shown_again(request, page, fault, _back(request, one))
     transaction.on_commit(partial(jobs.send, jobs.take_in_upload, one.pk, again=True))
     messages.success(request, "Corrected; it is judged like any reading. The row stays as given.")
