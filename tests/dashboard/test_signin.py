@@ -105,6 +105,7 @@ EXAMPLES = {
     "service": "oil",
     "reading_id": "1",
     "upload_id": "1",
+    "row_number": "1",
     "chart": "coverage",
     "drawing": "late",
     "number": "W-000001",
