@@ -22,6 +22,8 @@ from django.db import connections
 from fleet import copies
 from tests.served.conftest import new_database
 
+of_folders = pytest.mark.any_database  # from an embedded database into another
+
 PHOTO = bytes(range(256))
 WAYS_IN = {"django_session", "people_signinlink", "people_failures"}
 Tables = dict[str, list[tuple[object, ...]]]
@@ -105,6 +107,7 @@ def ways_in(folder: Path) -> int:
     return sum(count for (count,) in found)
 
 
+@of_folders
 def test_all_of_it_comes_back_but_who_was_signed_in(
     data: Path, backup: Path, tmp_path: Path
 ) -> None:
@@ -163,6 +166,7 @@ def test_a_row_that_does_not_fit_is_named_and_nothing_stays(data: Path, tmp_path
     assert not (tmp_path / "web" / "files").exists()
 
 
+@of_folders
 def test_rows_of_an_older_version_are_brought_up_to_date(data: Path, tmp_path: Path) -> None:
     copytree(data, tmp_path / "old")
     older = ["django", "migrate", "people", "0001", "-v", "0"]
@@ -176,6 +180,7 @@ def test_rows_of_an_older_version_are_brought_up_to_date(data: Path, tmp_path: P
     assert unlike == {"django_migrations", "overview_workahead", "overview_vehicleahead"}
 
 
+@of_folders
 def test_rows_that_cannot_be_brought_up_to_date_are_refused_and_nothing_stays(
     data: Path, tmp_path: Path
 ) -> None:
@@ -230,6 +235,7 @@ def holed(rows: bytes) -> bytes:
     return rows[:half] + b"\xff" * 8192 + rows[half + 8192 :]
 
 
+@of_folders
 def test_what_is_no_backup_or_a_damaged_or_newer_one_is_refused(
     backup: Path, tmp_path: Path
 ) -> None:
@@ -257,6 +263,7 @@ def test_what_is_no_backup_or_a_damaged_or_newer_one_is_refused(
     done("config", "restore", str(backup), data=new)  # nothing stands in the way of a good one
 
 
+@of_folders
 def test_nothing_that_is_there_is_written_over(data: Path, backup: Path, tmp_path: Path) -> None:
     before = everything(data)
     assert "is not empty" in refused("restore", str(backup), data=data)
@@ -272,6 +279,7 @@ def test_nothing_that_is_there_is_written_over(data: Path, backup: Path, tmp_pat
     assert abs(backup.stat().st_size - size) < size / 10
 
 
+@of_folders
 def test_a_folder_that_is_served_is_neither_filled_nor_moved(
     data: Path, backup: Path, tmp_path: Path
 ) -> None:

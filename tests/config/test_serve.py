@@ -22,6 +22,8 @@ from config import supervisor
 from config.commands.serve import port_number
 from fleet.runs import owner
 
+pytestmark = pytest.mark.any_database  # what is served here is a data folder, always embedded
+
 Start = Callable[..., "subprocess.Popen[str]"]
 TRIED = "tried-12-0123abcd-345-x.sqlite3"  # as a trial leaves it that was killed long ago
 PATIENCE_S = 120.0  # on a busy machine; what is right after it is right
