@@ -70,6 +70,10 @@ class Changed:
     vehicle_id: IntArray
     inputs: IntArray  # 0: it brings nothing
 
+    def part(self, rows: slice) -> "Changed":
+        """Some of them."""
+        return Changed(self.vehicle_id[rows], self.inputs[rows])
+
 
 # --- gather ------------------------------------------------------------------------------
 def changed(ground_of: dict[int, Ground], anew: Sequence[int]) -> dict[int, Changed]:

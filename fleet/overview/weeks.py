@@ -38,6 +38,7 @@ from fleet.workorders.models import Procedure
 WEEKS = 12  # our choice
 FEW = 12  # vehicles with a part in a week; the total of more is as good as normal; our choice
 SMALL = 400  # parts in all weeks together; a depot with more has few weeks with few; our choice
+WRITTEN_AT_ONCE = 5_000  # vehicles; our choice
 STEP_MIN = 5  # minutes are rounded to it, so that they add up on one grid; our choice
 LIKELY = (0.1, 0.9)  # our choice
 Z_90 = 1.2815515655446004  # of the normal distribution
@@ -180,13 +181,15 @@ def _one_depot(
     pk, before, fresh = row.depot_id, _told(row), list[Part]()
     if now is not None:
         totals = {int(key): np.array(one, np.int64) for key, one in row.sums.items()}
-        if row.weeks:  # else the sums begin with nothing in them
+        if row.weeks:
             parts.add(totals, parts.kept_parts(pk, now.vehicle_id), ground.minutes, -1)
-        fresh = list(parts.parts_of(pk, ground, now.vehicle_id))
-        parts.add(totals, fresh, ground.minutes)
+            fresh = list(parts.parts_of(pk, ground, now.vehicle_id))
+            parts.add(totals, fresh, ground.minutes)
+        else:
+            _anew(pk, ground, now, totals)
         row.sums = {str(key): one.tolist() for key, one in totals.items() if one.any()}
     with transaction.atomic() if now is not None else nullcontext():
-        if now is not None:
+        if now is not None and row.weeks:
             parts.record(pk, now, fresh)
         laws = _kept_laws(row) if now is None and row.weeks else _laws(row, ground)
         weeks = _weeks(ground.calendar, laws, capacity)
@@ -197,6 +200,18 @@ def _one_depot(
             return 0
         row.save()
     return 1
+
+
+def _anew(depot_id: int, ground: Ground, now: Changed, totals: parts.Sums) -> None:
+    """Count all from the beginning, some vehicles at a time. Until the row of the depot says again
+    on what its sums rest, whoever comes next begins anew; so parts may be written bit by bit."""
+    WorkAhead.objects.filter(depot=depot_id).update(inputs=0)
+    for begin in range(0, len(now.vehicle_id), WRITTEN_AT_ONCE):
+        some = now.part(slice(begin, begin + WRITTEN_AT_ONCE))
+        fresh = list(parts.parts_of(depot_id, ground, some.vehicle_id))
+        parts.add(totals, fresh, ground.minutes)
+        with transaction.atomic():
+            parts.record(depot_id, some, fresh)
 
 
 def _told(row: WorkAhead) -> tuple[object, ...]:

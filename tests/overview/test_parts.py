@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 import pytest
@@ -157,3 +158,25 @@ def test_levels_before_are_the_first_levels_of_what_is_counted(vans: list[Vehicl
             due = counts_before(*given) > 0
             assert (levels_before(*given) == due.sum(axis=2)).all()
             assert (np.diff(due.astype(int), axis=2) <= 0).all()
+
+
+def test_counting_anew_that_was_cut_short_begins_again(
+    monkeypatch: pytest.MonkeyPatch, vans: list[Vehicle]
+) -> None:
+    monkeypatch.setattr(weeks, "WRITTEN_AT_ONCE", 2)
+    ahead()
+    whole, written = weeks.parts.record, []
+
+    def cut(*given: Any) -> None:
+        if len(written) == 2:
+            raise KeyboardInterrupt
+        written.append(given)
+        whole(*given)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(weeks.parts, "record", cut)
+        with pytest.raises(KeyboardInterrupt):
+            ahead(TODAY + timedelta(days=7))
+    followed = ahead(TODAY + timedelta(days=8))
+    monkeypatch.undo()
+    assert followed == anew(TODAY + timedelta(days=8))
