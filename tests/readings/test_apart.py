@@ -143,10 +143,21 @@ def test_a_prepared_process_that_died_is_started_again(tmp_path: Path) -> None:
 def test_one_that_does_not_answer_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
     _, its = of(readers.who)
     os.kill(its, signal.SIGSTOP)
+    assert apart.mine._questions.gettimeout() == apart.BEGINS_WITHIN_S
     apart.mine._questions.settimeout(0.1)
     monkeypatch.setattr(apart, "ENDS_WITHIN_S", 0.1)
     assert of(readers.who)[1] != its
     assert not is_there(its)
+
+
+def test_whoever_lets_it_go_ends_what_it_reads(tmp_path: Path) -> None:
+    with ThreadPoolExecutor(1) as pool:
+        waits = pool.submit(read, readers.tell_and_stay, tmp_path)
+        reader, _ = begun(tmp_path)
+        apart.mine.end()
+        with pytest.raises(EOFError):
+            waits.result(timeout=20)
+    assert not is_there(reader)
 
 
 def test_one_that_cannot_be_started_is_the_programs_fault(
@@ -202,17 +213,26 @@ import sys
 from pathlib import Path
 from fleet.readings.apart import read_apart
 from tests.readings import readers
-read_apart(readers.tell_and_stay, Path("here"), Path(sys.argv[1]), 600)
+read_apart(getattr(readers, sys.argv[1]), Path("here"), Path(sys.argv[2]), 600)
 """
+
+
+def owner(read: str, folder: Path) -> list[str]:
+    return [sys.executable, "-X", "dev", "-c", OWNER, read, str(folder)]
+
+
+def test_an_owner_ends_in_order(tmp_path: Path) -> None:
+    ended = subprocess.run(owner("who", tmp_path), capture_output=True, text=True)
+    assert (ended.returncode, ended.stderr) == (0, "")
 
 
 @pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGINT])
 def test_all_of_it_ends_with_its_owner(tmp_path: Path, number: signal.Signals) -> None:
-    command = [sys.executable, "-c", OWNER, str(tmp_path)]
-    with subprocess.Popen(command, stderr=subprocess.PIPE) as owner:
+    command = owner("tell_and_stay", tmp_path)
+    with subprocess.Popen(command, stderr=subprocess.PIPE) as process:
         reader, _ = begun(tmp_path)
-        owner.send_signal(number)
-        owner.communicate(timeout=20)  # the prepared process complains to the same place
+        process.send_signal(number)
+        process.communicate(timeout=20)  # the prepared process complains to the same place
     assert not is_there(reader)
 
 
