@@ -86,7 +86,7 @@ def test_what_was_recorded_since_is_no_proposal(people: Cast, chief: Client, day
         recorded_at=timezone.now(), evidence=ServiceDone.Evidence.BASELINE, source="invented",
     )  # fmt: skip
     shown = planned_page(chief)
-    assert "1 visit proposed" in shown
+    assert "1 of 2 visits proposed" in shown
     card = card_of(shown, "V-102")
     assert "done" in card
     assert "proposed" not in card
