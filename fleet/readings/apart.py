@@ -4,7 +4,6 @@ That process is a child of a prepared one (``prepared.py``), which this process 
 first needs it, and again should it have died. Any thread may ask; after a fork each has its own.
 """
 
-import atexit
 import json
 import os
 import socket
@@ -127,5 +126,4 @@ class Prepared:
 
 
 mine = Prepared()
-atexit.register(lambda: mine.end())
 os.register_at_fork(after_in_child=lambda: mine.leave())

@@ -52,6 +52,26 @@ def refused(*words: str, data: Path) -> str:
     return answer.stderr
 
 
+ONE_BY_ONE = """
+import sys
+from config.cli import main
+sys.exit(min(main(["restore", path]) for path in sys.argv[1:]))
+"""
+
+
+def all_refused(paths: list[Path], data: Path) -> list[str]:
+    """What is said of each, by one process: to start one takes longer than to refuse."""
+    answer = subprocess.run(
+        [sys.executable, "-c", ONE_BY_ONE, *map(str, paths)],
+        env={"PATH": os.environ["PATH"], "HOME": "/nonexistent", "SUMPWISE_DATA": str(data)},
+        cwd=settings.BASE_DIR,
+        capture_output=True,
+        text=True,
+    )
+    assert answer.returncode == 1, answer.stderr
+    return answer.stderr.splitlines()
+
+
 @pytest.fixture(scope="module")
 def data(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A data folder with a fleet, a judged upload, due dates, a person signed in and a photo."""
@@ -247,7 +267,7 @@ def test_what_is_no_backup_or_a_damaged_or_newer_one_is_refused(
     repacked(backup, tmp_path / "holed", "rows.sqlite3", holed)
     (tmp_path / "empty").mkdir()
     new = tmp_path / "new"
-    for name, said in {
+    expected = {
         "text": "is no backup, or a damaged one",
         "half": "is no backup, or a damaged one",
         "other": "is no backup, or a damaged one",
@@ -255,8 +275,10 @@ def test_what_is_no_backup_or_a_damaged_or_newer_one_is_refused(
         "holed": "is damaged",
         "none": "There is no file",
         "empty": "holds no sumpwise.sqlite3",
-    }.items():
-        assert said in refused("restore", str(tmp_path / name), data=new), name
+    }
+    told = all_refused([tmp_path / name for name in expected], data=new)
+    for (name, said), line in zip(expected.items(), told, strict=True):
+        assert said in line, name
     assert {one.name for one in new.iterdir()} <= {
         "queue", "queue-control", "secret-key", "serve.lock", "sumpwise.sqlite3",
     }  # fmt: skip
