@@ -216,3 +216,11 @@ def test_withdrawn_with_its_upload_is_what_was_corrected_and_what_it_was(people:
     again = taken_in("V-101,2025-02-22,7200")  # the same file is judged like a new one
     assert again.counts.get(Outcome.REPEATED, 0) == 0
     assert list(wrong()) == []
+
+
+def test_a_note_of_the_row_goes_with_what_is_right(people: Cast) -> None:
+    head = "Vehicle,Date,Odometer,Note"
+    upload = taken_in("V-101,2026-02-22,7200,ink ran", head=head)
+    row = mended(upload, 4, people.clerk, value=7_300.0, reason="misread")
+    assert row.reading is not None
+    assert row.reading.note == "ink ran"
