@@ -4,6 +4,7 @@ That process is a child of a prepared one (``prepared.py``), which this process 
 first needs it, and again should it have died. Any thread may ask; after a fork each has its own.
 """
 
+import atexit
 import json
 import os
 import socket
@@ -126,4 +127,5 @@ class Prepared:
 
 
 mine = Prepared()
+atexit.register(lambda: mine.end())  # waited for: nothing is left when this process is gone
 os.register_at_fork(after_in_child=lambda: mine.leave())

@@ -213,17 +213,18 @@ import sys
 from pathlib import Path
 from fleet.readings.apart import read_apart
 from tests.readings import readers
-read_apart(getattr(readers, sys.argv[1]), Path("here"), Path(sys.argv[2]), 600)
+print(read_apart(getattr(readers, sys.argv[1]), Path("here"), Path(sys.argv[2]), 600)["found"][1])
 """
 
 
 def owner(read: str, folder: Path) -> list[str]:
-    return [sys.executable, "-X", "dev", "-c", OWNER, read, str(folder)]
+    return [sys.executable, "-c", OWNER, read, str(folder)]
 
 
 def test_an_owner_ends_in_order(tmp_path: Path) -> None:
     ended = subprocess.run(owner("who", tmp_path), capture_output=True, text=True)
     assert (ended.returncode, ended.stderr) == (0, "")
+    assert not is_there(int(ended.stdout))
 
 
 @pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGINT])
