@@ -97,12 +97,12 @@ class OneLoad(Resource):
     @extend_schema(operation_id="loads_one", responses=OneLoadShape)
     def get(self, request: Request, load_id: int) -> Response:
         load = _load_or_404(request, load_id)
-        added = load.rows.filter(before__isnull=True).count()
+        added, changed = load.count_written()
         return Response(
             {
                 **SHOWN.one(Load.objects.filter(pk=load.pk)),
                 "rows_added": added,
-                "rows_changed": load.rows.count() - added,
+                "rows_changed": changed,
                 "stays": _rows(load.stays),
             }
         )

@@ -58,6 +58,13 @@ class Load(models.Model):
     def __str__(self) -> str:
         return self.name
 
+    def count_written(self) -> tuple[int, int]:
+        """How many rows it added, and how many it changed."""
+        added = models.Count("pk", filter=models.Q(before__isnull=True))
+        changed = models.Count("pk", filter=models.Q(before__isnull=False))
+        found = self.rows.aggregate(added=added, changed=changed)
+        return found["added"], found["changed"]
+
 
 class LoadedRow(models.Model):
     """A row that a load added or changed, as the book holds rows: `withdraw.as_json`."""

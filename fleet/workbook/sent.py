@@ -29,7 +29,7 @@ Progress = Callable[[float], None]
 def may_load(person: Person, depots: QuerySet[Depot] | None = None) -> bool:
     """A workbook speaks of the whole fleet: it wants leave to set up, at every depot; ``depots``
     are those that a call reaches (default: the person's)."""
-    reached = depots_of(person) if depots is None else depots
+    reached: QuerySet[Depot] = depots_of(person) if depots is None else depots
     beyond = Depot.objects.exclude(pk__in=reached.values("pk"))
     return may(person, Right.SET_UP) and not beyond.exists()
 
