@@ -1,7 +1,6 @@
 """Rows of an upload corrected by hand: judged anew, with the sheet and what it brought kept."""
 
 from datetime import UTC, date, datetime, time
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -14,24 +13,12 @@ from fleet.readings.correct import Given, correct
 from fleet.readings.models import Reading, RowCorrection, Upload, UploadRow, Verdict
 from fleet.readings.totals import wrong
 from fleet.readings.withdraw import withdraw
-from tests.cast import Cast, cast
-from tests.kept import kept
+from tests.cast import Cast
 
 pytestmark = pytest.mark.django_db
 Outcome = UploadRow.Outcome
 NOW = datetime(2026, 4, 1, 9, tzinfo=UTC)
 WEEKS = [f"V-101,2026-02-{day:02},{5_000 + 100 * day}" for day in (1, 8, 15)]
-
-
-@kept
-def known() -> Cast:
-    return cast()
-
-
-@pytest.fixture
-def people(known: Cast, tmp_path: Path, settings: Any) -> Cast:
-    settings.DATA_DIR = tmp_path / "data"
-    return known
 
 
 def taken_in(*rows: str, head: str = "Vehicle,Date,Odometer") -> Upload:

@@ -17,8 +17,7 @@ from fleet.readings.listing import uploads_seen_by
 from fleet.readings.models import Reading, Source, Upload, UploadRow, Verdict
 from fleet.readings.report import report_of
 from fleet.vehicles.models import Depot
-from tests.cast import Cast, cast, vehicle
-from tests.kept import kept
+from tests.cast import Cast, vehicle
 from tests.readings.spreadsheets import write_xlsx
 
 LONG = ["Vehicle", "Date", "Odometer"]
@@ -26,17 +25,6 @@ DAY = date(2026, 3, 2)
 NOON = datetime(2026, 3, 2, 11, tzinfo=UTC)  # 12:00 in Berlin, in winter
 
 Outcome = UploadRow.Outcome
-
-
-@kept
-def known() -> Cast:
-    return cast()
-
-
-@pytest.fixture
-def people(known: Cast, tmp_path: Path, settings: Any) -> Cast:
-    settings.DATA_DIR = tmp_path / "data"
-    return known
 
 
 def sheet(tmp_path: Path, *rows: Sequence[Any]) -> bytes:

@@ -2,8 +2,6 @@
 
 from datetime import timedelta
 from importlib import import_module
-from pathlib import Path
-from typing import Any
 
 import pytest
 from django.apps import apps
@@ -16,22 +14,10 @@ from fleet.readings.mend import accept_suggestions, treat_as
 from fleet.readings.models import Reading, Upload, UploadRow, Verdict
 from fleet.readings.roll import Roll, name_of
 from fleet.readings.totals import wrong
-from tests.cast import Cast, cast
-from tests.kept import kept
+from tests.cast import Cast
 
 Outcome = UploadRow.Outcome
 HEAD = "Vehicle,Date,Odometer\n"
-
-
-@kept
-def known() -> Cast:
-    return cast()
-
-
-@pytest.fixture
-def people(known: Cast, tmp_path: Path, settings: Any) -> Cast:
-    settings.DATA_DIR = tmp_path / "data"
-    return known
 
 
 def taken_in(*rows: str) -> Upload:

@@ -3,7 +3,6 @@
 import json
 from collections import Counter
 from datetime import timedelta
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -33,24 +32,12 @@ from fleet.usage.models import UsageState
 from fleet.vehicles.models import Meter, MeterChange
 from fleet.workorders import issue, progress
 from fleet.workorders.models import OrderEvent, WorkOrder
-from tests.cast import Cast, cast, oil_change
-from tests.kept import kept
+from tests.cast import Cast, oil_change
 from tests.scene import done
 
 Action = ReadingDecision.Action
 HEAD = "Vehicle,Date,Odometer\n"
 WHY = "it was the sheet of another year"
-
-
-@kept
-def known() -> Cast:
-    return cast()
-
-
-@pytest.fixture
-def people(known: Cast, tmp_path: Path, settings: Any) -> Cast:
-    settings.DATA_DIR = tmp_path / "data"
-    return known
 
 
 def weeks(vehicle: str, first: int, last: int, start_km: int = 20_000) -> list[str]:
