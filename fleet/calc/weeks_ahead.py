@@ -20,7 +20,7 @@ from fleet.calc.common_factor import MOST_RHO, NODES, RHO_STEP, nodes, probabili
 from fleet.calc.level_paths import LEVELS
 
 PER_UNIT = 2**20  # parts that a unit is counted in; our choice
-COUNT, VARIANCES, MEANS = 0, slice(1, 3), slice(3, 3 + 2 * NODES)  # columns of sums
+COUNT, VARIANCES, MEANS = 0, slice(1, 3), slice(3, None)  # columns of sums
 WIDTH = 3 + 2 * NODES
 
 

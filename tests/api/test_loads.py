@@ -90,7 +90,7 @@ def test_what_has_changed_since_it_was_seen_is_not_done(load: Load, chief: APICl
 
 
 def test_a_reason_is_asked_for(load: Load, chief: APIClient) -> None:
-    for given in ({}, {"reason": " "}):
+    for given in ({}, {"reason": " "}, {"reason": "w" * 301}):  # as much as is kept
         refused = chief.post(at(load, "/withdraw"), given, format="json")
         assert refused.status_code == 400
         assert refused.json()["errors"][0]["pointer"] == "#/reason"

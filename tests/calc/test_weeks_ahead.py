@@ -100,7 +100,12 @@ def test_classes_are_independent_of_each_other() -> None:
 def test_nothing_is_brought_by_nobody() -> None:
     nothing = moments([])
     assert (nothing.vehicles, nothing.mean.tolist(), nothing.var.tolist()) == (0, [0, 0], [0, 0])
-    assert PER_UNIT > 2**16  # rounding stays far below a minute for a million vehicles
+
+
+def test_a_million_vehicles_are_added_up_without_rounding_or_running_over() -> None:
+    day_of_work = sums(runs([([(480, [50, 99, 99])], [0, 0, 0])]))[0]
+    assert int(np.abs(day_of_work).max()) * 10**6 < 2**63
+    assert 10**6 / PER_UNIT < 1  # each is rounded by at most half a part: less than a minute
 
 
 def test_outcomes_name_what_falls_into_a_week_at_each_level() -> None:
