@@ -167,6 +167,14 @@ def with_outcomes(rows: QuerySet[UploadRow], outcomes: Collection[str]) -> Query
     return rows.filter(outcome__in=outcomes)
 
 
+def count_unseen_by(
+    person: Person, upload: Upload, depots: Depots, outcomes: Collection[str]
+) -> int:
+    """How many rows of some outcomes the totals count that the person does not see."""
+    seen = rows_seen_by(person, upload, depots)
+    return with_outcomes(upload.rows.exclude(pk__in=seen.order_by().values("pk")), outcomes).count()
+
+
 def open_now(uploads: Sequence[Upload]) -> dict[int, dict[str, int]]:
     """Of each upload how many rows still wait for a person: held ones, and rejected ones that
     nobody has looked at; one query."""

@@ -167,6 +167,24 @@ def test_rows_that_were_there_already_are_listed_only_where_they_are_asked_for(
     assert "row 2" in asked.split('<ul class="rows">', 1)[1]
 
 
+def test_a_row_that_only_its_sender_sees_is_never_said_to_be_none(
+    people: Cast,
+    signed_in: SignedIn,
+    django_capture_on_commit_callbacks: DjangoCaptureOnCommitCallbacks,
+) -> None:
+    clerk, day = signed_in(people.clerk), depots_day()
+    text = f"vehicle,date,odometer km\nX-9,{day},5\nV-101,{day},10760\n"
+    one = uploaded(clerk, django_capture_on_commit_callbacks, text)
+    where, asked = f"/readings/uploads/{one.pk}", "?outcome=unknown+vehicle"
+    assert "row 2" in clerk.get(where).content.decode()
+    other = signed_in(people.supervisor)
+    for page in (where, where + asked):
+        seen = " ".join(other.get(page).content.decode().split())
+        assert "1 row counted here is not shown to you" in seen
+        assert "No row" not in seen
+    assert "No row ended as unreadable" in other.get(f"{where}?outcome=unreadable").content.decode()
+
+
 def test_whole_numbers_of_a_sheet_are_told_as_whole() -> None:
     """A spreadsheet hands every number over with a fraction."""
     row = UploadRow(raw='["201", "2026-11-06", 89815.0, 1.5]')

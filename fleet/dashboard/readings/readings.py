@@ -310,8 +310,13 @@ def _upload_context(
         **_kinds(request, one),
         "outcome": outcome if outcome in SHOWN_OUTCOMES else "",
         "lines": row_lines(found[:most], request.user),
+        "rows_unseen": 0 if found else _unseen(request, one, wanted),
         "more": found[most - 1].number if len(found) > most else "",
     }
+
+
+def _unseen(request: SignedIn, one: Upload, wanted: list[Any]) -> int:
+    return listing.count_unseen_by(request.user, one, depots_of(request.user), wanted)
 
 
 def _kinds(request: SignedIn, one: Upload) -> dict[str, Any]:
