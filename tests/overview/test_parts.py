@@ -9,6 +9,7 @@ import pytest
 
 from fleet import chain
 from fleet.calc.demand import counts_before, levels_before
+from fleet.calc.level_paths import moments_ahead
 from fleet.consumables.ahead import Ways
 from fleet.consumables.gather import gather
 from fleet.due.models import Limit, Service
@@ -158,6 +159,48 @@ def test_levels_before_are_the_first_levels_of_what_is_counted(vans: list[Vehicl
             due = counts_before(*given) > 0
             assert (levels_before(*given) == due.sum(axis=2)).all()
             assert (np.diff(due.astype(int), axis=2) <= 0).all()
+
+
+def test_a_vehicle_that_brings_nothing_is_not_looked_at_again(vans: list[Vehicle]) -> None:
+    later = scene.van("V-9", vans[0].depot)  # due on 20 September, two weeks after the last one
+    scene.done(later, Service.objects.get(slug="engine-oil"), date(2025, 9, 20), None)
+    chain.refresh([later.pk], NOW)
+    ahead()
+    assert VehicleAhead.objects.get(vehicle=later).part == {}
+    assert weeks.forecast_weeks(TODAY, list(Depot.objects.values_list("pk", flat=True))) == 0
+
+
+def test_vehicles_are_tied_to_what_they_share_by_the_formula(vans: list[Vehicle]) -> None:
+    """Spread of the factor (.08 until learnt) by that of the distance to the middle of a week, at
+    most .9, in steps of .02 (Vasicek 2002, as in ``calc.common_factor``)."""
+    ahead()
+    kept = dict(VehicleAhead.objects.exclude(part={}).values_list("vehicle", "part"))
+    calendar, told = weeks.weeks_from(TODAY), 0
+    for depot in Depot.objects.all():
+        for group in gather(depot.pk, gather_rules()):
+            ways = Ways.of(group, calendar, 0.0, 1.0)
+            ahead_d = calendar.edges_d - 3.5 - ways.km.start_d[:, None]
+            mean, var = moments_ahead(ways.law, ahead_d)
+            steps = np.minimum(0.08 * mean / np.sqrt(var), 0.9) / 0.02
+            for at, pk in enumerate(group.vehicle_id.tolist()):
+                if pk in kept:
+                    told += 1
+                    assert kept[pk]["rho"] == pytest.approx(steps[group.km_of[at]], abs=1.5)
+                    assert max(kept[pk]["rho"]) > 3
+    assert told >= 4
+
+
+def test_the_ends_of_a_week_of_many_are_those_of_the_normal_law(
+    monkeypatch: pytest.MonkeyPatch, vans: list[Vehicle]
+) -> None:
+    monkeypatch.setattr(weeks, "FEW", -1)
+    ahead()
+    every = [week for row in WorkAhead.objects.all() for week in row.weeks]
+    assert sum(week["var_min"] > 1 for week in every) >= 3
+    for week in every:
+        ends = 1.2816 * week["var_min"] ** 0.5  # normal quantile of .9, from a table
+        assert week["low_min"] == pytest.approx(max(week["mean_min"] - ends, 0), abs=0.1)
+        assert week["high_min"] == pytest.approx(week["mean_min"] + ends, abs=0.1)
 
 
 def test_counting_anew_that_was_cut_short_begins_again(

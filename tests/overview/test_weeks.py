@@ -172,6 +172,7 @@ def test_depots_together_add_means_and_variances() -> None:
     # 15 h; sd sqrt(3,600) = 60 min = 1 h, and 1.2816 of it to either side (normal quantile of .9)
     assert (bar.mean, bar.capacity, load.overdue) == (15, 15, 2)
     assert (bar.low, bar.high) == pytest.approx((13.7184, 16.2816), abs=1e-4)
+    assert (bar.begin_on, bar.end_on) == (date(2026, 6, 15), date(2026, 6, 22))
     services = weeks.load([row("plain", week("2026-06-15", 600, 600))], services=True)
     assert services is not None
     assert (services.bars[0].mean, services.bars[0].capacity) == (10, None)
