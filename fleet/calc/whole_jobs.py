@@ -5,7 +5,7 @@ Minutes that add up are not enough: three visits of 320 minutes are no more than
 day is left to the workshop.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -153,6 +153,8 @@ class Committed:
         Which can.
     second_min
         How long of a second person [min].
+    whose
+        Which mechanic has it already; −1: nobody.
     """
 
     bay_min: float
@@ -160,6 +162,7 @@ class Committed:
     bays: tuple[int, ...]
     mechanics: tuple[int, ...]
     second_min: float = 0.0
+    whose: int = -1
 
 
 @dataclass(frozen=True)
@@ -182,8 +185,10 @@ class Crew:
         Of a mechanic, of a second person, and waited in the bay [min].
     set_up_min : (v,)
         Of each visit [min].
-    held
+    committed
         For each day the visits that stand.
+    has
+        Which mechanic has a vehicle on a day, by vehicle and day: what joins it there is theirs.
     """
 
     bay_min: FloatArray
@@ -196,6 +201,7 @@ class Crew:
     wait_min: FloatArray
     set_up_min: FloatArray
     committed: tuple[tuple[Committed, ...], ...]
+    has: Mapping[tuple[int, int], int] = field(default_factory=dict)
 
     def able(self, need: int) -> tuple[int, ...]:
         """Mechanics who can do all that is asked."""
@@ -284,11 +290,12 @@ class Crew:
     def pieces(
         self, day: int, visits: Sequence[tuple[int, Sequence[int], bool]]
     ) -> tuple[list[Piece], list[Piece], list[Piece]]:
-        """Give what bays, mechanics and second persons must do whole, those held first."""
+        """Give what bays, mechanics and second persons must do whole, those held first.
+
+        Who was given more than they are there for has no minutes left; the rest is no other's.
+        """
         bays = [Piece(one.bay_min, one.bays) for one in self.committed[day]]
-        people = [
-            Piece(one.work_min, self._present(day, one.mechanics)) for one in self.committed[day]
-        ]
+        people = self._held(day)
         everybody = self._present(day, range(len(self.skills)))
         second_people = [
             Piece(one.second_min, everybody, number)
@@ -299,10 +306,22 @@ class Crew:
             work, second, bay = self.minutes(vehicle, services, joins)
             need = int(np.bitwise_or.reduce(self.need[list(services)]))
             bays.append(Piece(bay, tuple(np.flatnonzero(self.bay_fits[vehicle]).tolist())))
-            people.append(Piece(work, self._present(day, self.able(need))))
+            able = self._present(day, self.able(need))
+            who = self.has.get((vehicle, day), -1) if joins else -1
+            people.append(Piece(work, tuple(one for one in able if who in (-1, one))))
             if second > 0:
                 second_people.append(Piece(second, everybody, len(people) - 1))
         return bays, people, second_people
+
+    def _held(self, day: int) -> list[Piece]:
+        left, held = self.mechanic_min[:, day].tolist(), []
+        for one in self.committed[day]:
+            if one.whose < 0:
+                held.append(Piece(one.work_min, self._present(day, one.mechanics)))
+                continue
+            held.append(Piece(min(one.work_min, left[one.whose]), (one.whose,)))
+            left[one.whose] -= held[-1].minutes
+        return held
 
     def _present(self, day: int, mechanics: Sequence[int]) -> tuple[int, ...]:
         """Those of some mechanics who are there on a day: even what takes no minutes is theirs."""

@@ -1,7 +1,8 @@
 """Who gets the orders of a plan's mechanics: whoever signs in, and is there that day."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from datetime import date
+from typing import TypeVar
 
 from fleet.people.models import Person
 from fleet.people.roles import Right, who_may
@@ -10,6 +11,8 @@ from fleet.visits.models import Mechanic, Plan, Workshop
 from fleet.visits.places import gather_places
 from fleet.workorders.models import WorkOrder
 from fleet.workorders.progress import UNDER_WAY
+
+One = TypeVar("One")
 
 
 class Hands:
@@ -47,10 +50,21 @@ class Hands:
 
 
 def who_has(orders: Collection[WorkOrder]) -> Person | None:
-    """Who has the orders of a visit: whoever began one, else whoever was given one. A van is with
-    one mechanic in one visit."""
-    begun = [order for order in orders if order.state in UNDER_WAY]
-    return next((one.assigned_to for one in (*begun, *orders) if one.assigned_to), None)
+    """Who has the orders of a visit."""
+    return foremost((one.assigned_to, one.state in UNDER_WAY) for one in orders)
+
+
+def foremost(given: Iterable[tuple[One | None, bool]]) -> One | None:
+    """Of those who were given the orders of a visit, whoever began one, else the first. A van is
+    with one mechanic in one visit.
+
+    Parameters
+    ----------
+    given
+        To whom each was given, None: to nobody; and whether it was begun.
+    """
+    known = [(who, begun) for who, begun in given if who is not None]
+    return next((who for who, begun in known if begun), known[0][0] if known else None)
 
 
 def _people(depot_id: int) -> dict[str, Person]:

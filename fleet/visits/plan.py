@@ -128,7 +128,8 @@ def draw(
     made = made or make(found)
     best = visit_plan.plan(made.task, made.start, effort or Effort(), late)
     come = _come(made, best)
-    no_more = {one.number: one.why for one in unfit(found, made, come)}
+    told_unfit = unfit(found, made, come)
+    no_more = {one.number for one in told_unfit if not one.placed}
     told = reasons(made.plain, best, made.around)
     return Drawn(
         gathered=found,
@@ -139,7 +140,7 @@ def draw(
         waits=waits(found, made, best, told),
         behind=why_behind(found, made, best),
         places=set_out(found, made, come, no_more),
-        unfit=no_more,
+        unfit={one.number: one.why for one in told_unfit},
     )
 
 

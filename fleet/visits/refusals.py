@@ -38,7 +38,8 @@ def sentence(
         Cause.OPENING: f"it takes {asked} in the bay, longer than the opening of {most}: "
         "take a job off it",
         Cause.NOBODY: f"no mechanic is there: {other}",
-        Cause.SKILL: f"it asks for the skill {able}, and {_nobody_has_it(found, skills)}: {other}",
+        Cause.SKILL: f"it asks for the skill {able}, and "
+        f"{_nobody_has_it(found, skills, present)}: {other}",
         Cause.LONGER: f"its {asked} of work are longer than {who} is there ({most}): "
         f"{other}{joined}take a job off it",
         Cause.SECOND: f"it asks for a second person for {asked}, and {_only(present)}: {other}",
@@ -52,7 +53,7 @@ def sentence(
     return words[lack.cause]
 
 
-def _nobody_has_it(found: Gathered, skills: Collection[str]) -> str:
+def _nobody_has_it(found: Gathered, skills: Collection[str], present: Collection[str]) -> str:
     places = found.places
     have = [
         name
@@ -61,6 +62,8 @@ def _nobody_has_it(found: Gathered, skills: Collection[str]) -> str:
     ]
     if not have:
         return f"no mechanic of {found.depot} has it"
+    if {*have} & {*present}:
+        return "whoever has this vehicle's order does not have it"
     if len(have) > 1:
         return f"{' and '.join(have)}, who have it, are not there"
     return f"{have[0]}, who has it, is not there"

@@ -23,6 +23,7 @@ from fleet.calc.visit_rows import Row, fits_capacity, skill_capacity, unions
 from fleet.calc.whole_jobs import Committed, Crew
 from fleet.visits import bay_fit, parts
 from fleet.visits.gather import Gathered, Standing, pairs_of
+from fleet.visits.hands import foremost
 
 BACK_D, AFTER_D = (
     366,
@@ -168,10 +169,12 @@ def _crew(found: Gathered, row_of: dict[int, int]) -> tuple[Crew, tuple[str, ...
     fits = bay_fit.fits(found.vehicles, places)
     committed: list[list[Committed]] = [[] for _ in range(found.days)]
     set_up: set[tuple[int, int]] = set()  # vehicle and day: several orders are one visit
+    has = _who_has(found, row_of)
     for one in found.standing:
-        bays = tuple(np.flatnonzero(fits[row_of[one.vehicle_id]]).tolist())
-        here = (one.vehicle_id, one.day)
-        committed[one.day].append(committed_by(one, found, bays, joins=here in set_up))
+        here = (row_of[one.vehicle_id], one.day)
+        bays = tuple(np.flatnonzero(fits[here[0]]).tolist())
+        piece = committed_by(one, found, bays, joins=here in set_up)
+        committed[one.day].append(replace(piece, whose=has.get(here, -1)))
         set_up.add(here)
     crew = Crew(
         bay_min=places.bay_min,
@@ -184,8 +187,25 @@ def _crew(found: Gathered, row_of: dict[int, int]) -> tuple[Crew, tuple[str, ...
         wait_min=np.array([one.wait_min for one in bits_of], dtype=float),
         set_up_min=np.full(len(found.vehicles), float(found.workshop.set_up_min)),
         committed=tuple(map(tuple, committed)),
+        has=has,
     )
     return crew, names
+
+
+def _who_has(found: Gathered, row_of: dict[int, int]) -> dict[tuple[int, int], int]:
+    """Which mechanic has the orders of a vehicle on a day and is there, by vehicle and day."""
+    places = found.places
+    of: dict[tuple[int, int], list[tuple[int | None, bool]]] = {}
+    for one in found.standing:
+        if one.person_id is not None:
+            given = (one.person_id, one.begun)
+            of.setdefault((row_of[one.vehicle_id], one.day), []).append(given)
+    rows = {here: places.row_of(foremost(given), "") for here, given in of.items()}
+    return {
+        (vehicle, day): row
+        for (vehicle, day), row in rows.items()
+        if row is not None and places.mechanic_min[row, day] > 0
+    }
 
 
 def committed_by(
@@ -316,6 +336,7 @@ def _hash(found: Gathered, task: Task) -> str:
         asked = (crew.need, crew.work_min, crew.second_min, crew.wait_min)
         for one in (*common, *asked):
             digest.update(np.ascontiguousarray(one).tobytes())
+        digest.update(repr(sorted(crew.has.items())).encode())
     for row in task.rows:
         if row.kind == "part":
             digest.update(np.ascontiguousarray(row.use).tobytes())

@@ -29,6 +29,7 @@ class Unfit:
 
     number: int  # among those that stand
     why: str  # and what would mend it, in sentences
+    placed: bool  # it has its place all the same: whoever has it has too much that day
 
 
 def unfit(found: Gathered, made: Made, come: Mapping[int, Come]) -> list[Unfit]:
@@ -88,27 +89,53 @@ class _Weighing:
         self.promised = {*stands.values_list("vehicle", "on")} if found.standing else set()
 
     def unfit(self) -> Iterator[Unfit]:
-        told: list[tuple[int, int, str]] = []
+        told: list[tuple[int, Unfit]] = []
         for at, numbers in sorted(self.on_day.items()):
-            told += self._of_day(at, numbers)
-        away = self._away({at for at, _, _ in told})
-        for at, number, why in told:
-            one = self.found.standing[number]
-            yield Unfit(number, f"{why}{away.get(at, '')} {self._mended(one)}")
+            told += ((at, one) for one in self._of_day(at, numbers))
+        away = self._away({at for at, _ in told})
+        for at, one in told:
+            mended = self._mended(self.found.standing[one.number])
+            yield replace(one, why=f"{one.why}{away.get(at, '')} {mended}")
 
-    def _of_day(self, at: int, numbers: Sequence[int]) -> list[tuple[int, int, str]]:
-        """Day, number and why of those that do not fit; the others keep their places."""
+    def _of_day(self, at: int, numbers: Sequence[int]) -> Iterator[Unfit]:
+        """Those that do not fit; the others keep their places."""
         stay: list[Committed] = []
-        told = []
+        fits: list[Committed] = []  # of these, what whoever has it is there for
         pieces = dict(zip(numbers, self.crew.committed[at], strict=True))
         for number in sorted(numbers, key=self._comes_after):
-            why = self._why(at, self.found.standing[number], [*stay, pieces[number]])
+            one, piece = self.found.standing[number], pieces[number]
+            why = self._why(at, one, [*stay, piece])
             if why:
-                told.append((at, number, why))
+                yield Unfit(number, why, placed=False)
+                continue
+            stay.append(piece)
+            too_much = self._too_much(at, one, [*fits, piece])
+            if too_much:
+                yield Unfit(number, too_much, placed=True)
             else:
-                stay.append(pieces[number])
+                fits.append(piece)
         self.held[at] = stay
-        return told
+
+    def _too_much(self, at: int, one: Standing, held: Sequence[Committed]) -> str:
+        """That whoever has the last of some visits is not there for all of theirs; empty: they
+        are."""
+        who, places = held[-1].whose, self.found.places
+        if not self._is_beyond(at, held):
+            return ""
+        asked = _min_of(who, held)
+        van = self.found.vehicles[self.row_of[one.vehicle_id]].fleet_number
+        mend = "give another visit to somebody else" if one.begun else "give it to another"
+        other = "" if one.begun else f", or {ANOTHER_DAY}"
+        return (
+            f"{van} stands on {day(self.found.today + timedelta(days=at))} with "
+            f"{places.mechanics[who]}, who has orders of {asked:.0f} min that day and is there for "
+            f"{places.mechanic_min[who, at]:.0f} min: {mend}{other}."
+        )
+
+    def _is_beyond(self, at: int, held: Sequence[Committed]) -> bool:
+        """Whether whoever has the last of some visits has more of them than minutes."""
+        who = held[-1].whose
+        return who >= 0 and _min_of(who, held) > self.found.places.mechanic_min[who, at]
 
     def _comes_after(self, number: int) -> tuple[bool, int]:
         one = self.found.standing[number]
@@ -130,13 +157,14 @@ class _Weighing:
         if is_away:
             move = BEGUN if one.begun else "move the visit"
             return f"{stands} and is away then: {move}, or correct the absence."
-        crew = self._with(at, held)
-        if crew.share_whole_day(at, []) is not None:
-            return ""
-        lack = why_not(crew, at, [], [len(held) - 1])
-        row = self.row_of[one.vehicle_id]
-        told = sentence(self.found, row, at, lack, one.skills, begun=one.begun)
-        return f"{stands} and does not fit: {told}."
+        anybody_s = [replace(each, whose=-1) for each in held]
+        for crew in (self._with(at, anybody_s), self._with(at, held)):
+            if crew.share_whole_day(at, []) is None:
+                lack = why_not(crew, at, [], [len(held) - 1])
+                row = self.row_of[one.vehicle_id]
+                told = sentence(self.found, row, at, lack, one.skills, begun=one.begun)
+                return f"{stands} and does not fit: {told}."
+        return ""
 
     def _with(self, at: int, held: Sequence[Committed]) -> Crew:
         each = (held if on == at else () for on in range(self.found.days))
@@ -177,17 +205,32 @@ class _Weighing:
             open_to_it = self.found.places.open[at] and not self.found.away[row, at]
             if not (open_to_it and self._spares(row, at)):
                 continue
-            held = [*self.held[at], anywhere]
+            piece, other = self._by_whom(one, at, anywhere)
+            held = [*self.held[at], piece]
             if self._with(at, held).share_whole_day(at, self.come.get(at, ())) is not None:
                 self.held[at] = held
                 self.inside[at].add(row)
                 on = day(self.found.today + timedelta(days=at))
                 fits = "There is room to go on with it" if one.begun else "It fits"
-                return f"{fits} on {on}{self._without(one, at)}."
+                return f"{fits} on {on}{other}."
         return "No later day of the plan holds it."
 
-    def _without(self, one: Standing, at: int) -> str:
-        """Who has its order and is not there on a day, in words; empty: whoever has it is."""
-        if one.person_id is None or not self.found.places.is_missing(one.person_id, at):
-            return ""
-        return f", by another than {Person.objects.get(pk=one.person_id)}, who is not there then"
+    def _by_whom(self, one: Standing, at: int, free: Committed) -> tuple[Committed, str]:
+        """What a visit takes of another day; and who has its order and cannot do it then, in
+        words."""
+        places = self.found.places
+        who = places.row_of(one.person_id, "")
+        own = replace(free, whose=-1 if who is None else who)
+        if one.person_id is None:
+            return free, ""
+        if places.is_missing(one.person_id, at):
+            why = "is not there then"
+        elif self._is_beyond(at, [*self.held[at], own]):
+            why = "has no time left then"
+        else:
+            return own, ""
+        return free, f", by another than {Person.objects.get(pk=one.person_id)}, who {why}"
+
+
+def _min_of(who: int, held: Sequence[Committed]) -> float:
+    return sum(one.work_min for one in held if one.whose == who)

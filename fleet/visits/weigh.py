@@ -252,6 +252,7 @@ class _OnDay:
                 f"{work:.0f} of the mechanics' {present_min:.0f} minutes would be planned: "
                 f"that takes from the {percent(shop.kept_share)} kept for unplanned work."
             )
+        told += self._too_much()
         rows = {row for row, _, _ in visits} | {self._row(one) for one in self._standing()}
         if shop.vehicles_a_day is not None and len(rows) > shop.vehicles_a_day:
             told.append(
@@ -266,6 +267,20 @@ class _OnDay:
             if types[one.vehicle_type_id] > one.vehicles_a_day
         ]
         return tuple(told)
+
+    def _too_much(self) -> list[str]:
+        """That whoever has its order has more of them that day than minutes."""
+        crew = self.crew
+        who = crew.has.get((self.row, self.at))
+        if who is None:
+            return []
+        asked_min = sum(one.work_min for one in crew.committed[self.at] if one.whose == who)
+        present_min = float(crew.mechanic_min[who, self.at])
+        name = self.found.places.mechanics[who]
+        return [
+            f"{name}, who has its order, would have {asked_min:.0f} min of orders and is there for "
+            f"{present_min:.0f} min: give one to another."
+        ] * (asked_min > present_min)
 
     def _short_of(self) -> list[str]:
         """Parts of which less is there by then than the visit takes, after what comes before."""

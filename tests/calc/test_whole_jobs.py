@@ -145,3 +145,22 @@ def test_two_mechanics_work_beside_each_other() -> None:
     bays, people = two.set_out(0, [(0, [0], False), (1, [2], False)]) or ([], [])
     assert sorted(people) == [0, 1]
     assert bays == people
+
+
+def test_what_was_given_to_a_mechanic_takes_no_more_than_they_are_there_for() -> None:
+    """By hand: Ada is there for 480 min and has 300 + 300, so nothing of hers is left; Bo's 240
+    are free."""
+    mine = Committed(300, 300, (0, 1), (0, 1), whose=0)
+    of = crew((mine, replace(mine, bay_min=100)))
+    _, people, _ = of.pieces(0, [])
+    assert [(one.minutes, one.places) for one in people] == [(300, (0,)), (180, (0,))]
+
+
+def test_what_joins_a_vehicle_is_for_whoever_has_it_alone() -> None:
+    def who(has: dict[tuple[int, int], int], service: int, joins: bool) -> tuple[int, ...]:
+        of = replace(crew(), has=has)
+        return of.pieces(0, [(0, [service], joins)])[1][0].places
+
+    assert who({(0, 0): 1}, 1, True) == (1,)
+    assert who({(0, 0): 1}, 1, False) == who({(1, 0): 1}, 1, True) == (0, 1)
+    assert who({(0, 0): 0}, 0, True) == ()  # they have no skill for it
