@@ -2,14 +2,17 @@
 
 from collections import defaultdict
 from collections.abc import Collection
+from dataclasses import dataclass
 from datetime import date, datetime
 
 from django.db.models import QuerySet
 
-from fleet.reads import Read, reader, side_by_side
+from fleet.reads import Read, reader, side_by_side, together
 from fleet.today import today_at
+from fleet.vehicles.find import Depots
 from fleet.visits.models import Visit
 from fleet.visits.other_work import jobs_of, to_plan
+from fleet.workorders.elsewhere import DueElsewhere, Here, due_beside
 from fleet.workorders.issue import joining
 from fleet.workorders.models import WorkOrder
 from fleet.workorders.progress import BEFORE_THE_END
@@ -43,10 +46,23 @@ def beside_order(order: WorkOrder, now: datetime) -> Read[list[str]]:
     return found.get(order.vehicle_id, [])
 
 
-def beside_orders(orders: QuerySet[WorkOrder], today: date) -> dict[str, list[str]]:
-    """The same of the vehicles of many orders, by fleet number."""
-    numbers = dict(orders.values_list("vehicle", "vehicle__fleet_number"))
-    return {numbers[pk]: names for pk, names in also(numbers, today).items()}
+@dataclass(frozen=True)
+class Beside:
+    """What else is due on the vehicle of an order."""
+
+    free: list[str]  # on no order
+    elsewhere: tuple[DueElsewhere, ...]
+
+
+def beside_orders(orders: QuerySet[WorkOrder], today: date, depots: Depots) -> dict[int, Beside]:
+    """The same of many orders, by id, for who sees some depots; and what other orders have."""
+    here = [Here(*row) for row in orders.values_list("pk", "vehicle", "state", "depot__zone")]
+    vehicle_ids = {one.vehicle_id for one in here}
+    free, elsewhere = together(also.steps(vehicle_ids, today), due_beside.steps(here, depots))
+    return {
+        one.order_id: Beside(free.get(one.vehicle_id, []), elsewhere.get(one.order_id, ()))
+        for one in here
+    }
 
 
 def beside(visit: Visit, today: date) -> list[str]:

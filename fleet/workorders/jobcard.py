@@ -9,6 +9,7 @@ from typing import Any
 from fleet.faults import Fault
 from fleet.reads import Read, ask, reader, referring, side_by_side
 from fleet.today import today_at
+from fleet.vehicles.find import Depots
 from fleet.workorders.cardfluids import CardFigure, CardFluid, CardMaterial, Supplies, supplies
 from fleet.workorders.cardsteps import (
     CardCaution,
@@ -110,39 +111,39 @@ class Card:
     jobs: tuple[CardJob, ...]
 
 
-def card(order_id: int) -> Card:
-    """Put the card of an order together.
+def card(order_id: int, depots: Depots) -> Card:
+    """Put the card of an order together, for who sees some depots.
 
     Raises
     ------
     Fault
         There is no such order.
     """
-    found = cards([order_id])
+    found = cards([order_id], depots)
     if not found:
         raise Fault(f"There is no work order {order_id}.")
     return found[order_id]
 
 
 @reader
-def card_of(order: WorkOrder) -> Read[Card]:
+def card_of(order: WorkOrder, depots: Depots) -> Read[Card]:
     """The card of an order that has been read already."""
-    found = yield from _cards({order.pk: order})
+    found = yield from _cards({order.pk: order}, depots)
     return found[order.pk]
 
 
-def cards(order_ids: Sequence[int]) -> dict[int, Card]:
+def cards(order_ids: Sequence[int], depots: Depots) -> dict[int, Card]:
     """The cards of many orders, by order id, with the same few queries whatever their number."""
     orders = WorkOrder.objects.select_related("vehicle__vehicle_type", "depot", "assigned_to")
-    return ask(_cards(orders.in_bulk(list(order_ids))))
+    return ask(_cards(orders.in_bulk(list(order_ids)), depots))
 
 
-def _cards(found: Mapping[int, WorkOrder]) -> Read[dict[int, Card]]:
+def _cards(found: Mapping[int, WorkOrder], depots: Depots) -> Read[dict[int, Card]]:
     vehicle_ids = {order.vehicle_id for order in found.values()}
     jobs, open_findings, also_due, stand, cautions, wrenches = yield from side_by_side(
         _jobs(found),
         _open_findings(vehicle_ids),
-        due_elsewhere.steps(found.values()),
+        due_elsewhere.steps(found.values(), depots),
         stops.steps(vehicle_ids),
         Caution.objects.all(),
         _wrenches({order.depot_id for order in found.values()}),

@@ -7,6 +7,7 @@ from django.db.models import QuerySet
 from fleet.faults import Fault, Question, Refused
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
+from fleet.reads import Read, reader
 from fleet.workorders.models import Restriction, WorkOrder
 
 LIFTED, STAYS = ANSWERS = ("lifted", "stays")
@@ -24,10 +25,13 @@ def standing(vehicle_ids: Collection[int]) -> QuerySet[Restriction]:
     return rows.select_related("order", "set_by", "vehicle").order_by("set_at", "pk")
 
 
-def texts(vehicle_ids: Collection[int]) -> dict[int, list[str]]:
+@reader
+def texts(vehicle_ids: Collection[int]) -> Read[dict[int, list[str]]]:
     """The words of what stands, by vehicle."""
     found: dict[int, list[str]] = {}
-    for row in standing(vehicle_ids):
+    rows = standing(vehicle_ids)
+    yield [rows]
+    for row in rows:
         found.setdefault(row.vehicle_id, []).append(row.text)
     return found
 

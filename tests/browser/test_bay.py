@@ -251,7 +251,7 @@ def test_paper_carries_cautions_boxes_and_the_code_and_nothing_to_press(
     card(phone, shop)
     phone.emulate_media(media="print")
     phone.goto(f"{shop.page}/card")
-    (job,) = jobcard.card(shop.order.pk).jobs
+    (job,) = jobcard.card(shop.order.pk, [shop.order.depot]).jobs
     told = [*job.cautions, *(one for step in job.steps for one in step.cautions)]
     assert phone.locator(".caution").count() == len(told) > 0
     assert all(one.is_visible() for one in phone.locator(".caution").all())

@@ -237,7 +237,7 @@ def _check_follow_ups() -> None:
     """T-09: a plug put back without sealant seeps; its follow-up order brings sealant."""
     finding = Finding.objects.get(kind="missing sealant")
     order = finding.follow_ups.get()
-    materials = jobcard.card(order.pk).jobs[0].materials
+    materials = jobcard.card(order.pk, [order.depot]).jobs[0].materials
     assert any("sealant" in row.name.lower() for row in materials)
     due_on = DueEarlier.objects.get(called_by__finding=finding).due_on
     assert due_on is not None

@@ -48,14 +48,16 @@ def test_what_another_order_has_is_named_with_its_lateness_order_and_day(
         order=gearbox.number,
         planned_on=TODAY + timedelta(days=1),
     )
-    assert jobcard.card(engine.pk).also_due == (said,)
-    assert [row.order for row in jobcard.card(gearbox.pk).also_due] == [engine.number]
+    assert jobcard.card(engine.pk, [engine.depot]).also_due == (said,)
+    assert [row.order for row in jobcard.card(gearbox.pk, [gearbox.depot]).also_due] == [
+        engine.number
+    ]
 
 
 def test_what_is_not_due_yet_is_left_out_and_what_is_early_is_not_late() -> None:
     # of 200 days 90 % are used where 20 are left: within the last 15 %; half is not
     early, late = orders(20, 100)
-    found = due_elsewhere([early, late])
+    found = due_elsewhere([early, late], [early.depot])
     assert (found[early.pk], [row.late_d for row in found[late.pk]]) == ((), [None])
 
 
@@ -64,12 +66,23 @@ def test_nothing_is_named_once_it_is_done_or_on_an_order_that_has_ended(
 ) -> None:
     gearbox, engine = two
     gearbox.jobs.update(state=Job.State.DONE)
-    assert due_elsewhere([engine])[engine.pk] == ()
+    assert due_elsewhere([engine], [engine.depot])[engine.pk] == ()
     engine.state = WorkOrder.State.FINISHED
-    assert due_elsewhere([engine]) == {}
+    assert due_elsewhere([engine], [engine.depot]) == {}
 
 
 def test_other_vehicles_are_no_matter(two: list[WorkOrder]) -> None:
     van = scene.van("V-2")
     order = WorkOrder.objects.create(number="W-far", vehicle=van, depot=van.depot)
-    assert due_elsewhere([order, *two])[order.pk] == ()
+    assert due_elsewhere([order, *two], [order.depot])[order.pk] == ()
+
+
+def test_an_order_of_a_depot_that_is_not_seen_is_not_named(two: list[WorkOrder]) -> None:
+    gearbox, engine = two
+    far = scene.depot("far")
+    gearbox.depot, gearbox.planned_on = far, TODAY
+    gearbox.save()
+    (named,) = due_elsewhere([engine], [engine.depot, far])[engine.pk]
+    (said,) = due_elsewhere([engine], [engine.depot])[engine.pk]
+    assert (named.order, named.planned_on) == (gearbox.number, TODAY)
+    assert (said.name, said.late_d, said.order, said.planned_on) == ("Gearbox oil", 286, "", None)

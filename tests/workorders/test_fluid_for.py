@@ -53,7 +53,7 @@ class Shelf:
         )
 
     def card(self) -> Card:
-        return card(self.bay.order().pk)
+        return card(self.bay.order().pk, [])
 
 
 @kept

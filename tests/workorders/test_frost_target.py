@@ -77,7 +77,7 @@ def test_the_card_shows_the_limits_of_the_vehicle_s_own_depot(
     bay: Bay, figure: CheckFigure
 ) -> None:
     winter(bay, -9)
-    (shown,) = jobcard.card(bay.order().pk).jobs[0].figures
+    (shown,) = jobcard.card(bay.order().pk, []).jobs[0].figures
     assert (shown.pass_from, shown.pass_to, shown.watch_to) == (-40, -24, -19)
 
 

@@ -44,7 +44,7 @@ def order(bay: Bay) -> WorkOrder:
 
 
 def shown(order: WorkOrder) -> Card:
-    return jobcard.card(order.pk)
+    return jobcard.card(order.pk, [order.depot])
 
 
 def cautions_before(found: Card, kind: str) -> list[str]:
@@ -216,7 +216,7 @@ def test_a_job_in_words_on_the_ground_has_nobody_beneath(bay: Bay) -> None:
 
 def test_an_unknown_order_is_refused(db: None) -> None:
     with pytest.raises(Fault, match="no work order"):
-        jobcard.card(1)
+        jobcard.card(1, [])
 
 
 def test_a_tool_is_fetched_only_in_the_bays_it_is_for(order: WorkOrder) -> None:

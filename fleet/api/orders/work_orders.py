@@ -1,5 +1,6 @@
 """Work orders: the list, a mechanic's day with its job cards, one with its history, new ones."""
 
+from dataclasses import asdict
 from http import HTTPStatus
 from typing import Any
 
@@ -38,11 +39,13 @@ from fleet.api.paging import Order, PageQuery, Row, page, page_shape
 from fleet.api.repeats import Answer, once, refreshed
 from fleet.api.resource import Resource, vehicle_or_404
 from fleet.api.shapes import shape_of
-from fleet.api.signin import caller
+from fleet.api.signin import caller, depots_for
 from fleet.people.roles import Right
+from fleet.reads import together
 from fleet.trials.blind import orders_shown
 from fleet.visits.order_days import why_it_stands
 from fleet.workorders import findings, issue, jobcard, outside, restrictions
+from fleet.workorders.elsewhere import DueElsewhere, Here, due_beside
 from fleet.workorders.issue import OrderDraft
 from fleet.workorders.listing import (
     AT_WORK,
@@ -61,6 +64,7 @@ TODAY, ME, CARD = "today", "me", "card"
 COST_MAX = 2_000_000_000  # what the column holds
 
 CardShape = shape_of(jobcard.Card)
+DueElsewhereShape = shape_of(DueElsewhere)
 
 
 @extend_schema_field({"oneOf": [{"type": "string", "format": "date"}, {"enum": [TODAY]}]})
@@ -96,6 +100,11 @@ class OrderWithCard(OrderRow):
     do_not_use = serializers.BooleanField(help_text="The vehicle must not be used")
     restrictions = serializers.ListField(
         child=serializers.CharField(), help_text="That stand on the vehicle; see `restrictions`"
+    )
+    also_due = DueElsewhereShape(
+        many=True,
+        allow_null=True,
+        help_text="On the vehicle, on other orders; null unless `planned_on` is `today`",
     )
     card = CardShape(allow_null=True, help_text="Unless expanded: null")
 
@@ -156,12 +165,19 @@ class WorkOrders(Resource):
         order = BY_DAY if "planned_on" in asked else NEWEST_FIRST
         on_page, following = page(request, rows, order, asked)
         cards = _cards(request, on_page) if _expanded(asked) else {}
-        stands = restrictions.texts({row["vehicle_id"] for row in on_page})
+        of_today = asked.get("planned_on") == TODAY
+        stands, also_due = together(
+            restrictions.texts.steps({row["vehicle_id"] for row in on_page}),
+            due_beside.steps(_here(on_page) if of_today else [], depots_for(request)),
+        )
         shown_rows = [
             {
                 **listed_row(row),
                 "do_not_use": row["do_not_use"],
                 "restrictions": stands.get(row["vehicle_id"], []),
+                "also_due": [asdict(one) for one in also_due.get(row["id"], ())]
+                if of_today
+                else None,
                 "card": cards.get(row["id"]),
             }
             for row in on_page
@@ -256,7 +272,7 @@ class OrderCard(Resource):
     def get(self, request: Request, number: str) -> Response:
         order_id = order_id_or_404(request, number)
         _named(request, [order_id])
-        card = jobcard.card(order_id)
+        card = jobcard.card(order_id, depots_for(request))
         response: Response = shown(request, jobcard.as_json(card))
         return response
 
@@ -297,6 +313,7 @@ def _rows(request: Request, asked: Row) -> Any:
         number_of_vehicle=F("vehicle__fleet_number"),
         plate=F("vehicle__registration"),
         at=F("depot__slug"),
+        zone=F("depot__zone"),
         who=F("assigned_to__username"),
     )
 
@@ -327,7 +344,11 @@ def _expanded(asked: Row) -> bool:
     return own_day or asked.get("expand") == CARD
 
 
+def _here(rows: Any) -> list[Here]:
+    return [Here(row["id"], row["vehicle_id"], row["state"], row["zone"]) for row in rows]
+
+
 def _cards(request: Request, rows: Any) -> dict[int, Any]:
     _named(request, [row["id"] for row in rows])
-    found = jobcard.cards([row["id"] for row in rows])
+    found = jobcard.cards([row["id"] for row in rows], depots_for(request))
     return {pk: jobcard.as_json(card) for pk, card in found.items()}

@@ -153,7 +153,7 @@ def _card(
     request: SignedIn, order: WorkOrder, *, recording: bool
 ) -> Read[tuple[jobcard.Card, dict[str, Any]]]:
     """The card, and what its forms offer to who records."""
-    card = yield from jobcard.card_of.steps(order)
+    card = yield from jobcard.card_of.steps(order, depots_of(request.user))
     choices = (yield from _choices(request, order, card)) if recording else {}
     return card, choices
 

@@ -12,6 +12,7 @@ from django.views.decorators.http import require_GET
 from fleet.dashboard.frame import SignedIn, scope_of, show
 from fleet.dashboard.orders.lines import finished_lines, order_lines
 from fleet.people.models import Role
+from fleet.people.roles import depots_of
 from fleet.today import oldest_day, today_at
 from fleet.visits.also import beside_orders
 from fleet.workorders.listing import a_day, finished_in_a_day
@@ -31,7 +32,7 @@ def todays_orders(request: SignedIn) -> HttpResponse:
     orders, today = a_day(zones, now, person), oldest_day(list(zones.values()), now)
     context = {
         "lines": order_lines(orders, days),
-        "also": beside_orders(orders, today),
+        "also": beside_orders(orders, today, depots_of(request.user)),
         "finished": finished_lines(finished_in_a_day(zones, now, person)),
         "everybody": person is None,
         "today": today,

@@ -27,7 +27,7 @@ from fleet.due.listing import DueFilter, due_rows
 from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
 from fleet.people.models import Person
-from fleet.people.roles import Right, may, mechanics_of
+from fleet.people.roles import Right, depots_of, may, mechanics_of
 from fleet.reads import Read
 from fleet.stores.models import Product
 from fleet.today import today_at
@@ -80,7 +80,7 @@ def _page(
         findings.in_force.steps([vehicle_id]),
         issue.services_without_open_job.steps(order.vehicle),
         beside_order.steps(order, now),
-        due_elsewhere.steps([order]),
+        due_elsewhere.steps([order], depots_of(request.user)),
         early_of_orders.steps([order]),
         *(stand, jobs, events, mechanics),
     )
