@@ -97,7 +97,12 @@ class MendGiven(Strict):
 
 class CorrectGiven(Strict):
     on = Day(required=False, help_text="At the depot; left out: as the row has it")
-    at = serializers.TimeField(required=False, help_text="Left out: as the row has it, if it has")
+    at = serializers.TimeField(
+        required=False,
+        allow_null=True,
+        help_text="Left out: as the row has it, if it has, in its cells or as a reading; null: it "
+        "is not known",
+    )
     value = Number(required=False, help_text="Left out: as the row has it")
     unit = serializers.ChoiceField(
         choices=("km", "mi", "h"), required=False, help_text="Left out: as the row has it"
@@ -245,6 +250,8 @@ class CorrectRow(Resource):
         given = body(request, CorrectGiven)
         if "vehicle" in given:
             given["vehicle"] = vehicle_or_404(request, given["vehicle"])
+        if "at" in given:
+            given["without_time"] = given["at"] is None
 
         def effect() -> Answer:
             correct(

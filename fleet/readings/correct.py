@@ -1,8 +1,11 @@
 """The right day or value of one row of an upload, as a person gives it. The sheet, the reading as
 it came and what became of it stay in the record; what is given is judged like any reading."""
 
+import json
+import re
 from dataclasses import dataclass
 from datetime import date, datetime, time
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -31,6 +34,9 @@ from fleet.vehicles.own_unit import odometer_unit
 
 Outcome = UploadRow.Outcome
 FIELD = {Meter.Kind.KM: "reading", Meter.Kind.HOURS: "hours_reading"}
+# a day as sheets keep it, perhaps with a time; a time alone. Midnight stands for no time
+DATED = re.compile(r"(?P<on>\d{4}-\d\d-\d\d)(?:[ T](?P<at>\d\d:\d\d(?::\d\d)?)(?:\.0+)?|.*)?")
+CLOCK = re.compile(r"(?:[01]\d|2[0-3]):[0-5]\d(?::[0-5]\d)?")
 CORRECTABLE = (Outcome.ACCEPTED, Outcome.HELD, Outcome.REJECTED, Outcome.UNREADABLE)
 
 
@@ -40,6 +46,7 @@ class Given:
 
     on: date | None = None  # at the depot of the vehicle
     at: time | None = None
+    without_time: bool = False  # nobody knows the time of day, whatever the row says
     value: float | None = None
     unit: str | None = None  # km, mi or h; None: as the row has it, else the vehicle's own
     vehicle: Vehicle | None = None  # of a row that names none that is known
@@ -151,7 +158,7 @@ def _rights(row: UploadRow, vehicle: Vehicle, given: Given, now: datetime) -> li
         figures[kind] = figure[0], figure[1]
     if not figures:
         raise Fault("The row has no reading: give the value.", about="value")
-    instant = _instant(row.reading or row.hours_reading, given, vehicle.depot.zone)
+    instant = _instant(row, given, vehicle.depot.zone)
     if today_at(vehicle.depot.zone, instant[0]) > today_at(vehicle.depot.zone, now):
         raise Fault("That day is still to come: give the day it was read on.", about="on")
     found = [
@@ -183,18 +190,58 @@ def _figure(
     return kind, value, given.unit or (before.unit if before else odometer_unit(vehicle.pk))
 
 
-def _instant(was: Reading | None, given: Given, zone: str) -> tuple[datetime, bool]:
+def _instant(row: UploadRow, given: Given, zone: str) -> tuple[datetime, bool]:
     """When it was read: a clock time that is known stays when only the day is given."""
-    local = was.taken_at.astimezone(ZoneInfo(zone)) if was else None
-    on = given.on or (local.date() if local else None)
+    was = row.reading or row.hours_reading
+    known = moment_of(row, was, zone)
+    on = given.on or (known.on if was else None)
     if on is None:
         raise Fault("The row has no day: give the day it was read on.", about="on")
-    if was and local and on == local.date() and given.at is None:
+    at = None if given.without_time else given.at or known.at
+    if was and (on, at) == known:
         return was.taken_at, was.time_known
-    at = given.at or (local.time() if was and local and was.time_known else None)
     if at is None:
         return noon_at(on, zone), False
     return datetime.combine(on, at, ZoneInfo(zone)), True
+
+
+class OfRow(NamedTuple):
+    """When a row says that it was read, by the clock of its depot."""
+
+    on: date | None
+    at: time | None  # None: it does not say
+
+
+def moment_of(row: UploadRow, was: Reading | None, zone: str) -> OfRow:
+    """The moment of the reading that a row brought; where it brought none, the one in its cells, if
+    they hold one alone and no doubt about it."""
+    if was is not None:
+        local = was.taken_at.astimezone(ZoneInfo(zone))
+        return OfRow(local.date(), local.time() if was.time_known else None)
+    cells = [str(one).strip() for one in _cells(row)]
+    dated = {moment for cell in cells if (moment := _dated(cell))}
+    days, clocks = {one.on for one in dated}, {one.at for one in dated} - {None}
+    if len(days) != 1 or len(clocks) > 1:
+        return OfRow(days.pop() if len(days) == 1 else None, None)
+    clocks = clocks or {time.fromisoformat(cell) for cell in cells if CLOCK.fullmatch(cell)}
+    return OfRow(days.pop(), clocks.pop() if len(clocks) == 1 else None)
+
+
+def _cells(row: UploadRow) -> list[object]:
+    kept = json.loads(row.raw)
+    return kept if isinstance(kept, list) else [kept]
+
+
+def _dated(cell: str) -> OfRow | None:
+    """The moment in a cell that begins as 2026-03-04; None: it does not."""
+    found = DATED.fullmatch(cell)
+    try:
+        on = date.fromisoformat(found["on"]) if found else None
+    except ValueError:
+        return None
+    clock = found["at"] if found and found["at"] and CLOCK.fullmatch(found["at"]) else ""
+    at = time.fromisoformat(clock) if clock else time()
+    return OfRow(on, None if at == time() else at) if on else None
 
 
 # --- put in its place ----------------------------------------------------------------------

@@ -2,6 +2,8 @@ import csv
 from datetime import timedelta
 from io import BytesIO
 from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
@@ -10,6 +12,7 @@ from rest_framework.test import APIClient
 
 from fleet import chain
 from fleet.people import tokens
+from fleet.readings import intake
 from fleet.readings.models import Reading, Upload
 from tests.api.conftest import Caller
 from tests.api.routes import address
@@ -216,6 +219,32 @@ def test_a_row_is_corrected_and_tells_what_it_was(
     (told,) = rows[4]["corrections"]
     assert (told["outcome"], told["person"], told["reading"]) == ("unreadable", "cleo", None)
     assert rows[1]["corrections"] == []
+
+
+@pytest.mark.parametrize(
+    ("given", "stored"),
+    [
+        ({}, ("08:11", True)),
+        ({"at": "17:05"}, ("17:05", True)),
+        ({"at": None}, ("12:00", False)),
+    ],
+)
+def test_the_time_of_a_row_is_kept_changed_or_taken_off(
+    clerk: APIClient, monkeypatch: pytest.MonkeyPatch, given: dict[str, Any],
+    stored: tuple[str, bool],
+) -> None:  # fmt: skip
+    monkeypatch.setattr("fleet.jobs.send", lambda *_, **__: None)
+    on = depots_day() - timedelta(days=1)
+    sheet = f"vehicle,date,odometer km\nV-102,{on} 08:11,lots"
+    upload = chain.complete_upload(intake.receive(sheet.encode(), "t.csv").pk)
+    row = upload.rows.get()
+    where = address(f"uploads/{upload.pk}/rows/{row.number}/correct")
+    sent = {"on": str(on), "value": 10_760.5, **given}
+    assert clerk.post(where, sent, format="json").status_code == 202
+    row.refresh_from_db()
+    assert row.reading is not None
+    at = row.reading.taken_at.astimezone(ZoneInfo(row.reading.vehicle.depot.zone))
+    assert (f"{at:%H:%M}", row.reading.time_known) == stored
 
 
 def test_a_correction_that_cannot_be_is_refused_about_its_field(

@@ -1,17 +1,16 @@
 """A row of an upload corrected on its page: through the form as it is rendered."""
 
-import json
 from collections.abc import Callable
-from datetime import date, timedelta
+from datetime import timedelta
 from html import unescape
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from pytest_django import DjangoCaptureOnCommitCallbacks
 
-from fleet.dashboard.readings.uploads import _only_day
 from fleet.people.models import Person
 from fleet.readings.models import Upload, UploadRow
 from tests.cast import Cast, depots_day
@@ -98,18 +97,55 @@ def test_the_form_of_a_row_without_a_number_begins_with_its_day(
     assert (fields["on"], fields["value"]) == (str(depots_day()), "")
 
 
+@pytest.fixture
+def timed(people: Cast, signed_in: SignedIn, django_capture_on_commit_callbacks: Commits) -> Upload:
+    """One row that nobody can read and a good one, both with the time of day."""
+    day = depots_day() - timedelta(days=1)
+    rows = (f"V-102,{day} 08:11,lots", f"V-101,{day} 08:11:30,10765")
+    text = "\n".join(["vehicle,date,odometer km", *rows])
+    sheet = SimpleUploadedFile("times.csv", text.encode(), content_type="text/csv")
+    with django_capture_on_commit_callbacks(execute=True):
+        signed_in(people.clerk).post("/readings/uploads", {"file": sheet})
+    return Upload.objects.get()
+
+
+def clock(upload: Upload, number: int) -> tuple[str, bool]:
+    """Time of day of the reading of a row by the clock of its depot, and whether it is known."""
+    reading = upload.rows.get(number=number).reading
+    assert reading is not None
+    local = reading.taken_at.astimezone(ZoneInfo(reading.vehicle.depot.zone))
+    return f"{local:%H:%M:%S}", reading.time_known
+
+
 @pytest.mark.parametrize(
-    ("raw", "on"),
+    ("typed", "stored"),
     [
-        (["V-1", "2026-03-04 08:11:00", "lots"], date(2026, 3, 4)),
-        (["V-1", "2026-03-04", "2026-03-04"], date(2026, 3, 4)),
-        (["V-1", "2026-03-04", "2026-03-05"], None),
-        (["V-1", "04/03/2026", 5.0], None),
-        (["V-1", "20260304", "lots"], None),
+        ({}, ("08:11:00", True)),
+        ({"at": "17:05"}, ("17:05:00", True)),
+        ({"at": ""}, ("12:00:00", False)),
     ],
 )
-def test_only_a_day_without_doubt_is_begun_with(raw: list[object], on: date | None) -> None:
-    assert _only_day(UploadRow(raw=json.dumps(raw))) == on
+def test_the_form_of_a_row_with_a_time_begins_with_it_and_stores_what_is_chosen(
+    people: Cast, timed: Upload, signed_in: SignedIn, typed: dict[str, str],
+    stored: tuple[str, bool], django_capture_on_commit_callbacks: Commits,
+) -> None:  # fmt: skip
+    client = signed_in(people.clerk)
+    html = page(client, f"/readings/uploads/{timed.pk}")
+    assert form(html, "rows/1/correct")[1]["at"] == "08:11"
+    with django_capture_on_commit_callbacks(execute=True):
+        send(client, html, "rows/1/correct", value="10,760", **typed)
+    assert clock(timed, 1) == stored
+
+
+def test_a_reading_keeps_its_time_to_the_second_where_only_its_value_was_wrong(
+    people: Cast, timed: Upload, signed_in: SignedIn, django_capture_on_commit_callbacks: Commits
+) -> None:
+    client = signed_in(people.clerk)
+    html = page(client, f"/readings/uploads/{timed.pk}?outcome={timed.rows.get(number=2).outcome}")
+    assert form(html, "rows/2/correct")[1]["at"] == "08:11:30"
+    with django_capture_on_commit_callbacks(execute=True):
+        send(client, html, "rows/2/correct", value="10,766", reason="misread")
+    assert clock(timed, 2) == ("08:11:30", True)
 
 
 def test_a_row_without_a_vehicle_takes_one(upload: Upload, mend: Callable[..., Any]) -> None:
@@ -120,6 +156,7 @@ def test_a_row_without_a_vehicle_takes_one(upload: Upload, mend: Callable[..., A
 @pytest.mark.parametrize(
     ("typed", "said"),
     [
+        ({"on": "2026-01-02", "value": "5", "at": "noon"}, "“noon” is no time of day"),
         ({"on": "soon"}, "“soon” is not a date: write it as 2026-03-31."),
         ({"on": "2026-01-02", "value": "many"}, "“many” is not a number"),
         ({"on": "2026-01-02", "value": ""}, "give the value"),

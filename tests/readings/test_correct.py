@@ -1,7 +1,9 @@
 """Rows of an upload corrected by hand: judged anew, with the sheet and what it brought kept."""
 
+import json
 from datetime import UTC, date, datetime, time
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -9,7 +11,7 @@ from fleet import chain
 from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.models import Person
 from fleet.readings import intake
-from fleet.readings.correct import Given, correct
+from fleet.readings.correct import Given, correct, moment_of
 from fleet.readings.models import Reading, RowCorrection, Upload, UploadRow, Verdict
 from fleet.readings.totals import wrong
 from fleet.readings.withdraw import withdraw
@@ -156,6 +158,60 @@ def test_a_time_of_day_may_be_given(people: Cast) -> None:
     row = mended(upload, 4, people.clerk, **given)
     assert row.reading is not None
     assert (row.reading.taken_at.hour, row.reading.time_known) == (6, True)
+
+
+@pytest.mark.parametrize(
+    ("row", "head"),
+    [
+        ("V-101,2026-02-22 08:11:00,lots", "Vehicle,Date,Odometer"),
+        ("V-101,2026-02-22,lots,08:11", "Vehicle,Date,Odometer,Time"),
+    ],
+)
+def test_the_time_in_the_cells_of_a_row_that_brought_nothing_is_kept(
+    people: Cast, row: str, head: str
+) -> None:
+    more = "," * (head.count(",") - 2)
+    upload = taken_in(*(f"V-101,2026-02-{day},{7_000 + day}{more}" for day in (16, 17)), row,
+                      head=head)  # fmt: skip
+    bad = upload.rows.get(outcome=Outcome.UNREADABLE)
+    on = date(2026, 2, 23)
+    given = mended(upload, bad.number, people.clerk, on=on, value=7_200.0)
+    assert given.reading is not None
+    at = given.reading.taken_at.astimezone(ZoneInfo(people.van.depot.zone))
+    assert (at.date(), at.time(), given.reading.time_known) == (on, time(8, 11), True)
+
+
+def test_a_time_that_nobody_knows_is_taken_off(people: Cast) -> None:
+    upload = taken_in("V-101,2026-02-22 08:11,7200")
+    row = mended(upload, 4, people.clerk, without_time=True, reason="a guess")
+    assert row.reading is not None
+    assert (row.reading.taken_at.hour, row.reading.time_known) == (11, False)  # noon there
+
+
+@pytest.mark.parametrize(
+    ("raw", "on", "at"),
+    [
+        (["V-1", "2026-03-04 08:11:00", "lots"], date(2026, 3, 4), time(8, 11)),
+        (["V-1", "2026-03-04T08:11:30.000", "lots"], date(2026, 3, 4), time(8, 11, 30)),
+        (["V-1", "2026-03-04 00:00:00", "lots"], date(2026, 3, 4), None),  # a day alone
+        (["V-1", "2026-03-04 08:11+02:00", "lots"], date(2026, 3, 4), None),
+        (["V-1", "2026-03-04 25:11", "lots"], date(2026, 3, 4), None),
+        (["V-1", "2026-03-04", "08:11", "lots"], date(2026, 3, 4), time(8, 11)),
+        (["V-1", "2026-03-04", "08:11", "09:12"], date(2026, 3, 4), None),
+        (["V-1", "2026-03-04 07:30", "08:11"], date(2026, 3, 4), time(7, 30)),
+        (["V-1", "2026-03-04 07:30", "2026-03-04 08:11"], date(2026, 3, 4), None),
+        (["V-1", "2026-03-04", "2026-03-04"], date(2026, 3, 4), None),
+        (["V-1", "2026-03-04", "2026-03-05"], None, None),
+        (["V-1", "2026-02-30", "08:11"], None, None),
+        (["V-1", "04/03/2026", 5.0], None, None),
+        (["V-1", "20260304", "lots"], None, None),
+        ("2026-03-04", date(2026, 3, 4), None),
+    ],
+)
+def test_only_a_moment_without_doubt_is_taken_from_the_cells(
+    raw: object, on: date | None, at: time | None
+) -> None:
+    assert moment_of(UploadRow(raw=json.dumps(raw)), None, "UTC") == (on, at)
 
 
 def test_what_cannot_be_is_refused_with_what_to_do(people: Cast) -> None:

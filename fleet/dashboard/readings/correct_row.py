@@ -1,5 +1,6 @@
 """The right day or value of one row of an upload, given at the row."""
 
+from datetime import time
 from functools import partial
 from urllib.parse import urlencode
 
@@ -56,13 +57,24 @@ def _given(request: SignedIn) -> Given:
     on = typed_day(day)
     if day and on is None:
         raise Fault(f"“{day[:40]}” is not a date: write it as 2026-03-31.", about="on")
+    clock = sent.get("at", "").strip()
     return Given(
         on=on,
+        at=_time(clock) if clock else None,
+        without_time="at" in sent and not clock,
         value=value,
         unit=unit,
         vehicle=_vehicle(request, sent.get("vehicle", "").strip()),
         reason=sent.get("reason", ""),
     )
+
+
+def _time(text: str) -> time:
+    try:
+        return time.fromisoformat(text).replace(tzinfo=None)
+    except ValueError:
+        wrong = f"“{text[:40]}” is no time of day: write it as 14:05."
+        raise Fault(wrong, about="at") from None
 
 
 def _vehicle(request: SignedIn, number: str) -> Vehicle | None:

@@ -10,12 +10,11 @@ from zoneinfo import ZoneInfo
 from django.db.models import QuerySet
 
 from fleet.dashboard import words
-from fleet.dashboard.filters import typed_day
 from fleet.dashboard.readings.lines import ReadingLine, reading_lines, with_lines
 from fleet.people.models import Person
 from fleet.people.roles import Right, depots_of, may
 from fleet.readings import listing
-from fleet.readings.correct import CORRECTABLE
+from fleet.readings.correct import CORRECTABLE, OfRow, moment_of
 from fleet.readings.enter import KINDS
 from fleet.readings.listing import open_now
 from fleet.readings.models import Reading, RowCorrection, Upload, UploadRow
@@ -38,6 +37,7 @@ class RowFix:
     """What a row says now, where a person may say what is right."""
 
     on: date | None
+    at: str  # as 14:05, perhaps with seconds; empty: it says no time
     value: str
     unit: str
     names_vehicle: bool
@@ -158,15 +158,16 @@ def fix_of(row: UploadRow, reading: Reading | None, person: Person) -> RowFix | 
     if not all(may(person, right, depot) for right in wanted):
         return None
     if reading is None:
-        return RowFix(_only_day(row), "", "", row.vehicle_id is not None, rejects=False)
-    on = reading.taken_at.astimezone(ZoneInfo(reading.vehicle.depot.zone)).date()
-    return RowFix(on, f"{reading.value:.15g}", reading.unit, names_vehicle=True, rejects=True)
+        on, at = _shown(moment_of(row, None, "UTC"))
+        return RowFix(on, at, "", "", row.vehicle_id is not None, rejects=False)
+    on, at = _shown(moment_of(row, reading, reading.vehicle.depot.zone))
+    return RowFix(on, at, f"{reading.value:.15g}", reading.unit, names_vehicle=True, rejects=True)
 
 
-def _only_day(row: UploadRow) -> date | None:
-    """The day in the cells of a row, where they hold one alone and no doubt about it."""
-    days = {on for cell in cells(row) if cell[4:5] == "-" and (on := typed_day(cell[:10]))}
-    return days.pop() if len(days) == 1 else None
+def _shown(moment: OfRow) -> tuple[date | None, str]:
+    """Day and time as a form begins with them."""
+    on, at = moment
+    return on, "" if at is None else f"{at:%H:%M:%S}" if at.second else f"{at:%H:%M}"
 
 
 def _corrected(one: RowCorrection) -> str:
