@@ -1,6 +1,7 @@
 """Papers of the outside workshops that did the work before a depot had bays of its own."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date, datetime
 
 from fleet.demo import trial
@@ -11,11 +12,13 @@ from fleet.demo.orders import Shop
 from fleet.demo.service_days import Visit
 from fleet.due.models import Fill, Service
 from fleet.due.record import record_fill
-from fleet.faults import Question
+from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
 from fleet.stores.models import Product
 from fleet.vehicles.models import Vehicle
 from fleet.workorders import ending, outside, papers
+from fleet.workorders.models import WorkOrder
+from fleet.workorders.outside import InvoicedWork
 
 RATE_MINOR_PER_MIN, FLUID_MINOR_PER_L, SUNDRIES_MINOR = 155, 2_100, 900  # invented
 SCANNED_D = 540  # older invoices lie in a folder only
@@ -24,7 +27,7 @@ SOURCE = "invoice, invented for the demo"
 
 
 class Papers:
-    """Enters one invoice for each visit."""
+    """Enters the invoices of visits, one for each."""
 
     def __init__(self, shop: Shop, records: Records) -> None:
         self.shop, self.records = shop, records
@@ -35,57 +38,58 @@ class Papers:
         self.services = {(row.vehicle_type_id, row.slug): row for row in rows}
         self.products = {row.slug: row for row in Product.objects.all()}
         self.number = 1_000
+        self.stack: list[tuple[Visit, int]] = []
 
-    def enter(self, visit: Visit, now: datetime) -> None:
+    def take(self, visit: Visit) -> None:
+        """Lay the invoice of a visit on the stack."""
+        self.number += 1
+        self.stack.append((visit, self.number))
+
+    def enter(self, now: datetime) -> None:
+        """Enter what lies on the stack, and sign off what is old enough."""
+        if not self.stack:
+            return
+        supervisor = Actor(self.shop.supervisor, "page", now)
+        given = [(visit, self._work(visit, number)) for visit, number in self.stack]
+        self.stack = []
+        orders = _entered(supervisor, [work for _, work in given])
+        old = (row.pk for row in orders if self._is_signed_off(row))
+        ending.sign_off_many(supervisor, dict.fromkeys(old))
+        for visit, work in given:
+            for service in work.services:
+                self._fill(visit, work.vehicle, service)
+
+    def _is_signed_off(self, order: WorkOrder) -> bool:
+        """Whether the work was so long ago that somebody has looked at it."""
+        done_on = order.planned_on or self.records.today
+        return (self.records.today - done_on).days > UNSIGNED_D
+
+    def _work(self, visit: Visit, number: int) -> InvoicedWork:
         vehicle = self.shop.vehicle(visit.van.number)
         services = [self.services[vehicle.vehicle_type_id, slug] for slug in visit.services]
-        self.number += 1
-        document = self._document(visit, services)
-        try:
-            self._enter(visit, vehicle, services, now, document, "")
-        except Question:
-            self._enter(visit, vehicle, services, now, document, "the invoice says so")
-        for service in services:
-            self._fill(visit, vehicle, service)
+        invoice = f"{visit.day:%y%m}-{number}"
+        return InvoicedWork(
+            vehicle=vehicle,
+            services=services,
+            done_on=visit.day,
+            odometer_km=round(visit.van.at(visit.day)),
+            total_h=visit.van.hours_at(visit.day),
+            workshop_name=self.workshops[vehicle.depot.slug],
+            invoice_number=invoice,
+            cost_minor=_price(services, visit.van.number, visit.day),
+            document=self._document(visit, services, invoice),
+        )
 
-    def _document(self, visit: Visit, services: Sequence[Service]) -> str:
+    def _document(self, visit: Visit, services: Sequence[Service], invoice: str) -> str:
         """The invoice itself, of the newer ones."""
         if (self.records.today - visit.day).days > SCANNED_D:
             return ""
         told = [
-            f"Invoice {visit.day:%y%m}-{self.number} of {visit.day.isoformat()}, invented",
+            f"Invoice {invoice} of {visit.day.isoformat()}, invented",
             f"Van {visit.van.number}",
             *[service.name for service in services],
         ]
         return papers.keep(page_of(told))
-
-    def _enter(
-        self,
-        visit: Visit,
-        vehicle: Vehicle,
-        services: list[Service],
-        now: datetime,
-        document: str,
-        why: str,
-    ) -> None:
-        supervisor = Actor(self.shop.supervisor, "page", now)
-        order = outside.record(
-            supervisor,
-            outside.InvoicedWork(
-                vehicle=vehicle,
-                services=services,
-                done_on=visit.day,
-                odometer_km=round(visit.van.at(visit.day)),
-                total_h=visit.van.hours_at(visit.day),
-                workshop_name=self.workshops[vehicle.depot.slug],
-                invoice_number=f"{visit.day:%y%m}-{self.number}",
-                cost_minor=_price(services, visit.van.number, visit.day),
-                override_reason=why,
-                document=document,
-            ),
-        )
-        if (self.records.today - visit.day).days > UNSIGNED_D:
-            ending.sign_off(supervisor, order.pk)
 
     def _fill(self, visit: Visit, vehicle: Vehicle, service: Service) -> None:
         """What the invoice says went in; of the trial's vans their group says it."""
@@ -103,6 +107,18 @@ class Papers:
                     source=SOURCE,
                 )
             )
+
+
+def _entered(actor: Actor, works: Sequence[InvoicedWork]) -> list[WorkOrder]:
+    """The orders of papers; those that are asked about are given again, with a reason."""
+    found = outside.record_many(actor, works)
+    asked = [at for at, outcome in enumerate(found) if isinstance(outcome, Question)]
+    again = [replace(works[at], override_reason="the invoice says so") for at in asked]
+    found += outside.record_many(actor, again) if again else []
+    for outcome in found:
+        if isinstance(outcome, Fault) and not isinstance(outcome, Question):
+            raise outcome
+    return [outcome for outcome in found if isinstance(outcome, WorkOrder)]
 
 
 def _price(services: list[Service], number: str, day: date) -> int:

@@ -92,6 +92,7 @@ class Past:
             self.clock.now = self._evening(day)
             act()
         self.clock.now = self._evening(until - timedelta(days=1))
+        self.papers.enter(self.clock.now)
         self._send_typed(first, until)
         settle_held(self.clerk, self.clock.now)
         chain.refresh(list(Vehicle.objects.values_list("pk", flat=True)), self.clock.now)
@@ -101,11 +102,24 @@ class Past:
         return min(datetime.combine(day, EVENING, UTC), self.now)
 
     def _events(self, first: date, until: date) -> Iterator[tuple[date, Callable[[], None]]]:
+        """Acts of a month; invoices lie on a stack until something else happens."""
+        for day, act in self._acts(first, until):
+            yield day, partial(self._after_papers, act)
+        for visit in self.visits:
+            if first <= visit.day < until and not self._is_own(visit):
+                yield visit.day, partial(self.papers.take, visit)
+
+    def _after_papers(self, act: Callable[[], None]) -> None:
+        with transaction.atomic():
+            self.papers.enter(self.clock.now)
+        act()
+
+    def _acts(self, first: date, until: date) -> Iterator[tuple[date, Callable[[], None]]]:
         for file in self.files:
             if first <= file.until < until or until > self.today == file.until - timedelta(days=1):
                 yield min(file.until, self.today), partial(self._send, file)
         for visit in self.visits:
-            if first <= visit.day < until:
+            if first <= visit.day < until and self._is_own(visit):
                 yield visit.day, partial(self._visit, visit)
         yield from self.deferring.events(first, until)
         yield from self.own.events(first, until, self.clock)
@@ -148,13 +162,14 @@ class Past:
         send(some, {van.number: van for van in self.vans})
 
     # --- what was done -----------------------------------------------------------------------
+    def _is_own(self, visit: Visit) -> bool:
+        """Whether the depot did the work in bays of its own."""
+        opened = self.opened[visit.van.depot_at(visit.day)]
+        return visit.day >= opened and not is_further(visit.van)
+
     def _visit(self, visit: Visit) -> None:
-        slug = visit.van.depot_at(visit.day)
         with transaction.atomic():
-            if visit.day >= self.opened[slug] and not is_further(visit.van):
-                self.own.work(visit, self.clock)
-            else:
-                self.papers.enter(visit, self.clock.now)
+            self.own.work(visit, self.clock)
 
     def _stores(self, until: date) -> None:
         """What the depots that keep stock will need, and what they order of it."""

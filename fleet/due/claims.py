@@ -94,6 +94,23 @@ def ask(vehicle: Vehicle, done_on: date, total_km: float | None, total_h: float 
         raise question
 
 
+def asked_of(rows: Sequence[ServiceDone]) -> dict[int, Question]:
+    """Questions about the totals of services done, not saved yet, by place of the row; none about
+    one that says why its total stands."""
+    said = [at for at, row in enumerate(rows) if not row.why_it_stands]
+    if not said:
+        return {}
+    found = asked(
+        [rows[at].vehicle_id for at in said],
+        [rows[at].done_on for at in said],
+        {
+            Meter.Kind.KM: [rows[at].total_km for at in said],
+            Meter.Kind.HOURS: [rows[at].total_h for at in said],
+        },
+    )
+    return {said[place]: question for place, question in found.items()}
+
+
 def asked(
     vehicle_ids: Sequence[int],
     done_on: Sequence[date],

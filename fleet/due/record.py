@@ -9,6 +9,7 @@ from django.db.models import QuerySet
 from fleet.due import claims
 from fleet.due.models import Fill, ServiceDone, TopUp
 from fleet.due.read_off import read_off
+from fleet.faults import Question
 from fleet.people.models import Person
 from fleet.readings.models import Reading, Verdict
 from fleet.vehicles.models import Vehicle
@@ -41,22 +42,26 @@ def record_done(row: ServiceDone) -> ServiceDone:
     return row
 
 
-def record_papers(rows: Sequence[ServiceDone], now: datetime) -> Sequence[ServiceDone]:
-    """Record the services that one document tells of, all at its day and its totals; a total that
-    is newer than every reading is judged as one.
+def record_papers(
+    documents: Sequence[Sequence[ServiceDone]], now: datetime
+) -> list[Question | None]:
+    """Record the services that documents tell of, those of each all at its day and its totals; a
+    total that is newer than every reading is judged as one.
 
-    Raises
-    ------
-    Question
-        As above; asked once for all of them.
+    Returns
+    -------
+    list
+        What the readings ask of each document, once for all of its services: it is left out, and
+        the others are recorded. With a reason why its total stands it is kept.
     """
-    first, why = rows[0], rows[0].why_it_stands.strip()[:300]
-    if not why:
-        claims.ask(first.vehicle, first.done_on, first.total_km, first.total_h)
-    for row in rows:
-        row.why_it_stands = why
-    read_off(rows, now)
-    return ServiceDone.objects.bulk_create(rows)
+    for rows in documents:
+        for row in rows:
+            row.why_it_stands = row.why_it_stands.strip()[:300]
+    asked = claims.asked_of([rows[0] for rows in documents])
+    kept = [row for at, rows in enumerate(documents) if at not in asked for row in rows]
+    read_off(kept, now)
+    ServiceDone.objects.bulk_create(kept)
+    return [asked.get(at) for at in range(len(documents))]
 
 
 def _total_of(reading: Reading) -> float:

@@ -1,6 +1,6 @@
 """The end of an order: finished with the odometer, handed back, signed off, or opened again."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
@@ -33,7 +33,7 @@ from fleet.workorders import (
 )
 from fleet.workorders.checks import anchor_watch
 from fleet.workorders.models import Job, WorkOrder
-from fleet.workorders.progress import edit, locked
+from fleet.workorders.progress import edit, edit_held, locked, refuse_unless
 
 State = WorkOrder.State
 
@@ -241,23 +241,51 @@ def sign_off(actor: Actor, order_id: int, *, version: int | None = None) -> Work
     Forbidden
         The person finished the order or ended one of its jobs (least of all on brakes).
     """
+    outcome = sign_off_many(actor, {order_id: version}).get(
+        order_id, Fault(f"There is no work order {order_id}.")
+    )
+    if isinstance(outcome, Fault):
+        raise outcome
+    return outcome
+
+
+def sign_off_many(actor: Actor, versions: Mapping[int, int | None]) -> dict[int, WorkOrder | Fault]:
+    """Another person vouches for the work of many orders at once: each as it is then, or what
+    refuses it.
+
+    Parameters
+    ----------
+    versions
+        By order id, the version that was seen; None: whichever it is.
+    """
     with transaction.atomic():
-        order = locked(order_id)
-        if actor.person is not None and worked_on(order, actor.person):
-            raise Forbidden("Nobody signs off their own work: ask another person who may.")
-        if order.where == WorkOrder.Where.OWN:  # papers freeze nothing
-            evidence.complete(order)
-        return edit(
+        rows_of = WorkOrder.objects.select_for_update(of=("self",))
+        rows = list(rows_of.filter(pk__in=versions).order_by("pk"))  # one order of locking for all
+        found = {row.pk: _why_not_signed_off(actor, row, versions[row.pk]) or row for row in rows}
+        free = [row for row in rows if found[row.pk] is row]
+        for order in free:
+            if order.where == WorkOrder.Where.OWN:  # papers freeze nothing
+                evidence.complete(order)
+        edit_held(
             actor,
-            order,
+            free,
             "sign off",
-            Right.SIGN_OFF,
-            version,
-            states=(State.FINISHED,),
             state=State.SIGNED_OFF,
             signed_off_at=actor.at,
             signed_off_by=actor.person,
         )
+    return found
+
+
+def _why_not_signed_off(actor: Actor, order: WorkOrder, version: int | None) -> Fault | None:
+    if actor.person is not None and worked_on(order, actor.person):
+        return Forbidden("Nobody signs off their own work: ask another person who may.")
+    try:
+        actor.must(Right.SIGN_OFF, order.depot_id)
+        refuse_unless(order, (State.FINISHED,), version)
+    except Fault as fault:
+        return fault
+    return None
 
 
 def worked_on(order: WorkOrder, person: Person) -> bool:

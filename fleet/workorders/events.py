@@ -1,6 +1,7 @@
 """The one row of history that each change of an order or a job leaves."""
 
 from collections.abc import Iterable
+from typing import Any
 
 from fleet.people.actor import Actor
 from fleet.workorders.models import Job, OrderEvent, WorkOrder
@@ -17,17 +18,23 @@ def note_event(
     reason: str = "",
 ) -> OrderEvent:
     """Write the one row of history that a change of an order or a job leaves."""
-    return OrderEvent.objects.create(
+    row = event_of(
+        actor, order, what, job=job, from_state=from_state, to_state=to_state, reason=reason
+    )
+    row.save(force_insert=True)
+    return row
+
+
+def event_of(actor: Actor, order: WorkOrder, what: str, **said: Any) -> OrderEvent:
+    """The row of history that a change leaves, not saved yet."""
+    return OrderEvent(
         order=order,
-        job=job,
         what=what,
-        from_state=from_state,
-        to_state=to_state,
         person=actor.person,
         channel=actor.channel,
-        reason=reason,
         request_id=actor.request_id,
         performed_at=actor.at,
+        **said,
     )
 
 
@@ -35,17 +42,7 @@ def note_events(
     actor: Actor, orders: Iterable[WorkOrder], what: str, to_state: str, reason: str = ""
 ) -> None:
     """Write the one row of history of each of many orders, which are as they were before."""
+    said = {"to_state": to_state, "reason": reason[:300]}
     OrderEvent.objects.bulk_create(
-        OrderEvent(
-            order=order,
-            what=what,
-            from_state=order.state,
-            to_state=to_state,
-            person=actor.person,
-            channel=actor.channel,
-            reason=reason[:300],
-            request_id=actor.request_id,
-            performed_at=actor.at,
-        )
-        for order in orders
+        event_of(actor, order, what, from_state=order.state, **said) for order in orders
     )

@@ -2,7 +2,7 @@
 
 import uuid
 from collections import defaultdict
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -187,6 +187,20 @@ def _new_order(vehicle: Vehicle, **given: object) -> WorkOrder:
     return order
 
 
+def numbered(orders: Iterable[WorkOrder]) -> list[WorkOrder]:
+    """Save many new orders, and give each the number it is called by."""
+    rows = list(orders)
+    for row in rows:
+        row.number = uuid.uuid4().hex[:20]  # as long as its id is not known
+    WorkOrder.objects.bulk_create(rows)
+    for row in rows:
+        row.number = number_of(row.pk)
+    ids = np.array([row.pk for row in rows], dtype=np.int64)
+    numbers = np.array([row.number for row in rows], dtype=object)
+    bulk.update(WorkOrder, {"id": ids, "number": numbers})
+    return rows
+
+
 def empty_draft(actor: Actor, vehicle: Vehicle, reason: str) -> WorkOrder:
     """A drafted order without jobs, which the caller puts on it in the same transaction."""
     order = _new_order(vehicle)
@@ -308,13 +322,9 @@ def _of_row(jobs: QuerySet[Job]) -> QuerySet[Job]:
 
 def _draft_chunk(actor: Actor, by_vehicle: dict[int, list[DueDate]]) -> int:
     with transaction.atomic():
-        orders = WorkOrder.objects.bulk_create(
-            WorkOrder(number=uuid.uuid4().hex[:20], vehicle_id=pk, depot_id=rows[0].depot_id)
-            for pk, rows in by_vehicle.items()
+        orders = numbered(
+            WorkOrder(vehicle_id=pk, depot_id=rows[0].depot_id) for pk, rows in by_vehicle.items()
         )
-        numbers = np.array([number_of(order.pk) for order in orders], dtype=object)
-        ids = np.array([order.pk for order in orders], dtype=np.int64)
-        bulk.update(WorkOrder, {"id": ids, "number": numbers})
         Job.objects.bulk_create(
             (
                 Job(order=order, vehicle_id=row.vehicle_id, service=row.service,
@@ -325,7 +335,8 @@ def _draft_chunk(actor: Actor, by_vehicle: dict[int, list[DueDate]]) -> int:
             ignore_conflicts=True,  # another night, or a person, was quicker
         )  # fmt: skip
         filled = set(Job.objects.filter(order__in=orders).values_list("order_id", flat=True))
-        WorkOrder.objects.filter(pk__in=[pk for pk in ids.tolist() if pk not in filled]).delete()
+        empty = [order.pk for order in orders if order.pk not in filled]
+        WorkOrder.objects.filter(pk__in=empty).delete()
         OrderEvent.objects.bulk_create(
             OrderEvent(
                 order_id=pk,

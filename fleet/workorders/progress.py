@@ -4,8 +4,9 @@ Each claims the order by a conditional update, so that of two who try at once on
 other is told; and each leaves exactly one event. Its end is in ``ending``.
 """
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from datetime import UTC, date, datetime
+from typing import Any
 
 from django.db import transaction
 from django.db.models import F
@@ -57,18 +58,14 @@ def release_many(
         rows = list(rows_of.filter(pk__in=versions).order_by("pk"))  # one order of locking for all
         found = {row.pk: _why_not_released(actor, row, versions[row.pk]) for row in rows}
         free = [row for row in rows if found[row.pk] is None]
-        WorkOrder.objects.filter(pk__in=[row.pk for row in free]).update(
-            version=F("version") + 1, state=State.RELEASED, released_at=actor.at
-        )
-        note_events(actor, free, "release", State.RELEASED, reason)
+        edit_held(actor, free, "release", reason, state=State.RELEASED, released_at=actor.at)
     return found
 
 
 def _why_not_released(actor: Actor, order: WorkOrder, version: int | None) -> Fault | None:
     try:
         actor.must(Right.RELEASE, order.depot)
-        if version not in (None, order.version) or order.state != State.DRAFTED:
-            _explain_refusal(order, (State.DRAFTED,), version)
+        refuse_unless(order, (State.DRAFTED,), version)
         if order.raising == Raising.NONE:
             refuse_on_the_ground(services_of(order))
     except Fault as fault:
@@ -381,12 +378,33 @@ def edit(
         if not claim.update(version=F("version") + 1, **changes):
             _explain_refusal(order, states, version)
         before = order.state
-        order.version += 1
-        for name, value in changes.items():
-            setattr(order, name, value.astimezone(UTC) if isinstance(value, datetime) else value)
+        _change(order, changes)
         if what:
             note_event(actor, order, what, from_state=before, to_state=order.state, reason=reason)
     return order
+
+
+def edit_held(
+    actor: Actor, orders: Sequence[WorkOrder], what: str, reason: str = "", **changes: Any
+) -> None:
+    """Change many orders that the caller holds and that nothing refuses; an event tells of each."""
+    note_events(actor, orders, what, changes["state"], reason)
+    held = WorkOrder.objects.filter(pk__in=[order.pk for order in orders])
+    held.update(version=F("version") + 1, **changes)
+    for order in orders:
+        _change(order, changes)
+
+
+def _change(order: WorkOrder, changes: Mapping[str, object]) -> None:
+    order.version += 1
+    for name, value in changes.items():
+        setattr(order, name, value.astimezone(UTC) if isinstance(value, datetime) else value)
+
+
+def refuse_unless(order: WorkOrder, states: Collection[str], version: int | None) -> None:
+    """Refuse an order that is in none of the states, or not at the version that was seen."""
+    if version not in (None, order.version) or order.state not in states:
+        _explain_refusal(order, states, version)
 
 
 def _explain_refusal(order: WorkOrder, states: Collection[str], version: int | None) -> None:
