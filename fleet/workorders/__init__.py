@@ -32,6 +32,7 @@ followed.py         rows that followed from a record, offered when it is taken b
 gaps.py             what was expected and not recorded, asked about at done
 glance.py           counts and look-ups about the list of orders, in one query
 hazards.py          which hazard needs which caution, before which steps
+held.py             orders that a transaction holds: changed at a version, or refused
 in_stock.py         whether what an order takes is on the shelf
 issue.py            orders drafted by hand and each night; numbers; what joins in its early window
 items_for.py        which item of stores serves a material, and how much of it
@@ -45,7 +46,7 @@ lines.py            re-checks that wait for the vehicle's next order; which are 
 listing.py          orders and jobs as listed
 makers_figure.py    a fastener in words, where no procedure describes it
 measured.py         values measured on an order
-outside.py          work of an outside workshop entered from its papers
+outside.py          work of outside workshops entered from its papers, one or a stack of them
 papers.py           papers kept: largest size, formats
 photos.py           photos kept: largest size, formats, encoded anew
 points.py           points that a job wants confirmed; what is missing

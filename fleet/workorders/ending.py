@@ -32,8 +32,9 @@ from fleet.workorders import (
     restrictions,
 )
 from fleet.workorders.checks import anchor_watch
+from fleet.workorders.held import edit_held, refuse_unless
 from fleet.workorders.models import Job, WorkOrder
-from fleet.workorders.progress import edit, edit_held, locked, refuse_unless
+from fleet.workorders.progress import edit, locked
 
 State = WorkOrder.State
 

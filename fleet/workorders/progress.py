@@ -4,21 +4,21 @@ Each claims the order by a conditional update, so that of two who try at once on
 other is told; and each leaves exactly one event. Its end is in ``ending``.
 """
 
-from collections.abc import Collection, Mapping, Sequence
-from datetime import UTC, date, datetime
-from typing import Any
+from collections.abc import Collection, Mapping
+from datetime import date
 
 from django.db import transaction
 from django.db.models import F
 
 from fleet.bulk import only
-from fleet.faults import Fault, Refused, Stale
+from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import Right
 from fleet.workorders import gaps
 from fleet.workorders.bays import check_raising, refuse_on_the_ground, services_of
-from fleet.workorders.events import note_event, note_events
+from fleet.workorders.events import note_event
+from fleet.workorders.held import change, edit_held, explain_refusal, refuse_unless
 from fleet.workorders.models import Finding, Job, Raising, WorkOrder
 
 State = WorkOrder.State
@@ -376,39 +376,9 @@ def edit(
         if version is not None:
             claim = claim.filter(version=version)
         if not claim.update(version=F("version") + 1, **changes):
-            _explain_refusal(order, states, version)
+            explain_refusal(order, states, version)
         before = order.state
-        _change(order, changes)
+        change(order, changes)
         if what:
             note_event(actor, order, what, from_state=before, to_state=order.state, reason=reason)
     return order
-
-
-def edit_held(
-    actor: Actor, orders: Sequence[WorkOrder], what: str, reason: str = "", **changes: Any
-) -> None:
-    """Change many orders that the caller holds and that nothing refuses; an event tells of each."""
-    note_events(actor, orders, what, changes["state"], reason)
-    held = WorkOrder.objects.filter(pk__in=[order.pk for order in orders])
-    held.update(version=F("version") + 1, **changes)
-    for order in orders:
-        _change(order, changes)
-
-
-def _change(order: WorkOrder, changes: Mapping[str, object]) -> None:
-    order.version += 1
-    for name, value in changes.items():
-        setattr(order, name, value.astimezone(UTC) if isinstance(value, datetime) else value)
-
-
-def refuse_unless(order: WorkOrder, states: Collection[str], version: int | None) -> None:
-    """Refuse an order that is in none of the states, or not at the version that was seen."""
-    if version not in (None, order.version) or order.state not in states:
-        _explain_refusal(order, states, version)
-
-
-def _explain_refusal(order: WorkOrder, states: Collection[str], version: int | None) -> None:
-    if version is not None and order.version != version:
-        raise Stale(f"{order} was changed meanwhile: it is {order.state} now. Look again.")
-    allowed = " or ".join(str(state) for state in states)
-    raise Refused(f"{order} is {order.state}; this needs an order that is {allowed}.")
