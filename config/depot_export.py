@@ -36,6 +36,7 @@ class Exported:
     files: int
     missing: list[str]  # files that rows name and the folder does not hold
     secrets: bool  # whether a blinded trial keeps a product of them secret
+    blinded: dict[str, int]  # texts that named it and do so no more, by table and column
 
 
 def export(slug: str, path: Path, tell: Tell) -> Exported:
@@ -59,18 +60,24 @@ def export(slug: str, path: Path, tell: Tell) -> Exported:
             copies.opened(room / DATABASE) as alias,
             zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive,
         ):
-            rows = dict(_tables(archive, depot.pk, alias, made_at, tell))
+            blinded: dict[str, int] = {}
+            rows = dict(_tables(archive, depot.pk, alias, made_at, tell, blinded))
             missing = list(_files(archive, handover.files_of(depot.pk, alias)))
             files = sum(name.startswith("files/") for name in archive.namelist())
             secrets = bool(handover.secrets_of(depot.pk, made_at))
-            told = Exported(slug, made_at, rows, files, missing, secrets)
+            told = Exported(slug, made_at, rows, files, missing, secrets, blinded)
             archive.writestr(READ_ME, "\n".join(_read_me(depot, told)))
         packed.replace(path)
     return told
 
 
 def _tables(
-    archive: zipfile.ZipFile, depot_id: int, alias: str, now: datetime, tell: Tell
+    archive: zipfile.ZipFile,
+    depot_id: int,
+    alias: str,
+    now: datetime,
+    tell: Tell,
+    blinded: dict[str, int],
 ) -> Iterator[tuple[str, int]]:
     for table in handover.of_depot(depot_id, alias, now):
         tell(table.name)
@@ -82,6 +89,8 @@ def _tables(
             text.write(csv_line(table.columns))
             for count, row in enumerate(table.rows, 1):  # noqa: B007
                 text.write(csv_line(map(_cell, row)))
+        for column, texts in sorted(table.blinded.items()):
+            blinded[f"{table.name}.{column}"] = texts
         yield table.name, count
 
 
@@ -113,7 +122,10 @@ def _read_me(depot: Depot, told: Exported) -> Iterator[str]:
     yield ""
     if told.secrets:
         yield "A blinded trial keeps secret what is in some vehicles: until it is over, the rows of"
-        yield "these compartments leave the product empty. Export again after that."
+        yield "these compartments leave the product empty, and texts about these vehicles have"
+        yield f"{handover.BLINDED} where they named it. Export again after that."
+        for column, count in told.blinded.items():
+            yield f"    {column}: {count:,} text{'' if count == 1 else 's'}"
         yield ""
     for name, count in told.rows.items():
         yield f"{name}: {count:,} row{'' if count == 1 else 's'}"

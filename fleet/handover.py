@@ -5,10 +5,14 @@ Every table of the database is decided here, and a new one is until then refused
 services, procedures and materials and go along whole, and *left out* are ways in, secrets and what
 belongs to the company as a whole. Rows that a kept row names (a person, another depot, an upload,
 a vehicle that went elsewhere) stand in the tables of their own, so that no key leads nowhere. What
-a blinded trial keeps secret stays so until it is over: the rows go out, the product is left empty.
+a blinded trial keeps secret stays so until it is over: the rows go out, the product is left empty,
+and where a text of such a vehicle names it, ``BLINDED`` stands instead.
 """
 
-from collections.abc import Iterator
+import json
+import re
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache, reduce
@@ -16,11 +20,11 @@ from operator import or_
 from typing import Any
 
 from django.apps import apps
-from django.db.models import Field, ForeignKey, Model, Q, QuerySet
+from django.db.models import CharField, Field, ForeignKey, JSONField, Model, Q, QuerySet, TextField
 
 from fleet.copies import CHUNK_ROWS, Row, tables
 from fleet.people.models import Person
-from fleet.trials.blind import Place, blinded
+from fleet.trials.blind import Place, blinded, names_kept_secret
 from fleet.vehicles.models import Vehicle
 from fleet.workorders.models import Job
 
@@ -102,7 +106,9 @@ HELD_BACK = {
         ("product_id", "because", "source", "ended_reason"),
     ),
 }
-MOVES, OF_ORDER = "stores.StockMove", ("order_number", "reason")  # which order a product went into
+# which order a product went into
+MOVES, OF_ORDER = "stores.StockMove", ("order_number", "reason", "key")
+BLINDED = "[a product of a blinded trial]"  # where a text named it
 OF_PEOPLE = ("id", "username", "first_name", "last_name")  # who did something, and no more
 
 
@@ -113,6 +119,7 @@ class Table:
     name: str  # as stores_item
     columns: tuple[str, ...]
     rows: Iterator[Row]
+    blinded: Counter[str]  # by column, once the rows are read: texts that named what is secret
 
 
 @dataclass(frozen=True)
@@ -143,12 +150,14 @@ def of_depot(depot_id: int, alias: str, now: datetime) -> Iterator[Table]:
     """
     kept = _kept(depot_id, alias)
     secret = secrets_of(depot_id, now)
+    names = names_kept_secret({vehicle_id for vehicle_id, _ in secret}, now)
     for model, its in kept.items():
-        columns = _columns(model)
+        columns, blinded_texts = _columns(model), Counter[str]()
         rows = _held_back(model, columns, its.rows(columns), secret, alias)
+        rows = _without_names(model, columns, rows, names, alias, blinded_texts)
         first = next(rows, None)
         if first is not None:
-            yield Table(model._meta.db_table, columns, _with(first, rows))
+            yield Table(model._meta.db_table, columns, _with(first, rows), blinded_texts)
 
 
 def secrets_of(depot_id: int, now: datetime) -> set[Place]:
@@ -186,6 +195,61 @@ def _hidden(
     vehicle, compartment, blank = HELD_BACK[label]
     found = _at(rows, vehicle, compartment, secret)
     return set(found.values_list("pk", flat=True)), blank
+
+
+def _without_names(
+    model: type[Model],
+    columns: Row,
+    rows: Iterator[Row],
+    names: dict[int, set[str]],
+    alias: str,
+    told: Counter[str],
+) -> Iterator[Row]:
+    """Rows whose texts do not name the products that are secret in the vehicle they are about."""
+    texts = [columns.index(one.attname) for one in _texts(model) if one.attname in columns]
+    about = _about(model, names, alias) if texts else {}
+    key = columns.index(model._meta.pk.attname)
+    for row in rows:
+        blind = about.get(row[key])
+        if blind is None:
+            yield row
+            continue
+        cells = [blind(cell) if at in texts else cell for at, cell in enumerate(row)]
+        told.update(columns[at] for at in texts if cells[at] != row[at])
+        yield tuple(cells)
+
+
+def _about(
+    model: type[Model], names: dict[int, set[str]], alias: str
+) -> dict[object, Callable[[Any], Any]]:
+    """How to blind the texts of each row that is about a vehicle with a secret."""
+    blind = {vehicle_id: blinding(some) for vehicle_id, some in names.items()}
+    found: dict[object, Callable[[Any], Any]] = {}
+    for way in ways_to_vehicle(model) if names else ():
+        rows = model._base_manager.using(alias).filter(**{f"{way}__in": names})
+        found.update((pk, blind[vehicle_id]) for pk, vehicle_id in rows.values_list("pk", way))
+    return found
+
+
+def blinding(names: Iterable[str]) -> Callable[[Any], Any]:
+    """How to put ``BLINDED`` for each of some names in a cell: a text, or lists and texts in it."""
+    longest_first = sorted(names, key=len, reverse=True)
+    named = re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, longest_first))})(?!\w)", re.I)
+
+    def blind(cell: Any) -> Any:
+        if isinstance(cell, dict | list):
+            return json.loads(named.sub(BLINDED, json.dumps(cell, ensure_ascii=False)))
+        return named.sub(BLINDED, cell) if isinstance(cell, str) else cell
+
+    return blind
+
+
+def _texts(model: type[Model]) -> "list[Field]":  # type: ignore[type-arg]
+    """Columns that hold words: of people, or put together by the program."""
+    kinds = (CharField, TextField, JSONField)
+    return [
+        one for one in model._meta.concrete_fields if isinstance(one, kinds) and not one.choices
+    ]
 
 
 def _at(
@@ -294,6 +358,18 @@ def ways(model: type[Model]) -> tuple[str, ...]:
     return tuple(
         name if way == "id" else f"{name}__{way}" for name in owners for way in ways(names[name])
     )
+
+
+@cache
+def ways_to_vehicle(model: type[Model]) -> tuple[str, ...]:
+    """By which look-ups a row that goes out is about a vehicle, ending in its id."""
+    if model is Vehicle:
+        return ("id",)
+    if model._meta.label in DECIDED:
+        return ()
+    names = {field.name: field.related_model for field in _foreign(model)}
+    owners = next(filter(None, ([n for n in some if n in names] for some in OWNERS)), [])
+    return tuple(f"{name}__{way}" for name in owners for way in ways_to_vehicle(names[name]))
 
 
 def _foreign(model: type[Model]) -> "list[Field]":  # type: ignore[type-arg]

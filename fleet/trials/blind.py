@@ -13,6 +13,7 @@ from django.db.models import QuerySet
 
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
+from fleet.stores.models import Item, Product
 from fleet.trials.models import Trial, TrialVehicle, Unblinded
 from fleet.trials.outcome import frozen_of, today_of
 from fleet.vehicles.models import Depot
@@ -67,6 +68,30 @@ def blinded(vehicle_ids: Iterable[int], now: datetime) -> set[Place]:
         for row in rows.select_related("trial__service")
         if not _is_over(row.trial, now)
     }
+
+
+def names_kept_secret(vehicle_ids: Iterable[int], now: datetime) -> dict[int, set[str]]:
+    """By vehicle, what the products are called that a blinded trial which is not over compares
+    there: what is in it is told by either name."""
+    rows = Trial.objects.filter(vehicles__vehicle__in=list(vehicle_ids), blinded=True).distinct()
+    found: dict[int, set[str]] = {}
+    for trial in rows.prefetch_related("vehicles"):
+        if not _is_over(trial, now):
+            names = _called(Product.objects.filter(trial_groups__trial=trial))
+            for one in trial.vehicles.all():
+                found.setdefault(one.vehicle_id, set()).update(names)
+    return found
+
+
+def _called(products: QuerySet[Product]) -> set[str]:
+    """What some products, and the items that hold them, are called and were."""
+    ids = products.values("pk")
+    item_ids = Item.objects.filter(product__in=ids).values("pk")
+    named = (
+        *(products, Item.objects.filter(pk__in=item_ids)),
+        *(Product.history.filter(id__in=ids), Item.history.filter(id__in=item_ids)),
+    )
+    return {name for rows in named for name in rows.values_list("name", flat=True)}
 
 
 def orders_shown(person: Person, order_ids: Iterable[int], by: str, now: datetime) -> int:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import time_machine
 from django.apps import apps
 from django.conf import settings
 from django.utils import timezone
@@ -25,7 +26,7 @@ from fleet.readings.models import Reading
 from fleet.stores.models import Item, Product, StockMove
 from fleet.trials.models import Trial, TrialVehicle
 from fleet.vehicles.models import Depot, Vehicle
-from fleet.workorders.models import Finding, Job, Photo, WorkOrder
+from fleet.workorders.models import DoNotUse, Finding, Job, Photo, WorkOrder
 from tests.cast import Cast, cast, driven, oil_change
 from tests.scene import NOW
 from tests.stores import shelf
@@ -257,7 +258,13 @@ def poured(field: Field) -> TrialVehicle:
     item = shelf.item("oil")
     Item.objects.filter(pk=item.pk).update(product=place.group.product)
     StockMove.objects.create(
-        depot=van.depot, item=item, kind="used", quantity=-1_500, at=NOW, order_number="W-9"
+        depot=van.depot,
+        item=item,
+        kind="used",
+        quantity=-1_500,
+        at=NOW,
+        order_number="W-9",
+        key="W-9:1:used:x:0",
     )
     return place
 
@@ -285,6 +292,73 @@ def test_the_product_of_a_blinded_trial_is_held_back_until_it_is_over(db: None) 
     assert told(NOW.replace(year=2027)) == {product, "B-77", "W-9"}
     Trial.objects.update(blinded=False)
     assert told() == {product, "B-77", "W-9"}
+
+
+def test_texts_about_a_vehicle_of_a_blinded_trial_do_not_name_its_products(
+    db: None,
+) -> None:
+    """Put together by the program, copied from there, or typed by people."""
+    field = begun(4)
+    place = poured(field)
+    van, depot, trial = place.vehicle, place.vehicle.depot, field.trial
+    name = place.group.product.name
+    (other,) = trial.groups.exclude(pk=place.group_id).values_list("product__name", flat=True)
+    said = f"Gearbox accepts none; {name.upper()} claims none of it, unlike {other}."
+    free = Vehicle.objects.create(
+        fleet_number="free", vehicle_type=van.vehicle_type, depot=depot, joined_on=van.joined_on,
+        joined_as=van.joined_as,
+    )  # fmt: skip
+    for one in (van, free):
+        Finding.objects.create(
+            vehicle=one, text=said, kind="wrong fluid", severity="watch", performed_at=NOW,
+            client_key=one.fleet_number,
+        )  # fmt: skip
+    DoNotUse.objects.create(vehicle=van, reason=said, set_at=NOW)
+    made = WorkOrder.objects.get(number="W-9")
+    item = Item.objects.get(product=place.group.product)
+    Item.objects.filter(pk=item.pk).update(name="Drum of it")
+    for reason in (f"{name}s are not meant", "Drum of it"):
+        made.events.create(what="note", reason=reason, performed_at=NOW)
+
+    hidden = said.replace(name.upper(), handover.BLINDED).replace(other, handover.BLINDED)
+    found = tables(depot, NOW)
+    texts = {row["vehicle_id"]: row["text"] for row in found["workorders_finding"]}
+    assert texts == {van.pk: hidden, free.pk: said}
+    assert [row["reason"] for row in found["workorders_donotuse"]] == [hidden]
+    reasons = [row["reason"] for row in found["workorders_orderevent"]]
+    assert reasons == [f"{name}s are not meant", handover.BLINDED]  # a word of its own
+    assert [row["key"] for row in found["stores_stockmove"]] == [None]
+    after = tables(depot, NOW.replace(year=2027))
+    assert {row["text"] for row in after["workorders_finding"]} == {said}
+    assert [row["key"] for row in after["stores_stockmove"]] == ["W-9:1:used:x:0"]
+
+
+def test_the_read_me_tells_which_texts_are_blinded(transactional_db: None, tmp_path: Path) -> None:
+    place = poured(begun(4))
+    depot = place.vehicle.depot
+    DoNotUse.objects.create(
+        vehicle=place.vehicle, reason=f"{place.group.product.name} leaks", set_at=NOW
+    )
+    packed = tmp_path / "depot.zip"
+    with time_machine.travel(NOW, tick=False):
+        told = depot_export.export(depot.slug, packed, lambda _: None)
+    assert told.blinded["workorders_donotuse.reason"] == 1
+    with zipfile.ZipFile(packed) as archive:
+        read_me = archive.read("read-me.txt").decode()
+        rows = archive.read("rows/workorders_donotuse.csv").decode()
+    assert f"{handover.BLINDED} where they named it." in read_me
+    assert "    workorders_donotuse.reason: 1 text\n" in read_me
+    assert f"{handover.BLINDED} leaks" in rows
+
+
+def test_lists_within_a_cell_are_blinded_too() -> None:
+    blind = handover.blinding(["Gold", "Gold plus"])
+    cell = {"words": ["gold PLUS, then Gold", 5], "golden": None}
+    assert blind(cell) == {
+        "words": [f"{handover.BLINDED}, then {handover.BLINDED}", 5],
+        "golden": None,
+    }
+    assert blind(None) is None
 
 
 def test_what_is_no_part_of_the_trial_is_told_as_it_is(db: None) -> None:
