@@ -147,10 +147,11 @@ def costs(found: Gathered) -> Costs:
     late_d = lateness_d(due_by)
     dated = np.isfinite(beyond_d)  # other work that only joins is never early
     early_d = earliness_d(due_by)[:, told] + np.where(dated, beyond_d, 0.0)[:, None]
+    earlier_d = np.array([max(0.0, -BACK_D - one.due_d) for one in bits_of], dtype=float)
     return Costs(
         minor=inside,
         later_minor=cost[:, BACK_D + days :],
-        late_d=late_d[:, told],
+        late_d=late_d[:, told] + earlier_d[:, None],
         early_d=early_d * dated[:, None],
         early_minor_per_d=prices.early_minor_per_d,
         before_minor=prices.late_minor_per_d * late_d[:, BACK_D]

@@ -272,3 +272,11 @@ def test_what_stands_is_as_late_as_its_day_is() -> None:
     stands = planned().services.get()
     assert (stands.late_d, stands.wanted_on) == (7.0, TODAY)
     assert stands.reason == "its day stands"
+
+
+def test_a_service_late_for_more_than_a_year_is_as_late_as_the_list_of_what_is_due_has_it() -> None:
+    (van,) = fleet({"V-1": (-500,)})
+    (found,) = plans.plan([scene.depot().pk], TODAY)
+    planned = found.services.get(vehicle=van)
+    assert planned.visit is not None
+    assert planned.late_d == pytest.approx(500 + (planned.visit.on - TODAY).days)
