@@ -23,6 +23,7 @@ from fleet.workorders.listing import JobList
 from fleet.workorders.models import Escalation, Job
 
 Stage = Escalation.Stage
+Pair = tuple[int, int]  # vehicle, service
 PATIENCE_DAYS = 5  # working days without an answer; our choice
 
 
@@ -34,8 +35,9 @@ def escalate(
     """Open what is overdue, carry on what nobody answered, close what was done.
 
     Overdue goes to the supervisor at once; unanswered for five working days to deputy and
-    manager; out of tolerance it asks "use or stand down". Gives the number of rows opened. All of
-    it happens inside the database, whatever the size of the fleet.
+    manager; out of tolerance it asks "use or stand down". Gives how many services are asked about
+    now and were not, or a step further. All of it happens inside the database, whatever the size of
+    the fleet.
 
     Parameters
     ----------
@@ -44,18 +46,19 @@ def escalate(
     working
         Working days of each depot, where the caller has read them already.
     """
-    opened, days = 0, gather_depots().working if working is None else working
+    opened: set[Pair] = set()
+    days = gather_depots().working if working is None else working
     for today, depot_ids in by_day(depot_days(depots, actor.now)):
         overdue = _overdue(today).filter(depot_id__in=depot_ids)
         asked = Escalation.objects.filter(vehicle__depot_id__in=depot_ids)
         with transaction.atomic():
             _close(asked, overdue, today)
-            opened += _open(overdue, Stage.SUPERVISOR, today)
-            opened += _open(
+            opened |= _open(overdue, Stage.SUPERVISOR, today)
+            opened |= _open(
                 _unanswered(overdue, depot_ids, today, days), Stage.DEPUTY_AND_MANAGER, today
             )
-            opened += _open(_out_of_tolerance(overdue, today), Stage.USE_OR_STAND_DOWN, today)
-    return opened
+            opened |= _open(_out_of_tolerance(overdue, today), Stage.USE_OR_STAND_DOWN, today)
+    return len(opened)
 
 
 def close_done(vehicle_ids: IntArray, today: date) -> None:
@@ -143,8 +146,8 @@ def asked_about(depots: Depots) -> QuerySet[Escalation]:
     return longest_late_first(open_questions(depots)).annotate(order_list=Subquery(found))
 
 
-def _open(rows: QuerySet[DueDate], stage: str, today: date) -> int:
-    """One open question per vehicle, service and stage, for rows that have none yet."""
+def _open(rows: QuerySet[DueDate], stage: str, today: date) -> set[Pair]:
+    """One open question per vehicle, service and stage, for rows that have none yet: which."""
     asked = Escalation.objects.filter(
         vehicle=OuterRef("vehicle"), service=OuterRef("service"), stage=stage, closed_on=None
     )
@@ -157,10 +160,10 @@ def _open(rows: QuerySet[DueDate], stage: str, today: date) -> int:
             "INSERT INTO workorders_escalation "  # noqa: S608
             "(vehicle_id, service_id, stage, since_on, answer, reason) "
             f"SELECT d.vehicle_id, d.service_id, %s, {cast}, '', '' FROM ({sql}) d "
-            "WHERE true ON CONFLICT DO NOTHING",
+            "WHERE true ON CONFLICT DO NOTHING RETURNING vehicle_id, service_id",
             [*given, *params],
         )
-        return max(int(cursor.rowcount), 0)
+        return {(vehicle_id, service_id) for vehicle_id, service_id in cursor.fetchall()}
 
 
 def _close(asked: QuerySet[Escalation], overdue: QuerySet[DueDate], today: date) -> None:

@@ -48,6 +48,13 @@ def test_out_of_tolerance_asks_to_use_or_stand_down(bay: Bay) -> None:
     assert "use or stand down" in stages()
 
 
+def test_a_service_asked_about_in_two_steps_counts_once(bay: Bay) -> None:
+    assert night(bay) == 1
+    assert sorted(stages()) == ["supervisor", "use or stand down"]
+    assert night(bay, days=8) == 1  # a step further
+    assert len(stages()) == 3
+
+
 def test_standing_down_keeps_the_vehicle_from_being_used(bay: Bay) -> None:
     night(bay)
     row = Escalation.objects.get(stage="use or stand down")
