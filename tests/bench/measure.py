@@ -1,5 +1,6 @@
 """CPU seconds, statements and memory of a piece of work."""
 
+import math
 import os
 import platform
 import resource
@@ -7,11 +8,13 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 
 from django.db import connection
+
+from fleet.readings import apart
 
 
 @dataclass
@@ -22,37 +25,48 @@ class Cost:
     wall_s: float = 0.0
     statements: int = 0
     peak_mb: float = 0.0  # above what the process held before
-    longest_transaction_s: float = 0.0
-    _texts: list[str] = field(default_factory=list, repr=False)
+    longest_transaction_s: float = 0.0  # from its first statement to the end of its commit
+    longest_transaction_cpu_s: float = 0.0  # of this thread, from first statement to commit
 
 
 @contextmanager
 def measured() -> Iterator[Cost]:
     """Measure a block."""
     cost = Cost()
-    with _statements(cost), _memory(cost):
+    with _statements(cost), _transactions(cost), _memory(cost):
         cpu, wall = cpu_s(), time.perf_counter()
         yield cost
         cost.cpu_s, cost.wall_s = cpu_s() - cpu, time.perf_counter() - wall
 
 
 def cpu_s() -> float:
-    """CPU seconds of this process, of those it started and saw end (a sheet is read in one of its
-    own), and of its own process of a PostgreSQL on this machine."""
+    """CPU seconds of this process, of those it started and saw end, of the one that reads sheets
+    for it, and of its own process of a PostgreSQL on this machine."""
     ended = os.times()
     started_s = ended.children_user + ended.children_system
-    return time.process_time() + started_s + _of_the_database_s()
+    return time.process_time() + started_s + _of_the_reader_s() + _of_the_database_s()
+
+
+def _of_the_reader_s() -> float:
+    """Of the prepared process and of its children, one for each sheet, that it saw end."""
+    reader = apart.mine._process
+    return 0.0 if reader is None else _of_process_s(reader.pid, ended=True)
 
 
 def _of_the_database_s() -> float:
     if connection.vendor != "postgresql":
         return 0.0
     connection.ensure_connection()
-    stat = Path(f"/proc/{connection.connection.info.backend_pid}/stat")
+    return _of_process_s(connection.connection.info.backend_pid)
+
+
+def _of_process_s(pid: int, *, ended: bool = False) -> float:
+    """CPU seconds of a process on this machine, and of its children that have ``ended``."""
+    stat = Path(f"/proc/{pid}/stat")
     if not stat.exists():
         return 0.0
-    user, system = stat.read_text().rpartition(")")[2].split()[11:13]
-    return (int(user) + int(system)) / os.sysconf("SC_CLK_TCK")
+    ticks = stat.read_text().rpartition(")")[2].split()[11 : 15 if ended else 13]
+    return sum(map(int, ticks)) / os.sysconf("SC_CLK_TCK")
 
 
 SPREAD, MOST_ROUNDS = 0.1, 5  # our choice
@@ -101,23 +115,62 @@ def best(work: Callable[[], object], times: int = 3) -> Cost:
 
 @contextmanager
 def _statements(cost: Cost) -> Iterator[None]:
-    begun: list[float] = []
-
     def count(execute, sql, params, many, context):  # type: ignore[no-untyped-def]
         cost.statements += 1
-        in_block = connection.in_atomic_block
-        if in_block and not begun:
-            begun.append(time.perf_counter())
-        result = execute(sql, params, many, context)
-        if begun:
-            held = time.perf_counter() - begun[0]
-            cost.longest_transaction_s = max(cost.longest_transaction_s, held)
-        if not in_block:
-            begun.clear()
-        return result
+        return execute(sql, params, many, context)
 
     with connection.execute_wrapper(count):
         yield
+
+
+@contextmanager
+def _transactions(cost: Cost) -> Iterator[None]:
+    """How long what writes lasts until it is committed: SQLite locks all writers out as long."""
+    commit, rollback, since = connection.commit, connection.rollback, _Since(cost)
+
+    def watch(execute, sql, params, many, context):  # type: ignore[no-untyped-def]
+        waits, alone = sql.startswith("BEGIN"), not connection.in_atomic_block
+        if not waits and not sql.lstrip().startswith("SELECT"):
+            since.begin()
+        result = execute(sql, params, many, context)
+        if waits:  # for the lock, and has it from here on
+            since.begin()
+        elif alone:
+            since.end()
+        return result
+
+    def ended(by: Callable[[], None]) -> Callable[[], None]:
+        def end() -> None:
+            by()
+            since.end()
+
+        return end
+
+    connection.commit, connection.rollback = ended(commit), ended(rollback)  # type: ignore[method-assign]
+    try:
+        with connection.execute_wrapper(watch):
+            yield
+    finally:
+        connection.commit, connection.rollback = commit, rollback  # type: ignore[method-assign]
+
+
+class _Since:
+    """When the transaction that is open began."""
+
+    def __init__(self, cost: Cost) -> None:
+        self.cost, self.begun = cost, (math.nan, math.nan)
+
+    def begin(self) -> None:
+        if math.isnan(self.begun[0]):
+            self.begun = time.perf_counter(), time.thread_time()
+
+    def end(self) -> None:
+        wall_s, cpu_s = time.perf_counter() - self.begun[0], time.thread_time() - self.begun[1]
+        if wall_s > self.cost.longest_transaction_s:
+            self.cost.longest_transaction_s = wall_s
+        if cpu_s > self.cost.longest_transaction_cpu_s:
+            self.cost.longest_transaction_cpu_s = cpu_s
+        self.begun = math.nan, math.nan
 
 
 @contextmanager

@@ -1,4 +1,9 @@
-"""A large sheet of readings: the first time, and the same file again."""
+"""A large sheet of readings: the first time, and the same file again.
+
+The floor reads the sheet in this process and writes its readings, with nothing checked, matched or
+judged. Against it stands all CPU of the program, with that of the process that reads sheets: that
+one is there beforehand, as in a server that has read a sheet before.
+"""
 
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -12,6 +17,7 @@ from python_calamine import load_workbook
 from fleet import bulk, chain
 from fleet.readings import intake
 from fleet.readings.models import Reading
+from fleet.readings.sheets import open_sheets
 from tests.bench import fleet
 from tests.bench.measure import measured, report
 from tests.bench.night import analyze, empty
@@ -28,6 +34,8 @@ def run(rows: int) -> None:
     with TemporaryDirectory() as folder:
         path = Path(folder) / "readings.xlsx"
         _write(path, rows)
+        with open_sheets(path):
+            pass  # from here on the process that reads sheets is there
         with measured() as floor:
             _floor(path)
         with measured() as first:
@@ -44,7 +52,9 @@ def run(rows: int) -> None:
     report(f"with the due dates of {len(vehicles):,} vehicles, CPU", whole_s / floor.cpu_s, 4)
     print(f"      until judged and measured: {first.cpu_s / floor.cpu_s:.2f} ×")
     report("the same file again, CPU", second.cpu_s / first.cpu_s, 0.05)
-    report("longest write lock", first.longest_transaction_s, 1, "s")
+    both = first, following
+    report("longest write lock", max(one.longest_transaction_s for one in both), 1, "s")
+    print(f"      of it {max(one.longest_transaction_cpu_s for one in both):.2f} s CPU at most")
     print(f"      floor {floor.cpu_s:.2f} s CPU, upload {whole_s:.2f} s, {first.peak_mb:.0f} MB")
 
 
