@@ -271,10 +271,18 @@ def _collect(entries: Entries, figures: Figures, column: int, faults: dict[int, 
         faults.setdefault(position, f"{place} {_ended(text)}")
 
 
+def _may_name(cell: Any) -> bool:
+    """Whether a cell may hold a fleet number."""
+    if isinstance(cell, str):
+        return cell != "" and cell[0] != MARK and not _is_total(cell)
+    return type(cell) in (int, float)
+
+
 def _collect_vehicles(entries: Entries, shape: Shape) -> None:
     column = letter(shape.columns["vehicle"])
+    named = {cell for cell in set(entries.vehicles) if _may_name(cell)}
     for position, cell in enumerate(entries.vehicles):
-        if type(cell) is float:
+        if cell in named:
             continue
         place = f"{column}{entries.rows[position]}"
         if not isinstance(cell, (str, int)) or cell == "" or cell.__class__ is bool:

@@ -11,6 +11,7 @@ answer. Whoever asked hangs up there when they want no answer any more, and the 
 questions come by is at its end when they are gone: then children are ended.
 """
 
+import gc
 import importlib
 import json
 import os
@@ -85,6 +86,7 @@ def _read(read: Read, source: Path, target: Path) -> dict[str, Any]:
     from fleet.readings import unpack
 
     unpack.limit_this_process()
+    gc.disable()  # rows hold no circles, and to look for some takes as long as to read them
     try:
         return {"found": read(source, target)}
     except Fault as fault:

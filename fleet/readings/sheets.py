@@ -126,6 +126,8 @@ def survey(sheet: Sheet) -> Survey:
     head: list[Row] = []
     for _, rows in sheet.chunks():
         head += rows[: HEADING_ROWS - len(head)]
+        if len(head) == HEADING_ROWS:
+            break
     shape = find_shape(sheet.name, head)
     if isinstance(shape, Shapeless):
         return Survey(sheet, shape, sum(map(len, _shapeless_rows(sheet, shape))))
@@ -144,10 +146,11 @@ def survey(sheet: Sheet) -> Survey:
 def _kept(rows: Sequence[Row], first: int, shape: Shape | Shapeless, heading: Row) -> Numbered:
     """Rows below the headings that are neither blank nor the headings once more."""
     skip = max(0, shape.heading_row + 1 - first)
+    blank = [""] * len(rows[0]) if rows else []
     return [
         (number, row)
         for number, row in enumerate(rows[skip:], start=first + skip)
-        if row.count("") != len(row) and row != heading
+        if row != blank and row != heading
     ]
 
 

@@ -13,6 +13,7 @@ import re
 import resource
 import zipfile
 from collections.abc import Iterator
+from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -245,11 +246,14 @@ def _clean(
     for (number, column), mark in cells.items():
         places.setdefault(number, []).append((column, mark))
     for number, row in enumerate(rows, start=1):
-        values = left + [cell if type(cell) is float else _plain(cell) for cell in row]
+        values = left + [cell if type(cell) in AS_IT_IS else _plain(cell) for cell in row]
         for column, mark in places.get(number, ()):
             if column < len(values) and values[column] == "":
                 values[column] = mark
         yield values
+
+
+AS_IT_IS = {float, int, date, datetime, time, timedelta}  # kinds of cells
 
 
 def _plain(cell: Any) -> Any:

@@ -53,6 +53,10 @@ def test_each_file_has_a_process_of_its_own_forked_from_one_that_stays() -> None
     assert its == others
 
 
+def test_no_time_is_spent_on_circles_among_rows() -> None:
+    assert of(readers.look_for_circles) is False
+
+
 @pytest.mark.parametrize(
     ("function", "why"),
     [
