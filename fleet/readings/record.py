@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import datetime
 from typing import Any
 
@@ -44,10 +45,13 @@ def record(readings: Columns, source: Source, received_at: datetime) -> tuple[Ar
     with connection.cursor() as cursor:
         if bulk.on_postgres() and not scratch.trying():
             cursor.execute("SELECT pg_advisory_xact_lock(%s)", [LOCK])
+        highest, same = _highest(cursor), _same(source, received_at)
+        if not bulk.on_postgres() and _insert_rows(cursor, readings, same) == count:
+            last = _highest(cursor)  # nobody else writes meanwhile: their ids are in a row
+            return np.arange(last - count + 1, last + 1), np.ones(count, bool)
         _make_room(cursor)
-        _stage(cursor, readings, count)
-        highest = _highest(cursor)
-        _insert(cursor, source, received_at)
+        _stage(cursor, readings)
+        _insert_staged(cursor, same)
         ids, withdrawn = _ids(cursor, source)
         if withdrawn.any():
             judge_anew(ids[withdrawn])
@@ -62,18 +66,21 @@ def _make_room(cursor: Any) -> None:
     cursor.execute(f"DELETE FROM {_TABLE}")  # noqa: S608
 
 
-def _stage(cursor: Any, readings: Columns, count: int) -> None:
-    names = list(_COLUMNS)
-    rows = zip(range(count), *(bulk.values(readings[name]) for name in names), strict=True)
-    listed = ", ".join(["place", *names])
+def _stage(cursor: Any, readings: Columns) -> None:
+    rows = ((place, *row) for place, row in enumerate(_rows(readings)))
+    listed = ", ".join(["place", *_COLUMNS])
     if bulk.on_postgres():
         with cursor.copy(f"COPY {_TABLE} ({listed}) FROM STDIN") as copy:
             for row in rows:
                 copy.write_row(row)
         cursor.execute(f"ANALYZE {_TABLE}")
         return
-    marks = ", ".join(["%s"] * (len(names) + 1))
-    cursor.executemany(f"INSERT INTO {_TABLE} ({listed}) VALUES ({marks})", list(rows))  # noqa: S608
+    marks = ", ".join(["%s"] * (len(_COLUMNS) + 1))
+    cursor.executemany(f"INSERT INTO {_TABLE} ({listed}) VALUES ({marks})", rows)  # noqa: S608
+
+
+def _rows(readings: Columns) -> Iterator[tuple[Any, ...]]:
+    return zip(*(bulk.values(readings[name]) for name in _COLUMNS), strict=True)
 
 
 def _highest(cursor: Any) -> int:
@@ -81,14 +88,37 @@ def _highest(cursor: Any) -> int:
     return int(cursor.fetchone()[0])
 
 
-def _insert(cursor: Any, source: Source, received_at: datetime) -> None:
-    listed = ", ".join(_COLUMNS)
+def _same(source: Source, received_at: datetime) -> dict[str, Any]:
+    """Columns that are the same for all readings that arrive together."""
+    return {
+        "source": str(source),
+        "received_at": bulk.instant(received_at),
+        "verdict": str(Verdict.NOT_JUDGED),
+        **dict.fromkeys(("reason", "fixed"), ""),
+        **dict.fromkeys(("provisional", "moves_base"), False),
+    }
+
+
+def _insert_rows(cursor: Any, readings: Columns, same: dict[str, Any]) -> int:
+    """Insert what is not there yet without a table between; give the number of rows inserted."""
+    rest = tuple(same.values())
+    marks = ", ".join(["%s"] * (len(_COLUMNS) + len(rest)))
+    sql = f"{_insert_into(same)} VALUES ({marks}) ON CONFLICT ({_KEY}) DO NOTHING"
+    cursor.executemany(sql, (row + rest for row in _rows(readings)))
+    return int(cursor.rowcount)
+
+
+def _insert_staged(cursor: Any, same: dict[str, Any]) -> None:
+    marks = ", ".join(["%s"] * len(same))
     cursor.execute(
-        f"INSERT INTO {Reading._meta.db_table} ({listed}, source, received_at, verdict, reason, "  # noqa: S608
-        f"fixed, provisional, moves_base) SELECT {listed}, %s, %s, %s, '', '', %s, %s "
+        f"{_insert_into(same)} SELECT {', '.join(_COLUMNS)}, {marks} "  # noqa: S608
         f"FROM {_TABLE} WHERE 1 = 1 ORDER BY place ON CONFLICT ({_KEY}) DO NOTHING",
-        [source, bulk.instant(received_at), Verdict.NOT_JUDGED, False, False],
+        list(same.values()),
     )
+
+
+def _insert_into(same: dict[str, Any]) -> str:
+    return f"INSERT INTO {Reading._meta.db_table} ({', '.join([*_COLUMNS, *same])})"
 
 
 def _ids(cursor: Any, source: Source) -> tuple[Array, Array]:

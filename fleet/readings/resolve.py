@@ -33,13 +33,15 @@ class Resolved:
 
 def resolve(entries: Entries, roll: Roll, unit: Unit | None, received_at: datetime) -> Resolved:
     """Match the entries of one chunk; ``unit`` is the whole file's, if one was stated."""
-    found = [roll.find(cell) for cell in entries.vehicles]
-    known = np.array([type(place) is int for place in found], bool)
-    place = np.array([place if type(place) is int else -1 for place in found], np.int64)
+    found = {cell: roll.find(cell) for cell in set(entries.vehicles)}
+    place_of = {cell: place if type(place) is int else -1 for cell, place in found.items()}
+    place = np.array([place_of[cell] for cell in entries.vehicles], np.int64)
+    known = place >= 0
     messages = np.full(len(entries), "", object)
     outcomes = np.full(len(entries), Outcome.WAITING.value, object)
     for position in np.flatnonzero(~known).tolist():
-        outcomes[position], messages[position] = Outcome.UNKNOWN_VEHICLE.value, found[position]
+        outcomes[position] = Outcome.UNKNOWN_VEHICLE.value
+        messages[position] = found[entries.vehicles[position]]
     units = _units(entries, unit)
     for position, text in [*entries.faults.items(), *_unit_faults(entries, units)]:
         outcomes[position], messages[position] = Outcome.UNREADABLE.value, text
@@ -162,6 +164,8 @@ def _rows(
     if known.any():
         vehicles[known] = roll.ids[place[known]].tolist()
     named = np.full(len(entries), "", object)
+    for position in np.flatnonzero(messages != "").tolist():
+        messages[position] = clipped(messages[position])
     for position in np.flatnonzero(outcomes == Outcome.UNKNOWN_VEHICLE).tolist():
         named[position] = name_of(entries.vehicles[position])[:LONGEST]
     return {
@@ -171,7 +175,7 @@ def _rows(
         "raw": np.array(entries.raw, object),
         "vehicle_id": vehicles,
         "outcome": outcomes,
-        "message": np.array([clipped(text) for text in messages], object),
+        "message": messages,
         "named": named,
     }
 
