@@ -22,6 +22,7 @@ Columns = Mapping[str, Array]
 Row = TypeVar("Row")
 
 FETCH_ROWS = 20_000
+READ_ROWS = 500  # at 700 objects that are new Python looks for circles among them, and in vain
 EPOCH = np.datetime64("1970-01-01", "D")
 
 
@@ -92,7 +93,7 @@ def read(sql: str, params: Sequence[Any], dtypes: Mapping[str, str]) -> dict[str
     parts: list[list[Array]] = [[] for _ in dtypes]
     with connection.cursor() as cursor:
         cursor.execute(sql, params)
-        while rows := cursor.fetchmany(FETCH_ROWS):
+        while rows := cursor.fetchmany(READ_ROWS):
             for part, values, dtype in zip(
                 parts, zip(*rows, strict=True), dtypes.values(), strict=True
             ):
@@ -179,10 +180,12 @@ def update(model: type[Model], columns: Columns, key: str = "id") -> int:
     table, key_column = _quote(model._meta.db_table), _quote(_column(model, key))
     if on_postgres():
         return _copy_and_update(model, columns, key, names)
-    sets = ", ".join(f"{_quote(_column(model, name))} = %s" for name in names)
-    differs = " OR ".join(f"{_quote(_column(model, name))} IS NOT %s" for name in names)
-    sql = f"UPDATE {table} SET {sets} WHERE {key_column} = %s AND ({differs})"  # noqa: S608
-    return _executemany(sql, columns, [*names, key, *names])
+    # numbered, so that a value that stands in the statement twice is handed over once
+    marks = {name: (_quote(_column(model, name)), f"?{at}") for at, name in enumerate(names, 2)}
+    sets = ", ".join(f"{column} = {mark}" for column, mark in marks.values())
+    differs = " OR ".join(f"{column} IS NOT {mark}" for column, mark in marks.values())
+    sql = f"UPDATE {table} SET {sets} WHERE {key_column} = ?1 AND ({differs})"  # noqa: S608
+    return _executemany(sql, columns, [key, *names])
 
 
 def delete_after(model: type[Model], meter_ids: Array, column: str, after: Array) -> None:
