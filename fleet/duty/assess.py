@@ -17,7 +17,7 @@ from django.db.models import QuerySet
 from fleet import bulk
 from fleet.calc import duty
 from fleet.calc.arrays import Array
-from fleet.calc.duty import CALM_MONTHS, Assessment, Condition, Criterion
+from fleet.calc.duty import CALM_MONTHS, Assessment, Condition, Criterion, Exposure
 from fleet.calc.stamps import stamp_text
 from fleet.duty import measures as monthly
 from fleet.duty.models import Criterion as CriterionRow
@@ -160,10 +160,11 @@ def exposures(
         _declared(fleet, known),
         first_month=len(months) - 1,
     )
-    return {kind: _evidence(found, 0, row, 0) for row, kind in enumerate(KINDS)}
+    return {kind: _as_rows(found.evidence(0, row, 0)) for row, kind in enumerate(KINDS)}
 
 
-def _evidence(found: Assessment, vehicle: int, kind: int, month: int) -> list[dict[str, Any]]:
+def _as_rows(exposures: Sequence[Exposure]) -> list[dict[str, Any]]:
+    """Exposures as they are kept and shown."""
     return [
         {
             "criterion": item.slug,
@@ -172,7 +173,7 @@ def _evidence(found: Assessment, vehicle: int, kind: int, month: int) -> list[di
             "declared": item.declared,
             "reached": item.reached,
         }
-        for item in found.evidence(vehicle, kind, month)
+        for item in exposures
     ]
 
 
@@ -259,9 +260,14 @@ def _record(fleet: Fleet, found: Assessment, months: Array) -> int:
     rows: dict[str, list[Any]] = {
         name: [] for name in ("vehicle_id", "compartment_id", "from_on", "duty_class", "evidence")
     }
-    for vehicle, kind, month in zip(*np.nonzero(found.changed), strict=True):
-        evidence = json.dumps(_evidence(found, vehicle, kind, month))
-        for pk in by_type.get((int(fleet.type_id[vehicle]), KINDS[kind]), ()):
+    texts: dict[tuple[Exposure, ...], str] = {}  # many vehicles have the same
+    for vehicle, kind, month in np.argwhere(found.changed).tolist():
+        if not (places := by_type.get((int(fleet.type_id[vehicle]), KINDS[kind]))):
+            continue
+        exposures = found.evidence(vehicle, kind, month)
+        if (evidence := texts.get(exposures)) is None:
+            evidence = texts[exposures] = json.dumps(_as_rows(exposures))
+        for pk in places:
             rows["vehicle_id"].append(int(fleet.id[vehicle]))
             rows["compartment_id"].append(pk)
             rows["from_on"].append(months[month].astype("M8[D]"))
