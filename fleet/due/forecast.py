@@ -27,7 +27,7 @@ from fleet.due.rules import Basis, Depots, Rules, gather_basis
 from fleet.due.stamps import write_stamps
 from fleet.duty.models import DutyClass
 
-VEHICLES_AT_ONCE = 3_000  # holds the write lock of an embedded database for well under a second
+VEHICLES_AT_ONCE = 1_500  # holds the write lock of SQLite for a quarter of a second; our choice
 WIDE_BAND_D = 60  # a wider band says "take a reading first"; our choice
 NO_DAY = np.datetime64("NaT", "D")
 NO_DUE_DATE_ON = np.datetime64(date(9999, 12, 31))

@@ -116,6 +116,19 @@ def pending_readings() -> str:
     return "readings_reading r" + ("" if bulk.on_postgres() else " INDEXED BY readings_not_judged")
 
 
+def portions(meter_ids: Array, most_meters: int, most_readings: int) -> list[Array]:
+    """Meters with readings that nobody judged yet, in parts to be recorded at once: of about so
+    many readings at most, a meter as a whole."""
+    where, params = bulk.among("r.meter_id", meter_ids)
+    sql = f"""
+        SELECT r.meter_id, COUNT(*) FROM {pending_readings()} WHERE {where} AND {PENDING}
+        GROUP BY r.meter_id ORDER BY r.meter_id"""  # noqa: S608
+    found = bulk.read(sql, params, {"meter_id": "i8", "count": "i8"})
+    readings = np.cumsum(found["count"]) - 1
+    part = readings // most_readings + np.arange(len(readings)) // most_meters
+    return np.split(found["meter_id"], np.flatnonzero(np.diff(part)) + 1) if len(part) else []
+
+
 def keep(
     meter_ids: Array, version: Array, since_d: Array | None, kept: Sequence[Kept], usable: Array
 ) -> None:

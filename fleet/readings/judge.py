@@ -27,13 +27,13 @@ from fleet.readings.models import Reading, Source, Verdict, VerdictMemory
 from fleet.vehicles.models import Meter
 
 METERS_AT_ONCE = 10_000
+READINGS_AT_ONCE = 15_000  # holds the write lock of SQLite for a tenth of a second
 GRAIN = {Meter.Kind.KM: 1.0, Meter.Kind.HOURS: 0.1}  # hour meters: .1 h where km meters take 1 km
 TOP_H_PER_DAY = 24.0
 LONG_AGO = datetime(1970, 1, 1, tzinfo=UTC)  # before any reading
 ON_THE_HOUR_D = 0.5 / 86_400  # instants are whole seconds; half of one decides equality
 
-# Class rate and spread for meters that start at given instants: ids and days since 1970 in,
-# two arrays out. The next stage knows them; its caller hands it in.
+# Rate and spread of meters by their ids and first instants [d since 1970]: the next stage's.
 StartRates = Callable[[Array, Array], tuple[Array, Array]]
 
 LABELS = ("", Verdict.ACCEPTED, Verdict.HELD, Verdict.REJECTED)
@@ -91,8 +91,8 @@ def judge(
 ) -> Judged:
     """Judge the pending readings of some meters, up to an instant if one is given."""
     done = Judged()
-    for begin in range(0, len(meter_ids), METERS_AT_ONCE):
-        _judge_chunk(meter_ids[begin : begin + METERS_AT_ONCE], now, start_rates, until, done)
+    for ids in earlier.portions(np.asarray(meter_ids), METERS_AT_ONCE, READINGS_AT_ONCE):
+        _judge_chunk(ids, now, start_rates, until, done)
     return done
 
 

@@ -8,7 +8,7 @@ import pytest
 from django.db.models import F
 from pytest_django import DjangoAssertNumQueries
 
-from fleet import chain
+from fleet import bulk, chain
 from fleet.calc.verdicts import Memory
 from fleet.faults import Fault, Question
 from fleet.readings import earlier, judge
@@ -67,6 +67,46 @@ def test_many_meters_are_judged_some_at_a_time(
     VerdictMemory.objects.update(to_replay=True)
     assert judge.replay_marked(NOW).meters == 3
     assert not VerdictMemory.objects.filter(to_replay=True).exists()
+
+
+@pytest.mark.parametrize(
+    ("meters", "readings", "together"),
+    [
+        (9, 99, [30]),
+        (9, 20, [20, 10]),  # a meter is not parted
+        (9, 19, [10, 20]),
+        (9, 1, [10, 10, 10]),
+        (2, 99, [20, 10]),
+        (1, 20, [10, 10, 10]),
+    ],
+)
+def test_verdicts_are_written_in_parts_that_hold_no_lock_for_long(
+    vans: list[Vehicle],
+    monkeypatch: pytest.MonkeyPatch,
+    meters: int,
+    readings: int,
+    together: list[int],
+) -> None:
+    monkeypatch.setattr(judge, "METERS_AT_ONCE", meters)
+    monkeypatch.setattr(judge, "READINGS_AT_ONCE", readings)
+    written, update = list[int](), bulk.update
+
+    def note(model: Any, columns: bulk.Columns) -> int:
+        written.append(update(model, columns))
+        return written[-1]
+
+    monkeypatch.setattr(bulk, "update", note)
+    judge.judge(meters_of(vans), NOW, rates.start_rates)
+    assert (written, accepted()) == (together, 30)
+
+
+def test_where_nothing_is_pending_nothing_is_asked_of_meters(
+    vans: list[Vehicle], django_assert_num_queries: DjangoAssertNumQueries
+) -> None:
+    ids = meters_of(vans)
+    judge.judge(ids, NOW, rates.start_rates)
+    with django_assert_num_queries(1):
+        assert judge.judge(ids, NOW, rates.start_rates) == judge.Judged()
 
 
 def test_up_to_an_instant_later_readings_wait(vans: list[Vehicle]) -> None:
