@@ -11,7 +11,7 @@ from fleet.demo.history import Records
 from fleet.workbook.cells import Cell
 from fleet.workbook.columns import Sheet
 from fleet.workbook.sheets import SHEETS
-from fleet.workbook.write import write_cells
+from fleet.workbook.write import write_some
 
 FILES = {"Duty criteria": "criteria"}  # other sheets: the sheet's name with hyphens
 GENERATED = ("Meter changes", "Service history", "Fills", "Usage sheets")
@@ -80,7 +80,7 @@ def _stays(van: Drive, day: date) -> Iterable[dict[str, str]]:
 
 def write_workbook(path: Path, rows: dict[str, Rows]) -> None:
     """Write the sheets there are rows of."""
-    write_cells(
+    write_some(
         path,
         {
             sheet.name: [

@@ -1,6 +1,6 @@
 """The workbook file: an empty template, or the fleet as it stands."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime, time
 from pathlib import Path
 from typing import Any
@@ -67,6 +67,11 @@ def write_cells(path: Path, rows: Mapping[str, Iterable[Sequence[Cell]]]) -> Non
     _write(path, {sheet.name: rows.get(sheet.name, ()) for sheet in SHEETS})
 
 
+def write_some(path: Path, rows: Mapping[str, Iterable[Sequence[Cell]]]) -> None:
+    """A book of these sheets alone: nothing is said of what stands on the others."""
+    _write(path, {sheet.name: rows[sheet.name] for sheet in SHEETS if sheet.name in rows})
+
+
 def _rows(world: World, sheet: Sheet) -> Iterator[list[Cell]]:
     for _, stored in sorted(world.fleet[sheet.name].items(), key=_by_key):
         yield _shown(world, sheet, stored.row)
@@ -95,10 +100,11 @@ def _local(world: World, sheet: Sheet, row: Row, column: Column, value: datetime
 def _write(path: Path, rows: Mapping[str, Iterable[Sequence[Cell]]]) -> None:
     with xlsxwriter.Workbook(path, {"constant_memory": True}) as workbook:
         styles = _styles(workbook)
-        _write_read_me(workbook, styles)
-        for sheet in SHEETS:
+        sheets = [sheet for sheet in SHEETS if sheet.name in rows]
+        _write_read_me(workbook, styles, sheets)
+        for sheet in sheets:
             page = workbook.add_worksheet(sheet.name)
-            _lay_out(page, sheet, styles)
+            _lay_out(page, sheet, styles, rows)
             for index, row in enumerate(rows[sheet.name], FIRST_ROW):
                 for place, cell in enumerate(row):
                     _write_cell(page, index, place, cell, styles[sheet.columns[place].kind.style])
@@ -121,7 +127,7 @@ def _styles(workbook: Any) -> dict[str, Any]:
     }
 
 
-def _write_read_me(workbook: Any, styles: Mapping[str, Any]) -> None:
+def _write_read_me(workbook: Any, styles: Mapping[str, Any], sheets: Sequence[Sheet]) -> None:
     page = workbook.add_worksheet(READ_ME)
     page.set_column(0, 0, 22)
     page.set_column(1, 1, 100)
@@ -131,7 +137,7 @@ def _write_read_me(workbook: Any, styles: Mapping[str, Any]) -> None:
     start = len(HOW_TO) + 3
     page.write_string(start, 0, "Sheet", styles["required"])
     page.write_string(start, 1, "What it holds", styles["required"])
-    for row, sheet in enumerate(SHEETS, start + 1):
+    for row, sheet in enumerate(sheets, start + 1):
         page.write_url(row, 0, f"internal:'{sheet.name}'!A1", string=sheet.name)
         page.write_string(row, 1, sheet.explanation, styles["wrapped"])
     for row, column in enumerate(_long_lists(), _row_of_lists()):
@@ -161,11 +167,11 @@ def _choices(column: Column) -> Any:
     )
 
 
-def _lay_out(page: Any, sheet: Sheet, styles: Mapping[str, Any]) -> None:
+def _lay_out(page: Any, sheet: Sheet, styles: Mapping[str, Any], beside: Collection[str]) -> None:
     page.freeze_panes(FIRST_ROW, 1)
     for index, column in enumerate(sheet.columns):
         page.set_column(index, index, _width(column), styles[column.kind.style])
-        _offer_choices(page, index, column)
+        _offer_choices(page, index, column, beside)
     page.set_row(HEADING_ROW, 32)
     for index, column in enumerate(sheet.columns):
         style = styles["required" if column.required else "optional"]
@@ -180,11 +186,12 @@ def _width(column: Column) -> int:
     return max(column.kind.width, len(explanation(column)) // EXPLANATION_LINES + 3)
 
 
-def _offer_choices(page: Any, index: int, column: Column) -> None:
+def _offer_choices(page: Any, index: int, column: Column, beside: Collection[str]) -> None:
+    """The choices of a column, or the keys of a sheet that stands ``beside`` it in the book."""
     if column.kind.choices:
         source: Any = _choices(column)
         severity = "stop"
-    elif column.refers and not isinstance(column.empty, tuple):
+    elif column.refers in beside and not isinstance(column.empty, tuple):
         target = BY_NAME[column.refers]
         letter = chr(ord("A") + target.key_at[0])
         source = f"='{target.name}'!${letter}${FIRST_ROW + 1}:${letter}$2000"

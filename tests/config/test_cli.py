@@ -1,3 +1,4 @@
+import gc
 import subprocess
 import sys
 from argparse import Namespace
@@ -86,6 +87,22 @@ def test_a_broken_setting_is_named(tmp_path: Any) -> None:
     )
     assert answer.returncode == 1
     assert answer.stderr.startswith("sumpwise: SUMPWISE_DEBUG='maybe'")
+
+
+@pytest.mark.parametrize(
+    ("before", "within"), [(700, 20_000), (20_001, 20_001)], ids=["python's own", "less often yet"]
+)
+def test_a_command_looks_for_garbage_less_often_and_never_more_often(
+    before: int, within: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept, seen = gc.get_threshold(), []
+    use(monkeypatch, lambda _: seen.append(gc.get_threshold()[0]) or 0)
+    try:
+        gc.set_threshold(before)
+        assert cli.main([]) == 0
+    finally:
+        gc.set_threshold(*kept)
+    assert seen == [within]
 
 
 def test_no_command_shows_the_list(capsys: pytest.CaptureFixture[str]) -> None:
