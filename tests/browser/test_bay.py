@@ -18,7 +18,7 @@ from fleet.workorders.models import (
     TorqueRecord,
     WorkOrder,
 )
-from tests.browser.conftest import card, cut_network, mend_network
+from tests.browser.conftest import card, cut_network, mend_network, todays_orders
 from tests.dashboard.workshop import Workshop, finish
 
 if TYPE_CHECKING:
@@ -38,7 +38,11 @@ def all_the_same(phone: Page) -> None:
     panel.wait_for(state="detached")
 
 
-def test_one_tap_after_signing_in_shows_the_torque_of_the_drain_plug(phone: Page) -> None:
+def test_one_tap_after_signing_in_shows_the_torque_of_the_drain_plug(
+    phone: Page, shop: Workshop
+) -> None:
+    phone.context.clear_cookies()  # nobody is signed in
+    phone.goto(issue(shop.people.mechanic))
     phone.get_by_role("link", name="V-101").tap()
     figure = phone.get_by_label("Torques of Engine oil").get_by_text("39.3")
     assert figure.bounding_box()["y"] < 800  # type: ignore[index]
@@ -61,7 +65,7 @@ def test_torques_stand_high_and_what_is_long_is_folded_on_a_phone_but_no_caution
 
 def test_two_taps_from_todays_orders_to_the_torque_of_the_drain_plug(phone: Page) -> None:
     taps = 0
-    phone.goto("/todays-orders")
+    todays_orders(phone)
     link = phone.get_by_role("link", name="V-101")
     assert "39.3" not in phone.locator("main").inner_text()
     link.tap()
@@ -97,6 +101,7 @@ def test_the_shares_done_on_time_fit_a_phone(phone: Page, shop: Workshop) -> Non
 
 
 def test_an_order_is_done_from_start_to_finish_on_the_phone(phone: Page, shop: Workshop) -> None:
+    todays_orders(phone)
     phone.goto(f"{shop.page}/card")
     phone.get_by_role("button", name="Start").tap()
     phone.get_by_role("button", name=DRAIN_PLUG).tap()

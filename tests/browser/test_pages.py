@@ -10,6 +10,7 @@ from django.utils import timezone
 
 from fleet import chain
 from fleet.due.models import DueDate
+from fleet.people.links import issue
 from fleet.readings.enter import Entry, enter
 from fleet.readings.models import Reading, Source
 from tests.cast import Cast
@@ -25,7 +26,9 @@ FOCUSED = "document.activeElement.textContent"
 SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
 
 
-def test_a_link_leads_straight_to_what_is_due(page: Page) -> None:
+def test_a_link_leads_straight_to_what_is_due(page: Page, people: Cast) -> None:
+    page.context.clear_cookies()  # nobody is signed in
+    page.goto(issue(people.supervisor))
     assert page.get_by_role("heading", level=1).inner_text() == "Overview"
     page.get_by_role("link", name="Due", exact=True).click()
     assert page.get_by_role("link", name="V-101").is_visible()
@@ -73,6 +76,7 @@ def test_a_dirty_sheet_is_uploaded_and_what_is_held_is_settled(
     sheet = tmp_path / "march.csv"
     # 10,760 km noted in miles; a vehicle nobody knows; a value nobody can read
     sheet.write_text(f"vehicle,date,odometer km\nV-101,{day},6686\nX-9,{day},5\nV-102,{day},lots\n")
+    page.goto("/overview")
     page.get_by_role("link", name="Readings").click()
     page.get_by_label("Sheet of odometer readings").set_input_files(sheet)
     page.get_by_role("button", name="Upload").click()

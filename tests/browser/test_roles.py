@@ -11,7 +11,7 @@ from fleet.people.links import issue
 from fleet.people.models import Role
 from fleet.readings.models import Reading
 from fleet.stores.models import Stock
-from tests.browser.conftest import DEADLINE_MS, Browser, Page, _bad
+from tests.browser.conftest import Opened, Page
 from tests.cast import Cast, person
 from tests.dashboard.test_readings import held
 from tests.stores import shelf
@@ -21,25 +21,15 @@ AT = [pytest.param((390, 844), id="phone"), pytest.param((1440, 900), id="screen
 
 
 @pytest.fixture(params=AT)
-def desk(
-    request: Any, browser: Browser, people: Cast, live_server: Any, complaints: list[str]
-) -> Iterator[Desk]:
+def desk(request: Any, screen: Opened, people: Cast, complaints: list[str]) -> Iterator[Desk]:
     """Sign somebody in by a link."""
-    width, height = request.param
-    context = browser.new_context(
-        base_url=live_server.url, viewport={"width": width, "height": height}, locale="en-GB"
-    )
 
     def signed_in(who: Any) -> Page:
-        opened = context.new_page()
-        opened.set_default_timeout(DEADLINE_MS)
-        opened.on("console", lambda said: complaints.append(said.text) if _bad(said.type) else None)
-        opened.on("pageerror", lambda error: complaints.append(str(error)))
-        opened.goto(issue(who))
-        return opened
+        its = screen(request.param)
+        its.goto(issue(who))
+        return its
 
     yield signed_in
-    context.close()
     # a question is a refusal until it is answered, and the browser notes every refusal
     assert [said for said in complaints if "409" not in said] == []
 

@@ -6,16 +6,15 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from fleet.people.links import issue
 from fleet.workorders.models import Fastener, FluidRecord, Gap, Step, WorkOrder
-from tests.browser.conftest import DEADLINE_MS, _bad
+from tests.browser.conftest import Opened, sign_in, todays_orders
 from tests.cast import Cast
 from tests.dashboard.workshop import Workshop, open_workshop
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser, Locator, Page
+    from playwright.sync_api import Locator, Page
 else:
-    Browser = Locator = Page = Any
+    Locator = Page = Any
 
 MOST_TAPS, MOST_TYPED = 16, 5  # what a mechanic in gloves puts up with; our choice
 STEPS = (  # an engine oil change in the order of its family
@@ -48,19 +47,13 @@ def shop(people: Cast) -> Workshop:
 
 @pytest.fixture
 def phone(
-    browser: Browser, shop: Workshop, live_server: Any, complaints: list[str]
+    hand_held: Opened, shop: Workshop, live_server: Any, complaints: list[str]
 ) -> Iterator[Page]:
-    context = browser.new_context(
-        base_url=live_server.url, viewport={"width": 390, "height": 844}, has_touch=True
-    )
-    opened = context.new_page()
-    opened.set_default_timeout(DEADLINE_MS)
-    opened.on("console", lambda said: complaints.append(said.text) if _bad(said.type) else None)
-    opened.on("pageerror", lambda error: complaints.append(str(error)))
-    opened.goto(issue(shop.people.mechanic))
-    opened.goto("/todays-orders")
-    yield opened
-    context.close()
+    its = hand_held((390, 844))
+    sign_in(its, shop.people.mechanic, live_server.url)
+    todays_orders(its)
+    yield its
+    its.close()
     assert complaints == []
 
 
