@@ -32,7 +32,7 @@ ORDER = 7  # of tests, as drawn; any would do
 LONG = {
     *("test_demo.py", "test_fuzz.py", "test_faults.py"),
     *("test_compose.py", "test_serve.py", "test_rights.py"),
-    *("test_database.py", "test_backup.py", "test_pass_marks.py"),
+    *("test_database.py", "test_backup.py", "test_pass_marks.py", "test_accessible.py"),
 }
 MOST_PROCESSES = 4  # our choice: each has a database and starts programs of its own
 

@@ -13,9 +13,8 @@ from fleet.visits.models import Plan
 from fleet.visits.replan import how_far
 from fleet.workorders.models import WorkOrder
 from tests.browser.conftest import DEADLINE_MS
-from tests.browser.test_accessible import Axe, faults
+from tests.browser.test_accessible import dressed, faults
 from tests.cast import Cast
-from tests.conftest import require_service
 from tests.dashboard.days import at, monday, planned_days, visit_of
 
 Page = Any
@@ -128,9 +127,7 @@ def test_planning_anew_tells_what_it_is_at(
 def test_the_pages_of_planned_days_have_no_fault_that_a_rule_names(
     scheme: Any, width: int, page: Page, days: Plan
 ) -> None:
-    require_service(Axe is not None, "axe-playwright-python")
-    page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
-    page.set_viewport_size({"width": width, "height": 900})
+    dressed(page, width)
     WorkOrder.objects.update(state=WorkOrder.State.RELEASED)
     until = monday() + timedelta(days=7)
     for address in (
@@ -139,6 +136,6 @@ def test_the_pages_of_planned_days_have_no_fault_that_a_rule_names(
         f"{at('V-101')}?on={until}",
     ):
         page.goto(address)
-        assert faults(page) == [], address
+        assert faults(page, scheme) == [], address
         wide = page.evaluate("document.documentElement.scrollWidth > innerWidth")
         assert not wide, address
