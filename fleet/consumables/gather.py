@@ -41,56 +41,62 @@ class Class:
     unknown: IntArray  # (u, 2) vehicle and service whose history is not known
 
 
-def gather(depot_id: int, rules: Rules, vehicle_ids: IntArray | None = None) -> Iterator[Class]:
-    """Read the vehicles of a depot (default: all of them) with what falls due on them, type by
-    type, some at a time."""
-    vehicles = _vehicles(depot_id, vehicle_ids)
-    rows, planned = _due_rows(depot_id, vehicle_ids), _planned(depot_id)
+def gather(depot_id: int, rules: Rules) -> Iterator[Class]:
+    """Read the vehicles of a depot with what falls due on them, type by type, some at a time."""
+    yield from (one for _, one in _classes("v.depot_id = %s", [depot_id], rules))
+
+
+def gather_vehicles(vehicle_ids: IntArray, rules: Rules) -> Iterator[tuple[int, Class]]:
+    """Read some vehicles in the same way, each class with its depot."""
+    yield from _classes(*bulk.among("v.id", vehicle_ids), rules)
+
+
+def _classes(where: str, params: list[Any], rules: Rules) -> Iterator[tuple[int, Class]]:
+    vehicles = _vehicles(where, params)
+    rows, planned = _due_rows(where, params), _planned(where, params)
     states = states_of(vehicles["id"])
-    for type_id in np.unique(vehicles["type_id"]):
-        ids = vehicles["id"][vehicles["type_id"] == type_id]
+    for depot_id, type_id in _kinds(vehicles):
+        ours = (vehicles["depot_id"] == depot_id) & (vehicles["type_id"] == type_id)
+        ids = vehicles["id"][ours]
         for begin in range(0, len(ids), VEHICLES_AT_ONCE):
             vehicle_ids = ids[begin : begin + VEHICLES_AT_ONCE]
             meters = meters_in(states, vehicle_ids)
-            yield _class(int(type_id), vehicle_ids, rows, planned, meters, rules)
+            yield depot_id, _class(type_id, vehicle_ids, rows, planned, meters, rules)
 
 
-def _vehicles(depot_id: int, only: IntArray | None) -> dict[str, Array]:
-    where, params = _among("id", only)
+def _kinds(vehicles: dict[str, Array]) -> list[tuple[int, int]]:
+    """Depots and types of some vehicles."""
+    pairs = zip(vehicles["depot_id"].tolist(), vehicles["type_id"].tolist(), strict=True)
+    return sorted(set(pairs))
+
+
+def _vehicles(where: str, params: list[Any]) -> dict[str, Array]:
     sql = f"""
-        SELECT id, vehicle_type_id FROM vehicles_vehicle
-        WHERE depot_id = %s AND status <> 'sold'{where} ORDER BY id"""  # noqa: S608
-    return bulk.read(sql, [depot_id, *params], {"id": "i8", "type_id": "i8"})
+        SELECT v.id, v.depot_id, v.vehicle_type_id FROM vehicles_vehicle v
+        WHERE v.status <> 'sold' AND {where} ORDER BY v.id"""  # noqa: S608
+    return bulk.read(sql, params, dict.fromkeys(("id", "depot_id", "type_id"), "i8"))
 
 
-def _among(column: str, only: IntArray | None) -> tuple[str, list[Any]]:
-    if only is None:
-        return "", []
-    where, params = bulk.among(column, only)
-    return f" AND {where}", params
-
-
-def _due_rows(depot_id: int, only: IntArray | None) -> dict[str, Array]:
-    where, params = _among("d.vehicle_id", only)
+def _due_rows(where: str, params: list[Any]) -> dict[str, Array]:
     sql = f"""
         SELECT d.vehicle_id, d.service_id, d.remaining_km, d.remaining_h,
             {bulk.day_number("d.calendar_on")}, d.duty_class, COALESCE(l.product_id, {ANY_PRODUCT}),
             d.history_known
         FROM due_duedate d JOIN vehicles_vehicle v ON v.id = d.vehicle_id
         LEFT JOIN due_limit l ON l.id = d.limit_id
-        WHERE v.depot_id = %s AND v.status <> 'sold'{where}
+        WHERE v.status <> 'sold' AND {where}
         ORDER BY d.vehicle_id, d.service_id"""  # noqa: S608
     kinds = {"vehicle_id": "i8", "service_id": "i8", "km_left": "f8", "hours_left": "f8"}
     kinds |= {"calendar_d": "f8", "duty_class": "O", "product_id": "i8", "known": "?"}
-    return bulk.read(sql, [depot_id, *params], kinds)
+    return bulk.read(sql, params, kinds)
 
 
-def _planned(depot_id: int) -> dict[tuple[int, int], int]:
+def _planned(where: str, params: list[Any]) -> dict[tuple[int, int], int]:
     """Day that a released order fixes for a service of a vehicle."""
-    planned, params = planned_days()
-    sql = f"SELECT vehicle_id, service_id, on_d FROM ({planned}) p WHERE depot_id = %s"  # noqa: S608
+    planned, states = planned_days()
+    sql = f"SELECT vehicle_id, service_id, on_d FROM ({planned} AND {where}) p"  # noqa: S608
     kinds = dict.fromkeys(("vehicle_id", "service_id", "on_d"), "i8")
-    found = bulk.read(sql, [*params, depot_id], kinds)
+    found = bulk.read(sql, [*states, *params], kinds)
     pairs = zip(found["vehicle_id"].tolist(), found["service_id"].tolist(), strict=True)
     return dict(zip(pairs, found["on_d"].tolist(), strict=True))
 

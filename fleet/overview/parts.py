@@ -7,12 +7,13 @@ out as if all had been added up from the beginning.
 
 import json
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
+from django.db.models import QuerySet
 
 from fleet import bulk
 from fleet.calc.arrays import Array, IntArray
@@ -21,7 +22,7 @@ from fleet.calc.demand import Repeats, Services, levels_before
 from fleet.calc.level_paths import moments_ahead
 from fleet.calc.weeks_ahead import WIDTH, Runs, sums
 from fleet.consumables.ahead import Calendar, Ways
-from fleet.consumables.gather import Class, gather, planned_days
+from fleet.consumables.gather import Class, gather_vehicles, planned_days
 from fleet.due.listing import condition
 from fleet.due.models import DueDate
 from fleet.due.rules import Rules
@@ -57,6 +58,7 @@ class Ground:
 class Part:
     """What one vehicle brings: see ``calc.weeks_ahead.Runs``."""
 
+    depot_id: int
     vehicle_id: int
     type_id: int
     rho: list[int]
@@ -65,21 +67,26 @@ class Part:
 
 @dataclass(frozen=True)
 class Changed:
-    """Vehicles of a depot whose part is not what is kept, and the stamp of what it is now."""
+    """Vehicles of some depots whose part is not what is kept, and the stamp of what it is now."""
 
+    depot_id: IntArray
     vehicle_id: IntArray
     inputs: IntArray  # 0: it brings nothing
 
-    def part(self, rows: slice) -> "Changed":
+    def take(self, rows: slice | Array) -> "Changed":
         """Some of them."""
-        return Changed(self.vehicle_id[rows], self.inputs[rows])
+        return Changed(self.depot_id[rows], self.vehicle_id[rows], self.inputs[rows])
+
+    def at(self, depot_ids: Sequence[int]) -> "Changed":
+        """Those of some depots."""
+        return self.take(np.isin(self.depot_id, depot_ids))
 
 
 # --- gather ------------------------------------------------------------------------------
-def changed(ground_of: dict[int, Ground], anew: Sequence[int]) -> dict[int, Changed]:
-    """By depot; of those to be worked out ``anew`` all that bring or brought anything."""
+def changed(ground_of: Mapping[int, Ground], anew: Sequence[int]) -> Changed:
+    """By vehicle; of depots to be worked out ``anew`` all that bring or brought anything."""
     if not ground_of:
-        return {}
+        return Changed(*np.empty((3, 0), dtype=np.int64))
     wanted, params = _wanted(ground_of)
     planned, states = planned_days()
     here, depots = bulk.among("depot_id", np.array(sorted(ground_of)))
@@ -96,14 +103,10 @@ def changed(ground_of: dict[int, Ground], anew: Sequence[int]) -> dict[int, Chan
         ORDER BY vehicle_id"""  # noqa: S608
     given = [*params, *states, *depots, *depots, *fresh_depots]
     found = bulk.read(sql, given, dict.fromkeys(("vehicle_id", "depot_id", "inputs"), "i8"))
-    return {
-        int(pk): Changed(found["vehicle_id"][rows], found["inputs"][rows])
-        for pk in np.unique(found["depot_id"])
-        for rows in [np.flatnonzero(found["depot_id"] == pk)]
-    }
+    return Changed(found["depot_id"], found["vehicle_id"], found["inputs"])
 
 
-def _wanted(ground_of: dict[int, Ground]) -> tuple[str, Sequence[Any]]:
+def _wanted(ground_of: Mapping[int, Ground]) -> tuple[str, Sequence[Any]]:
     """SQL of what may well fall due in these weeks and is not late; that of a later earliest
     likely day will not, and leaving it out saves most of the work."""
     ground = next(iter(ground_of.values()))
@@ -114,26 +117,38 @@ def _wanted(ground_of: dict[int, Ground]) -> tuple[str, Sequence[Any]]:
     return listed.query.sql_with_params()
 
 
-def _keys(depot_id: int, ground: Ground, vehicle_ids: IntArray) -> Array:
-    """Vehicle and service of what is counted, in one number each."""
-    wanted, params = _wanted({depot_id: ground})
+def _keys(ground_of: Mapping[int, Ground], vehicle_ids: IntArray) -> dict[int, Array]:
+    """By depot: vehicle and service of what is counted, in one number each."""
+    wanted, params = _wanted(ground_of)
     where, ids = bulk.among("vehicle_id", vehicle_ids)
     sql = f"""
         WITH wanted (vehicle_id, depot_id, service_id, hash) AS ({wanted})
-        SELECT vehicle_id, service_id FROM wanted WHERE {where}"""  # noqa: S608
-    found = bulk.read(sql, [*params, *ids], {"vehicle_id": "i8", "service_id": "i8"})
-    return np.asarray(found["vehicle_id"] * 2**31 + found["service_id"])
+        SELECT depot_id, vehicle_id, service_id FROM wanted WHERE {where}"""  # noqa: S608
+    names = ("depot_id", "vehicle_id", "service_id")
+    found = bulk.read(sql, [*params, *ids], dict.fromkeys(names, "i8"))
+    key = found["vehicle_id"] * 2**31 + found["service_id"]
+    return {pk: key[found["depot_id"] == pk] for pk in ground_of}
 
 
-def kept_parts(depot_id: int, vehicle_ids: IntArray | None = None) -> list[Part]:
-    """What vehicles of a depot (default: all) brought when it was last worked out."""
-    where, ids = ("TRUE", []) if vehicle_ids is None else bulk.among("vehicle_id", vehicle_ids)
-    rows = VehicleAhead.objects.filter(depot=depot_id).extra(where=[where], params=ids)  # noqa: S610
-    return [
-        Part(vehicle_id, part["type"], part["rho"], _by_service(part["before"]))
-        for vehicle_id, part in rows.order_by("vehicle").values_list("vehicle_id", "part")
-        if part
-    ]
+def kept_parts(now: Changed) -> list[Part]:
+    """What vehicles brought when it was last worked out."""
+    where, ids = bulk.among("vehicle_id", now.vehicle_id)
+    pairs = set(zip(now.depot_id.tolist(), now.vehicle_id.tolist(), strict=True))
+    rows = VehicleAhead.objects.extra(where=[where], params=ids)  # noqa: S610
+    return [part for part in _parts(rows) if (part.depot_id, part.vehicle_id) in pairs]
+
+
+def parts_at(depot_id: int) -> list[Part]:
+    """What all vehicles of a depot brought when it was last worked out."""
+    return list(_parts(VehicleAhead.objects.filter(depot=depot_id)))
+
+
+def _parts(rows: QuerySet[VehicleAhead]) -> Iterator[Part]:
+    told = rows.order_by("vehicle").values_list("depot_id", "vehicle_id", "part")
+    for depot_id, vehicle_id, part in told:
+        if part:
+            before = _by_service(part["before"])
+            yield Part(depot_id, vehicle_id, part["type"], part["rho"], before)
 
 
 def _by_service(before: dict[str, list[int]]) -> dict[int, list[int]]:
@@ -141,16 +156,21 @@ def _by_service(before: dict[str, list[int]]) -> dict[int, list[int]]:
 
 
 # --- compute -----------------------------------------------------------------------------
-def parts_of(depot_id: int, ground: Ground, vehicle_ids: IntArray) -> Iterator[Part]:
+def parts_of(ground_of: Mapping[int, Ground], now: Changed) -> Iterator[Part]:
     """Work out what some vehicles bring."""
-    for begin in range(0, len(vehicle_ids), VEHICLES_AT_ONCE):
-        ids = vehicle_ids[begin : begin + VEHICLES_AT_ONCE]
-        keys = _keys(depot_id, ground, ids)
-        for group in gather(depot_id, ground.rules, ids):
-            yield from _of_class(group, ground, keys)
+    for begin in range(0, len(now.vehicle_id), VEHICLES_AT_ONCE):
+        some = now.take(slice(begin, begin + VEHICLES_AT_ONCE))
+        depot_ids, ids = np.unique(some.depot_id), np.unique(some.vehicle_id)
+        keys = _keys({pk: ground_of[pk] for pk in depot_ids.tolist()}, ids)
+        pairs = set(zip(some.depot_id.tolist(), some.vehicle_id.tolist(), strict=True))
+        rules = ground_of[int(depot_ids[0])].rules
+        for depot_id, group in gather_vehicles(ids, rules):
+            if depot_id in keys:  # else it was there, and is no more
+                found = _of_class(depot_id, group, ground_of[depot_id], keys[depot_id])
+                yield from (one for one in found if (depot_id, one.vehicle_id) in pairs)
 
 
-def _of_class(group: Class, ground: Ground, keys: Array) -> Iterator[Part]:
+def _of_class(depot_id: int, group: Class, ground: Ground, keys: Array) -> Iterator[Part]:
     calendar = ground.calendar
     ways = Ways.of(group, calendar, ground.utc_offset_d, ground.rules.widening)
     rho = np.zeros((len(group.vehicle_id), len(calendar.months)), dtype=np.int64)
@@ -166,7 +186,8 @@ def _of_class(group: Class, ground: Ground, keys: Array) -> Iterator[Part]:
         if levels[-1]:
             found[vehicle][service_id] = levels
     for vehicle, services in sorted(found.items()):
-        yield Part(int(group.vehicle_id[vehicle]), group.type_id, rho[vehicle].tolist(), services)
+        pk = int(group.vehicle_id[vehicle])
+        yield Part(depot_id, pk, group.type_id, rho[vehicle].tolist(), services)
 
 
 def _rho(ways: Ways, ground: Ground, type_id: int) -> IntArray:
@@ -223,21 +244,28 @@ def add(total: Sums, parts: Iterable[Part], minutes: dict[int, int], sign: int =
 
 
 # --- record ------------------------------------------------------------------------------
-def record(depot_id: int, now: Changed, parts: Sequence[Part]) -> None:
-    """Keep what some vehicles bring; call it in the transaction of their depot's sums."""
-    part_of = {part.vehicle_id: part for part in parts}
-    ids = now.vehicle_id.tolist()
-    stays = np.array([pk in part_of for pk in ids], dtype=bool) | (now.inputs != 0)
-    where, gone = bulk.among("vehicle_id", now.vehicle_id[~stays])
-    VehicleAhead.objects.filter(depot=depot_id).extra(where=[where], params=gone).delete()  # noqa: S610
-    told = [json.dumps(_told(part_of.get(pk))) for pk in now.vehicle_id[stays].tolist()]
-    columns = {
-        "vehicle_id": now.vehicle_id[stays],
-        "depot_id": np.full(len(told), depot_id),
-        "inputs": now.inputs[stays],
-        "part": np.array([*told, None], dtype=object)[:-1],
-    }
-    bulk.upsert(VehicleAhead, columns, ["vehicle_id", "depot_id"])
+def record(now: Changed, parts: Sequence[Part]) -> None:
+    """Keep what some vehicles bring; call it in the transaction of their depots' sums."""
+    part_of = {(part.depot_id, part.vehicle_id): part for part in parts}
+    pairs = list(zip(now.depot_id.tolist(), now.vehicle_id.tolist(), strict=True))
+    stays = np.array([pair in part_of for pair in pairs], dtype=bool) | (now.inputs != 0)
+    _forget(now.take(~stays))
+    told = [json.dumps(_told(part_of.get(pairs[at]))) for at in np.flatnonzero(stays)]
+    if told:
+        kept = now.take(stays)
+        columns = {
+            "vehicle_id": kept.vehicle_id,
+            "depot_id": kept.depot_id,
+            "inputs": kept.inputs,
+            "part": np.array(told, dtype=object),
+        }
+        bulk.upsert(VehicleAhead, columns, ["vehicle_id", "depot_id"])
+
+
+def _forget(gone: Changed) -> None:
+    for depot_id in np.unique(gone.depot_id).tolist():
+        where, ids = bulk.among("vehicle_id", gone.at([depot_id]).vehicle_id)
+        VehicleAhead.objects.filter(depot=depot_id).extra(where=[where], params=ids).delete()  # noqa: S610
 
 
 def _told(part: Part | None) -> dict[str, Any]:

@@ -4,16 +4,18 @@ Only what is due next counts: not what comes after it is done. What is late alre
 for it is no matter of chance in which week it falls.
 """
 
-from collections import defaultdict
-from collections.abc import Collection, Iterable, Sequence
-from contextlib import nullcontext
+import json
+from collections import Counter, defaultdict
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 from django.db import transaction
 from django.db.models import Case, Count, Value, When
 
+from fleet import bulk
 from fleet.calc.arrays import Array
 from fleet.calc.common_factor import RHO_STEP, nodes
 from fleet.calc.convolve import added, total
@@ -81,11 +83,26 @@ def forecast_weeks(today: date, depot_ids: Collection[int], basis: Basis | None 
     anew = [pk for pk, stamp in stamps.items() if pk not in kept or kept[pk].inputs != stamp]
     for pk in anew:
         rows[pk].sums, rows[pk].weeks, rows[pk].inputs = {}, [], stamps[pk]
-    changed, written = parts.changed(ground_of, anew), 0
-    for depot in depots:
-        pk, capacity = depot.pk, _capacity(depot, workshops.get(depot.pk), today)
-        written += _one_depot(rows[pk], ground_of[pk], changed.get(pk), late[pk], capacity)
-    return written
+    now = parts.changed(ground_of, anew)
+    capacity = {one.pk: _capacity(one, workshops.get(one.pk), today) for one in depots}
+    return sum(
+        _some_depots([rows[pk] for pk in some], ground_of, now.at(some), late, capacity)
+        for some in _few_at_once(list(ground_of), now)
+    )
+
+
+def _few_at_once(depot_ids: Sequence[int], now: Changed) -> Iterator[list[int]]:
+    """Depots in turn; as many together as have few vehicles that changed."""
+    of_depot = Counter(now.depot_id.tolist())
+    some, vehicles = list[int](), 0
+    for pk in depot_ids:
+        vehicles += of_depot[pk]
+        if some and vehicles > WRITTEN_AT_ONCE:
+            yield some
+            some, vehicles = [], of_depot[pk]
+        some.append(pk)
+    if some:
+        yield some
 
 
 # --- gather ------------------------------------------------------------------------------
@@ -170,48 +187,93 @@ def _capacity(depot: Depot, workshop: Workshop | None, today: date) -> Array | N
 
 
 # --- compute -----------------------------------------------------------------------------
-def _one_depot(
-    row: WorkAhead,
-    ground: Ground,
-    now: Changed | None,
-    late: dict[str, int],
-    capacity: Array | None,
+def _some_depots(
+    rows: Sequence[WorkAhead],
+    ground_of: Mapping[int, Ground],
+    now: Changed,
+    late: Mapping[int, dict[str, int]],
+    capacity: Mapping[int, Array | None],
 ) -> int:
     """Compute and record; the sums and the parts that are in them change together."""
-    pk, before, fresh = row.depot_id, _told(row), list[Part]()
-    if now is not None:
-        totals = {int(key): np.array(one, np.int64) for key, one in row.sums.items()}
-        if row.weeks:
-            parts.add(totals, parts.kept_parts(pk, now.vehicle_id), ground.minutes, -1)
-            fresh = list(parts.parts_of(pk, ground, now.vehicle_id))
-            parts.add(totals, fresh, ground.minutes)
-        else:
-            _anew(pk, ground, now, totals)
-        row.sums = {str(key): one.tolist() for key, one in totals.items() if one.any()}
-    with transaction.atomic() if now is not None else nullcontext():
-        if now is not None and row.weeks:
-            parts.record(pk, now, fresh)
-        laws = _kept_laws(row) if now is None and row.weeks else _laws(row, ground)
-        weeks = _weeks(ground.calendar, laws, capacity)
-        row.as_of_on, row.weeks = ground.today, [asdict(week) for week in weeks]
-        for name, value in late.items():
-            setattr(row, name, value)
-        if now is None and _told(row) == before:
-            return 0
-        row.save()
-    return 1
+    before = {row.depot_id: _told(row) for row in rows}
+    moved, onwards = set(now.depot_id.tolist()), [row for row in rows if row.weeks]
+    for row in rows:
+        if row.depot_id in moved and not row.weeks:
+            _anew(row, ground_of[row.depot_id], now.at([row.depot_id]))
+    now = now.at([row.depot_id for row in onwards])
+    fresh = _follow(onwards, ground_of, now)
+    with transaction.atomic():
+        parts.record(now, fresh)
+        for row in rows:
+            pk = row.depot_id
+            _tell(row, ground_of[pk], late[pk], capacity[pk], same=pk not in moved)
+        changed = [row for row in rows if row.depot_id in moved or _told(row) != before[row.pk]]
+        _record(changed)
+    return len(changed)
 
 
-def _anew(depot_id: int, ground: Ground, now: Changed, totals: parts.Sums) -> None:
+def _follow(
+    rows: Sequence[WorkAhead], ground_of: Mapping[int, Ground], now: Changed
+) -> Sequence[Part]:
+    """Take away from the sums what vehicles brought, and add what they bring, which is given."""
+    if not len(now.vehicle_id):
+        return []
+    gone, fresh = parts.kept_parts(now), list(parts.parts_of(ground_of, now))
+    for row in rows:
+        minutes, totals = ground_of[row.depot_id].minutes, _totals(row)
+        for some, sign in ((gone, -1), (fresh, 1)):
+            parts.add(totals, [one for one in some if one.depot_id == row.depot_id], minutes, sign)
+        _keep(row, totals)
+    return fresh
+
+
+def _totals(row: WorkAhead) -> parts.Sums:
+    return {int(key): np.array(one, np.int64) for key, one in row.sums.items()}
+
+
+def _keep(row: WorkAhead, totals: parts.Sums) -> None:
+    row.sums = {str(key): one.tolist() for key, one in totals.items() if one.any()}
+
+
+def _anew(row: WorkAhead, ground: Ground, now: Changed) -> None:
     """Count all from the beginning, some vehicles at a time. Until the row of the depot says again
     on what its sums rest, whoever comes next begins anew; so parts may be written bit by bit."""
-    WorkAhead.objects.filter(depot=depot_id).update(inputs=0)
+    WorkAhead.objects.filter(depot=row.depot_id).update(inputs=0)
+    totals = _totals(row)
     for begin in range(0, len(now.vehicle_id), WRITTEN_AT_ONCE):
-        some = now.part(slice(begin, begin + WRITTEN_AT_ONCE))
-        fresh = list(parts.parts_of(depot_id, ground, some.vehicle_id))
+        some = now.take(slice(begin, begin + WRITTEN_AT_ONCE))
+        fresh = list(parts.parts_of({row.depot_id: ground}, some))
         parts.add(totals, fresh, ground.minutes)
         with transaction.atomic():
-            parts.record(depot_id, some, fresh)
+            parts.record(some, fresh)
+    _keep(row, totals)
+
+
+def _tell(
+    row: WorkAhead, ground: Ground, late: dict[str, int], capacity: Array | None, *, same: bool
+) -> None:
+    laws = _kept_laws(row) if same and row.weeks else _laws(row, ground)
+    weeks = _weeks(ground.calendar, laws, capacity)
+    row.as_of_on, row.weeks = ground.today, [asdict(week) for week in weeks]
+    for name, value in late.items():
+        setattr(row, name, value)
+
+
+def _record(rows: Sequence[WorkAhead]) -> None:
+    if not rows:
+        return
+    names = [field.attname for field in WorkAhead._meta.concrete_fields]
+    columns = {
+        name: np.array([_plain(getattr(row, name)) for row in rows], dtype=object) for name in names
+    }
+    bulk.upsert(WorkAhead, columns, ["depot_id"])
+
+
+def _plain(value: Any) -> Any:
+    """As the database takes it."""
+    if isinstance(value, dict | list):
+        return json.dumps(value)
+    return value.isoformat() if isinstance(value, date) else value
 
 
 def _told(row: WorkAhead) -> tuple[object, ...]:
@@ -228,7 +290,7 @@ def _laws(row: WorkAhead, ground: Ground) -> list[Law]:
     sums = [np.array(one, np.int64) for one in row.sums.values()]
     found = [moments([one[at] for one in sums]) for at in range(WEEKS)]
     small = sum(week.vehicles for week in found) <= SMALL
-    own = parts.by_type(parts.kept_parts(row.depot_id)) if small else {}
+    own = parts.by_type(parts.parts_at(row.depot_id)) if small else {}
     return [
         _exact(week, at, own, ground) if small and week.vehicles <= FEW else _normal(week)
         for at, week in enumerate(found)

@@ -140,8 +140,8 @@ def test_only_what_changed_is_worked_out(
     read(vans)
     seen: list[int] = []
 
-    def watched(depot_id: int, ground: weeks.Ground, ids: np.ndarray) -> list[object]:
-        seen.extend(ids.tolist())
+    def watched(ground_of: dict[int, weeks.Ground], now: weeks.Changed) -> list[object]:
+        seen.extend(now.vehicle_id.tolist())
         return []
 
     monkeypatch.setattr(weeks.parts, "parts_of", watched)
