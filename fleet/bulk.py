@@ -16,7 +16,7 @@ from django.core.exceptions import EmptyResultSet
 from django.db import connection, transaction
 from django.db.models import Model, QuerySet
 
-from fleet.calc.arrays import Array
+from fleet.calc.arrays import Array, IntArray
 
 Columns = Mapping[str, Array]
 Row = TypeVar("Row")
@@ -151,7 +151,7 @@ def upsert(
     columns
         Attribute names (``vehicle_id``, not ``vehicle``) to arrays of equal length.
     key
-        Attributes under a unique constraint.
+        Attributes under a unique constraint; none: rows that any constraint forbids are left out.
     update
         Attributes to bring up to date, default all that are not in ``key``; empty to leave
         existing rows alone.
@@ -172,6 +172,29 @@ def insert(model: type[Model], columns: Columns) -> int:
             _copy(model._meta.db_table, [_column(model, name) for name in names], columns, names)
         return len(columns[names[0]])
     return _executemany(_insert(model, names), columns, names)
+
+
+def new_ids(model: type[Model], count: int) -> IntArray:
+    """Ids for rows to come, which nobody else gets; call it in their transaction."""
+    if on_postgres():
+        of_table = "pg_get_serial_sequence(%s, %s)"
+        sql = f"SELECT nextval({of_table}) FROM generate_series(1, %s)"  # noqa: S608
+        own = [_quote(model._meta.db_table), model._meta.pk.column, count]
+        return np.asarray(read(sql, own, {"id": "i8"})["id"])
+    sql = "SELECT seq FROM sqlite_sequence WHERE name = %s"
+    last = read(sql, [model._meta.db_table], {"seq": "i8"})["seq"]
+    return np.asarray(np.arange(1, count + 1) + last.sum())
+
+
+def like(row: Model, columns: Columns) -> Columns:
+    """Columns of rows that are like one not saved yet, but for those given."""
+    count = len(next(iter(columns.values())))
+    rest = {
+        field.attname: field.get_db_prep_save(field.pre_save(row, True), connection)
+        for field in row._meta.concrete_fields
+        if not field.primary_key and field.attname not in columns
+    }
+    return {name: np.full(count, value, dtype=object) for name, value in rest.items()} | {**columns}
 
 
 def update(model: type[Model], columns: Columns, key: str = "id") -> int:
@@ -216,6 +239,8 @@ def _quote(name: str) -> str:
 def _conflict(model: type[Model], key: Sequence[str], change: Sequence[str]) -> str:
     table = _quote(model._meta.db_table)
     target = ", ".join(_quote(_column(model, name)) for name in key)
+    if not key:
+        return " ON CONFLICT DO NOTHING"
     if not change:
         return f" ON CONFLICT ({target}) DO NOTHING"
     columns = [_quote(_column(model, name)) for name in change]
@@ -300,9 +325,9 @@ def _stage(model: type[Model], columns: Columns, names: Sequence[str]) -> list[s
     target = [_column(model, name) for name in names]
     listed = ", ".join(_quote(name) for name in target)
     with connection.cursor() as cursor:
-        cursor.execute("DROP TABLE IF EXISTS staged_rows")
         cursor.execute(
-            f"CREATE TEMPORARY TABLE staged_rows ON COMMIT DROP AS "  # noqa: S608
+            "DROP TABLE IF EXISTS staged_rows; "  # noqa: S608
+            f"CREATE TEMPORARY TABLE staged_rows ON COMMIT DROP AS "
             f"SELECT {listed} FROM {_quote(model._meta.db_table)} WITH NO DATA"
         )
     _copy("staged_rows", target, columns, names)

@@ -39,7 +39,7 @@ from fleet.runs.models import Run
 from fleet.today import today_at
 from fleet.trials import evaluate
 from fleet.usage import measure, rates, seasons
-from fleet.vehicles.models import Depot, Vehicle
+from fleet.vehicles.models import Vehicle
 from fleet.workorders import consumption, escalate, issue, rechecks
 
 Counts = dict[str, int]
@@ -106,9 +106,10 @@ def nightly(
         Another process is at it, or it is done and not wanted ``again``.
     """
     with ledger.work(ledger.NIGHT, on, zone or "", again=again) as run:
+        keep = ledger.keeper(run)
 
         def tell(share: float, text: str) -> None:
-            ledger.renew(run, share)
+            keep(share)
             if progress is not None:
                 progress(share, text)
 
@@ -140,14 +141,14 @@ def _night(as_of: datetime, zone: str | None, progress: Progress) -> Counts:
 def _follow_up(as_of: datetime, zone: str | None, basis: Basis) -> Counts:
     """Draft orders, ask about what is overdue, forecast what stores will need."""
     actor = Actor(person=None, channel="night", now=_moment(as_of.date(), zone))
-    depots = Depot.objects.all() if zone is None else Depot.objects.filter(zone=zone)
-    here = dict(depots.values_list("pk", "slug"))
-    ids = list(here)
+    zones = basis.depots.zone
+    ids = [pk for pk, own in zones.items() if zone is None or own == zone]
+    today_of = {pk: today_at(zones[pk], actor.now) for pk in ids}
     moves.forget(actor.now)
     return {
         "re-checks ordered": rechecks.order_called(actor.now, depot_ids=ids),
         "orders drafted": issue.draft_due(actor, as_of.date(), ids),
-        "questions asked": escalate.escalate(actor, list(here.values()), basis.depots.working),
+        "questions asked": escalate.escalate(actor, today_of, basis.depots.working),
         "consumption findings": consumption.watch(actor, consumption.topped_up(ids), as_of),
         "demand rows": demand.forecast_demand(as_of.date(), ids, basis),
         "weeks ahead": weeks.forecast_weeks(as_of.date(), ids, basis),

@@ -98,7 +98,9 @@ def note(moves: Moves) -> None:
 
 def forget(now: datetime) -> None:
     """Take away moves that nobody is told any more."""
-    DueMove.objects.filter(noticed_at__lt=now - timedelta(days=KEPT_D)).delete()
+    rows = DueMove.objects.filter(noticed_at__lt=now - timedelta(days=KEPT_D))
+    if rows.exists():  # on few nights
+        rows.delete()
 
 
 def _unlike(before: Array, after: Array) -> Array:

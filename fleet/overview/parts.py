@@ -23,11 +23,10 @@ from fleet.calc.level_paths import moments_ahead
 from fleet.calc.weeks_ahead import WIDTH, Runs, sums
 from fleet.consumables.ahead import Calendar, Ways
 from fleet.consumables.gather import Class, gather_vehicles, planned_days
-from fleet.due.listing import condition
+from fleet.due.listing import condition, sold_vehicles
 from fleet.due.models import DueDate
 from fleet.due.rules import Rules
 from fleet.overview.models import VehicleAhead
-from fleet.vehicles.models import Vehicle
 
 DAYS = 7  # of a week
 MARGIN_D = 28  # beyond these weeks, that an earliest likely day may lie and count; our choice
@@ -90,16 +89,17 @@ def changed(ground_of: Mapping[int, Ground], anew: Sequence[int]) -> Changed:
     wanted, params = _wanted(ground_of)
     planned, states = planned_days()
     here, depots = bulk.among("depot_id", np.array(sorted(ground_of)))
+    none = "CAST(NULL AS BIGINT)"  # of what is kept there is one row: the greatest is that one
     fresh, fresh_depots = bulk.among("depot_id", np.array(sorted(anew), dtype=np.int64))
     sql = f"""
         WITH wanted (vehicle_id, depot_id, service_id, hash) AS ({wanted})
         SELECT vehicle_id, depot_id, CAST(SUM(now) AS BIGINT) FROM (
-            SELECT vehicle_id, depot_id, hash / {PARTS_OF_A_HASH} AS now, 0 AS kept FROM wanted
-            UNION ALL SELECT vehicle_id, depot_id, service_id * (on_d * 65537 + 1), 0
+            SELECT vehicle_id, depot_id, hash / {PARTS_OF_A_HASH} AS now, {none} AS kept FROM wanted
+            UNION ALL SELECT vehicle_id, depot_id, service_id * (on_d * 65537 + 1), {none}
                 FROM ({planned}) p WHERE {here}
             UNION ALL SELECT vehicle_id, depot_id, 0, inputs
                 FROM overview_vehicleahead WHERE {here}) both_of_them
-        GROUP BY vehicle_id, depot_id HAVING SUM(now) <> SUM(kept) OR {fresh}
+        GROUP BY vehicle_id, depot_id HAVING SUM(now) <> COALESCE(MAX(kept), 0) OR {fresh}
         ORDER BY vehicle_id"""  # noqa: S608
     given = [*params, *states, *depots, *depots, *fresh_depots]
     found = bulk.read(sql, given, dict.fromkeys(("vehicle_id", "depot_id", "inputs"), "i8"))
@@ -112,7 +112,7 @@ def _wanted(ground_of: Mapping[int, Ground]) -> tuple[str, Sequence[Any]]:
     ground = next(iter(ground_of.values()))
     rows = DueDate.objects.filter(condition("not_late", ground.today), p10__lte=ground.last_on)
     rows = rows.filter(depot__in=sorted(ground_of), service__is_round=False)
-    rows = rows.exclude(vehicle__status=Vehicle.Status.SOLD).order_by()
+    rows = rows.exclude(vehicle__in=sold_vehicles()).order_by()
     listed = rows.values_list("vehicle_id", "depot_id", "service_id", "inputs_hash")
     return listed.query.sql_with_params()
 

@@ -7,7 +7,8 @@ for it is no matter of chance in which week it falls.
 import json
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from contextlib import nullcontext
+from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
@@ -25,17 +26,16 @@ from fleet.consumables.ahead import Calendar, Stretch
 from fleet.consumables.gather import day_number
 from fleet.consumables.learn import sigmas
 from fleet.due.gather import utc_offsets
-from fleet.due.listing import condition
+from fleet.due.listing import condition, sold_vehicles
 from fleet.due.models import DueDate, Service
 from fleet.due.rules import Basis, gather_basis
 from fleet.overview import parts
 from fleet.overview.models import WorkAhead
 from fleet.overview.parts import Changed, Ground, Part
-from fleet.vehicles.models import Depot, Vehicle
+from fleet.vehicles.models import Depot
 from fleet.visits.labour import NO_PROCEDURE_MIN
-from fleet.visits.models import ServiceNeed, Workshop
+from fleet.visits.models import Workshop
 from fleet.visits.places import gather_places
-from fleet.workorders.models import Procedure
 
 WEEKS = 12  # our choice
 FEW = 12  # vehicles with a part in a week; the total of more is as good as normal; our choice
@@ -129,10 +129,9 @@ def _stamp(ground: Ground) -> int:
 
 def minutes_of_services() -> dict[int, int]:
     """Labour by the book, a second person's too; rounds join other visits and are left out."""
-    minutes = dict(Procedure.objects.values_list("service", "minutes"))
-    second = dict(ServiceNeed.objects.values_list("service", "second_min"))
-    ids = Service.objects.filter(is_round=False).values_list("pk", flat=True)
-    return {pk: _rounded((minutes.get(pk) or NO_PROCEDURE_MIN) + second.get(pk, 0)) for pk in ids}
+    rows = Service.objects.filter(is_round=False)
+    told = rows.values_list("pk", "procedure__minutes", "need__second_min")
+    return {pk: _rounded((own or NO_PROCEDURE_MIN) + (second or 0)) for pk, own, second in told}
 
 
 def _rounded(minutes: int) -> int:
@@ -162,7 +161,7 @@ def _late(today: date, ground_of: dict[int, Ground]) -> dict[int, dict[str, int]
     # the day that what is late is sorted by is never ahead: so an index finds it
     rows = DueDate.objects.filter(states["overdue"] | states["probably"], sort_on__lte=today)
     rows = rows.filter(depot__in=list(ground_of))
-    rows = rows.exclude(vehicle__status=Vehicle.Status.SOLD).order_by()
+    rows = rows.exclude(vehicle__in=sold_vehicles()).order_by()
     told = rows.annotate(late=Case(*[When(its, then=Value(name)) for name, its in states.items()]))
     counted = told.values_list("depot", "late", "service").annotate(Count("pk"))
     for pk, name, service_id, number in counted:
@@ -202,7 +201,7 @@ def _some_depots(
             _anew(row, ground_of[row.depot_id], now.at([row.depot_id]))
     now = now.at([row.depot_id for row in onwards])
     fresh = _follow(onwards, ground_of, now)
-    with transaction.atomic():
+    with transaction.atomic() if moved else nullcontext():
         parts.record(now, fresh)
         for row in rows:
             pk = row.depot_id
@@ -254,7 +253,7 @@ def _tell(
 ) -> None:
     laws = _kept_laws(row) if same and row.weeks else _laws(row, ground)
     weeks = _weeks(ground.calendar, laws, capacity)
-    row.as_of_on, row.weeks = ground.today, [asdict(week) for week in weeks]
+    row.as_of_on, row.weeks = ground.today, [vars(week) for week in weeks]
     for name, value in late.items():
         setattr(row, name, value)
 

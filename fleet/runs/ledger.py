@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
-from time import sleep
+from time import monotonic, sleep
 from zoneinfo import ZoneInfo
 
 from django.db import InterfaceError, OperationalError, connection
@@ -26,6 +26,7 @@ from fleet.vehicles.models import Depot
 
 log = logging.getLogger(__name__)
 LEASE = timedelta(minutes=5)  # our choice: longer than any chunk, short enough for a morning
+RENEWED_EVERY_S = 3  # our choice: what a person who watches takes for going on
 ATTEMPTS = 5  # our choice: what fails so often needs a person, not another attempt
 WAITS_S = (0.5, 1, 2, 4, 8, 16, 30)  # our choice: a server that restarts is back by then
 NIGHT_AT = time(2, 30)  # local; our choice: after the day's last reading, before the first shift
@@ -145,6 +146,19 @@ def renew(run: Run, share: float, counts: Mapping[str, int] | None = None) -> No
     leased = _leased(run).update(lease_until=_lease(), progress_share=share, counts=run.counts)
     if not leased:
         raise Taken(f"{run} was taken over by another process.")
+
+
+def keeper(run: Run) -> Callable[[float], None]:
+    """Renews for work in short chunks, but not a second time within moments."""
+    renewed_s = monotonic()
+
+    def keep(share: float) -> None:
+        nonlocal renewed_s
+        if monotonic() - renewed_s >= RENEWED_EVERY_S:
+            renew(run, share)
+            renewed_s = monotonic()
+
+    return keep
 
 
 def standing(run: Run, now: datetime) -> str:

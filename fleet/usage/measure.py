@@ -27,10 +27,12 @@ FLOAT_COLUMNS = [name for name in STATE_COLUMNS if name != "readings"]
 def lagging_meters(vehicle_ids: Array | None = None) -> Array:
     """Meters whose state does not yet rest on the verdicts (or the season) in force."""
     where, params = _lagging()
+    source = FROM_ALL
     if vehicle_ids is not None:
-        also, more = bulk.among("m.vehicle_id", vehicle_ids)
+        source, (also, more) = FROM, bulk.among("m.vehicle_id", vehicle_ids)
         where, params = f"{where} AND {also}", params + more
-    return bulk.read(f"SELECT m.id {FROM} WHERE {where} ORDER BY m.id", params, {"id": "i8"})["id"]
+    sql = f"SELECT j.meter_id {source} WHERE {where} ORDER BY j.meter_id"  # noqa: S608
+    return bulk.read(sql, params, {"id": "i8"})["id"]
 
 
 def advance(meter_ids: Array) -> int:
@@ -48,6 +50,15 @@ FROM = """
     LEFT JOIN usage_usagestate s ON s.meter_id = m.id
     LEFT JOIN usage_seasonindex x ON x.in_force AND m.kind = 'km'
         AND x.type_pk = v.vehicle_type_id AND x.depot_pk = v.depot_id"""
+# of all meters: those without a season need not be looked up to see it
+FROM_ALL = """
+    FROM readings_verdictmemory j
+    LEFT JOIN usage_usagestate s ON s.meter_id = j.meter_id
+    LEFT JOIN (
+        SELECT m.id AS meter_id, i.id FROM usage_seasonindex i
+        JOIN vehicles_vehicle v ON v.vehicle_type_id = i.type_pk AND v.depot_id = i.depot_pk
+        JOIN vehicles_meter m ON m.vehicle_id = v.id AND m.kind = 'km'
+        WHERE i.in_force) x ON x.meter_id = j.meter_id"""
 REPLAY = "(s.meter_id IS NULL OR s.version <> j.version OR s.season_id {unlike} x.id)"
 
 

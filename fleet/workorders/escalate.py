@@ -1,5 +1,6 @@
 """Overdue services that somebody must answer for, each night one step further."""
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
@@ -8,16 +9,16 @@ import numpy as np
 from django.db import connection, transaction
 from django.db.models import Exists, F, OuterRef, Q, QuerySet, Subquery
 
+from fleet import bulk
 from fleet.calc.arrays import IntArray
 from fleet.calc.calendar import WorkingDays
-from fleet.due.listing import by_day, condition, depot_days
+from fleet.due.listing import At, by_day, condition, depot_days, sold_vehicles
 from fleet.due.models import DueDate
 from fleet.due.rules import gather_depots
 from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.vehicles.find import Depots
-from fleet.vehicles.models import Vehicle
 from fleet.workorders import findings
 from fleet.workorders.listing import JobList
 from fleet.workorders.models import Escalation, Job
@@ -29,7 +30,7 @@ PATIENCE_DAYS = 5  # working days without an answer; our choice
 
 def escalate(
     actor: Actor,
-    depots: Sequence[str] | None = None,
+    depots: At | None = None,
     working: Mapping[int, WorkingDays] | None = None,
 ) -> int:
     """Open what is overdue, carry on what nobody answered, close what was done.
@@ -42,7 +43,7 @@ def escalate(
     Parameters
     ----------
     depots
-        By slug; default all.
+        By slug, or by id with what day it is there; default all.
     working
         Working days of each depot, where the caller has read them already.
     """
@@ -53,11 +54,7 @@ def escalate(
         asked = Escalation.objects.filter(vehicle__depot_id__in=depot_ids)
         with transaction.atomic():
             _close(asked, overdue, today)
-            opened |= _open(overdue, Stage.SUPERVISOR, today)
-            opened |= _open(
-                _unanswered(overdue, depot_ids, today, days), Stage.DEPUTY_AND_MANAGER, today
-            )
-            opened |= _open(_out_of_tolerance(overdue, today), Stage.USE_OR_STAND_DOWN, today)
+            opened |= _open(overdue, today, _long_ago(depot_ids, today, days))
     return len(opened)
 
 
@@ -85,34 +82,19 @@ def _overdue(today: date) -> QuerySet[DueDate]:
         condition("overdue", today),
         sort_on__lte=today,
         service__is_round=False,
-    ).exclude(vehicle__status=Vehicle.Status.SOLD)
+    ).exclude(vehicle__in=sold_vehicles())
 
 
-def _out_of_tolerance(overdue: QuerySet[DueDate], today: date) -> QuerySet[DueDate]:
-    return overdue.filter(Q(beyond_tolerance_by_reading=True) | Q(tolerance_until_on__lt=today))
-
-
-def _unanswered(
-    overdue: QuerySet[DueDate],
-    depot_ids: Sequence[int],
-    today: date,
-    working: Mapping[int, WorkingDays],
-) -> QuerySet[DueDate]:
-    """Those the supervisor was asked about more than five working days ago, without an answer."""
-    long_ago = Q(pk__in=[])
+def _long_ago(
+    depot_ids: Sequence[int], today: date, working: Mapping[int, WorkingDays]
+) -> dict[date, list[int]]:
+    """Depots by the day before which a question was asked more than five working days ago."""
+    found: dict[date, list[int]] = defaultdict(list)
     for depot_id in depot_ids:
         calendar = working[depot_id].calendar()
         asked_on = np.busday_offset(today, -PATIENCE_DAYS, roll="backward", busdaycal=calendar)
-        long_ago |= Q(vehicle__depot_id=depot_id, since_on__lt=asked_on.item())
-    waiting = Escalation.objects.filter(
-        long_ago,
-        vehicle=OuterRef("vehicle"),
-        service=OuterRef("service"),
-        stage=Stage.SUPERVISOR,
-        closed_on=None,
-        answer="",
-    )
-    return overdue.filter(Exists(waiting))
+        found[date.fromisoformat(str(asked_on))].append(depot_id)
+    return found
 
 
 def open_questions(depots: Depots) -> QuerySet[Escalation]:
@@ -146,22 +128,47 @@ def asked_about(depots: Depots) -> QuerySet[Escalation]:
     return longest_late_first(open_questions(depots)).annotate(order_list=Subquery(found))
 
 
-def _open(rows: QuerySet[DueDate], stage: str, today: date) -> set[Pair]:
-    """One open question per vehicle, service and stage, for rows that have none yet: which."""
-    asked = Escalation.objects.filter(
-        vehicle=OuterRef("vehicle"), service=OuterRef("service"), stage=stage, closed_on=None
-    )
-    missing = rows.filter(~Exists(asked)).order_by()
-    sql, params = missing.values("vehicle_id", "service_id").query.sql_with_params()
-    given: list[Any] = [str(stage), today.isoformat()]
-    cast = "%s::date" if connection.vendor == "postgresql" else "%s"
+OPEN = """
+    INSERT INTO workorders_escalation (vehicle_id, service_id, stage, since_on, answer, reason)
+    WITH late (vehicle_id, service_id, beyond, tolerance_until_on) AS ({overdue}),
+    asked (vehicle_id, service_id, stage) AS (
+        SELECT vehicle_id, service_id, %s FROM late
+        UNION ALL SELECT d.vehicle_id, d.service_id, %s
+            FROM late d JOIN vehicles_vehicle v ON v.id = d.vehicle_id
+            JOIN workorders_escalation e ON e.vehicle_id = d.vehicle_id
+                AND e.service_id = d.service_id AND e.stage = %s
+            WHERE e.closed_on IS NULL AND e.answer = '' AND ({long_ago})
+        UNION ALL SELECT vehicle_id, service_id, %s FROM late
+            WHERE beyond OR tolerance_until_on < %s)
+    SELECT a.vehicle_id, a.service_id, a.stage, {today}, '', '' FROM asked a
+    WHERE NOT EXISTS (
+        SELECT 1 FROM workorders_escalation e WHERE e.vehicle_id = a.vehicle_id
+            AND e.service_id = a.service_id AND e.stage = a.stage AND e.closed_on IS NULL)
+    ON CONFLICT DO NOTHING RETURNING vehicle_id, service_id"""
+
+
+def _open(
+    overdue: QuerySet[DueDate], today: date, long_ago: Mapping[date, Sequence[int]]
+) -> set[Pair]:
+    """One open question per vehicle, service and stage that has none yet, and about which: the
+    supervisor's about all that is overdue, deputy's and manager's where that was asked
+    ``long_ago`` without an answer, and what to do with a vehicle that is out of tolerance."""
+    told = ("vehicle_id", "service_id", "beyond_tolerance_by_reading", "tolerance_until_on")
+    sql, given = overdue.order_by().values_list(*told).query.sql_with_params()
+    where, before = list[str](), list[Any]()
+    for asked_on, depot_ids in long_ago.items():
+        here, ids = bulk.among("v.depot_id", np.array(depot_ids))
+        where.append(f"{here} AND e.since_on < %s")
+        before += [*ids, asked_on]
+    cast = "CAST(%s AS date)" if bulk.on_postgres() else "%s"
     with connection.cursor() as cursor:
         cursor.execute(
-            "INSERT INTO workorders_escalation "  # noqa: S608
-            "(vehicle_id, service_id, stage, since_on, answer, reason) "
-            f"SELECT d.vehicle_id, d.service_id, %s, {cast}, '', '' FROM ({sql}) d "
-            "WHERE true ON CONFLICT DO NOTHING RETURNING vehicle_id, service_id",
-            [*given, *params],
+            OPEN.format(overdue=sql, long_ago=" OR ".join(where), today=cast),
+            [
+                *(*given, str(Stage.SUPERVISOR)),
+                *(str(Stage.DEPUTY_AND_MANAGER), str(Stage.SUPERVISOR), *before),
+                *(str(Stage.USE_OR_STAND_DOWN), today, today.isoformat()),
+            ],
         )
         return {(vehicle_id, service_id) for vehicle_id, service_id in cursor.fetchall()}
 

@@ -256,6 +256,8 @@ def draft_due(actor: Actor, today: date, depot_ids: Sequence[int] | None = None)
     job; two nights at once make one order. Rounds that fall due join, and are no reason for one.
     """
     rows = _due_soon(today, depot_ids)
+    if not rows:
+        return 0
     by_vehicle: dict[int, list[DueDate]] = defaultdict(list)
     waiting = lines.lines(row.vehicle_id for row in rows)
     alone = [row for row in rows if (row.vehicle_id, row.service_id) not in waiting]
@@ -283,11 +285,18 @@ def _asked_for(today: date) -> QuerySet[DueDate]:
     )
 
 
+USED = (
+    *("vehicle_id", "service_id", "depot_id", "remaining_km"),
+    *("service__is_round", "service__name", "service__procedure__minutes"),
+)  # of what is due soon
+
+
 def _due_soon(today: date, depot_ids: Sequence[int] | None) -> list[DueDate]:
     rows = _asked_for(today).filter(~Exists(_of_row(Job.objects.filter(state=Job.State.OPEN))))
     if depot_ids is not None:
         rows = rows.filter(depot_id__in=depot_ids)
-    in_order = rows.order_by("vehicle_id", "service_id").select_related("service__procedure")
+    rows = rows.order_by("vehicle_id", "service_id").select_related("service__procedure")
+    in_order = rows.only(*USED)
     done = set(done_before_the_end().values_list("vehicle", "service"))  # few: of today
     return [row for row in in_order if (row.vehicle_id, row.service_id) not in done]
 
@@ -322,33 +331,48 @@ def _of_row(jobs: QuerySet[Job]) -> QuerySet[Job]:
 
 def _draft_chunk(actor: Actor, by_vehicle: dict[int, list[DueDate]]) -> int:
     with transaction.atomic():
-        orders = numbered(
-            WorkOrder(vehicle_id=pk, depot_id=rows[0].depot_id) for pk, rows in by_vehicle.items()
+        order_ids = bulk.new_ids(WorkOrder, len(by_vehicle))
+        bulk.insert(WorkOrder, _orders(order_ids, by_vehicle))
+        # another night, or a person, may have been quicker
+        bulk.upsert(Job, _jobs(order_ids, by_vehicle), key=[])
+        listed = order_ids.tolist()
+        rows = Job.objects.filter(order__in=listed).order_by()
+        filled = np.array(sorted(set(rows.values_list("order_id", flat=True))), dtype=np.int64)
+        if empty := sorted(set(listed) - set(filled.tolist())):
+            WorkOrder.objects.filter(pk__in=empty).delete()
+        event = OrderEvent(
+            what="draft",
+            to_state=WorkOrder.State.DRAFTED,
+            channel=actor.channel,
+            request_id=actor.request_id,
+            performed_at=actor.at,
         )
-        Job.objects.bulk_create(
-            (
-                Job(order=order, vehicle_id=row.vehicle_id, service=row.service,
-                    title=row.service.name, minutes=_minutes(row.service))
-                for order in orders
-                for row in by_vehicle[order.vehicle_id]
-            ),
-            ignore_conflicts=True,  # another night, or a person, was quicker
-        )  # fmt: skip
-        filled = set(Job.objects.filter(order__in=orders).values_list("order_id", flat=True))
-        empty = [order.pk for order in orders if order.pk not in filled]
-        WorkOrder.objects.filter(pk__in=empty).delete()
-        OrderEvent.objects.bulk_create(
-            OrderEvent(
-                order_id=pk,
-                what="draft",
-                to_state=WorkOrder.State.DRAFTED,
-                channel=actor.channel,
-                request_id=actor.request_id,
-                performed_at=actor.at,
-            )
-            for pk in sorted(filled)
-        )
+        bulk.insert(OrderEvent, bulk.like(event, {"order_id": filled}))
     return len(filled)
+
+
+def _orders(order_ids: Array, by_vehicle: dict[int, list[DueDate]]) -> bulk.Columns:
+    numbers = [number_of(pk) for pk in order_ids.tolist()]
+    given = {
+        "id": order_ids,
+        "number": np.array(numbers, dtype=object),
+        "vehicle_id": np.array(list(by_vehicle), dtype=np.int64),
+        "depot_id": np.array([rows[0].depot_id for rows in by_vehicle.values()], dtype=np.int64),
+    }
+    return bulk.like(WorkOrder(), given)
+
+
+def _jobs(order_ids: Array, by_vehicle: dict[int, list[DueDate]]) -> bulk.Columns:
+    services = [row.service for rows in by_vehicle.values() for row in rows]
+    counts = [len(rows) for rows in by_vehicle.values()]
+    given = {
+        "order_id": np.repeat(order_ids, counts),
+        "vehicle_id": np.repeat(np.array(list(by_vehicle), dtype=np.int64), counts),
+        "service_id": np.array([service.pk for service in services], dtype=np.int64),
+        "title": np.array([service.name for service in services], dtype=object),
+        "minutes": np.array([_minutes(service) for service in services], dtype=np.int64),
+    }
+    return bulk.like(Job(), given)
 
 
 def cancel_unasked(actor: Actor, vehicle_ids: Array, since: datetime, reason: str) -> int:
