@@ -2,6 +2,7 @@ from datetime import UTC, date, datetime
 
 import numpy as np
 import pytest
+from django.db import transaction
 
 from fleet import bulk
 from fleet.calc.arrays import Array
@@ -111,3 +112,23 @@ def test_instants_are_written_as_the_models_read_them() -> None:
 def test_an_unknown_column_is_refused_by_name() -> None:
     with pytest.raises(LookupError, match="colour"):
         bulk.insert(ClassRate, {"colour": np.array([1])})
+
+
+def test_new_ids_are_nobody_elses() -> None:
+    before = Closure.objects.create(depot=scene.depot(), on=date(2026, 1, 1))
+    with transaction.atomic():
+        ids = bulk.new_ids(Closure, 2)
+        on = np.array(["2026-01-02", "2026-01-03"], dtype="M8[D]")
+        closed = bulk.like(Closure(depot_id=before.depot_id, open=True), {"on": on})
+        bulk.insert(Closure, {**closed, "id": ids})
+    after = Closure.objects.create(depot=before.depot, on=date(2026, 1, 4))
+    assert before.pk < ids[0] < ids[1] < after.pk
+    told = Closure.objects.filter(pk__in=ids.tolist()).order_by("on").values_list("on", "open")
+    assert list(told) == [(date(2026, 1, at), True) for at in (2, 3)]
+
+
+def test_rows_that_any_constraint_forbids_are_left_out() -> None:
+    meter = scene.van().meters.get()
+    bulk.upsert(KmAt, totals(meter.pk, 1), key=["meter_id", "on"])
+    assert bulk.upsert(KmAt, totals(meter.pk, 9, 2), key=[]) == 1
+    assert list(KmAt.objects.order_by("on").values_list("total", flat=True)) == [1, 2]

@@ -129,7 +129,7 @@ def _stamp(ground: Ground) -> int:
 
 def minutes_of_services() -> dict[int, int]:
     """Labour by the book, a second person's too; rounds join other visits and are left out."""
-    rows = Service.objects.filter(is_round=False)
+    rows = Service.objects.filter(is_round=False).order_by()
     told = rows.values_list("pk", "procedure__minutes", "need__second_min")
     return {pk: _rounded((own or NO_PROCEDURE_MIN) + (second or 0)) for pk, own, second in told}
 

@@ -6,6 +6,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 
 from fleet import chain
 from fleet.calc.demand import counts_before, levels_before
@@ -24,6 +26,7 @@ from tests.scene import INVENTED, NOW
 
 pytestmark = pytest.mark.django_db
 
+LATER = NOW + timedelta(hours=1)
 TODAY = NOW.date()  # Monday, 15 June 2026
 
 
@@ -147,6 +150,32 @@ def test_only_what_changed_is_worked_out(
     monkeypatch.setattr(weeks.parts, "parts_of", watched)
     ahead()
     assert seen == [vans[3].pk]
+
+
+@pytest.mark.parametrize("at_once", [1, 2, 3])
+def test_depots_are_followed_however_many_at_once(
+    at_once: int, monkeypatch: pytest.MonkeyPatch, vans: list[Vehicle]
+) -> None:
+    ahead()
+    for change in (read, do, move):
+        change(vans)
+    monkeypatch.setattr(weeks, "WRITTEN_AT_ONCE", at_once)
+    monkeypatch.setattr(weeks.parts, "VEHICLES_AT_ONCE", at_once)
+    assert ahead() == anew()
+
+
+def test_a_second_depot_costs_no_more_statements(vans: list[Vehicle]) -> None:
+    ahead()
+    read(vans)  # at one depot
+    with CaptureQueriesContext(connection) as one:
+        ahead()
+    scene.readings(vans[3], [scene.jittered(3, 10_000, 24)[-1] + 1900], until=LATER)
+    scene.readings(vans[2], [scene.jittered(2, 10_000, 24)[-1] + 900], until=LATER)
+    chain.refresh([van.pk for van in vans[2:4]], LATER)
+    with CaptureQueriesContext(connection) as two:
+        ahead()
+    assert VehicleAhead.objects.filter(depot=vans[2].depot).exists()
+    assert len(two) <= len(one) + 1  # the whole distribution of few vehicles is each depot's own
 
 
 def test_levels_before_are_the_first_levels_of_what_is_counted(vans: list[Vehicle]) -> None:

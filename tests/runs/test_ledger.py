@@ -83,6 +83,19 @@ def test_renewing_moves_the_lease_five_minutes_ahead() -> None:
     assert abs(run.lease_until - timezone.now() - timedelta(minutes=5)) < timedelta(seconds=30)
 
 
+def test_short_chunks_renew_only_every_few_seconds(monkeypatch: pytest.MonkeyPatch) -> None:
+    clock_s = [100.0]
+    monkeypatch.setattr(ledger, "monotonic", lambda: clock_s[0])
+    run = ledger.claim("night", ON)
+    assert run
+    keep, shown = ledger.keeper(run), []
+    for second_s, share in ((102.9, 0.1), (103.0, 0.2), (105.9, 0.3), (106.0, 0.4)):
+        clock_s[0] = second_s
+        keep(share)
+        shown.append(Run.objects.get().progress_share)
+    assert shown == [0, 0.2, 0.2, 0.4]
+
+
 def test_interrupted_work_waits_to_be_made_up() -> None:
     with pytest.raises(KeyboardInterrupt), ledger.work("night", ON):
         raise KeyboardInterrupt
