@@ -8,7 +8,7 @@ from typing import Any
 from fleet.dashboard.chart_frame import figure
 from fleet.dashboard.words import day, short_day
 from fleet.due.periods import Late
-from fleet.overview.weeks import Bar, Load, Short
+from fleet.overview.weeks_shown import Bar, Load, Short
 from fleet.tables import Cell
 
 MOST_SERVICES = 12  # with rows of their own, the longest late first; our choice

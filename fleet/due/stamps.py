@@ -16,24 +16,26 @@ COLUMNS = (
     *("read_s", "season"),  # of usage: to tell which of them changed
 )
 
-# Rows of services done and fills are only ever added, so the newest id says it all. A call may be
-# withdrawn, and then counts more than one that stands, so their sum only ever rises. A class may be
-# decided again in place: each row weighs by a number of its own that is no multiple of its
-# id, severe ones twice, so that an exchange of classes does not leave the sum as it was. An
-# override may be decided again in place too, and counts anew when it begins and after its end.
+# Rows of services done and fills are only ever added, so the newest id says it all; an index has it
+# however long a history is. A call may be withdrawn, and then counts more than one that stands, so
+# their sum only ever rises. A class may be decided again in place: each row weighs by a number of
+# its own that is no multiple of its id, severe ones twice, so that an exchange of classes does not
+# leave the sum as it was. An override may be decided again in place too, and counts anew when it
+# begins and after its end.
 WEIGHT = "(id * 18546 %% 30011) * (id * 9749 %% 30013)"  # modulo primes; our choice
 PRESENT = """
     SELECT v.id AS vehicle_id, COALESCE(r.stamp, 0) AS rules, v.revision AS particulars,
         COALESCE(k.stamp, 0) AS usage_km, COALESCE(h.stamp, 0) AS usage_h,
         COALESCE(a.total, 0) + COALESCE(o.total, 0) AS duty,
-        COALESCE(d.newest, 0) AS done, COALESCE(f.newest, 0) AS fills,
+        COALESCE((SELECT MAX(d.id) FROM due_servicedone d WHERE d.vehicle_id = v.id), 0) AS done,
+        COALESCE((SELECT MAX(f.id) FROM due_fill f WHERE f.vehicle_id = v.id), 0) AS fills,
         COALESCE(c.newest, 0) AS calls,
         CAST((COALESCE(k.last_at_d, 0) + COALESCE(h.last_at_d, 0)) * 86400 AS BIGINT) AS read_s,
         COALESCE(k.season_id, 0) + COALESCE(h.season_id, 0) AS season
     FROM vehicles_vehicle v
     LEFT JOIN rules r ON r.type_id = v.vehicle_type_id AND r.depot_id = v.depot_id
-    LEFT JOIN vehicles_meter mk ON mk.vehicle_id = v.id AND mk.kind = 'km'
-    LEFT JOIN usage_usagestate k ON k.meter_id = mk.id
+    LEFT JOIN usage_usagestate k ON k.vehicle_id = v.id AND NOT EXISTS (
+        SELECT 1 FROM vehicles_meter m WHERE m.id = k.meter_id AND m.kind = 'hours')
     LEFT JOIN vehicles_meter mh ON mh.vehicle_id = v.id AND mh.kind = 'hours'
     LEFT JOIN usage_usagestate h ON h.meter_id = mh.id
     LEFT JOIN (SELECT vehicle_id, CAST(SUM({weight} * CASE duty_class WHEN 'severe' THEN 2
@@ -43,10 +45,6 @@ PRESENT = """
         + CASE duty_class WHEN 'severe' THEN 4 ELSE 0 END
         + CASE WHEN from_on > %s THEN 1 WHEN until_on < %s THEN 2 ELSE 3 END)) AS BIGINT) AS total
         FROM duty_dutyoverride {among} GROUP BY vehicle_id) o ON o.vehicle_id = v.id
-    LEFT JOIN (SELECT vehicle_id, MAX(id) AS newest FROM due_servicedone {among}
-        GROUP BY vehicle_id) d ON d.vehicle_id = v.id
-    LEFT JOIN (SELECT vehicle_id, MAX(id) AS newest FROM due_fill {among}
-        GROUP BY vehicle_id) f ON f.vehicle_id = v.id
     LEFT JOIN (SELECT vehicle_id, CAST(SUM(id * CASE WHEN withdrawn_at IS NULL THEN 3 ELSE 5 END)
         AS BIGINT) AS newest FROM due_dueearlier {among} GROUP BY vehicle_id) c
         ON c.vehicle_id = v.id
@@ -82,7 +80,7 @@ def write_stamps(vehicle_ids: IntArray, today: date, basis: Basis) -> None:
                 WITH {table} SELECT vehicle_id, {listed} FROM ({present} AND {one}) now
                 WHERE true
                 ON CONFLICT (vehicle_id) DO UPDATE SET {sets}""",  # noqa: S608
-            [*params, *ids, today, today, *(ids * 5)],
+            [*params, *ids, today, today, *(ids * 3)],
         )
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from fleet import chain
 from fleet.due.models import Service
-from fleet.overview import weeks
+from fleet.overview import weeks, weeks_shown
 from fleet.overview.models import WorkAhead
 from fleet.overview.weeks import Week
 from fleet.vehicles.models import Depot, Vehicle
@@ -135,7 +135,7 @@ def row(slug: str, *some: Week, overdue_min: int = 0) -> WorkAhead:
 
 
 def test_the_first_week_that_lacks_hours_is_found() -> None:
-    found = weeks.first_short(
+    found = weeks_shown.first_short(
         [
             row("plain", week("2026-06-15", 300, 600), week("2026-06-22", 900, 600)),
             row("hill", week("2026-06-15", 300, 600), week("2026-06-22", 1_140, 600)),
@@ -145,23 +145,23 @@ def test_the_first_week_that_lacks_hours_is_found() -> None:
 
 
 def test_what_is_carried_over_counts_in_the_first_week() -> None:
-    found = weeks.first_short([row("plain", week("2026-06-15", 300, 600), overdue_min=420)])
+    found = weeks_shown.first_short([row("plain", week("2026-06-15", 300, 600), overdue_min=420)])
     assert found == weeks.Short("Plain", date(2026, 6, 15), 2.0)
 
 
 def test_a_closed_rest_of_a_week_hands_its_work_on() -> None:
     closed, next_week = week("2026-06-21", 60, 0), week("2026-06-22", 600, 600)
-    found = weeks.first_short([row("plain", closed, next_week, overdue_min=30)])
+    found = weeks_shown.first_short([row("plain", closed, next_week, overdue_min=30)])
     assert found == weeks.Short("Plain", date(2026, 6, 22), 1.5)
 
 
 def test_less_than_an_hour_and_an_unknown_workshop_are_not_told() -> None:
-    assert weeks.first_short([row("plain", week("2026-06-15", 659, 600))]) is None
-    assert weeks.first_short([row("plain", week("2026-06-15", 900, None))]) is None
+    assert weeks_shown.first_short([row("plain", week("2026-06-15", 659, 600))]) is None
+    assert weeks_shown.first_short([row("plain", week("2026-06-15", 900, None))]) is None
 
 
 def test_depots_together_add_means_and_variances() -> None:
-    load = weeks.load(
+    load = weeks_shown.load(
         [
             row("plain", week("2026-06-15", 600, 600, var_min=2_700)),
             row("hill", week("2026-06-15", 300, 300, var_min=900), overdue_min=120),
@@ -173,13 +173,13 @@ def test_depots_together_add_means_and_variances() -> None:
     assert (bar.mean, bar.capacity, load.overdue) == (15, 15, 2)
     assert (bar.low, bar.high) == pytest.approx((13.7184, 16.2816), abs=1e-4)
     assert (bar.begin_on, bar.end_on) == (date(2026, 6, 15), date(2026, 6, 22))
-    services = weeks.load([row("plain", week("2026-06-15", 600, 600))], services=True)
+    services = weeks_shown.load([row("plain", week("2026-06-15", 600, 600))], services=True)
     assert services is not None
     assert (services.bars[0].mean, services.bars[0].capacity) == (10, None)
 
 
 def test_without_a_night_there_is_nothing_to_draw() -> None:
-    assert weeks.load([]) is None
+    assert weeks_shown.load([]) is None
 
 
 # --- a night that finds nothing new ----------------------------------------------------------

@@ -28,7 +28,7 @@ from fleet.dashboard.overview_lines import (
 from fleet.dashboard.plotly_bundle import MAP_STYLE_ID
 from fleet.dashboard.views.overview_need import answered_here
 from fleet.due.periods import Falling, Horizons, Late, falling_due, has_any, late
-from fleet.overview import weeks
+from fleet.overview import weeks_shown
 from fleet.overview.needs import needs
 from fleet.overview.seen import look
 from fleet.overview.since import Kind as SinceKind
@@ -116,8 +116,8 @@ def _by_services(request: SignedIn) -> bool:
 
 def _charts(scope: Scope, found: Sequence[Late], *, by_services: bool) -> dict[str, Any]:
     """What stands around the charts; they are drawn from addresses of their own."""
-    rows = weeks.rows_of(scope.chosen)
-    load = weeks.load(rows, services=by_services)
+    rows = weeks_shown.rows_of(scope.chosen)
+    load = weeks_shown.load(rows, services=by_services)
     query = {"depot": scope.depot, "by": "services" if by_services else "hours"}
     context: dict[str, Any] = {
         "charts": bool(load or found),
@@ -125,7 +125,7 @@ def _charts(scope: Scope, found: Sequence[Late], *, by_services: bool) -> dict[s
         "chart_query": urlencode({name: value for name, value in query.items() if value}),
         "by_services": by_services,
         "load": load,
-        "short": weeks.first_short(rows),
+        "short": weeks_shown.first_short(rows),
     }
     if load:
         context["weeks_finding"] = charts.weeks_finding(
@@ -162,8 +162,8 @@ def overview_file(request: SignedIn, drawing: str, ending: str) -> HttpResponse:
     return table_file("weeks", ending, charts.WEEKS_HEADINGS, rows)
 
 
-def _load(scope: Scope, services: bool) -> weeks.Load:
-    load = weeks.load(weeks.rows_of(scope.chosen), services=services)
+def _load(scope: Scope, services: bool) -> weeks_shown.Load:
+    load = weeks_shown.load(weeks_shown.rows_of(scope.chosen), services=services)
     if load is None:
         raise Http404
     return load
