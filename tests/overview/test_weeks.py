@@ -141,18 +141,18 @@ def test_the_first_week_that_lacks_hours_is_found() -> None:
             row("hill", week("2026-06-15", 300, 600), week("2026-06-22", 1_140, 600)),
         ]
     )
-    assert found == weeks.Short("Hill", date(2026, 6, 22), 9.0)
+    assert found == weeks_shown.Short("Hill", date(2026, 6, 22), 9.0)
 
 
 def test_what_is_carried_over_counts_in_the_first_week() -> None:
     found = weeks_shown.first_short([row("plain", week("2026-06-15", 300, 600), overdue_min=420)])
-    assert found == weeks.Short("Plain", date(2026, 6, 15), 2.0)
+    assert found == weeks_shown.Short("Plain", date(2026, 6, 15), 2.0)
 
 
 def test_a_closed_rest_of_a_week_hands_its_work_on() -> None:
     closed, next_week = week("2026-06-21", 60, 0), week("2026-06-22", 600, 600)
     found = weeks_shown.first_short([row("plain", closed, next_week, overdue_min=30)])
-    assert found == weeks.Short("Plain", date(2026, 6, 22), 1.5)
+    assert found == weeks_shown.Short("Plain", date(2026, 6, 22), 1.5)
 
 
 def test_less_than_an_hour_and_an_unknown_workshop_are_not_told() -> None:
