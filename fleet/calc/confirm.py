@@ -11,10 +11,19 @@ import numpy as np
 
 from fleet.calc.expectations import FALL_KM, SHORTEST_STEP_D, SLACK_KM
 from fleet.calc.judging import Judging
-from fleet.calc.verdict_rows import ACCEPTED, FREE, HELD, Ints, reason_code
+from fleet.calc.verdict_rows import (
+    ACCEPTED,
+    FREE,
+    HELD,
+    REASONS,
+    Bools,
+    Floats,
+    Ints,
+    reason_code,
+)
 
 # Another value for the moment of an accepted reading, or one out of order, is not between.
-ELSEWHERE = np.array([reason_code("contradicts_earlier_entry"), reason_code("out_of_order")])
+ELSEWHERE = np.isin(REASONS, ("contradicts_earlier_entry", "out_of_order"))  # by reason code
 
 
 def accept_confirming(judging: Judging, rows: Ints, pos: Ints) -> None:
@@ -33,43 +42,66 @@ def accept_confirming(judging: Judging, rows: Ints, pos: Ints) -> None:
         held_before = judging.held_in_earlier_call(rows[waiting])
         judging.found.again[judging.meter[rows[waiting[held_before]]]] = True
         here = waiting[~held_before]
-        pairs = zip(rows[here].tolist(), pos[here].tolist(), strict=True)
-        _accept_held(judging, rows[here], [_confirmed(judging, *pair) for pair in pairs])
+        _accept_held(judging, rows[here], *_confirmed(judging, rows[here], pos[here]))
     base = judging.base(rows)
     judging.accept(rows, pos, base, base.step(judging.batch.at_d[pos]))
 
 
-def _confirmed(judging: Judging, row: int, pos: int) -> Ints:
-    """Places of the readings held since the last accepted one that lie on a possible way."""
+def _confirmed(judging: Judging, rows: Ints, pos: Ints) -> tuple[Ints, Ints]:
+    """Return the held readings that lie on a possible way from the last accepted ones to ``pos``.
+
+    For each the place of its meter among ``rows``, rising, and its own in the batch.
+    """
+    owner, between = _between(judging, rows, pos)
+    batch, mem = judging.batch, judging.memory
+    first, last = _ends(owner, len(rows))
+    from_d = np.where(first, mem.last_at_d[rows[owner]], np.roll(batch.at_d[between], 1))
+    from_km = np.where(first, mem.last_km[rows[owner]], np.roll(batch.value_km[between], 1))
+    step_km = batch.value_km[between] - from_km
+    top = mem.top_km_per_day[rows[owner]]
+    fits = (step_km >= 0) | first
+    fits &= _can_be(batch.at_d[between] - from_d, step_km, top)
+    onwards_d = batch.at_d[pos[owner]] - batch.at_d[between]
+    onwards_km = batch.value_km[pos[owner]] - batch.value_km[between]
+    fits &= _can_be(onwards_d, onwards_km, top) | ~last
+    whole = np.ones(len(rows), dtype=np.bool_)
+    whole[owner[~fits]] = False
+    return owner[whole[owner]], between[whole[owner]]
+
+
+def _between(judging: Judging, rows: Ints, pos: Ints) -> tuple[Ints, Ints]:
+    """Return the free readings held since the last accepted ones, below those at ``pos``."""
     found, batch, mem = judging.found, judging.batch, judging.memory
-    since = int(max(judging.last_pos[row] + 1, judging.first[row]))
-    between_pos: Ints = np.arange(since, pos)
-    between_pos = between_pos[
-        (found.verdict[between_pos] == HELD) & (batch.fixed[between_pos] == FREE)
-    ]
-    at_d, km = batch.at_d[between_pos], batch.value_km[between_pos]
-    least_km = mem.last_km[row] - FALL_KM * mem.grain[row] - SLACK_KM
-    between = (km >= least_km) & (km <= batch.value_km[pos])
-    between &= (at_d > mem.last_at_d[row]) & (at_d < batch.at_d[pos])
-    between_pos = between_pos[between & ~np.isin(found.reason[between_pos], ELSEWHERE)]
-    way_d = np.concatenate(([mem.last_at_d[row]], batch.at_d[between_pos], [batch.at_d[pos]]))
-    way_km = np.concatenate(
-        ([mem.last_km[row]], batch.value_km[between_pos], [batch.value_km[pos]])
-    )
-    step_d, step_km = np.maximum(np.diff(way_d), SHORTEST_STEP_D), np.diff(way_km)
-    rising = (step_km[1:-1] >= 0).all()
-    possible = (step_km <= mem.top_km_per_day[row] * (step_d + 1) + SLACK_KM).all()
-    return np.asarray(between_pos if rising and possible else between_pos[:0])
+    since = np.maximum(judging.last_pos[rows] + 1, judging.first[rows])
+    count = pos - since
+    owner = np.repeat(np.arange(len(rows)), count)
+    place = np.arange(len(owner)) + np.repeat(since - np.cumsum(count) + count, count)
+    row, at_d, km = rows[owner], batch.at_d[place], batch.value_km[place]
+    held = (found.verdict[place] == HELD) & (batch.fixed[place] == FREE)
+    held &= ~ELSEWHERE[found.reason[place]]
+    held &= km >= mem.last_km[row] - FALL_KM * mem.grain[row] - SLACK_KM
+    held &= km <= batch.value_km[pos[owner]]
+    held &= (at_d > mem.last_at_d[row]) & (at_d < batch.at_d[pos[owner]])
+    return owner[held], place[held]
 
 
-def _accept_held(judging: Judging, rows: Ints, places: list[Ints]) -> None:
+def _ends(owner: Ints, owners: int) -> tuple[Bools, Bools]:
+    """Say which entries are the first and which the last of their owners."""
+    changes = np.diff(owner, prepend=-1, append=owners) != 0
+    return changes[:-1], changes[1:]
+
+
+def _can_be(days: Floats, rise_km: Floats, top_km_per_day: Floats) -> Bools:
+    most_km = top_km_per_day * (np.maximum(days, SHORTEST_STEP_D) + 1) + SLACK_KM
+    return np.asarray(rise_km <= most_km)
+
+
+def _accept_held(judging: Judging, rows: Ints, owner: Ints, between: Ints) -> None:
     """Accept held readings of each meter one after another, as if they had been expected."""
-    for k in range(max((len(between_pos) for between_pos in places), default=0)):
-        has = np.array([len(between_pos) > k for between_pos in places])
-        pos = np.array(
-            [between_pos[k] for between_pos in places if len(between_pos) > k], dtype=np.int64
-        )
-        owners = rows[has]
+    first = np.searchsorted(owner, owner)
+    turn = np.arange(len(owner)) - first
+    for k in range(int(turn.max(initial=-1)) + 1):
+        owners, pos = rows[owner[turn == k]], between[turn == k]
         base = judging.base(owners)
         judging.accept(owners, pos, base, base.step(judging.batch.at_d[pos]))
         judging.label(pos, ACCEPTED, reason_code("confirmed_by_the_next"))

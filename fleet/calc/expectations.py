@@ -4,7 +4,7 @@ The model and its figures are our choice, tuned on monthly city-bus odometers: a
 with a prior worth 8 / spread² days, day-to-day scatter, and a slow drift of the rate.
 """
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import Self, TypeVar
 
 import numpy as np
@@ -63,7 +63,7 @@ class Step:
 
     def take(self, rows: Ints | Bools) -> Self:
         """Return the steps of some rows."""
-        return type(self)(*(getattr(self, f.name)[rows] for f in fields(self)))
+        return type(self)(*[column[rows] for column in vars(self).values()])
 
     def z(self, km: Floats) -> Floats:
         """Return how many standard deviations a value lies off."""
@@ -84,7 +84,7 @@ class Step:
 
     def log_density(self, km: Floats) -> Floats:
         """Return the log of the Student-t₄ density of a value [1/km], -60 where impossible."""
-        z = np.clip(self.z(km), -FARTHEST_Z, FARTHEST_Z)
+        z = np.minimum(np.abs(self.z(km)), FARTHEST_Z)
         log_t = LOG_T4 - 2.5 * np.log1p(z * z / 4) - np.log(self.sd_km)
         return np.where(self.possible(km), log_t, LOG_IMPOSSIBLE)
 
@@ -105,7 +105,7 @@ class Base:
 
     def take(self, rows: Ints | Bools) -> Self:
         """Return the bases of some rows."""
-        return type(self)(*(getattr(self, f.name)[rows] for f in fields(self)))
+        return type(self)(*[column[rows] for column in vars(self).values()])
 
     def step(self, at_d: Floats) -> Step:
         """Return what is expected at a moment.
@@ -131,9 +131,8 @@ class Base:
         """
         fade = np.exp2(step.dt_d * (-1 / MEMORY_HALF_LIFE_D))
         surprise = np.minimum(np.abs(step.z(km)), 3)
-        scatter = np.clip(
-            0.9 * self.scatter + 0.1 * surprise * surprise, LEAST_SCATTER, MOST_SCATTER
-        )
+        scatter = 0.9 * self.scatter + 0.1 * surprise * surprise
+        scatter = np.minimum(np.maximum(scatter, LEAST_SCATTER), MOST_SCATTER)
         rise_km = km - self.km
         weight_km = fade * self.weight_km + np.maximum(rise_km, 0)
         days = np.where(rise_km < HARDLY * step.mean_km, LESSON * step.dt_d, step.dt_d)

@@ -6,6 +6,7 @@ Digits are those of the value as typed.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -39,11 +40,11 @@ class Typed:
     unit_km: Floats
     confirmed_km: Floats
 
-    @property
+    @cached_property
     def number(self) -> Floats:
         """The number as typed, in its own unit."""
         number = np.round((self.km - self.confirmed_km) / self.unit_km, 6)
-        return np.clip(number, 0, MOST_TYPED)
+        return np.minimum(np.maximum(number, 0), MOST_TYPED)
 
     def in_km(self, number: Floats) -> Floats:
         """Return other numbers, of shape (n,) or (n, candidates), as values in km."""
@@ -70,12 +71,12 @@ class Weighed:
         """Return some rows."""
         return Weighed(self.log[rows], self.km[rows])
 
-    @property
+    @cached_property
     def leader(self) -> Ints:
         """The likeliest explanation of each row."""
         return np.asarray(np.argmax(self.log, axis=1), dtype=np.int64)
 
-    @property
+    @cached_property
     def best_other(self) -> Ints:
         """The likeliest explanation of each row apart from 'as it stands'."""
         return np.asarray(np.argmax(self.log[:, 1:], axis=1) + 1, dtype=np.int64)
@@ -198,10 +199,10 @@ def _one_wrong(step: Step, typed: Typed) -> tuple[Floats, Floats]:
     count = digit_count(number)
     digits = _digits(number, count)
     places = PLACES[: digits.shape[1]]
-    within_km = np.clip(step.mean_km, -step.grain, step.top_km) + step.base_km
+    within_km = np.minimum(np.maximum(step.mean_km, -step.grain), step.top_km) + step.base_km
     ideal = digits + (typed.as_number(within_km) - number)[:, None] / places
-    below = np.clip(np.floor(ideal), 0, 9)
-    above = np.clip(np.ceil(ideal), 0, 9)
+    below = np.minimum(np.maximum(np.floor(ideal), 0), 9)
+    above = np.minimum(np.maximum(np.ceil(ideal), 0), 9)
     changed = np.hstack([below - (below == digits), above + (above == digits)])
     old, place = np.hstack([digits, digits]), np.hstack([places, places])
     inside = np.arange(digits.shape[1]) < count[:, None]

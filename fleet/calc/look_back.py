@@ -7,6 +7,7 @@ from fleet.calc.explanations import (
     FIRST_REASON,
     LATE,
     LOG_PRIORS,
+    PRIORS,
     ROLLED,
     STANDS,
     SWAP,
@@ -18,7 +19,7 @@ from fleet.calc.judging import Judging, Labels
 from fleet.calc.rebase import AGREE_Z
 from fleet.calc.verdict_rows import ACCEPTED, HELD, Bools, Floats, Ints
 
-DOUBTFUL_LEADERS = (ROLLED, LATE, WRONG, SWAP)
+DOUBTFUL_LEADERS = np.isin(np.arange(len(PRIORS)), (ROLLED, LATE, WRONG, SWAP))
 
 
 def look_back(judging: Judging, rows: Ints, pos: Ints, weighed: Weighed) -> Bools:
@@ -69,7 +70,7 @@ def _may_look_back(judging: Judging, rows: Ints, km: Floats, weighed: Weighed) -
     mem = judging.memory
     below = km < mem.last_km[rows]
     has_before = ~np.isnan(mem.prev_at_d[rows])
-    doubtful = np.isin(weighed.leader, DOUBTFUL_LEADERS)
+    doubtful = DOUBTFUL_LEADERS[weighed.leader]
     unheld = mem.held_count[rows] == 0
     may = below & has_before & ~judging.last_decided(rows) & (unheld | doubtful)
     return np.asarray(may, dtype=np.bool_)

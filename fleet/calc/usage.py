@@ -61,7 +61,7 @@ class State:
 
     def take(self, rows: IntArray | slice) -> State:
         """Meters of the given rows: a view for a slice, a copy for an index array."""
-        return State(*(getattr(self, field.name)[rows] for field in fields(self)))
+        return State(*[column[rows] for column in vars(self).values()])
 
     def __len__(self) -> int:
         """Count the meters."""

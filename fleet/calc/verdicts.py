@@ -244,7 +244,7 @@ class _Doubtful:
         """Note where something was held that the next reading may confirm."""
         found, pos = self.judging.found, self.pos
         held = (found.verdict[pos] == HELD) & (self.screen == OPEN) & ~found.moves_base[pos]
-        held &= ~np.isin(found.reason[pos], ELSEWHERE)
+        held &= ~ELSEWHERE[found.reason[pos]]
         self.judging.memory.waiting[self.rows[held]] = True
 
     def _accept(self, subset: Ints) -> None:
@@ -260,6 +260,8 @@ class _Doubtful:
 
     def _apply_decisions(self, subset: Ints) -> Ints:
         """Do what is decided already, and reject what needs no memory to be refused."""
+        if not self.screen.any():  # all are open
+            return subset
         for kind, verdict, reason in (
             (FUTURE, REJECTED, "future_date"),
             (NO_NUMBER, REJECTED, "not_a_number"),
@@ -275,6 +277,8 @@ class _Doubtful:
     def _accept_first(self, subset: Ints) -> Ints:
         mem = self.judging.memory
         first = mem.accepted[self.rows[subset]] == 0
+        if not first.any():
+            return subset
         rows = self.rows[subset[first]]
         mem.accepted[rows] = 1
         self.judging.count_from(rows, self.pos[subset[first]])
@@ -322,6 +326,8 @@ class _Doubtful:
         mem, rows = self.judging.memory, self.rows[subset]
         held_km = mem.held_km[rows]
         held = (mem.held_count[rows] == HELD_KEPT) & (held_km[:, NEWEST] > held_km[:, BEFORE])
+        if not held.any():
+            return subset
         held[held] = self._continues_held(subset[held])
         part, rest = subset[held], self._split(subset, held, HELD, "agrees_with_held")
         leader = np.full(len(part), NO_LEADER)
