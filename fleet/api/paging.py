@@ -86,7 +86,8 @@ def _behind(order: Order, after: Sequence[Any]) -> Q:
             if tie
             else Q(**{f"{column}__{beyond}": value})
         )
-    return condition
+    # says nothing new, but by this alone an index is entered here instead of at its beginning
+    return Q(**{f"{order.columns[0]}__{beyond}e": after[0]}) & condition
 
 
 def _signer(name: str) -> signing.Signer:

@@ -313,9 +313,11 @@ def _mentions(search: str) -> Q:
 
 def _after(key: AfterKey) -> Q:
     sort_on, vehicle_id, service_id = key
-    return Q(sort_on__gt=sort_on) | Q(sort_on=sort_on) & (
+    behind = Q(sort_on__gt=sort_on) | Q(sort_on=sort_on) & (
         Q(vehicle_id__gt=vehicle_id) | Q(vehicle_id=vehicle_id, service_id__gt=service_id)
     )
+    # the first part says nothing new, but by it an index is entered there
+    return Q(sort_on__gte=sort_on) & behind
 
 
 def _row(row: dict[str, Any], today: date) -> DueRow:
