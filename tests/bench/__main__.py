@@ -9,7 +9,7 @@ ALL = (
     *("replay", "verdicts", "night", "upload", "orders", "demand", "trials", "check"),
     *("history", "waits", "plan", "overview"),
 )
-LONG = ("year",)  # only when named
+LONG = ("year", "lists")  # only when named
 
 
 def main() -> int:
@@ -39,6 +39,7 @@ def _measure(what: list[str] | tuple[str, ...], vehicles: int) -> None:
         check,
         demand,
         history,
+        lists,
         night,
         orders,
         overview,
@@ -62,6 +63,7 @@ def _measure(what: list[str] | tuple[str, ...], vehicles: int) -> None:
         "plan": plan,
         "overview": overview,
         "waits": waits,
+        "lists": lists,
         "year": year,
     }
     print(f"{machine()}; {vehicles:,} vehicles")
