@@ -60,21 +60,23 @@ def reached_at_d(
         Where each row's readings start.
     at_d, km : array_like, shape (readings,)
         Accepted readings [d since 1970], [km or h].
-    limit_km : array_like, shape (n,)
-        Total km asked for [km or h].
+    limit_km : array_like, shape (n,) or (n, k)
+        Totals asked for [km or h].
 
     Returns
     -------
-    ndarray, shape (n,)
+    ndarray, shape (n,) or (n, k)
         Instant [d since 1970]; the first reading's where that was beyond the limit already, NaN
         where no reading has reached it.
     """
     times = np.asarray(at_d, np.float64)
-    limit = np.asarray(limit_km, np.float64)
+    asked = np.asarray(limit_km, np.float64)
+    limit = asked.ravel()
     # A total may fall by the rounding of an entry; what was reached stays reached.
     starts = np.asarray(offsets, np.int64)
     totals = _running_maximum(starts, np.asarray(km, np.float64))
-    first, last = _ends(starts, np.arange(starts.size - 1))
+    row = np.repeat(np.arange(starts.size - 1), asked.size // max(len(asked), 1))
+    first, last = _ends(starts, row)
     read = np.flatnonzero(first <= last)
     newest_km = totals[last[read]]
     limit = limit.copy()
@@ -84,7 +86,7 @@ def reached_at_d(
     result = np.full(limit.shape, np.nan)
     inside = np.flatnonzero((first <= last) & (at <= last))
     result[inside] = _between(totals, times, first[inside], at[inside], limit[inside])
-    return result
+    return result.reshape(asked.shape)
 
 
 def _ends(offsets: ArrayLike, row: ArrayLike) -> tuple[IntArray, IntArray]:

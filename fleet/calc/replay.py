@@ -307,12 +307,9 @@ class _Forecast:
         rates: tuple[FloatArray, FloatArray],
         after: Events,
     ) -> tuple[Scored, FloatArray]:
-        shape = (self.rows.size, distances_km.size)
-        reached = [
-            reached_at_d(after.offsets, after.at_d, after.km, self.km + each) - self.at_d
-            for each in distances_km
-        ]
-        days = np.array(reached).T.reshape(shape)
+        asked_km = self.km[:, None] + distances_km
+        reached = reached_at_d(after.offsets, after.at_d, after.km, asked_km)
+        days = reached - self.at_d[:, None]
         days = np.where(days <= FOLLOW_UP_D, days, np.inf)
         ahead_d = self._instants_d(distances_km, widening) - self.at_d[:, None, None]
         scored = Scored.of(

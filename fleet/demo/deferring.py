@@ -28,8 +28,10 @@ class Deferring:
     def events(self, first: date, until: date) -> Iterator[tuple[date, Callable[[], None]]]:
         for visit in self.visits:
             day = visit.day - timedelta(days=BEFORE_D)
+            if not first <= day < until:
+                continue
             rng = chance(visit.van.number, 8_000 + visit.day.toordinal())
-            if first <= day < until and rng.uniform() < SHARE:
+            if rng.uniform() < SHARE:
                 yield day, partial(self._put_off, visit, WHY[int(rng.integers(len(WHY)))])
 
     def _put_off(self, visit: Visit, why: str) -> None:

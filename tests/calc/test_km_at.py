@@ -33,6 +33,12 @@ def test_the_day_a_limit_was_reached_lies_on_the_same_line() -> None:
     np.testing.assert_array_equal(got, [20.0, np.nan, 5.0])
 
 
+def test_several_limits_of_each_row_are_asked_at_once() -> None:
+    got = reached_at_d(OFFSETS, AT_D, KM, [[1100.0, 600.0], [50.0, 60.0], [50.0, 51.0]])
+    np.testing.assert_array_equal(got, [[20.0, 10.0], [np.nan, np.nan], [5.0, np.nan]])
+    assert reached_at_d([0], [], [], np.empty((0, 2))).shape == (0, 2)
+
+
 def test_a_limit_below_the_first_reading_was_reached_by_then() -> None:
     assert reached_at_d([0, 2], [7.0, 9.0], [500.0, 700.0], [20.0])[0] == 7.0
 
