@@ -70,6 +70,7 @@ def _run(arguments: argparse.Namespace) -> int:
         return 2
     tell_at_once(arguments.begins)
     look_for_garbage_less_often()
+    multiply_on_one_core()
     set_up_django()
     from django.db import DatabaseError, OperationalError
 
@@ -99,6 +100,12 @@ def look_for_garbage_less_often() -> None:
     """Rows by the thousand come and go without a cycle among them: a look every few hundred, as
     Python has it, costs a long command a twentieth of its time."""
     gc.set_threshold(max(FRESH_OBJECTS, gc.get_threshold()[0]))
+
+
+def multiply_on_one_core() -> None:
+    """Matrices are small here: a second thread would wait for the first, at full load, for longer
+    than it helps. Read when NumPy is first imported; whoever runs it may say otherwise."""
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 def set_up_django() -> None:

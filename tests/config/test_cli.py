@@ -1,4 +1,5 @@
 import gc
+import os
 import subprocess
 import sys
 from argparse import Namespace
@@ -103,6 +104,25 @@ def test_a_command_looks_for_garbage_less_often_and_never_more_often(
     finally:
         gc.set_threshold(*kept)
     assert seen == [within]
+
+
+@pytest.mark.parametrize(("said", "kept"), [(None, "1"), ("4", "4")])
+def test_matrices_are_multiplied_on_one_core_unless_somebody_says_otherwise(
+    said: str | None, kept: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("OPENBLAS_NUM_THREADS", said or "")
+    if said is None:
+        monkeypatch.delenv("OPENBLAS_NUM_THREADS")
+    seen: list[str | None] = []
+    use(monkeypatch, lambda _: seen.append(os.environ.get("OPENBLAS_NUM_THREADS")) or 0)
+    assert cli.main([]) == 0
+    assert seen == [kept]
+
+
+def test_numpy_is_not_there_before_a_command_says_on_how_many_cores_it_works() -> None:
+    script = "import sys, config.cli as c; c.parser(); print('numpy' in sys.modules)"
+    answer = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
+    assert answer.stdout.strip() == "False"
 
 
 def test_no_command_shows_the_list(capsys: pytest.CaptureFixture[str]) -> None:
