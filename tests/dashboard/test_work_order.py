@@ -153,3 +153,23 @@ def test_downtime_is_split_into_work_and_waiting(shop: Workshop) -> None:
     assert found is not None
     # by hand: 10 h there, 3 h of past waits and 1 h of this one
     assert (found.whole_h, found.working_h, found.waiting_h, found.running) == (10, 6, 4, True)
+
+
+@pytest.mark.parametrize(
+    ("minutes", "spent", "shown"),
+    [
+        (40, None, "40 min"),
+        (40, 55, "55 of 40 min"),
+        (40, 0, "0 of 40 min"),
+        (0, None, "no minutes in the book"),
+        (0, 25, "25 min"),
+    ],
+)
+def test_a_job_without_minutes_in_the_book_is_not_said_to_take_none(
+    shop: Workshop, signed_in: SignedIn, minutes: int, spent: int | None, shown: str
+) -> None:
+    shop.order.jobs.update(minutes=minutes, spent_min=spent)
+    html = signed_in(shop.people.supervisor).get(shop.page).content.decode()
+    cell = re.search(r'data-label="Labour">(.*?)</td>', html, re.S)
+    assert cell is not None
+    assert " ".join(re.sub(r"<[^>]+>", "", cell[1]).split()) == shown
