@@ -3,8 +3,10 @@ from datetime import date, timedelta
 import pytest
 
 from fleet import chain
+from fleet.due.calls import gather_calls
 from fleet.due.explain import explain
-from fleet.due.models import DueDate, DueEarlier, Service
+from fleet.due.models import DueDate, DueEarlier, Service, ServiceDone
+from fleet.readings.models import Reading, Verdict
 from fleet.vehicles.models import Compartment, Vehicle
 from tests import scene
 from tests.scene import INVENTED, NOW
@@ -88,3 +90,38 @@ def test_the_explanation_names_what_called_for_it() -> None:
     call(vehicle, check, TODAY)
     refreshed(vehicle)
     assert any("a seep was seen" in line for line in explain(vehicle, check, NOW).lines)
+
+
+@pytest.mark.parametrize(("judged", "from_km"), [(True, 23_000.0), (False, 22_900.0)])
+def test_the_distance_of_a_call_counts_from_its_reading_whether_it_is_judged_or_not(
+    judged: bool, from_km: float
+) -> None:
+    vehicle, service = driven(), leak_check()
+    reading = Reading.objects.filter(vehicle=vehicle).latest("taken_at")
+    verdict = Verdict.ACCEPTED if judged else Verdict.HELD
+    Reading.objects.filter(pk=reading.pk).update(
+        total=23_000 if judged else None, meter_value=22_900, verdict=verdict
+    )
+    DueEarlier.objects.create(
+        vehicle=vehicle, service=service, called_on=TODAY, after_km=500, reading=reading,
+        reason="a seep was seen",
+    )  # fmt: skip
+    (found,) = gather_calls([vehicle.pk])
+    assert (found.from_km, found.provisional) == (from_km, not judged)
+
+
+@pytest.mark.parametrize(("void", "from_km"), [(False, 22_500.0), (True, None)])
+def test_the_distance_of_a_call_counts_from_what_was_done_unless_that_is_void(
+    void: bool, from_km: float | None
+) -> None:
+    vehicle, service = driven(), leak_check()
+    oil = scene.service("engine")
+    scene.done(vehicle, oil, TODAY, 22_500)
+    done = ServiceDone.objects.get(vehicle=vehicle, service=oil)
+    ServiceDone.objects.filter(pk=done.pk).update(void=void)
+    DueEarlier.objects.create(
+        vehicle=vehicle, service=service, called_on=TODAY, after_km=500, anchor=done,
+        reason="a seep was seen",
+    )  # fmt: skip
+    (found,) = gather_calls([vehicle.pk])
+    assert (found.from_km, found.provisional) == (from_km, void)

@@ -128,6 +128,15 @@ def test_what_is_missing_or_doubled_is_named(row: list[str], words: str) -> None
         raise AssertionError(message(row))
 
 
+def test_of_rows_that_lack_as_much_the_first_is_told_of() -> None:
+    assert "no heading for the date in row 1" in message(["Vehicle", "Km"], ["Vehicle", "Date"])
+    assert "no heading for the odometer in row 2" in message(
+        ["Vehicle"], ["Vehicle", "Date"], ["Vehicle"]
+    )
+    # columns of days count as one heading
+    assert "in row 1" in message(["Km", "31/03/2026", "01/04/2026"], ["Vehicle", "Km"])
+
+
 def test_columns_are_lettered_as_in_a_spreadsheet() -> None:
     assert [letter(column) for column in (0, 25, 26, 399)] == ["A", "Z", "AA", "OJ"]
 

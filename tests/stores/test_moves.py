@@ -10,6 +10,7 @@ from fleet.faults import Fault, Forbidden, Question, Refused
 from fleet.people.actor import Actor
 from fleet.people.models import Role
 from fleet.stores import ledger, ordering, past_use
+from fleet.stores import lots as stores_lots
 from fleet.stores.balance import unbalanced
 from fleet.stores.ledger import Receipt, TakenOff, Transfer, to_take_back
 from fleet.stores.levels import levels
@@ -331,6 +332,16 @@ def test_a_shelf_that_does_not_add_up_is_told(oil: Item) -> None:
     Stock.objects.filter(item=oil).delete()
     (told_of_none,) = unbalanced()
     assert told_of_none.startswith(f"Depot {scene.depot().pk}, item {oil.pk}: there are moves")
+
+
+def test_lots_that_do_not_add_up_are_told_of_items_that_do_not_grow_old_too(
+    oil: Item, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As if the replay lost what came: of oil that nobody gave a best before."""
+    whole = stores_lots.lots
+    monkeypatch.setattr(stores_lots, "lots", lambda steps: whole(list(steps)[:1]))
+    assert StockMove.objects.exclude(best_before=None).count() == 0
+    assert list(unbalanced()) == ["plain, oil: 2,000 mL on hand, its lots add up to 0 mL."]
 
 
 def test_an_amount_is_told_as_it_is_typed() -> None:

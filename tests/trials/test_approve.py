@@ -145,6 +145,7 @@ def test_an_engineer_does_not_approve(shown: Field) -> None:
 
 def test_feel_alone_meets_no_condition_of_the_laboratory() -> None:
     field = begun(8, proposed_interval_km=PROPOSED_KM)
-    met = {one.what: one.met for one in requirements(field.trial, NOW)}
-    assert not met["Laboratory"]
-    assert not met["Severe duty"]
+    found = {one.what: one for one in requirements(field.trial, NOW)}
+    assert not found["Laboratory"].met
+    assert found["Laboratory"].told == "No property with limits and a source was named."
+    assert not found["Severe duty"].met

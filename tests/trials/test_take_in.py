@@ -113,6 +113,30 @@ def test_a_value_far_beyond_its_limit_is_asked_about_and_kept_with_its_reason(
     assert LabSample.objects.get().why_it_stands == "bearing found broken"
 
 
+@pytest.mark.parametrize(
+    ("limits", "value", "asked"),
+    [
+        ({"high": 120}, 1_200, False),  # by hand: ten times 120
+        ({"low": 20}, 2, False),  # a tenth of 20
+        ({"low": 20}, 1.9, True),
+        ({"low": 20, "high": 30}, 60, False),  # twice 30
+        ({"low": 20, "high": 30}, 61, True),
+        ({"low": 20, "high": 30}, 10, False),  # half of 20
+        ({"low": 20, "high": 30}, 9.9, True),
+        ({"low": -40, "high": -20}, 5, False),
+    ],
+)
+def test_what_is_far_beyond_a_limit_begins_after_ten_times_or_between_two_after_twice(
+    field: Field, tmp_path: Path, limits: dict[str, float], value: float, asked: bool
+) -> None:
+    named = {"name": "Worth", "slug": "worth", "unit": "mm", "source": "our choice"}
+    name_property(PROGRAM, field.trial, LabLimits(**named, **limits))  # type: ignore[arg-type]
+    head = "Vehicle,Date,Property,Value,Report\n"
+    text = f"{head}V-1,2026-01-10,Worth,{value},R-1\n"
+    told = take_in_samples(PROGRAM, field.trial, sheet(tmp_path, text))
+    assert told.counts["refused"] == asked, told.rows
+
+
 def test_a_workbook_is_taken_as_well(field: Field, tmp_path: Path) -> None:
     Vehicle.objects.filter(fleet_number="V-2").update(fleet_number="12")
     path = tmp_path / "ratings.xlsx"
