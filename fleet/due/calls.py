@@ -6,6 +6,8 @@ from typing import NamedTuple
 
 from django.db.models import Case, DateTimeField, Exists, F, OuterRef, Q, QuerySet, When
 
+from fleet import bulk
+from fleet.calc.arrays import IntArray
 from fleet.due.models import DueEarlier, ServiceDone
 from fleet.readings.models import Verdict
 from fleet.reads import Read, reader
@@ -60,9 +62,10 @@ class Call(NamedTuple):
     provisional: bool  # that total is not settled yet
 
 
-def gather_calls(vehicle_ids: Iterable[int]) -> list[Call]:
-    """Standing calls of some vehicles, each with the total that its distance counts from now."""
-    rows = list(standing(vehicle_ids).select_related("reading"))
+def gather_calls(vehicle_ids: IntArray) -> list[Call]:
+    """Standing calls of many vehicles, each with the total that its distance counts from now."""
+    here, ids = bulk.among("due_dueearlier.vehicle_id", vehicle_ids)
+    rows = list(standing().extra(where=[here], params=ids).select_related("reading"))  # noqa: S610
     newest = _newest(row.anchor_id for row in rows if row.anchor_id and row.after_km is not None)
     return [_call(row, newest.get(row.anchor_id or 0)) for row in rows]
 

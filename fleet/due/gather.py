@@ -257,7 +257,7 @@ def _calls(
         "called_at_km": np.full(len(vehicle), np.nan),
         "provisional": np.zeros(len(vehicle), dtype=bool),
     }
-    found = _call_columns(calls.gather_calls(vehicles["id"].tolist()))
+    found = _call_columns(calls.gather_calls(vehicles["id"]))
     place, fits = _places(vehicles["id"], vehicle, service, rules, found)
     found, owner = {name: column[fits] for name, column in found.items()}, vehicle[place]
     last_km = np.append(km.state.last_km, np.nan)[km_of[owner]]

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
+import numpy as np
 from django.db import transaction
 
 from fleet.due.calls import called_since, gather_calls, standing
@@ -214,7 +215,11 @@ def _early(actor: Actor, job: Job, subject: Subject) -> str:
 
 def _driven_km(at: datetime, job: Job, rule: ReCheckRule) -> float:
     """Distance since the call, as far as is known: by the last reading, and its usage since."""
-    calls = [call for call in gather_calls([job.vehicle_id]) if call.service_id == rule.service_id]
+    calls = [
+        call
+        for call in gather_calls(np.array([job.vehicle_id]))
+        if call.service_id == rule.service_id
+    ]
     begin = [call.from_km for call in calls if call.from_km is not None]
     state = UsageState.objects.filter(vehicle=job.vehicle_id, meter__kind=Meter.Kind.KM).first()
     if state is None or not begin:

@@ -85,16 +85,19 @@ SPREAD, MOST_ROUNDS = 0.1, 5  # our choice
 
 
 def interleaved(
-    arms: Mapping[str, Callable[[], object]], most_rounds: int = MOST_ROUNDS
+    arms: Mapping[str, Callable[[], object]],
+    most_rounds: int = MOST_ROUNDS,
+    before: Callable[[], object] = lambda: None,
 ) -> dict[str, Cost]:
     """Of each arm the run with the least CPU: all in turn, until the two best of each lie close.
 
     What disturbs the machine for a while disturbs every arm alike. Each cost says how far its two
-    best runs lie apart.
+    best runs lie apart. What is done ``before`` each is not counted.
     """
     runs: dict[str, list[Cost]] = {name: [] for name in arms}
     for number in range(most_rounds):
         for name, work in arms.items():
+            before()
             with measured() as cost:
                 work()
             runs[name] = sorted([*runs[name], cost], key=lambda cost: cost.cpu_s)

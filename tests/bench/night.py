@@ -54,7 +54,7 @@ def _costs(vehicles: int, weeks: int, fixed_s: float) -> dict[str, Cost]:
         "floor none": _floor_none,
         "nothing": lambda: chain.nightly(on, again=True),
     }
-    found = interleaved(arms, ROUNDS_OF_MANY if vehicles > MANY else MOST_ROUNDS)
+    found = interleaved(arms, ROUNDS_OF_MANY if vehicles > MANY else MOST_ROUNDS, a_day_passes)
     chunks = math.ceil(vehicles / forecast.VEHICLES_AT_ONCE)
     _report(found, chunks)
     _nothing(found, fixed_s)
@@ -165,6 +165,7 @@ def _ordinary(on: date, vehicles: int, found: dict[str, Cost]) -> None:
     for number in range(1, NIGHTS + 1):
         day = on + timedelta(days=number)
         fleet.read_again(SHARE, day, seed=number)
+        a_day_passes()
         with measured() as nights[day]:
             counts = chain.nightly(day).counts
     begins = nights.pop(next(day for day in nights if day.weekday() == 0))
@@ -216,3 +217,10 @@ def analyze() -> None:
     """Let the database know how large its tables are."""
     with connection.cursor() as cursor:
         cursor.execute("ANALYZE")
+
+
+def a_day_passes() -> None:
+    """Do what a PostgreSQL does by itself between two nights: clear away what was overwritten."""
+    if bulk.on_postgres():
+        with connection.cursor() as cursor:
+            cursor.execute("VACUUM (ANALYZE)")
