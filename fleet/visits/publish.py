@@ -271,7 +271,8 @@ class _OneVisit:
             if order.where == WorkOrder.Where.OUTSIDE:
                 raise _Stopped(Refused(f"{order} is of an outside workshop."), order)
             if order.state == State.DRAFTED:
-                if order.planned_on not in (None, self.on):
+                given = order.planned_on  # nobody keeps to one that has passed
+                if given and given != self.on and given >= self.whole.today:
                     raise _Stopped(Refused(_set_by_hand(order)), order)
                 drafts.append(order)
             elif order.state == State.RELEASED:

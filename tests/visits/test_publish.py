@@ -92,6 +92,18 @@ def test_jobs_of_two_drafts_move_onto_the_oldest_and_are_never_double(chief: Act
     assert (kinds(first), kinds(second)) == (["add jobs", "plan"], ["cancel"])
 
 
+def test_a_draft_whose_day_has_passed_gets_the_day_of_its_visit(chief: Actor) -> None:
+    """The plan has what is left over on the next day of work; no day by hand stands against it."""
+    fleet({"V-1": (10,)})
+    order = draft("W-1", "V-1", "gearbox-oil", on=TODAY - timedelta(days=3))
+    found = planned()
+    assert found.visits.get().on == TODAY
+    (told,) = published(chief, found)
+    order.refresh_from_db()
+    assert (told.refusal, order.planned_on) == (None, TODAY)
+    assert told.done == (f"planned for {TODAY.day} {TODAY:%b %Y}",)
+
+
 def test_what_the_plan_does_on_another_visit_goes_on_a_draft_of_its_own(chief: Actor) -> None:
     fleet({"V-1": (3, 50)})
     order = draft("W-1", "V-1", "gearbox-oil", "engine-oil")
