@@ -151,9 +151,11 @@ def test_what_was_given_to_a_mechanic_takes_no_more_than_they_are_there_for() ->
     """By hand: Ada is there for 480 min and has 300 + 300, so nothing of hers is left; Bo's 240
     are free."""
     mine = Committed(300, 300, (0, 1), (0, 1), whose=0)
-    of = crew((mine, replace(mine, bay_min=100)))
+    nobody_s = Committed(50, 50, (0, 1), (0, 1))
+    of = crew((mine, nobody_s, replace(mine, bay_min=100)))
     _, people, _ = of.pieces(0, [])
-    assert [(one.minutes, one.places) for one in people] == [(300, (0,)), (180, (0,))]
+    told = [(one.minutes, one.places) for one in people]
+    assert told == [(300, (0,)), (50, (0, 1)), (180, (0,))]
 
 
 def test_what_joins_a_vehicle_is_for_whoever_has_it_alone() -> None:
