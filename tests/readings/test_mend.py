@@ -2,8 +2,10 @@
 
 from datetime import timedelta
 from importlib import import_module
+from io import BytesIO
 
 import pytest
+import xlsxwriter  # type: ignore[import-untyped]
 from django.apps import apps
 
 from fleet import chain
@@ -25,6 +27,16 @@ def taken_in(*rows: str) -> Upload:
     return chain.complete_upload(intake.receive(data, "a.csv").pk)
 
 
+def taken_in_sheets(*sheets: list[str]) -> Upload:
+    data = BytesIO()
+    with xlsxwriter.Workbook(data) as book:
+        for rows in sheets:
+            page = book.add_worksheet()
+            for number, row in enumerate([HEAD.strip(), *rows]):
+                page.write_row(number, 0, row.split(","))
+    return chain.complete_upload(intake.receive(data.getvalue(), "a.xlsx").pk)
+
+
 def kinds(upload: Upload) -> list[Kind]:
     return kinds_of(upload.rows.all(), Roll(None, upload.options.get("treat_as")))
 
@@ -38,6 +50,12 @@ def test_a_name_that_nobody_knows_is_one_line_with_its_count_and_what_it_may_be(
     (kind,) = kinds(taken_in(*SIXTEEN))
     assert kind.words == "“V101” was named 16 times; V-101 exists."
     assert (kind.count, kind.named, kind.meant, kind.first) == (16, "V101", ("V-101",), "row 2")
+
+
+def test_rows_that_were_known_count_for_nothing_in_what_a_name_takes_up(people: Cast) -> None:
+    """Whatever part of the file they come in: each sheet is one of its own."""
+    upload = taken_in_sheets(["V-101,2026-02-01,5000"], ["V101,2026-02-08,5700"])
+    assert treat_as(upload, "V101", people.van) == 1
 
 
 def test_a_name_said_for_one_vehicle_is_no_candidate_for_another(people: Cast) -> None:
