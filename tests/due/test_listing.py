@@ -105,6 +105,14 @@ def test_pages_by_key_show_every_row_once() -> None:
     assert seen == [f"V-{at}" for at in range(7)]
 
 
+def test_a_later_page_is_entered_where_it_begins() -> None:
+    # by a bound on the first column alone: a choice between bounds takes no index to its place
+    row("V-1")
+    with CaptureQueriesContext(connection) as captured:
+        due_rows(after=(date(2026, 9, 1), 1, 1), limit=2, now=NOW)
+    assert any('"sort_on" >= ' in one["sql"] for one in captured)
+
+
 def test_a_list_takes_two_queries_whatever_its_length() -> None:
     for at in range(5):
         row(f"V-{at}")
