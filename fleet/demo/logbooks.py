@@ -74,7 +74,8 @@ def _written(entry: Entry, drive: Drive, rng: np.random.Generator) -> Iterator[E
     if slip == "twice":
         yield from (entry, entry)
     elif slip == "noted late":
-        yield replace(entry, day=min(entry.day + timedelta(days=3), drive.today))
+        # the hours are left out: beside papers of a day in between, nobody would doubt them
+        yield replace(entry, day=min(entry.day + timedelta(days=3), drive.today), hours=None)
     elif slip == "illegible":
         yield replace(entry, shown="illegible", note="ink ran")
     else:

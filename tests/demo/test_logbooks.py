@@ -79,9 +79,21 @@ def test_some_notes_have_slips_and_most_have_none(
     assert len(SLIPS) == 6
 
 
+def test_engine_hours_are_those_of_their_day() -> None:
+    since = date(2023, 3, 1)
+    heavy = [van for van in drives(TODAY, 200) if van.hours_at(TODAY) is not None]
+    timed = [(van, note) for van in heavy for note in noted(van, since) if note.hours is not None]
+    assert len(timed) > 1_000
+    assert all(note.hours == van.hours_at(note.day, _share(note)) for van, note in timed)
+
+
 def _right(note: Entry, van: Drive) -> bool:
-    share = (note.clock.hour * 60 + note.clock.minute) / (24 * 60)
-    return note.shown == f"{van.shown(note.day, share):.0f}"
+    return note.shown == f"{van.shown(note.day, _share(note)):.0f}"
+
+
+def _share(note: Entry) -> float:
+    """Of its day, when it was written."""
+    return (note.clock.hour * 60 + note.clock.minute) / (24 * 60)
 
 
 def test_every_depot_sends_its_own_kind_of_file(notes: list[Entry]) -> None:
