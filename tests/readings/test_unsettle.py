@@ -187,6 +187,19 @@ def test_one_made_since_stands_and_withdrawing_both_leaves_nothing(people: Cast)
     assert downstream() == before
 
 
+def test_a_meter_replaced_since_stays_replaced(people: Cast) -> None:
+    """By hand: the new meter stood at 200,000 km when the vehicle had 20,100."""
+    odd = jump()
+    first = decided(odd, action=Action.REJECT)
+    decided(odd, action=Action.METER_REPLACED, value=20_100.0)
+    (before,) = MeterChange.objects.values_list("offset", "note", "person")
+    assert before[0] == -179_900
+    withdrawn(first)
+    assert MeterChange.objects.values_list("offset", "note", "person").get() == before
+    odd.refresh_from_db()
+    assert (odd.verdict, odd.settled_value) == (Verdict.ACCEPTED, None)
+
+
 def test_a_value_that_lost_against_it_is_judged_again(people: Cast) -> None:
     right = taken_in(f"V-101,{timezone.now().date()},20000", name="right.csv")
     other = Reading.objects.filter(upload_rows__upload=right).get()
