@@ -125,6 +125,16 @@ def test_orders_that_alone_are_too_much_are_named_and_leave_the_day_to_others(
     assert (full.name, full.planned_min) == ("Ada", 500)
 
 
+def test_orders_that_take_a_day_to_the_last_minute_are_not_too_much() -> None:
+    """By hand: 210 + 210 = 420."""
+    ada = workshop((300,), (300,))["Ada"]
+    given("V-1", ada, 190)
+    given("V-2", ada, 190)
+    made = planned()
+    assert not made.visits.exclude(unfit="").exists()
+    assert monday(made).too_full == ()
+
+
 def test_another_day_on_which_they_have_no_time_either_is_for_somebody_else() -> None:
     ada = workshop((300,), (300,), (300,))["Ada"]
     for number in ("V-1", "V-2", "V-3"):
