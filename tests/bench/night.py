@@ -77,17 +77,12 @@ def _report(found: dict[str, Cost], chunks: int) -> None:
 
 
 def _nothing(found: dict[str, Cost], fixed_s: float) -> None:
-    """What a night takes whatever the fleet is its statements, planned and sent. Where that
-    outweighs reading a few rows, the mark holds for what the fleet adds to it, and says so."""
+    """What a night takes whatever the fleet is its statements, planned and sent, which in a small
+    fleet outweigh the reading of a few rows: so what the fleet adds to them stands beside."""
     nothing, floor = found["nothing"].cpu_s, found["floor none"].cpu_s
-    print(f"      {1000 * fixed_s:.0f} ms CPU of it whatever the fleet, as over {FEW} vehicles")
-    if fixed_s <= floor:
-        report("nothing changed, CPU", nothing / floor, 1.3)
-        return
-    print(f"      nothing changed, CPU: {nothing / floor:.3g} ×, of which most is the same for all")
-    report(
-        f"nothing changed, CPU beyond that over {FEW} vehicles", (nothing - fixed_s) / floor, 1.3
-    )
+    report("nothing changed, CPU", nothing / floor, 1.3)
+    over = f"nothing changed, CPU beyond the {1000 * fixed_s:.0f} ms of a night over {FEW} vehicles"
+    report(over, max(nothing - fixed_s, 0.0) / floor, 1.3)
 
 
 def _fixed_s(weeks: int) -> float:
