@@ -11,6 +11,8 @@ import shutil
 import tempfile
 from pathlib import Path
 
+from config.cli import multiply_on_one_core
+
 DATA_DIR = Path(tempfile.mkdtemp(prefix="sumpwise-tests-"))
 atexit.register(shutil.rmtree, DATA_DIR, ignore_errors=True)
 
@@ -41,6 +43,7 @@ def own_redis(address: str) -> str:
 
 ADDRESSES = ("DATABASE_URL", "REDIS_URL")
 isolate()
+multiply_on_one_core()  # as every command, and tests run side by side
 
 from config.settings import *  # noqa: E402, F403
 from config.settings import DATABASES, SERVED  # noqa: E402
