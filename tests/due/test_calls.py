@@ -1,5 +1,6 @@
 from datetime import date, timedelta
 
+import numpy as np
 import pytest
 
 from fleet import chain
@@ -106,7 +107,7 @@ def test_the_distance_of_a_call_counts_from_its_reading_whether_it_is_judged_or_
         vehicle=vehicle, service=service, called_on=TODAY, after_km=500, reading=reading,
         reason="a seep was seen",
     )  # fmt: skip
-    (found,) = gather_calls([vehicle.pk])
+    (found,) = gather_calls(np.array([vehicle.pk]))
     assert (found.from_km, found.provisional) == (from_km, not judged)
 
 
@@ -123,5 +124,5 @@ def test_the_distance_of_a_call_counts_from_what_was_done_unless_that_is_void(
         vehicle=vehicle, service=service, called_on=TODAY, after_km=500, anchor=done,
         reason="a seep was seen",
     )  # fmt: skip
-    (found,) = gather_calls([vehicle.pk])
+    (found,) = gather_calls(np.array([vehicle.pk]))
     assert (found.from_km, found.provisional) == (from_km, void)
