@@ -5,8 +5,9 @@ import sys
 from http import HTTPStatus
 
 from django.db import DatabaseError, InterfaceError, OperationalError
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, HttpResponseBase
 
+from config.requests import GetResponse
 from fleet import trace
 from fleet.api.errors import problem
 from fleet.dashboard.views import errors as pages
@@ -35,6 +36,20 @@ def not_found(request: HttpRequest, exception: Exception | None = None) -> HttpR
     if not _by_program(request):
         return pages.not_found(request, exception)
     return _problem(HTTPStatus.NOT_FOUND, "not_found", "There is no such thing.")
+
+
+def said_of_forms(get_response: GetResponse) -> GetResponse:
+    """Say in a page, too, that there is nothing to look at where only forms are sent to."""
+
+    def answered(request: HttpRequest) -> HttpResponseBase:
+        response = get_response(request)
+        if response.status_code != HTTPStatus.METHOD_NOT_ALLOWED or _by_program(request):
+            return response
+        page = pages.only_forms(request)
+        page["Allow"] = response["Allow"]
+        return page
+
+    return answered
 
 
 def stale_form(request: HttpRequest, reason: str = "") -> HttpResponse:

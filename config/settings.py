@@ -147,6 +147,7 @@ MIDDLEWARE = [
     "simple_history.middleware.HistoryRequestMiddleware",
     "config.requests.not_stored",
     "config.requests.OfPerson",
+    "config.errors.said_of_forms",
 ]
 
 ROOT_URLCONF = "config.urls"

@@ -14,6 +14,11 @@ def not_found(request: HttpRequest, exception: Exception | None = None) -> HttpR
     return render(request, "dashboard/404.html", status=404)
 
 
+def only_forms(request: HttpRequest) -> HttpResponse:
+    """For an address that only takes what a form sends, as when its answer is loaded again."""
+    return render(request, "dashboard/404.html", {"takes_forms": True}, status=405)
+
+
 def broken(request: HttpRequest) -> HttpResponse:
     text = (
         "The page could not be made; what was saved before is safe. Load it again. If it happens "
