@@ -90,5 +90,6 @@ def _print_summary() -> None:
 
 
 def _print_part(title: str, rows: "list[DueRow]") -> None:
-    print(f"\n{title}")
-    print_table(rows)
+    if rows:
+        print(f"\n{title}")
+        print_table(rows)

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import asdict
-from datetime import date, timedelta
+from datetime import date
 from typing import Any
 
 from django.conf import settings
@@ -21,9 +21,7 @@ from fleet.api.signin import depots_for, today_for
 from fleet.api.tables import CSVRenderer, csv_response
 from fleet.calc.costs import Cost
 from fleet.tables import csv_line
-from fleet.workorders.costs import BY, CostLine, costs, without_order
-
-YEAR = timedelta(days=365)
+from fleet.workorders.costs import BY, YEAR, CostLine, costs, without_order
 
 
 class CostQuery(Strict):

@@ -26,6 +26,8 @@ from fleet.workorders.models import Job, LabourRate, WorkOrder
 ClassOf = dict[tuple[str, str], str]
 BY = ("vehicle", "service", "depot", "class")
 ENDED = (WorkOrder.State.FINISHED, WorkOrder.State.SIGNED_OFF)
+YEAR = timedelta(days=365)
+MOST_YEARS = 10  # that are offered to look back at; our choice
 OTHER_WORK, NOT_KNOWN = "other work", "not known"
 
 
@@ -62,6 +64,20 @@ def costs(depot_ids: Collection[int], *, by: str, from_on: date, until_on: date)
         for name, group in groups.items()
     ]
     return sorted(found, key=lambda line: (-line.cost.total_minor, line.name))
+
+
+def years(depot_ids: Collection[int], today: date) -> list[tuple[date, date]]:
+    """First and last day of each year back from today in which work was finished, and of all
+    between, the last one first; the one that ends today in any case."""
+    done = WorkOrder.objects.filter(depot__in=depot_ids, state__in=ENDED)
+    first = done.aggregate(first=Min("finished_at"))["first"]
+    found = [(today - YEAR, today)]
+    while first and len(found) < MOST_YEARS:
+        until_on = found[-1][0] - timedelta(days=1)
+        if _span(depot_ids, until_on, until_on)[1] <= first:
+            break
+        found.append((until_on - YEAR, until_on))
+    return found
 
 
 def without_order(depot_ids: Collection[int], *, from_on: date, until_on: date) -> int:

@@ -70,7 +70,7 @@ def test_what_was_done_while_its_history_was_unknown_is_not_judged(
     assert "1 service recorded; not judged: what is taken from a document is not" in seen
     assert "not judged: nobody knew then when it was due" in seen
     assert "nobody knew then" in client.get(f"{PACK}.csv").content.decode("utf-8-sig")
-    assert "No service of the last six months has been held" in text_of(client, ORDERS)
+    assert "No service of the last twelve months has been held" in text_of(client, ORDERS)
 
 
 @pytest.mark.parametrize("back", [0, 1])

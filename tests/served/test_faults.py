@@ -140,7 +140,7 @@ def test_a_database_that_restarts_leaves_no_night_half_done(
         time.sleep(1)
         try:
             return nights(here)[0]["state"] == "done"
-        except (OSError, KeyError):
+        except (OSError, LookupError):  # away, or not begun yet
             return False
 
     wait_for(done)

@@ -1,6 +1,6 @@
 """Cost per 1,000 km from records, worked by hand."""
 
-from datetime import date
+from datetime import UTC, date, datetime
 
 import pytest
 
@@ -12,8 +12,8 @@ from fleet.stores import ledger
 from fleet.stores.ledger import Receipt
 from fleet.vehicles.models import Vehicle
 from fleet.workorders import outside, progress
-from fleet.workorders.costs import costs, names_by, without_order
-from fleet.workorders.models import Job, LabourRate
+from fleet.workorders.costs import costs, names_by, without_order, years
+from fleet.workorders.models import Job, LabourRate, WorkOrder
 from fleet.workorders.outside import InvoicedWork
 from tests import scene
 from tests.kept import kept
@@ -169,3 +169,24 @@ def test_minutes_that_cannot_be_are_refused(shop: Shop, state: str, spent_min: i
         progress.end_job(
             shop.mechanic, shop.job.pk, state=state, reason=reason, spent_min=spent_min
         )
+
+
+def test_years_go_back_to_the_first_work_that_was_finished(priced: Shop) -> None:
+    depots, today = [scene.depot().pk], date(2026, 11, 30)
+    this = (date(2025, 11, 30), today)  # 365 days before, both days counted
+    assert years(depots, today) == [this]
+    priced.finish()
+    finished = WorkOrder.objects.filter(depot=scene.depot())
+    begins = {  # the depot's days are those of UTC
+        datetime(2025, 11, 30, tzinfo=UTC): 1,
+        datetime(2025, 11, 29, 23, 59, tzinfo=UTC): 2,
+        datetime(2024, 11, 29, tzinfo=UTC): 2,
+        datetime(2024, 11, 28, 23, 59, tzinfo=UTC): 3,
+        datetime(1990, 1, 1, tzinfo=UTC): 10,  # no more are offered
+    }
+    for at, many in begins.items():
+        finished.update(finished_at=at)
+        assert len(years(depots, today)) == many
+    assert years(depots, today)[1] == (date(2024, 11, 29), date(2025, 11, 29))
+    finished.update(state=WorkOrder.State.RELEASED)
+    assert years(depots, today) == [this]

@@ -1,6 +1,6 @@
-"""Costs: per 1,000 km by vehicle, service, depot or duty class, over the last year."""
+"""Costs per 1,000 km by vehicle, service, depot or duty class: the last year or one before."""
 
-from datetime import date, timedelta
+from datetime import date
 
 from django.http import HttpResponse
 from django.views.decorators.http import require_GET
@@ -9,10 +9,10 @@ from fleet.dashboard.downloads import table_file
 from fleet.dashboard.frame import Scope, SignedIn, scope_of, show
 from fleet.stores.money import from_minor, words
 from fleet.tables import Cell
-from fleet.workorders.costs import BY, CostLine, names_by, without_order
+from fleet.workorders.costs import BY, CostLine, names_by, without_order, years
 from fleet.workorders.costs import costs as costs_of
 
-YEAR = timedelta(days=365)
+Year = tuple[date, date]  # its first and its last day
 CALLED = {"class": "duty class"}
 HEADINGS = (
     *("By", "Jobs", "Materials", "Labour", "Outside work", "Total", "km", "Per 1,000 km"),
@@ -23,14 +23,17 @@ HEADINGS = (
 @require_GET
 def costs(request: SignedIn) -> HttpResponse:
     scope, by = scope_of(request), _by(request)
-    today, named = scope.today, names_by(by)
+    named, spans = names_by(by), years(_ids(scope), scope.today)
+    year = _year(request, spans)
     context = {
+        "years": [(until_on, _then(until_on, spans)) for _, until_on in spans],
+        "of_year": _then(year[1], spans),
         "by": by,
         "ways": [(one, CALLED.get(one, one)) for one in BY],
         "called": CALLED.get(by, by),
-        "from_on": today - YEAR,
-        "until_on": today,
-        "without_order": without_order(_ids(scope), from_on=today - YEAR, until_on=today),
+        "from_on": year[0],
+        "until_on": year[1],
+        "without_order": without_order(_ids(scope), from_on=year[0], until_on=year[1]),
         "rows": [
             {
                 "line": line,
@@ -41,7 +44,7 @@ def costs(request: SignedIn) -> HttpResponse:
                 "total": words(line.cost.total_minor),
                 "per_1000_km": words(line.cost.per_1000_km_minor),
             }
-            for line in _found(scope, by, today)
+            for line in _found(scope, by, year)
         ],
     }
     return show(request, "costs", scope, context)
@@ -51,8 +54,8 @@ def costs(request: SignedIn) -> HttpResponse:
 def costs_file(request: SignedIn, ending: str) -> HttpResponse:
     """The list as a file to keep."""
     scope, by = scope_of(request), _by(request)
-    named = names_by(by)
-    found = (_cells(line, named) for line in _found(scope, by, scope.today))
+    named, year = names_by(by), _year(request, years(_ids(scope), scope.today))
+    found = (_cells(line, named) for line in _found(scope, by, year))
     return table_file(f"costs-by-{by}", ending, HEADINGS, found)
 
 
@@ -61,8 +64,19 @@ def _by(request: SignedIn) -> str:
     return asked if asked in BY else BY[0]
 
 
-def _found(scope: Scope, by: str, today: date) -> list[CostLine]:
-    return costs_of(_ids(scope), by=by, from_on=today - YEAR, until_on=today)
+def _year(request: SignedIn, spans: list[Year]) -> Year:
+    """The one whose last day is asked for; else the one up to today."""
+    until_on = request.GET.get("until", "")
+    return next((year for year in spans if year[1].isoformat() == until_on), spans[0])
+
+
+def _then(until_on: date, spans: list[Year]) -> str:
+    """What an address says of a year before the last one."""
+    return "" if until_on == spans[0][1] else f"&until={until_on}"
+
+
+def _found(scope: Scope, by: str, year: Year) -> list[CostLine]:
+    return costs_of(_ids(scope), by=by, from_on=year[0], until_on=year[1])
 
 
 def _ids(scope: Scope) -> list[int]:

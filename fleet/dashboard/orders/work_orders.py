@@ -40,7 +40,7 @@ from fleet.workorders.issue import OrderDraft
 from fleet.workorders.listing import MOST_AT_ONCE
 
 PAGE_ROWS = 40
-MONTHS_SHOWN = 6
+MONTHS_SHOWN = 12
 
 
 @dataclass(frozen=True)
