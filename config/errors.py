@@ -43,7 +43,8 @@ def said_of_forms(get_response: GetResponse) -> GetResponse:
 
     def answered(request: HttpRequest) -> HttpResponseBase:
         response = get_response(request)
-        if response.status_code != HTTPStatus.METHOD_NOT_ALLOWED or _by_program(request):
+        refused = response.status_code == HTTPStatus.METHOD_NOT_ALLOWED
+        if not refused or request.method != "GET" or _by_program(request):
             return response
         page = pages.only_forms(request)
         page["Allow"] = response["Allow"]

@@ -285,14 +285,14 @@ def _collect_vehicles(entries: Entries, shape: Shape) -> None:
         if cell in named:
             continue
         place = f"{column}{entries.rows[position]}"
-        if not isinstance(cell, (str, int)) or cell == "" or cell.__class__ is bool:
+        if isinstance(cell, str) and _is_total(cell):
+            entries.faults[position] = _totals_row(entries.rows[position], cell)
+        elif isinstance(cell, str) and cell[:1] == MARK:
+            entries.faults[position] = f"{place} holds {shown(cell)}, not a vehicle."
+        else:
             entries.faults[position] = (
                 f"{place} holds {shown(cell)} where the vehicle should stand: write its number."
             )
-        elif isinstance(cell, str) and _is_total(cell):
-            entries.faults[position] = _totals_row(entries.rows[position], cell)
-        elif isinstance(cell, str) and cell[0] == MARK:
-            entries.faults[position] = f"{place} holds {shown(cell)}, not a vehicle."
 
 
 # --- wide form -------------------------------------------------------------------------------

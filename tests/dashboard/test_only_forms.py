@@ -31,7 +31,13 @@ def test_what_is_nowhere_is_told_apart(people: Cast, signed_in: SignedIn) -> Non
     assert "takes what a form sends" not in page
 
 
-def test_whoever_is_not_signed_in_is_told_too() -> None:
+def test_what_is_sent_where_there_is_only_a_page_is_refused_without_those_words() -> None:
     answer = Client().post("/calendar/nobody.ics")
+    assert (answer.status_code, answer["Allow"]) == (405, "GET, HEAD")
+    assert b"takes what a form sends" not in answer.content
+
+
+def test_programs_are_told_as_programs_are(people: Cast, signed_in: SignedIn) -> None:
+    answer = signed_in(people.supervisor).get("/api/v1/uploads/1/rows/1/correct")
     assert answer.status_code == 405
-    assert b"<h1>Nothing here</h1>" in answer.content
+    assert answer["Content-Type"] == "application/problem+json"
