@@ -41,12 +41,12 @@ def coverage(lines: Sequence[ScoreLine]) -> Any:
 
 
 def skill(lines: Sequence[ScoreLine]) -> Any:
-    """How much closer than two plain rules the dates came, by distance."""
+    """How much closer than two plain rules the expected day came, by distance."""
     names = _distances(lines)
     rivals = (
-        Series("than the last 90 days", [line.skill_last_90 for line in lines],
+        Series("than the last 90 days", [line.saved_last_90 for line in lines],
                "circle", "accepted"),
-        Series("than the lifetime", [line.skill_lifetime for line in lines],
+        Series("than the lifetime", [line.saved_lifetime for line in lines],
                "diamond-open", "limit"),
     )  # fmt: skip
     traces = [_level("no closer", names, 0.0, "expected")]

@@ -12,7 +12,7 @@ from fleet.hindcast import widen
 from fleet.hindcast.backtest import NEW_WITH_CLASS
 
 FEW = FEWEST_FORECASTS  # fewer forecasts say little; widening asks for as many: our choice
-GROUP_WORDS = {"1": "1 reading", NEW_WITH_CLASS: "1-4 readings, class rate known"}
+GROUP_WORDS = {"1": "1 reading", NEW_WITH_CLASS: "of these, 1-4 readings and class rate known"}
 
 
 @dataclass(frozen=True)
@@ -25,11 +25,12 @@ class ScoreLine:
     coverage_95: float | None
     n_closed: int  # of them, whole band within the year of follow-up
     closed_80: float | None
-    own_d: float  # mean error [d]: continuous ranked probability score
+    own_d: float  # of the whole forecast [d]: continuous ranked probability score
+    miss_d: float | None  # of its expected day [d], mean; None: scored before that was counted
     last_90_d: float | None  # the same of each plain rule
     lifetime_d: float | None
-    skill_last_90: float | None
-    skill_lifetime: float | None
+    saved_last_90: float | None  # share of the rule's error that the expected day saves
+    saved_lifetime: float | None
     bias_d: float  # expected day less the day it happened
 
 
@@ -109,6 +110,9 @@ def twentieths(stored: BacktestResult) -> list[Twentieth]:
 def _line(name: str, row: dict[str, Any]) -> ScoreLine | None:
     if not row["n"]:
         return None
+    miss_d = row.get("miss_days")
+    rivals_d = [_rival_d(row["crps"], row[of]) for of in ("skill_last_90", "skill_lifetime")]
+    saved = [_saved(miss_d, rival_d) for rival_d in rivals_d]
     return ScoreLine(
         name=name,
         n=row["n"],
@@ -117,10 +121,11 @@ def _line(name: str, row: dict[str, Any]) -> ScoreLine | None:
         n_closed=row["n_within_year"],
         closed_80=row["coverage_80_within_year"],
         own_d=row["crps"],
-        last_90_d=_rival_d(row["crps"], row["skill_last_90"]),
-        lifetime_d=_rival_d(row["crps"], row["skill_lifetime"]),
-        skill_last_90=row["skill_last_90"],
-        skill_lifetime=row["skill_lifetime"],
+        miss_d=miss_d,
+        last_90_d=rivals_d[0],
+        lifetime_d=rivals_d[1],
+        saved_last_90=saved[0],
+        saved_lifetime=saved[1],
         bias_d=row["bias_days"],
     )
 
@@ -128,3 +133,8 @@ def _line(name: str, row: dict[str, Any]) -> ScoreLine | None:
 def _rival_d(own_d: float, skill: float | None) -> float | None:
     """Mean error of a rule that gives one day: skill = 1 − own / rival."""
     return None if skill is None or skill >= 1 else own_d / (1 - skill)
+
+
+def _saved(miss_d: float | None, rival_d: float | None) -> float | None:
+    """Day against day: a rule without a band is not held against a forecast that has one."""
+    return 1 - miss_d / rival_d if miss_d is not None and rival_d else None

@@ -196,6 +196,7 @@ def _figures(scored: Scored, rows: Array, column: int, unit: str) -> Figures:
         "coverage_80": _mean(scored.in_80[rows, column]),
         "coverage_95": _mean(scored.in_95[rows, column]),
         f"bias_{unit}": _mean(scored.error[rows, column]),
+        f"miss_{unit}": _mean(np.abs(scored.error[rows, column])),  # of the expected one alone
     }
 
 

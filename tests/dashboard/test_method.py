@@ -27,6 +27,7 @@ def figures(n: int = 400) -> dict[str, object]:
         "coverage_80": 0.812,
         "coverage_95": 0.941,
         "bias_days": 1.5,
+        "miss_days": 10.8,
         "n_within_year": 320,
         "coverage_80_within_year": 0.771,
     }
@@ -83,13 +84,29 @@ def test_a_score_is_shown_with_its_numbers_and_its_day(
     assert words in page(signed_in(people.viewer))
 
 
-def test_plain_rules_are_told_in_days_of_error(
+def test_the_expected_day_is_held_against_plain_rules_day_by_day(
     people: Cast, signed_in: SignedIn, scored: BacktestResult
 ) -> None:
     seen = page(signed_in(people.viewer))
-    # skill = 1 − own / rival, so 9.0 / (1 − .44) = 16.07 and 9.0 / (1 + .25) = 7.2
-    for words in ("16.1 days", "we 44 % closer", "7.2 days", "we 25 % further off"):
+    # skill = 1 − own / rival, so 9.0 / (1 − .44) = 16.07 and 9.0 / (1 + .25) = 7.2 of the rules;
+    # the expected day missed by 10.8: 1 − 10.8 / 16.07 = .328, 1 − 10.8 / 7.2 = −.5
+    told = ("10.8 days", "score with band 9.0", "16.1 days", "we 33 % closer", "7.2 days")
+    for words in (*told, "we 50 % further off"):
         assert words in seen
+    assert "44 %" not in seen  # of the score: it has a band, the rules have none
+
+
+def test_a_backtest_from_before_days_were_counted_compares_nothing(
+    people: Cast, signed_in: SignedIn, scored: BacktestResult
+) -> None:
+    for rows in (scored.result["distance"], *scored.result["by_class"].values()):
+        for row in rows.values():
+            row.pop("miss_days", None)
+    scored.save()
+    seen = page(signed_in(people.viewer)).partition("By number of readings")[0]
+    assert ("with the next backtest" in seen, "16.1 days" in seen) == (True, True)
+    assert ("closer than" in seen, "further off" in seen) == (False, False)
+    assert chart(signed_in(people.viewer), "skill")["than the lifetime"]["y"] == [None, None]
 
 
 def test_a_distance_nobody_was_scored_at_is_left_out(
@@ -152,12 +169,12 @@ def test_bands_are_drawn_beside_what_they_should_hold(
     assert drawn["inside the 80 % band"]["x"] == ["2,000", "5,000"]
 
 
-def test_skill_is_drawn_against_both_plain_rules(
+def test_the_expected_day_is_drawn_against_both_plain_rules(
     people: Cast, signed_in: SignedIn, scored: BacktestResult
 ) -> None:
     drawn = chart(signed_in(people.viewer), "skill")
-    assert drawn["than the last 90 days"]["y"] == [0.44, 0.44]
-    assert drawn["than the lifetime"]["y"] == [-0.25, -0.25]
+    assert drawn["than the last 90 days"]["y"] == pytest.approx([0.328, 0.328])
+    assert drawn["than the lifetime"]["y"] == pytest.approx([-0.5, -0.5])
 
 
 def test_outcomes_are_drawn_by_twentieths_and_told_in_words(

@@ -67,6 +67,8 @@ def test_the_figures_are_those_of_a_replay_in_memory() -> None:
     assert row["crps"] == pytest.approx(cases.distance.own[:, 1].mean(), abs=1e-6)
     saved = 1 - cases.distance.own[:, 1].sum() / cases.distance.lifetime[:, 1].sum()
     assert row["skill_lifetime"] == pytest.approx(saved, abs=1e-6)
+    missed_d = np.abs(cases.distance.error[:, 1]).mean()
+    assert row["miss_days"] == pytest.approx(missed_d, abs=1e-6)
     assert row["coverage_95"] == pytest.approx(cases.distance.in_95[:, 1].mean(), abs=1e-6)
 
 
