@@ -84,7 +84,7 @@ def explain(
         )
     today = today_at(vehicle.depot.zone, now)
     state = state_on(vars(row), today)
-    parts = split(vehicle, service, today) if row.history_known else []
+    parts = split(vehicle, service, today) if row.history_known and row.limit else []
     unit = odometer_unit(vehicle.pk)
     lines = [
         _headline(row, state, today),
@@ -148,6 +148,8 @@ def _counted_from(row: DueDate, vehicle: Vehicle, unit: str, *, hide_fluid: bool
             f"Last done {day(row.anchor.done_on)}{at} "
             f"({row.anchor.evidence}: {row.anchor.source}).{inside}"
         )
+    if row.history_known and row.limit is None and row.p50 is not None:
+        return f"It has no limit of its own: it is due only where something calls for it.{inside}"
     if row.history_known:
         return (
             "Never recorded as done: counted from the start of use on "
@@ -177,7 +179,7 @@ def _called_for(row: DueDate, unit: str) -> str:
 
 def call_words(call: DueEarlier, unit: str = "km") -> str:
     """By when a call wants its service, e.g. "within 80 km" or "by 14 Feb 2026"."""
-    by = [f"within {in_own(call.after_km, unit):,.6g} {unit}"] if call.after_km is not None else []
+    by = [f"within {figures(call.after_km, unit)}"] if call.after_km is not None else []
     by += [f"by {day(call.due_on)}"] if call.due_on is not None else []
     return " or ".join(by)
 
@@ -290,11 +292,15 @@ def _what_binds(row: DueDate, unit: str) -> str:
         return ""
     words = f"the {LIMIT_WORDS[BindingLimit(row.binding_limit)]}"
     sure = row.binding_probability or 0
-    left = [figures(row.remaining_km, unit)] if row.remaining_km is not None else []
-    left += [f"{row.remaining_h:,.0f} h"] if row.remaining_h is not None else []
+    left = [_left(row.remaining_km, unit)] if row.remaining_km is not None else []
+    left += [_left(row.remaining_h, "h")] if row.remaining_h is not None else []
     left += [f"the calendar until {day(row.calendar_on)}"] if row.calendar_on else []
     odds = "certainly" if sure >= CERTAIN else f"with {percent(sure)} probability"
     return f"Limit reached first: {words}, {odds}. Left: {', '.join(left)}."
+
+
+def _left(remaining: float, unit: str) -> str:
+    return f"{figures(abs(remaining), unit)}{' over' if remaining < 0 else ''}"
 
 
 def _what_would_move_it(row: DueDate, state: str) -> str:

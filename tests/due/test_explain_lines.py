@@ -82,6 +82,8 @@ def test_the_headline_gives_state_dates_and_life(
          "the distance, with 0\u202f% probability. Left: 3,900 km."),
         ({"binding_limit": "hours", "binding_probability": 0.6, "remaining_h": 34.4},
          "the engine hours, with 60\u202f% probability. Left: 3,900 km, 34 h."),
+        ({"binding_probability": 1, "remaining_km": -1_260, "remaining_h": -2.5},
+         "the distance, certainly. Left: 1,260 km over, 2 h over."),
         ({"binding_limit": "calendar", "binding_probability": 1, "remaining_km": None,
           "calendar_on": in_july(8)},
          "the calendar, certainly. Left: the calendar until 8 Jul 2026."),
@@ -206,14 +208,28 @@ def test_without_a_limit_it_says_so_unless_something_calls_for_it(due: Due) -> N
     assert "Limit under" not in found
 
 
+def test_what_is_due_only_on_call_is_counted_from_nothing(due: Due) -> None:
+    vehicle, oil = due
+    DutyAssessment.objects.create(
+        vehicle=vehicle,
+        compartment=oil.compartment,
+        from_on=date(2026, 3, 1),
+        duty_class="severe",
+        evidence=[],
+    )
+    assert "Life used: " in lines(due)  # of its limit, class after class
+    found = lines(due, limit=None, anchor=None, p50=in_july(8))
+    assert "\nIt has no limit of its own: it is due only where something calls for it." in found
+    assert ("start of use" in found, "Life used: " in found) == (False, False)
+    assert "start of use" in lines(due, anchor=None, limit=Limit.objects.first())
+
+
 def test_each_standing_call_is_named_with_its_end_and_reason(due: Due) -> None:
     vehicle, oil = due
     for given in ({"after_km": 160.9344}, {"due_on": in_july(8)}):
         DueEarlier.objects.create(vehicle=vehicle, service=oil, called_on=TODAY, reason="a seep",
                                   **given)  # fmt: skip
-    assert "\nCalled for within 160.934 km: a seep. Called for by 8 Jul 2026: a seep.\n" in lines(
-        due
-    )
+    assert "\nCalled for within 161 km: a seep. Called for by 8 Jul 2026: a seep.\n" in lines(due)
     assert call_words(DueEarlier(after_km=160.9344), "mi") == "within 100 mi"
 
 
