@@ -43,7 +43,7 @@ def read_off(rows: Sequence[ServiceDone], now: datetime) -> None:
 @reader
 def unread(vehicle: Vehicle) -> Read[ServiceDone | None]:
     """The newest service with a total that papers tell, and that was never judged as a reading
-    although it is newer than all there are: it came before the first of them."""
+    although it is newer than all there are: when it was entered there was none to judge it by."""
     accepted = Reading.objects.filter(
         vehicle=vehicle, meter__kind=Meter.Kind.KM, verdict=Verdict.ACCEPTED
     )
@@ -62,8 +62,9 @@ def unread(vehicle: Vehicle) -> Read[ServiceDone | None]:
 def unread_words(row: ServiceDone, unit: str) -> str:
     """Why the total of such papers does not count, and what to do."""
     return (
-        f"The papers of {day(row.done_on)} give {figures(row.total_km or 0.0, unit)}. They came "
-        "before any reading, so no date counts on it: add it as a reading, and it is judged."
+        f"The papers of {day(row.done_on)} give {figures(row.total_km or 0.0, unit)}. When they "
+        "were entered no reading was there to judge that by, so no date counts on it: add it as a "
+        "reading, and it is judged."
     )
 
 

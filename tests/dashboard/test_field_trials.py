@@ -61,18 +61,30 @@ def test_before_the_end_there_is_an_estimate_and_no_p(engineer: Client) -> None:
     shown = engineer.get(PAGE).content.decode()
     assert "no verdict yet" in shown
     assert "Difference so far +" in shown
+    assert "once, at the end." in " ".join(shown.split())
     assert "; p 0" not in shown
     assert engineer.get(f"{PAGE}/charts/interval").status_code == 404
 
 
 def test_after_the_end_it_is_evaluated_once_by_the_button(field: Field, engineer: Client) -> None:
     Trial.objects.update(ends_on=NOW.date() - timedelta(days=1))
-    assert "All sheets are in: evaluate now, once" in engineer.get(PAGE).content.decode()
+    ended = engineer.get(PAGE).content.decode()
+    assert "All sheets are in: evaluate now, once" in ended
+    assert "once, when all sheets are in." in " ".join(ended.split())
     engineer.post(f"{PAGE}/change", {"change": "evaluate"})
     shown = engineer.get(PAGE).content.decode()
     assert "better by" in shown
     assert "evaluate now" not in shown
     assert engineer.get(f"{PAGE}/charts/interval").json()["data"]
+
+
+def test_where_too_few_were_rated_the_end_gives_a_difference_alone(
+    field: Field, engineer: Client
+) -> None:
+    TrialResult.objects.update(state="final", frozen_at=NOW, p_value=None, low=None, high=None)
+    shown = engineer.get(PAGE).content.decode()
+    assert "on the scale of 1 to 5; too few vehicles for an interval and p." in shown
+    assert ("so far" in shown, "worked out once" in shown) == (False, False)
 
 
 def test_a_supervisor_ends_it_early_and_the_page_says_so(field: Field, signed_in: SignIn) -> None:

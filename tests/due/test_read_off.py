@@ -99,7 +99,7 @@ def test_a_total_that_came_before_any_reading_is_told_until_a_newer_one_is_there
     scene.readings(vehicle, scene.steady(10_000, 700, 20))
     chain.refresh([vehicle.pk], NOW)
     assert unread(vehicle) == row
-    words = "The papers of 5 Jul 2026 give 25,300 km. They came before any reading, so no date"
+    words = "The papers of 5 Jul 2026 give 25,300 km. When they were entered no reading was there"
     assert unread_words(row, "km").startswith(words)
     lines = explain(vehicle, row.service, LATER).lines
     assert unread_words(row, "km") in lines
