@@ -30,6 +30,7 @@ Pair = tuple[int, int]  # vehicle, service
 LATE_SHOWN = 30  # services that go late, the latest first
 LATE_D = 0.5  # below, an expected lateness rounds to no day
 FURTHEST = (State.STARTED, State.WAITING, State.RELEASED, State.DRAFTED)  # along, in this order
+BEGUN = (State.STARTED, State.WAITING)
 
 
 @dataclass(frozen=True)
@@ -53,13 +54,14 @@ class Block:
 
     @property
     def state(self) -> str:
-        """How far it is: done, proposed, published, or as its furthest order."""
+        """How far it is: done, begun as its furthest order, whatever of it is on none yet, else
+        proposed, released or published."""
         if self.done:
             return "done"
-        if not self.published:
-            return "proposed"
         states = {order.state for order in self.orders}
         found = next((one for one in FURTHEST if one in states), State.DRAFTED)
+        if not self.published and found not in BEGUN:
+            return "proposed"
         return "published" if found == State.DRAFTED else str(found)
 
     @property
@@ -81,7 +83,7 @@ class Block:
     @property
     def can_move(self) -> bool:
         """Whether nothing of it has begun."""
-        return self.state not in ("done", State.STARTED, State.WAITING)
+        return self.state not in ("done", *BEGUN)
 
     def seen_with(self, places: Places, at: int) -> "Block":
         """The same, with whether who has its order is there that day."""
@@ -185,7 +187,9 @@ def board(plan: Plan, today: date, first: date, days: int) -> Board:
         counts=VisitCounts(
             every=len(blocks),
             stood=sum(one.visit.held for one in blocks),
-            proposed=sum(one.state == "proposed" for one in blocks if one.visit.on >= today),
+            proposed=sum(
+                not one.published and not one.done for one in blocks if one.visit.on >= today
+            ),
             here=sum(len(one.blocks) for one in shown),
         ),
     )
