@@ -31,6 +31,7 @@ NUDGES_KM = count(1.5, 0.001)  # so that no correction repeats one
 
 def run(readings: int) -> None:
     """Compare vehicles with a thousand hourly readings and with many more."""
+    readings = max(readings, 10 * SHORTEST)  # closer lengths tell nothing of how it grows
     empty()
     lengths = [SHORTEST, readings]
     fleet.build(len(lengths), 0)
