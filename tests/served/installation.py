@@ -10,7 +10,7 @@ import signal
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -30,6 +30,7 @@ COMMANDS = {
     "worker": [*CELERY, "worker", "--concurrency", "2", "--loglevel", "INFO"],
     "beat": [*CELERY, "beat", "--loglevel", "INFO"],
 }
+NOTHING: Mapping[str, str] = {}
 READY = {"web": "Listening", "worker": "ready.", "beat": "beat: Starting"}
 
 
@@ -110,6 +111,7 @@ class Cluster:
     folder: Path
     port: int
     programs: Path
+    environment: Mapping[str, str]
 
     @property
     def url(self) -> str:
@@ -118,6 +120,7 @@ class Cluster:
     def control(self, *words: str) -> None:
         tried = subprocess.run(
             [*_as_postgres(), str(self.programs / "pg_ctl"), "-w", "-D", str(self.folder), *words],
+            env=os.environ | self.environment,
             stdout=DEVNULL,  # the server keeps what it was given: a pipe would never end
             stderr=DEVNULL,
         )
@@ -162,13 +165,13 @@ def _as_postgres() -> list[str]:
 
 
 @contextmanager
-def new_cluster() -> Iterator[Cluster]:
+def new_cluster(environment: Mapping[str, str]) -> Iterator[Cluster]:
     require_service(shutil.which("pg_config") is not None or bool(_initdb()), "initdb")
     programs = _initdb()
     folder = Path(tempfile.mkdtemp(prefix="cluster-"))  # pytest's own is closed to other users
     if not os.getuid():
         shutil.chown(folder, "postgres")
-    cluster = Cluster(folder / "data", free_port(), programs)
+    cluster = Cluster(folder / "data", free_port(), programs, environment)
     made = [*_as_postgres(), str(programs / "initdb"), "-D", str(cluster.folder)]
     subprocess.run(
         [*made, "-U", "postgres", "--no-sync", "--auth=trust"], check=True, stdout=DEVNULL
@@ -191,11 +194,13 @@ def _initdb() -> Path:
 
 
 @contextmanager
-def new_installation(folder: Path) -> Iterator[Installation]:
-    """All parts up, with a fleet of some vans and a supervisor's token."""
+def new_installation(
+    folder: Path, parts: Collection[str] = tuple(COMMANDS), environment: Mapping[str, str] = NOTHING
+) -> Iterator[Installation]:
+    """All or some parts up, with a fleet of some vans and a supervisor's token."""
     port = free_port()
     with ExitStack() as ends:
-        database = ends.enter_context(new_cluster())
+        database = ends.enter_context(new_cluster(environment))
         require_service(shutil.which("redis-server") is not None, "redis-server")
         broker = Broker(folder, free_port())
         broker.start()
@@ -208,13 +213,14 @@ def new_installation(folder: Path) -> Iterator[Installation]:
             "PORT": str(port),
             "HOME": str(folder),
             "PYTHONPATH": str(settings.BASE_DIR),
+            **environment,
         }
         here = Installation(folder, given, database, broker, f"http://127.0.0.1:{port}")
         here.command("migrate")
         set_up = [sys.executable, "-m", "tests.served.set_up", "200"]
         here.token = once(set_up, given).strip()
         ends.callback(lambda: [here.kill(part) for part in list(here.running)])
-        for part in COMMANDS:
+        for part in parts:
             here.start(part)
         yield here
 
