@@ -7,13 +7,14 @@ from datetime import date
 from typing import Any
 
 from django.core import signing
-from django.db.models import Q, QuerySet
+from django.db.models import QuerySet
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from fleet.api.errors import QueryFault
 from fleet.api.fields import Strict, Text
+from fleet.behind import Behind
 
 PAGE_ROWS, PAGE_ROWS_MAX = 50, 500  # our choice
 
@@ -42,7 +43,7 @@ def page(request: Request, rows: QuerySet[Any, Row], order: Order, asked: Row) -
     sign = "-" if order.descending else ""
     rows = rows.order_by(*(sign + column for column in order.columns))
     if after is not None:
-        rows = rows.filter(_behind(order, after))
+        rows = rows.filter(Behind(order.columns, after, descending=order.descending))
     found = list(rows[: asked["limit"] + 1])  # one row more instead of a count
     return split(request, order, found, asked["limit"])
 
@@ -74,20 +75,6 @@ def listed(rows: Sequence[Row], following: str | None) -> Response:
     """The answer of every list; the way on stands in the body and as a link (RFC 8288)."""
     headers = {"Link": f'<{following}>; rel="next"'} if following else None
     return Response({"rows": rows, "next": following}, headers=headers)
-
-
-def _behind(order: Order, after: Sequence[Any]) -> Q:
-    beyond = "lt" if order.descending else "gt"
-    condition = Q()
-    for column, value in reversed(list(zip(order.columns, after, strict=True))):
-        tie = Q(**{column: value}) & condition if condition else Q()
-        condition = (
-            Q(**{f"{column}__{beyond}": value}) | tie
-            if tie
-            else Q(**{f"{column}__{beyond}": value})
-        )
-    # says nothing new, but by this alone an index is entered here instead of at its beginning
-    return Q(**{f"{order.columns[0]}__{beyond}e": after[0]}) & condition
 
 
 def _signer(name: str) -> signing.Signer:

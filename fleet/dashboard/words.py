@@ -31,6 +31,7 @@ CHANCE_WORDS = (
     (0.0, "perhaps"),
 )
 CERTAIN = 0.995  # rounds to 100 %
+MOST_COUNTED = 10_000  # rows of a state; beyond that the figure tells nobody more; our choice
 # where a value fails whose limits all have the same open side: no lower, no upper
 BEYOND = {frozenset({(False, True)}): "below", frozenset({(True, False)}): "above"}
 THIN_SPACE = "\N{NARROW NO-BREAK SPACE}"
@@ -54,6 +55,11 @@ def plain(number: float) -> str:
 
 def grouped(number: float) -> str:
     return f"{number:,.0f}"
+
+
+def counted(number: int) -> str:
+    """A count that ends one beyond the most that rows are counted to."""
+    return f"over {grouped(MOST_COUNTED)}" if number > MOST_COUNTED else grouped(number)
 
 
 def km(number: float) -> str:

@@ -7,10 +7,11 @@ from dataclasses import dataclass, fields
 from datetime import date, datetime
 from typing import Any
 
-from django.db.models import Count, Exists, F, OuterRef, Q, QuerySet, Value
+from django.db.models import Count, Exists, F, OuterRef, Q, QuerySet
 from django.utils import timezone
 
 from fleet import bulk
+from fleet.behind import Behind
 from fleet.due.models import DueDate, Service
 from fleet.due.ordering import Order, group_column, in_order, week_of
 from fleet.reads import Read, reader
@@ -140,7 +141,7 @@ class DueFilter:
 
     def narrowed(self, where: Q) -> QuerySet[DueDate]:
         """Of rows under a condition those asked for, whatever their state."""
-        rows = DueDate.objects.filter(where).exclude(vehicle__status=Vehicle.Status.SOLD)
+        rows = DueDate.objects.filter(where).exclude(vehicle__in=sold_vehicles())
         if self.vehicle is not None:
             rows = rows.filter(vehicle__fleet_number__iexact=self.vehicle.strip())
         if self.service is not None:
@@ -170,7 +171,7 @@ def due_rows(
     days = wanted.days(now)
     rows = wanted.rows(days).order_by(*in_order(order, _ranked(days)))
     if after is not None:
-        rows = rows.filter(_after(after))
+        rows = rows.filter(Behind(("sort_on", "vehicle_id", "service_id"), after))
     named = {PREFIX + name: expression for name, expression in COLUMNS.items()}
     end = None if limit is None else skip + limit
     found = rows.values(*FROM_ROW, **named)[skip:end]
@@ -180,31 +181,40 @@ def due_rows(
 
 def due_counts(wanted: DueFilter = ALL, now: datetime | None = None) -> dict[tuple[str, str], int]:
     """How many services each depot has in each state: (depot slug, state) to number."""
-    return due_counts_of([wanted], now)[0]
-
-
-def due_counts_of(
-    several: Sequence[DueFilter], now: datetime | None = None
-) -> list[dict[tuple[str, str], int]]:
-    """The counts under several filters, by one query."""
-    parts = [
-        _counted(wanted.narrowed(Q(depot_id__in=pks)), today, at)
-        for at, wanted in enumerate(several)
-        for today, pks in by_day(wanted.days(now))
-    ]
-    found: list[dict[tuple[str, str], int]] = [{} for _ in several]
-    for at, slug, *counts in bulk.stacked(parts):
-        for state, count in zip(STATES, counts, strict=True):
-            found[at][slug, state] = count
+    found = {}
+    for today, pks in by_day(wanted.days(now)):
+        counted = {state: Count("pk", filter=condition(state, today)) for state in STATES}
+        in_each = {f"in_{state}": count for state, count in counted.items()}
+        rows = wanted.narrowed(Q(depot_id__in=pks)).order_by()
+        for slug, *counts in rows.values_list("depot__slug").annotate(**in_each):
+            found |= {(slug, state): count for state, count in zip(STATES, counts, strict=True)}
     return found
 
 
-def _counted(rows: QuerySet[DueDate], today: date, at: int) -> QuerySet[DueDate, Mapping[str, Any]]:
-    in_each = {f"told_{state}": Count("pk", filter=condition(state, today)) for state in STATES}
-    counted: QuerySet[DueDate, Mapping[str, Any]] = (
-        rows.order_by().values(told_at=Value(at), told_depot=F("depot__slug")).annotate(**in_each)
-    )
-    return counted
+def counts_up_to(
+    most: int, several: Sequence[DueFilter], now: datetime | None = None
+) -> list[dict[str, int]]:
+    """How many services are in each state under several filters, by one query.
+
+    None is counted further than one beyond ``most``: what is known then is that there are more.
+    """
+    asked = [
+        (at, state, _of_state(wanted.narrowed(Q(depot_id__in=pks)), state, today)[: most + 1])
+        for at, wanted in enumerate(several)
+        for today, pks in by_day(wanted.days(now))
+        for state in STATES
+    ]
+    found = [dict.fromkeys(STATES, 0) for _ in several]
+    counts = bulk.counted(rows.values("vehicle_id") for _, _, rows in asked)
+    for (at, state, _), count in zip(asked, counts, strict=True):
+        found[at][state] = min(found[at][state] + count, most + 1)
+    return found
+
+
+def _of_state(rows: QuerySet[DueDate], state: str, today: date) -> QuerySet[DueDate]:
+    found = rows.filter(condition(state, today)).order_by()
+    # the day that what is overdue is sorted by is never ahead: by it an index is left there
+    return found.filter(sort_on__lte=today) if state == "overdue" else found
 
 
 def group_counts(
@@ -309,15 +319,6 @@ def _mentions(search: str) -> Q:
         | Q(vehicle__registration__icontains=search)
         | Q(service__name__icontains=search)
     )
-
-
-def _after(key: AfterKey) -> Q:
-    sort_on, vehicle_id, service_id = key
-    behind = Q(sort_on__gt=sort_on) | Q(sort_on=sort_on) & (
-        Q(vehicle_id__gt=vehicle_id) | Q(vehicle_id=vehicle_id, service_id__gt=service_id)
-    )
-    # the first part says nothing new, but by it an index is entered there
-    return Q(sort_on__gte=sort_on) & behind
 
 
 def _row(row: dict[str, Any], today: date) -> DueRow:

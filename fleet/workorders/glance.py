@@ -1,6 +1,6 @@
 """The small look-ups about the orders of some depots, all by one query."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
@@ -13,7 +13,6 @@ from django.db.models import (
     F,
     QuerySet,
     Value,
-    Window,
 )
 from django.db.models.functions import Cast, Concat
 
@@ -121,10 +120,11 @@ def _about_orders(
     done = evidence.judged(list(days), months_from, today).order_by("month_on")
     counts = [Count("pk"), *(Count("pk", filter=which) for which in evidence.IN_TIME)]
     yield _told(done, "month", Value(""), on=F("month_on"), numbers=counts)
-    late = overdue(days).order_by("sort_on", "vehicle_id", "service_id")
-    number = [Window(Count("pk"))]
+    late = overdue(days)
+    yield _told(late.order_by(), "late in all", Value(""), numbers=[Count("*")])
+    first = late.order_by("sort_on", "vehicle_id", "service_id")
     named = F("vehicle__fleet_number")
-    yield _told(late, "late", named, "service__name", on=F("sort_on"), numbers=number)[:NAMED]
+    yield _told(first, "late", named, "service__name", on=F("sort_on"))[:NAMED]
 
 
 def _to_release(days: Mapping[int, date], listed: QuerySet[WorkOrder], today: date) -> Parts:
@@ -154,11 +154,11 @@ def _told(
     more: Any = None,
     *,
     on: Any = None,
-    numbers: list[Any],
+    numbers: Sequence[Any] = (),
 ) -> QuerySet[Any, Mapping[str, Any]]:
     """Rows as kind, two texts, a day and three numbers."""
     empty = Value("", CharField())
-    given = [Cast(one, BigIntegerField()) for one in (*numbers, Value(0), Value(0))][:3]
+    given = [Cast(one, BigIntegerField()) for one in (*numbers, Value(0), Value(0), Value(0))][:3]
     first = {"told_kind": Value(kind, CharField()), "told_text": Cast(text, CharField())}
     told: QuerySet[Any, Mapping[str, Any]] = rows.values(
         **first,
@@ -181,6 +181,7 @@ def _take(found: Glance, kind: str, texts: tuple[str, str], at: Any, numbers: li
             found.months.append(OnTime(at.date(), *numbers))
         case "late":
             found.overdue.append(Overdue(text, more, at.date()))
+        case "late in all":
             found.overdue_count = numbers[0]
         case "waiting":
             found.waiting[text] = numbers[0]

@@ -20,6 +20,7 @@ from django.db.models import (
 )
 from django.db.models.functions import Coalesce
 
+from fleet.behind import Behind
 from fleet.due.listing import by_day
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
@@ -28,12 +29,12 @@ from fleet.today import today_at
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.workorders.models import Job, WorkOrder
+from fleet.workorders.models.orders import DAY_OR_FIRST
 from fleet.workorders.progress import BEFORE_THE_END
 
 State = WorkOrder.State
 AT_WORK = (State.RELEASED, State.STARTED, State.WAITING)
 NO_DAY_LAST = date.max  # nothing is to be brought in by a day
-NO_DAY_FIRST = date.min  # what is under way without a day comes before what was planned
 MOST_AT_ONCE = 200  # released by one press; our choice
 
 
@@ -120,7 +121,7 @@ def drafts_to_release(rows: QuerySet[WorkOrder], today: date) -> QuerySet[WorkOr
     drafts = rows.filter(state=State.DRAFTED).filter(
         Q(planned_on__isnull=False) | Q(Exists(needed))
     )
-    return drafts.order_by(F("planned_on").asc(nulls_first=True), "pk")[:MOST_AT_ONCE]
+    return in_order_of_day(drafts)[:MOST_AT_ONCE]
 
 
 def with_need(rows: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:
@@ -182,8 +183,9 @@ def a_day(
     zones
         Time zone by depot id: today is each depot's own.
     """
+    days = {pk: today_at(zone, now) for pk, zone in zones.items()}
     planned = Q(pk__in=[])
-    for today, pks in by_day({pk: today_at(zone, now) for pk, zone in zones.items()}):
+    for today, pks in by_day(days):
         planned |= Q(depot_id__in=pks, planned_on__lte=today)
     under_way = Q(planned_on=None, state__in=[State.STARTED, State.WAITING])
     rows = WorkOrder.objects.filter(
@@ -194,7 +196,8 @@ def a_day(
     )
     if person is not None:
         rows = rows.filter(Q(assigned_to=person) | Q(assigned_to=None))
-    return in_order_of_day(rows)
+    # the bound says nothing new, but by it an index by day is left where the day ends
+    return in_order_of_day(rows).filter(sort_on__lte=max(days.values(), default=date.max))
 
 
 def finished_in_a_day(
@@ -217,8 +220,7 @@ def finished_in_a_day(
 
 def in_order_of_day(rows: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:
     """By the day they are planned for, as the never-null ``sort_on``; without a day come first."""
-    first = Value(NO_DAY_FIRST, output_field=DateField())
-    return rows.annotate(sort_on=Coalesce("planned_on", first)).order_by("sort_on", "pk")
+    return rows.annotate(sort_on=DAY_OR_FIRST).order_by("sort_on", "pk")
 
 
 def by_urgency(rows: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:
@@ -230,7 +232,7 @@ def by_urgency(rows: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:
 
 def after(rows: QuerySet[WorkOrder], day: date, pk: int) -> QuerySet[WorkOrder]:
     """Those in order that come after an order with the day it is sorted by."""
-    return rows.filter(Q(sort_on__gt=day) | Q(sort_on=day, pk__gt=pk))
+    return rows.filter(Behind(("sort_on", "pk"), (day, pk)))
 
 
 def unplanned(orders: Iterable[WorkOrder]) -> list[WorkOrder]:

@@ -8,6 +8,7 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
+from fleet.dashboard import words as said
 from fleet.dashboard.views import due as view
 from fleet.due.models import DueDate
 from fleet.people.models import Person
@@ -63,7 +64,7 @@ def test_a_list_is_put_together_by(group: str, people: Cast, signed_in: SignedIn
 
 
 def test_the_counts_of_states_follow_the_other_filters(people: Cast, signed_in: SignedIn) -> None:
-    DueDate.objects.update(beyond_by_reading=True)
+    DueDate.objects.update(beyond_by_reading=True, sort_on=date(2026, 1, 1))
     html = page(signed_in(people.supervisor), "search=V-101")
     assert re.search(r'id="state-overdue"><strong>1</strong>', html)
 
@@ -122,6 +123,26 @@ def test_paper_says_how_many_rows_are_missing_or_has_them_all(
     assert key
     assert "1 more row<" in page(client, f"after={key[1]}&skip=2")
     assert "not on this paper" not in page(client, "rows=all")
+
+
+def test_states_of_very_many_rows_are_not_counted_to_the_end(
+    people: Cast, signed_in: SignedIn, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for place in (said, view):
+        monkeypatch.setattr(place, "MOST_COUNTED", 2)
+    monkeypatch.setattr(view, "PAGE_ROWS", 1)
+    one = DueDate.objects.filter(vehicle=people.van).first()
+    assert one is not None
+    for number in range(3):
+        one.pk, one.vehicle = None, vehicle(f"W-{number}", people.plain, people.van_type)
+        one.save()
+    client = signed_in(people.supervisor)
+    many = page(client)
+    assert "<strong>over 2</strong>" in many
+    assert re.search(
+        r"<span class=\"quiet small\">more rows<span class=\"paper-only\"> are not", many
+    )
+    assert "<strong>1</strong>" in page(client, "search=W-0")
 
 
 # --- orders for the chosen -------------------------------------------------------------------

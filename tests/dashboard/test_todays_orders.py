@@ -1,3 +1,4 @@
+import re
 from collections.abc import Callable
 from datetime import datetime, time, timedelta
 from zoneinfo import ZoneInfo
@@ -6,6 +7,7 @@ import pytest
 from django.test import Client
 from pytest_django import DjangoAssertNumQueries
 
+from fleet.dashboard.orders import todays_orders
 from fleet.people.models import Person, Role
 from fleet.workorders import findings, progress
 from fleet.workorders.models import WorkOrder
@@ -65,6 +67,30 @@ def test_do_not_use_is_said_with_its_reason(shop: Workshop, signed_in: SignedIn)
     assert "Do not use" in seen
     assert "brake pipe chafed" in seen
     assert "#shape-stop" in seen
+
+
+def test_a_day_of_very_many_goes_on_behind_the_last_one_shown(
+    shop: Workshop, signed_in: SignedIn, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(todays_orders, "PAGE_ROWS", 2)
+    for number in range(4):
+        released(
+            shop.people, vehicle(f"W-{number}", shop.people.plain, shop.people.van_type), shop.oil
+        )
+    WorkOrder.objects.filter(vehicle__fleet_number="W-3").update(
+        state=WorkOrder.State.STARTED, planned_on=None
+    )
+    left_over = depots_day() - timedelta(days=2)
+    WorkOrder.objects.filter(vehicle__fleet_number="W-2").update(planned_on=left_over)
+    client, query, seen = signed_in(shop.people.supervisor), "?depot=plain", []
+    while query:
+        html = page(client, query)
+        seen.append(re.findall(r'<span class="order-vehicle">([^<]+)<', html))
+        following = re.search(r'href="/todays-orders([^"]+after=[^"]+)"', html)
+        query = following[1].replace("&amp;", "&") if following else ""
+        assert not query or "depot=plain" in query
+    # under way without a day, then by day, and of one day by what was drafted first
+    assert seen == [["W-3", "W-2"], ["V-101", "W-0"], ["W-1"]]
 
 
 def test_the_number_of_queries_does_not_grow_with_the_day(

@@ -6,7 +6,14 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from fleet import chain
-from fleet.due.listing import STATES, DueFilter, DueRow, due_counts, due_rows
+from fleet.due.listing import (
+    STATES,
+    DueFilter,
+    DueRow,
+    counts_up_to,
+    due_counts,
+    due_rows,
+)
 from fleet.due.models import DueDate
 from fleet.vehicles.models import Depot, Vehicle
 from tests import scene
@@ -94,6 +101,57 @@ def test_counts_agree_with_the_rows_of_each_state() -> None:
     assert sum(counts.values()) == 3
 
 
+def test_no_state_is_counted_further_than_one_beyond_the_most() -> None:
+    coast = scene.depot("coast", "Pacific/Auckland")
+    evening = datetime(2026, 6, 15, 13, tzinfo=UTC)  # already the 16th in Auckland
+    for at in range(4):
+        row(f"L-{at}", at=coast if at % 2 else None, p50=date(2027, 1, 1))
+    row("O-1", calendar_on=date(2026, 6, 15), p50=date(2026, 6, 15))  # not overdue before the 16th
+    row("O-2", at=coast, calendar_on=date(2026, 6, 15), p50=date(2026, 6, 15))
+    row("U-1", p50=None, history_known=False)
+    Vehicle.objects.filter(pk=row("S-1", p50=date(2027, 1, 1)).vehicle_id).update(status="sold")
+    several = [
+        DueFilter(),
+        DueFilter(search="L-"),
+        DueFilter(depots=["coast"]),
+        DueFilter(depots=[]),
+    ]
+    rest = dict.fromkeys(STATES, 0)
+    assert counts_up_to(4, several, evening) == [
+        rest | {"later": 4, "overdue": 1, "due_this_month": 1, "history_unknown": 1},
+        rest | {"later": 4},
+        rest | {"later": 2, "overdue": 1},
+        rest,
+    ]
+    assert [found["later"] for found in counts_up_to(3, several, evening)] == [4, 4, 2, 0]
+    assert [found["later"] for found in counts_up_to(2, several, evening)] == [3, 3, 2, 0]
+
+
+def test_counts_of_pages_are_those_of_all_depots_together() -> None:
+    row("V-1", p50=date(2026, 6, 20))
+    row("V-2", calendar_on=date(2026, 1, 1), p50=date(2026, 1, 1))
+    row("V-3", at=scene.depot("coast"), p50=date(2026, 6, 21))
+    together = dict.fromkeys(STATES, 0)
+    for (_, state), count in due_counts(now=NOW).items():
+        together[state] += count
+    assert counts_up_to(10, [DueFilter()], NOW) == [together]
+
+
+def test_states_are_counted_without_the_rows() -> None:
+    row("V-1", p50=date(2026, 6, 20))
+    with CaptureQueriesContext(connection) as captured:
+        counts_up_to(10, [DueFilter()], NOW)
+    with connection.cursor() as cursor:
+        if connection.vendor == "postgresql":
+            cursor.execute("SET LOCAL enable_seqscan = off; SET LOCAL enable_bitmapscan = off")
+            cursor.execute(f"EXPLAIN {captured[-1]['sql']}")
+        else:
+            cursor.execute(f"EXPLAIN QUERY PLAN {captured[-1]['sql']}")
+        plan = " ".join(str(line) for line in cursor.fetchall())
+    kind = "Index Only Scan using" if connection.vendor == "postgresql" else "COVERING INDEX"
+    assert plan.count(f"{kind} due_at_depot") >= 4  # what has no history has an index of its own
+
+
 def test_pages_by_key_show_every_row_once() -> None:
     for at in range(7):
         row(f"V-{at}", p50=date(2026, 9, 1) + timedelta(days=at // 3))
@@ -106,11 +164,11 @@ def test_pages_by_key_show_every_row_once() -> None:
 
 
 def test_a_later_page_is_entered_where_it_begins() -> None:
-    # by a bound on the first column alone: a choice between bounds takes no index to its place
+    # by its key as one: a choice between bounds takes no index to its place
     row("V-1")
     with CaptureQueriesContext(connection) as captured:
         due_rows(after=(date(2026, 9, 1), 1, 1), limit=2, now=NOW)
-    assert any('"sort_on" >= ' in one["sql"] for one in captured)
+    assert any('"due_duedate"."service_id") > (' in one["sql"] for one in captured)
 
 
 def test_a_list_takes_two_queries_whatever_its_length() -> None:

@@ -18,6 +18,7 @@ from fleet.vehicles.find import Depots
 from fleet.workorders import listing
 from fleet.workorders.listing import AT_WORK
 from fleet.workorders.models import WorkOrder
+from fleet.workorders.models.orders import NO_DAY_FIRST
 from fleet.workorders.stops import stops
 
 State = WorkOrder.State
@@ -137,8 +138,13 @@ def read_order_after(text: str) -> AfterOrder | None:
 
 def order_key(line: OrderLine, filters: OrderFilters) -> str:
     if filters.by_day:
-        return f"{line.planned_on or listing.NO_DAY_FIRST}.{line.pk}"
+        return day_key(line)
     return f"{line.bring_in_by or listing.NO_DAY_LAST}.{line.pk}"
+
+
+def day_key(line: OrderLine) -> str:
+    """The key of an order in a list by the day planned."""
+    return f"{line.planned_on or NO_DAY_FIRST}.{line.pk}"
 
 
 def order_lines(rows: QuerySet[WorkOrder], days: dict[int, date]) -> list[OrderLine]:

@@ -10,14 +10,20 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET
 
 from fleet.dashboard.frame import SignedIn, scope_of, show
-from fleet.dashboard.orders.lines import finished_lines, order_lines
+from fleet.dashboard.orders.lines import (
+    day_key,
+    finished_lines,
+    order_lines,
+    read_order_after,
+)
 from fleet.people.models import Role
 from fleet.people.roles import depots_of
 from fleet.today import oldest_day, today_at
 from fleet.visits.also import beside_orders
-from fleet.workorders.listing import a_day, finished_in_a_day
+from fleet.workorders.listing import a_day, after, finished_in_a_day
 
 EVERYBODY = "everybody"
+PAGE_ROWS = 100  # more than a mechanic has in a day, and than most workshops; our choice
 
 
 @require_GET
@@ -30,9 +36,14 @@ def todays_orders(request: SignedIn) -> HttpResponse:
     zones = {depot.pk: depot.zone for depot in scope.chosen}
     days = {pk: today_at(zone, now) for pk, zone in zones.items()}
     orders, today = a_day(zones, now, person), oldest_day(list(zones.values()), now)
+    if behind := read_order_after(request.GET.get("after", "")):
+        orders = after(orders, *behind)
+    lines = order_lines(orders[: PAGE_ROWS + 1], days)
     context = {
-        "lines": order_lines(orders, days),
-        "also": beside_orders(orders, today, depots_of(request.user)),
+        "lines": lines[:PAGE_ROWS],
+        "more": day_key(lines[PAGE_ROWS - 1]) if len(lines) > PAGE_ROWS else "",
+        "whose": whose,
+        "also": beside_orders(orders[:PAGE_ROWS], today, depots_of(request.user)),
         "finished": finished_lines(finished_in_a_day(zones, now, person)),
         "everybody": person is None,
         "today": today,

@@ -53,6 +53,11 @@ def figure(number: float | None) -> str:
 
 
 @register.filter
+def counted(number: int) -> str:
+    return words.counted(number)
+
+
+@register.filter
 def percent(share: float | None) -> str:
     return "" if share is None else words.percent(share)
 

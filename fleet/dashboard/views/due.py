@@ -1,6 +1,6 @@
 """Due: what is due, how sure that is, and by when to bring it in."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
@@ -26,8 +26,8 @@ from fleet.dashboard.filters import (
 from fleet.dashboard.frame import Scope, SignedIn, scope_of, show
 from fleet.dashboard.orders.marks import marks_of
 from fleet.dashboard.strip import page_scale
-from fleet.dashboard.words import LIMIT_WORDS, MOST_PRESSING, STATE_WORDS, day
-from fleet.due.listing import DueFilter, DueRow, due_counts_of, due_rows, group_counts, services_at
+from fleet.dashboard.words import LIMIT_WORDS, MOST_COUNTED, MOST_PRESSING, STATE_WORDS, day
+from fleet.due.listing import DueFilter, DueRow, counts_up_to, due_rows, group_counts, services_at
 from fleet.due.ordering import monday_of, week_of
 from fleet.people.models import SavedView
 from fleet.tables import Cell
@@ -121,7 +121,7 @@ def due(request: SignedIn) -> HttpResponse:
         "marks": marks_of([row.vehicle_id for row in shown], request.user, today, joining=False),
         "more": _key(shown[-1]) if len(found) > before + size else "",
         "skip": skip + len(shown),
-        "left": choices["listed"] - skip - len(shown),
+        "left": choices["listed"] and choices["listed"] - skip - len(shown),
         "filters": filters,
         "headings": _headings(filters),
         "sorts": SORT_WORDS,
@@ -139,28 +139,22 @@ def _choices(
     request: SignedIn, scope: Scope, wanted: DueFilter, filters: DueFilters, now: datetime
 ) -> dict[str, Any]:
     before = replace(wanted, since=None, until=wanted.since)
-    found = due_counts_of([wanted, before] if wanted.since else [wanted], now)
-    counts, *earlier = map(_by_state, found)
+    filtered = [wanted, before] if wanted.since else [wanted]
+    counts, *earlier = counts_up_to(MOST_COUNTED, filtered, now)
+    listed = [counts[state] for state in filters.states or counts]
     services, views = _named(request, scope)
     return {
         "states": [
-            StateChoice(state, count, state in filters.states, filters.toggled(state).query)
-            for state, count in counts.items()
+            StateChoice(state, counts[state], state in filters.states, filters.toggled(state).query)
+            for state in MOST_PRESSING
         ],
-        "listed": sum(counts[state] for state in filters.states or counts),
+        "listed": None if max(listed) > MOST_COUNTED else sum(listed),
         "first": wanted.since,
         "earlier": sum(one["overdue"] + one["probably_overdue"] for one in earlier),
         "unknown": counts["history_unknown"],
         "services": services,
         "saved_views": views,
     }
-
-
-def _by_state(found: Mapping[tuple[str, str], int]) -> dict[str, int]:
-    counts = dict.fromkeys(MOST_PRESSING, 0)
-    for (_, state), number in found.items():
-        counts[state] += number
-    return counts
 
 
 def _headings(filters: DueFilters) -> list[Heading]:

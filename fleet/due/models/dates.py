@@ -62,8 +62,13 @@ class DueDate(models.Model):
             )
         ]
         indexes = [
-            models.Index(  # the Due page, by depot, soonest first, paged by key
-                fields=["depot", "sort_on", "vehicle", "service"], name="due_by_depot"
+            models.Index(  # the Due page, by depot, soonest first, paged by key; what else the
+                # state depends on stands behind, so that states are counted without the rows
+                fields=[
+                    *("depot", "sort_on", "vehicle", "service"),
+                    *("history_known", "beyond_by_reading", "calendar_on"),
+                ],
+                name="due_at_depot",
             ),
             models.Index(fields=["sort_on", "vehicle", "service"], name="due_by_day"),  # all depots
             models.Index(fields=["depot", "p10"], name="due_soon"),  # what the night drafts

@@ -1,13 +1,18 @@
 """Orders and their jobs. A change of state is made in ``progress`` only, which writes an event."""
 
 import uuid
+from datetime import date
 
 from django.conf import settings
 from django.db import models
+from django.db.models.functions import Coalesce
 
 from fleet.due.models import Service
 from fleet.vehicles.models import Compartment, Depot, Vehicle
 from fleet.workorders.models.procedures import Raising
+
+NO_DAY_FIRST = date.min  # what is under way without a day comes before what was planned
+DAY_OR_FIRST = Coalesce("planned_on", models.Value(NO_DAY_FIRST, models.DateField()))
 
 
 class WorkOrder(models.Model):
@@ -85,12 +90,28 @@ class WorkOrder(models.Model):
                 name="orders_open_by_person",
                 condition=models.Q(state__in=["released", "started", "waiting"]),
             ),
-            models.Index(  # the list of a depot's open orders, paged by key
-                fields=["depot", "planned_on", "id"],
-                name="orders_open_by_depot",
+            models.Index(  # a depot's open orders; states are counted without the rows
+                fields=["depot", "planned_on", "id", "state"],
+                name="orders_open_at_depot",
+                condition=~models.Q(state__in=["signed off", "cancelled"]),
+            ),
+            models.Index(  # open orders of many depots by their day, paged by key
+                DAY_OR_FIRST,
+                "id",
+                name="orders_open_by_day",
                 condition=~models.Q(state__in=["signed off", "cancelled"]),
             ),
             models.Index(fields=["depot", "-id"], name="orders_newest_by_depot"),
+            models.Index(  # what was finished today
+                fields=["depot", "finished_at"],
+                name="orders_finished",
+                condition=models.Q(finished_at__isnull=False),
+            ),
+            models.Index(  # records that came after the sign-off: few
+                fields=["depot"],
+                name="orders_with_late_records",
+                condition=models.Q(late_since__isnull=False),
+            ),
         ]
 
     def __str__(self) -> str:
@@ -142,6 +163,11 @@ class Job(models.Model):
 
     class Meta:
         ordering = ["order", "id"]
+        indexes = [
+            models.Index(  # what came back and waits for a decision: few
+                fields=["order"], name="jobs_returned", condition=models.Q(returned=True)
+            )
+        ]
         constraints = [
             models.UniqueConstraint(
                 fields=["vehicle", "service"],
