@@ -181,7 +181,7 @@ def due_rows(
 
 def due_counts(wanted: DueFilter = ALL, now: datetime | None = None) -> dict[tuple[str, str], int]:
     """How many services each depot has in each state: (depot slug, state) to number."""
-    found = {}
+    found: dict[tuple[str, str], int] = {}
     for today, pks in by_day(wanted.days(now)):
         counted = {state: Count("pk", filter=condition(state, today)) for state in STATES}
         in_each = {f"in_{state}": count for state, count in counted.items()}

@@ -197,7 +197,8 @@ def a_day(
     if person is not None:
         rows = rows.filter(Q(assigned_to=person) | Q(assigned_to=None))
     # the bound says nothing new, but by it an index by day is left where the day ends
-    return in_order_of_day(rows).filter(sort_on__lte=max(days.values(), default=date.max))
+    ends = Q(sort_on__lte=max(days.values(), default=date.max))
+    return in_order_of_day(rows).filter(ends)
 
 
 def finished_in_a_day(

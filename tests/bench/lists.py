@@ -36,7 +36,12 @@ API = {
     "due dates": ("due-dates", {}),
     "due dates of a depot": ("due-dates", {"depot": "depot-1"}),
 }
-PAGES = {"page Work orders": "/work-orders", "page Due": "/due", "page Today": "/todays-orders"}
+PAGES = {
+    "page Work orders, most urgent first": "/work-orders",
+    "page Work orders by day": "/work-orders?sort=day",
+    "page Due": "/due",
+    "page Today": "/todays-orders",
+}
 
 
 def run(vehicles: int) -> None:
