@@ -16,6 +16,7 @@ explain.py     why a service is due when it is, in a few lines
 forecast.py    writes due dates; how wide a band says "take a reading first"
 frost.py       frost that coolant must stand: the depot's coldest month (none is named winter)
 gather.py      all that due dates rest on, as arrays
+late.py        what is late, in SQL
 listing.py     due dates as listed; by which rule one is overdue, probably overdue, due this month
 lives.py       life used, stretch by stretch; the day a limit was passed
 moves.py       due dates that moved far, how far is far, and why

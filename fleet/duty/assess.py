@@ -5,13 +5,13 @@ the class before it; a vehicle without any class is decided from its first known
 """
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 import numpy as np
-from django.db import transaction
+from django.db import connection, transaction
 from django.db.models import QuerySet
 
 from fleet import bulk
@@ -276,10 +276,13 @@ def _record(fleet: Fleet, found: Assessment, months: Array) -> int:
             rows["evidence"].append(evidence)
     columns = {name: _column(name, values) for name, values in rows.items()}
     with transaction.atomic():
-        dropped = _drop_stale(fleet, columns, months[0].astype("M8[D]"))
+        stored = _stored(fleet, months[0].astype("M8[D]"))
+        stale, others = _differing(columns, stored)
+        _drop(stale)
+        _count_change(others)
         key = ["vehicle_id", "compartment_id", "from_on"]
         written = bulk.upsert(DutyAssessment, columns, key) if len(columns["vehicle_id"]) else 0
-    return written + dropped
+    return written + len(stale)
 
 
 def _column(name: str, values: list[Any]) -> Array:
@@ -295,22 +298,48 @@ def _compartments() -> dict[tuple[int, str], list[int]]:
     return found
 
 
-def _drop_stale(fleet: Fleet, columns: dict[str, Array], since: Any) -> int:
+def _stored(fleet: Fleet, since: Any) -> dict[str, Array]:
     where, params = bulk.among("vehicle_id", fleet.id)
     sql = f"""
-        SELECT id, vehicle_id, compartment_id, {bulk.day_number("from_on")}
+        SELECT id, vehicle_id, compartment_id, {bulk.day_number("from_on")}, duty_class
         FROM duty_dutyassessment WHERE {where} AND from_on >= %s"""  # noqa: S608
-    kinds = {"id": "i8", "vehicle_id": "i8", "compartment_id": "i8", "on": "i8"}
-    stored = bulk.read(sql, [*params, since.item()], kinds)
+    kinds = {"id": "i8", "vehicle_id": "i8", "compartment_id": "i8", "on": "i8", "class": "O"}
+    return bulk.read(sql, [*params, since.item()], kinds)
+
+
+def _differing(columns: dict[str, Array], stored: dict[str, Array]) -> tuple[list[int], Array]:
+    """Ids of stored rows that are no longer wanted, and vehicles whose classes become others."""
     if not len(stored["id"]):
-        return 0
-    days = columns["from_on"].astype(np.int64)
-    wanted = set(zip(columns["vehicle_id"], columns["compartment_id"], days, strict=True))
-    keys = zip(stored["vehicle_id"], stored["compartment_id"], stored["on"], strict=True)
-    stale = [pk for pk, row in zip(stored["id"].tolist(), keys, strict=True) if row not in wanted]
-    for begin in range(0, len(stale), 500):
-        DutyAssessment.objects.filter(pk__in=stale[begin : begin + 500]).delete()
-    return len(stale)
+        return [], np.unique(columns["vehicle_id"])
+    days, names = columns["from_on"].astype(np.int64), columns["duty_class"]
+    wanted = dict(_by_place(columns["vehicle_id"], columns["compartment_id"], days, names))
+    kept = dict(_by_place(*(stored[n] for n in ("vehicle_id", "compartment_id", "on", "class"))))
+    stale = [
+        pk for pk, place in zip(stored["id"].tolist(), kept, strict=True) if place not in wanted
+    ]
+    others = {vehicle_id for (vehicle_id, *_), _ in wanted.items() ^ kept.items()}
+    return stale, np.array(sorted(others), dtype=np.int64)
+
+
+def _by_place(
+    vehicle_id: Array, compartment_id: Array, day: Array, duty_class: Array
+) -> Iterator[tuple[tuple[int, ...], str]]:
+    place = zip(vehicle_id.tolist(), compartment_id.tolist(), day.tolist(), strict=True)
+    return zip(place, map(str, duty_class), strict=True)
+
+
+def _drop(ids: Sequence[int]) -> None:
+    for begin in range(0, len(ids), 500):
+        DutyAssessment.objects.filter(pk__in=ids[begin : begin + 500]).delete()
+
+
+def _count_change(vehicle_ids: Array) -> None:
+    """Let due dates know. Of a vehicle that has no stamp yet they see when it gets one."""
+    if not len(vehicle_ids):
+        return
+    where, params = bulk.among("vehicle_id", vehicle_ids)
+    with connection.cursor() as cursor:
+        cursor.execute(f"UPDATE duty_dutystamp SET changes = changes + 1 WHERE {where}", params)  # noqa: S608
 
 
 def _record_stamps(fleet: Fleet, month_on: date, rules: int) -> None:
@@ -320,5 +349,7 @@ def _record_stamps(fleet: Fleet, month_on: date, rules: int) -> None:
         "month_on": np.full(count, np.datetime64(month_on, "D")),
         "rules": np.full(count, rules, dtype=np.int64),
         "usage": fleet.usage,
+        "changes": np.zeros(count, dtype=np.int64),  # of a new one; others keep theirs
     }
-    bulk.upsert(DutyStamp, columns, key=["vehicle_id"])
+    told = ["month_on", "rules", "usage"]
+    bulk.upsert(DutyStamp, columns, key=["vehicle_id"], update=told)

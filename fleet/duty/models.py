@@ -97,6 +97,7 @@ class DutyStamp(models.Model):
     month_on = models.DateField()
     rules = models.BigIntegerField()  # criteria, climate and marks of the depots
     usage = models.BigIntegerField()  # stamp of the distance meter's usage, 0 without one
+    changes = models.BigIntegerField(default=0)  # how often its classes have become others since
 
     def __str__(self) -> str:
         return f"duty stamp of {self.vehicle_id}"

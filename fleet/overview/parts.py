@@ -23,15 +23,16 @@ from fleet.calc.level_paths import moments_ahead
 from fleet.calc.weeks_ahead import WIDTH, Runs, sums
 from fleet.consumables.ahead import Calendar, Ways
 from fleet.consumables.gather import Class, gather_vehicles, planned_days
+from fleet.due.late import late_rows
 from fleet.due.listing import condition, sold_vehicles
 from fleet.due.models import DueDate
 from fleet.due.rules import Rules
+from fleet.due.stamps import PARTS_OF_A_HASH
 from fleet.overview.models import VehicleAhead
 
 DAYS = 7  # of a week
 MARGIN_D = 28  # beyond these weeks, that an earliest likely day may lie and count; our choice
 VEHICLES_AT_ONCE = 500  # their levels stay within some tens of megabytes; our choice
-PARTS_OF_A_HASH = 256  # so that the sum over a vehicle's services stays a 64-bit number
 Sums = dict[int, IntArray]  # by vehicle type: see ``calc.weeks_ahead.sums``
 
 
@@ -83,27 +84,53 @@ class Changed:
 
 # --- gather ------------------------------------------------------------------------------
 def changed(ground_of: Mapping[int, Ground], anew: Sequence[int]) -> Changed:
-    """By vehicle; of depots to be worked out ``anew`` all that bring or brought anything."""
+    """By vehicle; of depots to be worked out ``anew`` all that bring or brought anything.
+
+    What is late is taken from the number of all dates of a vehicle. That of what falls due beyond
+    these weeks is in it, too: on the days of one week it stays beyond, and where it changes, mostly
+    all dates of the vehicle do.
+    """
     if not ground_of:
         return Changed(*np.empty((3, 0), dtype=np.int64))
-    wanted, params = _wanted(ground_of)
+    today = next(iter(ground_of.values())).today
+    late, params = late_rows(today)
     planned, states = planned_days()
-    here, depots = bulk.among("depot_id", np.array(sorted(ground_of)))
-    none = "CAST(NULL AS BIGINT)"  # of what is kept there is one row: the greatest is that one
-    fresh, fresh_depots = bulk.among("depot_id", np.array(sorted(anew), dtype=np.int64))
+    (here, depots), (there, _) = (
+        bulk.among(f"{table}.depot_id", np.array(sorted(ground_of))) for table in ("v", "a")
+    )
+    fresh, fresh_depots = bulk.among("v.depot_id", np.array(sorted(anew), dtype=np.int64))
+    dates = "COALESCE(s.dates, 0) - COALESCE(l.hash, 0) + COALESCE(p.hash, 0)"
     sql = f"""
-        WITH wanted (vehicle_id, depot_id, service_id, hash) AS ({wanted})
-        SELECT vehicle_id, depot_id, CAST(SUM(now) AS BIGINT) FROM (
-            SELECT vehicle_id, depot_id, hash / {PARTS_OF_A_HASH} AS now, {none} AS kept FROM wanted
-            UNION ALL SELECT vehicle_id, depot_id, service_id * (on_d * 65537 + 1), {none}
-                FROM ({planned}) p WHERE {here}
-            UNION ALL SELECT vehicle_id, depot_id, 0, inputs
-                FROM overview_vehicleahead WHERE {here}) both_of_them
-        GROUP BY vehicle_id, depot_id HAVING SUM(now) <> COALESCE(MAX(kept), 0) OR {fresh}
+        WITH late_rows AS MATERIALIZED ({late}),
+        late (vehicle_id, hash) AS (
+            SELECT vehicle_id, CAST(SUM(inputs_hash / {PARTS_OF_A_HASH}) AS BIGINT)
+            FROM late_rows GROUP BY vehicle_id),
+        planned (vehicle_id, hash) AS (
+            SELECT vehicle_id, CAST(SUM(service_id * (on_d * 65537 + 1)) AS BIGINT)
+            FROM ({planned}) p GROUP BY vehicle_id)
+        SELECT vehicle_id, depot_id, now, kept_at FROM (
+            SELECT v.id AS vehicle_id, v.depot_id, a.depot_id AS kept_at, a.inputs AS kept,
+                CASE WHEN v.status = 'sold' THEN 0 ELSE {dates} END AS now, {fresh} AS fresh
+            FROM vehicles_vehicle v
+            LEFT JOIN due_duestamp s ON s.vehicle_id = v.id
+            LEFT JOIN late l ON l.vehicle_id = v.id
+            LEFT JOIN planned p ON p.vehicle_id = v.id
+            LEFT JOIN overview_vehicleahead a ON a.vehicle_id = v.id
+            WHERE {here} OR {there}) each_of_them
+        WHERE now <> COALESCE(kept, 0) OR kept_at <> depot_id
+            OR fresh AND (now <> 0 OR kept IS NOT NULL)
         ORDER BY vehicle_id"""  # noqa: S608
-    given = [*params, *states, *depots, *depots, *fresh_depots]
-    found = bulk.read(sql, given, dict.fromkeys(("vehicle_id", "depot_id", "inputs"), "i8"))
-    return Changed(found["depot_id"], found["vehicle_id"], found["inputs"])
+    given = [*params, *states, *fresh_depots, *depots, *depots]
+    kinds = dict.fromkeys(("vehicle_id", "depot_id", "inputs"), "i8") | {"kept_at": "f8"}
+    found = bulk.read(sql, given, kinds)
+    own = np.unique(found["vehicle_id"], return_index=True)[1]
+    gone = np.flatnonzero(np.isfinite(found["kept_at"]) & (found["kept_at"] != found["depot_id"]))
+    now = Changed(
+        np.concatenate([found["depot_id"][own], found["kept_at"][gone].astype(np.int64)]),
+        np.concatenate([found["vehicle_id"][own], found["vehicle_id"][gone]]),
+        np.concatenate([found["inputs"][own], np.zeros(len(gone), dtype=np.int64)]),
+    )
+    return now.at(sorted(ground_of))
 
 
 def _wanted(ground_of: Mapping[int, Ground]) -> tuple[str, Sequence[Any]]:
@@ -162,6 +189,7 @@ def parts_of(ground_of: Mapping[int, Ground], now: Changed) -> Iterator[Part]:
         some = now.take(slice(begin, begin + VEHICLES_AT_ONCE))
         depot_ids, ids = np.unique(some.depot_id), np.unique(some.vehicle_id)
         keys = _keys({pk: ground_of[pk] for pk in depot_ids.tolist()}, ids)
+        ids = np.unique(np.concatenate([*keys.values()]) // 2**31)  # others bring nothing
         pairs = set(zip(some.depot_id.tolist(), some.vehicle_id.tolist(), strict=True))
         rules = ground_of[int(depot_ids[0])].rules
         for depot_id, group in gather_vehicles(ids, rules):

@@ -14,7 +14,6 @@ from typing import Any
 
 import numpy as np
 from django.db import transaction
-from django.db.models import Case, Count, Value, When
 
 from fleet import bulk
 from fleet.calc.arrays import Array
@@ -26,8 +25,8 @@ from fleet.consumables.ahead import Calendar, Stretch
 from fleet.consumables.gather import day_number
 from fleet.consumables.learn import sigmas
 from fleet.due.gather import utc_offsets
-from fleet.due.listing import condition, sold_vehicles
-from fleet.due.models import DueDate, Service
+from fleet.due.late import late_rows
+from fleet.due.models import Service
 from fleet.due.rules import Basis, gather_basis
 from fleet.overview import parts
 from fleet.overview.models import WorkAhead
@@ -46,6 +45,7 @@ LIKELY = (0.1, 0.9)  # our choice
 Z_90 = 1.2815515655446004  # of the normal distribution
 MINUTES = {"mean_min": 2, "var_min": 2, "low_min": 1, "high_min": 1}  # with their decimals
 SERVICES = {"mean": 4, "var": 4, "low": 2, "high": 2}
+LATE = ("overdue", "overdue_min", "probably", "probably_min")
 Law = dict[str, float]  # of one week, by the names of both
 
 
@@ -153,20 +153,22 @@ def weeks_from(today: date) -> Calendar:
 
 def _late(today: date, ground_of: dict[int, Ground]) -> dict[int, dict[str, int]]:
     """How much is overdue at each depot, for certain or probably."""
-    names = {"overdue": "overdue", "probably_overdue": "probably"}
-    states = {name: condition(state, today) for state, name in names.items()}
-    none = {f"{name}{unit}": 0 for name in states for unit in ("", "_min")}
-    facts = {pk: dict(none) for pk in ground_of}
-    # the day that what is late is sorted by is never ahead: so an index finds it
-    rows = DueDate.objects.filter(states["overdue"] | states["probably"], sort_on__lte=today)
-    rows = rows.filter(depot__in=list(ground_of))
-    rows = rows.exclude(vehicle__in=sold_vehicles()).order_by()
-    told = rows.annotate(late=Case(*[When(its, then=Value(name)) for name, its in states.items()]))
-    counted = told.values_list("depot", "late", "service").annotate(Count("pk"))
-    for pk, name, service_id, number in counted:
+    facts = {pk: dict.fromkeys(LATE, 0) for pk in ground_of}
+    rows, params = late_rows(today)
+    here, depots = bulk.among("depot_id", np.array(sorted(ground_of)))
+    sql = f"""
+        SELECT depot_id, service_id, SUM(CASE WHEN overdue THEN 1 ELSE 0 END), COUNT(*)
+        FROM ({rows}) l WHERE {here} GROUP BY depot_id, service_id"""  # noqa: S608
+    kinds = dict.fromkeys(("depot_id", "service_id", "overdue", "late"), "i8")
+    found = bulk.read(sql, [*params, *depots], kinds)
+    for pk, service_id, overdue, late in zip(
+        *(one.tolist() for one in found.values()), strict=True
+    ):
         if service_id in ground_of[pk].minutes:
-            facts[pk][name] += number
-            facts[pk][f"{name}_min"] += number * ground_of[pk].minutes[service_id]
+            minutes, own = ground_of[pk].minutes[service_id], facts[pk]
+            for name, number in (("overdue", overdue), ("probably", late - overdue)):
+                own[name] += number
+                own[f"{name}_min"] += number * minutes
     return facts
 
 

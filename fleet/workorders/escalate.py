@@ -12,7 +12,8 @@ from django.db.models import Exists, F, OuterRef, Q, QuerySet, Subquery
 from fleet import bulk
 from fleet.calc.arrays import IntArray
 from fleet.calc.calendar import WorkingDays
-from fleet.due.listing import At, by_day, condition, depot_days, sold_vehicles
+from fleet.due.late import late_rows
+from fleet.due.listing import At, by_day, depot_days
 from fleet.due.models import DueDate
 from fleet.due.rules import gather_depots
 from fleet.faults import Fault, Refused
@@ -50,11 +51,10 @@ def escalate(
     opened: set[Pair] = set()
     days = gather_depots().working if working is None else working
     for today, depot_ids in by_day(depot_days(depots, actor.now)):
-        overdue = _overdue(today).filter(depot_id__in=depot_ids)
-        asked = Escalation.objects.filter(vehicle__depot_id__in=depot_ids)
+        here, ids = bulk.among("v.depot_id", np.array(depot_ids))
         with transaction.atomic():
-            _close(asked, overdue, today)
-            opened |= _open(overdue, today, _long_ago(depot_ids, today, days))
+            _close(here, ids, today)
+            opened |= _open(depot_ids, today, _long_ago(depot_ids, today, days))
     return len(opened)
 
 
@@ -68,21 +68,21 @@ def close_done(vehicle_ids: IntArray, today: date) -> None:
     """
     asked = Escalation.objects.filter(closed_on=None)
     about = np.array(asked.values_list("vehicle_id", flat=True), dtype=np.int64)
-    mine = np.intersect1d(about, vehicle_ids).tolist()
-    if mine:
-        _close(asked.filter(vehicle_id__in=mine), _overdue(today), today)
+    mine = np.intersect1d(about, vehicle_ids)
+    if len(mine):
+        _close(*bulk.among("v.id", mine), today)
 
 
-def _overdue(today: date) -> QuerySet[DueDate]:
-    """Overdue due dates; the day they are sorted by is never ahead.
+def _overdue(today: date) -> tuple[str, list[Any]]:
+    """SQL of due dates that are overdue.
 
     Nobody is asked about a round: it waits for the vehicle's next order.
     """
-    return DueDate.objects.filter(
-        condition("overdue", today),
-        sort_on__lte=today,
-        service__is_round=False,
-    ).exclude(vehicle__in=sold_vehicles())
+    rows, params = late_rows(today)
+    sql = f"""
+        SELECT l.* FROM ({rows}) l JOIN due_service s ON s.id = l.service_id
+        WHERE l.overdue AND NOT s.is_round"""  # noqa: S608
+    return sql, [*params]
 
 
 def _long_ago(
@@ -130,7 +130,7 @@ def asked_about(depots: Depots) -> QuerySet[Escalation]:
 
 OPEN = """
     INSERT INTO workorders_escalation (vehicle_id, service_id, stage, since_on, answer, reason)
-    WITH late (vehicle_id, service_id, beyond, tolerance_until_on) AS ({overdue}),
+    WITH late AS ({overdue}),
     asked (vehicle_id, service_id, stage) AS (
         SELECT vehicle_id, service_id, %s FROM late
         UNION ALL SELECT d.vehicle_id, d.service_id, %s
@@ -148,13 +148,14 @@ OPEN = """
 
 
 def _open(
-    overdue: QuerySet[DueDate], today: date, long_ago: Mapping[date, Sequence[int]]
+    depot_ids: Sequence[int], today: date, long_ago: Mapping[date, Sequence[int]]
 ) -> set[Pair]:
     """One open question per vehicle, service and stage that has none yet, and about which: the
     supervisor's about all that is overdue, deputy's and manager's where that was asked
     ``long_ago`` without an answer, and what to do with a vehicle that is out of tolerance."""
-    told = ("vehicle_id", "service_id", "beyond_tolerance_by_reading", "tolerance_until_on")
-    sql, given = overdue.order_by().values_list(*told).query.sql_with_params()
+    overdue, params = _overdue(today)
+    due_here, due_ids = bulk.among("l.depot_id", np.array(depot_ids))
+    late = f"{overdue} AND {due_here}"
     where, before = list[str](), list[Any]()
     for asked_on, depot_ids in long_ago.items():
         here, ids = bulk.among("v.depot_id", np.array(depot_ids))
@@ -163,9 +164,9 @@ def _open(
     cast = "CAST(%s AS date)" if bulk.on_postgres() else "%s"
     with connection.cursor() as cursor:
         cursor.execute(
-            OPEN.format(overdue=sql, long_ago=" OR ".join(where), today=cast),
+            OPEN.format(overdue=late, long_ago=" OR ".join(where), today=cast),
             [
-                *(*given, str(Stage.SUPERVISOR)),
+                *(*params, *due_ids, str(Stage.SUPERVISOR)),
                 *(str(Stage.DEPUTY_AND_MANAGER), str(Stage.SUPERVISOR), *before),
                 *(str(Stage.USE_OR_STAND_DOWN), today, today.isoformat()),
             ],
@@ -173,9 +174,18 @@ def _open(
         return {(vehicle_id, service_id) for vehicle_id, service_id in cursor.fetchall()}
 
 
-def _close(asked: QuerySet[Escalation], overdue: QuerySet[DueDate], today: date) -> None:
-    still = overdue.filter(vehicle=OuterRef("vehicle"), service=OuterRef("service"))
-    asked.filter(~Exists(still), closed_on=None).update(closed_on=today)
+def _close(of_vehicles: str, params: Sequence[Any], today: date) -> None:
+    """Close what was asked about some vehicles ``v`` and is not overdue."""
+    overdue, days = _overdue(today)
+    sql = f"""
+        UPDATE workorders_escalation SET closed_on = %s WHERE closed_on IS NULL
+            AND EXISTS (SELECT 1 FROM vehicles_vehicle v
+                WHERE v.id = workorders_escalation.vehicle_id AND {of_vehicles})
+            AND NOT EXISTS (SELECT 1 FROM ({overdue}) o
+                WHERE o.vehicle_id = workorders_escalation.vehicle_id
+                    AND o.service_id = workorders_escalation.service_id)"""  # noqa: S608
+    with connection.cursor() as cursor:
+        cursor.execute(sql, [today, *params, *days])
 
 
 def answer(actor: Actor, escalation_id: int, *, given: str, reason: str) -> Escalation:

@@ -295,10 +295,13 @@ def _due_soon(today: date, depot_ids: Sequence[int] | None) -> list[DueDate]:
     rows = _asked_for(today).filter(~Exists(_of_row(Job.objects.filter(state=Job.State.OPEN))))
     if depot_ids is not None:
         rows = rows.filter(depot_id__in=depot_ids)
-    rows = rows.order_by("vehicle_id", "service_id").select_related("service__procedure")
-    in_order = rows.only(*USED)
+    # few: put in order here, for in order SQLite would look through all due dates there are
+    found = list(rows.order_by().select_related("service__procedure").only(*USED))
+    if not found:
+        return []
     done = set(done_before_the_end().values_list("vehicle", "service"))  # few: of today
-    return [row for row in in_order if (row.vehicle_id, row.service_id) not in done]
+    free = [row for row in found if (row.vehicle_id, row.service_id) not in done]
+    return sorted(free, key=lambda row: (row.vehicle_id, row.service_id))
 
 
 def _waiting_rows(waiting: lines.Lines, vehicle_ids: Collection[int]) -> list[DueDate]:

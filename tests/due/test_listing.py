@@ -6,6 +6,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from fleet import chain
+from fleet.due.late import late_rows
 from fleet.due.listing import (
     STATES,
     DueFilter,
@@ -81,6 +82,28 @@ def test_database_and_program_give_every_row_one_and_the_same_state() -> None:
     ]
     assert sorted(by_database) == sorted(listed.items())
     assert set(listed.values()) == set(STATES)
+
+
+def test_what_a_night_takes_for_late_is_what_is_listed_so() -> None:
+    """The day that what is late is sorted by is never ahead; such rows are left out here."""
+    days = [date(2026, 6, 14), date(2026, 6, 15), date(2026, 6, 16)]
+    grid = product((True, False), (None, *days), (True, False), days)
+    late = {"overdue": True, "probably_overdue": False}
+    for at, (known, calendar_on, beyond, sort_on) in enumerate(grid):
+        if sort_on != days[2] or not (beyond or calendar_on == days[0]):
+            given = {"calendar_on": calendar_on, "beyond_by_reading": beyond, "sort_on": sort_on}
+            row(f"V-{at}", history_known=known, p50=None, **given)
+    listed = {
+        found.vehicle_id: late[found.state] for found in due_rows(DueFilter(states=late), now=NOW)
+    }
+    sold = min(listed)
+    Vehicle.objects.filter(pk=sold).update(status=Vehicle.Status.SOLD)
+    del listed[sold]
+    rows, params = late_rows(NOW.date())
+    with connection.cursor() as cursor:
+        cursor.execute(f"SELECT vehicle_id, overdue FROM ({rows}) late", params)  # noqa: S608
+        assert {pk: bool(overdue) for pk, overdue in cursor.fetchall()} == listed
+    assert set(listed.values()) == {True, False}
 
 
 def test_today_is_the_depots_local_date() -> None:

@@ -1,5 +1,6 @@
 """What is decided again in place is seen by the night."""
 
+from collections.abc import Callable
 from datetime import date, timedelta
 
 import numpy as np
@@ -10,6 +11,7 @@ from fleet import chain
 from fleet.due.forecast import forecast
 from fleet.due.rules import gather_basis
 from fleet.due.stamps import changed_vehicles
+from fleet.duty import assess
 from fleet.duty.models import DutyAssessment, DutyOverride
 from fleet.vehicles.models import Vehicle
 from tests import scene
@@ -50,12 +52,11 @@ def seen() -> list[int]:
     return found
 
 
-def set_classes(model: type[DutyAssessment] | type[DutyOverride], *classes: str) -> None:
-    for row, duty_class in zip(model.objects.order_by("from_on"), classes, strict=True):
-        model.objects.filter(pk=row.pk).update(duty_class=duty_class)
+def set_classes(*classes: str) -> None:
+    for row, duty_class in zip(DutyOverride.objects.order_by("from_on"), classes, strict=True):
+        DutyOverride.objects.filter(pk=row.pk).update(duty_class=duty_class)
 
 
-@pytest.mark.parametrize("model", [DutyAssessment, DutyOverride])
 @pytest.mark.parametrize(
     "classes",
     [
@@ -65,12 +66,45 @@ def set_classes(model: type[DutyAssessment] | type[DutyOverride], *classes: str)
         ("normal", "severe", "severe"),
     ],
 )
-def test_a_class_decided_again_in_place_is_seen(
-    vehicle: Vehicle, model: type[DutyAssessment] | type[DutyOverride], classes: tuple[str, ...]
-) -> None:
-    set_classes(model, *classes)
+def test_a_class_decided_again_in_place_is_seen(vehicle: Vehicle, classes: tuple[str, ...]) -> None:
+    set_classes(*classes)
     assert seen() == [vehicle.pk]
-    set_classes(model, "normal", "normal", "severe")
+    set_classes("normal", "normal", "severe")
+    assert seen() == []
+
+
+def assess_again() -> None:
+    ids = np.array(Vehicle.objects.order_by("pk").values_list("pk", flat=True))
+    since_on = date(2026, 1, 1)
+    assess.assess(ids, TODAY.replace(day=1), assess.rules_stamp(), since_on)
+
+
+def another_class(vehicle: Vehicle) -> None:
+    DutyAssessment.objects.filter(vehicle=vehicle).update(duty_class="severe")
+
+
+def one_more(vehicle: Vehicle) -> None:
+    first = DutyAssessment.objects.filter(vehicle=vehicle).earliest("from_on")
+    first.pk, first.from_on = None, TODAY.replace(day=1) + timedelta(days=1)
+    first.save()
+
+
+@pytest.mark.parametrize("change", [another_class, one_more])
+def test_classes_that_are_assessed_otherwise_are_seen_once(
+    vehicle: Vehicle, change: Callable[[Vehicle], None]
+) -> None:
+    assess_again()
+    other = scene.van("V-2")
+    forecast(np.array([vehicle.pk, other.pk]), TODAY)
+    assess_again()
+    assert seen() == [other.pk]  # it got its first classes
+    forecast(np.array([other.pk]), TODAY)
+    change(vehicle)
+    assert seen() == []  # nobody does that but whoever assesses
+    assess_again()
+    assert seen() == [vehicle.pk]
+    forecast(np.array([vehicle.pk]), TODAY)
+    assess_again()
     assert seen() == []
 
 

@@ -96,6 +96,7 @@ class DueStamp(models.Model):
     calls = models.BigIntegerField(default=0)
     read_s = models.BigIntegerField(default=0)  # instants of the newest accepted readings
     season = models.BigIntegerField(default=0)  # by which seasons usage was followed
+    dates = models.BigIntegerField(default=0)  # of all of them, as they were written
 
     def __str__(self) -> str:
         return f"due stamp of {self.vehicle_id}"
