@@ -96,6 +96,17 @@ def test_the_expected_day_is_held_against_plain_rules_day_by_day(
     assert "44 %" not in seen  # of the score: it has a band, the rules have none
 
 
+def test_a_rule_that_was_never_wrong_has_no_error_to_save(
+    people: Cast, signed_in: SignedIn, scored: BacktestResult
+) -> None:
+    for row in scored.result["distance"].values():
+        row["skill_lifetime"] = None
+    scored.save()
+    seen = page(signed_in(people.viewer)).partition("By class")[0]
+    assert ("no error either" in seen, "we 33 % closer" in seen) == (True, True)
+    assert "7.2 days" not in seen
+
+
 def test_a_backtest_from_before_days_were_counted_compares_nothing(
     people: Cast, signed_in: SignedIn, scored: BacktestResult
 ) -> None:
