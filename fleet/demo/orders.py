@@ -14,7 +14,7 @@ from django.db import transaction
 
 from fleet import chain
 from fleet.demo.bench import FILL_ONLY, Bench
-from fleet.demo.drive import Drive, open_on
+from fleet.demo.drive import Drive, chance, open_on
 from fleet.demo.fixtures import Line, lines, words
 from fleet.due.defer import defer
 from fleet.due.models import Deferral, Service
@@ -49,6 +49,9 @@ FAR = (
 )
 OPENS_AT = time(7, 30)
 UNDER_WAY_MIN = 95  # how long ago today's work was begun
+BACK_MIN = 15  # from its finish until the keys are handed back
+BY_THE_BOOK = (0.8, 1.4)  # least and most that work takes of the book's minutes; invented
+SHORTEST_MIN = 10  # with the way to the bay and back
 
 
 def add_work(vans: Sequence[Drive], now: datetime, today: date) -> None:
@@ -158,14 +161,15 @@ class Shop:
             progress.release(self.actor(boss, begun - timedelta(days=1)), order.pk)
         if far >= FAR.index(State.STARTED):
             progress.start(self.actor(mechanic, begun), order.pk)
-            self._record(order, line, begun, whole=far >= FAR.index(State.FINISHED))
+            lasted = timedelta(minutes=_lasted_min(order, begun))
+            self._record(order, line, begun + lasted / 2, whole=far >= FAR.index(State.FINISHED))
         if line["State"] == State.WAITING:
             when = self.actor(mechanic, begun + timedelta(minutes=40))
             progress.wait(
                 when, order.pk, waiting_for=in_stock.waits_for(order) or line["Waiting for"]
             )
         if far >= FAR.index(State.FINISHED):
-            self._finish(order, line, begun + timedelta(minutes=75))
+            self._finish(order, line, begun + lasted)
         if line["State"] == State.SIGNED_OFF:
             ending.sign_off(self.actor(boss, begun + timedelta(days=1)), order.pk)
 
@@ -186,11 +190,11 @@ class Shop:
                 because=_why_fit(line),
             ),
         )
-        ending.hand_back(self.actor(mechanic, at + timedelta(minutes=25)), order.pk)
+        ending.hand_back(self.actor(mechanic, at + timedelta(minutes=BACK_MIN)), order.pk)
 
     # --- records -----------------------------------------------------------------------------
-    def _record(self, order: WorkOrder, line: Line, begun: datetime, *, whole: bool) -> None:
-        at = self.actor(self.people[line["Mechanic"]], begun + timedelta(minutes=25))
+    def _record(self, order: WorkOrder, line: Line, when: datetime, *, whole: bool) -> None:
+        at = self.actor(self.people[line["Mechanic"]], when)
         key = f"demo-{line['Order']}"
         if line.get("Topped up"):
             first = order.jobs.earliest("pk")
@@ -285,6 +289,13 @@ def _is_ahead(line: Line, day: date, today: date) -> bool:
     """Whether an order is still to be begun: where today is closed, on the next open day."""
     begun = State(line["State"]) not in (State.DRAFTED, State.RELEASED, State.CANCELLED)
     return day >= today and not begun
+
+
+def _lasted_min(order: WorkOrder, begun: datetime) -> int:
+    """Minutes from beginning to finish: by the book, more or less, and in fives."""
+    of_book = sum(order.jobs.exclude(state=Job.State.DROPPED).values_list("minutes", flat=True))
+    rng = chance(order.vehicle.fleet_number, 9_000 + begun.toordinal())
+    return max(SHORTEST_MIN, 5 * round(of_book * rng.uniform(*BY_THE_BOOK) / 5))
 
 
 def _why_fit(line: Line) -> str:

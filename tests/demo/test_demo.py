@@ -123,6 +123,13 @@ def _check_what_pages_promise() -> None:
     months = on_time(everywhere, date(TODAY.year - 1, 1, 1), TODAY)  # Work orders
     assert len(months) >= 6
     assert 0.7 < sum(m.within_tolerance for m in months) / sum(m.done for m in months) < 1
+    worked = WorkOrder.objects.exclude(started_at=None).exclude(finished_at=None)  # an order
+    own = worked.exclude(finished_at__date=TODAY).annotate(of_book_min=Sum("jobs__minutes"))
+    for order in own:
+        lasted_min = (order.finished_at - order.started_at).total_seconds() / 60
+        assert max(10, 0.8 * order.of_book_min - 2.5) <= lasted_min
+        assert lasted_min <= max(10, 1.4 * order.of_book_min + 2.5)
+    assert len({order.finished_at - order.started_at for order in own}) > 10
     boss = Person.objects.get(username="rowan")  # Overview
     since = look(boss, timezone.now())
     assert since is not None
