@@ -56,6 +56,25 @@ def test_the_page_says_why_a_service_is_due(people: Cast, signed_in: SignedIn) -
     assert b"20,000 km or 12 months, whichever first" in seen
 
 
+@pytest.mark.parametrize(
+    ("part", "title", "says"),
+    [
+        ("services/engine-oil/why", "Why engine oil is due", "20,000 km or 12 months"),
+        ("then", "Forecasts made before", "No forecast with a band is decided yet"),
+    ],
+)
+def test_a_part_of_the_page_opened_alone_is_a_page(
+    people: Cast, signed_in: SignedIn, part: str, title: str, says: str
+) -> None:
+    client = signed_in(people.viewer)
+    inside = client.get(f"/vehicles/V-101/{part}", headers={"HX-Request": "true"}).content.decode()
+    alone = client.get(f"/vehicles/V-101/{part}").content.decode()
+    assert (says in inside, says in alone) == (True, True)
+    assert ("<main" in inside, "<main" in alone) == (False, True)
+    assert f"<h1>{title}</h1>" in alone
+    assert '<a href="/vehicles/V-101">V-101</a>' in alone
+
+
 def test_the_chart_holds_readings_a_fan_and_the_limit(people: Cast, signed_in: SignedIn) -> None:
     traces = signed_in(people.viewer).get("/vehicles/V-101/chart").json()["data"]
     assert {trace["type"] for trace in traces} <= TRACE_TYPES

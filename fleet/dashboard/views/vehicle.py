@@ -218,7 +218,7 @@ def why(request: SignedIn, fleet_number: str, service: str) -> HttpResponse:
         }
     except Fault as fault:
         context = {"lines": (str(fault),)}
-    return render(request, "dashboard/_why.html", context)
+    return _part(request, seen, f"Why {wanted.name.lower()} is due", "dashboard/_why.html", context)
 
 
 @require_GET
@@ -233,7 +233,17 @@ def vehicle_then(request: SignedIn, fleet_number: str) -> HttpResponse:
         "scale": then_scale(forecasts, today),
         "today": today,
     }
-    return render(request, "dashboard/_then.html", context)
+    return _part(request, seen, "Forecasts made before", "dashboard/_then.html", context)
+
+
+def _part(
+    request: SignedIn, seen: Vehicle, title: str, template: str, context: dict[str, Any]
+) -> HttpResponse:
+    """A part of the vehicle's page; a page of its own for whoever follows its address."""
+    if request.htmx:  # type: ignore[attr-defined]
+        return render(request, template, context)
+    whole = {**context, "vehicle": seen, "title": title, "part": template}
+    return show(request, "_vehicle_part", scope_of(request), whole)
 
 
 @require_POST
