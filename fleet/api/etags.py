@@ -18,8 +18,11 @@ from fleet.api.paging import listed
 
 def tag(shown: dict[str, Any]) -> str:
     """A strong entity tag of what is shown: another tag as soon as anything in it differs."""
-    text = json.dumps(shown, cls=DjangoJSONEncoder, sort_keys=True)
-    return f'"{sha256(text.encode()).hexdigest()[:32]}"'
+    return _of_bytes(json.dumps(shown, cls=DjangoJSONEncoder, sort_keys=True).encode())
+
+
+def _of_bytes(content: bytes) -> str:
+    return f'"{sha256(content).hexdigest()[:32]}"'
 
 
 def shown(request: Request, found: dict[str, Any], mark: str = "") -> Any:
@@ -33,9 +36,12 @@ def shown(request: Request, found: dict[str, Any], mark: str = "") -> Any:
 
 
 def listed_with_tag(request: Request, rows: Sequence[Any], following: str | None) -> Any:
-    """A page of a list with its tag, or 304 for who has it already."""
+    """A page of a list with its tag, which is of the bytes sent, or 304 for who has it already."""
     answer = listed(rows, following)
-    answer["ETag"] = mark = tag(answer.data)
+    answer.accepted_renderer = request.accepted_renderer  # as the view would set it afterwards
+    answer.accepted_media_type = request.accepted_media_type
+    answer.renderer_context = {"request": request}  # type: ignore[attr-defined]
+    answer["ETag"] = mark = _of_bytes(answer.render().content)
     return get_conditional_response(request._request, etag=mark, response=answer)
 
 

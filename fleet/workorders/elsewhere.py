@@ -1,11 +1,12 @@
 """What else is due on the vehicle of an order, and stands on another order."""
 
+from collections import defaultdict
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import date
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-from django.db.models import Exists, OuterRef, Q
+from django.db.models import BooleanField, Exists, ExpressionWrapper, OuterRef, Q
 
 from fleet.due.listing import days_late, state_on
 from fleet.due.models import DueDate
@@ -13,7 +14,8 @@ from fleet.reads import Read, reader
 from fleet.today import today_at
 from fleet.vehicles.find import Depots
 from fleet.workorders.issue import in_early_window
-from fleet.workorders.models import Job, WorkOrder
+from fleet.workorders.listing import open_jobs
+from fleet.workorders.models import WorkOrder
 from fleet.workorders.progress import BEFORE_THE_END
 
 
@@ -38,6 +40,22 @@ class Here(NamedTuple):
     zone: str  # of its depot
 
 
+class Open(NamedTuple):
+    """The order that has a service open."""
+
+    order_id: int
+    number: str
+    planned_on: date | None
+    is_seen: bool  # by the reader
+
+
+TOLD = (  # of a due date, what its state and early window depend on, and its service's names
+    *("vehicle_id", "sort_on", "p50", "history_known", "beyond_by_reading", "meter_life"),
+    *("calendar_on", "calendar_life", "calendar_life_on", "calendar_life_per_d"),
+    *("service__slug", "service__name", "service__early_share"),
+)
+
+
 @reader
 def due_elsewhere(
     orders: Collection[WorkOrder], depots: Depots
@@ -53,7 +71,8 @@ def due_beside(
     orders: Collection[Here], depots: Depots
 ) -> Read[dict[int, tuple[DueElsewhere, ...]]]:
     """What other orders have open that is due on the vehicles of some orders, by order id, as
-    long as there is work to do; what fell due first comes first. One statement.
+    long as there is work to do; what fell due first comes first. One statement, and another
+    where a vehicle has several orders.
 
     Parameters
     ----------
@@ -61,20 +80,30 @@ def due_beside(
         That the reader sees: an order of another is not named.
     """
     here = [order for order in orders if order.state in BEFORE_THE_END]
-    vehicle_ids = {order.vehicle_id for order in here}
-    jobs = Job.objects.filter(vehicle__in=vehicle_ids, state=Job.State.OPEN).exclude(service=None)
-    ordered = jobs.filter(vehicle=OuterRef("vehicle"), service=OuterRef("service"))
-    dates = DueDate.objects.filter(Exists(ordered), vehicle__in=vehicle_ids, history_known=True)
-    dates = dates.select_related("service").order_by("sort_on", "service")
-    jobs = jobs.annotate(is_seen=Q(order__depot__in=depots))
-    jobs = jobs.select_related("order").order_by("pk")
-    yield [jobs, dates]
-    job_of = {(job.vehicle_id, job.service_id): job for job in jobs}
+    if not here:
+        return {}
+    jobs = open_jobs({order.vehicle_id for order in here})
+    known = jobs.order_by("pk").values_list(
+        *("vehicle_id", "service_id", "order_id", "order__number", "order__planned_on"),
+        ExpressionWrapper(Q(order__depot__in=depots), BooleanField()),
+    )
+    yield [known]
+    job_of = {(vehicle_id, service_id): Open(*rest) for vehicle_id, service_id, *rest in known}
+    has = defaultdict(set)
+    for (vehicle_id, _), job in job_of.items():
+        has[vehicle_id].add(job.order_id)
+    vehicle_ids = {order.vehicle_id for order in here if has[order.vehicle_id] - {order.order_id}}
+    dates: Collection[DueDate] = ()
+    if vehicle_ids:  # few have two orders: the rest of them asks no further
+        ordered = jobs.filter(vehicle=OuterRef("vehicle"), service=OuterRef("service"))
+        rows = DueDate.objects.filter(Exists(ordered), vehicle__in=vehicle_ids, history_known=True)
+        dates = rows.select_related("service").only(*TOLD).order_by("sort_on", "service")
+        yield [dates]
     return {order.order_id: tuple(_beside(order, dates, job_of)) for order in here}
 
 
 def _beside(
-    order: Here, dates: Collection[DueDate], job_of: Mapping[tuple[int, int | None], Any]
+    order: Here, dates: Collection[DueDate], job_of: Mapping[tuple[int, int], Open]
 ) -> list[DueElsewhere]:
     today = today_at(order.zone)
     found = []
@@ -92,8 +121,8 @@ def _beside(
                     name=row.service.name,
                     state=state,
                     late_d=late_d,
-                    order=job.order.number if job.is_seen else "",
-                    planned_on=job.order.planned_on if job.is_seen else None,
+                    order=job.number if job.is_seen else "",
+                    planned_on=job.planned_on if job.is_seen else None,
                 )
             )
     return found

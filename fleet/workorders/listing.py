@@ -29,19 +29,28 @@ from fleet.today import today_at
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.workorders.models import Job, WorkOrder
-from fleet.workorders.models.orders import DAY_OR_FIRST
+from fleet.workorders.models.orders import DAY_OR_FIRST, StillOpen
 from fleet.workorders.progress import BEFORE_THE_END
 
 State = WorkOrder.State
+Orders = QuerySet[WorkOrder, Any]  # or rows of them
 AT_WORK = (State.RELEASED, State.STARTED, State.WAITING)
 NO_DAY_LAST = date.max  # nothing is to be brought in by a day
 MOST_AT_ONCE = 200  # released by one press; our choice
 
 
-def orders_at(depots: Depots, states: Collection[str] | None = None) -> QuerySet[WorkOrder]:
-    """Orders of some depots, in some states (default in any)."""
-    rows = WorkOrder.objects.filter(depot__in=depots)
-    return rows if states is None else rows.filter(state__in=states)
+def orders_at(
+    depots: Depots, states: Collection[str] | None = None, among: Orders | None = None
+) -> Orders:
+    """Orders of some depots, in some states (default in any); ``among`` some, default all."""
+    rows = (WorkOrder.objects.all() if among is None else among).filter(depot__in=depots)
+    return rows if states is None else in_states(rows, states)
+
+
+def in_states(rows: Orders, states: Collection[str]) -> Orders:
+    """Those of some orders in some states."""
+    rows = rows.filter(state__in=states)
+    return rows.filter(StillOpen("state")) if {*states} <= {*WorkOrder.OPEN} else rows
 
 
 def orders_numbered(depot: Depot, numbers: Collection[str]) -> list[WorkOrder]:
@@ -134,8 +143,7 @@ def with_need(rows: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:
 # --- jobs ----------------------------------------------------------------------------------
 def open_jobs(vehicle_ids: Collection[int]) -> QuerySet[Job]:
     """Services of vehicles that an order has open: one job per vehicle and service."""
-    rows = Job.objects.filter(vehicle__in=vehicle_ids, state=Job.State.OPEN)
-    return rows.exclude(service=None)
+    return Job.objects.filter(vehicle__in=vehicle_ids, state=Job.State.OPEN, service__isnull=False)
 
 
 def jobs_to_do(order: WorkOrder) -> QuerySet[Job]:
@@ -172,7 +180,8 @@ def a_day(
     person: Person | None = None,
     *,
     states: Collection[str] = AT_WORK,
-) -> QuerySet[WorkOrder]:
+    among: Orders | None = None,
+) -> Orders:
     """Orders of today at some depots: a person's own and nobody's (everybody's without a person).
 
     What is left over from an earlier day, and what is under way without a day, belongs to today;
@@ -182,23 +191,21 @@ def a_day(
     ----------
     zones
         Time zone by depot id: today is each depot's own.
+    among
+        Orders in order of their day; default all.
     """
     days = {pk: today_at(zone, now) for pk, zone in zones.items()}
     planned = Q(pk__in=[])
     for today, pks in by_day(days):
         planned |= Q(depot_id__in=pks, planned_on__lte=today)
     under_way = Q(planned_on=None, state__in=[State.STARTED, State.WAITING])
-    rows = WorkOrder.objects.filter(
-        planned | under_way,
-        depot_id__in=list(zones),
-        where=WorkOrder.Where.OWN,
-        state__in=states,
-    )
+    every = in_order_of_day(WorkOrder.objects.all()) if among is None else among
+    here = every.filter(depot_id__in=list(zones), where=WorkOrder.Where.OWN)
+    rows = in_states(here.filter(planned | under_way), states)
     if person is not None:
         rows = rows.filter(Q(assigned_to=person) | Q(assigned_to=None))
     # the bound says nothing new, but by it an index by day is left where the day ends
-    ends = Q(sort_on__lte=max(days.values(), default=date.max))
-    return in_order_of_day(rows).filter(ends)
+    return rows.filter(Q(sort_on__lte=max(days.values(), default=date.max)))
 
 
 def finished_in_a_day(

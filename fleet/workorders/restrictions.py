@@ -29,10 +29,11 @@ def standing(vehicle_ids: Collection[int]) -> QuerySet[Restriction]:
 def texts(vehicle_ids: Collection[int]) -> Read[dict[int, list[str]]]:
     """The words of what stands, by vehicle."""
     found: dict[int, list[str]] = {}
-    rows = standing(vehicle_ids)
-    yield [rows]
-    for row in rows:
-        found.setdefault(row.vehicle_id, []).append(row.text)
+    rows = in_force().filter(vehicle__in=vehicle_ids).order_by("set_at", "pk")
+    told = rows.values_list("vehicle_id", "text")
+    yield [told]
+    for vehicle_id, text in told:
+        found.setdefault(vehicle_id, []).append(text)
     return found
 
 

@@ -3,6 +3,7 @@
 from datetime import timedelta
 
 import pytest
+from django.db.models import F
 from pytest_django import DjangoAssertNumQueries
 from rest_framework.test import APIClient
 
@@ -190,3 +191,15 @@ def test_a_choice_that_there_is_not_is_told_with_those_that_there_are(
         assert there in problem["errors"][0]["detail"]
     asked = supervisor.get(ORDERS, {"state": "begun"}).json()
     assert "started" in asked["errors"][0]["detail"]
+
+
+def test_a_list_is_not_sent_again_to_who_has_it(shop: Workshop, supervisor: APIClient) -> None:
+    answer = supervisor.get(ORDERS)
+    tag = {"If-None-Match": answer["ETag"]}
+    again = supervisor.get(ORDERS, headers=tag)
+    assert (again.status_code, again.content) == (304, b"")
+    WorkOrder.objects.update(version=F("version") + 1)
+    assert supervisor.get(ORDERS, headers=tag).status_code == 200
+    spread = supervisor.get(ORDERS, headers={"Accept": "application/json; indent=2"})
+    assert spread.json()["rows"] == supervisor.get(ORDERS).json()["rows"]
+    assert spread["ETag"] != supervisor.get(ORDERS)["ETag"]  # the bytes are others

@@ -6,12 +6,14 @@ from datetime import date, timedelta
 from itertools import product
 
 import pytest
+from django.db import connection
 from django.test import Client
 from django.utils import timezone
 from rest_framework.test import APIClient
 
 from fleet.people.models import Person, Role
 from fleet.today import today_at
+from fleet.workorders import listing
 from fleet.workorders.models import WorkOrder
 from tests.cast import Cast, cast, person
 from tests.kept import kept
@@ -157,3 +159,15 @@ def test_without_a_day_comes_before_every_day(people: Cast, make: Callable[..., 
     later, none = make(State.STARTED, -1), make(State.STARTED, NO_DAY)
     assert WorkOrder.objects.get(number=later).planned_on > date.min
     assert by_api(people.mechanic, **MINE) == [none, later]
+
+
+def test_a_day_is_found_among_open_orders_however_many_have_ended(people: Cast) -> None:
+    ended = [
+        WorkOrder(number=f"E-{at}", vehicle=people.van, depot=people.plain, state=State.SIGNED_OFF)
+        for at in range(2_000)
+    ]
+    WorkOrder.objects.bulk_create(ended)
+    with connection.cursor() as cursor:
+        cursor.execute("ANALYZE")
+    zones = {people.plain.pk: people.plain.zone}
+    assert "orders_open" in listing.a_day(zones, timezone.now())[:50].explain()

@@ -3,6 +3,8 @@
 from datetime import timedelta
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 
 from fleet.workorders import jobcard
 from fleet.workorders.elsewhere import DueElsewhere, due_elsewhere
@@ -86,3 +88,13 @@ def test_an_order_of_a_depot_that_is_not_seen_is_not_named(two: list[WorkOrder])
     (said,) = due_elsewhere([engine], [engine.depot])[engine.pk]
     assert (named.order, named.planned_on) == (gearbox.number, TODAY)
     assert (said.name, said.late_d, said.order, said.planned_on) == ("Gearbox oil", 286, "", None)
+
+
+def test_who_has_one_order_is_asked_about_no_further(two: list[WorkOrder]) -> None:
+    gearbox, engine = two
+    with CaptureQueriesContext(connection) as of_two:
+        assert due_elsewhere([gearbox], [gearbox.depot])[gearbox.pk]
+    engine.jobs.all().delete()
+    with CaptureQueriesContext(connection) as of_one:
+        assert due_elsewhere([gearbox], [gearbox.depot]) == {gearbox.pk: ()}
+    assert (len(of_two), len(of_one)) == (2, 1)

@@ -1,6 +1,7 @@
 """Work orders: the list, a mechanic's day with its job cards, one with its history, new ones."""
 
 from dataclasses import asdict
+from functools import cache
 from http import HTTPStatus
 from typing import Any
 
@@ -166,10 +167,11 @@ class WorkOrders(Resource):
         on_page, following = page(request, rows, order, asked)
         cards = _cards(request, on_page) if _expanded(asked) else {}
         of_today = asked.get("planned_on") == TODAY
-        stands, also_due = together(
+        stands, *beside = together(
             restrictions.texts.steps({row["vehicle_id"] for row in on_page}),
-            due_beside.steps(_here(on_page) if of_today else [], depots_for(request)),
+            *([due_beside.steps(_here(on_page), depots_for(request))] if of_today else ()),
         )
+        also_due = beside[0] if of_today else {}
         shown_rows = [
             {
                 **listed_row(row),
@@ -306,7 +308,13 @@ def _rows(request: Request, asked: Row) -> Any:
     found = _todays(request, asked) if of_today else _chosen(request, asked)
     if "vehicle" in asked:
         found = found.filter(vehicle__fleet_number__iexact=asked["vehicle"].strip())
-    found = with_jobs(findings.with_marks(found), JOB_NAMES.values())
+    return found
+
+
+@cache
+def _listed() -> Any:
+    """Every order with what is shown of it: put together once, narrowed by each request."""
+    found = with_jobs(findings.with_marks(WorkOrder.objects.all()), JOB_NAMES.values())
     return in_order_of_day(found).values(
         *LISTED,
         *("sort_on", "vehicle_id", "job_list", "do_not_use"),
@@ -323,13 +331,17 @@ def _todays(request: Request, asked: Row) -> Any:
     zones = dict(depots_asked(request, asked).values_list("pk", "zone"))
     whose = asked.get("assigned_to")
     me = caller(request) if whose == ME else None
-    found = a_day(zones, timezone.now(), me, states=sorted(asked.get("state") or AT_WORK))
+    found = a_day(
+        zones, timezone.now(), me, states=sorted(asked.get("state") or AT_WORK), among=_listed()
+    )
     return found.filter(assigned_to__username=whose) if whose not in (None, ME) else found
 
 
 def _chosen(request: Request, asked: Row) -> Any:
     """Exactly what is asked for."""
-    found = orders_at(depots_asked(request, asked), sorted(asked.get("state") or ()) or None)
+    found = orders_at(
+        depots_asked(request, asked), sorted(asked.get("state") or ()) or None, _listed()
+    )
     if "planned_on" in asked:
         found = planned_for(found, asked["planned_on"])
     if asked.get("assigned_to") == ME:

@@ -23,7 +23,7 @@ from fleet.visits.also import beside_orders
 from fleet.workorders.listing import a_day, after, finished_in_a_day
 
 EVERYBODY = "everybody"
-PAGE_ROWS = 100  # more than a mechanic has in a day, and than most workshops; our choice
+PAGE_ROWS = 50  # more than a mechanic has in a day, and than most workshops; our choice
 
 
 @require_GET
