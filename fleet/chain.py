@@ -16,10 +16,9 @@ from django.utils import timezone
 from fleet import bulk
 from fleet.calc.arrays import Array
 from fleet.consumables import demand
-from fleet.due import forecast, moves, record
+from fleet.due import forecast, moves, record, stamps
 from fleet.due.differing import differing
 from fleet.due.rules import Basis, gather_basis
-from fleet.due.stamps import changed_vehicles
 from fleet.duty import assess
 from fleet.hindcast import widen
 from fleet.overview import weeks
@@ -89,8 +88,7 @@ def catch_up(
         seasons.assess_seasons(months[-1])
     progress(0.9, "readings since")
     _add(judged, judge.judge(judge.pending_meters(vehicle_ids), as_of, rates.start_rates))
-    states += measure.advance(measure.lagging_meters(vehicle_ids))
-    measure.forget(vehicle_ids)
+    states += measure.follow(vehicle_ids)
     counts = {str(verdict): number for verdict, number in judged.verdicts.items()}
     return counts | {"relabelled": judged.relabelled, "usage states": states}
 
@@ -125,13 +123,15 @@ def _night(as_of: datetime, zone: str | None, progress: Progress) -> Counts:
     record.settle_provisional()  # a reading may have been confirmed by the next one
     # before the due dates: a new factor moves them
     widen.watch(as_of.date(), lambda _, text: progress(0.5, f"looking back: {text}"))
-    month_on, rules = _month(as_of.date()), assess.rules_stamp()
+    today, criteria, basis = as_of.date(), assess.rules_stamp(), gather_basis()
     counts["duty rows"] = counts["due dates"] = counts["vehicles looked at"] = 0
-    for share, ids in _chunks(_among(assess.changed_vehicles(month_on, rules), here)):
+    found = stamps.changed(today, basis, criteria)
+    changed = [np.setdiff1d(found.dates, found.classes)]
+    for share, ids in _chunks(_among(found.classes, here)):
         progress(0.5 + 0.2 * share, "duty classes")
-        counts["duty rows"] += assess.assess(ids, month_on, rules)
-    today, basis = as_of.date(), gather_basis()
-    for share, ids in _chunks(_among(changed_vehicles(today, basis), here)):
+        counts["duty rows"] += assess.assess(ids, _month(today), criteria)
+        changed.append(stamps.changed_dates(ids, today, basis))
+    for share, ids in _chunks(_among(np.sort(np.concatenate(changed)), here)):
         progress(0.7 + 0.3 * share, "due dates")
         counts["due dates"] += forecast.forecast(ids, today, basis)
         counts["vehicles looked at"] += len(ids)

@@ -1,6 +1,7 @@
 """Which vehicles need a closer look: a few stamps per vehicle, compared inside the database."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 from itertools import chain
 
@@ -11,6 +12,7 @@ from fleet import bulk
 from fleet.calc.arrays import Array, IntArray
 from fleet.calc.stamps import stamp
 from fleet.due.rules import Basis
+from fleet.duty import assess
 
 COMPARED = ("particulars", "usage_km", "usage_h", "duty", "done", "fills", "calls")
 TELLING = ("read_s", "season")  # parts of usage, kept to tell which of them changed
@@ -37,11 +39,16 @@ PRESENT = {
     "dates": f"""COALESCE((SELECT CAST(SUM(x.inputs_hash / {PARTS_OF_A_HASH}) AS BIGINT)
         FROM due_duedate x WHERE x.vehicle_id = v.id), 0)""",  # noqa: S608
 }
-SOURCES = """
-    LEFT JOIN (SELECT m.vehicle_id, m.id AS meter_id, u.stamp, u.last_at_d, u.season_id
+HOURS = """
+    LEFT JOIN vehicles_meter m ON m.vehicle_id = v.id AND m.kind = 'hours'
+    LEFT JOIN usage_usagestate h ON h.meter_id = m.id"""
+# of all vehicles: those without such a meter need not be looked up to see it
+HOURS_OF_ALL = """
+    LEFT JOIN (SELECT m.vehicle_id, m.id, u.stamp, u.last_at_d, u.season_id
         FROM vehicles_meter m LEFT JOIN usage_usagestate u ON u.meter_id = m.id
-        WHERE m.kind = 'hours') h ON h.vehicle_id = v.id
-    LEFT JOIN usage_usagestate k ON k.vehicle_id = v.id AND k.meter_id <> COALESCE(h.meter_id, 0)
+        WHERE m.kind = 'hours') h ON h.vehicle_id = v.id"""
+SOURCES = """
+    LEFT JOIN usage_usagestate k ON k.vehicle_id = v.id AND k.meter_id <> COALESCE({hours}, 0)
     LEFT JOIN duty_dutystamp a ON a.vehicle_id = v.id
     LEFT JOIN (SELECT vehicle_id, CAST(SUM({weight} * (({from_d} * 31 + {until_d}) * 8
         + CASE duty_class WHEN 'severe' THEN 4 ELSE 0 END
@@ -52,16 +59,52 @@ SOURCES = """
         ON c.vehicle_id = v.id"""
 
 
-def changed_vehicles(today: date, basis: Basis) -> Array:
-    """Vehicles whose due dates rest on something that is not what it was."""
-    unlike = "IS DISTINCT FROM" if bulk.on_postgres() else "IS NOT"
-    others, params = _other_rules(basis)
-    differs = " OR ".join(f"s.{name} {unlike} {PRESENT[name]}" for name in COMPARED)
+@dataclass(frozen=True)
+class Changed:
+    """Vehicles of which something is not what it was."""
+
+    classes: Array  # of what their duty classes rest on
+    dates: Array  # of what their due dates rest on
+
+
+def changed(today: date, basis: Basis, criteria: int) -> Changed:
+    """Ask of the whole fleet whose duty classes, for a month or by ``criteria``, and whose due
+    dates rest on something else now. What is assessed may change due dates: ask about it again."""
+    others, params = _differs(basis)
+    classes = assess.DIFFERS.format(unlike=_unlike(), stamp="a", usage=PRESENT["usage_km"])
+    sql = f"""
+        SELECT * FROM (
+            SELECT v.id AS id, {classes} AS classes, {others} AS dates FROM vehicles_vehicle v
+            LEFT JOIN due_duestamp s ON s.vehicle_id = v.id {_sources(None)}
+            WHERE v.status <> 'sold') now
+        WHERE classes OR dates ORDER BY id"""  # noqa: S608
+    given = [today.replace(day=1), criteria, *params, today, today]
+    found = bulk.read(sql, given, {"id": "i8", "classes": "?", "dates": "?"})
+    return Changed(found["id"][found["classes"]], found["id"][found["dates"]])
+
+
+def changed_dates(vehicle_ids: IntArray, today: date, basis: Basis) -> Array:
+    """Those of some vehicles whose due dates rest on something else now."""
+    if not len(vehicle_ids):
+        return np.asarray(vehicle_ids, dtype=np.int64)
+    others, params = _differs(basis)
+    among, ids = bulk.among("vehicle_id", np.asarray(vehicle_ids, dtype=np.int64))
+    one, _ = bulk.among("v.id", vehicle_ids)
     sql = f"""
         SELECT v.id FROM vehicles_vehicle v
-        LEFT JOIN due_duestamp s ON s.vehicle_id = v.id {_sources("")}
-        WHERE v.status <> 'sold' AND ({differs} OR {others}) ORDER BY v.id"""  # noqa: S608
-    return bulk.read(sql, [today, today, *params], {"id": "i8"})["id"]
+        LEFT JOIN due_duestamp s ON s.vehicle_id = v.id {_sources(f"WHERE {among}")}
+        WHERE v.status <> 'sold' AND {one} AND {others} ORDER BY v.id"""  # noqa: S608
+    return bulk.read(sql, [today, today, *(ids * 3), *params], {"id": "i8"})["id"]
+
+
+def _differs(basis: Basis) -> tuple[str, list[int]]:
+    rules, params = _other_rules(basis)
+    terms = [f"s.{name} {_unlike()} {PRESENT[name]}" for name in COMPARED]
+    return f"({' OR '.join(terms)} OR s.vehicle_id IS NULL OR {rules})", params
+
+
+def _unlike() -> str:
+    return "IS DISTINCT FROM" if bulk.on_postgres() else "IS NOT"
 
 
 def write_stamps(vehicle_ids: IntArray, today: date, basis: Basis) -> None:
@@ -87,9 +130,12 @@ def write_stamps(vehicle_ids: IntArray, today: date, basis: Basis) -> None:
         )
 
 
-def _sources(among: str) -> str:
+def _sources(among: str | None) -> str:
+    """All that is looked up of vehicles ``v``, of some or (None) of all of them."""
     days = {f"{name}_d": bulk.day_number(f"{name}_on") for name in ("from", "until")}
-    return SOURCES.format(among=among, weight=WEIGHT, **days)
+    hours, meter = (HOURS_OF_ALL, "h.id") if among is None else (HOURS, "m.id")
+    rest = SOURCES.format(among=among or "", weight=WEIGHT, hours=meter, **days)
+    return hours + rest
 
 
 def _other_rules(basis: Basis) -> tuple[str, list[int]]:

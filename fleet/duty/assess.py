@@ -28,6 +28,9 @@ VEHICLES_AT_ONCE = 10_000
 MEASURED_MONTHS = 3  # a quarter of the usual window of twelve; our choice
 MOST_MONTHS = 120  # a first assessment looks back so far at most; our choice
 KINDS = tuple(CompartmentKind.values)
+# SQL of whether the class of a vehicle for a month, by rules, was not decided on what is known now
+DIFFERS = """
+    ({stamp}.month_on {unlike} %s OR {stamp}.rules {unlike} %s OR {stamp}.usage {unlike} {usage})"""
 
 
 @dataclass(frozen=True)
@@ -75,20 +78,6 @@ def rules_stamp() -> int:
         list(Compartment.objects.order_by("pk").values_list("pk", "vehicle_type_id", "kind")),
     ]
     return stamp_text(json.dumps(rows, default=str))
-
-
-def changed_vehicles(month_on: date, rules: int) -> Array:
-    """Vehicles whose class for a month was not decided on what is known now."""
-    unlike = "IS DISTINCT FROM" if bulk.on_postgres() else "IS NOT"
-    sql = f"""
-        SELECT v.id FROM vehicles_vehicle v
-        LEFT JOIN duty_dutystamp d ON d.vehicle_id = v.id
-        LEFT JOIN vehicles_meter m ON m.vehicle_id = v.id AND m.kind = 'km'
-        LEFT JOIN usage_usagestate s ON s.meter_id = m.id
-        WHERE v.status <> 'sold' AND (d.month_on {unlike} %s OR d.rules {unlike} %s
-            OR d.usage {unlike} COALESCE(s.stamp, 0))
-        ORDER BY v.id"""  # noqa: S608
-    return bulk.read(sql, [month_on, rules], {"id": "i8"})["id"]
 
 
 def assess(vehicle_ids: Array, month_on: date, rules: int, since_on: date | None = None) -> int:

@@ -96,9 +96,11 @@ def changed(ground_of: Mapping[int, Ground], anew: Sequence[int]) -> Changed:
     late, params = late_rows(today)
     planned, states = planned_days()
     (here, depots), (there, _) = (
-        bulk.among(f"{table}.depot_id", np.array(sorted(ground_of))) for table in ("v", "a")
+        bulk.among(name, np.array(sorted(ground_of))) for name in ("depot_id", "kept_at")
     )
-    fresh, fresh_depots = bulk.among("v.depot_id", np.array(sorted(anew), dtype=np.int64))
+    fresh, fresh_depots = "1 = 0", list[Any]()
+    if anew:
+        fresh, fresh_depots = bulk.among("v.depot_id", np.array(sorted(anew)))
     dates = "COALESCE(s.dates, 0) - COALESCE(l.hash, 0) + COALESCE(p.hash, 0)"
     sql = f"""
         WITH late_rows AS MATERIALIZED ({late}),
@@ -115,10 +117,9 @@ def changed(ground_of: Mapping[int, Ground], anew: Sequence[int]) -> Changed:
             LEFT JOIN due_duestamp s ON s.vehicle_id = v.id
             LEFT JOIN late l ON l.vehicle_id = v.id
             LEFT JOIN planned p ON p.vehicle_id = v.id
-            LEFT JOIN overview_vehicleahead a ON a.vehicle_id = v.id
-            WHERE {here} OR {there}) each_of_them
-        WHERE now <> COALESCE(kept, 0) OR kept_at <> depot_id
-            OR fresh AND (now <> 0 OR kept IS NOT NULL)
+            LEFT JOIN overview_vehicleahead a ON a.vehicle_id = v.id) each_of_them
+        WHERE (now <> COALESCE(kept, 0) OR kept_at <> depot_id
+            OR fresh AND (now <> 0 OR kept IS NOT NULL)) AND ({here} OR {there})
         ORDER BY vehicle_id"""  # noqa: S608
     given = [*params, *states, *fresh_depots, *depots, *depots]
     kinds = dict.fromkeys(("vehicle_id", "depot_id", "inputs"), "i8") | {"kept_at": "f8"}

@@ -76,13 +76,17 @@ def forecast_weeks(today: date, depot_ids: Collection[int], basis: Basis | None 
     depots = list(Depot.objects.filter(pk__in=depot_ids).order_by("pk"))
     ground_of = _grounds(today, depots, basis or gather_basis())
     late, workshops = _late(today, ground_of), _workshops(depots)
-    kept = {row.depot_id: row for row in WorkAhead.objects.filter(depot__in=depots)}
+    before = WorkAhead.objects.filter(depot__in=depots)
+    kept = {row.depot_id: row for row in before.defer("sums")}
     rows = {one.pk: kept.get(one.pk) or WorkAhead(depot=one) for one in depots}
     stamps = {pk: _stamp(ground) for pk, ground in ground_of.items()}
     anew = [pk for pk, stamp in stamps.items() if pk not in kept or kept[pk].inputs != stamp]
     for pk in anew:
         rows[pk].sums, rows[pk].weeks, rows[pk].inputs = {}, [], stamps[pk]
     now = parts.changed(ground_of, anew)
+    if moved := set(now.depot_id.tolist()) - set(anew):  # large, and of no use to the others
+        for pk, sums in before.filter(depot__in=moved).values_list("depot", "sums"):
+            rows[pk].sums = sums
     capacity = {one.pk: _capacity(one, workshops.get(one.pk), today) for one in depots}
     return sum(
         _some_depots([rows[pk] for pk in some], ground_of, now.at(some), late, capacity)
@@ -260,13 +264,19 @@ def _tell(
 
 
 def _record(rows: Sequence[WorkAhead]) -> None:
-    if not rows:
-        return
     names = [field.attname for field in WorkAhead._meta.concrete_fields]
-    columns = {
+    same = [name for name in names if name != "sums"]
+    whole = [row for row in rows if not row.get_deferred_fields()]
+    if whole:
+        bulk.upsert(WorkAhead, _listed(whole, names), ["depot_id"])
+    if rest := [row for row in rows if row.get_deferred_fields()]:
+        bulk.update(WorkAhead, _listed(rest, same), "depot_id")
+
+
+def _listed(rows: Sequence[WorkAhead], names: Sequence[str]) -> bulk.Columns:
+    return {
         name: np.array([_plain(getattr(row, name)) for row in rows], dtype=object) for name in names
     }
-    bulk.upsert(WorkAhead, columns, ["depot_id"])
 
 
 def _plain(value: Any) -> Any:

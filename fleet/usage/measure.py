@@ -26,13 +26,32 @@ FLOAT_COLUMNS = [name for name in STATE_COLUMNS if name != "readings"]
 
 def lagging_meters(vehicle_ids: Array | None = None) -> Array:
     """Meters whose state does not yet rest on the verdicts (or the season) in force."""
-    where, params = _lagging()
-    source = FROM_ALL
+    found = _unlike(vehicle_ids)
+    return found["id"][~found["none_left"]]
+
+
+def _unlike(vehicle_ids: Array | None) -> dict[str, Array]:
+    """Those, and meters that have a state and no accepted reading any more."""
+    lagging, params = _lagging()
+    where, source = f"({lagging} OR j.accepted = 0 AND s.meter_id IS NOT NULL)", FROM_ALL
     if vehicle_ids is not None:
         source, (also, more) = FROM, bulk.among("m.vehicle_id", vehicle_ids)
         where, params = f"{where} AND {also}", params + more
-    sql = f"SELECT j.meter_id {source} WHERE {where} ORDER BY j.meter_id"  # noqa: S608
-    return bulk.read(sql, params, {"id": "i8"})["id"]
+    none_left = "CASE WHEN j.accepted = 0 THEN 1 ELSE 0 END"
+    sql = f"SELECT j.meter_id, {none_left} {source} WHERE {where} ORDER BY j.meter_id"  # noqa: S608
+    return bulk.read(sql, params, {"id": "i8", "none_left": "?"})
+
+
+def follow(vehicle_ids: Array | None = None) -> int:
+    """Bring every state up to date, and drop those of meters of which no accepted reading is left;
+    give the number of states written."""
+    found = _unlike(vehicle_ids)
+    none_left = found["none_left"]
+    if none_left.any():
+        with transaction.atomic():
+            for kind in (KmAt, EarlierState, UsageState):
+                kind._base_manager.filter(meter__in=found["id"][none_left].tolist()).delete()
+    return advance(found["id"][~none_left])
 
 
 def advance(meter_ids: Array) -> int:
@@ -84,20 +103,6 @@ def _advance_chunk(meter_ids: Array) -> int:
         _drop_stale_totals(meters["id"][meters["replay"]])
         earlier.keep(meters, begun, kept)
     return written
-
-
-def forget(vehicle_ids: Array | None) -> int:
-    """Drop the states of meters of which no accepted reading is left; give their number."""
-    rows = UsageState.objects.filter(meter__memory__accepted=0)
-    if vehicle_ids is not None:
-        where, params = bulk.among("usage_usagestate.vehicle_id", vehicle_ids)
-        rows = rows.extra(where=[where], params=params)  # noqa: S610
-    ids = list(rows.values_list("meter", flat=True))
-    if ids:
-        with transaction.atomic():
-            for kind in (KmAt, EarlierState, UsageState):
-                kind._base_manager.filter(meter__in=ids).delete()
-    return len(ids)
 
 
 def afresh(meter_ids: Array) -> tuple[dict[str, Array], State]:

@@ -43,6 +43,8 @@ def topped_up(depot_ids: Sequence[int]) -> list[int]:
 
 def watch(actor: Actor, vehicle_ids: Sequence[int], now: datetime) -> int:
     """Report consumption that is high or top-ups that repeat; give the number of new findings."""
+    if not vehicle_ids:
+        return 0
     by_place: dict[tuple[int, int], list[TopUp]] = defaultdict(list)
     since = now - timedelta(days=365)
     rows = TopUp.objects.filter(vehicle_id__in=vehicle_ids, topped_up_at__gte=since)

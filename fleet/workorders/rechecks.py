@@ -178,6 +178,8 @@ def _unordered(
     vehicle_ids: Collection[int] | None, depot_ids: Collection[int] | None
 ) -> list[tuple[int, int]]:
     """Vehicles in use and the services called for that have no open job."""
+    if not DueEarlier.objects.filter(withdrawn_at=None).exists():  # nothing was ever called for
+        return []
     open_jobs = Job.objects.filter(
         vehicle=OuterRef("vehicle"), service=OuterRef("service"), state=Job.State.OPEN
     )

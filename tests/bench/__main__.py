@@ -9,7 +9,7 @@ ALL = (
     *("replay", "verdicts", "night", "upload", "orders", "demand", "trials", "check"),
     *("history", "waits", "plan", "overview"),
 )
-LONG = ("year", "lists")  # only when named
+LONG = ("year", "lists", "million")  # only when named
 
 
 def main() -> int:
@@ -40,6 +40,7 @@ def _measure(what: list[str] | tuple[str, ...], vehicles: int) -> None:
         demand,
         history,
         lists,
+        million,
         night,
         orders,
         overview,
@@ -64,6 +65,7 @@ def _measure(what: list[str] | tuple[str, ...], vehicles: int) -> None:
         "overview": overview,
         "waits": waits,
         "lists": lists,
+        "million": million,
         "year": year,
     }
     print(f"{machine()}; {vehicles:,} vehicles")

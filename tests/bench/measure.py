@@ -25,6 +25,7 @@ class Cost:
     wall_s: float = 0.0
     statements: int = 0
     peak_mb: float = 0.0  # above what the process held before
+    resident_mb: float = 0.0  # the most that the process held
     longest_transaction_s: float = 0.0  # from its first statement to the end of its commit
     longest_transaction_cpu_s: float = 0.0  # of this thread, from first statement to commit
     spread: float = 0.0  # of the two best runs
@@ -201,7 +202,8 @@ def _memory(cost: Cost) -> Iterator[None]:
 
     def sample() -> None:
         while not stop.wait(0.01):
-            cost.peak_mb = max(cost.peak_mb, resident_mb() - before_mb)
+            cost.resident_mb = max(cost.resident_mb, resident_mb())
+            cost.peak_mb = max(cost.peak_mb, cost.resident_mb - before_mb)
 
     thread = threading.Thread(target=sample, daemon=True)
     thread.start()

@@ -16,7 +16,7 @@ from fleet.due.models import DueDate, DueStamp
 from fleet.due.rules import gather_rules
 from fleet.usage.measure import STATE_COLUMNS
 from fleet.vehicles.models import Vehicle
-from tests.bench import fleet
+from tests.bench import asked, fleet
 from tests.bench.measure import MOST_ROUNDS, Cost, alone, interleaved, measured, report
 
 SAMPLE = 40  # vehicles of the per-vehicle loop
@@ -48,13 +48,15 @@ def _costs(vehicles: int, weeks: int, fixed_s: float) -> dict[str, Cost]:
         chain.nightly(on)
     print(f"      first night: {first.cpu_s:.1f} s CPU, {first.peak_mb:.0f} MB", flush=True)
     analyze()
+    questions = asked.statements(on)
     arms: dict[str, Callable[[], object]] = {
         "floor all": _floor_all,
         "everything": lambda: _everything(on),
-        "floor none": _floor_none,
+        "floor none": lambda: asked.ask(questions),
         "nothing": lambda: chain.nightly(on, again=True),
     }
     found = interleaved(arms, ROUNDS_OF_MANY if vehicles > MANY else MOST_ROUNDS, a_day_passes)
+    asked.hold(questions)
     chunks = math.ceil(vehicles / forecast.VEHICLES_AT_ONCE)
     _report(found, chunks)
     _nothing(found, fixed_s)
@@ -142,15 +144,6 @@ def _states() -> None:
         f"SELECT meter_id, {listed} FROM usage_usagestate",
         [],
         {"meter_id": "i8"} | dict.fromkeys(STATE_COLUMNS, "f8"),
-    )
-
-
-def _floor_none() -> None:
-    """Read the keys and hashes that say whether anything changed."""
-    bulk.read(
-        "SELECT vehicle_id, service_id, inputs_hash FROM due_duedate",
-        [],
-        dict.fromkeys(("vehicle_id", "service_id", "inputs_hash"), "i8"),
     )
 
 

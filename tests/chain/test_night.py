@@ -114,7 +114,7 @@ def test_a_night_that_failed_shows_and_is_owed(monkeypatch: pytest.MonkeyPatch) 
     def broken(*given: object) -> None:
         raise RuntimeError("no disk")
 
-    monkeypatch.setattr(chain, "changed_vehicles", broken)
+    monkeypatch.setattr(chain.stamps, "changed", broken)
     with pytest.raises(RuntimeError):
         chain.nightly(NOW.date(), zone="UTC")
     run = Run.objects.get(job="night")

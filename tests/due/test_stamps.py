@@ -8,9 +8,9 @@ import pytest
 from django.db.models import F
 
 from fleet import chain
+from fleet.due import stamps
 from fleet.due.forecast import forecast
 from fleet.due.rules import gather_basis
-from fleet.due.stamps import changed_vehicles
 from fleet.duty import assess
 from fleet.duty.models import DutyAssessment, DutyOverride
 from fleet.vehicles.models import Vehicle
@@ -47,8 +47,12 @@ def vehicle() -> Vehicle:
     return found
 
 
-def seen() -> list[int]:
-    found: list[int] = changed_vehicles(TODAY, gather_basis()).tolist()
+def seen(today: date = TODAY) -> list[int]:
+    """Asked of all, and of each."""
+    basis = gather_basis()
+    found: list[int] = stamps.changed(today, basis, assess.rules_stamp()).dates.tolist()
+    ids = np.array(Vehicle.objects.order_by("pk").values_list("pk", flat=True))
+    assert stamps.changed_dates(ids, today, basis).tolist() == found
     return found
 
 
@@ -124,7 +128,7 @@ def test_a_decision_that_begins_or_ends_is_seen_on_that_day(vehicle: Vehicle) ->
     days = [TODAY + timedelta(days=ahead) for ahead in range(8)]
     found = []
     for day in days:
-        if changed_vehicles(day, gather_basis()).tolist():
+        if seen(day):
             found.append((day - TODAY).days)
             forecast(np.array([vehicle.pk]), day)
     assert found == [3, 6]

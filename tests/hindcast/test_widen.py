@@ -10,7 +10,7 @@ from fleet import chain
 from fleet.due import forecast, widening
 from fleet.due.models import BacktestResult, DueDate, GuardFactor, ServiceDone
 from fleet.due.rules import gather_basis
-from fleet.due.stamps import changed_vehicles
+from fleet.due.stamps import changed_dates
 from fleet.hindcast import backtest, widen
 from fleet.runs.models import Run
 from fleet.vehicles.models import Compartment, Vehicle
@@ -64,7 +64,7 @@ def test_a_fleet_forecast_too_surely_gets_wider_bands_and_new_dates() -> None:
     assert version.outcomes >= 300
     assert version.inside_share < 0.75
     assert version.factor > 1.1
-    assert len(changed_vehicles(now.date(), gather_basis())) == 40
+    assert len(changed_dates(every_vehicle(), now.date(), gather_basis())) == 40
     forecast.forecast(every_vehicle(), now.date())
     assert np.mean(bands_d()) > 1.05 * np.mean(before)
 
