@@ -10,7 +10,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from django.db.models import F, Max, Min
+from django.db.models import F
 from django.utils import timezone
 
 from fleet import bulk
@@ -24,13 +24,13 @@ from fleet.hindcast import widen
 from fleet.overview import weeks
 from fleet.people.actor import Actor
 from fleet.readings import judge
+from fleet.readings.earlier import PENDING, pending_readings
 from fleet.readings.listing import of_act
 from fleet.readings.models import (
     Reading,
     SettlementWithdrawal,
     Upload,
     UploadWithdrawal,
-    Verdict,
 )
 from fleet.runs import ledger
 from fleet.runs.ledger import Progress, silent
@@ -75,8 +75,7 @@ def catch_up(
     judged = judge.replay_marked(as_of, vehicle_ids)
     states = 0
     pending = judge.pending_meters(vehicle_ids)
-    onwards = _without_late_readings(pending)
-    earliest, newest = _span_of_pending(onwards)
+    onwards, earliest, newest = _onwards(pending)
     months = rates.months_to_close(as_of, earliest, None if closing else newest or as_of)
     for at, month_end_on in enumerate(months):
         progress(0.9 * at / len(months), f"readings up to {month_end_on:%B %Y}")
@@ -86,8 +85,9 @@ def catch_up(
         rates.close_month(month_end_on, as_of)
     if months:
         seasons.assess_seasons(months[-1])
+        pending = judge.pending_meters(vehicle_ids)
     progress(0.9, "readings since")
-    _add(judged, judge.judge(judge.pending_meters(vehicle_ids), as_of, rates.start_rates))
+    _add(judged, judge.judge(pending, as_of, rates.start_rates))
     states += measure.follow(vehicle_ids)
     counts = {str(verdict): number for verdict, number in judged.verdicts.items()}
     return counts | {"relabelled": judged.relabelled, "usage states": states}
@@ -254,27 +254,26 @@ def _chunks(ids: Array, size: int = forecast.VEHICLES_AT_ONCE) -> list[tuple[flo
     return [(min(1.0, (at + size) / len(ids)), ids[at : at + size]) for at in starts]
 
 
-def _without_late_readings(meters: Array) -> Array:
-    """Meters none of whose pending readings is older than the last accepted one."""
+def _onwards(meters: Array) -> tuple[Array, datetime | None, datetime | None]:
+    """Meters none of whose pending readings is older than the last accepted one; first and last
+    instant of their pending readings."""
     if not len(meters):
-        return meters
+        return meters, None, None
     where, params = bulk.among("r.meter_id", meters)
+    at_d = bulk.instant_d("r.taken_at")
     sql = f"""
-        SELECT DISTINCT r.meter_id FROM readings_reading r
-        JOIN readings_verdictmemory m ON m.meter_id = r.meter_id
-        WHERE {where} AND r.verdict = %s AND {bulk.instant_d("r.taken_at")} < m.last_at_d"""  # noqa: S608
-    late = bulk.read(sql, [*params, str(Verdict.NOT_JUDGED)], {"meter_id": "i8"})["meter_id"]
-    return np.setdiff1d(meters, late)
-
-
-def _span_of_pending(meters: Array) -> tuple[datetime | None, datetime | None]:
-    """First and last instant of readings that nobody judged yet."""
-    if not len(meters):
-        return None, None
-    where, params = bulk.among("meter_id", meters)
-    rows = Reading.objects.filter(verdict=Verdict.NOT_JUDGED).extra(where=[where], params=params)  # noqa: S610
-    found = rows.aggregate(first=Min("taken_at"), last=Max("taken_at"))
-    return found["first"], found["last"]
+        SELECT r.meter_id, MIN({at_d}), MAX({at_d}), MIN(m.last_at_d)
+        FROM {pending_readings()}
+        LEFT JOIN readings_verdictmemory m ON m.meter_id = r.meter_id
+        WHERE {where} AND {PENDING} GROUP BY r.meter_id ORDER BY r.meter_id"""  # noqa: S608
+    kinds = {"id": "i8", "first_d": "f8", "last_d": "f8", "accepted_d": "f8"}
+    found = bulk.read(sql, params, kinds)
+    onwards = ~(found["first_d"] < found["accepted_d"])
+    if not onwards.any():
+        return meters[:0], None, None
+    span_d = found["first_d"][onwards].min(), found["last_d"][onwards].max()
+    first, last = (datetime.fromtimestamp(int(float(one) * 86_400 + 1e-3), UTC) for one in span_d)
+    return found["id"][onwards], first, last
 
 
 def _add(total: judge.Judged, more: judge.Judged) -> None:

@@ -2,19 +2,21 @@
 
 import json
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 import numpy as np
+from django.db.models import QuerySet
 
 from fleet.calc.arrays import Array, BoolArray, FloatArray, IntArray
 from fleet.calc.calendar import WorkingDays
 from fleet.calc.stamps import stamp_text
-from fleet.due.models import Limit, Service
-from fleet.due.widening import in_force
+from fleet.due.models import GuardFactor, Limit, Service
+from fleet.due.widening import in_force, newest_version
 from fleet.duty.models import DutyClass
+from fleet.reads import fetch
 from fleet.today import newest_day
 from fleet.vehicles.closures import closed_days
 from fleet.vehicles.models import Depot
@@ -64,8 +66,19 @@ class Rules:
 
 def gather_rules() -> Rules:
     """Read services and limits; there are few of them whatever the size of the fleet."""
-    services, limits = Service.objects.order_by("pk"), Limit.objects.order_by("pk")
-    return rules_of(list(services), list(limits), in_force())
+    rows = _schedule()
+    fetch(rows)
+    return _as_tables(*rows)
+
+
+def _schedule() -> tuple[QuerySet[Service], QuerySet[Limit], QuerySet[GuardFactor]]:
+    return Service.objects.order_by("pk"), Limit.objects.order_by("pk"), newest_version()
+
+
+def _as_tables(
+    services: Iterable[Service], limits: Iterable[Limit], version: Iterable[GuardFactor]
+) -> Rules:
+    return rules_of(list(services), list(limits), in_force(version))
 
 
 def rules_of(services: Sequence[Service], limits: Sequence[Limit], widening: float) -> Rules:
@@ -151,7 +164,10 @@ class Depots:
 
 def gather_depots() -> Depots:
     """Read the working calendar of every depot."""
-    rows = list(Depot.objects.all())
+    return _calendars(list(Depot.objects.all()))
+
+
+def _calendars(rows: Sequence[Depot]) -> Depots:
     year = newest_day(row.zone for row in rows).year
     span = date(year - BACK_Y, 1, 1), date(year + AHEAD_Y, 12, 31)
     closed = {pk: [*days] for pk, days in closed_days(rows, *span).items()}
@@ -183,4 +199,6 @@ class Basis:
 
 def gather_basis() -> Basis:
     """Read everything about due dates that does not grow with the fleet."""
-    return Basis(gather_rules(), gather_depots())
+    schedule, depots = _schedule(), Depot.objects.all()
+    fetch((*schedule, depots))
+    return Basis(_as_tables(*schedule), _calendars(list(depots)))

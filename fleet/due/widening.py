@@ -1,18 +1,25 @@
 """By how much bands of distance and hours are widened: a version of the rules for each month."""
 
+from collections.abc import Iterable
 from datetime import date
+
+from django.db.models import QuerySet
 
 from fleet.due.models import GuardFactor
 
 
+def newest_version() -> QuerySet[GuardFactor]:
+    """At most one row."""
+    return GuardFactor.objects.order_by("-month_end_on")[:1]
+
+
 def newest() -> GuardFactor | None:
-    return GuardFactor.objects.order_by("month_end_on").last()
+    return next(iter(newest_version()), None)
 
 
-def in_force() -> float:
+def in_force(version: Iterable[GuardFactor] | None = None) -> float:
     """The factor of the newest version, 1 before there is any."""
-    row = newest()
-    return 1.0 if row is None else row.factor
+    return next((row.factor for row in version or newest_version()), 1.0)
 
 
 def put_in_force(month_end_on: date, factor: float, outcomes: int, inside_share: float) -> None:

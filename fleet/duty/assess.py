@@ -22,6 +22,7 @@ from fleet.calc.stamps import stamp_text
 from fleet.duty import measures as monthly
 from fleet.duty.models import Criterion as CriterionRow
 from fleet.duty.models import DutyAssessment, DutyClass, DutyStamp
+from fleet.reads import fetch
 from fleet.vehicles.models import ClimateMonth, Compartment, CompartmentKind, Depot, Vehicle
 
 VEHICLES_AT_ONCE = 10_000
@@ -71,13 +72,14 @@ def criterion(row: CriterionRow) -> Criterion:
 
 def rules_stamp() -> int:
     """One number for everything an assessment rests on besides the vehicle itself."""
-    rows: list[Any] = [
-        list(CriterionRow.objects.order_by("pk").values_list()),
-        list(ClimateMonth.objects.order_by("pk").values_list()),
-        list(Depot.objects.order_by("pk").values_list("pk", "hilly")),
-        list(Compartment.objects.order_by("pk").values_list("pk", "vehicle_type_id", "kind")),
+    rows: list[QuerySet[Any, Any]] = [
+        CriterionRow.objects.order_by("pk").values_list(),
+        ClimateMonth.objects.order_by("pk").values_list(),
+        Depot.objects.order_by("pk").values_list("pk", "hilly"),
+        Compartment.objects.order_by("pk").values_list("pk", "vehicle_type_id", "kind"),
     ]
-    return stamp_text(json.dumps(rows, default=str))
+    fetch(rows)
+    return stamp_text(json.dumps([list(each) for each in rows], default=str))
 
 
 def assess(vehicle_ids: Array, month_on: date, rules: int, since_on: date | None = None) -> int:

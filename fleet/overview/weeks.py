@@ -6,7 +6,7 @@ for it is no matter of chance in which week it falls.
 
 import json
 from collections import Counter
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 from django.db import transaction
+from django.db.models import QuerySet
 
 from fleet import bulk
 from fleet.calc.arrays import Array
@@ -31,6 +32,7 @@ from fleet.due.rules import Basis, gather_basis
 from fleet.overview import parts
 from fleet.overview.models import WorkAhead
 from fleet.overview.parts import Changed, Ground, Part
+from fleet.reads import fetch
 from fleet.vehicles.models import Depot
 from fleet.visits.labour import NO_PROCEDURE_MIN
 from fleet.visits.models import Workshop
@@ -46,6 +48,7 @@ Z_90 = 1.2815515655446004  # of the normal distribution
 MINUTES = {"mean_min": 2, "var_min": 2, "low_min": 1, "high_min": 1}  # with their decimals
 SERVICES = {"mean": 4, "var": 4, "low": 2, "high": 2}
 LATE = ("overdue", "overdue_min", "probably", "probably_min")
+Minutes = tuple[int, int | None, int | None]  # service, by the book, a second person's
 Law = dict[str, float]  # of one week, by the names of both
 
 
@@ -73,11 +76,13 @@ class Week:
 def forecast_weeks(today: date, depot_ids: Collection[int], basis: Basis | None = None) -> int:
     """Bring the weeks ahead of some depots up to date, where anything that they rest on is
     another; give the number of rows written."""
-    depots = list(Depot.objects.filter(pk__in=depot_ids).order_by("pk"))
-    ground_of = _grounds(today, depots, basis or gather_basis())
-    late, workshops = _late(today, ground_of), _workshops(depots)
-    before = WorkAhead.objects.filter(depot__in=depots)
-    kept = {row.depot_id: row for row in before.defer("sums")}
+    depots = Depot.objects.filter(pk__in=depot_ids).order_by("pk")
+    services, before = _services(), WorkAhead.objects.filter(depot__in=depot_ids)
+    without_sums, workshops = before.defer("sums"), Workshop.objects.filter(depot__in=depot_ids)
+    fetch((depots, services, without_sums, workshops))
+    ground_of = _grounds(today, depots, services, basis or gather_basis())
+    late, workshop_of = _late(today, ground_of), {one.depot_id: one for one in workshops}
+    kept = {row.depot_id: row for row in without_sums}
     rows = {one.pk: kept.get(one.pk) or WorkAhead(depot=one) for one in depots}
     stamps = {pk: _stamp(ground) for pk, ground in ground_of.items()}
     anew = [pk for pk, stamp in stamps.items() if pk not in kept or kept[pk].inputs != stamp]
@@ -87,7 +92,7 @@ def forecast_weeks(today: date, depot_ids: Collection[int], basis: Basis | None 
     if moved := set(now.depot_id.tolist()) - set(anew):  # large, and of no use to the others
         for pk, sums in before.filter(depot__in=moved).values_list("depot", "sums"):
             rows[pk].sums = sums
-    capacity = {one.pk: _capacity(one, workshops.get(one.pk), today) for one in depots}
+    capacity = {one.pk: _capacity(one, workshop_of.get(one.pk), today) for one in depots}
     return sum(
         _some_depots([rows[pk] for pk in some], ground_of, now.at(some), late, capacity)
         for some in _few_at_once(list(ground_of), now)
@@ -109,8 +114,10 @@ def _few_at_once(depot_ids: Sequence[int], now: Changed) -> Iterator[list[int]]:
 
 
 # --- gather ------------------------------------------------------------------------------
-def _grounds(today: date, depots: Sequence[Depot], basis: Basis) -> dict[int, Ground]:
-    minutes, calendar, sigma = minutes_of_services(), weeks_from(today), sigmas(today)
+def _grounds(
+    today: date, depots: Iterable[Depot], services: Iterable[Minutes], basis: Basis
+) -> dict[int, Ground]:
+    minutes, calendar, sigma = minutes_of_services(services), weeks_from(today), sigmas(today)
     offsets = utc_offsets(np.array([depot.pk for depot in depots]), basis.depots.zone)
     return {
         depot.pk: Ground(
@@ -130,11 +137,15 @@ def _stamp(ground: Ground) -> int:
     return digest([*rests_on, ground.rules.widening])
 
 
-def minutes_of_services() -> dict[int, int]:
-    """Labour by the book, a second person's too; rounds join other visits and are left out."""
+def _services() -> "QuerySet[Service, Minutes]":
     rows = Service.objects.filter(is_round=False).order_by()
-    told = rows.values_list("pk", "procedure__minutes", "need__second_min")
-    return {pk: _rounded((own or NO_PROCEDURE_MIN) + (second or 0)) for pk, own, second in told}
+    return rows.values_list("pk", "procedure__minutes", "need__second_min")
+
+
+def minutes_of_services(told: Iterable[Minutes] | None = None) -> dict[int, int]:
+    """Labour by the book, a second person's too; rounds join other visits and are left out."""
+    rows = _services() if told is None else told
+    return {pk: _rounded((own or NO_PROCEDURE_MIN) + (second or 0)) for pk, own, second in rows}
 
 
 def _rounded(minutes: int) -> int:
@@ -174,10 +185,6 @@ def _late(today: date, ground_of: dict[int, Ground]) -> dict[int, dict[str, int]
                 own[name] += number
                 own[f"{name}_min"] += number * minutes
     return facts
-
-
-def _workshops(depots: Sequence[Depot]) -> dict[int, Workshop]:
-    return {one.depot_id: one for one in Workshop.objects.filter(depot__in=depots)}
 
 
 def _capacity(depot: Depot, workshop: Workshop | None, today: date) -> Array | None:

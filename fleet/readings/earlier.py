@@ -119,6 +119,8 @@ def pending_readings() -> str:
 def portions(meter_ids: Array, most_meters: int, most_readings: int) -> list[Array]:
     """Meters with readings that nobody judged yet, in parts to be recorded at once: of about so
     many readings at most, a meter as a whole."""
+    if not len(meter_ids):
+        return []
     where, params = bulk.among("r.meter_id", meter_ids)
     sql = f"""
         SELECT r.meter_id, COUNT(*) FROM {pending_readings()} WHERE {where} AND {PENDING}
