@@ -24,34 +24,29 @@ STATE_COLUMNS = [item.name for item in fields(State)]
 FLOAT_COLUMNS = [name for name in STATE_COLUMNS if name != "readings"]
 
 
-def lagging_meters(vehicle_ids: Array | None = None) -> Array:
-    """Meters whose state does not yet rest on the verdicts (or the season) in force."""
-    found = _unlike(vehicle_ids)
-    return found["id"][~found["none_left"]]
-
-
-def _unlike(vehicle_ids: Array | None) -> dict[str, Array]:
-    """Those, and meters that have a state and no accepted reading any more."""
+def lagging_meters(vehicle_ids: Array | None = None) -> tuple[Array, Array]:
+    """Meters whose state does not yet rest on the verdicts (or the season) in force, and those that
+    have a state and no accepted reading any more."""
     lagging, params = _lagging()
     where, source = f"({lagging} OR j.accepted = 0 AND s.meter_id IS NOT NULL)", FROM_ALL
     if vehicle_ids is not None:
         source, (also, more) = FROM, bulk.among("m.vehicle_id", vehicle_ids)
         where, params = f"{where} AND {also}", params + more
-    none_left = "CASE WHEN j.accepted = 0 THEN 1 ELSE 0 END"
-    sql = f"SELECT j.meter_id, {none_left} {source} WHERE {where} ORDER BY j.meter_id"  # noqa: S608
-    return bulk.read(sql, params, {"id": "i8", "none_left": "?"})
+    left = "CASE WHEN j.accepted = 0 THEN 0 ELSE 1 END"
+    sql = f"SELECT j.meter_id, {left} {source} WHERE {where} ORDER BY j.meter_id"  # noqa: S608
+    found = bulk.read(sql, params, {"id": "i8", "left": "?"})
+    return found["id"][found["left"]], found["id"][~found["left"]]
 
 
 def follow(vehicle_ids: Array | None = None) -> int:
     """Bring every state up to date, and drop those of meters of which no accepted reading is left;
     give the number of states written."""
-    found = _unlike(vehicle_ids)
-    none_left = found["none_left"]
-    if none_left.any():
+    lagging, none_left = lagging_meters(vehicle_ids)
+    if len(none_left):
         with transaction.atomic():
             for kind in (KmAt, EarlierState, UsageState):
-                kind._base_manager.filter(meter__in=found["id"][none_left].tolist()).delete()
-    return advance(found["id"][~none_left])
+                kind._base_manager.filter(meter__in=none_left.tolist()).delete()
+    return advance(lagging)
 
 
 def advance(meter_ids: Array) -> int:
