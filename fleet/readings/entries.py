@@ -18,7 +18,16 @@ import numpy as np
 from fleet.calc.arrays import Array
 from fleet.readings.cells import Figures, Unit, read_figures, read_unit
 from fleet.readings.headings import Shape, letter
-from fleet.readings.moments import DAY_S, NOON_S, CellFault, Moment, read_moment, shown, with_time
+from fleet.readings.moments import (
+    DAY_S,
+    EPOCH,
+    NOON_S,
+    CellFault,
+    Moment,
+    read_moment,
+    shown,
+    with_time,
+)
 from fleet.readings.unpack import MARK
 from fleet.units import DecimalMark
 
@@ -101,15 +110,19 @@ def _array_or_same(value: Any) -> Any:
 
 
 def raw_rows(rows: Sequence[Sequence[Any]]) -> list[str]:
-    """Each row as a JSON list, all in one pass of the encoder.
+    """Each row, all of one width, as a JSON list; column by column in one pass of the encoder.
 
-    A line feed never stands inside encoded text, so it can mark where cells and rows end.
+    A line feed never stands inside encoded text, so it can mark where cells end.
     """
-    if not rows:
-        return []
-    text = json.dumps(rows, ensure_ascii=False, default=_iso, separators=(",\n", ":"))
-    text = text.replace(MARK, "").replace("],\n[", "]\x00[").replace(",\n", ", ")
-    return text[1:-1].split("\x00")
+    columns = [_encoded(cells) for cells in zip(*rows, strict=True)]
+    return [f"[{row}]" for row in map(", ".join, zip(*columns, strict=True))]
+
+
+def _encoded(cells: Sequence[Any]) -> list[str]:
+    if set(map(type, cells)) == {date}:
+        cells = list(map(date.isoformat, cells))
+    text = json.dumps(cells, ensure_ascii=False, default=_iso, separators=("\n", ":"))
+    return text[1:-1].replace(MARK, "").split("\n")
 
 
 def _iso(cell: Any) -> str:
@@ -175,7 +188,13 @@ def read_moments(
 ) -> Moments:
     """Moments of a column of dates, with the times of day of a second column if there is one."""
     moments = _no_moments(len(cells))
-    if set(map(type, cells)) <= {date, datetime} and not any(cell != "" for cell in times):
+    kinds = set(map(type, cells))
+    timed = any(cell != "" for cell in times)
+    if kinds == {date} and not timed:
+        days = np.fromiter(map(date.toordinal, cells), np.int64, len(cells)) - EPOCH.toordinal()
+        moments.wall_s = days * DAY_S + NOON_S
+        return moments
+    if kinds <= {date, datetime} and not timed:
         exact = np.array(cells, dtype="M8[us]").astype(np.int64)
         wall_s = (exact + 500_000) // 1_000_000
         moments.time_known = wall_s % DAY_S != 0

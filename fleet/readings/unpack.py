@@ -246,7 +246,12 @@ def _clean(
     for (number, column), mark in cells.items():
         places.setdefault(number, []).append((column, mark))
     for number, row in enumerate(rows, start=1):
-        values = left + [cell if type(cell) in AS_IT_IS else _plain(cell) for cell in row]
+        values = left + [
+            cell
+            if (kind := type(cell)) in AS_IT_IS or (kind is str and not cell.isspace())
+            else _plain(cell)
+            for cell in row
+        ]
         for column, mark in places.get(number, ()):
             if column < len(values) and values[column] == "":
                 values[column] = mark

@@ -212,11 +212,30 @@ def test_what_looks_like_a_plain_array_and_is_none_stays_as_it_is() -> None:
 
 def test_rows_are_kept_as_given() -> None:
     assert raw_rows([]) == []
-    rows = [["a,\nb", 1.5, "],\n["], [], [None, True, time(9, 5), datetime(2026, 3, 1, 9, 5)]]  # noqa: DTZ001
-    assert [json.loads(one) for one in raw_rows(rows)] == [
-        ["a,\nb", 1.5, "],\n["], [], [None, True, "09:05:00", "2026-03-01 09:05:00"],
-    ]  # fmt: skip
+    rows = [
+        ["a,\nb", 1.5, "],\n[", date(2026, 3, 1)],
+        [None, True, time(9, 5), date(2026, 3, 2)],
+        ["größe", 2, datetime(2026, 3, 1, 9, 5), date(2026, 3, 3)],  # noqa: DTZ001
+    ]
+    assert raw_rows(rows) == [
+        r'["a,\nb", 1.5, "],\n[", "2026-03-01"]',
+        '[null, true, "09:05:00", "2026-03-02"]',
+        '["größe", 2, "2026-03-01 09:05:00", "2026-03-03"]',
+    ]
     assert raw_rows([["größe", f"{MARK}formula"]]) == ['["größe", "formula"]']
+
+
+def test_days_and_instants_stand_for_the_same_whether_alone_or_mixed() -> None:
+    day, instant = date(2026, 3, 31), datetime(2026, 3, 31, 9, 5)  # noqa: DTZ001
+    noon_s, at_s = 1_774_958_400, 1_774_947_900  # date -u -d "2026-03-31 12:00" +%s, 09:05
+    for cells, wall_s in (
+        ((day,), [noon_s]),
+        ((instant,), [at_s]),
+        ((day, instant), [noon_s, at_s]),
+    ):
+        found = made.read_moments(cells)
+        assert found.wall_s.tolist() == wall_s
+        assert found.time_known.tolist() == [one == at_s for one in wall_s]
 
 
 def test_rows_below_headings_that_cannot_be_used_are_kept_with_why() -> None:
