@@ -24,6 +24,7 @@ Row = TypeVar("Row")
 FETCH_ROWS = 20_000
 READ_ROWS = 500  # at 700 objects that are new Python looks for circles among them, and in vain
 EPOCH = np.datetime64("1970-01-01", "D")
+CLOCK = len("1970-01-01T")  # where the time of day begins in an instant as text
 
 
 def only(rows: QuerySet[Any, Row]) -> Row | None:
@@ -295,17 +296,23 @@ def ids(column: Array) -> Array:
 
 
 def _instants(array: Array) -> list[Any]:
-    if array.dtype == np.dtype("M8[D]"):
-        text = np.datetime_as_string(array)
+    """Days, or instants to the second, as text; what comes many times is written once."""
+    plain, known = np.full(len(array), None, dtype=object), ~np.isnat(array)
+    at = array[known]
+    days = at.astype("M8[D]")
+    if array.dtype == days.dtype:
+        plain[known] = _written(days, "%s")
     else:
+        clock = (at.astype("M8[s]") - days).astype("M8[s]")
         zone = "+00:00" if on_postgres() else ""
-        text = np.char.add(
-            np.char.replace(np.datetime_as_string(array.astype("M8[s]")), "T", " "), zone
-        )
-    plain: list[Any] = text.tolist()
-    for index in np.flatnonzero(np.isnat(array)):
-        plain[index] = None
-    return plain
+        plain[known] = _written(days, "%s ") + _written(clock, f"%s{zone}", begin=CLOCK)
+    return plain.tolist()
+
+
+def _written(at: Array, form: str, begin: int = 0) -> Array:
+    distinct, place = np.unique(at, return_inverse=True)
+    texts = [form % text[begin:] for text in np.datetime_as_string(distinct).tolist()]
+    return np.array(texts, dtype=object)[place]
 
 
 def _rows(

@@ -24,7 +24,6 @@ from fleet.hindcast import widen
 from fleet.overview import weeks
 from fleet.people.actor import Actor
 from fleet.readings import judge
-from fleet.readings.earlier import PENDING, pending_readings
 from fleet.readings.listing import of_act
 from fleet.readings.models import (
     Reading,
@@ -32,6 +31,7 @@ from fleet.readings.models import (
     Upload,
     UploadWithdrawal,
 )
+from fleet.readings.pending import pending
 from fleet.runs import ledger
 from fleet.runs.ledger import Progress, silent
 from fleet.runs.models import Run
@@ -48,7 +48,12 @@ def refresh(vehicle_ids: Sequence[int] | Array, as_of: datetime) -> Counts:
     """Bring some vehicles up to date: verdicts, usage, duty classes, due dates; order what was
     called for and must not wait; ask no more about what was overdue and is done."""
     ids = np.unique(np.asarray(vehicle_ids, dtype=np.int64))
-    counts = catch_up(as_of, ids)
+    return catch_up(as_of, ids) | _follow(ids, as_of)
+
+
+def _follow(ids: Array, as_of: datetime) -> Counts:
+    """What follows where verdicts and usage of some vehicles are up to date."""
+    counts = Counts()
     by_day, rules = _by_day(ids, as_of), assess.rules_stamp()
     counts["duty rows"] = sum(assess.assess(vehicles, _month(on), rules) for on, vehicles in by_day)
     record.settle_provisional()
@@ -74,20 +79,21 @@ def catch_up(
     """
     judged = judge.replay_marked(as_of, vehicle_ids)
     states = 0
-    pending = judge.pending_meters(vehicle_ids)
-    onwards, earliest, newest = _onwards(pending)
+    waiting = pending(vehicle_ids)
+    onwards = waiting.onwards()
+    earliest, newest = onwards.span()
     months = rates.months_to_close(as_of, earliest, None if closing else newest or as_of)
     for at, month_end_on in enumerate(months):
         progress(0.9 * at / len(months), f"readings up to {month_end_on:%B %Y}")
         after = datetime.combine(month_end_on + timedelta(days=1), time(), UTC)
-        _add(judged, judge.judge(onwards, as_of, rates.start_rates, until=after))
-        states += measure.advance(onwards)
+        _add(judged, judge.judge(onwards.meter_id, as_of, rates.start_rates, until=after))
+        states += measure.advance(onwards.meter_id)
         rates.close_month(month_end_on, as_of)
     if months:
         seasons.assess_seasons(months[-1])
-        pending = judge.pending_meters(vehicle_ids)
+        waiting = pending(vehicle_ids)
     progress(0.9, "readings since")
-    _add(judged, judge.judge(pending, as_of, rates.start_rates))
+    _add(judged, judge.judge(waiting.meter_id, as_of, rates.start_rates))
     states += measure.follow(vehicle_ids)
     counts = {str(verdict): number for verdict, number in judged.verdicts.items()}
     return counts | {"relabelled": judged.relabelled, "usage states": states}
@@ -181,17 +187,14 @@ def complete_upload(upload_id: int, progress: Progress | None = None) -> Upload:
     upload = Upload.objects.get(pk=upload_id)
     if upload.state == Upload.State.RECEIVED:
         intake.stage(upload, lambda share: tell(0.5 * share, "reading the rows"))
-    if upload.state == Upload.State.READ:
+    if upload.is_under_way:
         vehicles = intake.vehicles_of(upload)
-        now = timezone.now()
         tell(0.5, "judging the readings")
-        catch_up(now, vehicles, lambda share, text: tell(0.5 + 0.3 * share, text))
+        catch_up(timezone.now(), vehicles, lambda share, text: tell(0.5 + 0.3 * share, text))
         Upload.objects.filter(pk=upload.pk).update(state=Upload.State.JUDGED)
         upload.refresh_from_db()
-    if upload.state == Upload.State.JUDGED:
         tell(0.8, "due dates")
-        vehicles = intake.vehicles_of(upload)
-        refresh(vehicles, timezone.now())
+        _follow(vehicles, timezone.now())
         _cancel_drafts(upload, vehicles)
         intake.finish(upload)
     tell(1.0, "done")
@@ -252,28 +255,6 @@ def _all_vehicles() -> Array:
 def _chunks(ids: Array, size: int = forecast.VEHICLES_AT_ONCE) -> list[tuple[float, Array]]:
     starts = range(0, len(ids), size)
     return [(min(1.0, (at + size) / len(ids)), ids[at : at + size]) for at in starts]
-
-
-def _onwards(meters: Array) -> tuple[Array, datetime | None, datetime | None]:
-    """Meters none of whose pending readings is older than the last accepted one; first and last
-    instant of their pending readings."""
-    if not len(meters):
-        return meters, None, None
-    where, params = bulk.among("r.meter_id", meters)
-    at_d = bulk.instant_d("r.taken_at")
-    sql = f"""
-        SELECT r.meter_id, MIN({at_d}), MAX({at_d}), MIN(m.last_at_d)
-        FROM {pending_readings()}
-        LEFT JOIN readings_verdictmemory m ON m.meter_id = r.meter_id
-        WHERE {where} AND {PENDING} GROUP BY r.meter_id ORDER BY r.meter_id"""  # noqa: S608
-    kinds = {"id": "i8", "first_d": "f8", "last_d": "f8", "accepted_d": "f8"}
-    found = bulk.read(sql, params, kinds)
-    onwards = ~(found["first_d"] < found["accepted_d"])
-    if not onwards.any():
-        return meters[:0], None, None
-    span_d = found["first_d"][onwards].min(), found["last_d"][onwards].max()
-    first, last = (datetime.fromtimestamp(int(float(one) * 86_400 + 1e-3), UTC) for one in span_d)
-    return found["id"][onwards], first, last
 
 
 def _add(total: judge.Judged, more: judge.Judged) -> None:

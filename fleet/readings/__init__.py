@@ -15,6 +15,7 @@ headings.py       which row holds the headings; long and wide sheets
 intake.py         an upload from bytes to rows: largest file, the same file again, going on
 judge.py          gives readings their verdict (arithmetic: calc/verdicts.py); most hours a day
 kinds.py          rows not accepted, by kind, with what mends them
+labels.py         what the judge says of each reading, written where it differs
 leavings.py       files of one piece of work, swept up after a kill
 listing.py        readings and uploads as listed; the last accepted; which rows still wait; who sees
 main_meter.py     by which meter a vehicle is read: odometer or hours
@@ -22,6 +23,7 @@ mend.py           many rows at once: an unknown name taken for a vehicle, likely
 misfits.py        back-dated readings that nobody can have driven are held
 models.py         Reading and its key (one_reading_as_given), Upload, verdicts, decisions
 moments.py        dates and times as sheets write them; day or month first
+pending.py        meters with readings that nobody judged yet
 prepared.py       that process: imports once, forks for each file
 reasons.py        why a reading was held or rejected, in a sentence
 record.py         readings stored once each: their key in SQL

@@ -19,9 +19,9 @@ from fleet.calc import verdicts
 from fleet.calc.arrays import Array
 from fleet.calc.verdict_rows import FREE
 from fleet.calc.verdicts import Batch, Judgement, Memory
-from fleet.readings import earlier
+from fleet.readings import earlier, labels
 from fleet.readings.cells import KM_PER
-from fleet.readings.earlier import CONFIRMED_KM, PENDING, confirmed_km, pending_readings
+from fleet.readings.earlier import CONFIRMED_KM, PENDING, pending_readings
 from fleet.readings.misfits import hold_misfits
 from fleet.readings.models import Reading, Source, Verdict, VerdictMemory
 from fleet.vehicles.models import Meter
@@ -36,7 +36,6 @@ ON_THE_HOUR_D = 0.5 / 86_400  # instants are whole seconds; half of one decides 
 # Rate and spread of meters by their ids and first instants [d since 1970]: the next stage's.
 StartRates = Callable[[Array, Array], tuple[Array, Array]]
 
-LABELS = ("", Verdict.ACCEPTED, Verdict.HELD, Verdict.REJECTED)
 FIXED = {
     "": FREE,
     Verdict.ACCEPTED: verdicts.DECIDED_ACCEPT,
@@ -74,16 +73,6 @@ class Meters:
         return replace(
             self, id=self.id[rows], known=self.known[rows], version=self.version[rows], memory=part
         )
-
-
-def pending_meters(vehicle_ids: Array | None = None) -> Array:
-    """Ids of meters with readings that nobody judged yet."""
-    also, params = "1 = 1", list[Any]()
-    if vehicle_ids is not None:
-        also, params = bulk.among("r.vehicle_id", vehicle_ids)
-    where = f"{PENDING} AND {also}"
-    sql = f"SELECT DISTINCT r.meter_id FROM {pending_readings()} WHERE {where} ORDER BY 1"  # noqa: S608
-    return bulk.read(sql, params, {"meter_id": "i8"})["meter_id"]
 
 
 def judge(
@@ -328,64 +317,18 @@ def _record(
     done: Judged,
     since_d: Array | None = None,
 ) -> None:
-    labels = _labels(rows, found)
-    differs = _differs(rows, labels)
+    new = labels.of_rows(rows, found)
+    differs = labels.differs(rows, new)
     pending = rows["verdict"] == Verdict.NOT_JUDGED
-    done.verdicts.update(labels["verdict"][pending].tolist())
+    done.verdicts.update(new["verdict"][pending].tolist())
     done.relabelled += int((differs & ~pending).sum()) + len(found.changed)
     done.meters += len(meters.id)
     with transaction.atomic():
-        bulk.update(Reading, {name: column[differs] for name, column in labels.items()})
+        labels.write(rows, new, differs)
         if found.changed:
-            bulk.update(Reading, _changed(found))
+            bulk.update(Reading, labels.of_changed(found))
         bulk.upsert(VerdictMemory, _memory_columns(meters), key=["meter_id"])
         earlier.keep(meters.id, meters.version, since_d, found.kept, ~found.again)
-
-
-def _labels(rows: dict[str, Array], found: Judgement) -> dict[str, Array]:
-    """Columns to write; what a person decided keeps its stored words."""
-    kept = found.reason == verdicts.reason_code("kept")
-    new = {
-        "verdict": np.array(LABELS, dtype=object)[found.verdict],
-        "reason": np.array(verdicts.REASONS, dtype=object)[found.reason],
-        "suggestion": found.suggestion_km - rows["confirmed_km"],
-        "probability": found.probability,
-    }
-    columns = {name: np.where(kept, rows[name], column) for name, column in new.items()}
-    columns["verdict"] = new["verdict"]
-    return {
-        "id": rows["id"],
-        **columns,
-        "total": np.where(np.isfinite(found.total_km), found.total_km, np.nan),
-        "provisional": found.provisional,
-        "moves_base": found.moves_base,
-    }
-
-
-def _differs(rows: dict[str, Array], labels: dict[str, Array]) -> Array:
-    differs = np.zeros(len(rows["id"]), dtype=bool)
-    for name, column in labels.items():
-        same = rows[name] == column
-        if column.dtype.kind == "f":
-            same |= np.isnan(rows[name]) & np.isnan(column)
-        differs |= ~same
-    return differs
-
-
-def _changed(found: Judgement) -> dict[str, Array]:
-    labels = found.changed
-    ids = np.array([row.reading_id for row in labels])
-    return {
-        "id": ids,
-        "verdict": np.array([LABELS[row.verdict] for row in labels], dtype=object),
-        "reason": np.array([verdicts.REASONS[row.reason] for row in labels], dtype=object),
-        # as the meter shows it, like those of labels
-        "suggestion": np.array([row.suggestion_km for row in labels]) - confirmed_km(ids),
-        "probability": np.array([row.probability for row in labels]),
-        "total": np.array([row.total_km for row in labels]),
-        "provisional": np.array([row.provisional for row in labels]),
-        "moves_base": np.array([row.moves_base for row in labels]),
-    }
 
 
 def _memory_columns(meters: Meters) -> dict[str, Array]:

@@ -51,7 +51,9 @@ def record(readings: Columns, source: Source, received_at: datetime) -> tuple[Ar
             return np.arange(last - count + 1, last + 1), np.ones(count, bool)
         _make_room(cursor)
         _stage(cursor, readings)
-        _insert_staged(cursor, same)
+        inserted = _insert_staged(cursor, same)
+        if len(inserted) == count:
+            return inserted, np.ones(count, bool)
         ids, withdrawn = _ids(cursor, source)
         if withdrawn.any():
             judge_anew(ids[withdrawn])
@@ -73,7 +75,6 @@ def _stage(cursor: Any, readings: Columns) -> None:
         with cursor.copy(f"COPY {_TABLE} ({listed}) FROM STDIN") as copy:
             for row in rows:
                 copy.write_row(row)
-        cursor.execute(f"ANALYZE {_TABLE}")
         return
     marks = ", ".join(["%s"] * (len(_COLUMNS) + 1))
     cursor.executemany(f"INSERT INTO {_TABLE} ({listed}) VALUES ({marks})", rows)  # noqa: S608
@@ -88,41 +89,43 @@ def _highest(cursor: Any) -> int:
     return int(cursor.fetchone()[0])
 
 
-def _same(source: Source, received_at: datetime) -> dict[str, Any]:
-    """Columns that are the same for all readings that arrive together."""
-    return {
-        "source": str(source),
+def _same(source: Source, received_at: datetime) -> dict[str, str]:
+    """Columns that are the same for all readings that arrive together, as SQL."""
+    words = {
+        "source": source,
         "received_at": bulk.instant(received_at),
-        "verdict": str(Verdict.NOT_JUDGED),
+        "verdict": Verdict.NOT_JUDGED,
         **dict.fromkeys(("reason", "fixed"), ""),
-        **dict.fromkeys(("provisional", "moves_base"), False),
     }
+    written = {name: f"'{word}'" for name, word in words.items()}  # our own: none has a quote
+    return written | dict.fromkeys(("provisional", "moves_base"), "FALSE")
 
 
-def _insert_rows(cursor: Any, readings: Columns, same: dict[str, Any]) -> int:
+def _insert_rows(cursor: Any, readings: Columns, same: dict[str, str]) -> int:
     """Insert what is not there yet without a table between; give the number of rows inserted."""
-    rest = tuple(same.values())
-    marks = ", ".join(["%s"] * (len(_COLUMNS) + len(rest)))
+    marks = ", ".join([*["%s"] * len(_COLUMNS), *same.values()])
     sql = f"{_insert_into(same)} VALUES ({marks}) ON CONFLICT ({_KEY}) DO NOTHING"
-    cursor.executemany(sql, (row + rest for row in _rows(readings)))
+    cursor.executemany(sql, _rows(readings))
     return int(cursor.rowcount)
 
 
-def _insert_staged(cursor: Any, same: dict[str, Any]) -> None:
-    marks = ", ".join(["%s"] * len(same))
+def _insert_staged(cursor: Any, same: dict[str, str]) -> Array:
+    """Insert what is not there yet; give the ids of the rows inserted, in their order."""
     cursor.execute(
-        f"{_insert_into(same)} SELECT {', '.join(_COLUMNS)}, {marks} "  # noqa: S608
-        f"FROM {_TABLE} WHERE 1 = 1 ORDER BY place ON CONFLICT ({_KEY}) DO NOTHING",
-        list(same.values()),
+        f"{_insert_into(same)} SELECT {', '.join([*_COLUMNS, *same.values()])} "  # noqa: S608
+        f"FROM {_TABLE} WHERE 1 = 1 ORDER BY place ON CONFLICT ({_KEY}) DO NOTHING RETURNING id"
     )
+    return np.sort(np.array([pk for (pk,) in cursor.fetchall()], dtype=np.int64))
 
 
-def _insert_into(same: dict[str, Any]) -> str:
+def _insert_into(same: dict[str, str]) -> str:
     return f"INSERT INTO {Reading._meta.db_table} ({', '.join([*_COLUMNS, *same])})"
 
 
 def _ids(cursor: Any, source: Source) -> tuple[Array, Array]:
     """Of every reading its id, and whether it was rejected with an upload."""
+    if bulk.on_postgres():
+        cursor.execute(f"ANALYZE {_TABLE}")
     # CROSS JOIN keeps SQLite from walking through all readings; to PostgreSQL it is a plain join
     cursor.execute(
         "SELECT stored.id, stored.reason = %s AND stored.verdict = %s "  # noqa: S608

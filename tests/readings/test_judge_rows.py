@@ -8,18 +8,19 @@ import pytest
 from django.db.models import F
 from pytest_django import DjangoAssertNumQueries
 
-from fleet import bulk, chain
+from fleet import chain
 from fleet.calc.verdicts import Memory
 from fleet.faults import Fault, Question
-from fleet.readings import earlier, judge
+from fleet.readings import earlier, judge, labels
 from fleet.readings.around import around
 from fleet.readings.judge import Meters
 from fleet.readings.models import Reading, Source, Verdict, VerdictMemory
+from fleet.readings.pending import pending
 from fleet.readings.reasons import WITHDRAWN
 from fleet.readings.record import record
 from fleet.readings.settle import expected_total, settle
 from fleet.usage import rates
-from fleet.vehicles.models import Vehicle
+from fleet.vehicles.models import MeterChange, Vehicle
 from tests import scene
 from tests.kept import kept
 from tests.scene import NOW
@@ -47,12 +48,41 @@ def accepted(**which: Any) -> int:
 
 def test_meters_wait_while_a_reading_of_theirs_has_no_verdict(vans: list[Vehicle]) -> None:
     ids = meters_of(vans)
-    assert judge.pending_meters().tolist() == ids.tolist()
+    assert pending().meter_id.tolist() == ids.tolist()
     asked = np.array([vans[1].pk])
-    assert judge.pending_meters(asked).tolist() == [vans[1].meters.get().pk]
+    assert pending(asked).meter_id.tolist() == [vans[1].meters.get().pk]
     done = judge.judge(ids[:2], NOW, rates.start_rates)
     assert (dict(done.verdicts), done.meters, done.relabelled) == ({"accepted": 20}, 2, 0)
-    assert judge.pending_meters().tolist() == [ids[2]]
+    assert pending().meter_id.tolist() == [ids[2]]
+
+
+def test_what_waits_is_late_if_it_is_older_than_what_was_accepted(vans: list[Vehicle]) -> None:
+    ids, first, last = meters_of(vans), NOW - 63 * DAY, NOW  # ten weekly readings
+    assert (pending().late.tolist(), pending().span()) == ([False] * 3, (first, last))
+    judge.judge(ids[:2], NOW, rates.start_rates)
+    scene.readings(vans[0], [16_200], until=last - DAY)
+    scene.readings(vans[1], [16_500], until=last + DAY)
+    found = pending()
+    assert (found.meter_id.tolist(), found.late.tolist()) == (ids.tolist(), [True, False, False])
+    onwards = found.onwards()
+    assert onwards.meter_id.tolist() == ids[1:].tolist()
+    assert onwards.span() == (first, last + DAY)
+    assert pending(np.array([0])).span() == (None, None)
+
+
+def test_a_total_is_what_was_read_or_settled_and_an_offset_counts(vans: list[Vehicle]) -> None:
+    settled, moved, plain = vans
+    newest = Reading.objects.filter(vehicle=settled).latest("taken_at")
+    Reading.objects.filter(pk=newest.pk).update(settled_value=16_400.5)
+    meter = moved.meters.get()
+    MeterChange.objects.create(meter=meter, from_at=NOW - 900 * DAY, offset=250, note="new")
+    judge.judge(meters_of(vans), NOW, rates.start_rates)
+    read = F("meter_value")
+    assert accepted(vehicle=plain, total=read) == 10
+    assert accepted(vehicle=moved, total=read + 250) == 10
+    assert accepted(vehicle=settled, total=read) == 9
+    newest.refresh_from_db()
+    assert (newest.verdict, newest.total) == (Verdict.ACCEPTED, 16_400.5)
 
 
 @pytest.mark.parametrize("at_once", [1, 2, 3])
@@ -89,13 +119,13 @@ def test_verdicts_are_written_in_parts_that_hold_no_lock_for_long(
 ) -> None:
     monkeypatch.setattr(judge, "METERS_AT_ONCE", meters)
     monkeypatch.setattr(judge, "READINGS_AT_ONCE", readings)
-    written, update = list[int](), bulk.update
+    written, write = list[int](), labels.write
 
-    def note(model: Any, columns: bulk.Columns) -> int:
-        written.append(update(model, columns))
+    def note(*given: Any) -> int:
+        written.append(write(*given))
         return written[-1]
 
-    monkeypatch.setattr(bulk, "update", note)
+    monkeypatch.setattr(labels, "write", note)
     judge.judge(meters_of(vans), NOW, rates.start_rates)
     assert (written, accepted()) == (together, 30)
 
@@ -178,9 +208,9 @@ def test_what_differs_is_written_and_nothing_else(
 )
 def test_two_unknown_figures_are_alike(one: float, other: float, differs: bool) -> None:
     rows = {"id": np.array([7]), "total": np.array([one]), "verdict": np.array(["a"], object)}
-    labels = {"id": np.array([7]), "total": np.array([other]), "verdict": np.array(["a"], object)}
-    assert judge._differs(rows, labels).tolist() == [differs]
-    assert judge._differs(rows, labels | {"verdict": np.array(["b"], object)}).tolist() == [True]
+    new = {"id": np.array([7]), "total": np.array([other]), "verdict": np.array(["a"], object)}
+    assert labels.differs(rows, new).tolist() == [differs]
+    assert labels.differs(rows, new | {"verdict": np.array(["b"], object)}).tolist() == [True]
 
 
 def test_until_when_a_reading_may_stand_amid_held_ones() -> None:
