@@ -326,14 +326,16 @@ def finish(upload: Upload) -> None:
 
 def _settle_rows(upload: Upload, start: int, stop: int) -> None:
     """Of a row with an odometer and engine hours the worse verdict counts."""
-    rows, readings = UploadRow._meta.db_table, Reading._meta.db_table
+    rows = UploadRow._meta.db_table
+    judged = f"SELECT r.verdict FROM {Reading._meta.db_table} r WHERE r.verdict <> %s AND r.id"  # noqa: S608
     sql = (
-        f"UPDATE {rows} SET outcome = COALESCE((SELECT r.verdict FROM {readings} r "  # noqa: S608
-        f"WHERE r.id IN ({rows}.reading_id, {rows}.hours_reading_id) AND r.verdict <> %s "
-        "ORDER BY CASE r.verdict WHEN %s THEN 0 WHEN %s THEN 1 ELSE 2 END LIMIT 1), outcome) "
+        f"UPDATE {rows} SET outcome = COALESCE(CASE WHEN hours_reading_id IS NULL "  # noqa: S608
+        f"THEN ({judged} = {rows}.reading_id) "
+        f"ELSE ({judged} IN ({rows}.reading_id, {rows}.hours_reading_id) "
+        "ORDER BY CASE r.verdict WHEN %s THEN 0 WHEN %s THEN 1 ELSE 2 END LIMIT 1) END, outcome) "
         "WHERE upload_id = %s AND number > %s AND number <= %s AND outcome = %s"
     )
-    verdicts = [Verdict.NOT_JUDGED, Verdict.REJECTED, Verdict.HELD]
+    verdicts = [*[Verdict.NOT_JUDGED] * 2, Verdict.REJECTED, Verdict.HELD]
     with connection.cursor() as cursor:
         cursor.execute(sql, [*verdicts, upload.pk, start, stop, Outcome.WAITING])
 
