@@ -20,7 +20,7 @@ from fleet.readings.reasons import WITHDRAWN
 from fleet.readings.record import record
 from fleet.readings.settle import expected_total, settle
 from fleet.usage import rates
-from fleet.vehicles.models import MeterChange, Vehicle
+from fleet.vehicles.models import Vehicle
 from tests import scene
 from tests.kept import kept
 from tests.scene import NOW
@@ -54,35 +54,6 @@ def test_meters_wait_while_a_reading_of_theirs_has_no_verdict(vans: list[Vehicle
     done = judge.judge(ids[:2], NOW, rates.start_rates)
     assert (dict(done.verdicts), done.meters, done.relabelled) == ({"accepted": 20}, 2, 0)
     assert pending().meter_id.tolist() == [ids[2]]
-
-
-def test_what_waits_is_late_if_it_is_older_than_what_was_accepted(vans: list[Vehicle]) -> None:
-    ids, first, last = meters_of(vans), NOW - 63 * DAY, NOW  # ten weekly readings
-    assert (pending().late.tolist(), pending().span()) == ([False] * 3, (first, last))
-    judge.judge(ids[:2], NOW, rates.start_rates)
-    scene.readings(vans[0], [16_200], until=last - DAY)
-    scene.readings(vans[1], [16_500], until=last + DAY)
-    found = pending()
-    assert (found.meter_id.tolist(), found.late.tolist()) == (ids.tolist(), [True, False, False])
-    onwards = found.onwards()
-    assert onwards.meter_id.tolist() == ids[1:].tolist()
-    assert onwards.span() == (first, last + DAY)
-    assert pending(np.array([0])).span() == (None, None)
-
-
-def test_a_total_is_what_was_read_or_settled_and_an_offset_counts(vans: list[Vehicle]) -> None:
-    settled, moved, plain = vans
-    newest = Reading.objects.filter(vehicle=settled).latest("taken_at")
-    Reading.objects.filter(pk=newest.pk).update(settled_value=16_400.5)
-    meter = moved.meters.get()
-    MeterChange.objects.create(meter=meter, from_at=NOW - 900 * DAY, offset=250, note="new")
-    judge.judge(meters_of(vans), NOW, rates.start_rates)
-    read = F("meter_value")
-    assert accepted(vehicle=plain, total=read) == 10
-    assert accepted(vehicle=moved, total=read + 250) == 10
-    assert accepted(vehicle=settled, total=read) == 9
-    newest.refresh_from_db()
-    assert (newest.verdict, newest.total) == (Verdict.ACCEPTED, 16_400.5)
 
 
 @pytest.mark.parametrize("at_once", [1, 2, 3])
@@ -194,23 +165,6 @@ def test_what_differs_is_written_and_nothing_else(
     done = judge.replay(ids, NOW)
     assert done.relabelled == 1
     assert list(Reading.objects.order_by("pk").values()) == before
-
-
-@pytest.mark.parametrize(
-    ("one", "other", "differs"),
-    [
-        (np.nan, np.nan, False),
-        (np.nan, 1.0, True),
-        (1.0, np.nan, True),
-        (1.0, 1.0, False),
-        (1.0, 1.5, True),
-    ],
-)
-def test_two_unknown_figures_are_alike(one: float, other: float, differs: bool) -> None:
-    rows = {"id": np.array([7]), "total": np.array([one]), "verdict": np.array(["a"], object)}
-    new = {"id": np.array([7]), "total": np.array([other]), "verdict": np.array(["a"], object)}
-    assert labels.differs(rows, new).tolist() == [differs]
-    assert labels.differs(rows, new | {"verdict": np.array(["b"], object)}).tolist() == [True]
 
 
 def test_until_when_a_reading_may_stand_amid_held_ones() -> None:
