@@ -306,8 +306,8 @@ def _services_done(ids: IntArray) -> dict[str, Array]:
     sql = f"""
         SELECT d.vehicle_id, d.service_id, d.id, {bulk.day_number("d.done_on")}, d.total_km,
             d.total_h, d.provisional
-        FROM due_servicedone d LEFT JOIN due_servicedone n ON n.supersedes_id = d.id
-        WHERE {where} AND n.id IS NULL AND NOT d.void
+        FROM due_servicedone d WHERE {where} AND NOT d.void AND NOT EXISTS (
+            SELECT 1 FROM due_servicedone n WHERE n.supersedes_id = d.id)
         ORDER BY d.vehicle_id, d.service_id, d.done_on, d.id"""  # noqa: S608
     kinds = {"vehicle_id": "i8", "service_id": "i8", "id": "f8", "on_d": "f8"}
     return bulk.read(sql, params, kinds | {"km": "f8", "h": "f8", "provisional": "?"})

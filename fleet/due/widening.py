@@ -19,7 +19,8 @@ def newest() -> GuardFactor | None:
 
 def in_force(version: Iterable[GuardFactor] | None = None) -> float:
     """The factor of the newest version, 1 before there is any."""
-    return next((row.factor for row in version or newest_version()), 1.0)
+    rows = newest_version() if version is None else version
+    return next((row.factor for row in rows), 1.0)
 
 
 def put_in_force(month_end_on: date, factor: float, outcomes: int, inside_share: float) -> None:
