@@ -76,13 +76,13 @@ def _level_weights(rho: float, z: bytes, levels: int) -> FloatArray:
     return np.asarray(found)
 
 
-def correlation(sigma: float, mean: ArrayLike, var: ArrayLike) -> FloatArray:
+def correlation(sigma: ArrayLike, mean: ArrayLike, var: ArrayLike) -> FloatArray:
     """
     Correlation of each vehicle's distance with the factor, on steps of 0.02.
 
     Parameters
     ----------
-    sigma : float
+    sigma : array_like, broadcast to ``mean``
         Spread of the factor on the log scale.
     mean, var : array_like
         Of the distance from today to the middle of the month [km], [km²].
@@ -93,7 +93,8 @@ def correlation(sigma: float, mean: ArrayLike, var: ArrayLike) -> FloatArray:
         At most 0.9.
     """
     sd = np.sqrt(np.maximum(np.asarray(var, np.float64), 1e-12))
-    rho = np.clip(sigma * np.asarray(mean, np.float64) / sd, 0.0, MOST_RHO)
+    spread = np.asarray(sigma, np.float64) * np.asarray(mean, np.float64)
+    rho = np.clip(spread / sd, 0.0, MOST_RHO)
     return np.asarray(np.round(rho / RHO_STEP) * RHO_STEP)
 
 

@@ -34,31 +34,36 @@ class Runs:
     rho: IntArray  # (v, w) correlation with the common factor, in steps of 0.02
 
 
-def sums(runs: Runs) -> IntArray:
+def sums(runs: Runs, group: IntArray, groups: int) -> IntArray:
     """
-    Add up what vehicles of one class bring into each week.
+    Add up what vehicles of each class bring into each week.
 
     Parameters
     ----------
     runs : Runs
+    group : ndarray of int, shape (v,)
+        Row of the class of each vehicle.
+    groups : int
+        Number of classes.
 
     Returns
     -------
-    ndarray of int64, shape (w, WIDTH)
+    ndarray of int64, shape (groups, w, WIDTH)
         Vehicles with a part in the week; variances of minutes and services, given the factor and
         on average over it; and their means under each value of the factor. All but the first in
         2^-20 min or services, the variances squared.
     """
     begin = np.hstack((np.zeros((len(runs.before), 1), dtype=np.int64), runs.before[:, :-1]))
     week, row = np.nonzero((runs.before > begin).T)
-    found = np.zeros((runs.before.shape[1], WIDTH), dtype=np.int64)
+    found = np.zeros((groups, runs.before.shape[1], WIDTH), dtype=np.int64)
     if not row.size:
         return found
     owner = week * len(runs.rho) + runs.vehicle[row]  # services of one vehicle in one week
     starts = np.flatnonzero(np.diff(owner, prepend=-1))
     rho = runs.rho[runs.vehicle[row], week]
     own = runs.minutes[row], begin[row, week], runs.before[row, week], rho
-    np.add.at(found, week[starts], _of_each(owner, starts, *own))
+    place = group[runs.vehicle[row[starts]]], week[starts]
+    np.add.at(found, place, _of_each(owner, starts, *own))
     return found
 
 

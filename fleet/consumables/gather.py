@@ -22,12 +22,14 @@ from fleet.workorders.models import WorkOrder
 FIXED = (WorkOrder.State.RELEASED, WorkOrder.State.STARTED, WorkOrder.State.WAITING)
 NO_DAY = np.datetime64("NaT", "D")
 DAYS_PER_YEAR = 365
+ANY_TYPE = -1
 VEHICLES_AT_ONCE = 2_000  # their levels over a year stay within a few hundred megabytes
 
 
 @dataclass(frozen=True)
 class Class:
-    """Some vehicles of a depot that are of one type."""
+    """Some vehicles of a depot that are of one type; or, where nothing is summed up over them, of
+    any."""
 
     type_id: int
     vehicle_id: IntArray  # (v,) sorted
@@ -43,31 +45,42 @@ class Class:
 
 def gather(depot_id: int, rules: Rules) -> Iterator[Class]:
     """Read the vehicles of a depot with what falls due on them, type by type, some at a time."""
-    yield from (one for _, one in _classes("v.depot_id = %s", [depot_id], rules))
+    found = _gathered("v.depot_id = %s", [depot_id], rules)
+    for type_id in np.unique(found.type_id).tolist():
+        ids = found.vehicle_id[found.type_id == type_id]
+        for begin in range(0, len(ids), VEHICLES_AT_ONCE):
+            yield found.some(ids[begin : begin + VEHICLES_AT_ONCE], type_id)
 
 
-def gather_vehicles(vehicle_ids: IntArray, rules: Rules) -> Iterator[tuple[int, Class]]:
-    """Read some vehicles in the same way, each class with its depot."""
-    yield from _classes(*bulk.among("v.id", vehicle_ids), rules)
+@dataclass(frozen=True)
+class Gathered:
+    """Vehicles as they were read, to be taken apart into classes."""
+
+    vehicle_id: IntArray  # (v,) sorted
+    depot_id: IntArray  # (v,)
+    type_id: IntArray  # (v,)
+    rows: dict[str, Array]
+    planned: dict[tuple[int, int], int]
+    states: dict[str, Array]
+    rules: Rules
+
+    def some(self, vehicle_ids: IntArray, type_id: int = ANY_TYPE) -> Class:
+        """Some of them, by id in order."""
+        meters = meters_in(self.states, vehicle_ids)
+        return _class(type_id, vehicle_ids, self.rows, self.planned, meters, self.rules)
 
 
-def _classes(where: str, params: list[Any], rules: Rules) -> Iterator[tuple[int, Class]]:
+def gather_vehicles(vehicle_ids: IntArray, rules: Rules) -> Gathered:
+    """Read some vehicles of any depots in the same way."""
+    return _gathered(*bulk.among("v.id", vehicle_ids), rules)
+
+
+def _gathered(where: str, params: list[Any], rules: Rules) -> Gathered:
     vehicles = _vehicles(where, params)
     rows, planned = _due_rows(where, params), _planned(where, params)
     states = states_of(vehicles["id"])
-    for depot_id, type_id in _kinds(vehicles):
-        ours = (vehicles["depot_id"] == depot_id) & (vehicles["type_id"] == type_id)
-        ids = vehicles["id"][ours]
-        for begin in range(0, len(ids), VEHICLES_AT_ONCE):
-            vehicle_ids = ids[begin : begin + VEHICLES_AT_ONCE]
-            meters = meters_in(states, vehicle_ids)
-            yield depot_id, _class(type_id, vehicle_ids, rows, planned, meters, rules)
-
-
-def _kinds(vehicles: dict[str, Array]) -> list[tuple[int, int]]:
-    """Depots and types of some vehicles."""
-    pairs = zip(vehicles["depot_id"].tolist(), vehicles["type_id"].tolist(), strict=True)
-    return sorted(set(pairs))
+    of_each = vehicles["id"], vehicles["depot_id"], vehicles["type_id"]
+    return Gathered(*of_each, rows, planned, states, rules)
 
 
 def _vehicles(where: str, params: list[Any]) -> dict[str, Array]:

@@ -16,13 +16,13 @@ import numpy as np
 from django.db.models import QuerySet
 
 from fleet import bulk
-from fleet.calc.arrays import Array, IntArray
+from fleet.calc.arrays import Array, FloatArray, IntArray
 from fleet.calc.common_factor import RHO_STEP, USUAL_SIGMA, correlation
 from fleet.calc.demand import Repeats, Services, levels_before
 from fleet.calc.level_paths import moments_ahead
-from fleet.calc.weeks_ahead import WIDTH, Runs, sums
+from fleet.calc.weeks_ahead import Runs, sums
 from fleet.consumables.ahead import Calendar, Ways
-from fleet.consumables.gather import Class, gather_vehicles, planned_days
+from fleet.consumables.gather import Gathered, gather_vehicles, planned_days
 from fleet.due.late import late_rows
 from fleet.due.listing import condition, sold_vehicles
 from fleet.due.models import DueDate
@@ -192,19 +192,38 @@ def parts_of(ground_of: Mapping[int, Ground], now: Changed) -> Iterator[Part]:
         keys = _keys({pk: ground_of[pk] for pk in depot_ids.tolist()}, ids)
         ids = np.unique(np.concatenate([*keys.values()]) // 2**31)  # others bring nothing
         pairs = set(zip(some.depot_id.tolist(), some.vehicle_id.tolist(), strict=True))
-        rules = ground_of[int(depot_ids[0])].rules
-        for depot_id, group in gather_vehicles(ids, rules):
-            if depot_id in keys:  # else it was there, and is no more
-                found = _of_class(depot_id, group, ground_of[depot_id], keys[depot_id])
-                yield from (one for one in found if (depot_id, one.vehicle_id) in pairs)
+        read = gather_vehicles(ids, ground_of[int(depot_ids[0])].rules)
+        for depots in _of_one_clock(ground_of, depot_ids.tolist()):
+            # of others: they were there, and are no more
+            mine = np.flatnonzero(np.isin(read.depot_id, depots))
+            if mine.size:
+                found = _some(read, mine, ground_of, np.concatenate([keys[pk] for pk in depots]))
+                yield from (one for one in found if (one.depot_id, one.vehicle_id) in pairs)
 
 
-def _of_class(depot_id: int, group: Class, ground: Ground, keys: Array) -> Iterator[Part]:
+def _of_one_clock(ground_of: Mapping[int, Ground], depot_ids: list[int]) -> list[list[int]]:
+    """Depots whose vehicles can be followed together, of whatever type they are."""
+    found: dict[float, list[int]] = defaultdict(list)
+    for pk in depot_ids:
+        found[ground_of[pk].utc_offset_d].append(pk)
+    return list(found.values())
+
+
+def _some(
+    read: Gathered, mine: IntArray, ground_of: Mapping[int, Ground], keys: Array
+) -> Iterator[Part]:
+    group, depots, types = read.some(read.vehicle_id[mine]), read.depot_id[mine], read.type_id[mine]
+    ground = ground_of[int(depots[0])]
     calendar = ground.calendar
     ways = Ways.of(group, calendar, ground.utc_offset_d, ground.rules.widening)
-    rho = np.zeros((len(group.vehicle_id), len(calendar.months)), dtype=np.int64)
     metered = np.flatnonzero(group.km_of >= 0)
-    rho[metered] = _rho(ways, ground, group.type_id)[group.km_of[metered]]
+    sigma = np.full(len(ways.km.start_d), USUAL_SIGMA)
+    sigma[group.km_of[metered]] = [
+        ground_of[depot_id].sigma.get(type_id, USUAL_SIGMA)
+        for depot_id, type_id in zip(depots[metered].tolist(), types[metered].tolist(), strict=True)
+    ]
+    rho = np.zeros((len(mine), len(calendar.months)), dtype=np.int64)
+    rho[metered] = _rho(ways, calendar, sigma)[group.km_of[metered]]
     key = group.vehicle_id[group.vehicle] * 2**31 + group.service_id
     rows = np.flatnonzero(np.isin(key, keys))
     own = _taken(group.services, rows)
@@ -215,17 +234,16 @@ def _of_class(depot_id: int, group: Class, ground: Ground, keys: Array) -> Itera
         if levels[-1]:
             found[vehicle][service_id] = levels
     for vehicle, services in sorted(found.items()):
-        pk = int(group.vehicle_id[vehicle])
-        yield Part(depot_id, pk, group.type_id, rho[vehicle].tolist(), services)
+        place = int(depots[vehicle]), int(group.vehicle_id[vehicle]), int(types[vehicle])
+        yield Part(*place, rho[vehicle].tolist(), services)
 
 
-def _rho(ways: Ways, ground: Ground, type_id: int) -> IntArray:
+def _rho(ways: Ways, calendar: Calendar, sigma: FloatArray) -> IntArray:
     """Correlation of each meter's distance with what its class shares, in the middle of each week,
     in steps; of the first one as if it were whole, so that nothing moves from day to day."""
-    middle_d = ground.calendar.edges_d - DAYS / 2
+    middle_d = calendar.edges_d - DAYS / 2
     ahead_d = np.maximum(middle_d - ways.km.start_d[:, None], 0.5)
-    sigma = ground.sigma.get(type_id, USUAL_SIGMA)
-    rho = correlation(sigma, *moments_ahead(ways.law, ahead_d))
+    rho = correlation(sigma[:, None], *moments_ahead(ways.law, ahead_d))
     return np.asarray(np.rint(rho / RHO_STEP), dtype=np.int64)
 
 
@@ -262,14 +280,19 @@ def by_type(parts: Iterable[Part]) -> dict[int, list[Part]]:
     return found
 
 
-def add(total: Sums, parts: Iterable[Part], minutes: dict[int, int], sign: int = 1) -> None:
-    """Add what some vehicles bring, or take it away."""
-    for type_id, own in by_type(parts).items():
-        present = total.get(type_id, np.zeros((len(own[0].rho), WIDTH), dtype=np.int64))
-        for begin in range(0, len(own), VEHICLES_AT_ONCE):
-            some = own[begin : begin + VEHICLES_AT_ONCE]
-            present = present + sign * sums(runs_of(some, minutes))
-        total[type_id] = present
+def add(
+    totals: Mapping[int, Sums], parts: Sequence[Part], minutes: dict[int, int], sign: int = 1
+) -> None:
+    """Add what some vehicles bring to the sums of their depots, or take it away."""
+    for begin in range(0, len(parts), VEHICLES_AT_ONCE):
+        some = parts[begin : begin + VEHICLES_AT_ONCE]
+        kinds = sorted({(one.depot_id, one.type_id) for one in some})
+        place = {kind: at for at, kind in enumerate(kinds)}
+        group = np.array([place[one.depot_id, one.type_id] for one in some], dtype=np.int64)
+        found = sums(runs_of(some, minutes), group, len(kinds))
+        for (depot_id, type_id), own in zip(kinds, found, strict=True):
+            present = totals[depot_id].get(type_id, 0)
+            totals[depot_id][type_id] = present + sign * own
 
 
 # --- record ------------------------------------------------------------------------------

@@ -230,11 +230,11 @@ def _follow(
     if not len(now.vehicle_id):
         return []
     gone, fresh = parts.kept_parts(now), list(parts.parts_of(ground_of, now))
+    totals = {row.depot_id: _totals(row) for row in rows}
+    for some, sign in ((gone, -1), (fresh, 1)):
+        parts.add(totals, some, ground_of[rows[0].depot_id].minutes, sign)
     for row in rows:
-        minutes, totals = ground_of[row.depot_id].minutes, _totals(row)
-        for some, sign in ((gone, -1), (fresh, 1)):
-            parts.add(totals, [one for one in some if one.depot_id == row.depot_id], minutes, sign)
-        _keep(row, totals)
+        _keep(row, totals[row.depot_id])
     return fresh
 
 
@@ -254,7 +254,7 @@ def _anew(row: WorkAhead, ground: Ground, now: Changed) -> None:
     for begin in range(0, len(now.vehicle_id), WRITTEN_AT_ONCE):
         some = now.take(slice(begin, begin + WRITTEN_AT_ONCE))
         fresh = list(parts.parts_of({row.depot_id: ground}, some))
-        parts.add(totals, fresh, ground.minutes)
+        parts.add({row.depot_id: totals}, fresh, ground.minutes)
         with transaction.atomic():
             parts.record(some, fresh)
     _keep(row, totals)

@@ -50,6 +50,12 @@ def runs(vehicles: list[Vehicle]) -> Runs:
     )
 
 
+def summed(vehicles: list[Vehicle]) -> NDArray[np.int64]:
+    """Of vehicles of one class."""
+    own = runs(vehicles)
+    return sums(own, np.zeros(len(own.rho), dtype=np.int64), 1)[0]
+
+
 levels = st.lists(st.integers(0, LEVELS), min_size=WEEKS, max_size=WEEKS).map(sorted)
 service = st.tuples(st.integers(1, 60).map(lambda n: 5 * n), levels)
 rhos = st.lists(st.integers(0, 45), min_size=WEEKS, max_size=WEEKS)
@@ -60,7 +66,7 @@ fleets = st.lists(
 
 @given(fleets)
 def test_sums_are_what_following_every_level_gives(vehicles: list[Vehicle]) -> None:
-    found = sums(runs(vehicles))
+    found = summed(vehicles)
     for week in range(WEEKS):
         count, mean, var = plainly(vehicles, week)
         ours = moments([found[week]])
@@ -75,19 +81,28 @@ def test_what_is_taken_away_again_leaves_no_trace(
 ) -> None:
     order = data.draw(st.permutations(vehicles))
     first, rest = order[:1], order[1:]
-    one_by_one = sum((sums(runs([one])) for one in rest), np.zeros_like(sums(runs(first))))
-    assert (sums(runs(vehicles)) - sums(runs(first)) == one_by_one).all()
+    one_by_one = sum((summed([one]) for one in rest), np.zeros_like(summed(first)))
+    assert (summed(vehicles) - summed(first) == one_by_one).all()
+
+
+@given(fleets, st.data())
+def test_classes_are_summed_apart(vehicles: list[Vehicle], data: st.DataObject) -> None:
+    group = data.draw(st.lists(st.integers(0, 2), min_size=len(vehicles), max_size=len(vehicles)))
+    found = sums(runs(vehicles), np.array(group), 4)
+    for at, own in enumerate(found):
+        mine = [one for one, place in zip(vehicles, group, strict=True) if place == at]
+        assert (own == (summed(mine) if mine else 0)).all()
 
 
 def test_a_certain_service_is_counted_whole_in_its_week_alone() -> None:
-    found = sums(runs([([(30, [0, 99, 99])], [10, 10, 10])]))
+    found = summed([([(30, [0, 99, 99])], [10, 10, 10])])
     week = moments([found[1]])
     assert (week.vehicles, week.mean.tolist(), week.var.tolist()) == (1, [30.0, 1.0], [0.0, 0.0])
     assert not found[[0, 2]].any()
 
 
 def test_classes_are_independent_of_each_other() -> None:
-    own = sums(runs([([(60, [50, 99, 99])], [45, 45, 45])]))[0]
+    own = summed([([(60, [50, 99, 99])], [45, 45, 45])])[0]
     alone, both = moments([own]), moments([own, own])
     assert both.mean.tolist() == (2 * alone.mean).tolist()
     assert both.var.tolist() == pytest.approx((2 * alone.var).tolist())
@@ -103,7 +118,7 @@ def test_nothing_is_brought_by_nobody() -> None:
 
 
 def test_a_million_vehicles_are_added_up_without_rounding_or_running_over() -> None:
-    day_of_work = sums(runs([([(480, [50, 99, 99])], [0, 0, 0])]))[0]
+    day_of_work = summed([([(480, [50, 99, 99])], [0, 0, 0])])[0]
     assert int(np.abs(day_of_work).max()) * 10**6 < 2**63
     assert 10**6 / PER_UNIT < 1  # each is rounded by at most half a part: less than a minute
 
