@@ -29,7 +29,7 @@ from fleet.readings.entries import (
 from fleet.readings.headings import HEADING_ROWS, Shape, Shapeless, find_shape
 from fleet.readings.moments import day_first_of
 from fleet.readings.spreadsheet import PlainValues, Sheet, Spreadsheet, SpreadsheetFault, run_apart
-from fleet.readings.unpack import write_rows
+from fleet.readings.unpack import Chunk, write_rows
 
 ENTRIES_PER_CHUNK = 10_000
 OF_FLEET_BOOK = {"Vehicle types", "Vehicles", "Service history"}  # sheets that tell one
@@ -74,9 +74,10 @@ def write_entries(source: Path, folder: Path) -> list[dict[str, Any]]:
     Only in a process apart: headings, dates and figures are found by many expressions, and a
     hostile text can make any of them slow.
     """
+    held: list[Chunk] = []
     with (folder / "rows").open("wb") as out:
-        sheets = write_rows(source, out)
-    surveys = survey_all(Spreadsheet.of(sheets, folder / "rows"))
+        sheets = write_rows(source, out, held)
+    surveys = survey_all(Spreadsheet.of(sheets, folder / "rows", held))
     with (folder / "entries").open("wb") as out:
         for number, found in enumerate(surveys):
             for entries in read_entries(found):

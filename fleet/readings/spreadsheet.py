@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import pickle
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
@@ -18,7 +18,7 @@ from typing import Any
 from fleet.faults import Fault
 from fleet.readings.apart import read_apart
 from fleet.readings.prepared import Read
-from fleet.readings.unpack import ERROR_VALUE, WITHOUT_VALUE, rows_to_file
+from fleet.readings.unpack import ERROR_VALUE, WITHOUT_VALUE, Chunk, rows_to_file
 
 __all__ = [
     "ERROR_VALUE",
@@ -50,9 +50,13 @@ class Sheet:
     width: int  # columns
     _number: int
     _rows: Path
+    _held: Sequence[Chunk] = ()  # what comes before those in the file
 
     def chunks(self) -> Iterator[tuple[int, Rows]]:
         """Rows of equal width in chunks, each with the number of its first row (from 1)."""
+        for number, first, rows in self._held:
+            if number == self._number:
+                yield first, rows
         with self._rows.open("rb") as file:
             while True:
                 try:
@@ -68,11 +72,13 @@ class Spreadsheet:
     sheets: tuple[Sheet, ...]
 
     @classmethod
-    def of(cls, sheets: list[dict[str, Any]], rows: Path) -> Spreadsheet:
+    def of(
+        cls, sheets: list[dict[str, Any]], rows: Path, held: Sequence[Chunk] = ()
+    ) -> Spreadsheet:
         """The book whose sheets are described so, with their rows in a file."""
         return cls(
             tuple(
-                Sheet(sheet["name"], sheet["height"], sheet["width"], number, rows)
+                Sheet(sheet["name"], sheet["height"], sheet["width"], number, rows, held)
                 for number, sheet in enumerate(sheets)
             )
         )

@@ -14,6 +14,7 @@ import resource
 import zipfile
 from collections.abc import Iterator
 from datetime import date, datetime, time, timedelta
+from itertools import islice
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -30,6 +31,7 @@ MOST_MEMBERS = 5_000
 MOST_ROWS = 1_000_000
 MOST_COLUMNS = 400
 CHUNK_ROWS = 10_000
+HELD_CELLS = 1_000_000  # about 100 MB
 
 OLE = bytes.fromhex("D0CF11E0A1B11AE1")
 MARK = "\ufffe"  # cannot occur in XML, and is taken out of text: begins what is no value
@@ -42,6 +44,7 @@ UNREADABLE = (
 SAVE_AS = "save it as .xlsx, .ods or .csv and send that"
 
 Rows = list[list[Any]]
+Chunk = tuple[int, int, Rows]  # number of the sheet, of its first row from 1, rows of one width
 
 
 class Refused(Fault):
@@ -59,20 +62,23 @@ def rows_to_file(source: Path, target: Path) -> list[dict[str, Any]]:
         return write_rows(source, out)
 
 
-def write_rows(source: Path, out: BinaryIO) -> list[dict[str, Any]]:
+def write_rows(
+    source: Path, out: BinaryIO, held: list[Chunk] | None = None
+) -> list[dict[str, Any]]:
+    """Write all rows to a file, but for the first so many, if whoever asks holds them."""
     sheets: list[dict[str, Any]] = []
+    room = 0 if held is None else HELD_CELLS
     for name, rows in open_sheets(source):
         first, width = 1, 0
-        chunk: Rows = []
-        for row in rows:
-            chunk.append(row)
-            width = max(width, len(row))
-            if len(chunk) == CHUNK_ROWS:
+        while chunk := list(islice(rows, CHUNK_ROWS)):
+            width = max(width, *map(len, chunk))
+            room -= len(chunk) * width
+            if held is not None and room >= 0:
+                held.append((len(sheets), first, chunk))
+            else:
                 pickle.dump((len(sheets), first, chunk), out, protocol=5)
-                first, chunk = first + len(chunk), []
-        if chunk:
-            pickle.dump((len(sheets), first, chunk), out, protocol=5)
-        sheets.append({"name": name, "height": first + len(chunk) - 1, "width": width})
+            first += len(chunk)
+        sheets.append({"name": name, "height": first - 1, "width": width})
     return sheets
 
 

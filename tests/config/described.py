@@ -32,6 +32,8 @@ def postgresql(cursor) -> dict[str, list[str]]:
         " UNION ALL SELECT tablename, indexdef FROM pg_indexes WHERE schemaname = 'public'"
         " UNION ALL SELECT conrelid::regclass::text, conname || ' ' || pg_get_constraintdef(oid)"
         " FROM pg_constraint WHERE connamespace = 'public'::regnamespace AND conrelid <> 0"
+        " UNION ALL SELECT relname, array_to_string(reloptions, ' ') FROM pg_class"
+        " WHERE relnamespace = 'public'::regnamespace AND reloptions IS NOT NULL"
     )
     tables: dict[str, list[str]] = {}
     for name, part in cursor.fetchall():

@@ -8,9 +8,16 @@ from typing import Any
 
 import pytest
 
+from fleet.readings import unpack
 from fleet.readings.entries import Entries, raw_rows
 from fleet.readings.sheets import read_entries, survey_all
-from fleet.readings.spreadsheet import WITHOUT_VALUE, SpreadsheetFault, open_spreadsheet
+from fleet.readings.spreadsheet import (
+    WITHOUT_VALUE,
+    Spreadsheet,
+    SpreadsheetFault,
+    open_spreadsheet,
+)
+from fleet.readings.unpack import Chunk
 from tests.readings.spreadsheets import write_ods, write_xlsx
 
 LONG = ["Vehicle", "Date", "Odometer"]
@@ -24,6 +31,29 @@ def entries(tmp_path: Path, *rows: Sequence[Any], **more: Any) -> Entries:
         (found,) = read_entries(surveys[0])
         assert surveys[0].count == len(found)
     return found
+
+
+@pytest.mark.parametrize(
+    ("room", "held"),
+    # sheets of five rows and of three, three cells wide, in chunks of two rows
+    [(0, 0), (5, 0), (6, 2), (12, 4), (14, 4), (15, 5), (20, 5), (21, 7), (24, 8), (99, 8)],
+)
+def test_rows_that_find_no_room_are_read_from_a_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, room: int, held: int
+) -> None:
+    monkeypatch.setattr(unpack, "CHUNK_ROWS", 2)
+    monkeypatch.setattr(unpack, "HELD_CELLS", room)
+    rows = [[f"V{number}", DAY, number] for number in range(6)]
+    path = write_xlsx(tmp_path / "a.xlsx", March=[LONG, *rows[:4]], April=[LONG, *rows[4:]])
+    chunks: list[Chunk] = []
+    with (tmp_path / "rows").open("wb") as out:
+        sheets = unpack.write_rows(path, out, chunks)
+    assert sum(len(part) for _, _, part in chunks) == held
+    surveys = survey_all(Spreadsheet.of(sheets, tmp_path / "rows", chunks))
+    found = [one for part in surveys for one in read_entries(part)]
+    assert [part.count for part in surveys] == [4, 2]
+    assert [number for one in found for number in one.rows] == [2, 3, 4, 5, 2, 3]
+    assert [value for one in found for value in one.vehicles] == [row[0] for row in rows]
 
 
 def test_each_row_of_a_long_sheet_is_an_entry(tmp_path: Path) -> None:
