@@ -1,6 +1,7 @@
 """``sumpwise demo``."""
 
 import argparse
+import shutil
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
@@ -64,6 +65,7 @@ def bring_demo(months: int = 36, vehicles: int = 48) -> None:
     from django.conf import settings
     from django.utils import timezone
 
+    from config.serving import DEFAULT_PORT, only_one
     from fleet.demo import build
     from fleet.faults import Fault
 
@@ -75,9 +77,34 @@ def bring_demo(months: int = 36, vehicles: int = 48) -> None:
     if build.is_loaded():
         print(f"The demo is already in {settings.DATA_DIR}; its data are kept.")
         return
-    print(f"Loading an invented fleet into {settings.DATA_DIR} …")
-    with bar() as tell:
-        build.build(timezone.now(), tell, months, vehicles)
+    with only_one(DEFAULT_PORT):
+        if build.was_cut_short():
+            _clear()
+        print(f"Loading an invented fleet into {settings.DATA_DIR} …")
+        with bar() as tell:
+            build.build(timezone.now(), tell, months, vehicles)
+
+
+def _clear() -> None:
+    """Take away what a start that was cut short left in the demo's own data folder."""
+    from django.conf import settings
+    from django.db import connection
+
+    from config.database import migrate
+    from fleet.faults import Fault
+
+    if settings.SERVED:
+        raise Fault(
+            "The demo was cut short while it was loaded: name an empty database in "
+            "SUMPWISE_DATABASE_URL, and start again."
+        )
+    print("The demo was cut short while it was loaded: it begins again.")
+    connection.close()
+    for path in settings.DATA_DIR.glob("sumpwise.sqlite3*"):
+        path.unlink()
+    for folder in (settings.MEDIA_ROOT, settings.DATA_DIR / "uploads"):
+        shutil.rmtree(folder, ignore_errors=True)
+    migrate()
 
 
 def _print_summary() -> None:

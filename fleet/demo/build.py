@@ -1,7 +1,6 @@
-"""Build the demo: the workbook, the people, the uploads. Each step may be run again."""
+"""Build the demo: the workbook, the people, the uploads."""
 
 from datetime import date, datetime, timedelta
-from pathlib import Path
 
 from django.conf import settings
 
@@ -33,6 +32,11 @@ def is_loaded() -> bool:
     return mark.exists() and mark.read_text(encoding="utf-8").startswith("complete")
 
 
+def was_cut_short() -> bool:
+    """Whether an earlier start left only part of the demo here."""
+    return (settings.DATA_DIR / MARK).exists() and not is_loaded() and Vehicle.objects.exists()
+
+
 def belongs_to_others() -> bool:
     """Whether there is a fleet here that is no demo."""
     return not (settings.DATA_DIR / MARK).exists() and Vehicle.objects.exists()
@@ -51,7 +55,8 @@ def build(
         How many there are; beyond those of the story they are there for their number.
     """
     mark = settings.DATA_DIR / MARK
-    today = begun(mark, today_at_depots(now))
+    today = today_at_depots(now)
+    mark.write_text(f"begun {today}\n")
     vans = live_past(now, today, months, vehicles, progress)
     progress(0.75, "working orders off")
     add_work(vans, now, today)
@@ -102,14 +107,6 @@ def today_at_depots(now: datetime) -> date:
     """The day it is at the depots; around midnight, where it comes first."""
     zones = {row["Time zone"] for row in lines("depots", today_at(NO_DEPOT, now))}
     return newest_day(zones, now)
-
-
-def begun(mark: Path, today: date) -> date:
-    """The day the demo is about: an interrupted one goes on with the day it began with."""
-    if mark.exists():
-        return date.fromisoformat(mark.read_text(encoding="utf-8").split()[1])
-    mark.write_text(f"begun {today}\n")
-    return today
 
 
 def add_people(today: date) -> None:

@@ -8,8 +8,7 @@ from fleet.demo.clock import Clock
 from fleet.demo.drive import chance
 from fleet.demo.orders import Shop
 from fleet.demo.service_days import Visit
-from fleet.due.defer import defer
-from fleet.due.models import DueDate
+from fleet.due.models import Service
 
 SHARE, BEFORE_D = 0.05, 9  # of visits; so many days before, the service was put off
 WHY = (
@@ -35,18 +34,8 @@ class Deferring:
                 yield day, partial(self._put_off, visit, WHY[int(rng.integers(len(WHY)))])
 
     def _put_off(self, visit: Visit, why: str) -> None:
-        """Where its date can be deferred so far by one person; else it comes late without."""
         vehicle = self.shop.vehicle(visit.van.number)
-        row = DueDate.objects.filter(vehicle=vehicle, service__slug=visit.services[0])
-        due = row.select_related("service").first()
-        if due is None or not due.history_known or due.beyond_tolerance_by_reading:
-            return
-        if due.tolerance_until_on is not None and due.tolerance_until_on < visit.day:
-            return
-        defer(
-            vehicle=vehicle,
-            service=due.service,
-            person=self.shop.supervisor,
-            reason=f"{why}; invented",
-            until_on=visit.day,
-        )
+        for service in Service.objects.filter(
+            vehicle_type=vehicle.vehicle_type_id, slug=visit.services[0]
+        ):
+            self.shop.put_off(vehicle, service, visit.day, f"{why}; invented")

@@ -16,8 +16,8 @@ from fleet import chain
 from fleet.demo.bench import FILL_ONLY, Bench
 from fleet.demo.drive import Drive, chance, open_on
 from fleet.demo.fixtures import Line, lines, words
-from fleet.due.defer import defer
-from fleet.due.models import Deferral, Service
+from fleet.due.defer import defer, is_beyond_tolerance
+from fleet.due.models import Deferral, DueDate, Service
 from fleet.due.rules import gather_depots
 from fleet.people.actor import Actor
 from fleet.people.models import Person
@@ -276,12 +276,18 @@ class Shop:
         vehicle = self.vehicles[line["Vehicle"]]
         (service,) = self.services(vehicle, [line["Service"]])
         if not Deferral.objects.filter(vehicle=vehicle, service=service).exists():
+            self.put_off(vehicle, service, date.fromisoformat(line["Until"]), line["Reason"])
+
+    def put_off(self, vehicle: Vehicle, service: Service, until_on: date, reason: str) -> None:
+        """Where one person may defer its date so far; else it comes late without."""
+        known = DueDate.objects.filter(vehicle=vehicle, service=service, history_known=True)
+        if known.exists() and not is_beyond_tolerance(vehicle, service, until_on):
             defer(
                 vehicle=vehicle,
                 service=service,
                 person=self.supervisor,
-                reason=line["Reason"],
-                until_on=date.fromisoformat(line["Until"]),
+                reason=reason,
+                until_on=until_on,
             )
 
 

@@ -46,7 +46,7 @@ def defer(
         raise Fault(
             "A deferral needs a reason, and a date or a km reading until when.", about="until_on"
         )
-    beyond = _beyond_tolerance(vehicle, service, until_on, until_km)
+    beyond = is_beyond_tolerance(vehicle, service, until_on, until_km)
     if beyond and not may_wait and (second_person is None or second_person == person):
         raise Fault("That is beyond the tolerance: a second person must agree to it.")
     return Deferral.objects.create(
@@ -61,9 +61,16 @@ def defer(
     )
 
 
-def _beyond_tolerance(
-    vehicle: Vehicle, service: Service, until_on: date | None, until_km: float | None
+def is_beyond_tolerance(
+    vehicle: Vehicle, service: Service, until_on: date | None, until_km: float | None = None
 ) -> bool:
+    """Whether a deferral so far needs a second person.
+
+    Raises
+    ------
+    Fault
+        There is no date that could be deferred.
+    """
     row = DueDate.objects.filter(vehicle=vehicle, service=service).select_related("limit").first()
     if row is None or not row.history_known:
         raise Fault(f"{service.name} of {vehicle} has no due date that could be deferred.")

@@ -328,25 +328,6 @@ def test_further_vans_are_like_the_others_and_have_no_story() -> None:
     assert len({van.van["Registration"] for van in vans}) == 60
 
 
-@pytest.mark.django_db
-def test_another_fleet_is_never_mixed_with_the_demo(data_folder: Path) -> None:
-    from fleet.faults import Fault
-    from tests.workbook.small import load_small, small_workbook
-
-    load_small(small_workbook())
-    with pytest.raises(Fault, match="holds a fleet that is no demo"):
-        command.bring_demo()
-    assert Vehicle.objects.count() == 1
-
-
-@pytest.mark.django_db
-def test_an_interrupted_demo_goes_on_with_the_day_it_began_with(data_folder: Path) -> None:
-    (data_folder / "demo").write_text("begun 2026-03-04\n")
-    assert not build.belongs_to_others()
-    assert not build.is_loaded()
-    assert str(build.begun(data_folder / "demo", timezone.now().date())) == "2026-03-04"
-
-
 def _check_workshop_days() -> None:
     """Each depot has a plan that opens with something to decide, and rests on what is entered."""
     assert Mechanic.objects.filter(person__username="orrin").count() == 2  # counted in the file
