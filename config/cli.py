@@ -81,7 +81,9 @@ def _run(arguments: argparse.Namespace) -> int:
             bring_up_to_date(tell_at_once if arguments.begins else None)
         return int(arguments.run(arguments))
     except OperationalError as error:
-        raise Fault(f"The database does not answer: {' '.join(str(error).split())}") from error
+        from config.database import in_words
+
+        raise Fault(in_words(error)) from error
     except DatabaseError as error:
         if type(error) is not DatabaseError:  # its own kinds are faults of the program
             raise

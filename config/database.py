@@ -10,7 +10,7 @@ from django.apps import apps
 from django.conf import settings
 from django.core.management import call_command
 from django.core.management.sql import emit_post_migrate_signal
-from django.db import connection
+from django.db import OperationalError, connection
 from django.db.migrations import RunPython
 from django.db.migrations.executor import MigrationExecutor
 from django.db.migrations.loader import MigrationLoader
@@ -47,6 +47,18 @@ def fitness() -> str:
         return "newer than the program"
     lacking = known_steps() - set(MigrationRecorder(connection).applied_migrations())
     return "older than the program" if lacking else "ok"
+
+
+def in_words(error: OperationalError) -> str:
+    """That the database does not answer, and what to look at."""
+    said = " ".join(str(error).split()).rstrip(".")
+    look = (
+        "See that PostgreSQL runs and takes this user, and that SUMPWISE_DATABASE_URL has its "
+        "host, port and name and SUMPWISE_DATABASE_PASSWORD (or _FILE) its password."
+        if settings.SERVED
+        else f"See that {settings.DATA_DIR} may be written to, and that there is room."
+    )
+    return f"The database does not answer: {said}. {look}"
 
 
 def bring_up_to_date(tell: Callable[[str], None] | None = None) -> None:

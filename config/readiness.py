@@ -6,7 +6,7 @@ import sys
 from django.core.checks import ERROR, CheckMessage, run_checks
 from django.db import OperationalError, connections
 
-from config.database import must_match
+from config import database
 from fleet.faults import Fault
 
 log = logging.getLogger(__name__)
@@ -39,10 +39,9 @@ def start_or_end() -> None:
     """For a part that is started by itself: end the process, in one line, if it must not run."""
     try:
         must_be_safe()
-        must_match()
+        database.must_match()
     except (Fault, OperationalError) as error:
-        said = " ".join(str(error).split())
-        text = said if isinstance(error, Fault) else f"The database does not answer: {said}"
+        text = str(error) if isinstance(error, Fault) else database.in_words(error)
         print(f"sumpwise: {text}", file=sys.stderr, flush=True)
         raise SystemExit(1) from error
     finally:

@@ -28,6 +28,7 @@ DEFAULT_HOST = "127.0.0.1"
 DEFAULT_PORT = 8000
 PORTS_TRIED = 50
 START_WITHIN_S = 60.0
+WORKER = "worker"
 ORPHANS_END_WITHIN_S = 15.0  # our choice: they are made to end within 3
 
 Announce = Callable[[str], None]
@@ -141,6 +142,19 @@ def note(lock: IO[str], port: int) -> None:
     lock.flush()
 
 
+def port() -> int | None:
+    """The port of the running ``serve``; None when the data folder is not being served."""
+    path = settings.DATA_DIR / "serve.lock"
+    if not path.exists():
+        return None
+    with path.open() as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        except BlockingIOError:  # held by the one that serves
+            return int(json.load(file)["port"])
+    return None
+
+
 def _is_orphaned(path: Path) -> bool:
     """Whether only children of a supervisor that is gone hold the folder."""
     with suppress(ValueError, KeyError):
@@ -169,7 +183,7 @@ def worker(lock: IO[str]) -> supervisor.Child:
     """One process takes tasks, a second (its child) keeps the time of day."""
     command = ["celery", "--quiet", "-A", "config.celery:app", "worker", "-B", "-P", "solo"]
     lean = ["--without-gossip", "--without-mingle", "--loglevel", "ERROR"]
-    return _child("worker", [*command, *lean], [lock.fileno()])
+    return _child(WORKER, [*command, *lean], [lock.fileno()])
 
 
 def _child(name: str, command: list[str], pass_fds: list[int]) -> supervisor.Child:
@@ -192,7 +206,12 @@ def _failed(name: str, code: int, pause_s: float) -> None:
     text = f"The {name} process ended with code {code}; it starts again in {pause_s:.0f} s."
     print(text, file=sys.stderr, flush=True)
     with suppress(Exception):  # the ledger must not be what ends the supervisor
-        ledger.record_failure(f"{name} process", timezone.now(), text)
+        ledger.record_failure(failure_of(name), timezone.now(), text)
+
+
+def failure_of(name: str) -> str:
+    """The job under which the ledger lists that a child ended."""
+    return f"{name} process"
 
 
 def _announce(address: str, announce: Announce, stop: threading.Event) -> None:

@@ -4,8 +4,9 @@ The pages import this file to send tasks; the arithmetic is loaded where one run
 """
 
 import logging
+from collections.abc import Iterable, Iterator
 from contextlib import suppress
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 
 from celery import Task
@@ -83,6 +84,26 @@ def make_up() -> None:
     for asked_id in asked.moving():
         if str(asked_id) not in left:
             send(answer_what_if, asked_id)
+
+
+def untaken(before: datetime) -> list[tuple[str, datetime]]:
+    """What was sent or asked for before a moment, and since when it waits for a worker."""
+    uploads = Upload.objects.filter(state=Upload.State.RECEIVED)
+    books = SentBook.objects.filter(state=SentBook.State.RECEIVED)
+    questions = WhatIf.objects.filter(state=WhatIf.State.WAITING)
+    return [
+        *_untaken(UPLOAD, uploads.values_list("pk", "received_at"), before),
+        *_untaken(BOOK, books.values_list("pk", "received_at"), before),
+        *_untaken(WHAT_IF, questions.values_list("pk", "asked_at"), before),
+    ]
+
+
+def _untaken(
+    job: str, rows: Iterable[tuple[int, datetime]], before: datetime
+) -> Iterator[tuple[str, datetime]]:
+    waiting = [(str(pk), since) for pk, since in rows if since < before]
+    taken = ledger.begun(job, (part for part, _ in waiting))
+    yield from ((f"{job} {part}", since) for part, since in waiting if part not in taken)
 
 
 @app.task

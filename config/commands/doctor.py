@@ -2,7 +2,6 @@
 
 import argparse
 import json
-from dataclasses import asdict
 from typing import Any
 
 
@@ -10,9 +9,10 @@ def register(commands: Any) -> None:
     parser = commands.add_parser(
         "doctor",
         help="look for what keeps the program from working",
-        description="Looks at Python and versions, data folder, disk, database, broker, schedule, "
-        "static files, procedures and the last night, and says what to do; exit code 1 when "
-        "something is wrong. Changes nothing.",
+        description="Looks at Python and versions, data folder, settings, disk, database, broker, "
+        "worker, what waits, schedule, static files, procedures and the last night, and says what "
+        "to do: of what is WRONG (then the exit code is 1) and of what somebody should look at. "
+        "Changes nothing.",
     )
     parser.add_argument("--json", action="store_true", help="print a JSON list")
     parser.set_defaults(run=run, database=False)
@@ -23,7 +23,8 @@ def run(arguments: argparse.Namespace) -> int:
 
     findings = list(examine())
     if arguments.json:
-        print(json.dumps([asdict(finding) for finding in findings], indent=1))
+        print(json.dumps([finding.as_json() for finding in findings], indent=1))
     for finding in () if arguments.json else findings:
-        print(f"{'well ' if finding.well else 'WRONG'}  {finding.subject:<13}{finding.text}")
+        mark = finding.state if finding.well else finding.state.upper()
+        print(f"{mark:<5}  {finding.subject:<13}{finding.text}")
     return 0 if all(finding.well for finding in findings) else 1

@@ -12,8 +12,6 @@ if TYPE_CHECKING:
     from fleet.people.manage import Changes
     from fleet.people.models import Person, Token
 
-DEFAULT_PORT = 8000
-
 
 def register(commands: Any) -> None:
     _register_person(commands.add_parser("person", help="add, list and change people"))
@@ -233,6 +231,7 @@ def revoke_token(arguments: argparse.Namespace) -> int:
 def print_link(arguments: argparse.Namespace) -> int:
     from django.conf import settings
 
+    from config import serving
     from fleet.people import links, manage
 
     if not (settings.DATA_DIR / "demo").exists():
@@ -241,26 +240,8 @@ def print_link(arguments: argparse.Namespace) -> int:
             "(sumpwise person set NAME --new-password)."
         )
     person = manage.named(arguments.name)
-    port = serving_port()
-    print(f"http://127.0.0.1:{port or DEFAULT_PORT}{links.issue(person)}")
+    port = serving.port()
+    print(f"http://127.0.0.1:{port or serving.DEFAULT_PORT}{links.issue(person)}")
     if port is None:
         print("Nothing is served at present: start sumpwise demo first.", file=sys.stderr)
     return 0
-
-
-def serving_port() -> int | None:
-    """The port of the running ``serve``; None when the data folder is not being served."""
-    import fcntl
-    import json
-
-    from django.conf import settings
-
-    path = settings.DATA_DIR / "serve.lock"
-    if not path.exists():
-        return None
-    with path.open() as file:
-        try:
-            fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
-        except BlockingIOError:  # held by the one that serves
-            return int(json.load(file)["port"])
-    return None

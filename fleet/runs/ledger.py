@@ -5,7 +5,7 @@ stays: whoever asks what is ``owed`` finds it again when its lease has passed.
 """
 
 import logging
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
@@ -204,9 +204,20 @@ def _settled(night: Owed) -> bool:
 
 def let_go_of_the_dead() -> None:
     """End the leases of processes of this machine that are gone: nobody waits for those."""
-    for run in Run.objects.filter(state=Run.State.RUNNING, lease_until__gt=Now()):
+    for run in _in_force():
         if owner.is_dead(run.owner):
             _leased(run).update(lease_until=Now() - timedelta(seconds=1))
+
+
+def at_work() -> list[Run]:
+    """What somebody is at; a process of this machine that is gone is at nothing."""
+    return [run for run in _in_force() if not owner.is_dead(run.owner)]
+
+
+def begun(job: str, parts: Iterable[str]) -> set[str]:
+    """Of some parts those that somebody has begun, whatever became of it."""
+    rows = Run.objects.filter(job=job, part__in=list(parts), attempts__gt=0)
+    return set(rows.values_list("part", flat=True))
 
 
 def is_done(job: str, on: date, part: str) -> bool:
@@ -240,6 +251,10 @@ def _free(again: bool) -> Q:
 
 def _lease() -> "ExpressionWrapper[CombinedExpression]":
     return ExpressionWrapper(Now() + LEASE, output_field=DateTimeField())
+
+
+def _in_force() -> QuerySet[Run]:
+    return Run.objects.filter(state=Run.State.RUNNING, lease_until__gt=Now())
 
 
 def _leased(run: Run) -> QuerySet[Run]:

@@ -108,14 +108,14 @@ def test_an_error_keeps_the_program_from_starting_and_a_warning_is_logged(
 
 
 @pytest.mark.usefixtures("variables")
-def test_the_doctor_calls_errors_wrong_and_only_names_what_may_be_meant() -> None:
+def test_the_doctor_calls_errors_wrong_and_has_others_looked_at() -> None:
     with override_settings(**{**GOOD, "REDIS_URL": ""}):
-        well, text = doctor.environment()
-    assert (well, "SUMPWISE_REDIS_URL" in text) == (True, True)
+        state, text = doctor.environment()
+    assert (state, "SUMPWISE_REDIS_URL" in text) == ("look", True)
     with override_settings(**{**GOOD, "DEBUG": True}):
-        assert doctor.environment()[0] is False
+        assert doctor.environment()[0] == "wrong"
     with override_settings(**GOOD):
-        assert doctor.environment() == (True, "go together")
+        assert doctor.environment() == ("well", "go together")
 
 
 def ended(data: Path, *command: str, **given: str) -> str:

@@ -7,8 +7,12 @@ import django
 import pytest
 import time_machine
 from django.conf import settings
+from django.db import OperationalError
+from django.test import override_settings
+from kombu import Connection
 
 from config import cli, doctor
+from config.celery import app
 from fleet.runs import ledger
 from fleet.workorders.models import Caution, Procedure
 from tests.cast import cast
@@ -23,16 +27,38 @@ def seen(subject: str) -> doctor.Finding:
     return found
 
 
+@pytest.fixture
+def worker(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One that answers, as far as anybody asks for it."""
+    monkeypatch.setitem(doctor.LOOKS, "worker", lambda: (doctor.WELL, "answers"))
+
+
+@pytest.mark.usefixtures("worker")
 def test_a_new_installation_is_well(capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main(["doctor"]) == 0
     assert "WRONG" not in capsys.readouterr().out
 
 
+@pytest.mark.usefixtures("worker")
 def test_everything_looked_at_is_told_to_programs_too(capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main(["doctor", "--json"]) == 0
     listed = json.loads(capsys.readouterr().out)
     assert [one["subject"] for one in listed] == list(doctor.LOOKS)
     assert all(one["well"] and one["text"] for one in listed)
+
+
+@pytest.mark.usefixtures("worker")
+def test_what_should_be_looked_at_is_told_apart_and_is_no_fault(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(os.environ, "SUMPWISE_SESION_HOURS", "8")
+    assert cli.main(["doctor", "--json"]) == 0
+    (told,) = [one for one in json.loads(capsys.readouterr().out) if one["subject"] == "settings"]
+    assert (told["well"], told["state"]) == (True, "look")
+    assert cli.main(["doctor"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert any(line.startswith("look   settings     SUMPWISE_SESION_HOURS is") for line in lines)
+    assert any(line.startswith("well   Python ") for line in lines)
 
 
 def test_another_version_than_the_pinned_one_is_found(
@@ -82,22 +108,22 @@ def test_the_last_night_is_named() -> None:
     with time_machine.travel("2026-05-12T10:00:00Z", tick=False):
         with ledger.work("night", ledger.owed(doctor.timezone.now())[0].on, "Europe/Berlin"):
             pass
-        assert seen("night") == doctor.Finding("night", True, "last done for 2026-05-12")
+        assert seen("night") == doctor.Finding("night", doctor.WELL, "last done for 2026-05-12")
 
 
 def test_after_a_night_done_by_hand_before_half_past_two_none_is_owed() -> None:
     cast()
     with time_machine.travel("2026-05-12T23:00:00Z", tick=False):  # 01:00 in Berlin
         assert cli.main(["nightly"]) == 0
-        assert seen("night") == doctor.Finding("night", True, "last done for 2026-05-13")
+        assert seen("night") == doctor.Finding("night", doctor.WELL, "last done for 2026-05-13")
 
 
 def test_a_broken_look_is_a_finding_and_stops_no_other(monkeypatch: pytest.MonkeyPatch) -> None:
     def broken() -> doctor.Seen:
         raise RuntimeError("no answer")
 
-    monkeypatch.setitem(doctor.LOOKS, "database", broken)
-    assert seen("database").text == "RuntimeError: no answer"
+    monkeypatch.setitem(doctor.LOOKS, "disk", broken)
+    assert seen("disk").text == "RuntimeError: no answer"
     assert seen("static files").well
 
 
@@ -129,6 +155,53 @@ def test_a_database_that_is_behind_names_the_command(monkeypatch: pytest.MonkeyP
     assert "2 steps behind: sumpwise migrate" in seen("database").text
 
 
+def test_what_rests_on_a_database_that_is_behind_is_named_once_and_not_looked_at(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(doctor, "steps_behind", lambda: 2)
+    found = {one.subject: one for one in doctor.examine()}
+    left_out = {"waiting", "procedures", "night"}  # each reads tables of the program
+    assert left_out.isdisjoint(found)
+    assert found["database"].text.endswith(
+        "sumpwise migrate. Not looked at until then: waiting, procedures, night"
+    )
+
+
+@pytest.mark.parametrize(
+    ("served", "remedy"), [(True, "SUMPWISE_DATABASE_URL"), (False, "may be written to")]
+)
+def test_a_database_that_is_away_says_what_to_look_at(
+    served: bool, remedy: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def away() -> int:
+        raise OperationalError("connection\nrefused.")
+
+    monkeypatch.setattr(doctor, "steps_behind", away)
+    with override_settings(SERVED=served):
+        said = seen("database")
+    assert said.text.startswith("The database does not answer: connection refused. See that ")
+    assert remedy in said.text
+
+
+def test_redis_that_is_away_says_what_to_look_at(monkeypatch: pytest.MonkeyPatch) -> None:
+    # the discard port of RFC 863: nothing listens there
+    monkeypatch.setattr(app, "connection_for_write", lambda: Connection("redis://127.0.0.1:9/0"))
+    with override_settings(REDIS_URL="redis://127.0.0.1:9/0"):
+        found = {one.subject: one for one in doctor.examine()}
+    assert not found["broker"].well
+    assert "Redis does not answer: Error 111 connecting to 127.0.0.1:9" in found["broker"].text
+    assert "SUMPWISE_REDIS_URL" in found["broker"].text
+    assert found["broker"].text.endswith("Not looked at until then: worker")
+    assert "worker" not in found
+
+
+def test_a_schedule_of_a_server_that_never_began_is_to_be_looked_at() -> None:
+    with override_settings(SERVED=True):
+        said = seen("schedule")
+    assert said.state == doctor.LOOK
+    assert said.text.endswith("not started yet; celery -A config.celery:app beat does")
+
+
 def test_an_unsound_procedure_is_wrong_and_a_missing_one_is_named() -> None:
     load_small(gearbox_workbook())
     assert seen("procedures").text == "1, each by the rules of its family"
@@ -139,3 +212,4 @@ def test_an_unsound_procedure_is_wrong_and_a_missing_one_is_named() -> None:
     Procedure.objects.all().delete()
     assert seen("procedures").well
     assert "services without one: van gearbox-oil" in seen("procedures").text
+    assert seen("procedures").state == doctor.LOOK
