@@ -57,7 +57,8 @@ def test_what_should_be_looked_at_is_told_apart_and_is_no_fault(
     assert (told["well"], told["state"]) == (True, "look")
     assert cli.main(["doctor"]) == 0
     lines = capsys.readouterr().out.splitlines()
-    assert any(line.startswith("look   settings     SUMPWISE_SESION_HOURS is") for line in lines)
+    (line,) = [line for line in lines if "SUMPWISE_SESION_HOURS is" in line]
+    assert line.startswith("look   settings     ")
     assert any(line.startswith("well   Python ") for line in lines)
 
 
