@@ -78,13 +78,14 @@ def evaluate_running(as_of: datetime, depot_ids: Sequence[int]) -> int:
 
     A trial that is past its end waits some days for the last sheets first.
     """
-    begun = Trial.objects.filter(
-        vehicles__vehicle__depot__in=depot_ids,
-        starts_on__lte=as_of.date() + timedelta(days=1),
-    ).exclude(results__frozen_at__isnull=False)
+    begun = Trial.objects.filter(starts_on__lte=as_of.date() + timedelta(days=1))
+    if not begun.exists():
+        return 0
+    running = begun.filter(vehicles__vehicle__depot__in=depot_ids)
+    running = running.exclude(results__frozen_at__isnull=False)
     trials = [
         trial
-        for trial in begun.select_related("service").distinct()
+        for trial in running.select_related("service").distinct()
         if not trial.ends_on < today_of(trial, as_of) <= trial.ends_on + SHEETS_D
     ]
     for trial in trials:
