@@ -8,6 +8,7 @@ stage does; DEVELOPERS.md names the arithmetic of each in ``calc``.
     bulk.py      many rows between arrays and the database
     reads.py     several lists of a page by one statement
     behind.py    lists that go on behind a row
+    moment.py    several statements that see one instant
     faults.py    what a person can put right, in one sentence
     tables.py    lists as CSV and XLSX
     trace.py     which request, work and person a line of the log is about

@@ -13,7 +13,7 @@ STAGES = (
     *("people", "vehicles", "stores", "runs", "readings", "usage", "duty", "due"),
     *("hindcast", "workorders", "visits", "consumables", "trials", "overview"),
 )
-BELOW_ALL = ("units", "bulk", "faults", "tables", "today", "trace", "reads", "behind")
+BELOW_ALL = ("units", "bulk", "faults", "tables", "today", "trace", "reads", "behind", "moment")
 AFTER = {"chain": 100, "checks": 101, "copies": 101, "workbook": 101, "demo": 102}
 AFTER |= {"handover": 102, "whatif": 103, "jobs": 104}
 FACES = ("dashboard", "api")

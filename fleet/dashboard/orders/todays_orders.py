@@ -16,6 +16,7 @@ from fleet.dashboard.orders.lines import (
     order_lines,
     read_order_after,
 )
+from fleet.moment import one_moment
 from fleet.people.models import Role
 from fleet.people.roles import depots_of
 from fleet.today import oldest_day, today_at
@@ -27,6 +28,7 @@ PAGE_ROWS = 50  # more than a mechanic has in a day, and than most workshops; ou
 
 
 @require_GET
+@one_moment()
 def todays_orders(request: SignedIn) -> HttpResponse:
     """A mechanic's own orders and nobody's; everybody's for the others, or when asked."""
     scope, now = scope_of(request), timezone.now()

@@ -29,6 +29,7 @@ from fleet.dashboard.orders.lines import (
 from fleet.dashboard.views.vehicle import asked_back, refused
 from fleet.due.models import Service
 from fleet.faults import Fault, Question
+from fleet.moment import one_moment
 from fleet.people.actor import Actor
 from fleet.people.roles import Right, may
 from fleet.today import oldest_day, today_at
@@ -52,6 +53,7 @@ class StateChoice:
 
 
 @require_GET
+@one_moment()
 def work_orders(request: SignedIn) -> HttpResponse:
     return orders_page(request)
 

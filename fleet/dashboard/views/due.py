@@ -29,6 +29,7 @@ from fleet.dashboard.strip import page_scale
 from fleet.dashboard.words import LIMIT_WORDS, MOST_COUNTED, MOST_PRESSING, STATE_WORDS, day
 from fleet.due.listing import DueFilter, DueRow, counts_up_to, due_rows, group_counts, services_at
 from fleet.due.ordering import monday_of, week_of
+from fleet.moment import one_moment
 from fleet.people.models import SavedView
 from fleet.tables import Cell
 from fleet.today import today_at
@@ -97,6 +98,7 @@ class Line:
 
 
 @require_GET
+@one_moment()
 def due(request: SignedIn) -> HttpResponse:
     scope, filters, now = scope_of(request), read_filters(request.GET), timezone.now()
     today = _today(scope, now)

@@ -28,6 +28,7 @@ from fleet.dashboard.overview_lines import (
 from fleet.dashboard.plotly_bundle import MAP_STYLE_ID
 from fleet.dashboard.views.overview_need import answered_here
 from fleet.due.periods import Falling, Horizons, Late, falling_due, has_any, late
+from fleet.moment import one_moment
 from fleet.overview import weeks_shown
 from fleet.overview.needs import needs
 from fleet.overview.seen import look
@@ -45,12 +46,18 @@ AT_FIRST = timedelta(days=7)  # what somebody is told who never looked before; o
 @require_GET
 def overview(request: SignedIn) -> HttpResponse:
     scope, now = scope_of(request), timezone.now()
+    return _overview(request, scope, now, look(request.user, now))
+
+
+@one_moment()
+def _overview(
+    request: SignedIn, scope: Scope, now: datetime, seen_at: datetime | None
+) -> HttpResponse:
     days = _days(scope, now)
     horizons = Horizons(newest_day([depot.zone for depot in scope.chosen], now))
     by_depot = falling_due(days, horizons)
     falling = sum(by_depot.values(), Falling())
     waiting, read = needs(scope.chosen, request.user, now, horizons.today)
-    seen_at = look(request.user, now)
     from_at = seen_at or now - AT_FIRST
     told = happened(events(days, scope.chosen, from_at), scope, from_at)
     depots = depot_lines(scope, by_depot, horizons)
