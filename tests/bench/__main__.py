@@ -9,7 +9,7 @@ ALL = (
     *("replay", "verdicts", "night", "upload", "orders", "demand", "trials", "check"),
     *("history", "waits", "plan", "overview"),
 )
-LONG = ("year", "lists", "million")  # only when named
+LONG = ("year", "lists", "million", "readers")  # only when named
 
 
 def main() -> int:
@@ -45,6 +45,7 @@ def _measure(what: list[str] | tuple[str, ...], vehicles: int) -> None:
         orders,
         overview,
         plan,
+        readers,
         replay,
         trials,
         upload,
@@ -66,6 +67,7 @@ def _measure(what: list[str] | tuple[str, ...], vehicles: int) -> None:
         "waits": waits,
         "lists": lists,
         "million": million,
+        "readers": readers,
         "year": year,
     }
     print(f"{machine()}; {vehicles:,} vehicles")

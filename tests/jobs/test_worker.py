@@ -1,5 +1,6 @@
 """A real worker process on the tests' database and broker, whichever they are."""
 
+import os
 from datetime import timedelta
 from typing import Any
 
@@ -31,6 +32,12 @@ def test_a_worker_does_the_night_it_is_sent() -> None:
     with worker():
         app.send_task("fleet.jobs.night", [run.on.isoformat(), run.part])
         assert wait_for(lambda: state(run) == "done")
+
+
+def test_a_worker_gives_way_to_the_pages() -> None:
+    with worker() as process:
+        ours, its = (os.getpriority(os.PRIO_PROCESS, pid) for pid in (os.getpid(), process.pid))
+        assert its == min(ours + 10, 19)  # 19: the least there is
 
 
 def test_a_worker_makes_up_a_lost_night_as_soon_as_it_starts() -> None:
