@@ -35,6 +35,7 @@ from fleet.readings.pending import pending
 from fleet.runs import ledger
 from fleet.runs.ledger import Progress, silent
 from fleet.runs.models import Run
+from fleet.runs.night import dated
 from fleet.today import today_at
 from fleet.trials import evaluate
 from fleet.usage import measure, rates, seasons
@@ -123,7 +124,7 @@ def nightly(
 
 
 def _night(as_of: datetime, zone: str | None, progress: Progress) -> Counts:
-    here = None if zone is None else _vehicles_in(zone)
+    here, begun = None if zone is None else _vehicles_in(zone), timezone.now()
     counts = catch_up(as_of, here, lambda share, text: progress(0.5 * share, text), closing=True)
     follow_withdrawn()  # where that was cut short
     record.settle_provisional()  # a reading may have been confirmed by the next one
@@ -141,16 +142,17 @@ def _night(as_of: datetime, zone: str | None, progress: Progress) -> Counts:
         progress(0.7 + 0.3 * share, "due dates")
         counts["due dates"] += forecast.forecast(ids, today, basis)
         counts["vehicles looked at"] += len(ids)
-    return counts | _follow_up(as_of, zone, basis)
+    return counts | _follow_up(as_of, zone, basis, begun)
 
 
-def _follow_up(as_of: datetime, zone: str | None, basis: Basis) -> Counts:
+def _follow_up(as_of: datetime, zone: str | None, basis: Basis, begun: datetime) -> Counts:
     """Draft orders, ask about what is overdue, forecast what stores will need."""
     actor = Actor(person=None, channel="night", now=_moment(as_of.date(), zone))
     zones = basis.depots.zone
     ids = [pk for pk, own in zones.items() if zone is None or own == zone]
     today_of = {pk: today_at(zones[pk], actor.now) for pk in ids}
     moves.forget(actor.now)
+    dated.send(sender=None, actor=actor, depot_ids=ids, before=begun)
     return {
         "re-checks ordered": rechecks.order_called(actor.now, depot_ids=ids),
         "orders drafted": issue.draft_due(actor, as_of.date(), ids),

@@ -37,6 +37,10 @@ class LoadShape(serializers.Serializer[Any]):
     withdrawn_at = serializers.DateTimeField(allow_null=True)
     withdrawn_by = serializers.CharField(allow_null=True)
     withdrawn_why = serializers.CharField()
+    drafts_cancelled = serializers.IntegerField(
+        help_text="Orders drafted since the load and cancelled in the nights after it was "
+        "withdrawn: nothing asked for them any more"
+    )
 
 
 class BookRowShape(serializers.Serializer[Any]):
@@ -74,7 +78,7 @@ class WithdrawLoadGiven(Strict):
     )
 
 
-SHOWN = Rows(Load, LoadShape)
+SHOWN = Rows(Load, LoadShape, drafts_cancelled="drafts")
 
 
 class Loads(Resource):

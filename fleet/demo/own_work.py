@@ -53,7 +53,7 @@ class OwnWork:
         ago_d = (self.today - visit.day).days
         clock.now = self.shop.now = min(clock.now + timedelta(days=SIGNED_OFF_D), self.now)
         self._close_what_was_seen(vehicle.pk)
-        order = self.shop.order(self._line(visit, rng))
+        order = self.shop.order(self._line(visit, vehicle.depot.slug, rng))
         if order is None:
             return
         if rng.uniform() < DEFECTIVE:
@@ -73,7 +73,7 @@ class OwnWork:
         for day, found, order, visit in come:
             yield max(day, first), partial(self._put_right, found, order, visit, day, clock)
 
-    def _line(self, visit: Visit, rng: Generator) -> Line:
+    def _line(self, visit: Visit, depot: str, rng: Generator) -> Line:
         ago_d = (self.today - visit.day).days
         key = f"past-{visit.van.number}-{visit.day}"
         return {
@@ -81,7 +81,7 @@ class OwnWork:
             "Vehicle": visit.van.number,
             "Services": ";".join(visit.services),
             "Raised by": "lift",
-            "Mechanic": MECHANICS[visit.van.depot_at(visit.day)][visit.day.weekday()],
+            "Mechanic": MECHANICS[depot][visit.day.weekday()],
             "Day": visit.day.isoformat(),
             "State": WorkOrder.State.SIGNED_OFF
             if ago_d > SIGNED_OFF_D
@@ -149,7 +149,7 @@ class OwnWork:
         clock.now = self.shop.now = min(clock.now + timedelta(days=SIGNED_OFF_D), self.now)
         back = Visit(visit.van, day, ())
         rng = chance(visit.van.number, 6_500 + day.toordinal())
-        line = self._line(back, rng) | {
+        line = self._line(back, order.depot.slug, rng) | {
             "State": WorkOrder.State.SIGNED_OFF,
             "Broke": "",
             "Topped up": "",

@@ -51,6 +51,8 @@ class Load(models.Model):
     )
     withdrawn_why = models.CharField(max_length=300, blank=True)
     stays = models.JSONField(default=list)  # of its rows, once withdrawn: sheet, row, key, why
+    followed = models.JSONField(default=list)  # depots whose drafts followed, once withdrawn
+    drafts = models.PositiveIntegerField(default=0)  # cancelled then
 
     class Meta:
         ordering = ["-id"]

@@ -8,19 +8,21 @@ would do is seen by doing it and taking that back, so that no second rule has to
 import re
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
+import numpy as np
 from django.db import transaction
 from django.db.models import Model, ProtectedError, RestrictedError
 
 from fleet.due.models import DueDate, DueMove, DueStamp
 from fleet.duty.models import DutyAssessment
 from fleet.faults import Fault, Refused
+from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.today import NO_DEPOT, day, today_at
 from fleet.usage.models import ClassRate, KmAt, UsageState
-from fleet.vehicles.models import Alias, Depot, Meter
+from fleet.vehicles.models import Alias, Depot, Meter, Vehicle
 from fleet.workbook.columns import Key, Row, Sheet
 from fleet.workbook.models import Load, LoadedRow
 from fleet.workbook.record import Author, Recorder
@@ -28,8 +30,14 @@ from fleet.workbook.sheets import SHEETS
 from fleet.workbook.use import decide_again, use_changed
 from fleet.workbook.workshop_sheets import MECHANICS, MECHANICS_AWAY
 from fleet.workbook.world import Stored, World, fleet_rows, whole_fleet
+from fleet.workorders import issue
 
 WRITTEN_AT_ONCE = 2_000
+FOLLOWED_WITHIN = timedelta(days=30)  # by the night of every depot; our choice
+FOLLOWS_AT_NIGHT = (
+    "Due dates follow in the next night, and orders drafted since the load that nothing asks for "
+    "any more are cancelled then, unless somebody touched them."
+)
 REMOVED = "removed"
 NAMING = (MECHANICS, MECHANICS_AWAY)  # whose rows name people
 # what the program itself made of a row: it goes with it
@@ -55,8 +63,8 @@ def in_words(found: Withdrawn) -> str:
     """What became of a load's rows, in a sentence or two."""
     said = f"Withdrawn. Rows as they were before: {found.restored}; rows removed: {found.removed}"
     if not found.stays:
-        return f"{said}; nothing of it stays."
-    return f"{said}; rows that stay, each with its reason: {len(found.stays)}."
+        return f"{said}; nothing of it stays. {FOLLOWS_AT_NIGHT}"
+    return f"{said}; rows that stay, each with its reason: {len(found.stays)}. {FOLLOWS_AT_NIGHT}"
 
 
 # --- what a load did -----------------------------------------------------------------------
@@ -164,6 +172,26 @@ def foreseen(load: Load, *, now: datetime) -> Withdrawn:
         found = _taken(load, None, "looked at", now).withdrawn()
         transaction.set_rollback(True)
     return found
+
+
+def follow(actor: Actor, depot_ids: Collection[int], before: datetime) -> int:
+    """Cancel the drafts that rested on loads withdrawn before an instant, at depots whose due dates
+    have followed since; how many."""
+    cancelled = 0
+    recent = Load.objects.filter(withdrawn_at__lt=before, withdrawn_at__gt=before - FOLLOWED_WITHIN)
+    for load in recent.order_by("pk"):
+        left = sorted(set(depot_ids) - set(load.followed))
+        if not left:
+            continue
+        here = Vehicle.objects.filter(depot__in=left).order_by("pk")
+        why = f"The load of {load.name[:80]} was withdrawn: {load.withdrawn_why}"[:300]
+        drafts = issue.cancel_unasked(
+            actor, np.array(here.values_list("pk", flat=True)), load.loaded_at, why
+        )
+        load.followed, load.drafts = [*load.followed, *left], load.drafts + drafts
+        load.save(update_fields=["followed", "drafts"])
+        cancelled += drafts
+    return cancelled
 
 
 def _taken(load: Load, person: Person | None, why: str, now: datetime) -> "_Taking":
