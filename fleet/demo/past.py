@@ -142,15 +142,16 @@ class Past:
 
     # --- what came in ------------------------------------------------------------------------
     def _newcomers(self, first: date, until: date) -> None:
-        """Vans that joined, moved, or were used otherwise since last month."""
-        day, before = until - timedelta(days=1), first - timedelta(days=1)
+        """Vans that joined, moved, or were used otherwise since last month, or since the first
+        day, whose fleet is loaded already."""
+        day, before = until - timedelta(days=1), max(first - timedelta(days=1), self.since)
         changed = [
             van
             for van in self.vans
             if as_workbook.as_of(van, day) != as_workbook.as_of(van, before)
-            or first <= date.fromisoformat(van.van["Joined on"]) < until
+            or before < date.fromisoformat(van.van["Joined on"]) < until
         ]
-        if first > self.since and changed:
+        if changed:
             load_rows(as_workbook.of_vans(changed, self.records, day), self.now)
 
     def _send(self, file: File) -> None:
