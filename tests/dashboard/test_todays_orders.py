@@ -91,6 +91,8 @@ def test_a_day_of_very_many_goes_on_behind_the_last_one_shown(
         assert not query or "depot=plain" in query
     # under way without a day, then by day, and of one day by what was drafted first
     assert seen == [["W-3", "W-2"], ["V-101", "W-0"], ["W-1"]]
+    monkeypatch.setattr(todays_orders, "PAGE_ROWS", 5)
+    assert "after=" not in page(client)  # a page that is just full is the last
 
 
 def test_the_number_of_queries_does_not_grow_with_the_day(
