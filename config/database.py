@@ -42,11 +42,11 @@ def steps_ahead() -> list[str]:
 
 
 def fitness() -> str:
-    """Whether database and program are of one age, in words."""
+    """Whether database and program are of one age, or which the database is, in a word."""
     if steps_ahead():
-        return "newer than the program"
+        return "newer"
     lacking = known_steps() - set(MigrationRecorder(connection).applied_migrations())
-    return "older than the program" if lacking else "ok"
+    return "older" if lacking else "ok"
 
 
 def in_words(error: OperationalError) -> str:

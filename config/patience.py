@@ -4,7 +4,8 @@ import re
 import socket
 import threading
 import time
-from concurrent.futures import Future
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import ExitStack
 from enum import Enum
 from typing import Any
 
@@ -14,9 +15,11 @@ LOOK_AGAIN_S = 0.1
 WITHIN_S = 20.0  # our choice: a head or a short body is a few thousand bytes, on the worst line too
 MOST_BYTES = 1 << 16  # of a head; whether a longer one is taken is for gunicorn to say
 SHORT_BYTES = 1 << 14  # of a request that is waited for whole: any socket holds as many
+BUSY_S = 0.01  # between two looks for a thread that may show pages; our choice
 READERS = 0.5  # share of the threads that may read long bodies; our choice
 WAITING = object()
 LENGTH = re.compile(rb"\r\ncontent-length:[ \t]*(\d{1,18})[ \t]*\r\n")
+WATCHING = re.compile(rb"(GET|HEAD) /(health|ready)[ ?]")
 UNTOLD = re.compile(rb"\r\n(transfer-encoding|expect):")  # comes in pieces, or only when asked for
 
 
@@ -32,12 +35,17 @@ class Worker(ThreadWorker):  # type: ignore[misc]  # gunicorn comes without type
     """Whoever sends half a request gives the thread back between looks.
 
     With a thread each, as many clients on bad lines as there are threads would keep everybody
-    else waiting. Bodies too long to be waited for are read by some of the threads only.
+    else waiting. Bodies too long to be waited for are read by some of the threads only. One thread
+    more is for the machine that watches: it is told so when all others wait for the database.
     """
 
     def __init__(self, *given: Any, **named: Any) -> None:
         super().__init__(*given, **named)
         self.readers = threading.BoundedSemaphore(max(1, int(READERS * self.cfg.threads)))
+        self.pages = threading.BoundedSemaphore(self.cfg.threads)
+
+    def get_thread_pool(self) -> ThreadPoolExecutor:
+        return ThreadPoolExecutor(self.cfg.threads + 1)
 
     def handle(self, conn: TConn) -> Any:
         # of a request that was begun along with the one before, nobody can tell how much is there
@@ -49,14 +57,19 @@ class Worker(ThreadWorker):  # type: ignore[misc]  # gunicorn comes without type
                 return False
             return self._later(sent)
         conn.since_s = None
-        if come is Come.WHOLE:
+        with ExitStack() as held:
+            for leave in self._needed(come, sent):
+                if not leave.acquire(blocking=False):
+                    time.sleep(BUSY_S)
+                    return WAITING
+                held.callback(leave.release)
             return super().handle(conn)
-        if not self.readers.acquire(blocking=False):
-            return self._later(sent)
-        try:
-            return super().handle(conn)
-        finally:
-            self.readers.release()
+
+    def _needed(self, come: Come, sent: bytes | None) -> list[threading.BoundedSemaphore]:
+        """Leaves to take before gunicorn goes on: none for an end, or for whoever watches."""
+        if come is Come.WHOLE and (sent is None or WATCHING.match(sent)):
+            return []
+        return [self.pages, self.readers] if come is Come.LONG else [self.pages]
 
     def _later(self, sent: bytes | None) -> object:
         if sent:

@@ -39,7 +39,7 @@ def secret_key() -> str:
 
 SECRET_KEY = secret_key()
 DEBUG = ENV.flag("SUMPWISE_DEBUG")
-# localhost always: by that name the machine asks itself whether all is well
+# localhost always: by that name whoever is at the machine looks whether all is well
 ALLOWED_HOSTS = ["localhost", *ENV.words("SUMPWISE_HOSTS", "127.0.0.1 [::1]")]
 CSRF_TRUSTED_ORIGINS = ENV.words("SUMPWISE_TRUSTED_ORIGINS")
 BEHIND_TLS = ENV.flag("SUMPWISE_BEHIND_TLS")
@@ -134,6 +134,7 @@ INSTALLED_APPS = [
 MIDDLEWARE = [
     "config.requests.numbered",
     "django.middleware.security.SecurityMiddleware",
+    "config.health.told_to_anybody",
     "config.static_files.CompressedFiles",
     "config.static_files.CompressedPages",
     "csp.middleware.CSPMiddleware",

@@ -1,7 +1,6 @@
 from django.contrib import admin
 from django.urls import include, path
 
-from config import health
 from fleet.api.urls import index
 
 handler400 = "config.errors.bad_request"
@@ -14,6 +13,4 @@ urlpatterns = [
     path("api/v1", index, name="api"),
     path("api/v1/", include("fleet.api.urls")),
     path("admin/", admin.site.urls),
-    path("health", health.alive, name="health"),
-    path("health/ready", health.ready, name="ready"),
 ]

@@ -98,19 +98,70 @@ def test_whoever_dawdles_over_a_body_keeps_nobody_waiting(
         pages.end()
 
 
+def worker_with(pages: int, readers: int) -> patience.Worker:
+    worker = patience.Worker.__new__(patience.Worker)
+    worker.cfg = type("Settings", (), {"is_ssl": False})
+    worker.pages = threading.BoundedSemaphore(pages)
+    worker.readers = threading.BoundedSemaphore(readers)
+    return worker
+
+
 def test_of_long_bodies_as_many_are_read_at_once_as_leave_threads(
     monkeypatch: pytest.MonkeyPatch, ends: Ends
 ) -> None:
     client, conn = ends
     conn.parser = None
-    worker = patience.Worker.__new__(patience.Worker)
-    worker.cfg = type("Settings", (), {"is_ssl": False})
-    worker.readers = threading.BoundedSemaphore(1)
+    worker = worker_with(pages=2, readers=1)
     client.sendall(post(1 << 20))
     monkeypatch.setattr(patience.ThreadWorker, "handle", lambda *_: worker.handle(conn))
     assert worker.handle(conn) is patience.WAITING  # while another one is read
     monkeypatch.setattr(patience.ThreadWorker, "handle", lambda *_: "answered")
     assert worker.handle(conn) == "answered"
+
+
+def long_one(path: str) -> bytes:
+    return post(1 << 20).replace(b"POST /sign-in", f"GET {path}".encode())
+
+
+@pytest.mark.parametrize(
+    ("sent", "answered"),
+    [
+        (HEAD, True),
+        (HEAD.replace(b"health", b"ready"), True),
+        (HEAD.replace(b"health", b"due"), False),
+        (long_one("/health"), False),  # a thread would wait for its body
+    ],
+)
+def test_while_all_threads_show_pages_one_more_answers_whoever_watches(
+    monkeypatch: pytest.MonkeyPatch, ends: Ends, sent: bytes, answered: bool
+) -> None:
+    client, conn = ends
+    conn.parser = None
+    worker = worker_with(pages=1, readers=1)
+    monkeypatch.setattr(patience.ThreadWorker, "handle", lambda *_: "answered")
+    client.sendall(sent)
+    with worker.pages:
+        assert worker.handle(conn) == ("answered" if answered else patience.WAITING)
+    assert worker.handle(conn) == "answered"  # what was taken was given back
+    assert worker.handle(conn) == "answered"
+
+
+def test_an_end_is_seen_while_all_threads_show_pages(
+    monkeypatch: pytest.MonkeyPatch, ends: Ends
+) -> None:
+    client, conn = ends
+    conn.parser = None
+    worker = worker_with(pages=1, readers=1)
+    monkeypatch.setattr(patience.ThreadWorker, "handle", lambda *_: "ended")
+    client.close()
+    with worker.pages:
+        assert worker.handle(conn) == "ended"
+
+
+def test_there_is_one_thread_more_than_pages_may_have() -> None:
+    worker = worker_with(pages=3, readers=1)
+    worker.cfg.threads = 3
+    assert worker.get_thread_pool()._max_workers == 4
 
 
 def test_whoever_dawdles_keeps_nobody_waiting_and_is_answered(
@@ -137,8 +188,7 @@ def test_patience_ends_and_begins_anew_with_each_request(
 ) -> None:
     client, conn = ends
     conn.parser, conn.since_s = None, None
-    worker = patience.Worker.__new__(patience.Worker)
-    worker.cfg = type("Settings", (), {"is_ssl": False})
+    worker = worker_with(pages=1, readers=1)
     assert worker.handle(conn) is patience.WAITING
     began_s = conn.since_s
     assert worker.handle(conn) is patience.WAITING

@@ -135,6 +135,21 @@ class Cluster:
         self.control("stop", "-m", "immediate")
         self.start()
 
+    @contextmanager
+    def hanging(self) -> Iterator[None]:
+        """Alive and still for the length of the block, as on a disk that does not answer."""
+        first = int((self.folder / "postmaster.pid").read_text().split()[0])
+        listed = subprocess.run(["ps", "-eo", "pid=,ppid="], capture_output=True, text=True).stdout
+        pairs = [tuple(map(int, line.split())) for line in listed.splitlines()]
+        stopped = [first, *(pid for pid, parent in pairs if parent == first)]
+        try:
+            for pid in stopped:
+                os.kill(pid, signal.SIGSTOP)
+            yield
+        finally:
+            for pid in stopped:
+                os.kill(pid, signal.SIGCONT)
+
 
 @dataclass
 class Broker:
