@@ -41,6 +41,7 @@ SECRET_KEY = secret_key()
 DEBUG = ENV.flag("SUMPWISE_DEBUG")
 # localhost always: by that name whoever is at the machine looks whether all is well
 ALLOWED_HOSTS = ["localhost", *ENV.words("SUMPWISE_HOSTS", "127.0.0.1 [::1]")]
+ENV.text("SUMPWISE_LISTEN")  # webserver.py reads it: addresses are known before settings are
 CSRF_TRUSTED_ORIGINS = ENV.words("SUMPWISE_TRUSTED_ORIGINS")
 BEHIND_TLS = ENV.flag("SUMPWISE_BEHIND_TLS")
 

@@ -7,7 +7,10 @@ from typing import Any
 from gunicorn import glogging
 
 from config import lifeline, logs
+from config.environment import Environment
 
+# gunicorn's own default is every address of the machine as soon as there is a PORT
+bind = Environment().text("SUMPWISE_LISTEN", "127.0.0.1:8000")
 wsgi_app = "config.wsgi:application"
 worker_class = "config.patience.Worker"
 threads = 8

@@ -1,6 +1,9 @@
 """What the environment may say, and what the repository says about it."""
 
+import os
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -29,6 +32,24 @@ def test_the_example_lists_each_variable_once() -> None:
 def test_the_example_holds_no_values() -> None:
     text = (BASE_DIR / ".env.example").read_text()
     assert not re.findall(r"^\w+=.+$", text, re.MULTILINE)
+
+
+def test_a_shell_takes_the_example_as_it_is_and_so_does_the_program(tmp_path: Path) -> None:
+    """As whoever runs the parts without containers does; everything is then as by default."""
+    take = f"set -eua; . '{BASE_DIR}/.env.example'; set +a; exec \"$@\""
+    ask = "import os; from config.settings import ENV; print(*os.environ); print(ENV.unread())"
+    answer = subprocess.run(
+        ["sh", "-c", take, "sh", sys.executable, "-c", ask],
+        env={"PATH": os.environ["PATH"], "PYTHONPATH": str(BASE_DIR)},
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    names, unread = answer.stdout.splitlines()
+    assert example() <= set(names.split())
+    assert (unread, answer.stderr) == ("[]", "")
+    assert [path.name for path in tmp_path.iterdir()] == [".sumpwise"]
 
 
 def test_the_locks_name_no_address() -> None:

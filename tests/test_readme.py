@@ -33,9 +33,12 @@ def options(parser: argparse.ArgumentParser) -> set[str]:
     return {option for option in shown if option.startswith("--")} - {"--help"}
 
 
-def block(title: str) -> list[str]:
-    section = README.partition(f"## {title}\n")[2].partition("\n## ")[0]
-    return section.partition("```\n")[2].partition("```")[0].splitlines()
+def section(title: str) -> str:
+    return README.partition(f"## {title}\n")[2].partition("\n## ")[0]
+
+
+def block(title: str, number: int = 0) -> list[str]:
+    return section(title).split("```\n")[2 * number + 1].splitlines()
 
 
 def command_of(line: str) -> str:

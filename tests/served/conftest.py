@@ -3,9 +3,9 @@ import shutil
 import socket
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, closing, contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
@@ -26,13 +26,14 @@ class Stack:
 
     address: str
     token: str
+    given: Mapping[str, str] = field(default_factory=dict)  # the environment of a part
 
 
 @pytest.fixture(scope="session")
 def stack(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stack]:
     """The compose file's own commands, on a new database and a Redis server of their own."""
     services = yaml.safe_load((settings.BASE_DIR / "docker-compose.yml").read_text())["services"]
-    folder, port = tmp_path_factory.mktemp("served"), free_port()
+    folder, address = tmp_path_factory.mktemp("served"), f"127.0.0.1:{free_port()}"
     with ExitStack() as parts:
         given = {
             "SUMPWISE_DATA": str(folder / "data"),
@@ -46,9 +47,9 @@ def stack(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stack]:
         once(services["migrate"]["command"], given)
         token = once([sys.executable, "-m", "tests.served.set_up"], given).strip()
         for name, ready in (("worker", "ready."), ("beat", "beat: Starting"), ("web", "Listening")):
-            environment = {**given, "PORT": str(port)} if name == "web" else given
+            environment = given | {"SUMPWISE_LISTEN": address} if name == "web" else given
             parts.enter_context(running(found(services[name]["command"]), ready, environment))
-        yield Stack(f"http://127.0.0.1:{port}", token)
+        yield Stack(f"http://{address}", token, given)
 
 
 def secret(path: Path) -> str:
@@ -58,9 +59,10 @@ def secret(path: Path) -> str:
 
 def read_only(folder: Path) -> dict[str, str]:
     """Variables by which every Python writes only where the compose file lets it."""
-    site, temporary = folder / "site", folder / "tmp"
-    site.mkdir(), temporary.mkdir()
-    (site / "sitecustomize.py").write_text(SITE.format([str(folder / "data"), str(temporary)]))
+    site, temporary, backups = folder / "site", folder / "tmp", folder / "backups"
+    site.mkdir(), temporary.mkdir(), backups.mkdir()
+    written = [str(folder / "data"), str(temporary), str(backups)]
+    (site / "sitecustomize.py").write_text(SITE.format(written))
     return {
         "PYTHONPATH": os.pathsep.join([str(site), str(settings.BASE_DIR)]),
         "PYTHONDONTWRITEBYTECODE": "1",

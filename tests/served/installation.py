@@ -225,7 +225,7 @@ def new_installation(
             "SUMPWISE_DATABASE_URL": database.url,
             "SUMPWISE_REDIS_URL": broker.url,
             "SUMPWISE_SECRET_KEY_FILE": secret(folder / "secret-key"),
-            "PORT": str(port),
+            "SUMPWISE_LISTEN": f"127.0.0.1:{port}",
             "HOME": str(folder),
             "PYTHONPATH": str(settings.BASE_DIR),
             **environment,

@@ -5,17 +5,19 @@ import gzip
 import json
 import re
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 from urllib.error import HTTPError
 from urllib.request import Request, urlopen
 from uuid import uuid4
 
+import psycopg
 import pytest
 
 from config.static_files import LEAST_BYTES
 from tests.config.test_static_files import WITH_A_CHART, WITHOUT
 from tests.processes import wait_for
-from tests.served.conftest import Stack
+from tests.served.conftest import Stack, new_database, once
 
 pytestmark = pytest.mark.served
 MARK = "----------sheet"
@@ -87,11 +89,32 @@ def state_of(stack: Stack, run: int) -> Any:
 def test_the_watching_machine_is_told_that_all_is_well(stack: Stack) -> None:
     with urlopen(f"{stack.address}/health", timeout=60) as answer:
         assert (answer.status, answer.read()) == (200, b"ok")
+    with urlopen(f"{stack.address}/ready", timeout=60) as answer:
+        assert json.load(answer)["ready"] is True
 
 
 def test_without_a_token_the_api_says_nothing(stack: Stack) -> None:
     status, problem = call(Stack(stack.address, "none"), "due-dates")
     assert (status, "rows" in problem) == (401, False)
+    assert call(Stack(stack.address, "none"), "schema")[0] == 401
+
+
+def test_a_backup_is_made_beside_the_running_parts_and_brought_into_a_new_installation(
+    stack: Stack, tmp_path: Path
+) -> None:
+    """With the commands of README, by parts that write only where compose lets them."""
+    data = Path(stack.given["SUMPWISE_DATA"])
+    file = data.parent / "backups" / "FILE.zip"
+    said = once(["sumpwise", "backup", str(file)], dict(stack.given))
+    assert "1 vehicle" in said
+    with new_database() as database:
+        new = {"SUMPWISE_DATA": str(data.parent / "tmp" / "new"), "SUMPWISE_DATABASE_URL": database}
+        once(["sumpwise", "migrate"], {**stack.given, **new})  # compose does so first
+        said = once(["sumpwise", "restore", str(file)], {**stack.given, **new})
+        assert "every row is as in the backup" in said
+        with psycopg.connect(database) as connection:
+            found = connection.execute("SELECT fleet_number FROM vehicles_vehicle").fetchall()
+        assert found == [("V-1",)]
 
 
 def sent(stack: Stack, path: str, takes: str = "gzip, br") -> tuple[bytes, Any]:

@@ -45,8 +45,8 @@ def test_the_example_lists_every_variable_that_compose_asks_for_and_no_other() -
 @pytest.mark.parametrize("name", OURS)
 def test_each_part_is_given_variables_that_the_program_reads(name: str) -> None:
     own = {one for one in environment(name) if one.startswith("SUMPWISE_")}
-    assert own == set(environment("worker")) <= ENV.known
-    assert set(environment(name)) - own == ({"PORT"} if name == "web" else set())
+    assert own == set(environment(name)) <= ENV.known
+    assert own - set(environment("worker")) == ({"SUMPWISE_LISTEN"} if name == "web" else set())
 
 
 @pytest.mark.parametrize("name", [*OURS, "database"])
@@ -62,6 +62,14 @@ def test_no_secret_stands_in_the_file_or_in_the_repository() -> None:
         assert one["file"].startswith("${SECRETS_FOLDER:-.secrets}/")
     for ignoring in (".gitignore", ".dockerignore"):
         assert ".secrets" in (BASE_DIR / ignoring).read_text()
+
+
+def test_backups_lie_on_this_machine_beside_no_data_and_are_seen_by_nothing_that_lasts() -> None:
+    mounted = {name: SERVICES[name]["volumes"][1:] for name in SERVICES}
+    assert {name for name, more in mounted.items() if more} == {"migrate"}
+    assert mounted["migrate"] == ["${BACKUPS_FOLDER:-./backups}:/backups"]
+    for ignoring in (".gitignore", ".dockerignore"):
+        assert "backups" in (BASE_DIR / ignoring).read_text()
 
 
 def test_the_address_of_the_database_is_that_of_its_part() -> None:
@@ -81,8 +89,8 @@ def test_the_address_of_redis_is_that_of_its_part() -> None:
 def test_one_port_is_opened_asked_for_and_published_and_to_this_machine_only() -> None:
     (published,) = SERVICES["web"]["ports"]
     assert published == "127.0.0.1:${PAGES_PORT:-8000}:8000"
-    assert environment("web")["PORT"] == "8000"
-    assert "http://localhost:8000/health" in SERVICES["web"]["healthcheck"]["test"][-1]
+    assert environment("web")["SUMPWISE_LISTEN"] == "0.0.0.0:8000"  # noqa: S104 (a container's own)
+    assert "http://localhost:8000/ready" in SERVICES["web"]["healthcheck"]["test"][-1]
     assert re.findall(r"^EXPOSE (\d+)$", DOCKERFILE, re.MULTILINE) == ["8000"]
     assert not [name for name, part in SERVICES.items() if "ports" in part and name != "web"]
 
@@ -108,11 +116,11 @@ def test_each_part_may_do_only_what_it_needs(name: str) -> None:
 @pytest.mark.parametrize("name", sorted(SERVICES))
 def test_what_each_part_writes_is_a_named_volume_or_forgotten(name: str) -> None:
     part = SERVICES[name]
-    for volume, _, folder in (one.partition(":") for one in part["volumes"]):
-        assert volume in COMPOSE["volumes"]
-        assert PurePosixPath(folder).is_absolute()
+    volume, _, folder = part["volumes"][0].partition(":")
+    assert volume in COMPOSE["volumes"]
+    assert PurePosixPath(folder).is_absolute()
     if name in OURS:
-        assert part["volumes"] == [f"data:{environment(name)['SUMPWISE_DATA']}"]
+        assert part["volumes"][0] == f"data:{environment(name)['SUMPWISE_DATA']}"
         assert part["tmpfs"] == ["/tmp"]  # noqa: S108 (of a container)
 
 
