@@ -15,11 +15,16 @@ from celery.signals import (
     worker_init,
     worker_ready,
 )
+from django.conf import settings
 
 from config import lifeline
+from config.readiness import or_end
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
 BEHIND_PAGES = 10  # how much less of a processor a worker asks for than pages do; our choice
+
+with or_end():  # whoever starts worker or beat reads why they do not start, and no trace
+    settings.INSTALLED_APPS  # noqa: B018  (read now: celery would in the midst of its own work)
 
 
 class Tolerant(DjangoTask):  # type: ignore[type-arg]  # generic for the type checker only
@@ -60,8 +65,6 @@ def give_way_to_the_pages(**_: object) -> None:
 
 @setup_logging.connect
 def lines_like_those_of_the_pages(loglevel: int | str | None = None, **_: object) -> None:
-    from django.conf import settings
-
     logging.config.dictConfig(settings.LOGGING)
     logging.getLogger().setLevel(loglevel or logging.WARNING)
 

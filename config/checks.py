@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from difflib import get_close_matches
+from urllib.parse import urlsplit
 
 from django.conf import settings
 from django.core.checks import CheckMessage, Error, Tags, Warning, register
@@ -10,6 +11,7 @@ from config.settings import ENV
 
 LEAST_KEY_LETTERS = 32  # our choice: 190 bits, if drawn at random from letters and digits
 LEAST_DIFFERENT = 10  # our choice: fewer letters that differ are nobody's random key
+PLACEHOLDER = "django-insecure-"  # begins the keys of new projects, which stand in repositories
 LIKE = 0.85  # our choice: a slip or two in the name of a variable
 
 
@@ -27,7 +29,8 @@ def _open_to_strangers() -> Iterator[CheckMessage]:
             id="sumpwise.E001",
         )
     key = settings.SECRET_KEY
-    if len(key) < LEAST_KEY_LETTERS or len(set(key)) < LEAST_DIFFERENT:
+    too_few = len(key) < LEAST_KEY_LETTERS or len(set(key)) < LEAST_DIFFERENT
+    if too_few or key.startswith(PLACEHOLDER):
         yield Error(
             "The secret key can be guessed: who does signs in as anybody.",
             hint="Set SUMPWISE_SECRET_KEY to what this prints: "
@@ -43,6 +46,12 @@ def _open_to_strangers() -> Iterator[CheckMessage]:
 
 
 def _parts_apart() -> Iterator[CheckMessage]:
+    if settings.REDIS_URL and not _names_redis(settings.REDIS_URL):
+        yield Error(
+            "SUMPWISE_REDIS_URL is no address of Redis.",
+            hint="Write redis://HOST:PORT/N, such as redis://127.0.0.1:6379/0.",
+            id="sumpwise.E011",
+        )
     if settings.SERVED and not settings.REDIS_URL:
         yield Warning(
             "PostgreSQL without Redis: tasks are files of one data folder.",
@@ -68,6 +77,16 @@ def _parts_apart() -> Iterator[CheckMessage]:
             hint="Set SUMPWISE_SECRET_KEY to one key for all.",
             id="sumpwise.W007",
         )
+
+
+def _names_redis(address: str) -> bool:
+    try:
+        parts = urlsplit(address)
+        named = parts.hostname and parts.port != 0
+    except ValueError:  # of the port, or of brackets
+        return False
+    number = parts.path.strip("/")
+    return bool(parts.scheme in {"redis", "rediss"} and named and (not number or number.isdigit()))
 
 
 def _behind_a_proxy() -> Iterator[CheckMessage]:

@@ -2,6 +2,8 @@
 
 import logging
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 from django.core.checks import ERROR, CheckMessage, run_checks
 from django.db import OperationalError, connections
@@ -38,11 +40,19 @@ def in_words(one: CheckMessage) -> str:
 def start_or_end() -> None:
     """For a part that is started by itself: end the process, in one line, if it must not run."""
     try:
-        must_be_safe()
-        database.must_match()
+        with or_end():
+            must_be_safe()
+            database.must_match()
+    finally:
+        connections.close_all()  # children that are forked open their own
+
+
+@contextmanager
+def or_end() -> Iterator[None]:
+    """End the process with the sentence of a fault alone."""
+    try:
+        yield
     except (Fault, OperationalError) as error:
         text = str(error) if isinstance(error, Fault) else database.in_words(error)
         print(f"sumpwise: {text}", file=sys.stderr, flush=True)
         raise SystemExit(1) from error
-    finally:
-        connections.close_all()  # children that are forked open their own

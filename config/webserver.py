@@ -21,6 +21,8 @@ control_socket_disable = True
 # a request gives way at each statement to the database; while another one computes, e.g. tries out
 # a large sheet, it must not wait for Python's usual 5 ms each time. Measured: tests.bench waits
 SWITCH_S = 0.0005
+NO_SOCKET = "Can't connect to %s"  # gunicorn's last word where an address is not to be had
+REMEDY = "set SUMPWISE_LISTEN to an address of this machine and a port that is free"
 
 
 class Log(glogging.Logger):  # type: ignore[misc]  # gunicorn comes without types
@@ -31,6 +33,11 @@ class Log(glogging.Logger):  # type: ignore[misc]  # gunicorn comes without type
         for handler in self.error_log.handlers:
             handler.setFormatter(logs.Lines())
 
+    def error(self, msg: str, *args: Any, **kwargs: Any) -> None:
+        if msg == NO_SOCKET:
+            msg = f"{msg}: {REMEDY}"
+        super().error(msg, *args, **kwargs)
+
 
 logger_class = Log
 
@@ -39,10 +46,10 @@ def on_starting(_: Any) -> None:
     if lifeline.hold():
         return  # serve has looked
     from config.cli import set_up_django
+    from config.readiness import or_end, start_or_end
 
-    set_up_django()
-    from config.readiness import start_or_end
-
+    with or_end():
+        set_up_django()
     start_or_end()
 
 

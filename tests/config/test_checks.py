@@ -1,6 +1,8 @@
 """Settings that do not go together; which ones: common practice, no source."""
 
+import json
 import os
+import socket
 import subprocess
 import sys
 from pathlib import Path
@@ -56,7 +58,14 @@ def test_a_server_set_up_whole_and_a_single_machine_are_well() -> None:
         ({"DEBUG": True}, "sumpwise.E001"),
         ({"SECRET_KEY": KEY[:-1]}, "sumpwise.E002"),
         ({"SECRET_KEY": "changeme!" * 8}, "sumpwise.E002"),  # 8 letters that differ
+        ({"SECRET_KEY": f"django-insecure-{KEY}"}, "sumpwise.E002"),
         ({"ALLOWED_HOSTS": ["localhost", "*"]}, "sumpwise.E003"),
+        ({"REDIS_URL": "127.0.0.1:6379"}, "sumpwise.E011"),
+        ({"REDIS_URL": "127.0.0.1:6379/0"}, "sumpwise.E011"),
+        ({"REDIS_URL": "redis:/r:6379/0"}, "sumpwise.E011"),
+        ({"REDIS_URL": "http://r:6379/0"}, "sumpwise.E011"),
+        ({"REDIS_URL": "redis://r:first/0"}, "sumpwise.E011"),
+        ({"REDIS_URL": "redis://r:6379/first"}, "sumpwise.E011"),
         ({"REDIS_URL": ""}, "sumpwise.W004"),
         ({"PROXIES": 0}, "sumpwise.W008"),
         ({"BEHIND_TLS": False}, "sumpwise.W009"),
@@ -70,6 +79,12 @@ def test_each_wrong_combination_is_found(changed: dict[str, object], id: str) ->
 def test_a_key_of_ten_letters_that_differ_is_the_least_that_will_do() -> None:
     assert found(SECRET_KEY="abcdefghij" * 4) == []
     assert found(SECRET_KEY="abcdefghi" * 4) == ["sumpwise.E002"]
+
+
+@pytest.mark.usefixtures("variables")
+@pytest.mark.parametrize("address", ["redis://r", "redis://:word@r:6379/0", "rediss://[::1]:6380/"])
+def test_an_address_of_redis_is_taken_however_much_it_leaves_out(address: str) -> None:
+    assert found(REDIS_URL=address) == []
 
 
 @pytest.mark.usefixtures("variables")
@@ -148,6 +163,34 @@ def test_the_worker_does_not_start_with_a_key_that_can_be_guessed(tmp_path: Path
 def test_the_clock_does_not_start_without_its_database(tmp_path: Path) -> None:
     nowhere = {"SUMPWISE_DATABASE_URL": "postgres://nobody@127.0.0.1:1/nothing"}
     assert "The database does not answer" in ended(tmp_path, *BEAT, **nowhere)
+
+
+@pytest.mark.parametrize("part", [WEB, WORKER, BEAT], ids=["web", "worker", "beat"])
+@pytest.mark.parametrize(
+    ("name", "given", "said"),
+    [
+        ("SUMPWISE_DATABASE_URL", "nonsense", "SUMPWISE_DATABASE_URL must be a postgres:// addr"),
+        ("SUMPWISE_SECRET_KEY_FILE", "/nope", "SUMPWISE_SECRET_KEY_FILE: /nope cannot be read"),
+        ("SUMPWISE_DATA", "/proc/x", "The data folder /proc/x cannot be made"),
+        ("SUMPWISE_REDIS_URL", "127.0.0.1:6379", "SUMPWISE_REDIS_URL is no address of Redis"),
+    ],
+)
+def test_each_part_ends_on_a_setting_that_it_cannot_use_with_one_sentence(
+    part: tuple[str, ...], name: str, given: str, said: str, tmp_path: Path
+) -> None:
+    told = ended(tmp_path, *part, **{name: given})
+    assert told.splitlines()[-1].startswith(f"sumpwise: {said}")
+    assert "Traceback" not in told
+
+
+def test_where_the_port_is_taken_the_variable_is_named(tmp_path: Path) -> None:
+    data = {"SUMPWISE_DATA": str(tmp_path), "PATH": os.environ["PATH"]}
+    migrate = [sys.executable, "-m", "config", "migrate"]
+    subprocess.run(migrate, env=data, cwd=settings.BASE_DIR, check=True, capture_output=True)
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        wanted = f"127.0.0.1:{taken.getsockname()[1]}"
+        said = ended(tmp_path, *WEB[:3], SUMPWISE_LISTEN=wanted).splitlines()[-1]
+    assert "set SUMPWISE_LISTEN to an address" in json.loads(said)["text"]
 
 
 def test_deployment_checks_are_content_behind_a_proxy(tmp_path: Path) -> None:
