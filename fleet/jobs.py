@@ -10,12 +10,15 @@ from datetime import date, datetime
 from typing import Any
 
 from celery import Task
+from django.db.models import Case, CharField, Exists, F, OuterRef, Q, QuerySet, When
+from django.db.models.functions import Cast
 from django.utils import timezone
 from kombu.exceptions import OperationalError
 
 from config.celery import app
 from fleet.readings.models import Upload
 from fleet.runs import ledger
+from fleet.runs.models import Run
 from fleet.vehicles.models import Depot
 from fleet.whatif import listing as asked
 from fleet.whatif.models import WhatIf
@@ -96,6 +99,23 @@ def untaken(before: datetime) -> list[tuple[str, datetime]]:
         *_untaken(BOOK, books.values_list("pk", "received_at"), before),
         *_untaken(WHAT_IF, questions.values_list("pk", "asked_at"), before),
     ]
+
+
+def with_waiting(uploads: QuerySet[Upload]) -> QuerySet[Upload]:
+    """Uploads with ``waiting_since``: when one came that nobody has taken, else None."""
+    part = Cast(OuterRef("pk"), CharField())
+    begun = Run.objects.filter(job=UPLOAD, part=part, attempts__gt=0)
+    waits = Q(~Exists(begun), state=Upload.State.RECEIVED, rows_read=0)
+    return uploads.annotate(waiting_since=Case(When(waits, then=F("received_at"))))
+
+
+def waiting_since(upload: Upload) -> datetime | None:
+    """When an upload came that nobody has taken; None where somebody has."""
+    if upload.state != Upload.State.RECEIVED:
+        return None
+    found = with_waiting(Upload.objects.filter(pk=upload.pk)).get()
+    at: datetime | None = found.waiting_since  # type: ignore[attr-defined]
+    return at
 
 
 def _untaken(

@@ -54,6 +54,9 @@ class UploadShape(serializers.Serializer[Any]):
     person = serializers.CharField(allow_null=True)
     received_at = serializers.DateTimeField()
     state = serializers.ChoiceField(choices=Upload.State.choices)
+    waiting_since = serializers.DateTimeField(
+        allow_null=True, help_text="When it came, while no worker has taken it"
+    )
     rows_read = serializers.IntegerField(help_text="Rows safely stored so far")
     rows_total = serializers.IntegerField(allow_null=True)
     counts = serializers.DictField(child=serializers.IntegerField(), help_text="By outcome")
@@ -175,7 +178,7 @@ class Uploads(Resource):
     )
     def get(self, request: Request) -> Response:
         asked = query(request, PageQuery)
-        return SHOWN.page(request, _seen(request), NEWEST_FIRST, asked)
+        return SHOWN.page(request, jobs.with_waiting(_seen(request)), NEWEST_FIRST, asked)
 
     @extend_schema(
         operation_id="uploads_add",
@@ -190,7 +193,7 @@ class Uploads(Resource):
         def effect() -> Answer:
             upload = receive(given["file"], given["file"].name, caller(request), options)
             transaction.on_commit(partial(jobs.send, jobs.take_in_upload, upload.pk))
-            row = SHOWN.one(Upload.objects.filter(pk=upload.pk))
+            row = _row(upload)
             status = HTTPStatus.OK if upload.seen_before else HTTPStatus.ACCEPTED
             return Answer(row, status, reverse("api-upload", args=[upload.pk]))
 
@@ -204,7 +207,7 @@ class OneUpload(Resource):
     @extend_schema(operation_id="uploads_one", responses=OneUploadShape)
     def get(self, request: Request, upload_id: int) -> Response:
         upload = upload_or_404(request, upload_id)
-        row = SHOWN.one(Upload.objects.filter(pk=upload.pk))
+        row = _row(upload)
         response: Response = shown(request, {**row, "kinds": _kinds(request, upload)})
         return response
 
@@ -225,7 +228,7 @@ class Mend(Resource):
         def effect() -> Answer:
             treat_as(upload, given["named"], vehicle)
             transaction.on_commit(partial(jobs.send, jobs.take_in_upload, upload.pk, again=True))
-            row = SHOWN.one(Upload.objects.filter(pk=upload.pk))
+            row = _row(upload)
             return Answer(row, HTTPStatus.ACCEPTED, reverse("api-upload", args=[upload.pk]))
 
         return once(request, effect)
@@ -258,7 +261,7 @@ class CorrectRow(Resource):
                 row.pk, Given(**given), person=caller(request), channel="api", now=timezone.now()
             )
             transaction.on_commit(partial(jobs.send, jobs.take_in_upload, upload.pk, again=True))
-            told = SHOWN.one(Upload.objects.filter(pk=upload.pk))
+            told = _row(upload)
             return Answer(told, HTTPStatus.ACCEPTED, reverse("api-upload", args=[upload.pk]))
 
         return once(request, effect)
@@ -287,7 +290,7 @@ class Withdraw(Resource):
                 now=timezone.now(),
             )
             transaction.on_commit(partial(jobs.send, jobs.take_in_upload, upload.pk, again=True))
-            row = SHOWN.one(Upload.objects.filter(pk=upload.pk))
+            row = _row(upload)
             return Answer(row, HTTPStatus.ACCEPTED, reverse("api-upload", args=[upload.pk]))
 
         return once(request, effect)
@@ -330,6 +333,10 @@ def _options(request: Request, given: dict[str, Any]) -> Options:
     elif caller(request).is_superuser and request.auth is None:
         return Options(unit)
     return Options(unit, tuple(sorted(depots.values_list("slug", flat=True))))
+
+
+def _row(upload: Upload) -> dict[str, Any]:
+    return SHOWN.one(jobs.with_waiting(Upload.objects.filter(pk=upload.pk)))
 
 
 def _seen(request: Request) -> QuerySet[Upload]:

@@ -128,7 +128,7 @@ def _claim(row: UploadRow) -> None:
         raise Refused("Say first which vehicle this name is: that takes up all of its rows.")
     done = Upload.objects.filter(pk=row.upload_id, state=Upload.State.DONE)
     if not done.update(state=Upload.State.READ):
-        raise Refused("This upload is still being worked on: wait for it to end.")
+        raise Refused("This upload has not come to its end yet: wait for it.")
 
 
 def _vehicle(row: UploadRow, given: Given) -> Vehicle:

@@ -35,7 +35,7 @@ def treat_as(upload: Upload, named: str, vehicle: Vehicle) -> int:
     Raises
     ------
     Fault
-        No row waits under this name, or the upload is still being worked on.
+        No row waits under this name, or the upload has not come to its end.
     """
     key = key_of(named)
     unknown = upload.rows.filter(outcome=Outcome.UNKNOWN_VEHICLE).exclude(named="")
@@ -48,7 +48,7 @@ def treat_as(upload: Upload, named: str, vehicle: Vehicle) -> int:
         raise Fault(f"This upload does not reach {vehicle}: choose another.", about="vehicle")
     # what is cut short from here on is brought to its end like any upload
     if not Upload.objects.filter(pk=upload.pk, state=State.DONE).update(state=State.RECEIVED):
-        raise Stale("This upload is still being worked on: wait for it to end.")
+        raise Stale("This upload has not come to its end yet: wait for it.")
     taken = _take_up(upload, roll)
     upload.options = {**upload.options, "treat_as": names}
     upload.state = State.READ

@@ -41,7 +41,7 @@ def withdraw(
     Fault
         There is no reason.
     Refused
-        Nothing was taken in, it was withdrawn already, or it is still being worked on.
+        Nothing was taken in, it was withdrawn already, or it has not come to its end.
     Forbidden
         The person may not settle readings at a depot of these vehicles.
     """
@@ -55,7 +55,7 @@ def withdraw(
         state = Upload.State
         freed = {"hash": f"withdrawn {upload.pk}", "state": state.READ}
         if not Upload.objects.filter(pk=upload.pk, state=state.DONE).update(**freed):
-            raise Refused("This upload is still being worked on: wait for it to end.")
+            raise Refused("This upload has not come to its end yet: wait for it.")
         ids = _brought_by_it_alone(upload)
         _must_settle(person, ids)
         kept = UploadWithdrawal.objects.create(

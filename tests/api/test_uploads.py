@@ -10,10 +10,12 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from pytest_django import DjangoCaptureOnCommitCallbacks, Settings
 from rest_framework.test import APIClient
 
-from fleet import chain
+from fleet import chain, jobs
 from fleet.people import tokens
 from fleet.readings import intake
 from fleet.readings.models import Reading, Upload
+from fleet.runs import ledger
+from fleet.runs.models import Run
 from tests.api.conftest import Caller
 from tests.api.routes import address
 from tests.cast import Cast, depots_day
@@ -76,6 +78,31 @@ def test_its_progress_and_end_can_be_followed(clerk: APIClient, sent: list[int])
     # a vehicle of another depot is as unknown to the clerk as one that does not exist
     assert upload["counts"] == {"accepted": 1, "unknown vehicle": 2, "unreadable": 1}
     assert not Reading.objects.filter(value=9999).exists()
+
+
+def test_an_upload_says_since_when_it_waits_until_a_worker_takes_it(
+    clerk: APIClient, sent: list[int]
+) -> None:
+    send(clerk, "V-101,{today},10760")
+    one = Upload.objects.get()
+    own = f"{UPLOADS}/{one.pk}"
+
+    def told() -> list[object]:
+        rows = [clerk.get(own).json(), *clerk.get(UPLOADS).json()["rows"]]
+        return [row["waiting_since"] for row in rows]
+
+    came = clerk.get(own).json()["received_at"]
+    assert told() == [came, came]
+    ledger.ask_for(jobs.UPLOAD, one.received_at.date(), str(one.pk))
+    assert told() == [came, came]  # it was only noted
+    Upload.objects.update(rows_read=1)  # by a command, which is in no ledger
+    assert told() == [None, None]
+    Upload.objects.update(rows_read=0)
+    ledger.claim(jobs.UPLOAD, one.received_at.date(), str(one.pk))
+    assert told() == [None, None]
+    Run.objects.all().delete()
+    Upload.objects.update(state=Upload.State.DONE)
+    assert told() == [None, None]
 
 
 def test_each_row_can_be_read_back_with_its_outcome(clerk: APIClient, sent: list[int]) -> None:

@@ -2,15 +2,18 @@
 
 import re
 from collections.abc import Callable
+from datetime import UTC, date, datetime
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from pytest_django import DjangoCaptureOnCommitCallbacks
 
+from fleet import jobs
 from fleet.dashboard.readings.uploads import cells, outcome_words
 from fleet.people.models import Person
 from fleet.readings.models import Reading, Upload, UploadRow
+from fleet.runs import ledger
 from tests.cast import Cast, depots_day
 from tests.dashboard.rendered import form
 from tests.dashboard.test_readings import held, sent
@@ -189,3 +192,23 @@ def test_whole_numbers_of_a_sheet_are_told_as_whole() -> None:
     """A spreadsheet hands every number over with a fraction."""
     row = UploadRow(raw='["201", "2026-11-06", 89815.0, 1.5]')
     assert cells(row) == ["201", "2026-11-06", "89815", "1.5"]
+
+
+def test_a_sheet_that_no_worker_has_taken_says_since_when_it_waits(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    client = signed_in(people.clerk)
+    client.post("/readings/uploads", {"file": SimpleUploadedFile("a.csv", b"vehicle,km\n")})
+    one = Upload.objects.get()
+    Upload.objects.update(received_at=datetime(2026, 1, 9, 7, 9, tzinfo=UTC))  # 08:09 in Berlin
+    said = client.get(f"/readings/uploads/{one.pk}/state").content.decode()
+    assert "Waiting for the worker since 9 Jan 2026, 08:09." in said
+    assert "rows read so far" not in said
+    answer = " ".join(client.get("/readings").content.decode().split())
+    assert "waits for the worker since 9 Jan 2026, 08:09" in answer
+    assert "is being worked" not in answer
+    assert "received, waiting for the worker<" in answer
+    ledger.claim(jobs.UPLOAD, date(2026, 1, 9), str(one.pk))
+    said = client.get(f"/readings/uploads/{one.pk}/state").content.decode()
+    assert "0 rows read so far" in said
+    assert "aiting for the worker" not in said + client.get("/readings").content.decode()

@@ -148,7 +148,7 @@ def test_mending_twice_finds_nothing_left(people: Cast) -> None:
 def test_an_upload_under_work_is_not_mended(people: Cast) -> None:
     upload = taken_in("V101,2026-02-20,5000")
     Upload.objects.filter(pk=upload.pk).update(state=Upload.State.READ)
-    with pytest.raises(Stale, match="still being worked on"):
+    with pytest.raises(Stale, match="has not come to its end yet"):
         treat_as(upload, "V101", people.van)
 
 

@@ -290,7 +290,7 @@ def test_it_is_refused_without_reason_twice_or_while_it_is_at_work(people: Cast)
     with pytest.raises(Fault, match="Say why"):
         withdrawn(upload, reason="  ")
     Upload.objects.filter(pk=upload.pk).update(state=Upload.State.JUDGED)
-    with pytest.raises(Refused, match="still being worked on"):
+    with pytest.raises(Refused, match="has not come to its end yet"):
         withdrawn(upload)
     Upload.objects.filter(pk=upload.pk).update(state=Upload.State.DONE)
     withdrawn(upload)

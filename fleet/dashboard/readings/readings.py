@@ -306,6 +306,7 @@ def _upload_context(
         "share": share_of(one),
         "steps": STEPS,
         "finished": not one.is_under_way,
+        "waiting_since": jobs.waiting_since(one),
         "totals": totals_of(one),
         **_kinds(request, one),
         "outcome": outcome if outcome in SHOWN_OUTCOMES else "",

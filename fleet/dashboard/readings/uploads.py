@@ -4,11 +4,12 @@ import json
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from django.db.models import QuerySet
 
+from fleet import jobs
 from fleet.dashboard import words
 from fleet.dashboard.readings.lines import ReadingLine, reading_lines, with_lines
 from fleet.people.models import Person
@@ -79,6 +80,7 @@ class UploadLine:
     row: Upload
     outcomes: str
     unseen: int  # rejected rows that nobody has looked at
+    waiting_since: datetime | None  # when it came, where no worker has taken it
 
 
 def totals_of(upload: Upload) -> list[Total]:
@@ -101,7 +103,12 @@ def upload_lines(uploads: Sequence[Upload]) -> list[UploadLine]:
     """Each upload with how its rows came out and what of them is still open now."""
     still = open_now(uploads)
     return [
-        UploadLine(one, outcome_words(one.counts, still[one.pk]), still[one.pk][Outcome.REJECTED])
+        UploadLine(
+            one,
+            outcome_words(one.counts, still[one.pk]),
+            still[one.pk][Outcome.REJECTED],
+            jobs.waiting_since(one),
+        )
         for one in uploads
     ]
 
