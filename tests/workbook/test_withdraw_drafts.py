@@ -91,3 +91,13 @@ def test_each_depot_follows_in_the_night_of_its_own_zone(load: Load) -> None:
     night(WITHDRAWN.date())
     load.refresh_from_db()
     assert (load.drafts, load.followed) == (1, [999, Depot.objects.get().pk])
+
+
+def test_a_long_reason_is_kept_as_far_as_there_is_room(load: Load) -> None:
+    Load.objects.update(name="n" * 200)
+    with time_machine.travel(WITHDRAWN, tick=False):
+        withdraw(load, person=None, reason="w" * 300, now=WITHDRAWN)
+    night(WITHDRAWN.date())
+    reason = OrderEvent.objects.get(what="cancel").reason
+    said = f"The load of {'n' * 80} was withdrawn: "
+    assert reason == said + "w" * (300 - len(said))  # as many as are kept of any reason
