@@ -13,6 +13,7 @@ from celery.signals import (
     beat_init,
     setup_logging,
     worker_init,
+    worker_process_init,
     worker_ready,
 )
 from django.conf import settings
@@ -57,10 +58,11 @@ def make_up_at_start(**_: object) -> None:
     app.send_task("fleet.jobs.make_up")
 
 
+@worker_process_init.connect
 @worker_ready.connect
 def give_way_to_the_pages(**_: object) -> None:
     """Whoever waits for a page waits less for a night; where nobody waits, it takes no longer."""
-    os.nice(BEHIND_PAGES)
+    os.nice(max(0, BEHIND_PAGES - os.nice(0)))
 
 
 @setup_logging.connect

@@ -54,10 +54,10 @@ def running(
         reader.join()
 
 
-def worker() -> Any:
-    """A worker like that of the program, without the time of day."""
-    command = ["-m", "celery", "-A", "config.celery:app", "worker", "-P", "solo", "-l", "INFO"]
-    return running([sys.executable, *command], "ready.")
+def worker(*how: str) -> Any:
+    """A worker like that of the program, without the time of day; in one process by itself."""
+    command = ["-m", "celery", "-A", "config.celery:app", "worker", "-l", "INFO"]
+    return running([sys.executable, *command, *(how or ("-P", "solo"))], "ready.")
 
 
 def wait_for(true: Callable[[], Any], seconds: float = 180) -> Any:

@@ -2,6 +2,7 @@
 
 import os
 from datetime import timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -34,10 +35,15 @@ def test_a_worker_does_the_night_it_is_sent() -> None:
         assert wait_for(lambda: state(run) == "done")
 
 
-def test_a_worker_gives_way_to_the_pages() -> None:
-    with worker() as process:
-        ours, its = (os.getpriority(os.PRIO_PROCESS, pid) for pid in (os.getpid(), process.pid))
-        assert its == min(ours + 10, 19)  # 19: the least there is
+@pytest.mark.parametrize("how", [("-P", "solo"), ("--concurrency", "1")])
+def test_whatever_does_the_work_gives_way_to_the_pages(how: tuple[str, str]) -> None:
+    least = max(os.getpriority(os.PRIO_PROCESS, os.getpid()), 10)
+    with worker(*how) as process:
+        task = Path(f"/proc/{process.pid}/task/{process.pid}")
+        children = [int(pid) for pid in (task / "children").read_text().split()]
+        assert len(children) == (how[0] == "--concurrency")
+        for pid in (process.pid, *children):
+            assert wait_for(lambda pid=pid: os.getpriority(os.PRIO_PROCESS, pid) == least, 20)
 
 
 def test_a_worker_makes_up_a_lost_night_as_soon_as_it_starts() -> None:
