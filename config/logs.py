@@ -15,6 +15,7 @@ from fleet import trace
 
 LONGEST = 500  # signs of a text; our choice
 FRAMES = 20  # the innermost of an error; our choice
+OF_HOSTS = ("ALLOWED_HOSTS", "SUMPWISE_HOSTS")  # Django tells its own setting, we read another
 SECRETS = re.compile(
     r"sumpwise_[\w-]+|(?<=/sign-in/link/)[^\s/]+|\b[Bb]earer\s+\S+|(?<=://)[^\s/@]+(?=@)"
     r"|(?<=[?&])\S+|\b[\w-]{32,}\b|DETAIL:.*",
@@ -30,7 +31,7 @@ class Lines(logging.Formatter):
             "at": datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds"),
             "level": record.levelname.lower(),
             "from": record.name,
-            "text": without_secrets(record.getMessage()),
+            "text": without_secrets(record.getMessage().replace(*OF_HOSTS)),
             "request": trace.REQUEST.get(),
             "run": trace.RUN.get(),
             "person": trace.PERSON.get(),

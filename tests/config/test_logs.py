@@ -175,3 +175,11 @@ def test_every_request_has_a_number_of_its_own(people: Cast) -> None:
 )
 def test_what_looks_like_a_secret_is_cut_out(text: str, left: str) -> None:
     assert without_secrets(text) == left
+
+
+def test_a_refused_host_names_the_variable_to_set(
+    people: Cast, lines: Callable[[], list[dict[str, Any]]]
+) -> None:
+    assert client_of(people).get("/sign-in", headers={"host": "fleet.example"}).status_code == 400
+    (told,) = lines()
+    assert "You may need to add 'fleet.example' to SUMPWISE_HOSTS." in told["text"]
