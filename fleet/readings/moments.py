@@ -114,6 +114,8 @@ _MONTH_FORMS = tuple(
     )
 )
 _REMEDY = "write it as 2026-03-31 or 2026-03-31 14:05"
+# an example could be taken for the day that is meant
+_RIGHT_DAY = "write it as YYYY-MM-DD, with the day that is right"
 
 
 def read_moment(cell: object, day_first: bool | None = None) -> Moment:
@@ -217,7 +219,7 @@ def _date(year: int, month: int, day: int, text: str) -> date:
             raise ValueError
         return date(year, month, day)
     except ValueError:
-        raise CellFault(f"holds {shown(text)}, a day that does not exist: {_REMEDY}") from None
+        raise CellFault(f"holds {shown(text)}, a day that does not exist: {_RIGHT_DAY}") from None
 
 
 def day_first_of(cells: Iterable[object]) -> bool | None:

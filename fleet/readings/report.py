@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from django.db.models import Case, F, QuerySet, When
@@ -75,7 +75,8 @@ class Report:
 
 
 def report_of(upload: Upload, tried: bool = False) -> Report:
-    """The report of an upload; ``tried`` leaves out its id, because nothing was kept."""
+    """The report of an upload; ``tried`` leaves out ids, because nothing was kept."""
+    rows = not_accepted(upload)
     return Report(
         upload=None if tried else upload.pk,
         file=upload.name,
@@ -83,7 +84,7 @@ def report_of(upload: Upload, tried: bool = False) -> Report:
         message=upload.message,
         seen_before=upload.seen_before,
         counts={outcome.value: upload.counts.get(outcome, 0) for outcome in OUTCOMES},
-        not_accepted=tuple(not_accepted(upload)),
+        not_accepted=tuple(replace(row, reading=None) if tried else row for row in rows),
     )
 
 

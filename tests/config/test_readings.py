@@ -45,6 +45,7 @@ def test_an_upload_says_what_became_of_each_row(
 ) -> None:
     out = printed(capsys, "upload", str(sheet))
     assert "): 12 rows: 10 accepted, 1 held, 0 rejected, 1 unknown vehicle" in out
+    assert f"[reading {Reading.objects.get(verdict=Verdict.HELD).pk}]" in out
     assert "row 13: “V-9” is no known fleet number" in out
     assert out.endswith("To decide about what is held: sumpwise settle\n")
 
@@ -61,6 +62,10 @@ def test_a_trial_keeps_nothing(sheet: Path, capsys: pytest.CaptureFixture[str]) 
     out = printed(capsys, "upload", str(sheet), "--dry-run")
     assert "tried only; nothing was kept" in out
     assert "sumpwise settle" not in out
+    assert "1 held" in out
+    assert "[reading" not in out  # there will be none of that number
+    told = json.loads(printed(capsys, "upload", str(sheet), "--dry-run", "--json"))
+    assert {row["reading"] for row in told["not_accepted"]} == {None}
     assert not Reading.objects.exists()
 
 

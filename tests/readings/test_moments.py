@@ -111,6 +111,15 @@ def test_what_is_no_date_is_refused_with_a_remedy(cell: object, words: str) -> N
     assert "write it as" in str(fault.value)
 
 
+def test_no_example_stands_beside_a_day_that_does_not_exist() -> None:
+    with pytest.raises(CellFault) as fault:
+        read_moment("31.02.2026")
+    assert str(fault.value) == (
+        "holds “31.02.2026”, a day that does not exist: write it as YYYY-MM-DD, with the day that "
+        "is right"
+    )
+
+
 def test_an_ambiguous_date_is_refused_naming_both_days() -> None:
     with pytest.raises(CellFault, match="3 April 2026 or 4 March 2026.*2026-04-03 or 2026-03-04"):
         read_moment("03/04/2026")
