@@ -26,6 +26,7 @@ from fleet.runs import ledger, owner
 
 DEFAULT_HOST = "127.0.0.1"
 DEFAULT_PORT = 8000
+OWN_NAMES = {"localhost", DEFAULT_HOST, "[::1]"}  # by which only this machine calls itself
 PORTS_TRIED = 50
 START_WITHIN_S = 60.0
 WORKER = "worker"
@@ -153,6 +154,21 @@ def port() -> int | None:
         except BlockingIOError:  # held by the one that serves
             return int(json.load(file)["port"])
     return None
+
+
+def public_address() -> str:
+    """Where people reach the pages of a server, as far as its settings tell."""
+    from config.webserver import bind
+
+    origins = [one for one in settings.CSRF_TRUSTED_ORIGINS if "*" not in one]
+    if origins:
+        return str(origins[0]).rstrip("/")
+    names = [one for one in settings.ALLOWED_HOSTS if one[0] not in ".*" and one not in OWN_NAMES]
+    host = names[0] if names else DEFAULT_HOST
+    port = bind.rpartition(":")[2]
+    if settings.BEHIND_TLS or not port.isdigit():
+        return f"{'https' if settings.BEHIND_TLS else 'http'}://{host}"
+    return f"http://{host}:{port}"
 
 
 def _is_orphaned(path: Path) -> bool:

@@ -12,6 +12,11 @@ if TYPE_CHECKING:
     from fleet.people.manage import Changes
     from fleet.people.models import Person, Token
 
+COPIES = (
+    "Backups and exports made before keep the name: delete them where that may be, and after "
+    "bringing one back replace the name again."
+)
+
 
 def register(commands: Any) -> None:
     _register_person(commands.add_parser("person", help="add, list and change people"))
@@ -42,7 +47,7 @@ def _register_person(person: argparse.ArgumentParser) -> None:
         "forget",
         help="replace a person's name and address for good; their work stays",
         description="Replaces name, address, password and tokens of a person everywhere, also in "
-        "what was before; work, decisions and signatures stay. It cannot be undone.",
+        f"what was before; work, decisions and signatures stay. It cannot be undone. {COPIES}",
     )
     gone.add_argument("name", metavar="NAME")
     gone.add_argument("--for-good", action="store_true", required=True, help="say that it is meant")
@@ -114,7 +119,7 @@ def forget_person(arguments: argparse.Namespace) -> int:
 
     person = manage.named(arguments.name)
     now = forget(Actor(None, "command", timezone.now()), person)
-    print(f"{arguments.name} is called {now} everywhere now; their work stays.")
+    print(f"{arguments.name} is called {now} everywhere now; their work stays. {COPIES}")
     return 0
 
 
@@ -241,7 +246,10 @@ def print_link(arguments: argparse.Namespace) -> int:
         )
     person = manage.named(arguments.name)
     port = serving.port()
-    print(f"http://127.0.0.1:{port or serving.DEFAULT_PORT}{links.issue(person)}")
-    if port is None:
+    here = f"http://{serving.DEFAULT_HOST}:{port or serving.DEFAULT_PORT}"
+    nobody = port is None and not settings.SERVED
+    address = serving.public_address() if port is None and settings.SERVED else here
+    print(f"{address}{links.issue(person)}")
+    if nobody:
         print("Nothing is served at present: start sumpwise demo first.", file=sys.stderr)
     return 0

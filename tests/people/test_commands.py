@@ -4,6 +4,7 @@ import json
 from pathlib import Path
 
 import pytest
+from django.test import override_settings
 from pytest_django import Settings
 
 from config.cli import main
@@ -96,6 +97,7 @@ def test_a_sign_in_link_leads_to_what_is_served(
     assert links.redeem(secret, "127.0.0.1") == people.clerk
 
 
+@override_settings(SERVED=False)
 def test_a_lock_left_behind_is_not_taken_for_a_server(
     people: Cast, demo: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -104,6 +106,41 @@ def test_a_lock_left_behind_is_not_taken_for_a_server(
     told = capsys.readouterr()
     assert told.out.startswith("http://127.0.0.1:8000/")
     assert "Nothing is served" in told.err
+
+
+@pytest.mark.parametrize(
+    ("origins", "hosts", "tls", "address"),
+    [
+        (["https://*.example", "https://a.example/"], ["b.example"], True, "https://a.example"),
+        ([], ["localhost", ".example", "*", "b.example", "c.example"], True, "https://b.example"),
+        ([], ["localhost", "127.0.0.1", "[::1]"], False, "http://127.0.0.1:8000"),
+        ([], ["localhost", "b.example"], False, "http://b.example:8000"),
+    ],
+)
+def test_a_server_gives_the_address_that_people_reach_it_by(
+    people: Cast,
+    demo: Path,
+    capsys: pytest.CaptureFixture[str],
+    origins: list[str],
+    hosts: list[str],
+    tls: bool,
+    address: str,
+) -> None:
+    shown = {"CSRF_TRUSTED_ORIGINS": origins, "ALLOWED_HOSTS": hosts, "BEHIND_TLS": tls}
+    with override_settings(SERVED=True, **shown):
+        assert main(("sign-in", "cleo")) == 0
+    told = capsys.readouterr()
+    assert told.out.partition(links.PATH)[0] == address
+    assert told.err == ""
+
+
+def test_whoever_replaces_a_name_is_told_of_copies(
+    people: Cast, capsys: pytest.CaptureFixture[str]
+) -> None:
+    told = "Backups and exports made before keep the name"
+    assert main(("person", "forget", "--help")) == 0
+    assert told in " ".join(capsys.readouterr().out.split())
+    assert told in output(capsys, "person", "forget", "cleo", "--for-good")
 
 
 def test_there_are_no_links_outside_a_demo(
