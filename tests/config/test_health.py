@@ -56,13 +56,15 @@ def test_the_web_server_knows_who_watches() -> None:
 
 @pytest.mark.parametrize(("part", "status"), [("database", 503), (QUEUE, 200)])
 def test_a_part_that_is_away_is_named_and_no_address_told(
-    monkeypatch: pytest.MonkeyPatch, part: str, status: int
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture, part: str, status: int
 ) -> None:
     def away() -> str:
         raise OperationalError("could not connect to 10.0.0.7 as sumpwise")
 
     monkeypatch.setitem(health.PARTS, part, health.Part(away))
     answer = Client().get("/ready")
+    assert health.PARTS[part].found.done()  # it was not waited for
+    assert "A part is not ready." in caplog.messages
     assert answer.status_code == status
     assert answer.json() == {
         "ready": status == 200,
@@ -95,6 +97,7 @@ def test_a_part_that_hangs_keeps_whoever_asks_for_a_second_and_one_thread(
     assert {answer.status_code for answer in answers} == {503}
     assert answers[0].json()["parts"]["database"] == "away"
     assert len(begun) == 1
+    assert begun[0].daemon  # a process that is to end does not wait for it
     resumes.set()
     begun[0].join()
     assert Client().get("/ready").status_code == 200

@@ -146,6 +146,22 @@ def test_while_all_threads_show_pages_one_more_answers_whoever_watches(
     assert worker.handle(conn) == "answered"
 
 
+@pytest.mark.parametrize(
+    ("sent", "answered"), [(HEAD.replace(b"health", b"due"), True), (post(1 << 20), False)]
+)
+def test_while_long_bodies_are_read_others_are_shown_pages(
+    monkeypatch: pytest.MonkeyPatch, ends: Ends, sent: bytes, answered: bool
+) -> None:
+    client, conn = ends
+    conn.parser = None
+    worker = worker_with(pages=1, readers=1)
+    monkeypatch.setattr(patience.ThreadWorker, "handle", lambda *_: "answered")
+    client.sendall(sent)
+    with worker.readers:
+        assert worker.handle(conn) == ("answered" if answered else patience.WAITING)
+    assert worker.handle(conn) == "answered"
+
+
 def test_an_end_is_seen_while_all_threads_show_pages(
     monkeypatch: pytest.MonkeyPatch, ends: Ends
 ) -> None:
