@@ -64,6 +64,7 @@ def test_a_server_set_up_whole_and_a_single_machine_are_well() -> None:
         ({"REDIS_URL": "127.0.0.1:6379/0"}, "sumpwise.E011"),
         ({"REDIS_URL": "redis:/r:6379/0"}, "sumpwise.E011"),
         ({"REDIS_URL": "amqp://r:6379/0"}, "sumpwise.E011"),
+        ({"REDIS_URL": "redis://r:0/0"}, "sumpwise.E011"),
         ({"REDIS_URL": "redis://r:first/0"}, "sumpwise.E011"),
         ({"REDIS_URL": "redis://r:6379/first"}, "sumpwise.E011"),
         ({"REDIS_URL": ""}, "sumpwise.W004"),
