@@ -17,7 +17,8 @@ def register(commands: Any) -> None:
         "nightly",
         help="do the night's work now",
         description="Judges new readings and brings usage, duty classes and due dates up to date. "
-        "While sumpwise serve runs this happens by itself, at 02:30 of each depot.",
+        "By itself this happens at 02:30 of each depot: while sumpwise serve runs, on a server "
+        "while beat and a worker do.",
     )
     nightly.add_argument("--date", type=day, metavar="D", help="the night of this day; else today")
     nightly.add_argument("--json", action="store_true", help="print a JSON list of the runs")
