@@ -69,8 +69,8 @@ def test_what_an_entry_was_told_goes_once_it_is_settled_on_the_page_of_its_vehic
 ) -> None:
     client, where = signed_in(people.clerk), "/vehicles/V-101"
     action, fields = form(client.get(where).content.decode(), 'name="value"')
-    seen = client.post(action, {**fields, "value": "900"}, follow=True).content.decode()
-    assert re.search(r'<li class="notice notice-warning">\s*900.km (held|rejected)\.', seen)
+    seen = client.post(action, {**fields, "value": "1070"}, follow=True).content.decode()
+    assert re.search(r'<li class="notice notice-warning">\s*1,070.km (held|rejected)\.', seen)
     here = re.findall(r'class="here" name="here" value="([^"]+)"', seen)
     assert "said" in here
     action, fields = form(seen, 'name="meant"')
