@@ -48,10 +48,10 @@ class OwnWork:
 
     def work(self, visit: Visit, clock: Clock) -> None:
         """The order of a visit, as far as it has come by now."""
-        vehicle = self.shop.vehicle(visit.van.number)
         rng = chance(visit.van.number, 6_000 + visit.day.toordinal())
         ago_d = (self.today - visit.day).days
         clock.now = self.shop.now = min(clock.now + timedelta(days=SIGNED_OFF_D), self.now)
+        vehicle = self.shop.vehicle(visit.van.number)
         self._close_what_was_seen(vehicle.pk)
         order = self.shop.order(self._line(visit, vehicle.depot.slug, rng))
         if order is None:

@@ -241,7 +241,7 @@ def test_who_may_not_and_what_is_not_to_be_corrected_here_is_refused(people: Cas
     with pytest.raises(Refused, match="which vehicle"):
         mended(upload, 6, people.clerk, **given)
     Upload.objects.update(state=Upload.State.JUDGED)
-    with pytest.raises(Refused, match="worked on"):
+    with pytest.raises(Refused, match="not come to its end"):
         mended(upload, 4, people.clerk, **given)
     Upload.objects.update(state=Upload.State.DONE)
     assert mended(upload, 4, people.mechanic, **given).outcome == Outcome.ACCEPTED
