@@ -166,14 +166,16 @@ def test_the_clock_does_not_start_without_its_database(tmp_path: Path) -> None:
     assert "The database does not answer" in ended(tmp_path, *BEAT, **nowhere)
 
 
-@pytest.mark.parametrize("part", [WEB, WORKER, BEAT], ids=["web", "worker", "beat"])
+@pytest.mark.any_database  # each ends before it asks for one
 @pytest.mark.parametrize(
-    ("name", "given", "said"),
+    ("part", "name", "given", "said"),
     [
-        ("SUMPWISE_DATABASE_URL", "nonsense", "SUMPWISE_DATABASE_URL must be a postgres:// addr"),
-        ("SUMPWISE_SECRET_KEY_FILE", "/nope", "SUMPWISE_SECRET_KEY_FILE: /nope cannot be read"),
-        ("SUMPWISE_DATA", "/proc/x", "The data folder /proc/x cannot be made"),
-        ("SUMPWISE_REDIS_URL", "127.0.0.1:6379", "SUMPWISE_REDIS_URL is no address of Redis"),
+        (WEB, "SUMPWISE_DATABASE_URL", "nonsense", "SUMPWISE_DATABASE_URL must be a postgres://"),
+        (WEB, "SUMPWISE_REDIS_URL", "127.0.0.1:6379", "SUMPWISE_REDIS_URL is no address of Redis"),
+        (WORKER, "SUMPWISE_SECRET_KEY_FILE", "/nope", "SUMPWISE_SECRET_KEY_FILE: /nope cannot be"),
+        (WORKER, "SUMPWISE_REDIS_URL", "127.0.0.1:6379", "SUMPWISE_REDIS_URL is no address of R"),
+        (BEAT, "SUMPWISE_DATA", "/proc/x", "The data folder /proc/x cannot be made"),
+        (BEAT, "SUMPWISE_REDIS_URL", "127.0.0.1:6379", "SUMPWISE_REDIS_URL is no address of Redi"),
     ],
 )
 def test_each_part_ends_on_a_setting_that_it_cannot_use_with_one_sentence(
@@ -184,6 +186,7 @@ def test_each_part_ends_on_a_setting_that_it_cannot_use_with_one_sentence(
     assert "Traceback" not in told
 
 
+@pytest.mark.any_database
 def test_where_the_port_is_taken_the_variable_is_named(tmp_path: Path) -> None:
     data = {"SUMPWISE_DATA": str(tmp_path), "PATH": os.environ["PATH"]}
     migrate = [sys.executable, "-m", "config", "migrate"]
