@@ -22,7 +22,6 @@ from config import lifeline
 from config.readiness import or_end
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
-BEHIND_PAGES = 10  # how much less of a processor a worker asks for than pages do; our choice
 
 with or_end():  # whoever starts worker or beat reads why they do not start, and no trace
     settings.INSTALLED_APPS  # noqa: B018  (read now: celery would in the midst of its own work)
@@ -62,7 +61,9 @@ def make_up_at_start(**_: object) -> None:
 @worker_ready.connect
 def give_way_to_the_pages(**_: object) -> None:
     """Whoever waits for a page waits less for a night; where nobody waits, it takes no longer."""
-    os.nice(max(0, BEHIND_PAGES - os.nice(0)))
+    from django.conf import settings
+
+    os.nice(max(0, settings.WORKER_NICENESS - os.nice(0)))
 
 
 @setup_logging.connect

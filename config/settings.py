@@ -222,6 +222,8 @@ X_FRAME_OPTIONS = "DENY"
 # what is below or beside the program's name is not ours to promise; the proxy sends to TLS
 SILENCED_SYSTEM_CHECKS = ["security.W005", "security.W008", "security.W021"]
 CSRF_FAILURE_VIEW = "config.errors.stale_form"
+# how much less of a processor a worker asks for than pages do, as ``nice`` counts; our choice
+WORKER_NICENESS = ENV.whole_number("SUMPWISE_WORKER_NICENESS", 10)
 # how many proxies of our own stand in front, each adding to X-Forwarded-For; 0: it is not believed
 PROXIES = ENV.whole_number("SUMPWISE_PROXIES", 0)
 SESSION_COOKIE_HTTPONLY = True

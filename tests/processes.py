@@ -17,6 +17,7 @@ def environment() -> dict[str, str]:
     """What a process needs to see what the test sees."""
     given = {"PATH": os.environ["PATH"], "HOME": "/nonexistent", "PYTHONUNBUFFERED": "1"}
     given["SUMPWISE_DATA"] = str(settings.DATA_DIR)
+    given["SUMPWISE_WORKER_NICENESS"] = "0"  # tests wait for what it does
     if settings.SERVED:
         base, _, name = settings.DATABASE_URL.rpartition("/")
         _, mark, options = name.partition("?")
@@ -54,10 +55,10 @@ def running(
         reader.join()
 
 
-def worker(*how: str) -> Any:
+def worker(*how: str, **given: str) -> Any:
     """A worker like that of the program, without the time of day; in one process by itself."""
     command = ["-m", "celery", "-A", "config.celery:app", "worker", "-l", "INFO"]
-    return running([sys.executable, *command, *(how or ("-P", "solo"))], "ready.")
+    return running([sys.executable, *command, *(how or ("-P", "solo"))], "ready.", given)
 
 
 def wait_for(true: Callable[[], Any], seconds: float = 180) -> Any:

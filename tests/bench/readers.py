@@ -32,7 +32,6 @@ from django.db import connection
 from django.db.models import F
 from django.test import Client
 
-from config.celery import BEHIND_PAGES
 from fleet import chain
 from fleet.due.models import DueDate, Limit
 from fleet.people import tokens
@@ -78,7 +77,10 @@ def run(vehicles: int) -> None:
         _say("alone", alone)
         with _counting():
             _say("beside a loop that only counts", _read(ask, vehicles, _a_while))
-        for name, nice in (("at the worker's priority", BEHIND_PAGES), ("at the pages' own", 0)):
+        for name, nice in (
+            ("at the worker's priority", settings.WORKER_NICENESS),
+            ("at the pages' own", 0),
+        ):
             read = [_during_a_night(ask, vehicles, on, nice, at) for at in range(NIGHTS)]
             _say(f"during a night {name}", sum(read, _Found()))
             _compare(name, alone, sum(read, _Found()))
@@ -91,7 +93,7 @@ def _a_while() -> None:
 @contextmanager
 def _counting() -> Iterator[None]:
     """A processor less, at the worker's priority: what its want alone makes of the times."""
-    loop = f"import os; os.nice({BEHIND_PAGES})\nwhile True: pass"
+    loop = f"import os; os.nice({settings.WORKER_NICENESS})\nwhile True: pass"
     process = subprocess.Popen([sys.executable, "-c", loop])
     try:
         yield

@@ -27,7 +27,10 @@ pytestmark = pytest.mark.any_database  # what is served here is a data folder, a
 Start = Callable[..., "subprocess.Popen[str]"]
 TRIED = "tried-12-0123abcd-345-x.sqlite3"  # as a trial leaves it that was killed long ago
 PATIENCE_S = 120.0  # on a busy machine; what is right after it is right
-EMBEDDED = {"PATH": os.environ["PATH"], "HOME": "/nonexistent"}
+EMBEDDED = {
+    **{"PATH": os.environ["PATH"], "HOME": "/nonexistent"},
+    "SUMPWISE_WORKER_NICENESS": "0",  # tests wait for what it does
+}
 
 
 def launch(folder: Path, *arguments: str) -> "subprocess.Popen[str]":

@@ -38,7 +38,7 @@ def test_a_worker_does_the_night_it_is_sent() -> None:
 @pytest.mark.parametrize("how", [("-P", "solo"), ("--concurrency", "1")])
 def test_whatever_does_the_work_gives_way_to_the_pages(how: tuple[str, str]) -> None:
     least = max(os.getpriority(os.PRIO_PROCESS, os.getpid()), 10)
-    with worker(*how) as process:
+    with worker(*how, SUMPWISE_WORKER_NICENESS="10") as process:
         task = Path(f"/proc/{process.pid}/task/{process.pid}")
         children = [int(pid) for pid in (task / "children").read_text().split()]
         assert len(children) == (how[0] == "--concurrency")

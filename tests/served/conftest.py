@@ -37,6 +37,7 @@ def stack(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stack]:
     with ExitStack() as parts:
         given = {
             "SUMPWISE_DATA": str(folder / "data"),
+            "SUMPWISE_WORKER_NICENESS": "0",  # tests wait for what it does
             "SUMPWISE_DATABASE_URL": parts.enter_context(new_database()),
             "SUMPWISE_DATABASE_PASSWORD_FILE": secret(folder / "database-password"),
             "SUMPWISE_REDIS_URL": parts.enter_context(new_redis(folder)),

@@ -222,6 +222,7 @@ def new_installation(
         ends.callback(broker.kill)
         given = {
             "SUMPWISE_DATA": str(folder / "data"),
+            "SUMPWISE_WORKER_NICENESS": "0",  # tests wait for what it does
             "SUMPWISE_DATABASE_URL": database.url,
             "SUMPWISE_REDIS_URL": broker.url,
             "SUMPWISE_SECRET_KEY_FILE": secret(folder / "secret-key"),
