@@ -37,14 +37,13 @@ def stack(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stack]:
     with ExitStack() as parts:
         given = {
             "SUMPWISE_DATA": str(folder / "data"),
-            "SUMPWISE_WORKER_NICENESS": "0",  # tests wait for what it does
             "SUMPWISE_DATABASE_URL": parts.enter_context(new_database()),
             "SUMPWISE_DATABASE_PASSWORD_FILE": secret(folder / "database-password"),
             "SUMPWISE_REDIS_URL": parts.enter_context(new_redis(folder)),
             "SUMPWISE_SECRET_KEY_FILE": secret(folder / "secret-key"),
         }
         assert set(given) == set(services["worker"]["environment"])
-        given |= read_only(folder)
+        given |= read_only(folder) | {"SUMPWISE_WORKER_NICENESS": "0"}  # tests wait for its work
         once(services["migrate"]["command"], given)
         token = once([sys.executable, "-m", "tests.served.set_up"], given).strip()
         for name, ready in (("worker", "ready."), ("beat", "beat: Starting"), ("web", "Listening")):
