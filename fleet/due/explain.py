@@ -148,12 +148,14 @@ def _counted_from(row: DueDate, vehicle: Vehicle, unit: str, *, hide_fluid: bool
             f"Last done {day(row.anchor.done_on)}{at} "
             f"({row.anchor.evidence}: {row.anchor.source}).{inside}"
         )
-    if row.history_known and row.limit is None and row.p50 is not None:
+    if _is_only_called(row):
         return f"It has no limit of its own: it is due only where something calls for it.{inside}"
+    if row.history_known and vehicle.in_service_on is None:
+        return f"Nothing says when it was last done: it is due because it was called for.{inside}"
     if row.history_known:
         return (
             "Never recorded as done: counted from the start of use on "
-            f"{_day(vehicle.in_service_on)} at {figures(vehicle.in_service_km or 0, unit)}.{inside}"
+            f"{day(vehicle.in_service_on)} at {figures(vehicle.in_service_km or 0, unit)}.{inside}"
         )
     return (
         "Nothing says when it was last done. Record the service, or a document with date and km "
@@ -161,9 +163,14 @@ def _counted_from(row: DueDate, vehicle: Vehicle, unit: str, *, hide_fluid: bool
     )
 
 
+def _is_only_called(row: DueDate) -> bool:
+    """Whether it is due only because something calls for it."""
+    return row.limit is None and row.p50 is not None
+
+
 def _limit_and_class(row: DueDate, vehicle: Vehicle, today: date, unit: str) -> str:
-    if row.limit is None and row.p50 is not None:
-        return ""  # due only because something calls for it
+    if _is_only_called(row):
+        return ""
     if row.limit is None:
         return "No limit is entered for this service and duty class."
     return (

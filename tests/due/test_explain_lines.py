@@ -191,7 +191,7 @@ def test_a_start_of_use_without_a_total_counts_from_nothing(due: Due) -> None:
     found = lines(due, anchor=None)
     assert "counted from the start of use on 15 Jan 2026 at 0 km." in found
     vehicle.in_service_on = None
-    assert "counted from the start of use on unknown at 0 km." in lines(due)
+    assert "Nothing says when it was last done: it is due because it was called for." in lines(due)
 
 
 def test_a_service_done_without_a_total_is_named_by_its_day(due: Due) -> None:
@@ -208,6 +208,19 @@ def test_without_a_limit_it_says_so_unless_something_calls_for_it(due: Due) -> N
     assert "Limit under" not in found
 
 
+def test_a_call_for_what_nobody_knows_of_is_not_counted_from_a_start_of_use() -> None:
+    oil, vehicle = scene.service(km=20_000, months=48), scene.van()
+    Vehicle.objects.update(joined_as=Vehicle.JoinedAs.USED, in_service_on=None)
+    scene.readings(vehicle, scene.steady(10_000, 700, 24))
+    DueEarlier.objects.create(
+        vehicle=vehicle, service=oil, called_on=TODAY, due_on=in_july(8), reason="a seep"
+    )
+    chain.refresh([vehicle.pk], NOW)
+    found = explain(Vehicle.objects.get(), oil, NOW).lines
+    assert found[1] == "Nothing says when it was last done: it is due because it was called for."
+    assert found[2].startswith("Limit under normal duty: 20,000 km or 48 months")
+
+
 def test_what_is_due_only_on_call_is_counted_from_nothing(due: Due) -> None:
     vehicle, oil = due
     DutyAssessment.objects.create(
@@ -221,6 +234,7 @@ def test_what_is_due_only_on_call_is_counted_from_nothing(due: Due) -> None:
     found = lines(due, limit=None, anchor=None, p50=in_july(8))
     assert "\nIt has no limit of its own: it is due only where something calls for it." in found
     assert ("start of use" in found, "Life used: " in found) == (False, False)
+    vehicle.in_service_on = date(2026, 1, 15)
     assert "start of use" in lines(due, anchor=None, limit=Limit.objects.first())
 
 
