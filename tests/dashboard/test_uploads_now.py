@@ -202,13 +202,13 @@ def test_a_sheet_that_no_worker_has_taken_says_since_when_it_waits(
     one = Upload.objects.get()
     Upload.objects.update(received_at=datetime(2026, 1, 9, 7, 9, tzinfo=UTC))  # 08:09 in Berlin
     said = client.get(f"/readings/uploads/{one.pk}/state").content.decode()
-    assert "Waiting for the worker since 9 Jan 2026, 08:09." in said
+    assert "Waiting for its turn since 9 Jan 2026, 08:09." in said
     assert "rows read so far" not in said
     answer = " ".join(client.get("/readings").content.decode().split())
-    assert "waits for the worker since 9 Jan 2026, 08:09" in answer
+    assert "waits for its turn since 9 Jan 2026, 08:09" in answer
     assert "is being worked" not in answer
-    assert "received, waiting for the worker<" in answer
+    assert "received, waiting for its turn<" in answer
     ledger.claim(jobs.UPLOAD, date(2026, 1, 9), str(one.pk))
     said = client.get(f"/readings/uploads/{one.pk}/state").content.decode()
     assert "0 rows read so far" in said
-    assert "aiting for the worker" not in said + client.get("/readings").content.decode()
+    assert "aiting for its turn" not in said + client.get("/readings").content.decode()
