@@ -61,8 +61,6 @@ def make_up_at_start(**_: object) -> None:
 @worker_ready.connect
 def give_way_to_the_pages(**_: object) -> None:
     """Whoever waits for a page waits less for a night; where nobody waits, it takes no longer."""
-    from django.conf import settings
-
     os.nice(max(0, settings.WORKER_NICENESS - os.nice(0)))
 
 

@@ -8,7 +8,6 @@ from fleet.demo.clock import Clock
 from fleet.demo.drive import chance
 from fleet.demo.orders import Shop
 from fleet.demo.service_days import Visit
-from fleet.due.models import Service
 
 SHARE, BEFORE_D = 0.05, 9  # of visits; so many days before, the service was put off
 WHY = (
@@ -35,7 +34,5 @@ class Deferring:
 
     def _put_off(self, visit: Visit, why: str) -> None:
         vehicle = self.shop.vehicle(visit.van.number)
-        for service in Service.objects.filter(
-            vehicle_type=vehicle.vehicle_type_id, slug=visit.services[0]
-        ):
-            self.shop.put_off(vehicle, service, visit.day, f"{why}; invented")
+        (service,) = self.shop.services(vehicle, visit.services[:1])
+        self.shop.put_off(vehicle, service, visit.day, f"{why}; invented")

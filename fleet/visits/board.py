@@ -23,14 +23,13 @@ from fleet.visits.models import (
 from fleet.visits.other_work import keys_of, open_work
 from fleet.visits.places import Places, day_it_takes, gather_places, next_open
 from fleet.workorders.models import Job, WorkOrder
-from fleet.workorders.progress import BEFORE_THE_END
+from fleet.workorders.progress import BEFORE_THE_END, UNDER_WAY
 
 State = WorkOrder.State
 Pair = tuple[int, int]  # vehicle, service
 LATE_SHOWN = 30  # services that go late, the latest first
 LATE_D = 0.5  # below, an expected lateness rounds to no day
 FURTHEST = (State.STARTED, State.WAITING, State.RELEASED, State.DRAFTED)  # along, in this order
-BEGUN = (State.STARTED, State.WAITING)
 
 
 @dataclass(frozen=True)
@@ -60,7 +59,7 @@ class Block:
             return "done"
         states = {order.state for order in self.orders}
         found = next((one for one in FURTHEST if one in states), State.DRAFTED)
-        if not self.published and found not in BEGUN:
+        if not self.published and found not in UNDER_WAY:
             return "proposed"
         return "published" if found == State.DRAFTED else str(found)
 
@@ -83,7 +82,7 @@ class Block:
     @property
     def can_move(self) -> bool:
         """Whether nothing of it has begun."""
-        return self.state not in ("done", *BEGUN)
+        return self.state not in ("done", *UNDER_WAY)
 
     def seen_with(self, places: Places, at: int) -> "Block":
         """The same, with whether who has its order is there that day."""

@@ -28,11 +28,11 @@ from fleet.visits.parts import Part, gather_parts
 from fleet.visits.places import Places, day_it_takes, gather_places, next_open
 from fleet.workorders.issue import done_before_the_end
 from fleet.workorders.models import Job, WorkOrder
+from fleet.workorders.progress import UNDER_WAY
 
 FROZEN_D = 7  # our choice: a night moves no visit nearer than this
 FIRM = (WorkOrder.State.RELEASED, WorkOrder.State.STARTED, WorkOrder.State.WAITING)
 PLANNED = (Vehicle.Status.IN_USE, Vehicle.Status.HIRED_IN)
-BEGUN = (WorkOrder.State.STARTED, WorkOrder.State.WAITING)
 
 
 @dataclass(frozen=True)
@@ -163,7 +163,7 @@ def _orders(
     A day set by hand on a draft is a lock.
     """
     open_jobs = Job.objects.filter(
-        Q(order__state__in=BEGUN)
+        Q(order__state__in=UNDER_WAY)
         | Q(order__state__in=[*FIRM, WorkOrder.State.DRAFTED], order__planned_on__isnull=False),
         order__depot=depot,
         state=Job.State.OPEN,
@@ -196,7 +196,7 @@ def _orders(
                     skills=_skills(needs, services),
                     second_min=sum(needs[pk].second_min for pk in services if pk in needs),
                     because=order.why_it_stands,
-                    begun=order.state in BEGUN,
+                    begun=order.state in UNDER_WAY,
                     person_id=order.assigned_to_id,
                 )
             )

@@ -124,41 +124,27 @@ def long_one(path: str) -> bytes:
 
 
 @pytest.mark.parametrize(
-    ("sent", "answered"),
+    ("full", "sent", "answered"),
     [
-        (HEAD, True),
-        (HEAD.replace(b"health", b"ready"), True),
-        (HEAD.replace(b"health", b"due"), False),
-        (long_one("/health"), False),  # a thread would wait for its body
+        ("pages", HEAD, True),  # one thread more is for whoever watches
+        ("pages", HEAD.replace(b"health", b"ready"), True),
+        ("pages", HEAD.replace(b"health", b"due"), False),
+        ("pages", long_one("/health"), False),  # a thread would wait for its body
+        ("readers", HEAD.replace(b"health", b"due"), True),
+        ("readers", post(1 << 20), False),
     ],
 )
-def test_while_all_threads_show_pages_one_more_answers_whoever_watches(
-    monkeypatch: pytest.MonkeyPatch, ends: Ends, sent: bytes, answered: bool
+def test_what_all_threads_are_at_decides_who_waits(
+    monkeypatch: pytest.MonkeyPatch, ends: Ends, full: str, sent: bytes, answered: bool
 ) -> None:
     client, conn = ends
     conn.parser = None
     worker = worker_with(pages=1, readers=1)
     monkeypatch.setattr(patience.ThreadWorker, "handle", lambda *_: "answered")
     client.sendall(sent)
-    with worker.pages:
+    with getattr(worker, full):
         assert worker.handle(conn) == ("answered" if answered else patience.WAITING)
     assert worker.handle(conn) == "answered"  # what was taken was given back
-    assert worker.handle(conn) == "answered"
-
-
-@pytest.mark.parametrize(
-    ("sent", "answered"), [(HEAD.replace(b"health", b"due"), True), (post(1 << 20), False)]
-)
-def test_while_long_bodies_are_read_others_are_shown_pages(
-    monkeypatch: pytest.MonkeyPatch, ends: Ends, sent: bytes, answered: bool
-) -> None:
-    client, conn = ends
-    conn.parser = None
-    worker = worker_with(pages=1, readers=1)
-    monkeypatch.setattr(patience.ThreadWorker, "handle", lambda *_: "answered")
-    client.sendall(sent)
-    with worker.readers:
-        assert worker.handle(conn) == ("answered" if answered else patience.WAITING)
     assert worker.handle(conn) == "answered"
 
 
