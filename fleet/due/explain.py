@@ -150,13 +150,13 @@ def _counted_from(row: DueDate, vehicle: Vehicle, unit: str, *, hide_fluid: bool
         )
     if _is_only_called(row):
         return f"It has no limit of its own: it is due only where something calls for it.{inside}"
-    if row.history_known and vehicle.in_service_on is None:
-        return f"Nothing says when it was last done: it is due because it was called for.{inside}"
-    if row.history_known:
+    if row.history_known and (since := vehicle.in_service_on) is not None:
         return (
             "Never recorded as done: counted from the start of use on "
-            f"{day(vehicle.in_service_on)} at {figures(vehicle.in_service_km or 0, unit)}.{inside}"
+            f"{day(since)} at {figures(vehicle.in_service_km or 0, unit)}.{inside}"
         )
+    if row.history_known:
+        return f"Nothing says when it was last done: it is due because it was called for.{inside}"
     return (
         "Nothing says when it was last done. Record the service, or a document with date and km "
         f"(a baseline).{inside}"
