@@ -40,7 +40,7 @@ from fleet.today import today_at
 from fleet.trials import evaluate
 from fleet.usage import measure, rates, seasons
 from fleet.vehicles.models import Vehicle
-from fleet.workorders import consumption, escalate, issue, rechecks
+from fleet.workorders import consumption, escalate, issue, rechecks, unasked
 
 Counts = dict[str, int]
 
@@ -208,7 +208,7 @@ def _cancel_drafts(upload: Upload, vehicles: Array) -> None:
     if (kept := UploadWithdrawal.objects.filter(upload=upload).first()) is not None:
         actor = Actor(person=None, channel=kept.channel, now=kept.withdrawn_at)
         why = f"The upload {upload.name[:80]} was withdrawn: {kept.reason}"
-        drafts = issue.cancel_unasked(actor, vehicles, upload.received_at, why[:300])
+        drafts = unasked.cancel_unasked(actor, vehicles, upload.received_at, why[:300])
         UploadWithdrawal.objects.filter(pk=kept.pk).update(drafts=F("drafts") + drafts)
 
 
@@ -222,7 +222,7 @@ def follow_withdrawn() -> None:
         refresh(vehicles, timezone.now())
         actor = Actor(person=None, channel=kept.channel, now=kept.withdrawn_at)
         why = f"What was decided about readings was withdrawn: {kept.reason}"[:300]
-        drafts = issue.cancel_unasked(actor, np.unique(vehicles), kept.first.decided_at, why)
+        drafts = unasked.cancel_unasked(actor, np.unique(vehicles), kept.first.decided_at, why)
         SettlementWithdrawal.objects.filter(pk=kept.pk, drafts=None).update(drafts=drafts)
 
 

@@ -30,7 +30,7 @@ from fleet.workbook.sheets import SHEETS
 from fleet.workbook.use import decide_again, use_changed
 from fleet.workbook.workshop_sheets import MECHANICS, MECHANICS_AWAY
 from fleet.workbook.world import Stored, World, fleet_rows, whole_fleet
-from fleet.workorders import issue
+from fleet.workorders import unasked
 
 WRITTEN_AT_ONCE = 2_000
 FOLLOWED_WITHIN = timedelta(days=30)  # by the night of every depot; our choice
@@ -185,7 +185,7 @@ def follow(actor: Actor, depot_ids: Collection[int], before: datetime) -> int:
             continue
         here = Vehicle.objects.filter(depot__in=left).order_by("pk")
         why = f"The load of {load.name[:80]} was withdrawn: {load.withdrawn_why}"[:300]
-        drafts = issue.cancel_unasked(
+        drafts = unasked.cancel_unasked(
             actor, np.array(here.values_list("pk", flat=True)), load.loaded_at, why
         )
         load.followed, load.drafts = [*load.followed, *left], load.drafts + drafts

@@ -64,6 +64,7 @@ stepwise.py         what holds of every procedure's steps
 stops.py            what stands against using a vehicle, read only
 subjects.py         what a confirm record is about, and its figures
 torques.py          torque recorded; the wrench and its calibration
+unasked.py          drafts that nothing asks for any more, cancelled
 used.py             what an order used: as recorded, else by the book
 used_fluid.py       used fluid drained and collected, by depot
 validate.py         stored procedures held against their family's rules

@@ -4,7 +4,7 @@ import uuid
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
@@ -275,7 +275,7 @@ def draft_due(actor: Actor, today: date, depot_ids: Sequence[int] | None = None)
     return made
 
 
-def _asked_for(today: date) -> QuerySet[DueDate]:
+def asked_for(today: date) -> QuerySet[DueDate]:
     """What a night of that day drafts, unless an open job has it."""
     return DueDate.objects.filter(
         # what is overdue has its earliest likely day behind it
@@ -292,7 +292,7 @@ USED = (
 
 
 def _due_soon(today: date, depot_ids: Sequence[int] | None) -> list[DueDate]:
-    rows = _asked_for(today).filter(~Exists(_of_row(Job.objects.filter(state=Job.State.OPEN))))
+    rows = asked_for(today).filter(~Exists(_of_row(Job.objects.filter(state=Job.State.OPEN))))
     if depot_ids is not None:
         rows = rows.filter(depot_id__in=depot_ids)
     # few: put in order here, for in order SQLite would look through all due dates there are
@@ -376,25 +376,3 @@ def _jobs(order_ids: Array, by_vehicle: dict[int, list[DueDate]]) -> bulk.Column
         "minutes": np.array([_minutes(service) for service in services], dtype=np.int64),
     }
     return bulk.like(Job(), given)
-
-
-def cancel_unasked(actor: Actor, vehicle_ids: Array, since: datetime, reason: str) -> int:
-    """Cancel what the program drafted since an instant, nobody has touched, and of which it would
-    draft nothing today; how many orders."""
-    touched = OrderEvent.objects.filter(order=OuterRef("pk")).exclude(what="draft", person=None)
-    where, params = bulk.among("workorders_workorder.vehicle_id", vehicle_ids)
-    rows = WorkOrder.objects.filter(
-        ~Exists(touched),
-        state=WorkOrder.State.DRAFTED,
-        follows=None,
-        events__what="draft",
-        events__performed_at__gte=since,
-    ).extra(where=[where], params=params)  # noqa: S610
-    cancelled = 0
-    for order in rows.select_related("depot").order_by("pk"):
-        asked = _asked_for(today_at(order.depot.zone, actor.now)).filter(vehicle=order.vehicle_id)
-        services = asked.filter(service__is_round=False).values("service")
-        if not order.jobs.filter(Q(service__in=services) | Q(service=None)).exists():
-            progress.cancel(actor, order.pk, reason=reason)
-            cancelled += 1
-    return cancelled

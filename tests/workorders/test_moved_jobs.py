@@ -11,8 +11,9 @@ from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.actor import Actor
 from fleet.workorders import issue, joblist, listing, progress, recording
 from fleet.workorders.draft_many import Drafted, draft_many
-from fleet.workorders.issue import OrderDraft, cancel_unasked, draft_due, joining
+from fleet.workorders.issue import OrderDraft, draft_due, joining
 from fleet.workorders.models import Job, Procedure, WorkOrder
+from fleet.workorders.unasked import cancel_unasked
 from tests import scene
 from tests.kept import kept
 from tests.scene import INVENTED, NOW

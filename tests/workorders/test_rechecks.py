@@ -7,6 +7,7 @@ from fleet import chain
 from fleet.due import forecast
 from fleet.due.explain import explain
 from fleet.due.models import DueDate, DueEarlier, Service, ServiceDone
+from fleet.people.actor import Actor
 from fleet.readings.settle import settle
 from fleet.usage.models import UsageState
 from fleet.vehicles.models import Depot, VehicleType
@@ -15,6 +16,7 @@ from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import Job, ReCheckRule, WorkOrder
 from fleet.workorders.recheck_admin import ReCheckForm
 from fleet.workorders.rules import re_check_words
+from fleet.workorders.unasked import cancel_unasked
 from tests.kept import kept
 from tests.scene import INVENTED, NOW
 from tests.workorders.conftest import Bay
@@ -216,6 +218,23 @@ def test_a_line_joins_the_vehicles_next_order_by_hand_and_by_night(shop: Worksho
     DueDate.objects.filter(service=shop.bay.oil).update(p10=TODAY, p50=TODAY)
     assert issue.draft_due(shop.bay.actor(), TODAY) == 1
     assert other.filter(state="open").exists()
+
+
+def test_a_line_is_no_reason_to_keep_a_draft_that_nothing_else_asks_for(shop: Workshop) -> None:
+    rule = shop.rule("leak", to_km=None, after_d=2, safety=False)
+    shop.changed()
+    night = Actor(person=None, channel="night", now=NOW + timedelta(hours=1))
+    oil = DueDate.objects.filter(service=shop.bay.oil)
+    later = oil.values_list("p10", "p50").get()
+    oil.update(p10=TODAY, p50=TODAY)  # as a wrong book had it
+    assert issue.draft_due(night, TODAY) == 1
+    assert Job.objects.filter(service=rule.service, state="open").exists()
+    vehicles = np.array([shop.bay.van.pk])
+    assert cancel_unasked(night, vehicles, NOW, "read wrongly") == 0
+    oil.update(p10=later[0], p50=later[1])
+    assert cancel_unasked(night, vehicles, NOW, "read wrongly") == 1
+    assert not Job.objects.filter(service=rule.service, state="open").exists()
+    assert issue.draft_due(night, TODAY) == 0  # the line waits for the next order
 
 
 def test_a_line_waits_for_its_distance_before_it_joins(shop: Workshop) -> None:
