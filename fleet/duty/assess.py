@@ -5,7 +5,8 @@ the class before it; a vehicle without any class is decided from its first known
 """
 
 import json
-from collections.abc import Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -29,6 +30,8 @@ VEHICLES_AT_ONCE = 10_000
 MEASURED_MONTHS = 3  # a quarter of the usual window of twelve; our choice
 MOST_MONTHS = 120  # a first assessment looks back so far at most; our choice
 KINDS = tuple(CompartmentKind.values)
+Place = tuple[int, int, date]  # vehicle, compartment, first day of a class
+Told = tuple[str, str]  # class, and its evidence as it is kept
 # SQL of whether the class of a vehicle for a month, by rules, was not decided on what is known now
 DIFFERS = """
     ({stamp}.month_on {unlike} %s OR {stamp}.rules {unlike} %s OR {stamp}.usage {unlike} {usage})"""
@@ -247,76 +250,102 @@ def _gather_previous(fleet: Fleet, month_on: date) -> tuple[Array, Array]:
 # --- record ------------------------------------------------------------------------------
 def _record(fleet: Fleet, found: Assessment, months: Array) -> int:
     """Write a row where the class changes, and take away one that no longer marks a change."""
-    by_type = _compartments()
-    rows: dict[str, list[Any]] = {
-        name: [] for name in ("vehicle_id", "compartment_id", "from_on", "duty_class", "evidence")
-    }
-    texts: dict[tuple[Exposure, ...], str] = {}  # many vehicles have the same
-    for vehicle, kind, month in np.argwhere(found.changed).tolist():
-        if not (places := by_type.get((int(fleet.type_id[vehicle]), KINDS[kind]))):
-            continue
-        exposures = found.evidence(vehicle, kind, month)
-        if (evidence := texts.get(exposures)) is None:
-            evidence = texts[exposures] = json.dumps(_as_rows(exposures))
-        for pk in places:
-            rows["vehicle_id"].append(int(fleet.id[vehicle]))
-            rows["compartment_id"].append(pk)
-            rows["from_on"].append(months[month].astype("M8[D]"))
-            severe = found.severe[vehicle, kind, month]
-            rows["duty_class"].append(DutyClass.SEVERE if severe else DutyClass.NORMAL)
-            rows["evidence"].append(evidence)
-    columns = {name: _column(name, values) for name, values in rows.items()}
+    wanted = _wanted(fleet, found, months.astype("M8[D]").tolist())
     with transaction.atomic():
-        stored = _stored(fleet, months[0].astype("M8[D]"))
-        stale, others = _differing(columns, stored)
+        ids, stored = _stored(fleet, months[0].astype("M8[D]").item())
+        stale = [ids[place] for place in stored if place not in wanted]
         _drop(stale)
-        _count_change(others)
-        key = ["vehicle_id", "compartment_id", "from_on"]
-        written = bulk.upsert(DutyAssessment, columns, key) if len(columns["vehicle_id"]) else 0
+        _count_change(_otherwise(wanted, stored))
+        written = _write(_differing(wanted, stored))
     return written + len(stale)
 
 
-def _column(name: str, values: list[Any]) -> Array:
-    if name == "from_on":
-        return np.array(values, dtype="M8[D]")
-    return np.array(values, dtype=np.int64 if name.endswith("_id") else object)
+def _wanted(fleet: Fleet, found: Assessment, days: list[date]) -> dict[Place, Told]:
+    wanted: dict[Place, Told] = {}
+    for kind, places in _compartments().items():
+        number = KINDS.index(kind)
+        vehicle, month = np.nonzero(found.changed[:, number])
+        evidence = _evidence(found, number, vehicle, month)
+        severe = found.severe[vehicle, number, month].tolist()
+        names = (str(DutyClass.SEVERE if one else DutyClass.NORMAL) for one in severe)
+        told = list(zip(names, evidence, strict=True))
+        ids, on = fleet.id[vehicle].tolist(), [days[at] for at in month.tolist()]
+        for row, type_id in enumerate(fleet.type_id[vehicle].tolist()):
+            for pk in places.get(type_id, ()):
+                wanted[ids[row], pk, on[row]] = told[row]
+    return wanted
 
 
-def _compartments() -> dict[tuple[int, str], list[int]]:
-    found: dict[tuple[int, str], list[int]] = {}
+def _evidence(found: Assessment, kind: int, vehicle: Array, month: Array) -> list[str]:
+    """Exposures behind some decisions, as they are kept; those of many vehicles are the same."""
+    own = [at for at, one in enumerate(found.criteria) if KINDS[kind] in one.compartments]
+    exposure, stood_in = (part[own][:, vehicle, month] for part in (found.exposure, found.stood_in))
+    alike: dict[tuple[float, ...], str] = {}
+    texts = []
+    for row, key in enumerate(map(tuple, np.vstack((exposure, stood_in)).T.tolist())):
+        if (text := alike.get(key)) is None:
+            exposures = found.evidence(int(vehicle[row]), kind, int(month[row]))
+            text = alike[key] = json.dumps(_as_rows(exposures))
+        texts.append(text)
+    return texts
+
+
+def _compartments() -> dict[str, dict[int, list[int]]]:
+    """By kind, and by vehicle type."""
+    found: dict[str, dict[int, list[int]]] = defaultdict(lambda: defaultdict(list))
     for pk, type_id, kind in Compartment.objects.values_list("pk", "vehicle_type_id", "kind"):
-        found.setdefault((type_id, kind), []).append(pk)
+        found[kind][type_id].append(pk)
     return found
 
 
-def _stored(fleet: Fleet, since: Any) -> dict[str, Array]:
+def _stored(fleet: Fleet, since: date) -> tuple[dict[Place, int], dict[Place, Told]]:
+    """Rows from a day on: their ids, and what they say."""
     where, params = bulk.among("vehicle_id", fleet.id)
     sql = f"""
-        SELECT id, vehicle_id, compartment_id, {bulk.day_number("from_on")}, duty_class
+        SELECT id, vehicle_id, compartment_id, {bulk.day_number("from_on")}, duty_class, evidence
         FROM duty_dutyassessment WHERE {where} AND from_on >= %s"""  # noqa: S608
-    kinds = {"id": "i8", "vehicle_id": "i8", "compartment_id": "i8", "on": "i8", "class": "O"}
-    return bulk.read(sql, [*params, since.item()], kinds)
+    kinds = dict.fromkeys(("id", "vehicle_id", "compartment_id", "on"), "i8")
+    found = bulk.read(sql, [*params, since], kinds | {"class": "O", "evidence": "O"})
+    days = found["on"].astype("M8[D]").tolist()
+    listed = found["vehicle_id"].tolist(), found["compartment_id"].tolist(), days
+    places = list(zip(*listed, strict=True))
+    told = zip(found["class"].tolist(), found["evidence"].tolist(), strict=True)
+    ids = dict(zip(places, found["id"].tolist(), strict=True))
+    return ids, dict(zip(places, told, strict=True))
 
 
-def _differing(columns: dict[str, Array], stored: dict[str, Array]) -> tuple[list[int], Array]:
-    """Ids of stored rows that are no longer wanted, and vehicles whose classes become others."""
-    if not len(stored["id"]):
-        return [], np.unique(columns["vehicle_id"])
-    days, names = columns["from_on"].astype(np.int64), columns["duty_class"]
-    wanted = dict(_by_place(columns["vehicle_id"], columns["compartment_id"], days, names))
-    kept = dict(_by_place(*(stored[n] for n in ("vehicle_id", "compartment_id", "on", "class"))))
-    stale = [
-        pk for pk, place in zip(stored["id"].tolist(), kept, strict=True) if place not in wanted
-    ]
-    others = {vehicle_id for (vehicle_id, *_), _ in wanted.items() ^ kept.items()}
-    return stale, np.array(sorted(others), dtype=np.int64)
+def _differing(wanted: dict[Place, Told], stored: dict[Place, Told]) -> dict[Place, Told]:
+    """What is wanted and not stored so."""
+    texts = {evidence for _, evidence in (*wanted.values(), *stored.values())}
+    # a database may keep it with its names in another order
+    said = {text: json.dumps(json.loads(text), sort_keys=True) for text in texts}
+    kept = {place: (own, said[evidence]) for place, (own, evidence) in stored.items()}
+    return {
+        place: (own, evidence)
+        for place, (own, evidence) in wanted.items()
+        if kept.get(place) != (own, said[evidence])
+    }
 
 
-def _by_place(
-    vehicle_id: Array, compartment_id: Array, day: Array, duty_class: Array
-) -> Iterator[tuple[tuple[int, ...], str]]:
-    place = zip(vehicle_id.tolist(), compartment_id.tolist(), day.tolist(), strict=True)
-    return zip(place, map(str, duty_class), strict=True)
+def _otherwise(wanted: dict[Place, Told], stored: dict[Place, Told]) -> Array:
+    """Vehicles whose classes become others."""
+    now, before = ({(place, own) for place, (own, _) in rows.items()} for rows in (wanted, stored))
+    return np.array(sorted({vehicle_id for (vehicle_id, *_), _ in now ^ before}), dtype=np.int64)
+
+
+def _write(rows: dict[Place, Told]) -> int:
+    if not rows:
+        return 0
+    vehicle_id, compartment_id, from_on = zip(*rows, strict=True)
+    duty_class, evidence = zip(*rows.values(), strict=True)
+    columns = {
+        "vehicle_id": np.array(vehicle_id, dtype=np.int64),
+        "compartment_id": np.array(compartment_id, dtype=np.int64),
+        "from_on": np.array(from_on, dtype="M8[D]"),
+        "duty_class": np.array(duty_class, dtype=object),
+        "evidence": np.array(evidence, dtype=object),
+    }
+    return bulk.upsert(DutyAssessment, columns, ["vehicle_id", "compartment_id", "from_on"])
 
 
 def _drop(ids: Sequence[int]) -> None:

@@ -1,11 +1,14 @@
+from collections.abc import Callable
 from datetime import date
 
 import numpy as np
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 
 from fleet import chain
 from fleet.duty import assess
-from fleet.duty.models import Criterion, DutyAssessment
+from fleet.duty.models import Criterion, DutyAssessment, DutyStamp
 from fleet.readings.models import UsageSheet
 from fleet.vehicles.models import ClimateMonth, Depot, DepotStay, Vehicle
 from tests import scene
@@ -196,3 +199,61 @@ def test_a_changed_sheet_decides_again_from_its_month() -> None:
     assess.assess(np.array([vehicle.pk]), date(2026, 6, 1), rules, since_on=date(2026, 2, 1))
     # three of twelve months measured by the end of March: a quarter of the window
     assert classes(vehicle, "engine")[-1] == (date(2026, 4, 1), "severe")
+
+
+def assessments_written(again: Callable[[], object]) -> list[str]:
+    with CaptureQueriesContext(connection) as asked:
+        again()
+    every = [one["sql"] for one in asked]
+    return [sql for sql in every if "duty_dutyassessment" in sql and "INSERT" in sql]
+
+
+def test_what_is_decided_as_before_is_not_written_again() -> None:
+    hot_climate()
+    climate(scene.depot(), tuple(range(1, 13)))
+    vehicles = [driven("V-1"), driven("V-2")]
+    ids = np.array([one.pk for one in vehicles])
+    chain.refresh(ids, NOW)
+    since_on, rules = classes(vehicles[0], "engine")[0][0], assess.rules_stamp()
+    before = list(DutyAssessment.objects.order_by("pk").values())
+    counts = []
+
+    def decide() -> None:
+        counts.append(assess.assess(ids, date(2026, 6, 1), rules, since_on=since_on))
+
+    assert assessments_written(decide) == []
+    assert (counts, list(DutyAssessment.objects.order_by("pk").values())) == ([0], before)
+    DutyAssessment.objects.filter(compartment__kind="engine", vehicle=vehicles[1]).delete()
+    assert len(assessments_written(decide)) == 1
+    assert counts == [0, 1]
+
+
+def test_evidence_that_changes_alone_is_written() -> None:
+    short_trips()
+    vehicle = driven()
+    chain.refresh([vehicle.pk], NOW)
+    ((from_on, name),) = classes(vehicle, "engine")
+    changes = DutyStamp.objects.get(vehicle=vehicle).changes
+    Criterion.objects.update(share_limit=0.6)
+    rules = assess.rules_stamp()
+    wrote = assess.assess(np.array([vehicle.pk]), date(2026, 6, 1), rules, since_on=from_on)
+    (row,) = DutyAssessment.objects.filter(compartment__kind="engine")
+    assert (wrote, row.duty_class, row.evidence[0]["limit"]) == (1, name, 0.6)
+    assert DutyStamp.objects.get(vehicle=vehicle).changes == changes  # of classes
+
+
+def test_vehicles_of_which_different_things_are_known_have_evidence_of_their_own() -> None:
+    short_trips()
+    hot_climate()
+    climate(scene.depot(), (7, 8))
+    plain, declared = driven("V-1"), driven("V-2", declared_use=["short-trips"])
+    chain.refresh([plain.pk, declared.pk], NOW)
+    found = {
+        row.vehicle_id: {part["criterion"]: part["exposure"] for part in row.evidence}
+        for row in DutyAssessment.objects.filter(compartment__kind="engine").order_by("-from_on")
+    }
+    assert found[plain.pk] == found[declared.pk] | {"short-trips": 0.0}
+    assert found[declared.pk]["short-trips"] == 1.0
+    gearbox = DutyAssessment.objects.filter(compartment__kind="gearbox").last()
+    assert gearbox is not None
+    assert [part["criterion"] for part in gearbox.evidence] == ["hot-climate"]
