@@ -28,6 +28,8 @@ KNOTS_D: FloatArray = np.array(
     [0, 2, 4, 7, 10, 14, 21, 30, 45, 60, 80, 100, 125, 150, 180, 210, 240, 270, 300, 325, 350, 372],
     dtype=np.float64,
 )
+YEAR_D = float(KNOTS_D[-1])  # a year and a week
+STANDING_AT_ONCE = 64  # their days differ from level to level, and stay in the cache; our choice
 FURTHER_D = 31.0  # between the knots added for meters that were read long ago
 
 
@@ -107,10 +109,11 @@ class Paths:
         return flat[place], flat[place + levels]
 
 
-def knots_until(until_d: float) -> FloatArray:
-    """Knots that reach some days [d] beyond the last reading, at least 372."""
+def knots_until(until_d: float, least_d: float = YEAR_D) -> FloatArray:
+    """Knots that reach some days [d] beyond the last reading, and at least so many."""
     further = np.arange(KNOTS_D[-1] + FURTHER_D, until_d + FURTHER_D, FURTHER_D)
-    return np.concatenate((KNOTS_D, further))
+    knots_d = np.concatenate((KNOTS_D, further))
+    return knots_d[: max(int(np.searchsorted(knots_d, max(until_d, least_d))), 1) + 1]
 
 
 def level_paths(
@@ -121,6 +124,7 @@ def level_paths(
     widening: float = 1.0,
     clock: Clock | None = None,
     season: IntArray | None = None,
+    least_d: float = YEAR_D,
 ) -> Paths:
     """
     Follow each meter at 99 levels.
@@ -140,6 +144,9 @@ def level_paths(
         scale of the levels, which for a lognormal day is the same.
     clock : Clock, optional
         Seasonal clock, with the row ``season`` of each meter.
+    least_d : float
+        Days after the last reading that the levels reach at least [d]; 0 where nothing is asked
+        beyond ``until_d``.
 
     Returns
     -------
@@ -150,7 +157,7 @@ def level_paths(
     last_d = np.asarray(last_at_d, np.float64)
     start_d = last_d + np.asarray(utc_offset_d, np.float64)
     furthest_d = until_d - start_d.min() if len(start_d) else 0.0
-    knots_d = knots_until(float(furthest_d))
+    knots_d = knots_until(float(furthest_d), least_d)
     elapsed_d = np.broadcast_to(knots_d, (len(last_d), len(knots_d)))
     if clock is not None and season is not None:
         begin_d = clock.operational_d(last_d, season)
@@ -181,14 +188,13 @@ def level_distances(law: Law, days_ahead: ArrayLike, levels: ArrayLike) -> Float
     """
     h_d, at = np.asarray(days_ahead, np.float64), np.asarray(levels, np.float64)
     ahead = distances_ahead(law.moments, h_d, at)
-    rows = np.flatnonzero(law.idle_d > 0)
-    if rows.size:
+    standing = np.flatnonzero(law.idle_d > 0)
+    for begin in range(0, len(standing), STANDING_AT_ONCE):
+        rows = standing[begin : begin + STANDING_AT_ONCE]
         part = law.take(rows)
         left_d = days_left(part.idle_d, 1.0 - at)
-        for column in range(at.size):
-            running_d = np.maximum(h_d[rows] - left_d[:, [column]], 0.0)
-            own = distances_ahead(part.moments, running_d, at[[column]])
-            ahead[rows, :, column] = own[:, :, 0]
+        running_d = np.maximum(h_d[rows][:, :, None] - left_d[:, None, :], 0.0)
+        ahead[rows] = distances_ahead(part.moments, running_d, at)
     return ahead
 
 

@@ -142,8 +142,9 @@ def distances_ahead(moments: Moments, days_ahead: ArrayLike, levels: ArrayLike) 
     ----------
     moments : callable
         Mean [km] and variance [km²] of the distance h days ahead; called with h of shape (n, k).
-    days_ahead : array_like, shape (n, k)
-        Days ahead of the last reading, rising along the second axis [d].
+    days_ahead : array_like, shape (n, k) or (n, k, m)
+        Days ahead of the last reading, rising along the second axis [d]; perhaps others at each
+        level.
     levels : array_like, shape (m,)
         Probabilities, above 0 and below 1.
 
@@ -154,6 +155,9 @@ def distances_ahead(moments: Moments, days_ahead: ArrayLike, levels: ArrayLike) 
     """
     from scipy.special import ndtri
 
-    mean, third_sd = _prepared(*moments(np.asarray(days_ahead, np.float64)))
+    h_d = np.asarray(days_ahead, np.float64)
+    each = h_d if h_d.ndim == 3 else h_d[..., None]
+    prepared = _prepared(*moments(h_d.reshape(len(h_d), math.prod(h_d.shape[1:]))))
+    mean, third_sd = (column.reshape(len(column), *each.shape[1:]) for column in prepared)
     z: FloatArray = ndtri(np.asarray(levels, np.float64))
-    return np.maximum.accumulate(_at_level(mean[..., None], third_sd[..., None], z), axis=1)
+    return np.maximum.accumulate(_at_level(mean, third_sd, z), axis=1)

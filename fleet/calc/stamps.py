@@ -1,6 +1,6 @@
 """Stamps: one 64-bit number per row that changes when any of the row's columns does."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from hashlib import blake2b
 from typing import Any
@@ -40,10 +40,21 @@ def stamp(*columns: ArrayLike) -> NDArray[np.int64]:
 
 def stamp_text(text: str) -> int:
     """Hash a text, e.g. the rules of a vehicle type, into the same 64 bits."""
-    data = np.frombuffer(text.encode(), dtype=np.uint8).astype(np.float64)
-    place = np.arange(data.size, dtype=np.float64)
-    each = stamp(data, place)
-    return int(stamp(np.bitwise_xor.reduce(each) if data.size else 0))
+    return int(stamp_texts([text])[0])
+
+
+def stamp_texts(texts: Sequence[str]) -> NDArray[np.int64]:
+    """Hash each of several texts."""
+    encoded = [text.encode() for text in texts]
+    size = np.array([len(one) for one in encoded], dtype=np.int64)
+    begin = np.cumsum(size) - size
+    data = np.frombuffer(b"".join(encoded), dtype=np.uint8).astype(np.float64)
+    each = stamp(data, np.arange(data.size, dtype=np.float64) - np.repeat(begin, size))
+    total = np.zeros(len(texts), dtype=np.int64)
+    filled = np.flatnonzero(size)  # of an empty one nothing is added up
+    if filled.size:
+        total[filled] = np.bitwise_xor.reduceat(each, begin[filled])
+    return stamp(total)
 
 
 def digest(thing: Any) -> int:

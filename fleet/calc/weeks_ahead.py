@@ -62,37 +62,48 @@ def sums(runs: Runs, group: IntArray, groups: int) -> IntArray:
     starts = np.flatnonzero(np.diff(owner, prepend=-1))
     rho = runs.rho[runs.vehicle[row], week]
     own = runs.minutes[row], begin[row, week], runs.before[row, week], rho
-    place = group[runs.vehicle[row[starts]]], week[starts]
-    np.add.at(found, place, _of_each(owner, starts, *own))
+    cell = group[runs.vehicle[row[starts]]] * runs.before.shape[1] + week[starts]
+    order = np.argsort(cell)
+    lead = np.flatnonzero(np.diff(cell[order], prepend=-1))
+    added = np.add.reduceat(_of_each(starts, *own)[order], lead)
+    found.reshape(-1, WIDTH)[cell[order[lead]]] = added
     return found
 
 
 def _of_each(
-    owner: IntArray,
-    starts: IntArray,
-    minutes: IntArray,
-    begin: IntArray,
-    end: IntArray,
-    rho: IntArray,
+    starts: IntArray, minutes: IntArray, begin: IntArray, end: IntArray, rho: IntArray
 ) -> IntArray:
     """Columns of ``sums`` for each vehicle in each week that it has a part in."""
     up_to = _up_to()
     weight = np.stack((minutes, np.ones_like(minutes)), axis=1).astype(np.float64)  # (r, 2)
     share = up_to[rho, end] - up_to[rho, begin]  # (r, nodes)
-    mean = np.add.reduceat(weight[:, :, None] * share[:, None, :], starts)
-    second = np.add.reduceat((weight * weight)[:, :, None] * share[:, None, :], starts)
-    place = np.repeat(np.arange(len(starts)), np.diff(starts, append=len(owner)))
-    for apart in range(1, int(np.bincount(place).max())):
+    place = np.repeat(np.arange(len(starts)), np.diff(starts, append=len(minutes)))
+    number = np.arange(len(minutes)) - starts[place]  # of a vehicle's services in the week
+    mean, second = _weighed(starts, weight, share)
+    for later in range(1, int(number.max()) + 1):
+        rows = np.flatnonzero(number == later)
+        more, squares = _weighed(rows, weight, share)
+        mean[place[rows]] += more
+        second[place[rows]] += squares
+    for apart in range(1, int(number.max()) + 1):
         one = np.flatnonzero(place[apart:] == place[:-apart])
         other = one + apart
         low, high = np.maximum(begin[one], begin[other]), np.minimum(end[one], end[other])
         both = np.where((high > low)[:, None], up_to[rho[one], high] - up_to[rho[one], low], 0.0)
         product = 2 * weight[one] * weight[other]
         np.add.at(second, place[one], product[:, :, None] * both[:, None, :])
-    variance = (second - mean * mean).mean(axis=2)
-    figures = np.concatenate((variance, mean.reshape(len(starts), -1)), axis=1)
-    whole = np.rint(figures * PER_UNIT).astype(np.int64)
-    return np.hstack((np.ones((len(starts), 1), dtype=np.int64), whole))
+    second -= mean * mean
+    found = np.ones((len(starts), WIDTH), dtype=np.int64)
+    found[:, VARIANCES] = np.rint(second.mean(axis=2) * PER_UNIT)
+    mean *= PER_UNIT
+    found[:, MEANS] = np.rint(mean, out=mean).reshape(len(starts), -1)
+    return found
+
+
+def _weighed(rows: IntArray, weight: FloatArray, share: FloatArray) -> tuple[FloatArray, ...]:
+    """Weigh some services under each value of the factor; and square it."""
+    own, part = weight[rows, :, None], share[rows, None, :]
+    return own * part, own * own * part
 
 
 @lru_cache(maxsize=1)

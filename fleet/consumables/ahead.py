@@ -15,7 +15,7 @@ from fleet.calc.breakage import EXPOSURE_D, broken, event_rate, top_ups
 from fleet.calc.common_factor import correlation, nodes
 from fleet.calc.convolve import Conditional, Distribution, added, combined, total
 from fleet.calc.demand import counts_before, month_edges
-from fleet.calc.level_paths import LEVELS, Paths, level_paths, moments_ahead
+from fleet.calc.level_paths import LEVELS, YEAR_D, Paths, level_paths, moments_ahead
 from fleet.consumables.gather import Class, day_number
 from fleet.consumables.learn import Learnt
 from fleet.consumables.recipes import FLUID_STEP_ML, Recipes
@@ -145,19 +145,25 @@ class Ways:
     law: usage.Law  # of the distance
 
     @classmethod
-    def of(cls, group: Class, calendar: Calendar, offset_d: float, widening: float) -> "Ways":
-        until_d = float(calendar.edges_d[-1])
-        return cls(
-            _paths(group.km, until_d, offset_d, widening),
-            _paths(group.hours, until_d, offset_d, widening),
-            usage.law(group.km.state),
-        )
+    def of(
+        cls,
+        group: Class,
+        calendar: Calendar,
+        offset_d: float,
+        widening: float,
+        least_d: float = YEAR_D,
+    ) -> "Ways":
+        given = offset_d, float(calendar.edges_d[-1]), widening
+        km, hours = (_paths(meters, *given, least_d) for meters in (group.km, group.hours))
+        return cls(km, hours, usage.law(group.km.state))
 
 
-def _paths(meters: Meters, until_d: float, offset_d: float, widening: float) -> Paths:
+def _paths(
+    meters: Meters, offset_d: float, until_d: float, widening: float, least_d: float
+) -> Paths:
     law, last_at_d = usage.law(meters.state), meters.state.last_at_d
     clock = meters.clock, meters.season
-    return level_paths(law, last_at_d, offset_d, until_d, widening, *clock)
+    return level_paths(law, last_at_d, offset_d, until_d, widening, *clock, least_d)
 
 
 def _count(

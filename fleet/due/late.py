@@ -3,6 +3,7 @@
 from datetime import date
 
 OVERDUE = "(d.beyond_by_reading OR COALESCE(d.calendar_on < %s, FALSE))"
+NOT_LATE = f"(d.history_known AND d.sort_on >= %s AND NOT {OVERDUE})"
 ROWS = f"""
     SELECT d.vehicle_id, d.service_id, d.depot_id, d.inputs_hash, {OVERDUE} AS overdue,
         d.beyond_tolerance_by_reading AS beyond, d.tolerance_until_on
@@ -18,3 +19,9 @@ def late_rows(today: date) -> tuple[str, list[date]]:
     The day that what is late is sorted by is never ahead: so an index finds it.
     """
     return ROWS, [today] * 4
+
+
+def not_late(today: date) -> tuple[str, list[date]]:
+    """A condition and its parameters: due dates ``d`` that are known, and not even probably
+    overdue."""
+    return NOT_LATE, [today] * 2

@@ -258,7 +258,6 @@ def condition(state: str, today: date) -> Q:
         "probably_overdue": known & not_passed & Q(sort_on__lt=today),
         "due_this_month": known & not_passed & Q(sort_on__range=(today, month_end)),
         "later": known & not_passed & Q(sort_on__gt=month_end),
-        "not_late": known & not_passed & ~Q(sort_on__lt=today),  # the two before together
     }[state]
 
 

@@ -12,7 +12,7 @@ from django.db.models import QuerySet
 
 from fleet.calc.arrays import Array, BoolArray, FloatArray, IntArray
 from fleet.calc.calendar import WorkingDays
-from fleet.calc.stamps import stamp_text
+from fleet.calc.stamps import stamp_texts
 from fleet.due.models import GuardFactor, Limit, Service
 from fleet.due.widening import in_force, newest_version
 from fleet.duty.models import DutyClass
@@ -137,19 +137,16 @@ def _service_stamps(services: Sequence[Service], limits: Sequence[Limit], wideni
         figures = [getattr(limit, name) for name in LIMIT_FIGURES]
         row = [limit.pk, limit.duty_class, limit.occasion, limit.product_id, *figures]
         by_service[limit.service_id].append(row)
-    return np.array(
+    return stamp_texts(
         [
-            stamp_text(
-                json.dumps(
-                    [
-                        *(METHOD, widening, service.compartment_id, service.early_share),
-                        *(service.strictest_under_warranty, by_service[service.pk]),
-                    ]
-                )
+            json.dumps(
+                [
+                    *(METHOD, widening, service.compartment_id, service.early_share),
+                    *(service.strictest_under_warranty, by_service[service.pk]),
+                ]
             )
             for service in services
-        ],
-        dtype=np.int64,
+        ]
     )
 
 
@@ -171,6 +168,7 @@ def _calendars(rows: Sequence[Depot]) -> Depots:
     year = newest_day(row.zone for row in rows).year
     span = date(year - BACK_Y, 1, 1), date(year + AHEAD_Y, 12, 31)
     closed = {pk: [*days] for pk, days in closed_days(rows, *span).items()}
+    told = [json.dumps([row.zone, row.working_days, closed[row.pk]], default=str) for row in rows]
     return Depots(
         zone={row.pk: row.zone for row in rows},
         working={
@@ -180,12 +178,7 @@ def _calendars(rows: Sequence[Depot]) -> Depots:
             )
             for row in rows
         },
-        stamp={
-            row.pk: stamp_text(
-                json.dumps([row.zone, row.working_days, closed[row.pk]], default=str)
-            )
-            for row in rows
-        },
+        stamp=dict(zip(closed, stamp_texts(told).tolist(), strict=True)),
     )
 
 

@@ -23,9 +23,7 @@ from fleet.calc.level_paths import moments_ahead
 from fleet.calc.weeks_ahead import Runs, sums
 from fleet.consumables.ahead import Calendar, Ways
 from fleet.consumables.gather import Gathered, gather_vehicles, planned_days
-from fleet.due.late import late_rows
-from fleet.due.listing import condition, sold_vehicles
-from fleet.due.models import DueDate
+from fleet.due.late import late_rows, not_late
 from fleet.due.rules import Rules
 from fleet.due.stamps import PARTS_OF_A_HASH
 from fleet.overview.models import VehicleAhead
@@ -134,26 +132,18 @@ def changed(ground_of: Mapping[int, Ground], anew: Sequence[int]) -> Changed:
     return now.at(sorted(ground_of))
 
 
-def _wanted(ground_of: Mapping[int, Ground]) -> tuple[str, Sequence[Any]]:
-    """SQL of what may well fall due in these weeks and is not late; that of a later earliest
-    likely day will not, and leaving it out saves most of the work."""
-    ground = next(iter(ground_of.values()))
-    rows = DueDate.objects.filter(condition("not_late", ground.today), p10__lte=ground.last_on)
-    rows = rows.filter(depot__in=sorted(ground_of), service__is_round=False)
-    rows = rows.exclude(vehicle__in=sold_vehicles()).order_by()
-    listed = rows.values_list("vehicle_id", "depot_id", "service_id", "inputs_hash")
-    return listed.query.sql_with_params()
-
-
 def _keys(ground_of: Mapping[int, Ground], vehicle_ids: IntArray) -> dict[int, Array]:
-    """By depot: vehicle and service of what is counted, in one number each."""
-    wanted, params = _wanted(ground_of)
-    where, ids = bulk.among("vehicle_id", vehicle_ids)
+    """By depot: vehicle and service, in one number each, of what may well fall due in these weeks
+    and is not late; that of a later earliest likely day will not, and leaving it out saves most of
+    the work."""
+    ground = next(iter(ground_of.values()))
+    (where, ids), (waits, days) = bulk.among("d.vehicle_id", vehicle_ids), not_late(ground.today)
     sql = f"""
-        WITH wanted (vehicle_id, depot_id, service_id, hash) AS ({wanted})
-        SELECT depot_id, vehicle_id, service_id FROM wanted WHERE {where}"""  # noqa: S608
+        SELECT d.depot_id, d.vehicle_id, d.service_id FROM due_duedate d
+        JOIN due_service s ON s.id = d.service_id
+        WHERE {where} AND {waits} AND d.p10 <= %s AND NOT s.is_round"""  # noqa: S608
     names = ("depot_id", "vehicle_id", "service_id")
-    found = bulk.read(sql, [*params, *ids], dict.fromkeys(names, "i8"))
+    found = bulk.read(sql, [*ids, *days, ground.last_on], dict.fromkeys(names, "i8"))
     key = found["vehicle_id"] * 2**31 + found["service_id"]
     return {pk: key[found["depot_id"] == pk] for pk in ground_of}
 
@@ -215,7 +205,7 @@ def _some(
     group, depots, types = read.some(read.vehicle_id[mine]), read.depot_id[mine], read.type_id[mine]
     ground = ground_of[int(depots[0])]
     calendar = ground.calendar
-    ways = Ways.of(group, calendar, ground.utc_offset_d, ground.rules.widening)
+    ways = Ways.of(group, calendar, ground.utc_offset_d, ground.rules.widening, least_d=0.0)
     metered = np.flatnonzero(group.km_of >= 0)
     sigma = np.full(len(ways.km.start_d), USUAL_SIGMA)
     sigma[group.km_of[metered]] = [

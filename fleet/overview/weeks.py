@@ -84,7 +84,7 @@ def forecast_weeks(today: date, depot_ids: Collection[int], basis: Basis | None 
     late, workshop_of = _late(today, ground_of), {one.depot_id: one for one in workshops}
     kept = {row.depot_id: row for row in without_sums}
     rows = {one.pk: kept.get(one.pk) or WorkAhead(depot=one) for one in depots}
-    stamps = {pk: _stamp(ground) for pk, ground in ground_of.items()}
+    stamps = _stamps(ground_of)
     anew = [pk for pk, stamp in stamps.items() if pk not in kept or kept[pk].inputs != stamp]
     for pk in anew:
         rows[pk].sums, rows[pk].weeks, rows[pk].inputs = {}, [], stamps[pk]
@@ -130,6 +130,16 @@ def _grounds(
         )
         for depot, offset_d in zip(depots, offsets, strict=True)
     }
+
+
+def _stamps(ground_of: Mapping[int, Ground]) -> dict[int, int]:
+    """What the weeks of each depot rest on, as one number; most depots share it."""
+    own = {
+        pk: (tuple(ground.sigma.items()), ground.utc_offset_d) for pk, ground in ground_of.items()
+    }
+    one_of = {own[pk]: ground for pk, ground in ground_of.items()}
+    stamps = {key: _stamp(ground) for key, ground in one_of.items()}
+    return {pk: stamps[key] for pk, key in own.items()}
 
 
 def _stamp(ground: Ground) -> int:

@@ -9,6 +9,7 @@ from fleet.calc.level_paths import (
     FURTHER_D,
     KNOTS_D,
     LEVELS,
+    STANDING_AT_ONCE,
     Paths,
     knots_until,
     level_distances,
@@ -83,6 +84,10 @@ def test_knots_reach_as_far_as_is_asked_a_month_at_a_time() -> None:
     assert knots_until(373).tolist() == [*KNOTS_D, 403]
     assert knots_until(403).tolist() == [*KNOTS_D, 403]
     assert knots_until(404).tolist() == [*KNOTS_D, 403, 434]
+    assert knots_until(84, 0).tolist() == [0, 2, 4, 7, 10, 14, 21, 30, 45, 60, 80, 100]
+    assert knots_until(100, 0).tolist() == knots_until(84, 0).tolist()
+    assert knots_until(60, 84).tolist() == knots_until(84, 0).tolist()
+    assert knots_until(-5, 0).tolist() == [0, 2]  # between two there is a line
     assert FURTHER_D == 31
     assert (LEVELS[0], LEVELS[49], LEVELS[98]) == (0.5 / 99, 0.5, 98.5 / 99)
 
@@ -146,3 +151,33 @@ def test_moments_of_a_standing_meter_are_those_of_its_levels() -> None:
     each = level_distances(usage.law(both), np.full((2, 1), 90.0), LEVELS)[1, 0]
     assert (mean[1], var[1]) == (pytest.approx(each.mean()), pytest.approx(each.var()))
     assert mean[1] < mean[0]
+
+
+def test_levels_that_end_sooner_are_the_same_so_far() -> None:
+    idle = usage.law(state(idle_d=20.0))
+    for law in (usage.law(state()), idle):
+        whole = level_paths(law, [1_000.0], 0.0, 1_084.0)
+        short = level_paths(law, [1_000.0], 0.0, 1_084.0, least_d=0.0)
+        assert (len(short.knots_d), short.knots_d[-1]) == (12, 100)
+        assert (short.ahead == whole.ahead[:, :12]).all()
+
+
+def test_of_many_standing_meters_each_is_followed_as_if_alone() -> None:
+    meters = 2 * STANDING_AT_ONCE + 3
+    states = usage.start(*np.full((4, meters), [[1_000.0], [5_000.0], [100.0], [0.3]]))
+    states.idle_d[:] = np.linspace(0.0, 60.0, meters)
+    h_d = np.linspace(1.0, 90.0, meters)[:, None] * [1.0, 2.0, 5.0]
+    found = level_distances(usage.law(states), h_d, LEVELS)
+    for at in (0, 1, STANDING_AT_ONCE, STANDING_AT_ONCE + 1, meters - 1):
+        alone = level_distances(usage.law(states.take(np.array([at]))), h_d[[at]], LEVELS)
+        assert (found[at] == alone[0]).all()
+    for level in (
+        0,
+        50,
+        98,
+    ):  # (idle + 30)·((1 − p)^(−1/2) − 1) days standing, then as a running one
+        idle_d = float(states.idle_d[7])
+        left_d = (idle_d + 30) * ((1 - (1 - LEVELS[level])) ** -0.5 - 1)
+        running_d = np.maximum(h_d[[7]] - left_d, 0.0)
+        expected = level_distances(usage.law(state()), running_d, LEVELS[[level]])[0, :, 0]
+        assert found[7, :, level] == pytest.approx(expected)

@@ -3,7 +3,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fleet.calc.stamps import digest, stamp, stamp_text
+from fleet.calc.stamps import digest, stamp, stamp_text, stamp_texts
 
 
 @dataclass(frozen=True)
@@ -62,3 +62,14 @@ def test_a_texts_stamp_changes_with_each_letter_and_its_place() -> None:
     texts = ["", "a", "b", "ab", "ba", "aab", "aba", "größe", "grosse", "a" * 1_000]
     assert len({stamp_text(one) for one in texts}) == len(texts)
     assert stamp_text("ab") == stamp_text("ab")
+
+
+def test_a_text_has_the_same_stamp_among_others() -> None:
+    texts = ["", "ab", "", "größe", "ba", "a" * 1_000, ""]
+    assert stamp_texts(texts).tolist() == [stamp_text(one) for one in texts]
+    assert stamp_texts([]).tolist() == []
+    # of no letter nothing is mixed in: the stamp of 0
+    assert stamp_text("") == int(stamp(0))
+    letters, places = [97.0, 98.0], [0.0, 1.0]
+    one, other = stamp(letters, places).tolist()
+    assert stamp_text("ab") == int(stamp(one ^ other))

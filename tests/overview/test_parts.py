@@ -252,3 +252,15 @@ def test_counting_anew_that_was_cut_short_begins_again(
     followed = ahead(TODAY + timedelta(days=8))
     monkeypatch.undo()
     assert followed == anew(TODAY + timedelta(days=8))
+
+
+def test_what_weeks_rest_on_is_one_number_for_each_depot(vans: list[Vehicle]) -> None:
+    here, there = Depot.objects.order_by("pk")
+    ahead()
+    before = dict(WorkAhead.objects.values_list("depot", "inputs"))
+    assert before[here.pk] == before[there.pk]  # nothing tells them apart
+    Depot.objects.filter(pk=there.pk).update(zone="Asia/Tokyo")
+    ahead()
+    after = dict(WorkAhead.objects.values_list("depot", "inputs"))
+    assert after[here.pk] == before[here.pk]
+    assert after[there.pk] != before[there.pk]
