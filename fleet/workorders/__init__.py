@@ -13,6 +13,7 @@ consumption.py      from when oil consumption is high and top-ups repeat, report
 costs.py            cost per 1,000 km by vehicle, service or depot
 downtime.py         hours in the workshop: work and waiting
 draft_many.py       orders for many due services at once
+due_soon.py         what the night drafts, and how many days ahead
 elsewhere.py        what is due on the vehicle of an order, and stands on another
 ending.py           finish, hand back, sign off, open again; who may not sign off their own work
 escalate.py         overdue services without an answer: after how many days a step further

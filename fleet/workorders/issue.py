@@ -4,18 +4,17 @@ import uuid
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from typing import Any
 
 import numpy as np
-from django.conf import settings
 from django.db import IntegrityError, transaction
 from django.db.models import Exists, OuterRef, Q, QuerySet
 
 from fleet import bulk
 from fleet.calc.arrays import Array
 from fleet.due.listing import life_used
-from fleet.due.models import DueDate, Service
+from fleet.due.models import DueDate, DueEarlier, Service
 from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.people.models import Person
@@ -25,6 +24,7 @@ from fleet.today import today_at
 from fleet.vehicles.models import Compartment, Vehicle
 from fleet.workorders import lines, progress
 from fleet.workorders.bays import check_raising
+from fleet.workorders.due_soon import IN_NO_OPEN_JOB, DueSoon, due_soon
 from fleet.workorders.events import note_event
 from fleet.workorders.models import Finding, Job, OrderEvent, Raising, WorkOrder
 
@@ -258,13 +258,14 @@ def draft_due(actor: Actor, today: date, depot_ids: Sequence[int] | None = None)
     rows = _due_soon(today, depot_ids)
     if not rows:
         return 0
-    by_vehicle: dict[int, list[DueDate]] = defaultdict(list)
-    waiting = lines.lines(row.vehicle_id for row in rows)
+    by_vehicle: dict[int, list[DueSoon]] = defaultdict(list)
+    called = bulk.has(DueEarlier, "withdrawn_at IS NULL")
+    waiting = lines.lines(row.vehicle_id for row in rows) if called else {}
     alone = [row for row in rows if (row.vehicle_id, row.service_id) not in waiting]
     for row in alone:
-        if not row.service.is_round:
+        if not row.is_round:
             by_vehicle[row.vehicle_id].append(row)
-    rounds = [row for row in alone if row.service.is_round and row.vehicle_id in by_vehicle]
+    rounds = [row for row in alone if row.is_round and row.vehicle_id in by_vehicle]
     for row in [*_waiting_rows(waiting, by_vehicle), *rounds]:
         by_vehicle[row.vehicle_id].append(row)
     made = 0
@@ -275,36 +276,19 @@ def draft_due(actor: Actor, today: date, depot_ids: Sequence[int] | None = None)
     return made
 
 
-def asked_for(today: date) -> QuerySet[DueDate]:
-    """What a night of that day drafts, unless an open job has it."""
-    return DueDate.objects.filter(
-        # what is overdue has its earliest likely day behind it
-        p10__lte=today + timedelta(days=settings.DRAFT_AHEAD_DAYS),
-        history_known=True,
-        vehicle__status__in=[Vehicle.Status.IN_USE, Vehicle.Status.HIRED_IN],
-    )
-
-
-USED = (
-    *("vehicle_id", "service_id", "depot_id", "remaining_km"),
-    *("service__is_round", "service__name", "service__procedure__minutes"),
-)  # of what is due soon
-
-
-def _due_soon(today: date, depot_ids: Sequence[int] | None) -> list[DueDate]:
-    rows = asked_for(today).filter(~Exists(_of_row(Job.objects.filter(state=Job.State.OPEN))))
+def _due_soon(today: date, depot_ids: Sequence[int] | None) -> list[DueSoon]:
+    here, params = "1 = 1", list[Any]()
     if depot_ids is not None:
-        rows = rows.filter(depot_id__in=depot_ids)
+        here, params = bulk.among("d.depot_id", np.array(depot_ids))
     # few: put in order here, for in order SQLite would look through all due dates there are
-    found = list(rows.order_by().select_related("service__procedure").only(*USED))
+    found = due_soon(today, f"{IN_NO_OPEN_JOB} AND {here}", params)
     if not found:
         return []
     done = set(done_before_the_end().values_list("vehicle", "service"))  # few: of today
-    free = [row for row in found if (row.vehicle_id, row.service_id) not in done]
-    return sorted(free, key=lambda row: (row.vehicle_id, row.service_id))
+    return sorted(row for row in found if row[:2] not in done)
 
 
-def _waiting_rows(waiting: lines.Lines, vehicle_ids: Collection[int]) -> list[DueDate]:
+def _waiting_rows(waiting: lines.Lines, vehicle_ids: Collection[int]) -> list[DueSoon]:
     """Lines of vehicles that get an order anyway, which join it."""
     here = {pair for pair in waiting if pair[0] in vehicle_ids}
     if not here:
@@ -313,8 +297,11 @@ def _waiting_rows(waiting: lines.Lines, vehicle_ids: Collection[int]) -> list[Du
         _in_no_hands(),
         vehicle__in={pair[0] for pair in here},
         service__in={pair[1] for pair in here},
-    ).select_related("service__procedure")
-    return [row for row in rows if lines.joins(row, waiting)]
+    ).values_list(
+        *("vehicle_id", "service_id", "depot_id", "remaining_km"),
+        *("service__is_round", "service__name", "service__procedure__minutes"),
+    )
+    return [row for row in map(DueSoon._make, rows) if lines.joins(row, waiting)]
 
 
 def _in_no_hands() -> Q:
@@ -332,7 +319,7 @@ def _of_row(jobs: QuerySet[Job]) -> QuerySet[Job]:
     return jobs.filter(vehicle=OuterRef("vehicle"), service=OuterRef("service"))
 
 
-def _draft_chunk(actor: Actor, by_vehicle: dict[int, list[DueDate]]) -> int:
+def _draft_chunk(actor: Actor, by_vehicle: dict[int, list[DueSoon]]) -> int:
     with transaction.atomic():
         order_ids = bulk.new_ids(WorkOrder, len(by_vehicle))
         bulk.insert(WorkOrder, _orders(order_ids, by_vehicle))
@@ -354,7 +341,7 @@ def _draft_chunk(actor: Actor, by_vehicle: dict[int, list[DueDate]]) -> int:
     return len(filled)
 
 
-def _orders(order_ids: Array, by_vehicle: dict[int, list[DueDate]]) -> bulk.Columns:
+def _orders(order_ids: Array, by_vehicle: dict[int, list[DueSoon]]) -> bulk.Columns:
     numbers = [number_of(pk) for pk in order_ids.tolist()]
     given = {
         "id": order_ids,
@@ -365,14 +352,14 @@ def _orders(order_ids: Array, by_vehicle: dict[int, list[DueDate]]) -> bulk.Colu
     return bulk.like(WorkOrder(), given)
 
 
-def _jobs(order_ids: Array, by_vehicle: dict[int, list[DueDate]]) -> bulk.Columns:
-    services = [row.service for rows in by_vehicle.values() for row in rows]
+def _jobs(order_ids: Array, by_vehicle: dict[int, list[DueSoon]]) -> bulk.Columns:
+    listed = [row for rows in by_vehicle.values() for row in rows]
     counts = [len(rows) for rows in by_vehicle.values()]
     given = {
         "order_id": np.repeat(order_ids, counts),
         "vehicle_id": np.repeat(np.array(list(by_vehicle), dtype=np.int64), counts),
-        "service_id": np.array([service.pk for service in services], dtype=np.int64),
-        "title": np.array([service.name for service in services], dtype=object),
-        "minutes": np.array([_minutes(service) for service in services], dtype=np.int64),
+        "service_id": np.array([row.service_id for row in listed], dtype=np.int64),
+        "title": np.array([row.name for row in listed], dtype=object),
+        "minutes": np.array([row.minutes or 0 for row in listed], dtype=np.int64),
     }
     return bulk.like(Job(), given)

@@ -11,6 +11,7 @@ from django.db.models import Q
 from fleet.due.calls import standing
 from fleet.due.models import DueDate
 from fleet.reads import Read, reader
+from fleet.workorders.due_soon import DueSoon
 from fleet.workorders.models import ReCheckRule
 
 URGENT = Q(called_by__rule__safety=True) | Q(
@@ -43,7 +44,7 @@ def _left_km(rule: ReCheckRule) -> float:
     return rule.to_km - rule.from_km
 
 
-def joins(row: DueDate, found: Lines) -> bool:
+def joins(row: DueDate | DueSoon, found: Lines) -> bool:
     """Whether a due date is a line that may join an order now: not before its distance."""
     most_km = found.get((row.vehicle_id, row.service_id))
     return most_km is not None and (row.remaining_km is None or row.remaining_km <= most_km)

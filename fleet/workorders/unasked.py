@@ -8,7 +8,8 @@ from fleet import bulk
 from fleet.calc.arrays import Array
 from fleet.people.actor import Actor
 from fleet.today import today_at
-from fleet.workorders import issue, lines, progress
+from fleet.workorders import lines, progress
+from fleet.workorders.due_soon import due_soon
 from fleet.workorders.models import OrderEvent, WorkOrder
 
 
@@ -33,7 +34,7 @@ def cancel_unasked(actor: Actor, vehicle_ids: Array, since: datetime, reason: st
 
 
 def _is_asked_for(order: WorkOrder, now: datetime, waiting: lines.Lines) -> bool:
-    rows = issue.asked_for(today_at(order.depot.zone, now)).filter(vehicle=order.vehicle_id)
-    asked = rows.filter(service__is_round=False).values_list("vehicle", "service")
-    reasons = {None, *(service_id for _, service_id in set(asked) - set(waiting))}
+    rows = due_soon(today_at(order.depot.zone, now), "d.vehicle_id = %s", [order.vehicle_id])
+    asked = {row[:2] for row in rows if not row.is_round}
+    reasons = {None, *(service_id for _, service_id in asked - set(waiting))}
     return not reasons.isdisjoint(order.jobs.values_list("service", flat=True))
