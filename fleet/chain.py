@@ -215,6 +215,8 @@ def _cancel_drafts(upload: Upload, vehicles: Array) -> None:
 def follow_withdrawn() -> None:
     """Let everything follow the settlements that were withdrawn since: services of an odometer in
     doubt again, usage, due dates, and the drafts that rested on what was decided."""
+    if not bulk.has(SettlementWithdrawal, "drafts IS NULL"):  # on nearly every night
+        return
     for kept in SettlementWithdrawal.objects.filter(drafts=None).select_related("first"):
         readings = Reading.objects.filter(pk__in=of_act(kept.first).values("reading"))
         vehicles = np.array(readings.order_by("pk").values_list("vehicle", flat=True))

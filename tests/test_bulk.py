@@ -132,3 +132,11 @@ def test_rows_that_any_constraint_forbids_are_left_out() -> None:
     bulk.upsert(KmAt, totals(meter.pk, 1), key=["meter_id", "on"])
     assert bulk.upsert(KmAt, totals(meter.pk, 9, 2), key=[]) == 1
     assert list(KmAt.objects.order_by("on").values_list("total", flat=True)) == [1, 2]
+
+
+def test_a_table_has_a_row_or_none_under_a_condition() -> None:
+    assert not bulk.has(KmAt)
+    bulk.upsert(KmAt, totals(scene.van().meters.get().pk, 4), key=["meter_id", "on"])
+    assert bulk.has(KmAt)
+    assert bulk.has(KmAt, "total > %s", [3.9])
+    assert not bulk.has(KmAt, "total > %s", [4.0])

@@ -28,7 +28,7 @@ def forecast_demand(today: date, depot_ids: Collection[int], basis: Basis | None
     It starts from the due dates as they stand, so the caller brings those up to date first. Run
     again on the same day it writes nothing.
     """
-    if not Item.objects.exists():
+    if not bulk.has(Item):
         return 0
     recipes = gather_recipes()
     basis = basis or gather_basis()

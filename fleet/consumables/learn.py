@@ -227,7 +227,10 @@ def _driven_km(vehicle_ids: IntArray, since_d: int) -> float:
 
 def sigmas(today: date) -> dict[tuple[int, int], float]:
     """Spread of what each class shares, from the months that are over."""
-    rows = ClassMonth.objects.filter(month_on__lt=today.replace(day=1)).order_by("month_on")
+    month_on = today.replace(day=1)
+    if not bulk.has(ClassMonth, "month_on < %s", [month_on]):  # where no demand is forecast
+        return {}
+    rows = ClassMonth.objects.filter(month_on__lt=month_on).order_by("month_on")
     by_class: dict[tuple[int, int], list[ClassMonth]] = defaultdict(list)
     for row in rows:
         by_class[row.depot_id, row.vehicle_type_id].append(row)

@@ -65,6 +65,8 @@ class Call(NamedTuple):
 def gather_calls(vehicle_ids: IntArray) -> list[Call]:
     """Standing calls of many vehicles, each with the total that its distance counts from now."""
     here, ids = bulk.among("due_dueearlier.vehicle_id", vehicle_ids)
+    if not bulk.has(DueEarlier, f"withdrawn_at IS NULL AND {here}", ids):  # of nearly all
+        return []
     rows = list(standing().extra(where=[here], params=ids).select_related("reading"))  # noqa: S610
     newest = _newest(row.anchor_id for row in rows if row.anchor_id and row.after_km is not None)
     return [_call(row, newest.get(row.anchor_id or 0)) for row in rows]

@@ -98,9 +98,9 @@ def note(moves: Moves) -> None:
 
 def forget(now: datetime) -> None:
     """Take away moves that nobody is told any more."""
-    rows = DueMove.objects.filter(noticed_at__lt=now - timedelta(days=KEPT_D))
-    if rows.exists():  # on few nights
-        rows.delete()
+    since = now - timedelta(days=KEPT_D)
+    if bulk.has(DueMove, "noticed_at < %s", [bulk.instant(since)]):  # on few nights
+        DueMove.objects.filter(noticed_at__lt=since).delete()
 
 
 def _unlike(before: Array, after: Array) -> Array:

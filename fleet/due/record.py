@@ -6,6 +6,7 @@ from datetime import datetime
 from django.db import transaction
 from django.db.models import QuerySet
 
+from fleet import bulk
 from fleet.due import claims
 from fleet.due.models import Fill, ServiceDone, TopUp
 from fleet.due.read_off import read_off
@@ -13,6 +14,11 @@ from fleet.faults import Question
 from fleet.people.models import Person
 from fleet.readings.models import Reading, Verdict
 from fleet.vehicles.models import Vehicle
+
+SETTLED = """
+    provisional AND EXISTS (
+        SELECT 1 FROM readings_reading r WHERE r.id = reading_id AND r.verdict = %s)
+    AND NOT EXISTS (SELECT 1 FROM due_servicedone n WHERE n.supersedes_id = due_servicedone.id)"""
 
 
 def standing_rows(vehicle: Vehicle) -> QuerySet[ServiceDone]:
@@ -70,13 +76,13 @@ def _total_of(reading: Reading) -> float:
 
 def settle_provisional() -> int:
     """Supersede provisional rows whose reading has been accepted since; give their number."""
+    if not bulk.has(ServiceDone, SETTLED, [str(Verdict.ACCEPTED)]):  # on nearly every night
+        return 0
     rows = ServiceDone.objects.filter(
         provisional=True,
         superseded_by=None,
         reading__verdict=Verdict.ACCEPTED,
     ).select_related("reading")
-    if not rows.exists():  # on nearly every night
-        return 0
     with transaction.atomic():
         settled = [_superseding(row, total_km=row.reading.total) for row in rows if row.reading]
         ServiceDone.objects.bulk_create(settled)

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from itertools import chain
+from itertools import chain, product
 
 import numpy as np
 from django.db import connection
@@ -72,13 +72,13 @@ def changed(today: date, basis: Basis, criteria: int) -> Changed:
     dates rest on something else now. What is assessed may change due dates: ask about it again."""
     others, params = _differs(basis)
     classes = assess.DIFFERS.format(unlike=_unlike(), stamp="a", usage=PRESENT["usage_km"])
+    # told twice: of columns of a subselect SQLite would work out each for every vehicle
     sql = f"""
-        SELECT * FROM (
-            SELECT v.id AS id, {classes} AS classes, {others} AS dates FROM vehicles_vehicle v
-            LEFT JOIN due_duestamp s ON s.vehicle_id = v.id {_sources(None)}
-            WHERE v.status <> 'sold') now
-        WHERE classes OR dates ORDER BY id"""  # noqa: S608
-    given = [today.replace(day=1), criteria, *params, today, today]
+        SELECT v.id, {classes}, {others} FROM vehicles_vehicle v
+        LEFT JOIN due_duestamp s ON s.vehicle_id = v.id {_sources(None)}
+        WHERE v.status <> 'sold' AND ({classes} OR {others}) ORDER BY v.id"""  # noqa: S608
+    which = [today.replace(day=1), criteria, *params]
+    given = [*which, today, today, *which]
     found = bulk.read(sql, given, {"id": "i8", "classes": "?", "dates": "?"})
     return Changed(found["id"][found["classes"]], found["id"][found["dates"]])
 
@@ -163,10 +163,12 @@ def _listed(rows: Sequence[tuple[int, int, int]]) -> str:
 
 def _rule_stamps(basis: Basis) -> list[tuple[int, int, int]]:
     rules, depots = basis.rules, basis.depots
-    rows = []
-    for type_id, services in rules.of_type.items():
-        each = stamp(rules.stamp[services], services).view(np.uint64)
-        total = int(np.bitwise_xor.reduce(each).view(np.int64))
-        for depot_id, depot_stamp in depots.stamp.items():
-            rows.append((type_id, depot_id, int(stamp(total, depot_stamp))))
-    return rows
+    totals = {
+        type_id: np.bitwise_xor.reduce(stamp(rules.stamp[services], services))
+        for type_id, services in rules.of_type.items()
+    }
+    pairs = list(product(totals, depots.stamp))
+    of_type = np.array([totals[type_id] for type_id, _ in pairs], dtype=np.int64)
+    of_depot = np.array([depots.stamp[pk] for _, pk in pairs], dtype=np.int64)
+    stamps = stamp(of_type, of_depot).tolist()
+    return [(*pair, one) for pair, one in zip(pairs, stamps, strict=True)]

@@ -8,6 +8,7 @@ from datetime import date
 
 import numpy as np
 
+from fleet import bulk
 from fleet.calc.replay import Cases
 from fleet.calc.widening import Widened, widened
 from fleet.due.widening import put_in_force
@@ -24,7 +25,8 @@ MOST_VEHICLES = 2_000  # enough to see a share of 75 %, whatever the fleet; our 
 def watch(on: date, progress: Progress = silent) -> Run | None:
     """Look at the month that ended before a day, once; None where it is done or in hand."""
     month_end_on = backtest.month_end_before(on)
-    if Run.objects.filter(job=JOB, on=month_end_on, state=Run.State.DONE).exists():
+    done = [JOB, month_end_on, str(Run.State.DONE)]
+    if bulk.has(Run, 'job = %s AND "on" = %s AND state = %s', done):  # on all nights but one
         return None
     try:
         with ledger.work(JOB, month_end_on) as run:

@@ -106,6 +106,8 @@ def replay(
 def replay_marked(now: datetime, vehicle_ids: Array | None = None) -> Judged:
     """Judge again what was judged by rules of before; what is pending stays so."""
     done = Judged()
+    if not bulk.has(VerdictMemory, "to_replay"):  # on nearly every night
+        return done
     marked = VerdictMemory.objects.filter(to_replay=True).order_by("meter")
     rows = list(marked.values_list("meter", "meter__vehicle"))
     here = None if vehicle_ids is None else set(vehicle_ids.tolist())

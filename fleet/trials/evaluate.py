@@ -12,6 +12,7 @@ import numpy as np
 from django.db import transaction
 from django.db.models import Max
 
+from fleet import bulk
 from fleet.calc.trial_inference import is_over
 from fleet.due.choose import end_choices
 from fleet.due.models import ChosenFluid
@@ -78,9 +79,10 @@ def evaluate_running(as_of: datetime, depot_ids: Sequence[int]) -> int:
 
     A trial that is past its end waits some days for the last sheets first.
     """
-    begun = Trial.objects.filter(starts_on__lte=as_of.date() + timedelta(days=1))
-    if not begun.exists():
+    newest_on = as_of.date() + timedelta(days=1)
+    if not bulk.has(Trial, "starts_on <= %s", [newest_on]):
         return 0
+    begun = Trial.objects.filter(starts_on__lte=newest_on)
     running = begun.filter(vehicles__vehicle__depot__in=depot_ids)
     running = running.exclude(results__frozen_at__isnull=False)
     trials = [

@@ -4,6 +4,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
+from fleet import bulk
 from fleet.due.models import TopUp
 from fleet.people.actor import Actor
 from fleet.workorders import findings
@@ -37,6 +38,8 @@ def litres_per_1000_km(top_ups: Sequence[TopUp]) -> float | None:
 
 def topped_up(depot_ids: Sequence[int]) -> list[int]:
     """Vehicles of some depots that were ever topped up."""
+    if not bulk.has(TopUp):  # where nobody records them
+        return []
     rows = TopUp.objects.filter(vehicle__depot_id__in=depot_ids)
     return sorted(set(rows.values_list("vehicle_id", flat=True)))
 

@@ -10,6 +10,7 @@ import numpy as np
 from django.db import transaction
 from django.db.models import Exists, OuterRef, QuerySet
 
+from fleet import bulk
 from fleet.due.calls import standing
 from fleet.due.models import DueDate, DueEarlier, ServiceDone
 from fleet.due.rules import gather_depots
@@ -178,7 +179,7 @@ def _unordered(
     vehicle_ids: Collection[int] | None, depot_ids: Collection[int] | None
 ) -> list[tuple[int, int]]:
     """Vehicles in use and the services called for that have no open job."""
-    if not DueEarlier.objects.filter(withdrawn_at=None).exists():  # nothing was ever called for
+    if not bulk.has(DueEarlier, "withdrawn_at IS NULL"):  # nothing was ever called for
         return []
     open_jobs = Job.objects.filter(
         vehicle=OuterRef("vehicle"), service=OuterRef("service"), state=Job.State.OPEN
