@@ -40,7 +40,7 @@ from fleet.today import today_at
 from fleet.trials import evaluate
 from fleet.usage import measure, rates, seasons
 from fleet.vehicles.models import Vehicle
-from fleet.workorders import consumption, escalate, issue, rechecks, unasked
+from fleet.workorders import consumption, escalate, issue, needed, rechecks, unasked
 
 Counts = dict[str, int]
 
@@ -59,6 +59,7 @@ def _follow(ids: Array, as_of: datetime) -> Counts:
     counts["duty rows"] = sum(assess.assess(vehicles, _month(on), rules) for on, vehicles in by_day)
     record.settle_provisional()
     counts["due dates"] = sum(forecast.forecast(vehicles, on) for on, vehicles in by_day)
+    needed.follow(ids)
     counts["re-checks ordered"] = rechecks.order_called(as_of, vehicle_ids=ids.tolist())
     for on, vehicles in by_day:
         escalate.close_done(vehicles, on)
@@ -152,6 +153,7 @@ def _follow_up(as_of: datetime, zone: str | None, basis: Basis, begun: datetime)
     ids = [pk for pk, own in zones.items() if zone is None or own == zone]
     today_of = {pk: today_at(zones[pk], actor.now) for pk in ids}
     moves.forget(actor.now)
+    needed.follow()  # of all: a part killed after the due dates left some behind
     dated.send(sender=None, actor=actor, depot_ids=ids, before=begun)
     return {
         "re-checks ordered": rechecks.order_called(actor.now, depot_ids=ids),

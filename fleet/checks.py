@@ -18,7 +18,7 @@ from fleet.readings.unjudged import unjudged
 from fleet.stores import past_use
 from fleet.stores.balance import unbalanced
 from fleet.usage.differing import differing
-from fleet.workorders import sound
+from fleet.workorders import needed, sound
 
 LISTED = 200  # our choice: nobody reads more at once
 
@@ -58,6 +58,11 @@ CHECKS: tuple[tuple[str, str, Callable[[datetime], Iterable[str]]], ...] = (
         "open jobs",
         "no service of a vehicle is open on two orders",
         lambda now: sound.open_twice(),
+    ),
+    (
+        "order days",
+        "every order is kept as needed on the day that its open jobs say",
+        lambda now: needed.wrong(),
     ),
     (
         "order history",

@@ -47,6 +47,7 @@ lines.py            re-checks that wait for the vehicle's next order; which are 
 listing.py          orders and jobs as listed
 makers_figure.py    a fastener in words, where no procedure describes it
 measured.py         values measured on an order
+needed.py           the day on which an order is needed, kept with it
 outside.py          work of outside workshops entered from its papers, one or a stack of them
 papers.py           papers kept: largest size, formats
 photos.py           photos kept: largest size, formats, encoded anew

@@ -27,6 +27,7 @@ from fleet.workorders import (
     evidence,
     findings,
     gaps,
+    needed,
     points,
     rechecks,
     restrictions,
@@ -360,6 +361,7 @@ def _open_again(order: WorkOrder, state: Job.State) -> None:
     try:
         with transaction.atomic():
             done.update(state=state, ended_at=None, ended_by=None)
+            needed.keep([order.pk])
     except IntegrityError:
         raise Refused(
             "A service of this order is on another order by now: cancel that one first."

@@ -22,7 +22,7 @@ from fleet.people.roles import Right
 from fleet.reads import Read, reader, side_by_side
 from fleet.today import today_at
 from fleet.vehicles.models import Compartment, Vehicle
-from fleet.workorders import lines, progress
+from fleet.workorders import lines, needed, progress
 from fleet.workorders.bays import check_raising
 from fleet.workorders.due_soon import IN_NO_OPEN_JOB, DueSoon, due_soon
 from fleet.workorders.events import note_event
@@ -242,6 +242,7 @@ def put_on(
             title=title,
             minutes=minutes,
         )
+    needed.keep([order.pk])
 
 
 def _minutes(service: Service) -> int:
@@ -330,6 +331,7 @@ def _draft_chunk(actor: Actor, by_vehicle: dict[int, list[DueSoon]]) -> int:
         filled = np.array(sorted(set(rows.values_list("order_id", flat=True))), dtype=np.int64)
         if empty := sorted(set(listed) - set(filled.tolist())):
             WorkOrder.objects.filter(pk__in=empty).delete()
+        needed.keep(filled.tolist())
         event = OrderEvent(
             what="draft",
             to_state=WorkOrder.State.DRAFTED,

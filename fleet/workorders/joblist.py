@@ -7,7 +7,7 @@ from django.db import transaction
 from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
-from fleet.workorders import issue
+from fleet.workorders import issue, needed
 from fleet.workorders.bays import refuse_on_the_ground
 from fleet.workorders.events import note_event
 from fleet.workorders.issue import OtherWork
@@ -92,6 +92,7 @@ def drop_jobs(
         order.jobs.filter(pk__in=job_ids).update(
             state=Job.State.DROPPED, ended_at=actor.at, ended_by=actor.person
         )
+        needed.keep([order.pk])
         note_event(
             actor, order, "drop jobs", from_state=order.state, to_state=order.state,
             reason=_said([job.title for job in chosen], reason),
@@ -141,6 +142,7 @@ def move_jobs(
         if target.vehicle_id != orders[order_id].vehicle_id:
             raise Fault(f"{target} is of another vehicle.", about="jobs")
         orders[order_id].jobs.filter(pk__in=job_ids).update(order=target)
+        needed.keep([order_id, target.pk])
         _left(actor, orders[order_id], _said(titles, f"to {target}, {reason}"), version)
     return target
 

@@ -7,18 +7,13 @@ from zoneinfo import ZoneInfo
 
 from django.db.models import (
     Aggregate,
-    DateField,
-    Exists,
     F,
     JSONField,
-    Min,
     OuterRef,
     Q,
     QuerySet,
     Subquery,
-    Value,
 )
-from django.db.models.functions import Coalesce
 
 from fleet.behind import Behind
 from fleet.due.listing import by_day
@@ -29,13 +24,12 @@ from fleet.today import today_at
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.workorders.models import Job, WorkOrder
-from fleet.workorders.models.orders import DAY_OR_FIRST, StillOpen
+from fleet.workorders.models.orders import DAY_OR_FIRST, NEEDED_OR_LAST, StillOpen
 from fleet.workorders.progress import BEFORE_THE_END
 
 State = WorkOrder.State
 Orders = QuerySet[WorkOrder, Any]  # or rows of them
 AT_WORK = (State.RELEASED, State.STARTED, State.WAITING)
-NO_DAY_LAST = date.max  # nothing is to be brought in by a day
 MOST_AT_ONCE = 200  # released by one press; our choice
 
 
@@ -124,20 +118,10 @@ def week_ends(today: date) -> date:
 def drafts_to_release(rows: QuerySet[WorkOrder], today: date) -> QuerySet[WorkOrder]:
     """Of some orders the drafts that have a day, and those without one that are needed within the
     next seven; the latter first, then by their day."""
-    needed = _needed().filter(
-        order=OuterRef("pk"), vehicle__due_dates__bring_in_by_on__lte=week_ends(today)
-    )
     drafts = rows.filter(state=State.DRAFTED).filter(
-        Q(planned_on__isnull=False) | Q(Exists(needed))
+        Q(planned_on__isnull=False) | Q(needed_on__lte=week_ends(today))
     )
     return in_order_of_day(drafts)[:MOST_AT_ONCE]
-
-
-def with_need(rows: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:
-    """Orders with the earliest day by which their vehicle is to be brought in, as ``needed_on``."""
-    needed = _needed().filter(order=OuterRef("pk")).order_by().values("order")
-    first = needed.annotate(on=Min("vehicle__due_dates__bring_in_by_on")).values("on")
-    return rows.annotate(needed_on=Subquery(first))
 
 
 # --- jobs ----------------------------------------------------------------------------------
@@ -164,11 +148,6 @@ def returned_jobs(depots: Depots) -> QuerySet[Job]:
     """Jobs that came back and that nobody has decided about."""
     rows = Job.objects.filter(returned=True, order__depot__in=depots)
     return rows.select_related("order__vehicle", "ended_by", "service").order_by("ended_at", "pk")
-
-
-def _needed() -> QuerySet[Job]:
-    """Open jobs beside the due date of their service."""
-    return Job.objects.filter(state=Job.State.OPEN, vehicle__due_dates__service=F("service"))
 
 
 # --- days ----------------------------------------------------------------------------------
@@ -234,8 +213,7 @@ def in_order_of_day(rows: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:
 def by_urgency(rows: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:
     """By the day by which the vehicle is to be brought in, as the never-null ``sort_on``; what
     falls due by no day comes last."""
-    last = Value(NO_DAY_LAST, output_field=DateField())
-    return with_need(rows).annotate(sort_on=Coalesce("needed_on", last)).order_by("sort_on", "pk")
+    return rows.annotate(sort_on=NEEDED_OR_LAST).order_by("sort_on", "pk")
 
 
 def after(rows: QuerySet[WorkOrder], day: date, pk: int) -> QuerySet[WorkOrder]:

@@ -15,7 +15,7 @@ from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import Right
-from fleet.workorders import gaps
+from fleet.workorders import gaps, needed
 from fleet.workorders.bays import check_raising, refuse_on_the_ground, services_of
 from fleet.workorders.events import note_event
 from fleet.workorders.held import change, edit_held, explain_refusal, refuse_unless
@@ -155,6 +155,7 @@ def cancel(actor: Actor, order_id: int, *, reason: str, version: int | None = No
         order.jobs.filter(state=Job.State.OPEN).update(
             state=Job.State.DROPPED, ended_at=actor.at, ended_by=actor.person
         )
+        needed.keep([order.pk])
     return order
 
 
@@ -172,6 +173,7 @@ def drop(actor: Actor, order_id: int, *, service_ids: Collection[int], reason: s
         open_jobs.filter(service__in=service_ids).update(
             state=Job.State.DROPPED, ended_at=actor.at, ended_by=actor.person
         )
+        needed.keep([order.pk])
     return order
 
 
@@ -286,6 +288,7 @@ def end_job(
         job.returned, job.spent_min = state != Job.State.DONE, spent_min
         job.ended_at, job.ended_by = actor.at, actor.person
         job.save()
+        needed.keep([order.pk])
         note_event(
             actor, order, f"job {state}", job=job, from_state=before, to_state=state, reason=reason
         )

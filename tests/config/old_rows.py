@@ -32,6 +32,17 @@ def write_fleet(then: Any) -> None:
         row("workorders.Finding", vehicle=van, kind=what, severity=severity, text=text,
             found_by="driver", client_key=f"F-{number}", channel="page", performed_at=AT,
             **more)  # fmt: skip
+    row("due.DueDate", vehicle=van, service=service, depot=depot, sort_on=DAY, history_known=True,
+        p10=DAY, p50=DAY, p90=DAY, bring_in_by_on=DAY, binding_limit="km", duty_class="normal",
+        inputs_hash=1)  # fmt: skip
+    for number, (state, job) in {
+        "W-1": ("released", "open"),
+        "W-2": ("signed off", "done"),
+    }.items():
+        order = row("workorders.WorkOrder", number=number, vehicle=van, depot=depot, state=state)
+        row("workorders.Job", order=order, vehicle=van, service=service, title="Oil", state=job)
+        row("workorders.OrderEvent", order=order, what="enter", to_state=state, channel="page",
+            performed_at=AT)  # fmt: skip
     row("visits.Bay", depot=depot, name="Lift", rated_kg=3500, **INVENTED)
     row("visits.CalendarFeed", depot=depot, digest="digest", made_at=AT)
     plan = row("visits.Plan", depot=depot, as_of_on=DAY, days=56, inputs_hash="", cost_minor=1,
@@ -67,6 +78,7 @@ def told_of_fleet(now: Any) -> dict[str, Any]:
         "closed": rows("vehicles.Closure", "open")[0],
         "type": rows("vehicles.VehicleType", "length_m", "height_m")[0],
         "feed": rows("visits.CalendarFeed", "digest", "vehicle")[0],
+        "needed": rows("workorders.WorkOrder", "number", "needed_on")[:2],
         "arrival": rows("stores.Arrival", "quantity", "reason", "received_by")[0],
     }  # fmt: skip
 

@@ -27,7 +27,8 @@ pytestmark = pytest.mark.django_db
 
 NAMES = [
     *("service history", "upload totals", "readings judged", "usage states", "open jobs"),
-    *("order history", "row history", "records", "ledger and lots", "lots past use", "due dates"),
+    *("order days", "order history", "row history", "records", "ledger and lots"),
+    *("lots past use", "due dates"),
 ]
 
 
@@ -136,6 +137,17 @@ def test_a_service_open_on_two_orders_is_named(
     Job.objects.create(order=order, vehicle=van, service=oil, title="again")
     said = "V-1, gearbox-oil: 2 jobs of it are open; drop all but one."
     assert found(capsys) == {"open jobs": said}
+
+
+def test_an_order_kept_as_needed_on_another_day_is_named(
+    van: Vehicle, capsys: pytest.CaptureFixture[str]
+) -> None:
+    oil, actor = van.services_done.get().service, Actor(None, "night", timezone.now())
+    order = issue.draft(actor, OrderDraft(vehicle_id=van.pk, service_ids=[oil.pk]))
+    wanted = DueDate.objects.get().bring_in_by_on
+    WorkOrder.objects.update(needed_on=None)
+    said = f"{order.number} is kept as needed on no day; its jobs say {wanted}."
+    assert found(capsys) == {"order days": said}
 
 
 def test_an_order_whose_events_lead_elsewhere_is_named(

@@ -27,6 +27,8 @@ OF_BEFORE = {
     **dict.fromkeys(("visits_bay", "visits_calendarfeed", "visits_plan"), 1),
     **dict.fromkeys(("visits_plannedservice", "stores_item", "stores_arrival"), 1),
     "workorders_finding": 5,
+    **dict.fromkeys(("workorders_workorder", "workorders_job", "workorders_orderevent"), 2),
+    "due_duedate": 1,
     # of its three open findings, and of one that was put in before
     **dict.fromkeys(("visits_otherwork", "visits_historicalotherwork"), 3 + 1),
     "duty_historicaldutyoverride": 1,  # of an override that was put in before
@@ -129,6 +131,7 @@ def test_rows_of_before_are_there_after_the_newer_migrations(migrated: Made) -> 
         "closed": [False],
         "type": [None, None],
         "feed": ["digest", None],
+        "needed": [["W-2", None], ["W-1", "2026-06-01"]],
         "arrival": [4, "", None],
     }
 

@@ -14,6 +14,7 @@ from fleet.people.models import Person
 from fleet.stores.models import Item, Stock
 from fleet.workorders import progress
 from fleet.workorders.models import Escalation, Job, Material, Procedure, WorkOrder
+from fleet.workorders.needed import follow
 from tests.cast import depots_day, vehicle
 from tests.dashboard.rendered import form
 from tests.dashboard.test_work_orders import came_back, drafted, page, question
@@ -27,6 +28,7 @@ def needed(order: WorkOrder, days: int) -> None:
     row = DueDate.objects.filter(vehicle__fleet_number="V-101").get()
     row.pk, row.vehicle, row.bring_in_by_on = None, order.vehicle, depots_day() + days * DAY
     row.save()
+    follow()
 
 
 def numbers(html: str) -> list[str]:
@@ -41,6 +43,7 @@ def test_the_most_urgent_order_comes_first_and_no_day_last(
     needed(late, -4)
     client = signed_in(shop.people.supervisor)
     DueDate.objects.filter(vehicle=shop.people.van).update(bring_in_by_on=depots_day())
+    follow()
     named = [one.number for one in (late, shop.order, soon, calm)]
     assert numbers(page(client)) == named
     key = f"{depots_day()}.{shop.order.pk}"

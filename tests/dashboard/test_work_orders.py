@@ -12,6 +12,7 @@ from fleet.vehicles.models import Depot
 from fleet.workorders import issue, progress
 from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import DoNotUse, Escalation, Job, WorkOrder
+from fleet.workorders.needed import follow
 from tests.cast import depots_day, vehicle
 from tests.dashboard.workshop import Workshop, finish
 
@@ -165,6 +166,7 @@ def test_one_press_releases_the_weeks_drafts_and_no_others(
         row.pk, row.vehicle, row.bring_in_by_on = None, order.vehicle, day
         row.p50 = row.sort_on = day
         row.save()
+    follow()
     client = signed_in(shop.people.supervisor)
     seen = page(client)
     chosen = offered(seen, "checked")

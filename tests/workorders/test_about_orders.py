@@ -57,8 +57,8 @@ def test_drafts_of_the_next_seven_days_are_told_from_those_past_and_later(
 def test_a_draft_without_a_day_is_of_the_week_where_it_is_needed_by_then(
     bay: Bay, days: int, among: bool
 ) -> None:
-    order, here = bay.order(), bay.van.depot
     DueDate.objects.update(bring_in_by_on=TODAY + timedelta(days=days))
+    order, here = bay.order(), bay.van.depot
     every = WorkOrder.objects.all()
     found = glance({here.pk: TODAY}, [here], bay.supervisor, TODAY, TODAY, listed=every)
     assert [one.number for one in found.week] == [order.number] * among

@@ -18,7 +18,7 @@ from fleet.vehicles.find import Depots
 from fleet.workorders import listing
 from fleet.workorders.listing import AT_WORK
 from fleet.workorders.models import WorkOrder
-from fleet.workorders.models.orders import NO_DAY_FIRST
+from fleet.workorders.models.orders import NO_DAY_FIRST, NO_DAY_LAST
 from fleet.workorders.stops import stops
 
 State = WorkOrder.State
@@ -124,7 +124,6 @@ def listed(
     """Orders of some depots, the most urgent first; or by the day they are planned for, those
     without a day first."""
     rows = narrowed(depots, filters)
-    rows = listing.with_need(rows) if filters.by_day else rows
     rows = listing.in_order_of_day(rows) if filters.by_day else listing.by_urgency(rows)
     return rows if after is None else listing.after(rows, *after)
 
@@ -139,7 +138,7 @@ def read_order_after(text: str) -> AfterOrder | None:
 def order_key(line: OrderLine, filters: OrderFilters) -> str:
     if filters.by_day:
         return day_key(line)
-    return f"{line.bring_in_by or listing.NO_DAY_LAST}.{line.pk}"
+    return f"{line.bring_in_by or NO_DAY_LAST}.{line.pk}"
 
 
 def day_key(line: OrderLine) -> str:
@@ -161,7 +160,7 @@ def _lines(found: Sequence[Any], days: dict[int, date]) -> list[OrderLine]:
             _line(order, days, sorted(order.job_list or ())),
             do_not_use=stand.do_not_use.get(order.vehicle_id, ""),
             restrictions=tuple(stand.restricted.get(order.vehicle_id, ())),
-            bring_in_by=getattr(order, "needed_on", None),
+            bring_in_by=order.needed_on,
         )
         for order in found
     ]

@@ -13,21 +13,24 @@ from fleet.vehicles.models import Compartment, Depot, Vehicle
 from fleet.workorders.models.procedures import Raising
 
 NO_DAY_FIRST = date.min  # what is under way without a day comes before what was planned
+NO_DAY_LAST = date.max  # nothing is to be brought in by a day
 
 
-class DayOrFirst(Coalesce):
-    """The day an order is planned for, never null."""
+class DayOr(Coalesce):
+    """A day of an order, never null."""
 
-    def __init__(self) -> None:
-        super().__init__("planned_on", models.Value(NO_DAY_FIRST, models.DateField()))
+    def __init__(self, column: str, without: date) -> None:
+        super().__init__(column, models.Value(without, models.DateField()))
+        self.without = without
 
     def as_sqlite(self, compiler: Any, connection: Any, **context: Any) -> Any:
         """In the words of its index: SQLite knows no index by what is handed over beside them."""
         day, params = compiler.compile(self.get_source_expressions()[0])
-        return f"COALESCE({day}, '{NO_DAY_FIRST}')", params
+        return f"COALESCE({day}, '{self.without}')", params
 
 
-DAY_OR_FIRST = DayOrFirst()
+DAY_OR_FIRST = DayOr("planned_on", NO_DAY_FIRST)
+NEEDED_OR_LAST = DayOr("needed_on", NO_DAY_LAST)
 
 
 class StillOpen(models.Func):
@@ -68,6 +71,8 @@ class WorkOrder(models.Model):
     state = models.CharField(max_length=10, choices=State, default=State.DRAFTED)
     version = models.PositiveIntegerField(default=1)  # for conditional requests
     planned_on = models.DateField(null=True, blank=True)
+    # the earliest by which an open job wants the vehicle brought in; ``needed`` keeps it
+    needed_on = models.DateField(null=True, blank=True, editable=False)
     # although the vehicle cannot come then: closed, or away
     why_it_stands = models.CharField(max_length=300, blank=True)
     assigned_to = models.ForeignKey(
@@ -122,6 +127,12 @@ class WorkOrder(models.Model):
                 Coalesce("planned_on", models.Value(NO_DAY_FIRST, models.DateField())),
                 "id",
                 name="orders_open_by_day",
+                condition=~models.Q(state__in=["signed off", "cancelled"]),
+            ),
+            models.Index(  # the same, the most urgent first
+                Coalesce("needed_on", models.Value(NO_DAY_LAST, models.DateField())),
+                "id",
+                name="orders_open_by_need",
                 condition=~models.Q(state__in=["signed off", "cancelled"]),
             ),
             models.Index(fields=["depot", "-id"], name="orders_newest_by_depot"),
