@@ -20,6 +20,7 @@ import pytest
 
 from config import supervisor
 from config.commands.serve import port_number
+from config.serving import ServedAlready, only_one
 from fleet.runs import owner
 
 pytestmark = pytest.mark.any_database  # what is served here is a data folder, always embedded
@@ -184,21 +185,22 @@ def served_by(folder: Path) -> int:
     return int(json.loads((folder / "serve.lock").read_text())["pid"])
 
 
-def test_an_orphan_that_does_not_end_is_said_and_the_code_is_3(tmp_path: Path) -> None:
+def test_an_orphan_that_does_not_end_is_said_and_the_code_is_3(
+    tmp_path: Path, settings: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """As a child that hangs leaves it: the lock held, by nobody who is there any more."""
-    launch(tmp_path, "migrate").communicate(timeout=PATIENCE_S)
+    monkeypatch.setattr("config.serving.ORPHANS_END_WITHIN_S", 0.3)
+    settings.DATA_DIR = tmp_path
     mine = owner.me().rpartition(" ")[0] + " 1"  # the number is another process's now
-    lock = tmp_path / "serve.lock"
-    with lock.open("w") as file:
+    with (tmp_path / "serve.lock").open("w") as file:
         json.dump({"pid": 1, "port": 8000, "owner": mine}, file)
         file.flush()
         fcntl.flock(file, fcntl.LOCK_EX)
         begun_s = time.monotonic()
-        second = launch(tmp_path, "serve", "--port", str(free_port()))
-        _, errors = second.communicate(timeout=PATIENCE_S)
-    assert second.returncode == 3
-    assert "do not end: end them" in errors
-    assert time.monotonic() - begun_s > 10
+        with pytest.raises(ServedAlready, match="do not end: end them") as told, only_one(8000):
+            pytest.fail("begun beside an orphan")
+    assert told.value.exit_code == 3
+    assert time.monotonic() - begun_s > 0.3
 
 
 def test_a_start_takes_away_what_killed_trials_left(served: tuple[Path, int, int]) -> None:
