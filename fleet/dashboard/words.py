@@ -31,7 +31,7 @@ CHANCE_WORDS = (
     (0.0, "perhaps"),
 )
 CERTAIN = 0.995  # rounds to 100 %
-MOST_COUNTED = 10_000  # rows of a state; beyond that the figure tells nobody more; our choice
+MOST_COUNTED = 3_000  # rows of a state; beyond that the figure tells nobody more; our choice
 # where a value fails whose limits all have the same open side: no lower, no upper
 BEYOND = {frozenset({(False, True)}): "below", frozenset({(True, False)}): "above"}
 THIN_SPACE = "\N{NARROW NO-BREAK SPACE}"

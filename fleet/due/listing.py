@@ -199,10 +199,11 @@ def counts_up_to(
     None is counted further than one beyond ``most``: what is known then is that there are more.
     """
     asked = [
-        (at, state, _of_state(wanted.narrowed(Q(depot_id__in=pks)), state, today)[: most + 1])
+        (at, state, wanted.narrowed(Q(depot_id__in=pks) & part).order_by()[: most + 1])
         for at, wanted in enumerate(several)
         for today, pks in by_day(wanted.days(now))
         for state in STATES
+        for part in _parts(state, today)
     ]
     found = [dict.fromkeys(STATES, 0) for _ in several]
     counts = bulk.counted(rows.values("vehicle_id") for _, _, rows in asked)
@@ -211,10 +212,13 @@ def counts_up_to(
     return found
 
 
-def _of_state(rows: QuerySet[DueDate], state: str, today: date) -> QuerySet[DueDate]:
-    found = rows.filter(condition(state, today)).order_by()
-    # the day that what is overdue is sorted by is never ahead: by it an index is left there
-    return found.filter(sort_on__lte=today) if state == "overdue" else found
+def _parts(state: str, today: date) -> Sequence[Q]:
+    """What makes up a state, each part with an index by which it is counted."""
+    if state != "overdue":
+        return (condition(state, today),)
+    by_reading, by_calendar = _overdue(today)
+    # the day that it is sorted by is never ahead: by it an index is left there
+    return by_reading & Q(sort_on__lte=today), by_calendar
 
 
 def group_counts(
@@ -249,16 +253,24 @@ def _ranked(days: dict[int, date]) -> dict[date, list[tuple[Q, int]]]:
 def condition(state: str, today: date) -> Q:
     """The rows that are in a state on a day, as a condition the database can use."""
     known = Q(history_known=True)
-    passed = Q(calendar_on__lt=today) | Q(beyond_by_reading=True)
+    by_reading, by_calendar = _overdue(today)
     not_passed = Q(beyond_by_reading=False) & (Q(calendar_on=None) | Q(calendar_on__gte=today))
     month_end = _month_end(today)
     return {
         "history_unknown": Q(history_known=False),
-        "overdue": known & passed,
+        "overdue": by_reading | by_calendar,
         "probably_overdue": known & not_passed & Q(sort_on__lt=today),
         "due_this_month": known & not_passed & Q(sort_on__range=(today, month_end)),
         "later": known & not_passed & Q(sort_on__gt=month_end),
     }[state]
+
+
+def _overdue(today: date) -> tuple[Q, Q]:
+    """The rows that a reading says are overdue, and those that the calendar alone says."""
+    return (
+        Q(history_known=True, beyond_by_reading=True),
+        Q(history_known=True, beyond_by_reading=False, calendar_on__lt=today),
+    )
 
 
 def sold_vehicles() -> QuerySet[Vehicle]:

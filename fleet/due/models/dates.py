@@ -75,6 +75,18 @@ class DueDate(models.Model):
             models.Index(  # how many services have no history
                 fields=["depot"], name="due_unknown", condition=models.Q(history_known=False)
             ),
+            models.Index(  # how many are overdue: those that a reading says
+                fields=["depot", "sort_on", "vehicle"],
+                name="due_passed_by_reading",
+                condition=models.Q(history_known=True, beyond_by_reading=True),
+            ),
+            models.Index(  # and those that the calendar alone says
+                fields=["depot", "calendar_on", "vehicle"],
+                name="due_passed_by_calendar",
+                condition=models.Q(
+                    history_known=True, beyond_by_reading=False, calendar_on__isnull=False
+                ),
+            ),
         ]
 
     def __str__(self) -> str:
