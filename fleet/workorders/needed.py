@@ -24,7 +24,7 @@ def keep(order_ids: Collection[int]) -> None:
 
 def follow(vehicle_ids: Array | None = None) -> int:
     """Let the open orders of some vehicles (default: all) follow their due dates; how many did."""
-    rows = WorkOrder.objects.filter(StillOpen("state"))
+    rows = WorkOrder.objects.filter(StillOpen("state"), state__in=WorkOrder.OPEN)
     if vehicle_ids is not None:
         where, params = bulk.among("workorders_workorder.vehicle_id", vehicle_ids)
         rows = rows.extra(where=[where], params=params)  # noqa: S610
@@ -33,7 +33,7 @@ def follow(vehicle_ids: Array | None = None) -> int:
 
 def wrong() -> Iterator[str]:
     """Orders with another day than their jobs say: a sentence for each. No ended one has a day."""
-    rows = WorkOrder.objects.filter(StillOpen("state") | Q(needed_on__isnull=False))
+    rows = WorkOrder.objects.filter(Q(state__in=WorkOrder.OPEN) | Q(needed_on__isnull=False))
     for order in _differing(rows).annotate(by_jobs=_by_jobs()).order_by("pk"):
         yield (
             f"{order.number} is kept as needed on {order.needed_on or 'no day'}; "

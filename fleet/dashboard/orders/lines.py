@@ -118,6 +118,14 @@ def narrowed(depots: Depots, filters: OrderFilters) -> QuerySet[WorkOrder]:
     return rows
 
 
+def drafts_of(depots: Depots, filters: OrderFilters) -> QuerySet[WorkOrder]:
+    """Drafts among the orders on the list; asked for as such, not as some of all that is open:
+    PostgreSQL would take them for fewer than they are."""
+    if filters.states and State.DRAFTED not in filters.states:
+        return WorkOrder.objects.none()
+    return narrowed(depots, replace(filters, states=(str(State.DRAFTED),)))
+
+
 def listed(
     depots: Depots, filters: OrderFilters, after: AfterOrder | None = None
 ) -> QuerySet[WorkOrder]:

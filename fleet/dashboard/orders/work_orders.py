@@ -18,9 +18,9 @@ from fleet.dashboard.orders.decisions import decisions
 from fleet.dashboard.orders.drafting import chosen_rows, drafted_words
 from fleet.dashboard.orders.lines import (
     NO_DAY,
+    drafts_of,
     listed,
     months_back,
-    narrowed,
     order_key,
     order_lines,
     read_order_after,
@@ -70,7 +70,7 @@ def orders_page(
     lines = order_lines(listed(scope.chosen, filters, after)[: PAGE_ROWS + 1], days)
     today = oldest_day([depot.zone for depot in scope.chosen], now)
     releases, from_on = may(request.user, Right.RELEASE), months_back(today, MONTHS_SHOWN - 1)
-    of_list = narrowed(scope.chosen, filters) if releases else None
+    of_list = drafts_of(scope.chosen, filters) if releases else None
     seen = glance(days, scope.chosen, request.user, today, from_on, listed=of_list)
     context = {
         "lines": lines[:PAGE_ROWS],
