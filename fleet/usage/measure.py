@@ -65,8 +65,8 @@ FROM = """
     LEFT JOIN usage_usagestate s ON s.meter_id = m.id
     LEFT JOIN usage_seasonindex x ON x.in_force AND m.kind = 'km'
         AND x.type_pk = v.vehicle_type_id AND x.depot_pk = v.depot_id"""
-# of all meters: those without a season need not be looked up to see it; CROSS JOIN keeps SQLite from
-# beginning with all meters (to PostgreSQL it is a plain join)
+# of all meters: those without a season need not be looked up to see it; CROSS JOIN keeps SQLite
+# from beginning with all meters (to PostgreSQL it is a plain join)
 FROM_ALL = """
     FROM readings_verdictmemory j
     LEFT JOIN usage_usagestate s ON s.meter_id = j.meter_id
