@@ -86,11 +86,10 @@ def _of_each(
         mean[place[rows]] += more
         second[place[rows]] += squares
     for apart in range(1, int(number.max()) + 1):
-        one = np.flatnonzero(place[apart:] == place[:-apart])
-        other = one + apart
-        low, high = np.maximum(begin[one], begin[other]), np.minimum(end[one], end[other])
-        both = np.where((high > low)[:, None], up_to[rho[one], high] - up_to[rho[one], low], 0.0)
-        product = 2 * weight[one] * weight[other]
+        low, high = np.maximum(begin[apart:], begin[:-apart]), np.minimum(end[apart:], end[:-apart])
+        one = np.flatnonzero((place[apart:] == place[:-apart]) & (high > low))
+        both = up_to[rho[one], high[one]] - up_to[rho[one], low[one]]
+        product = 2 * weight[one] * weight[one + apart]
         np.add.at(second, place[one], product[:, :, None] * both[:, None, :])
     second -= mean * mean
     found = np.ones((len(starts), WIDTH), dtype=np.int64)

@@ -4,7 +4,7 @@ It starts from the stored due dates and from the usage states they were computed
 tell the same.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -70,14 +70,22 @@ class Gathered:
         return _class(type_id, vehicle_ids, self.rows, self.planned, meters, self.rules)
 
 
-def gather_vehicles(vehicle_ids: IntArray, rules: Rules) -> Gathered:
-    """Read some vehicles of any depots in the same way."""
-    return _gathered(*bulk.among("v.id", vehicle_ids), rules)
+def gather_vehicles(
+    vehicle_ids: IntArray, rules: Rules, wanted: str, of_wanted: Sequence[Any]
+) -> Gathered:
+    """Read those of some vehicles, of any depots, that have due dates ``d`` under a condition in
+    SQL, in the same way, with these dates only."""
+    where, params = bulk.among("v.id", vehicle_ids)
+    rows = _due_rows(f"{where} AND {wanted}", [*params, *of_wanted])
+    return _with_rows(*bulk.among("v.id", np.unique(rows["vehicle_id"])), rows, rules)
 
 
 def _gathered(where: str, params: list[Any], rules: Rules) -> Gathered:
-    vehicles = _vehicles(where, params)
-    rows, planned = _due_rows(where, params), _planned(where, params)
+    return _with_rows(where, params, _due_rows(where, params), rules)
+
+
+def _with_rows(where: str, params: list[Any], rows: dict[str, Array], rules: Rules) -> Gathered:
+    vehicles, planned = _vehicles(where, params), _planned(where, params)
     states = states_of(vehicles["id"])
     of_each = vehicles["id"], vehicles["depot_id"], vehicles["type_id"]
     return Gathered(*of_each, rows, planned, states, rules)

@@ -8,17 +8,16 @@ out as if all had been added up from the beginning.
 import json
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
-from django.db.models import QuerySet
 
 from fleet import bulk
 from fleet.calc.arrays import Array, FloatArray, IntArray
 from fleet.calc.common_factor import RHO_STEP, USUAL_SIGMA, correlation
-from fleet.calc.demand import Repeats, Services, levels_before
+from fleet.calc.demand import levels_before
 from fleet.calc.level_paths import moments_ahead
 from fleet.calc.weeks_ahead import Runs, sums
 from fleet.consumables.ahead import Calendar, Ways
@@ -31,6 +30,7 @@ from fleet.overview.models import VehicleAhead
 DAYS = 7  # of a week
 MARGIN_D = 28  # beyond these weeks, that an earliest likely day may lie and count; our choice
 VEHICLES_AT_ONCE = 500  # their levels stay within some tens of megabytes; our choice
+PARTS_AT_ONCE = 200  # their figures stay in the cache of a processor; our choice
 Sums = dict[int, IntArray]  # by vehicle type: see ``calc.weeks_ahead.sums``
 
 
@@ -132,39 +132,36 @@ def changed(ground_of: Mapping[int, Ground], anew: Sequence[int]) -> Changed:
     return now.at(sorted(ground_of))
 
 
-def _keys(ground_of: Mapping[int, Ground], vehicle_ids: IntArray) -> dict[int, Array]:
-    """By depot: vehicle and service, in one number each, of what may well fall due in these weeks
-    and is not late; that of a later earliest likely day will not, and leaving it out saves most of
-    the work."""
-    ground = next(iter(ground_of.values()))
-    (where, ids), (waits, days) = bulk.among("d.vehicle_id", vehicle_ids), not_late(ground.today)
-    sql = f"""
-        SELECT d.depot_id, d.vehicle_id, d.service_id FROM due_duedate d
-        JOIN due_service s ON s.id = d.service_id
-        WHERE {where} AND {waits} AND d.p10 <= %s AND NOT s.is_round"""  # noqa: S608
-    names = ("depot_id", "vehicle_id", "service_id")
-    found = bulk.read(sql, [*ids, *days, ground.last_on], dict.fromkeys(names, "i8"))
-    key = found["vehicle_id"] * 2**31 + found["service_id"]
-    return {pk: key[found["depot_id"] == pk] for pk in ground_of}
+def _wanted(ground: Ground) -> tuple[str, list[date]]:
+    """A condition in SQL, and its parameters: due dates ``d`` of vehicles ``v`` that may well fall
+    in these weeks and are not late; those of a later earliest likely day will not, and leaving
+    them out saves most of the work."""
+    waits, days = not_late(ground.today)
+    rounds = "SELECT id FROM due_service WHERE is_round"
+    wanted = f"{waits} AND d.p10 <= %s AND d.service_id NOT IN ({rounds})"
+    return f"{wanted} AND d.depot_id = v.depot_id", [*days, ground.last_on]
 
 
 def kept_parts(now: Changed) -> list[Part]:
     """What vehicles brought when it was last worked out."""
-    where, ids = bulk.among("vehicle_id", now.vehicle_id)
     pairs = set(zip(now.depot_id.tolist(), now.vehicle_id.tolist(), strict=True))
-    rows = VehicleAhead.objects.extra(where=[where], params=ids)  # noqa: S610
-    return [part for part in _parts(rows) if (part.depot_id, part.vehicle_id) in pairs]
+    found = _parts(*bulk.among("vehicle_id", now.vehicle_id))
+    return [part for part in found if (part.depot_id, part.vehicle_id) in pairs]
 
 
 def parts_at(depot_id: int) -> list[Part]:
     """What all vehicles of a depot brought when it was last worked out."""
-    return list(_parts(VehicleAhead.objects.filter(depot=depot_id)))
+    return list(_parts("depot_id = %s", [depot_id]))
 
 
-def _parts(rows: QuerySet[VehicleAhead]) -> Iterator[Part]:
-    told = rows.order_by("vehicle").values_list("depot_id", "vehicle_id", "part")
-    for depot_id, vehicle_id, part in told:
-        if part:
+def _parts(where: str, params: Sequence[Any]) -> Iterator[Part]:
+    sql = f"""
+        SELECT depot_id, vehicle_id, part FROM overview_vehicleahead
+        WHERE {where} ORDER BY vehicle_id"""  # noqa: S608
+    found = bulk.read(sql, params, {"depot_id": "i8", "vehicle_id": "i8", "part": "O"})
+    told = zip(*(column.tolist() for column in found.values()), strict=True)
+    for depot_id, vehicle_id, text in told:
+        if part := json.loads(text):
             before = _by_service(part["before"])
             yield Part(depot_id, vehicle_id, part["type"], part["rho"], before)
 
@@ -179,15 +176,14 @@ def parts_of(ground_of: Mapping[int, Ground], now: Changed) -> Iterator[Part]:
     for begin in range(0, len(now.vehicle_id), VEHICLES_AT_ONCE):
         some = now.take(slice(begin, begin + VEHICLES_AT_ONCE))
         depot_ids, ids = np.unique(some.depot_id), np.unique(some.vehicle_id)
-        keys = _keys({pk: ground_of[pk] for pk in depot_ids.tolist()}, ids)
-        ids = np.unique(np.concatenate([*keys.values()]) // 2**31)  # others bring nothing
         pairs = set(zip(some.depot_id.tolist(), some.vehicle_id.tolist(), strict=True))
-        read = gather_vehicles(ids, ground_of[int(depot_ids[0])].rules)
+        ground = ground_of[int(depot_ids[0])]
+        read = gather_vehicles(ids, ground.rules, *_wanted(ground))  # others bring nothing
         for depots in _of_one_clock(ground_of, depot_ids.tolist()):
             # of others: they were there, and are no more
             mine = np.flatnonzero(np.isin(read.depot_id, depots))
             if mine.size:
-                found = _some(read, mine, ground_of, np.concatenate([keys[pk] for pk in depots]))
+                found = _some(read, mine, ground_of)
                 yield from (one for one in found if (one.depot_id, one.vehicle_id) in pairs)
 
 
@@ -199,9 +195,7 @@ def _of_one_clock(ground_of: Mapping[int, Ground], depot_ids: list[int]) -> list
     return list(found.values())
 
 
-def _some(
-    read: Gathered, mine: IntArray, ground_of: Mapping[int, Ground], keys: Array
-) -> Iterator[Part]:
+def _some(read: Gathered, mine: IntArray, ground_of: Mapping[int, Ground]) -> Iterator[Part]:
     group, depots, types = read.some(read.vehicle_id[mine]), read.depot_id[mine], read.type_id[mine]
     ground = ground_of[int(depots[0])]
     calendar = ground.calendar
@@ -214,12 +208,10 @@ def _some(
     ]
     rho = np.zeros((len(mine), len(calendar.months)), dtype=np.int64)
     rho[metered] = _rho(ways, calendar, sigma)[group.km_of[metered]]
-    key = group.vehicle_id[group.vehicle] * 2**31 + group.service_id
-    rows = np.flatnonzero(np.isin(key, keys))
-    own = _taken(group.services, rows)
-    before = levels_before(own, ways.km, ways.hours, calendar.today_d, calendar.edges_d)
+    given = group.services, ways.km, ways.hours, calendar.today_d, calendar.edges_d
+    before = levels_before(*given)
     found: dict[int, dict[int, list[int]]] = defaultdict(dict)
-    counted = zip(group.vehicle[rows].tolist(), group.service_id[rows].tolist(), strict=True)
+    counted = zip(group.vehicle.tolist(), group.service_id.tolist(), strict=True)
     for (vehicle, service_id), levels in zip(counted, before.tolist(), strict=True):
         if levels[-1]:
             found[vehicle][service_id] = levels
@@ -235,15 +227,6 @@ def _rho(ways: Ways, calendar: Calendar, sigma: FloatArray) -> IntArray:
     ahead_d = np.maximum(middle_d - ways.km.start_d[:, None], 0.5)
     rho = correlation(sigma[:, None], *moments_ahead(ways.law, ahead_d))
     return np.asarray(np.rint(rho / RHO_STEP), dtype=np.int64)
-
-
-def _taken(services: Services, rows: Array) -> Services:
-    """Some rows of services."""
-    own = {one.name: getattr(services.repeats, one.name)[rows] for one in fields(Repeats)}
-    columns = {one.name: getattr(services, one.name) for one in fields(Services)}
-    del columns["repeats"]
-    taken = {name: column[rows] for name, column in columns.items()}
-    return Services(**taken, repeats=Repeats(**own))
 
 
 def runs_of(parts: Sequence[Part], minutes: dict[int, int]) -> Runs:
@@ -271,16 +254,20 @@ def by_type(parts: Iterable[Part]) -> dict[int, list[Part]]:
 
 
 def add(
-    totals: Mapping[int, Sums], parts: Sequence[Part], minutes: dict[int, int], sign: int = 1
+    totals: Mapping[int, Sums],
+    parts: Sequence[Part],
+    minutes: dict[int, int],
+    gone: Sequence[Part] = (),
 ) -> None:
-    """Add what some vehicles bring to the sums of their depots, or take it away."""
-    for begin in range(0, len(parts), VEHICLES_AT_ONCE):
-        some = parts[begin : begin + VEHICLES_AT_ONCE]
-        kinds = sorted({(one.depot_id, one.type_id) for one in some})
-        place = {kind: at for at, kind in enumerate(kinds)}
-        group = np.array([place[one.depot_id, one.type_id] for one in some], dtype=np.int64)
-        found = sums(runs_of(some, minutes), group, len(kinds))
-        for (depot_id, type_id), own in zip(kinds, found, strict=True):
+    """Add what some vehicles bring to the sums of their depots, and take away what is gone."""
+    signed = [*((one, 1) for one in parts), *((one, -1) for one in gone)]
+    for begin in range(0, len(signed), PARTS_AT_ONCE):
+        some = signed[begin : begin + PARTS_AT_ONCE]
+        kinds = [(sign, one.depot_id, one.type_id) for one, sign in some]
+        place = {kind: at for at, kind in enumerate(sorted(set(kinds)))}
+        group = np.array([place[kind] for kind in kinds], dtype=np.int64)
+        found = sums(runs_of([one for one, _ in some], minutes), group, len(place))
+        for (sign, depot_id, type_id), own in zip(place, found, strict=True):
             present = totals[depot_id].get(type_id, 0)
             totals[depot_id][type_id] = present + sign * own
 

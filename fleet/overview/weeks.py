@@ -241,8 +241,7 @@ def _follow(
         return []
     gone, fresh = parts.kept_parts(now), list(parts.parts_of(ground_of, now))
     totals = {row.depot_id: _totals(row) for row in rows}
-    for some, sign in ((gone, -1), (fresh, 1)):
-        parts.add(totals, some, ground_of[rows[0].depot_id].minutes, sign)
+    parts.add(totals, fresh, ground_of[rows[0].depot_id].minutes, gone)
     for row in rows:
         _keep(row, totals[row.depot_id])
     return fresh

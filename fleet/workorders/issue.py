@@ -326,11 +326,11 @@ def _draft_chunk(actor: Actor, by_vehicle: dict[int, list[DueSoon]]) -> int:
         bulk.insert(WorkOrder, _orders(order_ids, by_vehicle))
         # another night, or a person, may have been quicker
         bulk.upsert(Job, _jobs(order_ids, by_vehicle), key=[])
-        listed = order_ids.tolist()
-        rows = Job.objects.filter(order__in=listed).order_by()
-        filled = np.array(sorted(set(rows.values_list("order_id", flat=True))), dtype=np.int64)
-        if empty := sorted(set(listed) - set(filled.tolist())):
-            WorkOrder.objects.filter(pk__in=empty).delete()
+        where, params = bulk.among("order_id", order_ids)
+        sql = f"SELECT DISTINCT order_id FROM workorders_job WHERE {where} ORDER BY order_id"  # noqa: S608
+        filled = bulk.read(sql, params, {"order_id": "i8"})["order_id"]
+        if len(empty := np.setdiff1d(order_ids, filled)):
+            WorkOrder.objects.filter(pk__in=empty.tolist()).delete()
         needed.keep(filled.tolist())
         event = OrderEvent(
             what="draft",
