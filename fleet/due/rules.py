@@ -5,18 +5,17 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
-from django.db.models import QuerySet
+from django.db import connection
 
 from fleet.calc.arrays import Array, BoolArray, FloatArray, IntArray
 from fleet.calc.calendar import WorkingDays
 from fleet.calc.stamps import stamp_texts
-from fleet.due.models import GuardFactor, Limit, Service
-from fleet.due.widening import in_force, newest_version
+from fleet.due.models import Limit, Service
+from fleet.due.widening import in_force
 from fleet.duty.models import DutyClass
-from fleet.reads import fetch
 from fleet.today import newest_day
 from fleet.vehicles.closures import closed_days
 from fleet.vehicles.models import Depot
@@ -64,24 +63,60 @@ class Rules:
         return rows
 
 
+class ServiceRow(NamedTuple):
+    """What counts here of a service."""
+
+    pk: int
+    vehicle_type_id: int
+    compartment_id: int
+    early_share: float
+    strictest_under_warranty: bool
+
+
+class LimitRow(NamedTuple):
+    """What counts here of a limit."""
+
+    pk: int
+    service_id: int
+    duty_class: str
+    occasion: str
+    product_id: int | None
+    limit_km: float | None
+    limit_months: int | None
+    limit_h: float | None
+    yearly_month: int | None
+    yearly_day: int | None
+    tolerance_km: float
+    tolerance_d: int
+    tolerance_h: float
+
+
 def gather_rules() -> Rules:
     """Read services and limits; there are few of them whatever the size of the fleet."""
-    rows = _schedule()
-    fetch(rows)
-    return _as_tables(*rows)
+    with connection.cursor() as cursor:
+        cursor.execute(_whole("due_service", ServiceRow))
+        services = [ServiceRow._make(row) for row in cursor.fetchall()]
+        cursor.execute(_whole("due_limit", LimitRow))
+        limits = [LimitRow._make(row) for row in cursor.fetchall()]
+    return rules_of(services, limits, in_force())
 
 
-def _schedule() -> tuple[QuerySet[Service], QuerySet[Limit], QuerySet[GuardFactor]]:
-    return Service.objects.order_by("pk"), Limit.objects.order_by("pk"), newest_version()
+def _whole(table: str, row: type[ServiceRow] | type[LimitRow]) -> str:
+    names = ", ".join("id" if name == "pk" else name for name in row._fields)
+    return f"SELECT {names} FROM {table} ORDER BY id"  # noqa: S608
 
 
-def _as_tables(
-    services: Iterable[Service], limits: Iterable[Limit], version: Iterable[GuardFactor]
-) -> Rules:
-    return rules_of(list(services), list(limits), in_force(version))
+def as_rows(
+    services: Iterable[Service], limits: Iterable[Limit]
+) -> tuple[list[ServiceRow], list[LimitRow]]:
+    """What counts here of services and limits that were read already."""
+    return (
+        [ServiceRow(*(getattr(one, name) for name in ServiceRow._fields)) for one in services],
+        [LimitRow(*(getattr(one, name) for name in LimitRow._fields)) for one in limits],
+    )
 
 
-def rules_of(services: Sequence[Service], limits: Sequence[Limit], widening: float) -> Rules:
+def rules_of(services: Sequence[ServiceRow], limits: Sequence[LimitRow], widening: float) -> Rules:
     """The tables of some services, in order of id, with all of their limits."""
     place = {service.pk: row for row, service in enumerate(services)}
     of_type: dict[int, list[int]] = defaultdict(list)
@@ -108,7 +143,7 @@ def rules_of(services: Sequence[Service], limits: Sequence[Limit], widening: flo
     )
 
 
-def _limit_tables(limits: Sequence[Limit], place: dict[int, int]) -> dict[int, Array]:
+def _limit_tables(limits: Sequence[LimitRow], place: dict[int, int]) -> dict[int, Array]:
     products = {ANY_PRODUCT} | {limit.product_id or ANY_PRODUCT for limit in limits}
     tables = {product: np.full((len(place), 2, 2), NO_LIMIT) for product in sorted(products)}
     for row, limit in enumerate(limits):
@@ -131,7 +166,9 @@ def _fill_gaps(table: Array, *, own_only: bool) -> None:
         np.copyto(table[:, one], table[:, other], where=table[:, one] == NO_LIMIT)
 
 
-def _service_stamps(services: Sequence[Service], limits: Sequence[Limit], widening: float) -> Array:
+def _service_stamps(
+    services: Sequence[ServiceRow], limits: Sequence[LimitRow], widening: float
+) -> Array:
     by_service: dict[int, list[Any]] = defaultdict(list)
     for limit in limits:
         figures = [getattr(limit, name) for name in LIMIT_FIGURES]
@@ -192,6 +229,4 @@ class Basis:
 
 def gather_basis() -> Basis:
     """Read everything about due dates that does not grow with the fleet."""
-    schedule, depots = _schedule(), Depot.objects.all()
-    fetch((*schedule, depots))
-    return Basis(_as_tables(*schedule), _calendars(list(depots)))
+    return Basis(gather_rules(), gather_depots())

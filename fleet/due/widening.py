@@ -1,26 +1,22 @@
 """By how much bands of distance and hours are widened: a version of the rules for each month."""
 
-from collections.abc import Iterable
 from datetime import date
 
-from django.db.models import QuerySet
+from django.db import connection
 
 from fleet.due.models import GuardFactor
 
 
-def newest_version() -> QuerySet[GuardFactor]:
-    """At most one row."""
-    return GuardFactor.objects.order_by("-month_end_on")[:1]
-
-
 def newest() -> GuardFactor | None:
-    return next(iter(newest_version()), None)
+    return next(iter(GuardFactor.objects.order_by("-month_end_on")[:1]), None)
 
 
-def in_force(version: Iterable[GuardFactor] | None = None) -> float:
+def in_force() -> float:
     """The factor of the newest version, 1 before there is any."""
-    rows = newest_version() if version is None else version
-    return next((row.factor for row in rows), 1.0)
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT factor FROM due_guardfactor ORDER BY month_end_on DESC LIMIT 1")
+        row = cursor.fetchone()
+    return float(row[0]) if row else 1.0
 
 
 def put_in_force(month_end_on: date, factor: float, outcomes: int, inside_share: float) -> None:

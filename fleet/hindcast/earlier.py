@@ -22,7 +22,7 @@ from fleet.due import segments
 from fleet.due.forecast import compute
 from fleet.due.gather import NO_METER, Chunk, Meters, Rows, meters_of, utc_offsets
 from fleet.due.models import Fill, GuardFactor, Limit, Service, ServiceDone
-from fleet.due.rules import ANY_PRODUCT, FIRST, REPEAT, Basis, Depots, Rules, rules_of
+from fleet.due.rules import ANY_PRODUCT, FIRST, REPEAT, Basis, Depots, Rules, as_rows, rules_of
 from fleet.due.segments import Segments
 from fleet.today import today_at
 from fleet.usage import seasons
@@ -83,7 +83,7 @@ class _Known:
 
 def _gather(vehicle: Vehicle, services: Iterable[Service], today: date) -> _Known:
     services = sorted(services, key=lambda service: service.pk)
-    rules = rules_of(services, list(Limit.objects.filter(service__in=services)), 1.0)
+    rules = rules_of(*as_rows(services, Limit.objects.filter(service__in=services)), 1.0)
     ids = np.array([vehicle.pk])
     own = {"vehicle": vehicle, "void": False, "superseded_by": None}
     done = ServiceDone.objects.filter(service__in=services, **own).order_by("done_on", "pk")

@@ -6,15 +6,14 @@ for it is no matter of chance in which week it falls.
 
 import json
 from collections import Counter
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
-from django.db import transaction
-from django.db.models import QuerySet
+from django.db import connection, transaction
 
 from fleet import bulk
 from fleet.calc.arrays import Array
@@ -27,13 +26,10 @@ from fleet.consumables.gather import day_number
 from fleet.consumables.learn import sigmas
 from fleet.due.gather import utc_offsets
 from fleet.due.late import late_rows
-from fleet.due.models import Service
 from fleet.due.rules import Basis, gather_basis
 from fleet.overview import parts
 from fleet.overview.models import WorkAhead
 from fleet.overview.parts import Changed, Ground, Part
-from fleet.reads import fetch
-from fleet.vehicles.models import Depot
 from fleet.visits.labour import NO_PROCEDURE_MIN
 from fleet.visits.models import Workshop
 from fleet.visits.places import gather_places
@@ -48,7 +44,6 @@ Z_90 = 1.2815515655446004  # of the normal distribution
 MINUTES = {"mean_min": 2, "var_min": 2, "low_min": 1, "high_min": 1}  # with their decimals
 SERVICES = {"mean": 4, "var": 4, "low": 2, "high": 2}
 LATE = ("overdue", "overdue_min", "probably", "probably_min")
-Minutes = tuple[int, int | None, int | None]  # service, by the book, a second person's
 Law = dict[str, float]  # of one week, by the names of both
 
 
@@ -76,14 +71,10 @@ class Week:
 def forecast_weeks(today: date, depot_ids: Collection[int], basis: Basis | None = None) -> int:
     """Bring the weeks ahead of some depots up to date, where anything that they rest on is
     another; give the number of rows written."""
-    depots = Depot.objects.filter(pk__in=depot_ids).order_by("pk")
-    services, before = _services(), WorkAhead.objects.filter(depot__in=depot_ids)
-    without_sums, workshops = before.defer("sums"), Workshop.objects.filter(depot__in=depot_ids)
-    fetch((depots, services, without_sums, workshops))
-    ground_of = _grounds(today, depots, services, basis or gather_basis())
-    late, workshop_of = _late(today, ground_of), {one.depot_id: one for one in workshops}
-    kept = {row.depot_id: row for row in without_sums}
-    rows = {one.pk: kept.get(one.pk) or WorkAhead(depot=one) for one in depots}
+    ground_of = _grounds(today, sorted(depot_ids), basis or gather_basis())
+    late, before = _late(today, ground_of), WorkAhead.objects.filter(depot__in=depot_ids)
+    kept = {row.depot_id: row for row in before.defer("sums")}
+    rows = {pk: kept.get(pk) or WorkAhead(depot_id=pk) for pk in ground_of}
     stamps = _stamps(ground_of)
     anew = [pk for pk, stamp in stamps.items() if pk not in kept or kept[pk].inputs != stamp]
     for pk in anew:
@@ -92,7 +83,7 @@ def forecast_weeks(today: date, depot_ids: Collection[int], basis: Basis | None 
     if moved := set(now.depot_id.tolist()) - set(anew):  # large, and of no use to the others
         for pk, sums in before.filter(depot__in=moved).values_list("depot", "sums"):
             rows[pk].sums = sums
-    capacity = {one.pk: _capacity(one, workshop_of.get(one.pk), today) for one in depots}
+    capacity = dict.fromkeys(ground_of) | _capacities(today, depot_ids)
     return sum(
         _some_depots([rows[pk] for pk in some], ground_of, now.at(some), late, capacity)
         for some in _few_at_once(list(ground_of), now)
@@ -114,21 +105,19 @@ def _few_at_once(depot_ids: Sequence[int], now: Changed) -> Iterator[list[int]]:
 
 
 # --- gather ------------------------------------------------------------------------------
-def _grounds(
-    today: date, depots: Iterable[Depot], services: Iterable[Minutes], basis: Basis
-) -> dict[int, Ground]:
-    minutes, calendar, sigma = minutes_of_services(services), weeks_from(today), sigmas(today)
-    offsets = utc_offsets(np.array([depot.pk for depot in depots]), basis.depots.zone)
+def _grounds(today: date, depot_ids: Sequence[int], basis: Basis) -> dict[int, Ground]:
+    minutes, calendar, sigma = minutes_of_services(), weeks_from(today), sigmas(today)
+    offsets = utc_offsets(np.array(depot_ids), basis.depots.zone)
     return {
-        depot.pk: Ground(
+        depot_id: Ground(
             today,
             calendar,
             minutes,
-            {type_id: one for (pk, type_id), one in sigma.items() if pk == depot.pk},
+            {type_id: one for (pk, type_id), one in sigma.items() if pk == depot_id},
             float(offset_d),
             basis.rules,
         )
-        for depot, offset_d in zip(depots, offsets, strict=True)
+        for depot_id, offset_d in zip(depot_ids, offsets, strict=True)
     }
 
 
@@ -147,14 +136,15 @@ def _stamp(ground: Ground) -> int:
     return digest([*rests_on, ground.rules.widening])
 
 
-def _services() -> "QuerySet[Service, Minutes]":
-    rows = Service.objects.filter(is_round=False).order_by()
-    return rows.values_list("pk", "procedure__minutes", "need__second_min")
-
-
-def minutes_of_services(told: Iterable[Minutes] | None = None) -> dict[int, int]:
+def minutes_of_services() -> dict[int, int]:
     """Labour by the book, a second person's too; rounds join other visits and are left out."""
-    rows = _services() if told is None else told
+    sql = """
+        SELECT s.id, p.minutes, n.second_min FROM due_service s
+        LEFT JOIN workorders_procedure p ON p.service_id = s.id
+        LEFT JOIN visits_serviceneed n ON n.service_id = s.id WHERE NOT s.is_round"""
+    with connection.cursor() as cursor:
+        cursor.execute(sql)
+        rows = cursor.fetchall()
     return {pk: _rounded((own or NO_PROCEDURE_MIN) + (second or 0)) for pk, own, second in rows}
 
 
@@ -197,14 +187,16 @@ def _late(today: date, ground_of: dict[int, Ground]) -> dict[int, dict[str, int]
     return facts
 
 
-def _capacity(depot: Depot, workshop: Workshop | None, today: date) -> Array | None:
-    """Minutes of each day ahead that are for planned work; None: no workshop is entered."""
-    if workshop is None:
-        return None
-    days = 7 * WEEKS
-    places = gather_places(depot, workshop, today, days)
-    least = np.minimum(places.mechanic_min.sum(axis=0), places.bay_min.sum(axis=0))
-    return workshop.may_plan(least)
+def _capacities(today: date, depot_ids: Collection[int]) -> dict[int, Array]:
+    """Minutes of each day ahead that are for planned work, of depots with a workshop entered."""
+    if not bulk.has(Workshop):
+        return {}
+    found = {}
+    for workshop in Workshop.objects.filter(depot__in=depot_ids).select_related("depot"):
+        places = gather_places(workshop.depot, workshop, today, 7 * WEEKS)
+        least = np.minimum(places.mechanic_min.sum(axis=0), places.bay_min.sum(axis=0))
+        found[workshop.depot_id] = workshop.may_plan(least)
+    return found
 
 
 # --- compute -----------------------------------------------------------------------------
