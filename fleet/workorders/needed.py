@@ -5,63 +5,70 @@ It is kept with each open order, so that a list goes by it along an index. Whoev
 jobs of an order keeps it; what moves due dates lets it follow; each night holds all to it.
 """
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
+from typing import Any
 
-from django.db import transaction
-from django.db.models import DateField, F, Min, OuterRef, Q, QuerySet, Subquery, Value
-from django.db.models.functions import Coalesce
+import numpy as np
+from django.db import connection, transaction
 
 from fleet import bulk
-from fleet.calc.arrays import Array
-from fleet.workorders.models import Job, WorkOrder
-from fleet.workorders.models.orders import NEEDED_OR_LAST, NO_DAY_LAST, StillOpen
+from fleet.calc.arrays import Array, IntArray
+
+# of an order ``o``
+BY_JOBS = """(
+    SELECT MIN(d.bring_in_by_on) FROM workorders_job j
+    JOIN due_duedate d ON d.vehicle_id = j.vehicle_id AND d.service_id = j.service_id
+    WHERE j.order_id = o.id AND j.state = 'open')"""
+OPEN = "NOT (o.state IN ('signed off', 'cancelled'))"  # in the words of the indexes of open orders
 
 
 def keep(order_ids: Collection[int]) -> None:
     """Bring the day of orders up to their jobs; in the transaction that changes these."""
-    _bring_up_to_date(WorkOrder.objects.filter(pk__in=order_ids))
+    _bring_up_to_date(*bulk.among("o.id", np.array(sorted(order_ids), dtype=np.int64)))
 
 
 def follow(vehicle_ids: Array | None = None) -> int:
     """Let the open orders of some vehicles (default: all) follow their due dates; how many did."""
-    rows = WorkOrder.objects.filter(StillOpen("state"), state__in=WorkOrder.OPEN)
-    if vehicle_ids is not None:
-        where, params = bulk.among("workorders_workorder.vehicle_id", vehicle_ids)
-        rows = rows.extra(where=[where], params=params)  # noqa: S610
-    return _bring_up_to_date(rows)
+    if vehicle_ids is None:
+        return _bring_up_to_date(OPEN, [])
+    here, params = bulk.among("o.vehicle_id", vehicle_ids)
+    return _bring_up_to_date(f"{OPEN} AND {here}", params)
 
 
 def wrong() -> Iterator[str]:
     """Orders with another day than their jobs say: a sentence for each. No ended one has a day."""
-    rows = WorkOrder.objects.filter(Q(state__in=WorkOrder.OPEN) | Q(needed_on__isnull=False))
-    for order in _differing(rows).annotate(by_jobs=_by_jobs()).order_by("pk"):
-        yield (
-            f"{order.number} is kept as needed on {order.needed_on or 'no day'}; "
-            f"its jobs say {order.by_jobs or 'no day'}."
-        )
+    where = f"({OPEN} OR o.needed_on IS NOT NULL)"
+    with connection.cursor() as cursor:
+        cursor.execute(_differing(f"o.number, o.needed_on, {BY_JOBS}", where))
+        for number, needed_on, by_jobs in cursor.fetchall():
+            yield (
+                f"{number} is kept as needed on {needed_on or 'no day'}; "
+                f"its jobs say {by_jobs or 'no day'}."
+            )
 
 
-def _bring_up_to_date(rows: QuerySet[WorkOrder]) -> int:
-    differing = list(_differing(rows).values_list("pk", flat=True))
-    if not differing:
+def _bring_up_to_date(where: str, params: Sequence[Any]) -> int:
+    differing = bulk.read(_differing("o.id", where), params, {"id": "i8"})["id"]
+    if not len(differing):
         return 0
-    found = WorkOrder.objects.filter(pk__in=differing)
-    with transaction.atomic():
-        # one order of locking for all; who had one held may have changed its jobs
-        list(found.select_for_update(of=("self",)).order_by("pk").values_list("pk"))
-        return found.update(needed_on=_by_jobs())
+    with transaction.atomic(), connection.cursor() as cursor:
+        _lock(cursor, differing)
+        here, ids = bulk.among("id", differing)
+        sql = f"UPDATE workorders_workorder AS o SET needed_on = {BY_JOBS} WHERE {here}"  # noqa: S608
+        cursor.execute(sql, ids)
+        return int(cursor.rowcount)
 
 
-def _differing(rows: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:
-    last = Value(NO_DAY_LAST, output_field=DateField())
-    return rows.alias(by_jobs_or_last=Coalesce(_by_jobs(), last)).exclude(
-        by_jobs_or_last=NEEDED_OR_LAST
-    )
+def _lock(cursor: Any, order_ids: IntArray) -> None:
+    """In one order of locking for all; who had one held may have changed its jobs."""
+    if bulk.on_postgres():
+        here, ids = bulk.among("id", order_ids)
+        sql = f"SELECT id FROM workorders_workorder WHERE {here} ORDER BY id FOR UPDATE"  # noqa: S608
+        cursor.execute(sql, ids)
 
 
-def _by_jobs() -> Subquery:
-    jobs = Job.objects.filter(
-        order=OuterRef("pk"), state=Job.State.OPEN, vehicle__due_dates__service=F("service")
-    )
-    days = jobs.order_by().values("order").annotate(on=Min("vehicle__due_dates__bring_in_by_on"))
-    return Subquery(days.values("on"))
+def _differing(shown: str, where: str) -> str:
+    unlike = "IS DISTINCT FROM" if bulk.on_postgres() else "IS NOT"
+    return f"""
+        SELECT {shown} FROM workorders_workorder o
+        WHERE {where} AND o.needed_on {unlike} {BY_JOBS} ORDER BY o.id"""  # noqa: S608
