@@ -38,6 +38,7 @@ LIMIT_WORDS = {
     BindingLimit.CALENDAR: "calendar",
 }
 CERTAIN = 0.995  # rounds to 100 %
+BY_CLASS_ONLY, BY_CLASS_TOO = "; a change of duty class would", ", and with a change of duty class"
 
 
 @dataclass(frozen=True)
@@ -94,7 +95,7 @@ def explain(
         _called_for(row, unit),
         _usage(vehicle, now),
         _unread(vehicle, unit),
-        _what_binds(row, unit),
+        _what_binds(row, unit, today),
         _what_would_move_it(row, state),
     ]
     return Explanation(
@@ -294,20 +295,28 @@ def _standing(meter_id: int, zone: str) -> str:
     return f" It has been standing since {day(since_on)}; dates assume it may stand on."
 
 
-def _what_binds(row: DueDate, unit: str) -> str:
+def _what_binds(row: DueDate, unit: str, today: date) -> str:
     if row.binding_limit not in LIMIT_WORDS:
         return ""
     words = f"the {LIMIT_WORDS[BindingLimit(row.binding_limit)]}"
     sure = row.binding_probability or 0
-    left = [_left(row.remaining_km, unit)] if row.remaining_km is not None else []
-    left += [_left(row.remaining_h, "h")] if row.remaining_h is not None else []
-    left += [f"the calendar until {day(row.calendar_on)}"] if row.calendar_on else []
     odds = "certainly" if sure >= CERTAIN else f"with {percent(sure)} probability"
-    return f"Limit reached first: {words}, {odds}. Left: {', '.join(left)}."
+    return f"Limit reached first: {words}, {odds}.{_what_is_left(row, unit, today)}"
 
 
-def _left(remaining: float, unit: str) -> str:
-    return f"{figures(abs(remaining), unit)}{' over' if remaining < 0 else ''}"
+def _what_is_left(row: DueDate, unit: str, today: date) -> str:
+    """Of each limit what is left or, where it has passed, how far that is gone by."""
+    left: list[str] = []
+    over: list[str] = []
+    for remaining, its_unit in ((row.remaining_km, unit), (row.remaining_h, "h")):
+        if remaining is not None:
+            (over if remaining < 0 else left).append(figures(abs(remaining), its_unit))
+    if (ends_on := row.calendar_on) is not None and ends_on < today:
+        over.append(f"the calendar since {day(ends_on)}")
+    elif ends_on is not None:
+        left.append(f"the calendar until {day(ends_on)}")
+    told = (("Left", left), ("Over", over))
+    return "".join(f" {name}: {', '.join(parts)}." for name, parts in told if parts)
 
 
 def _what_would_move_it(row: DueDate, state: str) -> str:
@@ -321,6 +330,18 @@ def _what_would_move_it(row: DueDate, state: str) -> str:
         return "Take a reading: it will say whether the limit has passed."
     if row.take_a_reading_first:
         return "The band is wide: a new reading narrows it."
+    by_class = _depends_on_class(row)
     if row.binding_limit == BindingLimit.CALENDAR:
-        return "More or less driving will not move it; a change of duty class would."
-    return "It moves with the next accepted reading, and with a change of duty class."
+        return f"More or less driving will not move it{BY_CLASS_ONLY if by_class else ''}."
+    return f"It moves with the next accepted reading{BY_CLASS_TOO if by_class else ''}."
+
+
+def _depends_on_class(row: DueDate) -> bool:
+    """Whether its limit is another in the other duty class."""
+    if row.limit is None:
+        return False
+    limits = Limit.objects.filter(
+        service=row.service, occasion=row.limit.occasion, product=row.limit.product
+    )
+    by_class = {limit.duty_class: limit_words(limit) for limit in limits}
+    return len(set(by_class.values())) > 1 or len(by_class) == 1

@@ -7,8 +7,7 @@ import pytest
 from fleet import chain
 from fleet.due.explain import call_words, explain, limit_words, limits_by_class
 from fleet.due.models import DueDate, DueEarlier, Limit, Service
-from fleet.due.split import Part, split, words
-from fleet.duty.models import Criterion, DutyAssessment, DutyOverride
+from fleet.duty.models import Criterion, DutyAssessment
 from fleet.usage.models import UsageState
 from fleet.vehicles.models import Meter, Vehicle
 from tests import scene
@@ -83,7 +82,11 @@ def test_the_headline_gives_state_dates_and_life(
         ({"binding_limit": "hours", "binding_probability": 0.6, "remaining_h": 34.4},
          "the engine hours, with 60\u202f% probability. Left: 3,900 km, 34 h."),
         ({"binding_probability": 1, "remaining_km": -1_260, "remaining_h": -2.5},
-         "the distance, certainly. Left: 1,260 km over, 2 h over."),
+         "the distance, certainly. Over: 1,260 km, 2 h."),
+        ({"binding_probability": 1, "remaining_km": 0, "calendar_on": TODAY - timedelta(days=1)},
+         "the distance, certainly. Left: 0 km. Over: the calendar since 14 Jun 2026."),
+        ({"binding_probability": 1, "remaining_km": -0.6, "calendar_on": TODAY},
+         "the distance, certainly. Left: the calendar until 15 Jun 2026. Over: 1 km."),
         ({"binding_limit": "calendar", "binding_probability": 1, "remaining_km": None,
           "calendar_on": in_july(8)},
          "the calendar, certainly. Left: the calendar until 8 Jul 2026."),
@@ -100,7 +103,10 @@ def test_nothing_is_reached_first_where_nothing_binds(due: Due) -> None:
     assert "Limit reached first" not in lines(due, binding_limit="none")
 
 
-LATER = {"p50": in_july(8), "sort_on": in_july(8), "binding_limit": "km", "calendar_on": None}
+LATER = {
+    **{"p50": in_july(8), "sort_on": in_july(8), "binding_limit": "km", "calendar_on": None},
+    **{"take_a_reading_first": False, "provisional": False},
+}
 
 
 @pytest.mark.parametrize(
@@ -123,8 +129,33 @@ LATER = {"p50": in_july(8), "sort_on": in_july(8), "binding_limit": "km", "calen
 def test_the_last_line_names_the_first_thing_that_would_move_it(
     due: Due, changes: dict[str, object], said: str
 ) -> None:
-    row = LATER | {"take_a_reading_first": False, "provisional": False}
-    assert lines(due, **(row | changes)).splitlines()[-1] == said
+    assert lines(due, **(LATER | changes)).splitlines()[-1] == said
+
+
+@pytest.mark.parametrize(
+    ("severe", "binding", "said"),
+    [
+        ({"limit_months": 48}, "km", "It moves with the next accepted reading."),
+        ({"limit_months": 48}, "calendar", "More or less driving will not move it."),
+        ({"limit_months": 24}, "km",
+         "It moves with the next accepted reading, and with a change of duty class."),
+        ({"limit_months": 24, "occasion": "first"}, "km",
+         "It moves with the next accepted reading, and with a change of duty class."),
+    ],
+)  # fmt: skip
+def test_a_duty_class_moves_what_has_another_limit_in_it(
+    due: Due, severe: dict[str, object], binding: str, said: str
+) -> None:
+    Limit.objects.filter(duty_class="severe").delete()
+    asked = {"service": due[1], "duty_class": "severe", "limit_km": 20_000, "source": INVENTED}
+    Limit.objects.create(**(asked | severe))
+    row = LATER | {"binding_limit": binding}
+    assert lines(due, **row).splitlines()[-1] == said
+
+
+def test_what_is_only_called_for_is_moved_by_no_duty_class(due: Due) -> None:
+    last = lines(due, **(LATER | {"limit": None})).splitlines()[-1]
+    assert last == "It moves with the next accepted reading."
 
 
 # 100 km a day of its class: by hand, and never less than a twentieth of the long run
@@ -275,78 +306,6 @@ def test_a_products_own_limit_names_it_and_the_usual_ones_go_by_class(due: Due) 
         ("normal", "20,000 km or 48 months, whichever first"),
         ("severe", "10,000 km"),
     ]
-
-
-@pytest.mark.parametrize(
-    ("parts", "said"),
-    [
-        ([], ""),
-        ([Part("normal", date(2026, 1, 1), None, 0.4)], ""),
-        ([Part("severe", date(2026, 1, 1), date(2026, 2, 9), 0.4),
-          Part("normal", date(2026, 2, 10), date(2026, 3, 1), 0.006),
-          Part("severe", date(2026, 3, 2), None, 1.2)],
-         "Life used: 40 % in severe duty to 9 Feb 2026, 1 % in normal to 1 Mar 2026, "
-         "120 % in severe since."),
-    ],
-)  # fmt: skip
-def test_life_is_split_where_the_class_changed(parts: list[Part], said: str) -> None:
-    assert words(parts) == said
-
-
-def test_life_is_split_by_the_limit_that_used_most_of_it(due: Due) -> None:
-    """Done 1 January at 10,000 km; a reading every week, 700 km apart, from 5 January on."""
-    vehicle, oil = due
-    # by the calendar: 90 days of the 365 of a year, then 75 of 183 in the half year from 1 April
-    Limit.objects.update(limit_km=None, limit_months=12)
-    scene.service(km=None, months=6, duty_class="severe")
-    DutyOverride.objects.create(
-        vehicle=vehicle, compartment=oil.compartment, duty_class="severe",
-        from_on=date(2026, 4, 1), until_on=date(2027, 4, 1), reason="seen on the road",
-    )  # fmt: skip
-    by_calendar = explain(vehicle, oil, NOW).life_by_class
-    assert [(one.duty_class, one.from_on, one.until_on) for one in by_calendar] == [
-        ("normal", date(2026, 1, 1), date(2026, 3, 31)),
-        ("severe", date(2026, 4, 1), None),
-    ]
-    assert [one.life_used for one in by_calendar] == pytest.approx([90 / 365, 75 / 183])
-    # by distance: midnight of 1 April is 85.625 days of 100 km after the first reading
-    Limit.objects.filter(duty_class="severe").update(limit_km=10_000)
-    Limit.objects.filter(duty_class="normal").update(limit_km=20_000)
-    by_distance = explain(vehicle, oil, NOW).life_by_class
-    km = 8_562.5
-    assert [one.life_used for one in by_distance] == pytest.approx(
-        [km / 20_000, (16_100 - km) / 10_000], abs=1e-4
-    )
-
-
-def test_classes_that_follow_each_other_alike_are_one_part(due: Due) -> None:
-    # under warranty the strictest class stays: severe from 1 February, also after 1 May
-    vehicle, oil = due
-    Service.objects.update(strictest_under_warranty=True)
-    scene.service(km=10_000, months=None, duty_class="severe")
-    vehicle.under_warranty_until_on = date(2027, 1, 1)
-    vehicle.save()
-    for begin, duty_class in ((date(2026, 2, 1), "severe"), (date(2026, 5, 1), "normal")):
-        DutyOverride.objects.create(
-            vehicle=vehicle, compartment=oil.compartment, duty_class=duty_class,
-            from_on=begin, until_on=date(2027, 1, 1), reason="seen on the road",
-        )  # fmt: skip
-    normal, severe = split(vehicle, oil, TODAY)
-    assert (normal.until_on, severe.from_on) == (date(2026, 1, 31), date(2026, 2, 1))
-    # by hand: midnight of 1 February is 26.625 days of 100 km after the first reading
-    assert normal.life_used == pytest.approx(2_662.5 / 20_000, abs=1e-4)
-    assert severe.life_used == pytest.approx((16_100 - 2_662.5) / 10_000, abs=1e-4)
-
-
-def test_nothing_is_used_of_a_service_done_today_or_never_or_of_another_type(due: Due) -> None:
-    vehicle, oil = due
-    Limit.objects.update(limit_km=None)
-    scene.done(vehicle, oil, TODAY, None)
-    (part,) = split(vehicle, oil, TODAY)
-    assert (part.from_on, part.life_used) == (TODAY, 0)
-    never = scene.service("engine")
-    assert split(vehicle, never, TODAY) == []
-    assert split(vehicle, Service(pk=oil.pk + 9_999), TODAY) == []
 
 
 @pytest.mark.parametrize(
