@@ -80,7 +80,7 @@ def restore(source: Path, tell: Tell) -> About:
         It is no backup, a damaged or a newer one, or there is something here already, or either
         place is being served.
     """
-    with only_one(port=0):
+    with only_one():
         must_be_empty()
         with workroom(settings.DATA_DIR) as room:
             made_at = (_take_over if source.is_dir() else _unpack)(source, room)

@@ -28,6 +28,7 @@ DEFAULT_HOST = "127.0.0.1"
 DEFAULT_PORT = 8000
 OWN_NAMES = {"localhost", DEFAULT_HOST, "[::1]"}  # by which only this machine calls itself
 PORTS_TRIED = 50
+NO_PORT = 0  # of who fills the data folder
 START_WITHIN_S = 60.0
 WORKER = "worker"
 ORPHANS_END_WITHIN_S = 15.0  # our choice: they are made to end within 3
@@ -84,8 +85,9 @@ def _taken(error: OSError) -> bool:
 
 
 @contextmanager
-def only_one(port: int) -> Iterator[IO[str]]:
-    """Hold the data folder; the system lets go of the lock with the last process that has it.
+def only_one(port: int = NO_PORT) -> Iterator[IO[str]]:
+    """Hold the data folder, to serve it or to fill it; the system lets go of the lock with the
+    last process that has it.
 
     The children have it too: whoever starts after a supervisor was killed waits until they are
     gone, and so finds their port free again.
@@ -93,7 +95,7 @@ def only_one(port: int) -> Iterator[IO[str]]:
     Raises
     ------
     ServedAlready
-        Another process serves it, or children of one that was killed do not end.
+        Another process serves or fills it, or children of one that was killed do not end.
     """
     path: Path = settings.DATA_DIR / "serve.lock"
     with path.open("a+") as file:
@@ -144,7 +146,7 @@ def note(lock: IO[str], port: int) -> None:
 
 
 def port() -> int | None:
-    """The port of the running ``serve``; None when the data folder is not being served."""
+    """The port of the running ``serve``; None where the data folder is not being served."""
     path = settings.DATA_DIR / "serve.lock"
     if not path.exists():
         return None
@@ -152,7 +154,7 @@ def port() -> int | None:
         try:
             fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
         except BlockingIOError:  # held by the one that serves
-            return int(json.load(file)["port"])
+            return int(json.load(file)["port"]) or None
     return None
 
 
@@ -181,6 +183,11 @@ def _is_orphaned(path: Path) -> bool:
 def _who(path: Path) -> str:
     with suppress(ValueError, KeyError):
         found = json.loads(path.read_text())
+        if found["port"] == NO_PORT:
+            return (
+                f"{settings.DATA_DIR} is being filled by process {found['pid']}, with a demo or "
+                "from a backup: wait until that is done, then start again."
+            )
         return (
             f"{settings.DATA_DIR} is being served already by process {found['pid']} on port "
             f"{found['port']}: use that one, or end it first."

@@ -65,7 +65,7 @@ def bring_demo(months: int = 36, vehicles: int = 48) -> None:
     from django.conf import settings
     from django.utils import timezone
 
-    from config.serving import DEFAULT_PORT, only_one
+    from config.serving import only_one
     from fleet.demo import build
     from fleet.faults import Fault
 
@@ -77,7 +77,7 @@ def bring_demo(months: int = 36, vehicles: int = 48) -> None:
     if build.is_loaded():
         print(f"The demo is already in {settings.DATA_DIR}; its data are kept.")
         return
-    with only_one(DEFAULT_PORT):
+    with only_one():
         if build.was_cut_short():
             _clear()
         print(f"Loading an invented fleet into {settings.DATA_DIR} …")

@@ -20,7 +20,7 @@ import pytest
 
 from config import supervisor
 from config.commands.serve import port_number
-from config.serving import ServedAlready, only_one
+from config.serving import ServedAlready, only_one, port
 from fleet.runs import owner
 
 pytestmark = pytest.mark.any_database  # what is served here is a data folder, always embedded
@@ -131,6 +131,21 @@ def test_a_second_serve_names_process_and_port_and_exits_3(served: tuple[Path, i
     _, errors = second.communicate(timeout=PATIENCE_S)
     assert second.returncode == 3
     assert f"process {pid} on port {port}" in errors
+
+
+def test_who_fills_the_folder_is_named_and_serves_nothing(tmp_path: Path, settings: Any) -> None:
+    settings.DATA_DIR = tmp_path
+    with (
+        only_one(),
+        pytest.raises(ServedAlready, match=f"filled by process {os.getpid()}, .* wait until"),
+        only_one(8000),
+    ):
+        pytest.fail("two at once")
+    assert port() is None
+    with only_one():
+        assert port() is None
+    with only_one(8123):
+        assert port() == 8123
 
 
 def test_other_commands_work_beside_a_running_serve(served: tuple[Path, int, int]) -> None:
