@@ -170,9 +170,16 @@ def _product(row: Product) -> CardProduct:
     return CardProduct(row.slug, str(row), row.grade)
 
 
+NOTHING = Supplies({}, {}, {}, {}, {}, {}, {}, {}, {}, {})
+
+
 @reader
 def supplies(worked: Sequence[tuple[WorkOrder, Job]]) -> Read[Supplies]:
-    """Gather what some jobs take, with the same few queries whatever their number."""
+    """Gather what some jobs take, with the same few queries whatever their number; other work,
+    in words, takes nothing that is listed."""
+    worked = [(order, job) for order, job in worked if job.service is not None]
+    if not worked:
+        return NOTHING
     procedures = {
         job.service.procedure.pk
         for _, job in worked
@@ -185,7 +192,7 @@ def supplies(worked: Sequence[tuple[WorkOrder, Job]]) -> Read[Supplies]:
         stock.values_list("depot", "item", "on_hand", "shelf_place"),
         fluids_of.steps(worked),
         Product.objects.all(),
-        _lists(job.service.compartment_id for _, job in worked if job.service is not None),
+        _lists(job.service.compartment_id for _, job in worked if job.service),
         _substitutes([job.pk for _, job in worked]),
         items_of.steps(procedures),
         coldest.steps(order.vehicle.depot_id for order, _ in worked),

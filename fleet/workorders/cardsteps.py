@@ -5,12 +5,12 @@ from dataclasses import dataclass
 
 from fleet.due.models import Service
 from fleet.units import torque_lbfft
+from fleet.vehicles.models import VehicleType
 from fleet.workorders.cautions import FAMILY_OF, Occasion, occasion_of, shown
 from fleet.workorders.families import ORDER
 from fleet.workorders.models import (
     Caution,
     Fastener,
-    Job,
     Procedure,
     Raising,
     ReCheckRule,
@@ -23,6 +23,20 @@ from fleet.workorders.walk import walk
 
 # what comes out of them is oil, whatever their procedure would say
 OILS = (Procedure.Family.LEVEL_PLUG, Procedure.Family.ENGINE_OIL)
+
+
+@dataclass(frozen=True)
+class Setting:
+    """On what, and where, work is done: orders that are alike in it share what their cards say."""
+
+    vehicle_type: VehicleType
+    raising: str
+    salted_roads: bool
+
+
+def setting_of(order: WorkOrder) -> Setting:
+    """The setting of an order."""
+    return Setting(order.vehicle.vehicle_type, order.raising, order.depot.salted_roads)
 
 
 @dataclass(frozen=True)
@@ -85,19 +99,19 @@ class CardReCheck:
 
 
 def card_steps(
-    order: WorkOrder,
+    setting: Setting,
     procedure: Procedure,
     fasteners: Mapping[str, CardFastener],
     cautions: Sequence[Caution],
 ) -> tuple[CardStep, ...]:
-    """The steps of a procedure on an order, each with the cautions that begin before it."""
+    """The steps of a procedure in a setting, each with the cautions that begin before it."""
     steps = list(procedure.steps.all())
     occasion = occasion_of(
         procedure,
-        powertrain=order.vehicle.vehicle_type.powertrain,
-        raising=order.raising,
+        powertrain=setting.vehicle_type.powertrain,
+        raising=setting.raising,
         system=procedure.service.compartment.kind,
-        salted_roads=order.depot.salted_roads,
+        salted_roads=setting.salted_roads,
     )
     return tuple(
         CardStep(
@@ -106,7 +120,7 @@ def card_steps(
             text=step.text,
             cautions=tuple(CardCaution(row.slug, row.text, row.source) for row in new),
             fastener=fasteners.get(step.fastener),
-            points=_points(step.points, order),
+            points=_points(step.points, setting),
             confirm=step.confirm or step.moving_hold,
             moving_hold=step.moving_hold,
             wait_min=step.wait_min,
@@ -116,14 +130,14 @@ def card_steps(
     )
 
 
-def card_re_checks(order: WorkOrder, rules: Iterable[ReCheckRule]) -> tuple[CardReCheck, ...]:
+def card_re_checks(setting: Setting, rules: Iterable[ReCheckRule]) -> tuple[CardReCheck, ...]:
     """Rules as the card shows them."""
     return tuple(
         CardReCheck(
             rule=rule.slug,
             text=rule.text,
             when=when_words(rule),
-            points=_points(rule.points, order),
+            points=_points(rule.points, setting),
             fastener=card_fasteners(rule.procedure).get(rule.fastener),
             figure=_figure(rule.service, rule.figure),
             safety=rule.safety,
@@ -133,8 +147,8 @@ def card_re_checks(order: WorkOrder, rules: Iterable[ReCheckRule]) -> tuple[Card
     )
 
 
-def _points(given: Iterable[str], order: WorkOrder) -> tuple[str, ...]:
-    return tuple(point for point in points_of(given, order.vehicle.vehicle_type) if point)
+def _points(given: Iterable[str], setting: Setting) -> tuple[str, ...]:
+    return tuple(point for point in points_of(given, setting.vehicle_type) if point)
 
 
 def _figure(service: Service, slug: str) -> CardPointFigure | None:
@@ -167,23 +181,27 @@ def _fastener(procedure: Procedure, row: Fastener) -> CardFastener:
 
 
 def general_cautions(
-    order: WorkOrder, job: Job, cautions: Sequence[Caution]
+    setting: Setting, system: str, cautions: Sequence[Caution]
 ) -> tuple[CardCaution, ...]:
     """What to mind on a job that has no steps: how the vehicle is raised, and its compartment.
 
     Nobody knows what will be done, so the work of the compartment's family is walked through.
+
+    Parameters
+    ----------
+    system
+        Kind of the compartment; empty: none is named.
     """
-    system = job.place.kind if job.place else ""
     family = FAMILY_OF.get(system, Procedure.Family.OTHER)
     occasion = Occasion(
         family=family,
-        powertrain=order.vehicle.vehicle_type.powertrain,
-        raising=order.raising,
+        powertrain=setting.vehicle_type.powertrain,
+        raising=setting.raising,
         system=system,
         used_fluid="used oil" if family in OILS else "",
-        salted_roads=order.depot.salted_roads,
+        salted_roads=setting.salted_roads,
     )
-    found = shown(cautions, occasion, walk(_usual_steps(family, order.raising)))
+    found = shown(cautions, occasion, walk(_usual_steps(family, setting.raising)))
     by_slug = {row.slug: row for new in found for row in new}
     return tuple(CardCaution(row.slug, row.text, row.source) for row in by_slug.values())
 

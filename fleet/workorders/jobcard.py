@@ -2,10 +2,12 @@
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, is_dataclass
 from datetime import date
+from functools import cache
 from typing import Any
 
+from fleet.due.models import Service
 from fleet.faults import Fault
 from fleet.reads import Read, ask, reader, referring, side_by_side
 from fleet.today import today_at
@@ -16,10 +18,12 @@ from fleet.workorders.cardsteps import (
     CardFastener,
     CardReCheck,
     CardStep,
+    Setting,
     card_fasteners,
     card_re_checks,
     card_steps,
     general_cautions,
+    setting_of,
 )
 from fleet.workorders.elsewhere import DueElsewhere, due_elsewhere
 from fleet.workorders.models import (
@@ -28,7 +32,6 @@ from fleet.workorders.models import (
     Job,
     Material,
     Procedure,
-    ReCheckRule,
     Tool,
     WorkOrder,
     Wrench,
@@ -41,6 +44,7 @@ MAKER_FIRST = (
     "The vehicle maker's current data, the rating plates of the equipment and local codes come "
     "first. Work that the law reserves is for licensed people."
 )
+PLAIN = (str, int, float, bool, type(None), date)
 NO_PROCEDURE = "No procedure is entered for this service: work by the maker's current book."
 
 
@@ -134,6 +138,8 @@ def card_of(order: WorkOrder, depots: Depots) -> Read[Card]:
 
 def cards(order_ids: Sequence[int], depots: Depots) -> dict[int, Card]:
     """The cards of many orders, by order id, with the same few queries whatever their number."""
+    if not order_ids:
+        return {}
     orders = WorkOrder.objects.select_related("vehicle__vehicle_type", "depot", "assigned_to")
     return ask(_cards(orders.in_bulk(list(order_ids)), depots))
 
@@ -154,11 +160,11 @@ def _cards(found: Mapping[int, WorkOrder], depots: Depots) -> Read[dict[int, Car
         _books(every),
         supplies.steps([(order, job) for pk, order in found.items() for job in jobs[pk]]),
     )
-    lacking = _lacking(every, cautions)
+    book = Book(cautions)
     return {
         pk: _card(
             order,
-            [_job(order, job, cautions, stores, lacking) for job in jobs[pk]],
+            [_job(order, setting_of(order), job, book, stores) for job in jobs[pk]],
             stand,
             open_findings[order.vehicle_id],
             also_due.get(pk, ()),
@@ -172,21 +178,28 @@ def _jobs(order_ids: Iterable[int]) -> Read[dict[int, list[Job]]]:
     rows = (
         Job.objects.filter(order__in=order_ids)
         .exclude(state=Job.State.DROPPED)
-        .select_related(
-            "service__procedure", "service__compartment", "service__vehicle_type", "compartment"
-        )
+        .select_related("compartment")
         .order_by("pk")
     )
     yield [rows]
     by_order: dict[int, list[Job]] = defaultdict(list)
     for job in rows:
         by_order[job.order_id].append(job)
+    # one object for all jobs of a service, beside which its book is laid once
+    if wanted := {job.service_id for job in rows if job.service_id is not None}:
+        services = Service.objects.filter(pk__in=wanted).select_related(
+            "procedure", "compartment", "vehicle_type"
+        )
+        yield [services]
+        found = {service.pk: service for service in services}
+        for job in rows:
+            job.service = found.get(job.service_id or 0)
     return by_order
 
 
 def _books(jobs: Iterable[Job]) -> Read[None]:
     """Lay beside the services and procedures of jobs all that their cards tell of them."""
-    services = [job.service for job in jobs if job.service is not None]
+    services = list({job.service.pk: job.service for job in jobs if job.service}.values())
     books = [service.procedure for service in services if hasattr(service, "procedure")]
     yield from side_by_side(
         referring(services, "figures", re_check_rules=["procedure"]),
@@ -198,12 +211,6 @@ def _books(jobs: Iterable[Job]) -> Read[None]:
     )
     rules = [rule for service in services for rule in service.re_check_rules.all()]
     yield from referring([rule.procedure for rule in rules], "fasteners")
-
-
-def _lacking(jobs: Iterable[Job], cautions: Sequence[Caution]) -> dict[int, tuple[str, ...]]:
-    """What the procedures of some jobs lack by today's rules, by the service they are of."""
-    rows = {job.service_id or 0: getattr(job.service, "procedure", None) for job in jobs}
-    return {pk: tuple(unsound(row, cautions)) for pk, row in rows.items() if row is not None}
 
 
 def _open_findings(vehicle_ids: Iterable[int]) -> Read[dict[int, list[str]]]:
@@ -257,21 +264,44 @@ def _card(
 
 def as_json(found: Card) -> dict[str, Any]:
     """The card as plain values, for the API; quantities carry their unit in the key."""
-    return asdict(found)
+    plain: dict[str, Any] = _plain(found)
+    return plain
 
 
-def _job(
-    order: WorkOrder,
-    job: Job,
-    cautions: list[Caution],
-    stores: Supplies,
-    lacking: Mapping[int, tuple[str, ...]],
-) -> CardJob:
+def _plain(value: Any) -> Any:
+    """What ``asdict`` gives, without a copy of each text and number."""
+    if isinstance(value, tuple):
+        return tuple(map(_plain, value))
+    if is_dataclass(value):
+        return {
+            name: one if type(one) in PLAIN else _plain(one) for name, one in vars(value).items()
+        }
+    return value
+
+
+class Book:
+    """What the book says, worked out once for all the cards on which it reads alike."""
+
+    def __init__(self, cautions: Sequence[Caution]) -> None:
+        self.fasteners = cache(card_fasteners)
+        self.steps = cache(
+            lambda setting, procedure: card_steps(
+                setting, procedure, self.fasteners(procedure), cautions
+            )
+        )
+        self.cautions = cache(lambda setting, system: general_cautions(setting, system, cautions))
+        self.re_checks = cache(
+            lambda setting, service: card_re_checks(setting, service.re_check_rules.all())
+        )
+        self.lacking = cache(lambda procedure: tuple(unsound(procedure, cautions)))
+        self.tools = cache(_tools)
+
+
+def _job(order: WorkOrder, setting: Setting, job: Job, book: Book, stores: Supplies) -> CardJob:
     procedure: Procedure | None = getattr(job.service, "procedure", None)
     if procedure is None:
-        return _bare(order, job, cautions, stores)
+        return _bare(order, setting, job, book, stores)
     rules = list(procedure.re_check_rules.all())
-    fasteners = card_fasteners(procedure)
     return CardJob(
         id=job.pk,
         title=job.title,
@@ -283,9 +313,9 @@ def _job(
         minutes=procedure.minutes,
         edition=procedure.edition,
         source=procedure.source,
-        steps=card_steps(order, procedure, fasteners, cautions),
-        tools=_tools(order, procedure),
-        fasteners=tuple(fasteners.values()),
+        steps=book.steps(setting, procedure),
+        tools=book.tools(order.raising, procedure),
+        fasteners=tuple(book.fasteners(procedure).values()),
         fluid=stores.fluid(order, job),
         materials=tuple(
             stores.material(order, job, row)
@@ -297,22 +327,18 @@ def _job(
         retorque_after_km=retorque_after_km(procedure, rules),
         re_check=re_check_words(procedure, rules),
         printed_only=not rules and bool(procedure.re_check),
-        re_checks=card_re_checks(order, _own_rules(job)),
+        re_checks=book.re_checks(setting, job.service),
         note=procedure.note,
         cautions=(),
-        unsound=lacking.get(job.service_id or 0, ()),
+        unsound=book.lacking(procedure),
     )
 
 
-def _tools(order: WorkOrder, procedure: Procedure) -> tuple[str, ...]:
+def _tools(raising: str, procedure: Procedure) -> tuple[str, ...]:
     """What to fetch in this bay: wrenches first, then what they drive, then the rest."""
     kinds = Tool.Kind.values
-    found = [tool for tool in procedure.tools.all() if tool.is_for(order.raising)]
+    found = [tool for tool in procedure.tools.all() if tool.is_for(raising)]
     return tuple(str(tool) for tool in sorted(found, key=lambda tool: kinds.index(tool.kind)))
-
-
-def _own_rules(job: Job) -> list[ReCheckRule]:
-    return [] if job.service is None else list(job.service.re_check_rules.all())
 
 
 def _where(job: Job) -> dict[str, str]:
@@ -323,7 +349,7 @@ def _where(job: Job) -> dict[str, str]:
     }
 
 
-def _bare(order: WorkOrder, job: Job, cautions: list[Caution], stores: Supplies) -> CardJob:
+def _bare(order: WorkOrder, setting: Setting, job: Job, book: Book, stores: Supplies) -> CardJob:
     """A job without a procedure: other work, or a service whose book is not entered."""
     return CardJob(
         id=job.pk,
@@ -347,9 +373,9 @@ def _bare(order: WorkOrder, job: Job, cautions: list[Caution], stores: Supplies)
         retorque_after_km=None,
         re_check="",
         printed_only=False,
-        re_checks=card_re_checks(order, _own_rules(job)),
+        re_checks=book.re_checks(setting, job.service) if job.service else (),
         note=NO_PROCEDURE if job.service and not job.service.re_check_rules.all() else "",
-        cautions=general_cautions(order, job, cautions),
+        cautions=book.cautions(setting, job.place.kind if job.place else ""),
         unsound=(),
     )
 

@@ -1,3 +1,5 @@
+from dataclasses import asdict
+
 import pytest
 
 from fleet.faults import Fault
@@ -8,6 +10,7 @@ from fleet.workorders.findings import Report
 from fleet.workorders.issue import OrderDraft
 from fleet.workorders.jobcard import Card, CardJob
 from fleet.workorders.models import Caution, Job, Material, Procedure, Tool, WorkOrder
+from tests import scene
 from tests.kept import kept
 from tests.scene import INVENTED
 from tests.workorders.conftest import Bay
@@ -55,6 +58,43 @@ def cautions_before(found: Card, kind: str) -> list[str]:
         if step.kind == kind:
             return passed
     raise AssertionError(f"no step {kind}")
+
+
+def test_a_card_as_plain_values_is_what_its_fields_say(order: WorkOrder) -> None:
+    found = shown(order)
+    assert found.jobs[0].steps
+    assert jobcard.as_json(found) == asdict(found)
+
+
+def test_cards_put_together_at_once_are_those_of_each_order(order: WorkOrder) -> None:
+    """Alike in their work, they differ in how and where it is done."""
+    salted = scene.depot("coast")
+    salted.salted_roads = True
+    salted.save()
+    Caution.objects.create(slug="rust", text="Look for rust.", salted_roads=True, source=INVENTED)
+    other, work = order.jobs.get(), []
+    for number, at, raising in (
+        ("V-2", None, "pit"),
+        ("V-3", salted, "lift"),
+        ("V-4", None, "lift"),
+    ):
+        van = scene.van(number, at)
+        made = WorkOrder.objects.create(
+            number=f"W-{number}", vehicle=van, depot=van.depot, raising=raising
+        )
+        Job.objects.create(order=made, vehicle=van, service=other.service, title="Oil")
+        Job.objects.create(order=made, vehicle=van, title="Mirror")
+        work.append(made)
+    every = [order, *work]
+    together = jobcard.cards([one.pk for one in every], [one.depot for one in every])
+    assert together == {one.pk: shown(one) for one in every}
+    told = [
+        {row.slug for step in together[one.pk].jobs[0].steps for row in step.cautions}
+        | {row.slug for row in together[one.pk].jobs[-1].cautions}
+        for one in work
+    ]
+    assert ["rust" in slugs for slugs in told] == [False, True, False]
+    assert told[0] != told[2]
 
 
 def test_the_card_shows_torque_in_both_units(order: WorkOrder) -> None:
