@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import NamedTuple
 
-from django.db.models import BooleanField, Exists, ExpressionWrapper, OuterRef, Q
+from django.db.models import BooleanField, Exists, ExpressionWrapper, OuterRef, Q, QuerySet
 
 from fleet.due.listing import days_late, state_on
 from fleet.due.models import DueDate
@@ -14,7 +14,7 @@ from fleet.reads import Read, reader
 from fleet.today import today_at
 from fleet.vehicles.find import Depots
 from fleet.workorders.issue import in_early_window
-from fleet.workorders.listing import open_jobs
+from fleet.workorders.listing import open_jobs, services_open
 from fleet.workorders.models import WorkOrder
 from fleet.workorders.progress import BEFORE_THE_END
 
@@ -54,6 +54,13 @@ TOLD = (  # of a due date, what its state and early window depend on, and its se
     *("calendar_on", "calendar_life", "calendar_life_on", "calendar_life_per_d"),
     *("service__slug", "service__name", "service__early_share"),
 )
+
+
+def with_others(orders: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:
+    """Orders with whether another has a service of their vehicle open, as ``has_others``."""
+    of_vehicle = services_open().filter(vehicle=OuterRef("vehicle"))
+    others = of_vehicle.exclude(order=OuterRef("pk"))
+    return orders.annotate(has_others=Exists(others))
 
 
 @reader

@@ -43,8 +43,12 @@ def orders_at(
 
 def in_states(rows: Orders, states: Collection[str]) -> Orders:
     """Those of some orders in some states."""
-    rows = rows.filter(state__in=states)
-    return rows.filter(StillOpen("state")) if {*states} <= {*WorkOrder.OPEN} else rows
+    return rows.filter(_of_states(states))
+
+
+def _of_states(states: Collection[str]) -> Q:
+    found = Q(state__in=states)
+    return found & Q(StillOpen("state")) if {*states} <= {*WorkOrder.OPEN} else found
 
 
 def orders_numbered(depot: Depot, numbers: Collection[str]) -> list[WorkOrder]:
@@ -127,7 +131,12 @@ def drafts_to_release(rows: QuerySet[WorkOrder], today: date) -> QuerySet[WorkOr
 # --- jobs ----------------------------------------------------------------------------------
 def open_jobs(vehicle_ids: Collection[int]) -> QuerySet[Job]:
     """Services of vehicles that an order has open: one job per vehicle and service."""
-    return Job.objects.filter(vehicle__in=vehicle_ids, state=Job.State.OPEN, service__isnull=False)
+    return services_open().filter(vehicle__in=vehicle_ids)
+
+
+def services_open() -> QuerySet[Job]:
+    """Services that any order has open."""
+    return Job.objects.filter(state=Job.State.OPEN, service__isnull=False)
 
 
 def jobs_to_do(order: WorkOrder) -> QuerySet[Job]:
@@ -174,17 +183,16 @@ def a_day(
         Orders in order of their day; default all.
     """
     days = {pk: today_at(zone, now) for pk, zone in zones.items()}
-    planned = Q(pk__in=[])
+    wanted = Q(planned_on=None, state__in=[State.STARTED, State.WAITING])
     for today, pks in by_day(days):
-        planned |= Q(depot_id__in=pks, planned_on__lte=today)
-    under_way = Q(planned_on=None, state__in=[State.STARTED, State.WAITING])
-    every = in_order_of_day(WorkOrder.objects.all()) if among is None else among
-    here = every.filter(depot_id__in=list(zones), where=WorkOrder.Where.OWN)
-    rows = in_states(here.filter(planned | under_way), states)
+        wanted |= Q(depot_id__in=pks, planned_on__lte=today)
+    wanted &= Q(depot_id__in=list(zones), where=WorkOrder.Where.OWN) & _of_states(states)
     if person is not None:
-        rows = rows.filter(Q(assigned_to=person) | Q(assigned_to=None))
+        wanted &= Q(assigned_to=person) | Q(assigned_to=None)
     # the bound says nothing new, but by it an index by day is left where the day ends
-    return rows.filter(Q(sort_on__lte=max(days.values(), default=date.max)))
+    wanted &= Q(sort_on__lte=max(days.values(), default=date.max))
+    every = in_order_of_day(WorkOrder.objects.all()) if among is None else among
+    return every.filter(wanted)
 
 
 def finished_in_a_day(

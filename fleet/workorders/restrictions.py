@@ -2,7 +2,7 @@
 
 from collections.abc import Collection, Mapping
 
-from django.db.models import QuerySet
+from django.db.models import Exists, OuterRef, QuerySet
 
 from fleet.faults import Fault, Question, Refused
 from fleet.people.actor import Actor
@@ -25,10 +25,17 @@ def standing(vehicle_ids: Collection[int]) -> QuerySet[Restriction]:
     return rows.select_related("order", "set_by", "vehicle").order_by("set_at", "pk")
 
 
+def with_restricted(orders: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:
+    """Orders with whether any restriction stands on their vehicle, as ``restricted``."""
+    return orders.annotate(restricted=Exists(in_force().filter(vehicle=OuterRef("vehicle"))))
+
+
 @reader
 def texts(vehicle_ids: Collection[int]) -> Read[dict[int, list[str]]]:
     """The words of what stands, by vehicle."""
     found: dict[int, list[str]] = {}
+    if not vehicle_ids:
+        return found
     rows = in_force().filter(vehicle__in=vehicle_ids).order_by("set_at", "pk")
     told = rows.values_list("vehicle_id", "text")
     yield [told]

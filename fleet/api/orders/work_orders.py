@@ -46,7 +46,7 @@ from fleet.reads import together
 from fleet.trials.blind import orders_shown
 from fleet.visits.order_days import why_it_stands
 from fleet.workorders import findings, issue, jobcard, outside, restrictions
-from fleet.workorders.elsewhere import DueElsewhere, Here, due_beside
+from fleet.workorders.elsewhere import DueElsewhere, Here, due_beside, with_others
 from fleet.workorders.issue import OrderDraft
 from fleet.workorders.listing import (
     AT_WORK,
@@ -167,19 +167,13 @@ class WorkOrders(Resource):
         on_page, following = page(request, rows, order, asked)
         cards = _cards(request, on_page) if _expanded(asked) else {}
         of_today = asked.get("planned_on") == TODAY
-        stands, *beside = together(
-            restrictions.texts.steps({row["vehicle_id"] for row in on_page}),
-            *([due_beside.steps(_here(on_page), depots_for(request))] if of_today else ()),
-        )
-        also_due = beside[0] if of_today else {}
+        stands, also_due = _beside(request, on_page, cards, of_today)
         shown_rows = [
             {
                 **listed_row(row),
                 "do_not_use": row["do_not_use"],
-                "restrictions": stands.get(row["vehicle_id"], []),
-                "also_due": [asdict(one) for one in also_due.get(row["id"], ())]
-                if of_today
-                else None,
+                "restrictions": stands.get(row["id"], ()),
+                "also_due": also_due.get(row["id"], ()) if of_today else None,
                 "card": cards.get(row["id"]),
             }
             for row in on_page
@@ -312,12 +306,14 @@ def _rows(request: Request, asked: Row) -> Any:
 
 
 @cache
-def _listed() -> Any:
+def _listed(*, of_today: bool = False) -> Any:
     """Every order with what is shown of it: put together once, narrowed by each request."""
     found = with_jobs(findings.with_marks(WorkOrder.objects.all()), JOB_NAMES.values())
-    return in_order_of_day(found).values(
+    found = restrictions.with_restricted(in_order_of_day(found))
+    return (with_others(found) if of_today else found).values(
         *LISTED,
-        *("sort_on", "vehicle_id", "job_list", "do_not_use"),
+        *("sort_on", "vehicle_id", "job_list", "do_not_use", "restricted"),
+        *(["has_others"] if of_today else ()),
         number_of_vehicle=F("vehicle__fleet_number"),
         plate=F("vehicle__registration"),
         at=F("depot__slug"),
@@ -332,7 +328,11 @@ def _todays(request: Request, asked: Row) -> Any:
     whose = asked.get("assigned_to")
     me = caller(request) if whose == ME else None
     found = a_day(
-        zones, timezone.now(), me, states=sorted(asked.get("state") or AT_WORK), among=_listed()
+        zones,
+        timezone.now(),
+        me,
+        states=sorted(asked.get("state") or AT_WORK),
+        among=_listed(of_today=True),
     )
     return found.filter(assigned_to__username=whose) if whose not in (None, ME) else found
 
@@ -360,7 +360,29 @@ def _here(rows: Any) -> list[Here]:
     return [Here(row["id"], row["vehicle_id"], row["state"], row["zone"]) for row in rows]
 
 
+def _beside(
+    request: Request, rows: Any, cards: dict[int, Any], of_today: bool
+) -> tuple[dict[int, Any], dict[int, Any]]:
+    """What restricts the vehicles of orders, and what else is due on them: by order, as the cards
+    have it, where there are any."""
+    if cards:
+        names = ("restrictions", "also_due")
+        stands, also_due = ({pk: card[name] for pk, card in cards.items()} for name in names)
+        return stands, also_due
+    shared = [row for row in rows if row["has_others"]] if of_today else []
+    of_vehicle, beside = together(
+        restrictions.texts.steps({row["vehicle_id"] for row in rows if row["restricted"]}),
+        due_beside.steps(_here(shared), depots_for(request) if shared else ()),
+    )
+    return (
+        {row["id"]: of_vehicle.get(row["vehicle_id"], ()) for row in rows},
+        {pk: [asdict(one) for one in found] for pk, found in beside.items()},
+    )
+
+
 def _cards(request: Request, rows: Any) -> dict[int, Any]:
-    _named(request, [row["id"] for row in rows])
-    found = jobcard.cards([row["id"] for row in rows], depots_for(request))
+    order_ids = [row["id"] for row in rows]
+    if order_ids:
+        _named(request, order_ids)
+    found = jobcard.cards(order_ids, depots_for(request))
     return {pk: jobcard.as_json(card) for pk, card in found.items()}
