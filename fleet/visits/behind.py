@@ -35,8 +35,9 @@ def in_words(found: Gathered, one: Behind) -> str:
     van = found.vehicles[one.vehicle].fleet_number
     on = day(found.today + timedelta(days=one.day))
     if one.more_minor >= 0:
-        more = money.words(round(one.more_minor))
-        return f"to come in on {on} in the place of {van} would cost {more} more"
+        more_minor = round(one.more_minor)
+        cost = f"{money.words(more_minor)} more" if more_minor else "as much"
+        return f"to come in on {on} in the place of {van} would cost {cost}"
     if one.lacks == NOTHING:
         return ""
     return f"{van}, less urgent, comes in on {on}, but {_lacks(one, van)}"

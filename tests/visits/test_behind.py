@@ -78,6 +78,7 @@ def test_one_that_has_the_first_place_says_nothing() -> None:
     [
         (Behind(0, 2, 1_240.0), "to come in on 17 Jun 2026 in the place of V-1 would cost 12.40 "
          "EUR more"),
+        (Behind(0, 2, 0.4), "to come in on 17 Jun 2026 in the place of V-1 would cost as much"),
         (Behind(0, 2, -5.0), ""),  # the price of a moved day is in it: nothing is to be said
         (Behind(0, 2, -5.0, "skill", "gearboxes", 110, 65),
          "V-1, less urgent, comes in on 17 Jun 2026, but it asks for 110 min of whoever has the "
