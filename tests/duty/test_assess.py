@@ -257,3 +257,26 @@ def test_vehicles_of_which_different_things_are_known_have_evidence_of_their_own
     gearbox = DutyAssessment.objects.filter(compartment__kind="gearbox").last()
     assert gearbox is not None
     assert [part["criterion"] for part in gearbox.evidence] == ["hot-climate"]
+
+
+def test_a_change_that_is_none_any_more_is_taken_away() -> None:
+    short_trips()
+    vehicle = driven()
+    chain.refresh([vehicle.pk], NOW)
+    before, ids = classes(vehicle, "engine"), np.array([vehicle.pk])
+    for month in range(1, 6):
+        UsageSheet.objects.create(
+            vehicle=vehicle,
+            month_on=date(2026, month, 1),
+            trips=100,
+            trips_under_8_km=90,
+            source=INVENTED,
+        )
+    rules, since_on = assess.rules_stamp(), date(2026, 2, 1)
+    assess.assess(ids, date(2026, 6, 1), rules, since_on=since_on)
+    assert classes(vehicle, "engine") == [*before, (date(2026, 4, 1), "severe")]
+    changes = DutyStamp.objects.get(vehicle=vehicle).changes
+    UsageSheet.objects.all().delete()
+    assert assess.assess(ids, date(2026, 6, 1), rules, since_on=since_on) == 1
+    assert classes(vehicle, "engine") == before
+    assert DutyStamp.objects.get(vehicle=vehicle).changes == changes + 1
