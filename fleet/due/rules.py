@@ -14,7 +14,7 @@ from fleet.calc.arrays import Array, BoolArray, FloatArray, IntArray
 from fleet.calc.calendar import WorkingDays
 from fleet.calc.stamps import stamp_texts
 from fleet.due.models import Limit, Service
-from fleet.due.widening import in_force
+from fleet.due.widening import IN_FORCE
 from fleet.duty.models import DutyClass
 from fleet.today import newest_day
 from fleet.vehicles.closures import closed_days
@@ -93,17 +93,26 @@ class LimitRow(NamedTuple):
 
 def gather_rules() -> Rules:
     """Read services and limits; there are few of them whatever the size of the fleet."""
+    sql = f"""
+        SELECT ({IN_FORCE}), {_columns("s", ServiceRow)}, {_columns("l", LimitRow)}
+        FROM due_service s LEFT JOIN due_limit l ON l.service_id = s.id
+        ORDER BY s.id, l.id"""  # noqa: S608
     with connection.cursor() as cursor:
-        cursor.execute(_whole("due_service", ServiceRow))
-        services = [ServiceRow._make(row) for row in cursor.fetchall()]
-        cursor.execute(_whole("due_limit", LimitRow))
-        limits = [LimitRow._make(row) for row in cursor.fetchall()]
-    return rules_of(services, limits, in_force())
+        cursor.execute(sql)
+        rows = cursor.fetchall()
+    end = 1 + len(ServiceRow._fields)
+    services = {row[1]: ServiceRow._make(row[1:end]) for row in rows}
+    limits = [LimitRow._make(row[end:]) for row in rows if row[end] is not None]
+    return rules_of([*services.values()], sorted(limits), _factor(rows))
 
 
-def _whole(table: str, row: type[ServiceRow] | type[LimitRow]) -> str:
-    names = ", ".join("id" if name == "pk" else name for name in row._fields)
-    return f"SELECT {names} FROM {table} ORDER BY id"  # noqa: S608
+def _columns(alias: str, row: type[ServiceRow] | type[LimitRow]) -> str:
+    return ", ".join(f"{alias}.{'id' if name == 'pk' else name}" for name in row._fields)
+
+
+def _factor(rows: Sequence[Sequence[Any]]) -> float:
+    """What the bands are widened by: 1 before any look back, and where there is no service."""
+    return float(rows[0][0]) if rows and rows[0][0] is not None else 1.0
 
 
 def as_rows(

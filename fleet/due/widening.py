@@ -2,9 +2,9 @@
 
 from datetime import date
 
-from django.db import connection
-
 from fleet.due.models import GuardFactor
+
+IN_FORCE = "SELECT factor FROM due_guardfactor ORDER BY month_end_on DESC LIMIT 1"
 
 
 def newest() -> GuardFactor | None:
@@ -13,10 +13,8 @@ def newest() -> GuardFactor | None:
 
 def in_force() -> float:
     """The factor of the newest version, 1 before there is any."""
-    with connection.cursor() as cursor:
-        cursor.execute("SELECT factor FROM due_guardfactor ORDER BY month_end_on DESC LIMIT 1")
-        row = cursor.fetchone()
-    return float(row[0]) if row else 1.0
+    version = newest()
+    return 1.0 if version is None else version.factor
 
 
 def put_in_force(month_end_on: date, factor: float, outcomes: int, inside_share: float) -> None:

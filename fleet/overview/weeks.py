@@ -30,6 +30,7 @@ from fleet.due.rules import Basis, gather_basis
 from fleet.overview import parts
 from fleet.overview.models import WorkAhead
 from fleet.overview.parts import Changed, Ground, Part
+from fleet.reads import fetch
 from fleet.visits.labour import NO_PROCEDURE_MIN
 from fleet.visits.models import Workshop
 from fleet.visits.places import gather_places
@@ -73,7 +74,10 @@ def forecast_weeks(today: date, depot_ids: Collection[int], basis: Basis | None 
     another; give the number of rows written."""
     ground_of = _grounds(today, sorted(depot_ids), basis or gather_basis())
     late, before = _late(today, ground_of), WorkAhead.objects.filter(depot__in=depot_ids)
-    kept = {row.depot_id: row for row in before.defer("sums")}
+    without_sums = before.defer("sums")
+    workshops = Workshop.objects.filter(depot__in=depot_ids).select_related("depot")
+    fetch((without_sums, workshops))
+    kept = {row.depot_id: row for row in without_sums}
     rows = {pk: kept.get(pk) or WorkAhead(depot_id=pk) for pk in ground_of}
     stamps = _stamps(ground_of)
     anew = [pk for pk, stamp in stamps.items() if pk not in kept or kept[pk].inputs != stamp]
@@ -83,7 +87,7 @@ def forecast_weeks(today: date, depot_ids: Collection[int], basis: Basis | None 
     if moved := set(now.depot_id.tolist()) - set(anew):  # large, and of no use to the others
         for pk, sums in before.filter(depot__in=moved).values_list("depot", "sums"):
             rows[pk].sums = sums
-    capacity = dict.fromkeys(ground_of) | _capacities(today, depot_ids)
+    capacity = dict.fromkeys(ground_of) | {one.depot_id: _capacity(one, today) for one in workshops}
     return sum(
         _some_depots([rows[pk] for pk in some], ground_of, now.at(some), late, capacity)
         for some in _few_at_once(list(ground_of), now)
@@ -187,16 +191,11 @@ def _late(today: date, ground_of: dict[int, Ground]) -> dict[int, dict[str, int]
     return facts
 
 
-def _capacities(today: date, depot_ids: Collection[int]) -> dict[int, Array]:
-    """Minutes of each day ahead that are for planned work, of depots with a workshop entered."""
-    if not bulk.has(Workshop):
-        return {}
-    found = {}
-    for workshop in Workshop.objects.filter(depot__in=depot_ids).select_related("depot"):
-        places = gather_places(workshop.depot, workshop, today, 7 * WEEKS)
-        least = np.minimum(places.mechanic_min.sum(axis=0), places.bay_min.sum(axis=0))
-        found[workshop.depot_id] = workshop.may_plan(least)
-    return found
+def _capacity(workshop: Workshop, today: date) -> Array:
+    """Minutes of each day ahead that are for planned work."""
+    places = gather_places(workshop.depot, workshop, today, 7 * WEEKS)
+    least = np.minimum(places.mechanic_min.sum(axis=0), places.bay_min.sum(axis=0))
+    return workshop.may_plan(least)
 
 
 # --- compute -----------------------------------------------------------------------------
