@@ -239,18 +239,6 @@ def update(model: type[Model], columns: Columns, key: str = "id") -> int:
     return _executemany(sql, columns, [key, *names])
 
 
-def delete_after(model: type[Model], meter_ids: Array, column: str, after: Array) -> None:
-    """Delete the rows of some meters in which a column is beyond a figure, one figure a meter."""
-    table, params = pairs(meter_ids, after)
-    name = _quote(model._meta.db_table)
-    sql = f"""
-        DELETE FROM {name} WHERE id IN (
-            SELECT d.id FROM {table} AS w{"(id, figure)" if on_postgres() else ""}
-            CROSS JOIN {name} d WHERE d.meter_id = w.id AND d.{_quote(column)} > w.figure)"""  # noqa: S608
-    with connection.cursor() as cursor:
-        cursor.execute(sql, params)
-
-
 def _column(model: type[Model], attribute: str) -> str:
     for field in model._meta.concrete_fields:
         if attribute in (field.attname, field.name):

@@ -9,6 +9,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from django.db import connection
+from django.db.models import Model
 
 from fleet import bulk
 from fleet.calc.arrays import Array
@@ -148,7 +150,7 @@ def keep(
         Meters whose memories hold good, shape (n,), bool.
     """
     if since_d is not None:
-        bulk.delete_after(EarlierMemory, meter_ids, "last_at_d", since_d)
+        delete_after(EarlierMemory, meter_ids, "last_at_d", since_d)
     if not kept:
         return
     meter = np.concatenate([part.meter for part in kept])
@@ -161,6 +163,18 @@ def keep(
     rows = {name: column[wanted] for name, column in columns.items()}
     rows |= {"meter_id": meter_ids[owners], "version": np.maximum(version[owners], 1)}
     bulk.upsert(EarlierMemory, rows, key=["meter_id", "last_at_d"])
+
+
+def delete_after(model: type[Model], meter_ids: Array, column: str, after: Array) -> None:
+    """Delete the rows of some meters in which a column is beyond a figure, one figure a meter."""
+    table, params = bulk.pairs(meter_ids, after)
+    name = model._meta.db_table
+    sql = f"""
+        DELETE FROM {name} WHERE id IN (
+            SELECT d.id FROM {table} AS w{"(id, figure)" if bulk.on_postgres() else ""}
+            CROSS JOIN {name} d WHERE d.meter_id = w.id AND d.{column} > w.figure)"""  # noqa: S608
+    with connection.cursor() as cursor:
+        cursor.execute(sql, params)
 
 
 def _last_of_each(meter: Array, at_d: Array) -> Array:

@@ -13,6 +13,7 @@ from fleet.calc import usage
 from fleet.calc.arrays import Array
 from fleet.calc.class_rates import Clock
 from fleet.calc.usage import Events, State
+from fleet.readings.earlier import delete_after
 from fleet.usage.models import EarlierState
 
 COLUMNS = [item.name for item in fields(State)]
@@ -168,7 +169,7 @@ def keep(meters: dict[str, Array], begun: Begun, kept: Kept) -> None:
     replay = np.flatnonzero(meters["replay"])
     if len(replay):
         ids = meters["id"][replay]
-        bulk.delete_after(EarlierState, ids, "last_at_d", begun.since_d[replay])
+        delete_after(EarlierState, ids, "last_at_d", begun.since_d[replay])
     if not len(kept.row):
         return
     columns = {name: getattr(kept.state, name) for name in COLUMNS}
