@@ -2,6 +2,7 @@ from datetime import UTC, date, datetime
 
 import numpy as np
 import pytest
+from django.conf import settings
 from django.db import transaction
 
 from fleet import bulk
@@ -99,6 +100,13 @@ def test_pairs_join_a_figure_to_each_id() -> None:
     sql = f"SELECT v.id FROM {table} AS {alias} JOIN vehicles_vehicle v ON v.id = w.id"
     found = bulk.read(f"{sql} AND v.in_service_km >= w.figure ORDER BY v.id", params, {"id": "i8"})
     assert found["id"].tolist() == [vans[0].pk, vans[2].pk]
+
+
+def test_postgres_compiles_no_statement_unless_an_address_asks_for_it() -> None:
+    if not bulk.on_postgres():
+        pytest.skip("no setting of SQLite")
+    assert bulk.read("SHOW jit", [], {"jit": "O"})["jit"].tolist() == ["off"]
+    assert settings.DATABASES["default"]["OPTIONS"]["options"].startswith("-c jit=off ")
 
 
 def test_instants_are_written_as_the_models_read_them() -> None:
