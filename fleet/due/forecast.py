@@ -29,6 +29,7 @@ from fleet.duty.models import DutyClass
 
 VEHICLES_AT_ONCE = 1_500  # holds the write lock of SQLite for a quarter of a second; our choice
 WIDE_BAND_D = 60  # a wider band says "take a reading first"; our choice
+KEY = ("vehicle_id", "service_id")
 NO_DAY = np.datetime64("NaT", "D")
 NO_DUE_DATE_ON = np.datetime64(date(9999, 12, 31))
 BINDING = np.array(
@@ -59,21 +60,21 @@ def forecast(
 
 def _forecast_chunk(ids: IntArray, basis: Basis, today: date, only_changed: bool) -> int:
     chunk = gather(ids, basis.rules, basis.depots, today)
-    hashes, before, stale = _stored(chunk, basis.rules)
+    hashes, pk, before, stale = _stored(chunk, basis.rules)
     changed = hashes != chunk.rows.inputs_hash  # a row not stored yet is None, which differs
     picked = np.flatnonzero(changed if only_changed else np.ones(len(hashes), dtype=bool))
     columns = compute(chunk, picked, basis)
     moves = moved(Before(*(one[picked] for one in before)), columns)
     with transaction.atomic():
-        written = _record(columns) + _drop(stale)
+        written = _record(columns, pk[picked]) + _drop(stale)
         write_stamps(ids, today, basis)
         note(moves)
     return written
 
 
-def _stored(chunk: Chunk, rules: Rules) -> tuple[Array, list[Array], Array]:
-    """Input hashes of the chunk's rows (None: not stored), the columns of ``Before``, and ids of
-    rows no longer wanted."""
+def _stored(chunk: Chunk, rules: Rules) -> tuple[Array, Array, list[Array], Array]:
+    """Input hashes of the chunk's rows (None: not stored), their ids (0), the columns of
+    ``Before``, and ids of rows no longer wanted."""
     where, params = bulk.among("vehicle_id", chunk.vehicle_id)
     sql = f"""
         SELECT id, vehicle_id, service_id, inputs_hash, {bulk.day_number("sort_on")},
@@ -87,17 +88,17 @@ def _stored(chunk: Chunk, rules: Rules) -> tuple[Array, list[Array], Array]:
     theirs = _pair(found["vehicle_id"], found["service_id"])
     order = np.argsort(theirs)
     place = np.minimum(np.searchsorted(theirs[order], ours), max(len(theirs) - 1, 0))
-    hashes = np.full(len(ours), None, dtype=object)
+    hashes, pk = np.full(len(ours), None, dtype=object), np.zeros(len(ours), dtype=np.int64)
     before = [np.full(len(ours), np.nan) for _ in range(3)]
     before.append(np.full(len(ours), None, dtype=object))
     if len(theirs):
         known_before = theirs[order][place] == ours
         at = order[place][known_before]
-        hashes[known_before] = found["hash"][at]
+        hashes[known_before], pk[known_before] = found["hash"][at], found["id"][at]
         names = ("sort_on_d", "anchor_id", "limit_id", "duty_class")
         for column, name in zip(before, names, strict=True):
             column[known_before] = found[name][at]
-    return hashes, before, found["id"][~np.isin(theirs, ours)]
+    return hashes, pk, before, found["id"][~np.isin(theirs, ours)]
 
 
 def _pair(vehicle_id: IntArray, service_id: IntArray) -> Array:
@@ -271,13 +272,21 @@ def _bring_in_by(p10: DateArray, depot_id: IntArray, depots: Depots) -> Array:
     return result
 
 
-def _record(columns: dict[str, Array]) -> int:
-    if not len(columns["vehicle_id"]):
+def _record(columns: dict[str, Array], stored: IntArray) -> int:
+    """Write rows; ``stored``: the ids of those that were there, 0 of the others."""
+    if not len(stored):
         return 0
     plain: dict[str, Any] = dict(columns)
     for name in ("anchor_id", "limit_id"):
         plain[name] = bulk.ids(columns[name])
-    return bulk.upsert(DueDate, plain, key=["vehicle_id", "service_id"])
+    written = 0
+    if not bulk.on_postgres():  # which saves nothing, and writers may wait for each other in a ring
+        there = np.flatnonzero(stored)
+        rest = {name: column[there] for name, column in plain.items() if name not in KEY}
+        written = bulk.update(DueDate, {"id": stored[there], **rest})
+        if written == len(there):  # else some may be gone since: they come again
+            plain = {name: column[stored == 0] for name, column in plain.items()}
+    return written + bulk.upsert(DueDate, plain, key=KEY)
 
 
 def _drop(due_date_ids: IntArray) -> int:

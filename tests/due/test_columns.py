@@ -1,6 +1,7 @@
 """What is written of each due date, beside its days: rules that hold for every row."""
 
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 import pytest
@@ -113,6 +114,31 @@ def test_only_what_changed_is_written_and_everything_where_that_is_asked(
     assert forecast.forecast(everyone, TODAY) == 0
     forecast.forecast(everyone, TODAY, only_changed=False)
     assert not DueDate.objects.filter(p50=None).exists()
+
+
+def test_a_row_that_is_gone_before_it_is_written_comes_again(
+    vans: list[Vehicle], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    here = np.array([van.pk for van in vans[:3]])
+    DueDate.objects.filter(vehicle__in=here).update(inputs_hash=1, p50=None)
+    compute = forecast.compute
+
+    def meanwhile(*given: Any) -> Any:
+        DueDate.objects.filter(vehicle=vans[1]).delete()
+        return compute(*given)
+
+    monkeypatch.setattr(forecast, "compute", meanwhile)
+    assert forecast.forecast(here, TODAY) == 3
+    assert DueDate.objects.filter(vehicle__in=here, p50__isnull=False).count() == 3
+
+
+def test_new_rows_are_written_beside_those_that_were_there(vans: list[Vehicle]) -> None:
+    kept = DueDate.objects.get(vehicle=vans[0])
+    DueDate.objects.filter(pk=kept.pk).update(inputs_hash=1, p50=None)
+    DueDate.objects.filter(vehicle=vans[1]).delete()
+    assert forecast.forecast(np.array([vans[0].pk, vans[1].pk]), TODAY) == 2
+    assert DueDate.objects.get(vehicle=vans[0]) == kept
+    assert DueDate.objects.filter(vehicle__in=vans[:2], p50__isnull=False).count() == 2
 
 
 def test_a_service_that_is_no_more_takes_its_due_dates_with_it_and_no_others(

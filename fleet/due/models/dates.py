@@ -19,7 +19,7 @@ class DueDate(models.Model):
     """When a service of a vehicle falls due. The state in words depends on today and is decided
     on reading (fleet.due.states); everything here changes only when an input does."""
 
-    vehicle = models.ForeignKey(Vehicle, models.CASCADE, related_name="due_dates")
+    vehicle = models.ForeignKey(Vehicle, models.CASCADE, related_name="due_dates", db_index=False)
     service = models.ForeignKey(Service, models.CASCADE, related_name="due_dates", db_index=False)
     depot = models.ForeignKey(Depot, models.CASCADE, related_name="+", db_index=False)
     sort_on = models.DateField()  # p50, or 9999-12-31 where there is none
