@@ -18,7 +18,7 @@ from typing import IO, Literal
 import numpy as np
 from django.conf import settings
 from django.db import IntegrityError, connection, transaction
-from django.db.models import Count, Q
+from django.db.models import Count, Exists, OuterRef, Q
 
 from fleet import bulk
 from fleet.calc.arrays import Array
@@ -26,7 +26,7 @@ from fleet.faults import Fault
 from fleet.people.models import Person
 from fleet.people.roles import depots_of
 from fleet.readings import leavings
-from fleet.readings.models import Reading, Source, Upload, UploadRow, Verdict
+from fleet.readings.models import Reading, RowCorrection, Source, Upload, UploadRow, Verdict
 from fleet.readings.reasons import sentence
 from fleet.readings.record import record
 from fleet.readings.report import Report, refusal, report_of
@@ -306,8 +306,9 @@ def _named(sheets: list[ReadSheet], options: Options) -> Array:
 def vehicles_of(upload: Upload) -> Array:
     """Ids of the vehicles whose readings this upload brought."""
     with_reading = Q(reading__isnull=False) | Q(hours_reading__isnull=False)
-    ids = upload.rows.filter(with_reading).exclude(outcome=Outcome.REPEATED, corrections=None)
-    found = ids.order_by("vehicle_id").values_list("vehicle_id", flat=True).distinct()
+    corrected = Exists(RowCorrection.objects.filter(row=OuterRef("pk")))
+    rows = upload.rows.filter(with_reading & (~Q(outcome=Outcome.REPEATED) | corrected))
+    found = rows.order_by("vehicle_id").values_list("vehicle_id", flat=True).distinct()
     return np.array(list(found), dtype=np.int64)
 
 
