@@ -18,7 +18,7 @@ from fleet.people.actor import Actor
 from fleet.stores import ledger, past_use
 from fleet.stores.ledger import Receipt, TakenOff, Transfer
 from fleet.stores.levels import levels
-from fleet.stores.lots import lots_at, past_on
+from fleet.stores.lots import lots_at, lots_of, past_on
 from fleet.stores.models import Item, Stock, StockMove
 from fleet.vehicles.models import Depot
 from tests import scene
@@ -237,3 +237,10 @@ def test_what_no_move_explains_is_of_no_lot(oil: Item) -> None:
     receive(oil, 1000, SOON, batch="A")
     Stock.objects.update(on_hand=1300)
     assert lots_at(scene.depot().pk, oil.pk) == [Lot("A", SOON, 1000), Lot("", None, 300)]
+
+
+def test_batches_of_what_never_grows_old_are_one_lot_unless_each_is_asked_for(oil: Item) -> None:
+    stored = [receive(oil, quantity, None, batch=batch) for batch, quantity in (("A", 3), ("B", 5))]
+    here = (stored[0].depot_id, oil.pk)
+    assert [lot.left for lot in lots_of({here: 8})[here]] == [8]
+    assert [lot.left for lot in lots_of({here: 8}, every_item=True)[here]] == [3, 5]
