@@ -97,6 +97,27 @@ def test_months_take_the_year_of_the_title_or_the_sheet() -> None:
     assert days("Jan", name="2025") == ["2025-01-31"]
 
 
+def test_a_year_below_the_headings_is_of_its_row_alone() -> None:
+    rows = [["Vehicle", "Jan", "Feb"], ["V-1", "100", "seen 2024"], ["V-2", "in 2024", "9"]]
+    assert "without a year" in find_shape("", rows).message
+
+
+def test_the_first_headings_that_work_are_taken_though_fuller_ones_follow() -> None:
+    first, fuller = ["Vehicle", "Date", "Odometer"], ["Vehicle", "Date", "Odometer", "Unit"]
+    assert shape(first, ["V-1", "2026-03-01", "100", "km"], fuller).heading_row == 1
+
+
+def test_where_nothing_looks_like_headings_no_row_is_named() -> None:
+    found = find_shape("", [["yes"], ["no"]])
+    assert isinstance(found, Shapeless)
+    assert found.heading_row == 0
+
+
+def test_what_stands_far_behind_in_a_long_heading_is_not_looked_at() -> None:
+    assert isinstance(shape(["Vehicle", "Date", " " * 192 + "Odometer"]), Shape)
+    assert message(["Vehicle", "Date", " " * 193 + "Odometer"])
+
+
 def test_months_without_any_year_are_refused() -> None:
     assert "B1" in message(["Vehicle", "Jan", "Feb"])
     assert "without a year" in message(["Vehicle", "Jan", "Feb"])
