@@ -75,8 +75,9 @@ def gather_vehicles(
 ) -> Gathered:
     """Read those of some vehicles, of any depots, that have due dates ``d`` under a condition in
     SQL, in the same way, with these dates only."""
-    where, params = bulk.among("v.id", vehicle_ids)
-    rows = _due_rows(f"{where} AND {wanted}", [*params, *of_wanted])
+    (where, ids), (mine, _) = (bulk.among(name, vehicle_ids) for name in ("v.id", "d.vehicle_id"))
+    # of both, or PostgreSQL would look through all due dates for what is wanted
+    rows = _due_rows(f"{where} AND {mine} AND {wanted}", [*ids, *ids, *of_wanted])
     return _with_rows(*bulk.among("v.id", np.unique(rows["vehicle_id"])), rows, rules)
 
 

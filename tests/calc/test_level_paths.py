@@ -1,5 +1,7 @@
 """Levels followed between their knots, and days on which they reach a distance, by plain steps."""
 
+from itertools import product
+
 import numpy as np
 import pytest
 
@@ -171,13 +173,9 @@ def test_of_many_standing_meters_each_is_followed_as_if_alone() -> None:
     for at in (0, 1, STANDING_AT_ONCE, STANDING_AT_ONCE + 1, meters - 1):
         alone = level_distances(usage.law(states.take(np.array([at]))), h_d[[at]], LEVELS)
         assert (found[at] == alone[0]).all()
-    for level in (
-        0,
-        50,
-        98,
-    ):  # (idle + 30)·((1 − p)^(−1/2) − 1) days standing, then as a running one
-        idle_d = float(states.idle_d[7])
-        left_d = (idle_d + 30) * ((1 - (1 - LEVELS[level])) ** -0.5 - 1)
-        running_d = np.maximum(h_d[[7]] - left_d, 0.0)
+    for meter, level in product((1, 7), (0, 50, 98)):
+        # (idle + 30)·((1 − p)^(−1/2) − 1) days standing, then running
+        left_d = (float(states.idle_d[meter]) + 30) * ((1 - (1 - LEVELS[level])) ** -0.5 - 1)
+        running_d = np.maximum(h_d[[meter]] - left_d, 0.0)
         expected = level_distances(usage.law(state()), running_d, LEVELS[[level]])[0, :, 0]
-        assert found[7, :, level] == pytest.approx(expected)
+        assert found[meter, :, level] == pytest.approx(expected)
