@@ -78,10 +78,10 @@ def test_one_that_was_there_is_found_wherever_it_stands(day: str) -> None:
 
 @pytest.mark.parametrize("values", [(50, 51), (50, 50)])
 def test_two_of_one_instant_are_one_where_they_say_the_same(values: tuple[float, float]) -> None:
-    van = scene.van()
-    found, new = arrive(*((van, "01T12", value) for value in values))
-    assert new == [True, values[0] != values[1]]
-    assert Reading.objects.count() == len({row.pk for row in found}) == len(set(values))
+    van, other = scene.van("V-1"), scene.van("V-2")
+    found, new = arrive((other, "01T12", 9), *((van, "01T12", value) for value in values))
+    assert new == [True, True, values[0] != values[1]]
+    assert Reading.objects.count() == len({row.pk for row in found}) == 1 + len(set(values))
 
 
 def test_the_same_from_elsewhere_is_another_reading() -> None:
