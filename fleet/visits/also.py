@@ -5,8 +5,6 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from django.db.models import QuerySet
-
 from fleet.reads import Read, reader, side_by_side, together
 from fleet.today import today_at
 from fleet.vehicles.find import Depots
@@ -54,9 +52,8 @@ class Beside:
     elsewhere: tuple[DueElsewhere, ...]
 
 
-def beside_orders(orders: QuerySet[WorkOrder], today: date, depots: Depots) -> dict[int, Beside]:
+def beside_orders(here: Collection[Here], today: date, depots: Depots) -> dict[int, Beside]:
     """The same of many orders, by id, for who sees some depots; and what other orders have."""
-    here = [Here(*row) for row in orders.values_list("pk", "vehicle", "state", "depot__zone")]
     vehicle_ids = {one.vehicle_id for one in here}
     free, elsewhere = together(also.steps(vehicle_ids, today), due_beside.steps(here, depots))
     return {

@@ -104,7 +104,7 @@ def test_the_number_of_queries_does_not_grow_with_the_day(
     client = signed_in(shop.people.mechanic)
     # session, person, depots; orders with their jobs, what stands on vehicles; what else they could
     # have done: open jobs, then re-checks, due dates and other work; what is finished, by whom
-    with django_assert_num_queries(9):
+    with django_assert_num_queries(8):
         page(client)
 
 

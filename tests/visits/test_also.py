@@ -9,6 +9,7 @@ from fleet.visits import other_work
 from fleet.visits import plan as plans
 from fleet.visits.also import Beside, also, beside, beside_order, beside_orders
 from fleet.visits.other_work import Given
+from fleet.workorders.elsewhere import Here
 from fleet.workorders.models import Job, WorkOrder
 from tests import scene
 from tests.scene import NOW
@@ -28,7 +29,8 @@ def test_what_is_due_or_early_and_on_no_order_stands_beside_an_order(chief: Acto
     order = WorkOrder.objects.create(number="W-1", vehicle=van, depot=van.depot)
     Job.objects.create(order=order, vehicle=van, title="Wash", minutes=5)
     assert beside_order(order, NOW) == ["Gearbox oil", "Fit a tow bar"]
-    assert beside_orders(WorkOrder.objects.all(), TODAY, [van.depot]) == {
+    here = Here(order.pk, van.pk, order.state, van.depot.zone)
+    assert beside_orders([here], TODAY, [van.depot]) == {
         order.pk: Beside(["Gearbox oil", "Fit a tow bar"], ())
     }
     work.job = Job.objects.create(order=order, vehicle=van, title="Fit a tow bar", minutes=60)

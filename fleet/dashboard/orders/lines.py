@@ -35,6 +35,7 @@ class OrderLine:
     version: int
     state: str
     vehicle: str  # fleet number
+    vehicle_id: int
     registration: str
     depot_name: str
     zone: str  # of the depot's clock
@@ -205,6 +206,7 @@ def _line(order: WorkOrder, days: dict[int, date], jobs: Sequence[JobOfList]) ->
         version=order.version,
         state=order.state,
         vehicle=order.vehicle.fleet_number,
+        vehicle_id=order.vehicle_id,
         registration=order.vehicle.registration,
         depot_name=order.depot.name,
         zone=order.depot.zone,

@@ -21,6 +21,7 @@ from fleet.people.models import Role
 from fleet.people.roles import depots_of
 from fleet.today import oldest_day, today_at
 from fleet.visits.also import beside_orders
+from fleet.workorders.elsewhere import Here
 from fleet.workorders.listing import a_day, after, finished_in_a_day
 
 EVERYBODY = "everybody"
@@ -41,11 +42,12 @@ def todays_orders(request: SignedIn) -> HttpResponse:
     if behind := read_order_after(request.GET.get("after", "")):
         orders = after(orders, *behind)
     lines = order_lines(orders[: PAGE_ROWS + 1], days)
+    here = [Here(one.pk, one.vehicle_id, one.state, one.zone) for one in lines[:PAGE_ROWS]]
     context = {
         "lines": lines[:PAGE_ROWS],
         "more": day_key(lines[PAGE_ROWS - 1]) if len(lines) > PAGE_ROWS else "",
         "whose": whose,
-        "also": beside_orders(orders[:PAGE_ROWS], today, depots_of(request.user)),
+        "also": beside_orders(here, today, depots_of(request.user)),
         "finished": finished_lines(finished_in_a_day(zones, now, person)),
         "everybody": person is None,
         "today": today,
