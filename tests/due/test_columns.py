@@ -5,6 +5,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+from django.conf import settings
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 
 from fleet import chain
 from fleet.due import forecast
@@ -130,6 +133,15 @@ def test_a_row_that_is_gone_before_it_is_written_comes_again(
     monkeypatch.setattr(forecast, "compute", meanwhile)
     assert forecast.forecast(here, TODAY) == 3
     assert DueDate.objects.filter(vehicle__in=here, p50__isnull=False).count() == 3
+
+
+@pytest.mark.skipif(settings.SERVED, reason="PostgreSQL writes them by their key")
+def test_rows_that_were_there_are_written_by_their_ids(vans: list[Vehicle]) -> None:
+    DueDate.objects.update(inputs_hash=1)
+    with CaptureQueriesContext(connection) as asked:
+        assert forecast.forecast(np.array([van.pk for van in vans]), TODAY) == 12
+    said = [query["sql"] for query in asked.captured_queries]
+    assert not any('INSERT INTO "due_duedate"' in sql for sql in said)
 
 
 def test_new_rows_are_written_beside_those_that_were_there(vans: list[Vehicle]) -> None:
