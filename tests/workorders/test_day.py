@@ -133,6 +133,22 @@ def test_today_is_the_day_of_each_depot(people: Cast, make: Callable[..., str]) 
             assert by_page(people.mechanic) == by_api(people.mechanic, **MINE) == seen
 
 
+def test_of_depots_with_two_days_each_shows_its_own(people: Cast, make: Callable[..., str]) -> None:
+    zones = {people.plain.pk: "Pacific/Kiritimati", people.hill.pk: "Pacific/Pago_Pago"}
+    ahead, behind = (today_at(zone) for zone in zones.values())
+    assert behind < ahead
+    numbers = [make(State.RELEASED, 0) for _ in range(3)]
+    places = (
+        (people.plain, ahead),
+        (people.hill, behind),
+        (people.hill, ahead),
+    )  # the last: tomorrow
+    for number, (depot, on) in zip(numbers, places, strict=True):
+        WorkOrder.objects.filter(number=number).update(depot=depot, planned_on=on)
+    shown = listing.a_day(zones, timezone.now())
+    assert {order.number for order in shown} == set(numbers[:2])
+
+
 def test_todays_list_is_not_sent_twice(people: Cast, make: Callable[..., str]) -> None:
     make(State.RELEASED, 0)
     client = APIClient()
