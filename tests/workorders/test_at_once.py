@@ -4,17 +4,20 @@ and it leaves one event. Among these the night, who drafts while a person does."
 from collections.abc import Callable
 from datetime import date, timedelta
 from itertools import count
+from threading import Thread
 
 import pytest
+from django.conf import settings
+from django.db import connections, transaction
 from rest_framework.test import APIClient
 
 from fleet import chain
 from fleet.due import defer
-from fleet.due.models import Deferral, ServiceDone
+from fleet.due.models import Deferral, DueDate, ServiceDone
 from fleet.faults import Forbidden, Refused, Stale
 from fleet.people.actor import Actor
 from fleet.readings.models import Reading, Source
-from fleet.workorders import ending, escalate, findings, fluids, issue, progress
+from fleet.workorders import ending, escalate, findings, fluids, issue, needed, progress
 from fleet.workorders.ending import AtFinish
 from fleet.workorders.findings import Report
 from fleet.workorders.fluids import Pouring
@@ -228,6 +231,24 @@ def test_what_is_taken_while_another_signs_off_is_in_the_evidence(bay: Bay) -> N
     taken = FluidRecord.objects.count()
     assert outcomes["won"] == taken + 1
     assert len(evidence.facts["fluids"]) == taken
+
+
+@pytest.mark.skipif(not settings.SERVED, reason="on SQLite the other waits until it is made")
+def test_a_draft_made_while_its_due_date_moves_has_the_new_day(bay: Bay) -> None:
+    moved_to = NOW.date() + timedelta(days=2)
+
+    def move() -> None:
+        DueDate.objects.filter(vehicle=bay.van, service=bay.oil).update(bring_in_by_on=moved_to)
+        needed.follow()
+        connections.close_all()
+
+    with transaction.atomic():
+        order = bay.order()
+        mover = Thread(target=move)
+        mover.start()
+        mover.join()
+    order.refresh_from_db()
+    assert order.needed_on == moved_to
 
 
 def release_by_api(bay: Bay, order: WorkOrder, **headers: str) -> int:
