@@ -181,8 +181,9 @@ def test_the_most_urgent_come_first_along_an_index(bay: Bay, both: WorkOrder) ->
     rows = listing.in_states(listing.by_urgency(WorkOrder.objects.all()), WorkOrder.OPEN)
     behind = listing.after(rows, TODAY, 1)[:40]
     with connection.cursor() as cursor:
-        if connection.vendor == "postgresql":
-            cursor.execute("SET LOCAL enable_seqscan = off; SET LOCAL enable_bitmapscan = off")
+        if connection.vendor == "postgresql":  # two orders are sorted faster than found in order
+            for way in ("seqscan", "bitmapscan", "sort", "incremental_sort"):
+                cursor.execute(f"SET LOCAL enable_{way} = off")
     plan = behind.explain()
     assert "orders_open_by_need" in plan
     assert "TEMP B-TREE" not in plan
