@@ -1,7 +1,9 @@
 """Changes that really run at the same time, each on a connection of its own: one of them wins,
 and it leaves one event. Among these the night, who drafts while a person does."""
 
+import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date, timedelta
 from itertools import count
 from threading import Thread
@@ -11,7 +13,7 @@ from django.conf import settings
 from django.db import connections, transaction
 from rest_framework.test import APIClient
 
-from fleet import chain
+from fleet import bulk, chain
 from fleet.due import defer
 from fleet.due.models import Deferral, DueDate, ServiceDone
 from fleet.faults import Forbidden, Refused, Stale
@@ -118,6 +120,41 @@ def overdue_engine(bay: Bay) -> list[int]:
     scene.done(bay.van, engine, date(2025, 11, 1), 1_000)
     chain.refresh([bay.van.pk], NOW)
     return sorted([bay.oil.pk, engine.pk], reverse=True)
+
+
+@pytest.mark.skipif(not settings.SERVED, reason="on SQLite the other waits until it is made")
+def test_who_waited_for_an_order_goes_by_the_jobs_that_it_has_then(bay: Bay) -> None:
+    """Due dates moved while a person takes a job off, whose day was the first."""
+    engine_id, oil_id = overdue_engine(bay)
+    oil_on, engine_on = NOW.date(), NOW.date() - timedelta(days=5)
+    DueDate.objects.filter(service=oil_id).update(bring_in_by_on=oil_on)
+    DueDate.objects.filter(service=engine_id).update(bring_in_by_on=engine_on)
+    wanted = OrderDraft(vehicle_id=bay.van.pk, service_ids=[oil_id, engine_id])
+    order = issue.draft(bay.actor(), wanted)
+    WorkOrder.objects.update(needed_on=None)
+    with ThreadPoolExecutor(1) as pool:
+        with transaction.atomic():
+            progress.drop(bay.actor(), order.pk, service_ids=[engine_id], reason="done outside")
+            followed = pool.submit(follow_apart)
+            waits_for_a_row()
+        assert followed.result() == 1
+    assert WorkOrder.objects.get().needed_on == oil_on
+
+
+def follow_apart() -> int:
+    try:
+        return needed.follow()
+    finally:
+        connections.close_all()
+
+
+def waits_for_a_row() -> None:
+    """Until another connection waits for what this one holds."""
+    waiting = "SELECT COUNT(*) AS n FROM pg_locks WHERE NOT granted"
+    until = time.monotonic() + 30
+    while not bulk.read(waiting, [], {"n": "i8"})["n"][0]:
+        assert time.monotonic() < until, "nobody waits"
+        time.sleep(0.01)
 
 
 def test_by_hand_and_by_night_at_once_one_order_is_drafted(bay: Bay) -> None:

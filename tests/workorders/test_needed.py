@@ -7,6 +7,7 @@ from collections.abc import Callable
 from datetime import date, timedelta
 from importlib import import_module
 
+import numpy as np
 import pytest
 from django.apps import apps
 from django.db import connection
@@ -160,9 +161,37 @@ def test_orders_that_have_their_day_are_not_written_again(bay: Bay, both: WorkOr
     assert needed.follow() == 1
 
 
-def test_a_night_leaves_the_orders_that_have_ended(bay: Bay, both: WorkOrder) -> None:
-    WorkOrder.objects.update(state=WorkOrder.State.SIGNED_OFF, needed_on=None)
+@pytest.mark.parametrize("state", ["signed off", "cancelled"])
+def test_orders_that_have_ended_are_left(bay: Bay, both: WorkOrder, state: str) -> None:
+    WorkOrder.objects.update(state=state, needed_on=None)
     assert needed.follow() == 0
+    assert needed.follow(np.array([bay.van.pk])) == 0
+
+
+def test_of_many_orders_those_follow_that_are_of_the_vehicles(bay: Bay) -> None:
+    vans = [bay.van, scene.van("V-2"), scene.van("V-3")]
+    chain.refresh([van.pk for van in vans[1:]], NOW)
+    for late_d, van in enumerate(vans):
+        on = TODAY - timedelta(days=late_d)
+        DueDate.objects.filter(vehicle=van).update(bring_in_by_on=on)
+        issue.draft(bay.actor(), OrderDraft(vehicle_id=van.pk, service_ids=[bay.oil.pk]))
+    WorkOrder.objects.update(needed_on=None)
+    orders = WorkOrder.objects.order_by("pk")
+    assert [said.split()[0] for said in needed.wrong()] == [one.number for one in orders]
+    assert needed.follow(np.array([van.pk for van in vans[1:]])) == 2
+    days = [None, TODAY - timedelta(days=1), TODAY - timedelta(days=2)]
+    assert [one.needed_on for one in orders.all()] == days
+
+
+def test_the_same_service_of_another_vehicle_presses_no_order(bay: Bay) -> None:
+    order, other = bay.order(), scene.van("V-2")
+    before = day(order)
+    assert before is not None
+    chain.refresh([other.pk], NOW)
+    DueDate.objects.filter(vehicle=other).update(bring_in_by_on=before - timedelta(days=9))
+    WorkOrder.objects.update(needed_on=None)
+    assert needed.follow() == 1
+    assert day(order) == before
 
 
 def test_a_day_that_the_jobs_do_not_say_is_told(bay: Bay, both: WorkOrder) -> None:
