@@ -76,10 +76,24 @@ def test_one_that_was_there_is_found_wherever_it_stands(day: str) -> None:
     assert Reading.objects.count() == 4
 
 
+@pytest.mark.parametrize("which", [0, 1])
+def test_one_that_was_there_is_found_of_whichever_vehicle_it_is(which: int) -> None:
+    """Of the first meter and of the last, each with readings of its own days."""
+    given = (scene.van("V-1"), "01T12", 50), (scene.van("V-2"), "02T12", 70)
+    (before,), _ = arrive(given[which])
+    found, new = arrive(*given)
+    assert new == [which != 0, which != 1]
+    assert found[which] == before
+    assert Reading.objects.count() == 2
+
+
+@pytest.mark.parametrize("day", ["01T12", "02T12"])
 @pytest.mark.parametrize("values", [(50, 51), (50, 50)])
-def test_two_of_one_instant_are_one_where_they_say_the_same(values: tuple[float, float]) -> None:
+def test_two_of_one_instant_are_one_where_they_say_the_same(
+    values: tuple[float, float], day: str
+) -> None:
     van, other = scene.van("V-1"), scene.van("V-2")
-    found, new = arrive((other, "01T12", 9), *((van, "01T12", value) for value in values))
+    found, new = arrive((other, day, 9), *((van, "01T12", value) for value in values))
     assert new == [True, True, values[0] != values[1]]
     assert Reading.objects.count() == len({row.pk for row in found}) == 1 + len(set(values))
 
