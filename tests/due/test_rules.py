@@ -6,8 +6,17 @@ from itertools import product
 import numpy as np
 import pytest
 
-from fleet.due.models import Limit, Service
-from fleet.due.rules import ANY_PRODUCT, FIRST, NORMAL, REPEAT, SEVERE, Rules, gather_depots
+from fleet.due.models import GuardFactor, Limit, Service
+from fleet.due.rules import (
+    ANY_PRODUCT,
+    FIRST,
+    NORMAL,
+    REPEAT,
+    SEVERE,
+    Rules,
+    gather_depots,
+    gather_rules,
+)
 from fleet.due.rules import rules_of as tables_of
 from fleet.vehicles.models import Depot
 from tests import scene
@@ -112,6 +121,46 @@ def test_a_services_stamp_changes_with_whatever_its_dates_rest_on() -> None:
 
 
 @pytest.mark.django_db
+def test_rules_are_read_with_all_limits_and_the_newest_factor() -> None:
+    """Limits are entered to and fro between the services; one service has none."""
+    assert (gather_rules().service_id.tolist(), gather_rules().widening) == ([], 1.0)
+    gearbox = scene.service(km=60_000, months=None)
+    engine = scene.service("engine", km=None, months=12)
+    scene.service(km=40_000, months=None, duty_class="severe", tolerance_km=500)
+    rear = scene.service("engine", km=10_000, months=None, duty_class="severe").compartment
+    bare = Service.objects.create(
+        vehicle_type=rear.vehicle_type, compartment=rear, slug="bare", name="Bare", source="none",
+        early_share=0.25, strictest_under_warranty=True,
+    )  # fmt: skip
+    rules = gather_rules()
+    assert rules.widening == 1.0
+    assert rules.service_id.tolist() == [gearbox.pk, engine.pk, bare.pk]
+    assert rules.compartment_id.tolist() == [gearbox.compartment_id, *[rear.pk] * 2]
+    assert rules.on_call.tolist() == [False, False, True]
+    assert rules.strictest.tolist() == [False, False, True]
+    assert rules.early_share[2] == 0.25
+    assert {pk: rows.tolist() for pk, rows in rules.of_type.items()} == {
+        rear.vehicle_type_id: [0, 1, 2]
+    }
+    each = {
+        (at, one): rules.limit_rows(*(np.array([n]) for n in (at, CLASSES[one], REPEAT, 0)))[0]
+        for at, one in product(range(3), CLASSES)
+    }
+    km = {cell: rules.figures["limit_km"][row] for cell, row in each.items() if row >= 0}
+    np.testing.assert_equal(
+        km, {(0, "normal"): 60_000, (0, "severe"): 40_000, (1, "normal"): np.nan,
+             (1, "severe"): 10_000},
+    )  # fmt: skip
+    assert rules.figures["tolerance_km"][each[0, "severe"]] == 500
+    for month, factor in ((2, 1.5), (3, 1.25), (1, 2.0)):
+        GuardFactor.objects.create(
+            month_end_on=date(2026, month, 28), factor=factor, outcomes=9, inside_share=0.5
+        )
+    assert gather_rules().widening == 1.25
+    assert (gather_rules().stamp != rules.stamp).all()
+
+
+@pytest.mark.django_db
 def test_closed_days_are_known_from_six_years_back_to_ten_years_ahead() -> None:
     depot, year = scene.depot(), datetime.now(UTC).year
     for years, month, day in ((-7, 12, 31), (-6, 1, 1), (0, 7, 1), (10, 12, 31), (11, 1, 1)):
@@ -120,6 +169,20 @@ def test_closed_days_are_known_from_six_years_back_to_ten_years_ahead() -> None:
     assert working.closures.tolist() == [
         *(date(year - 6, 1, 1), date(year, 7, 1), date(year + 10, 12, 31)),
     ]
+
+
+@pytest.mark.django_db
+def test_each_depot_has_the_stamp_of_its_own_days() -> None:
+    plain = scene.depot("b-plain")
+    alone = gather_depots().stamp[plain.pk]
+    for slug in ("a-other", "c-other"):
+        other = scene.depot(slug)
+        other.closures.create(on=datetime.now(UTC).date())
+    found = gather_depots()
+    stamps = {depot.slug: found.stamp[depot.pk] for depot in Depot.objects.all()}
+    assert stamps["b-plain"] == alone != stamps["a-other"] == stamps["c-other"]
+    closed = {depot.slug: len(found.working[depot.pk].closures) for depot in Depot.objects.all()}
+    assert closed == {"a-other": 1, "b-plain": 0, "c-other": 1}
 
 
 @pytest.mark.django_db

@@ -83,6 +83,18 @@ def assess_again() -> None:
     assess.assess(ids, TODAY.replace(day=1), assess.rules_stamp(), since_on)
 
 
+def test_classes_are_asked_for_once_a_month_and_again_by_other_rules(vehicle: Vehicle) -> None:
+    def asked(today: date, criteria: int) -> list[int]:
+        found: list[int] = stamps.changed(today, gather_basis(), criteria).classes.tolist()
+        return found
+
+    rules = assess.rules_stamp()
+    assess_again()  # of June
+    days = (date(2026, 5, 31), date(2026, 6, 1), date(2026, 6, 30), date(2026, 7, 1))
+    assert [asked(day, rules) for day in days] == [[vehicle.pk], [], [], [vehicle.pk]]
+    assert asked(TODAY, rules + 1) == [vehicle.pk]
+
+
 def another_class(vehicle: Vehicle) -> None:
     DutyAssessment.objects.filter(vehicle=vehicle).update(duty_class="severe")
 
