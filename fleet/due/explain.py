@@ -6,12 +6,22 @@ from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import numpy as np
 from django.db.models import Q
 
 from fleet.due.calls import standing
 from fleet.due.listing import STATES, life_used, state_on
 from fleet.due.models import BindingLimit, DueDate, DueEarlier, Fill, Limit, Service
 from fleet.due.read_off import unread, unread_words
+from fleet.due.rules import (
+    ANY_PRODUCT,
+    LIMIT_FIGURES,
+    NORMAL,
+    OCCASIONS,
+    SEVERE,
+    as_rows,
+    rules_of,
+)
 from fleet.due.split import Part, split, words
 from fleet.duty.lacking import lacking
 from fleet.duty.models import Criterion, DutyAssessment, DutyClass, DutyOverride
@@ -337,11 +347,15 @@ def _what_would_move_it(row: DueDate, state: str) -> str:
 
 
 def _depends_on_class(row: DueDate) -> bool:
-    """Whether its limit is another in the other duty class."""
+    """Whether its limit is another in the other duty class; what a class does not state is taken
+    from what is stated next to it."""
     if row.limit is None:
         return False
-    limits = Limit.objects.filter(
-        service=row.service, occasion=row.limit.occasion, product=row.limit.product
-    )
-    by_class = {limit.duty_class: limit_words(limit) for limit in limits}
-    return len(set(by_class.values())) > 1 or len(by_class) == 1
+    occasion, product = OCCASIONS[Limit.Occasion(row.limit.occasion)], row.limit.product_id
+    limits = Limit.objects.filter(service=row.service).order_by("pk")
+    rules = rules_of(*as_rows([row.service], limits), 1.0)
+    classes = np.array([NORMAL, SEVERE])
+    each = np.zeros_like(classes)
+    found = rules.limit_rows(each, classes, each + occasion, each + (product or ANY_PRODUCT))
+    figures_of = (rules.figures[name][found] for name in LIMIT_FIGURES if "tolerance" not in name)
+    return not all(np.array_equal(one, one[::-1], equal_nan=True) for one in figures_of)

@@ -1,13 +1,14 @@
 """Each line of an explanation, from rows written by hand."""
 
 from datetime import UTC, date, datetime, timedelta
+from typing import Any
 
 import pytest
 
 from fleet import chain
 from fleet.due.explain import call_words, explain, limit_words, limits_by_class
 from fleet.due.models import DueDate, DueEarlier, Limit, Service
-from fleet.duty.models import Criterion, DutyAssessment
+from fleet.duty.models import Criterion, DutyAssessment, DutyOverride
 from fleet.usage.models import UsageState
 from fleet.vehicles.models import Meter, Vehicle
 from tests import scene
@@ -18,6 +19,8 @@ from tests.stores import shelf
 pytestmark = pytest.mark.django_db
 TODAY = NOW.date()
 MIDNIGHT_D = datetime(2026, 6, 15, tzinfo=UTC).timestamp() / 86_400
+
+TOO = ", and with a change of duty class"
 
 Due = tuple[Vehicle, Service]
 
@@ -121,9 +124,8 @@ LATER = {
          "Take a reading: it will say whether the limit has passed."),
         ({"take_a_reading_first": True, "binding_limit": "calendar"},
          "The band is wide: a new reading narrows it."),
-        ({"binding_limit": "calendar"},
-         "More or less driving will not move it; a change of duty class would."),
-        ({}, "It moves with the next accepted reading, and with a change of duty class."),
+        ({"binding_limit": "calendar"}, "More or less driving will not move it."),
+        ({}, "It moves with the next accepted reading."),
     ],
 )  # fmt: skip
 def test_the_last_line_names_the_first_thing_that_would_move_it(
@@ -139,6 +141,10 @@ def test_the_last_line_names_the_first_thing_that_would_move_it(
         ({"limit_months": 48}, "calendar", "More or less driving will not move it."),
         ({"limit_months": 24}, "km",
          "It moves with the next accepted reading, and with a change of duty class."),
+        ({"limit_months": 24}, "calendar",
+         "More or less driving will not move it; a change of duty class would."),
+        ({"limit_months": 48, "tolerance_km": 500}, "km",
+         "It moves with the next accepted reading."),
         ({"limit_months": 24, "occasion": "first"}, "km",
          "It moves with the next accepted reading, and with a change of duty class."),
     ],
@@ -151,6 +157,33 @@ def test_a_duty_class_moves_what_has_another_limit_in_it(
     Limit.objects.create(**(asked | severe))
     row = LATER | {"binding_limit": binding}
     assert lines(due, **row).splitlines()[-1] == said
+
+
+@pytest.mark.parametrize(
+    ("severe", "moves"),
+    [
+        ([], False),  # where nothing else is stated, the limit counts in either class
+        ([{"limit_km": 20_000, "limit_months": 48}], False),
+        ([{"limit_km": 15_000, "limit_months": 48}], True),
+        ([{"limit_km": 15_000, "limit_months": 48, "occasion": "first"}], True),
+    ],
+)
+def test_a_duty_class_is_said_to_move_what_it_moves(
+    due: Due, severe: list[dict[str, Any]], moves: bool
+) -> None:
+    vehicle, oil = due
+    for figures in severe:
+        Limit.objects.create(service=oil, duty_class="severe", source=INVENTED, **figures)
+    chain.refresh([vehicle.pk], NOW)
+    before = DueDate.objects.get()
+    said = lines(due, take_a_reading_first=False, provisional=False).splitlines()[-1]
+    DutyOverride.objects.create(
+        vehicle=vehicle, compartment=oil.compartment, from_on=date(2026, 1, 1),
+        until_on=date(2026, 12, 31), duty_class="severe", reason="steep roads",
+    )  # fmt: skip
+    chain.refresh([vehicle.pk], NOW)
+    assert (DueDate.objects.get().p50 != before.p50) is moves
+    assert said == f"It moves with the next accepted reading{TOO * moves}."
 
 
 def test_what_is_only_called_for_is_moved_by_no_duty_class(due: Due) -> None:
