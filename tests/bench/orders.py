@@ -14,8 +14,10 @@ and what vehicles may not do, by key, by statements that the database has prepar
 import json
 import math
 import time
+from collections import defaultdict
 from collections.abc import Callable, Sequence
 from datetime import timedelta
+from itertools import cycle, islice
 from typing import Any, ClassVar
 
 import numpy as np
@@ -34,16 +36,20 @@ import config.urls
 from fleet import bulk
 from fleet.api.resource import Resource
 from fleet.calc.arrays import Array
+from fleet.due.models import Service
 from fleet.people import tokens
 from fleet.people.models import Person, Role
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.workorders.models import Job, WorkOrder
-from tests.bench import fleet
+from tests.bench import books, fleet
+from tests.bench.books import LIKE
 from tests.bench.measure import best, report
 from tests.bench.night import analyze
 
 ORDERS_PER_VEHICLE = 10
 PEOPLE = 50
+PAST_D, OPEN_D = 2_000, 10  # since the first order, and since the last that are finished
+BUSY, LEAST_BUSY = 50, 20  # open orders of the first mechanic, and those of them that are today's
 ROWS = 50
 TIMES, TURNS = 100, 3
 LISTS = {
@@ -77,9 +83,11 @@ VEHICLE = 16  # column of FLOOR
 def run(vehicles: int) -> None:
     if not Vehicle.objects.exists():
         fleet.build(vehicles, weeks=1)
+    books.write(timezone.now().date())
     supervisor, mechanic = _people()
     total = ORDERS_PER_VEHICLE * vehicles
     _orders(total, vehicles, mechanic.pk)
+    _services()
     analyze()  # else what is known of the tables is of those that were here before
     print(f"  {total:,} orders")
     floor, empty = _least(_floor), _least(_asker(supervisor, EMPTY))
@@ -89,11 +97,23 @@ def run(vehicles: int) -> None:
         _statements(name, ask)
         all_of_them = _against_same_bytes(name, supervisor, where)
         report(f"{name}, CPU of {ROWS} rows against raw SQL", (all_of_them - empty) / floor, 4)
+    _has_cards(mechanic)
     mine = _asker(mechanic, TODAYS)
     _statements("a mechanic's day with job cards", mine)
     _against_same_bytes("a mechanic's day with job cards", mechanic, TODAYS)
     print(f"          a mechanic's day, {best(mine, 7).wall_s * 1000:.1f} ms")
     _plan(mine)
+
+
+def _has_cards(person: Person) -> None:
+    """See that the day is one of work by the book, not of a list that is all but empty."""
+    rows = _client(person).get(TODAYS.format(rows=ROWS)).json()["rows"]
+    jobs = [job for row in rows for job in row["card"]["jobs"]]
+    assert len(rows) >= LEAST_BUSY, len(rows)
+    by_the_book = [job for job in jobs if job["service"]]
+    assert len(by_the_book) >= len(rows), "there are orders without a service"
+    assert all(job["steps"] and not job["unsound"] for job in by_the_book)
+    print(f"          a mechanic's day: {len(rows)} cards, {len(jobs)} jobs")
 
 
 def _against_same_bytes(name: str, person: Person, where: str) -> float:
@@ -213,7 +233,8 @@ def _people() -> tuple[Person, Person]:
 
 
 def _orders(total: int, vehicles: int, first_mechanic: int) -> None:
-    """Years of signed-off orders, and the open ones of the last weeks."""
+    """Years of signed-off orders, and the open ones of the last weeks; of those the first mechanic
+    has as many as one could have, the others share what is left."""
     depot_of = bulk.read("SELECT id, depot_id FROM vehicles_vehicle", [], {"id": "i8", "at": "i8"})
     at = dict(zip(depot_of["id"].tolist(), depot_of["at"].tolist(), strict=True))
     for begin in range(0, total, 50_000):
@@ -222,8 +243,9 @@ def _orders(total: int, vehicles: int, first_mechanic: int) -> None:
 
 
 def _write(ids: Array, vehicle: Array, at: dict[int, int], total: int, mechanic: int) -> None:
-    age = (total - ids) * 2_000 // total  # days since it was planned
-    still_open = age < 10
+    age = (total - ids) * PAST_D // total  # days since it was planned
+    still_open = age < OPEN_D
+    busy = still_open & (ids % max(1, total * OPEN_D // PAST_D // BUSY) == 0)
     states = np.where(
         still_open, np.array(["drafted", "released", "started"])[ids % 3], "signed off"
     )
@@ -243,7 +265,7 @@ def _write(ids: Array, vehicle: Array, at: dict[int, int], total: int, mechanic:
             "state": states.astype(object),
             "version": np.ones(len(ids), dtype=np.int64),
             "planned_on": on,
-            "assigned_to_id": mechanic + ids % PEOPLE,
+            "assigned_to_id": np.where(busy, mechanic, mechanic + 1 + ids % (PEOPLE - 1)),
             "raising": np.full(len(ids), "lift", dtype=object),
             "created_at": on.astype("M8[s]"),
             "waited_s": np.zeros(len(ids), dtype=np.int64),
@@ -266,4 +288,23 @@ def _jobs(ids: Array, vehicle: Array, still_open: Array) -> None:
             "reason_text": empty,
             "returned": np.zeros(len(ids), dtype=bool),
         },
+    )
+
+
+def _services() -> None:
+    """Two services of its vehicle on each order that is not finished."""
+    of_type: dict[int, list[Service]] = defaultdict(list)
+    for service in Service.objects.order_by("pk"):
+        of_type[service.vehicle_type_id].append(service)
+    rows = WorkOrder.objects.filter(state__in=WorkOrder.OPEN).order_by("pk")
+    Job.objects.bulk_create(
+        Job(
+            order_id=pk,
+            vehicle_id=vehicle_id,
+            service=service,
+            title=service.name,
+            minutes=service.procedure.minutes,
+        )
+        for pk, vehicle_id, kind in rows.values_list("pk", "vehicle", "vehicle__vehicle_type")
+        for service in islice(cycle(of_type[kind]), pk % len(LIKE), pk % len(LIKE) + 2)
     )
