@@ -4,7 +4,6 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, is_dataclass
 from datetime import date
-from functools import cache
 from typing import Any
 
 from fleet.due.models import Service
@@ -12,6 +11,7 @@ from fleet.faults import Fault
 from fleet.reads import Read, ask, reader, referring, side_by_side
 from fleet.today import today_at
 from fleet.vehicles.find import Depots
+from fleet.workorders.book import Book
 from fleet.workorders.cardfluids import CardFigure, CardFluid, CardMaterial, Supplies, supplies
 from fleet.workorders.cardsteps import (
     CardCaution,
@@ -19,10 +19,6 @@ from fleet.workorders.cardsteps import (
     CardReCheck,
     CardStep,
     Setting,
-    card_fasteners,
-    card_re_checks,
-    card_steps,
-    general_cautions,
     setting_of,
 )
 from fleet.workorders.elsewhere import DueElsewhere, due_elsewhere
@@ -32,13 +28,11 @@ from fleet.workorders.models import (
     Job,
     Material,
     Procedure,
-    Tool,
     WorkOrder,
     Wrench,
 )
 from fleet.workorders.rules import re_check_words, retorque_after_km
 from fleet.workorders.stops import Stops, stops
-from fleet.workorders.validate import unsound
 
 MAKER_FIRST = (
     "The vehicle maker's current data, the rating plates of the equipment and local codes come "
@@ -264,37 +258,33 @@ def _card(
 
 def as_json(found: Card) -> dict[str, Any]:
     """The card as plain values, for the API; quantities carry their unit in the key."""
-    plain: dict[str, Any] = _plain(found)
-    return plain
+    return all_as_json({0: found})[0]
 
 
-def _plain(value: Any) -> Any:
-    """What ``asdict`` gives, without a copy of each text and number."""
+def all_as_json(found: Mapping[int, Card]) -> dict[int, dict[str, Any]]:
+    """Cards as plain values, by order id; what they share is made plain once."""
+    shared: dict[int, Any] = {}
+    return {pk: _plain(card, shared) for pk, card in found.items()}
+
+
+def _plain(value: Any, shared: dict[int, Any]) -> Any:
+    """What ``asdict`` gives, without a copy of each text and number.
+
+    Parameters
+    ----------
+    shared
+        Plain tuples, by the identity of those that were made plain: the cards hold on to them.
+    """
     if isinstance(value, tuple):
-        return tuple(map(_plain, value))
+        if id(value) not in shared:
+            shared[id(value)] = tuple(_plain(one, shared) for one in value)
+        return shared[id(value)]
     if is_dataclass(value):
         return {
-            name: one if type(one) in PLAIN else _plain(one) for name, one in vars(value).items()
+            name: one if type(one) in PLAIN else _plain(one, shared)
+            for name, one in vars(value).items()
         }
     return value
-
-
-class Book:
-    """What the book says, worked out once for all the cards on which it reads alike."""
-
-    def __init__(self, cautions: Sequence[Caution]) -> None:
-        self.fasteners = cache(card_fasteners)
-        self.steps = cache(
-            lambda setting, procedure: card_steps(
-                setting, procedure, self.fasteners(procedure), cautions
-            )
-        )
-        self.cautions = cache(lambda setting, system: general_cautions(setting, system, cautions))
-        self.re_checks = cache(
-            lambda setting, service: card_re_checks(setting, service.re_check_rules.all())
-        )
-        self.lacking = cache(lambda procedure: tuple(unsound(procedure, cautions)))
-        self.tools = cache(_tools)
 
 
 def _job(order: WorkOrder, setting: Setting, job: Job, book: Book, stores: Supplies) -> CardJob:
@@ -317,10 +307,7 @@ def _job(order: WorkOrder, setting: Setting, job: Job, book: Book, stores: Suppl
         tools=book.tools(order.raising, procedure),
         fasteners=tuple(book.fasteners(procedure).values()),
         fluid=stores.fluid(order, job),
-        materials=tuple(
-            stores.material(order, job, row)
-            for row in sorted(procedure.materials.all(), key=_fetched)
-        ),
+        materials=tuple(stores.material(order, job, row) for row in book.materials(procedure)),
         figures=stores.measured(order, job),
         used_fluid=procedure.used_fluid_class,
         wheel_nut_torque_nm=procedure.wheel_nut_torque_nm,
@@ -332,13 +319,6 @@ def _job(order: WorkOrder, setting: Setting, job: Job, book: Book, stores: Suppl
         cautions=(),
         unsound=book.lacking(procedure),
     )
-
-
-def _tools(raising: str, procedure: Procedure) -> tuple[str, ...]:
-    """What to fetch in this bay: wrenches first, then what they drive, then the rest."""
-    kinds = Tool.Kind.values
-    found = [tool for tool in procedure.tools.all() if tool.is_for(raising)]
-    return tuple(str(tool) for tool in sorted(found, key=lambda tool: kinds.index(tool.kind)))
 
 
 def _where(job: Job) -> dict[str, str]:
@@ -378,8 +358,3 @@ def _bare(order: WorkOrder, setting: Setting, job: Job, book: Book, stores: Supp
         cautions=book.cautions(setting, job.place.kind if job.place else ""),
         unsound=(),
     )
-
-
-def _fetched(row: Material) -> int:
-    """Fluid first, spares last: the order in which a mechanic thinks of them."""
-    return Material.Kind.values.index(row.kind)

@@ -384,5 +384,4 @@ def _cards(request: Request, rows: Any) -> dict[int, Any]:
     order_ids = [row["id"] for row in rows]
     if order_ids:
         _named(request, order_ids)
-    found = jobcard.cards(order_ids, depots_for(request))
-    return {pk: jobcard.as_json(card) for pk, card in found.items()}
+    return jobcard.all_as_json(jobcard.cards(order_ids, depots_for(request)))
