@@ -14,8 +14,9 @@ Why there is nothing to leave out:
 - Duty classes, due dates: rules, the vehicle, its usage, classes, services done and fills can each
   change without any of the others. Each is one number per vehicle, so the least is to hold these
   numbers against those kept. No index can answer it, for a change leaves no other trace.
-- The day on which an order is needed is kept with it, and lists go by it: a night that was cut short
-  after it wrote due dates left it behind them, so it is held against the dates of the open jobs.
+- The day on which an order is needed is kept with it, and lists go by it: a night that was cut
+  short after it wrote due dates left it behind them, so it is held against the dates of the open
+  jobs.
 - What is late or soon depends on the day: indexes find the few rows, which are then held against
   open jobs and open questions, in both directions.
 - Weeks ahead: what a vehicle brought is held against its dates, less those that are late by now.
