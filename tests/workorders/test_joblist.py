@@ -115,6 +115,17 @@ def drop(bay: Bay, order: WorkOrder, job: Job) -> WorkOrder:
     return joblist.drop_jobs(bay.actor(), order.pk, job_ids=[job.pk], reason="not now")
 
 
+def test_what_is_not_all_of_the_order_is_not_taken_off(bay: Bay, coolant: Service) -> None:
+    order = add(bay, bay.order(), other_work=[("Mirror", 15)])
+    own = order.jobs.get(service=None).pk
+    for ids in ([], [own, own + 999]):
+        with pytest.raises(Fault, match="no such job"):
+            joblist.drop_jobs(bay.actor(), order.pk, job_ids=ids, reason="not now")
+    assert set(order.jobs.values_list("state", flat=True)) == {"open"}
+    joblist.drop_jobs(bay.actor(), order.pk, job_ids=[own, own], reason="not now")
+    assert order.jobs.get(state="dropped").pk == own
+
+
 def test_taking_off_needs_a_reason(bay: Bay) -> None:
     order = add(bay, bay.order(), other_work=[("Mirror", 15)])
     with pytest.raises(Fault, match="why"):

@@ -180,6 +180,41 @@ def test_a_stale_version_is_told_to_look_again(bay: Bay) -> None:
         progress.release(bay.actor(), order.pk, version=1)
 
 
+def test_a_cancellation_says_why(bay: Bay) -> None:
+    order = bay.order()
+    with pytest.raises(Fault) as refused:
+        progress.cancel(bay.actor(), order.pk, reason=" ")
+    assert refused.value.about == "reason"
+    order.refresh_from_db()
+    assert (order.state, order.jobs.get().state) == ("drafted", "open")
+
+
+def test_services_taken_off_leave_other_work_and_an_order_with_nothing_is_cancelled(
+    bay: Bay,
+) -> None:
+    wanted = OrderDraft(vehicle_id=bay.van.pk, service_ids=[bay.oil.pk], other_work=[("Wiper", 5)])
+    mixed = issue.draft(bay.actor(), wanted)
+    left = progress.drop(bay.actor(), mixed.pk, service_ids=[bay.oil.pk], reason="done outside")
+    oil, wiper = mixed.jobs.order_by("pk")
+    assert (left.state, oil.state, wiper.state) == ("drafted", "dropped", "open")
+    assert (oil.ended_at, oil.ended_by, wiper.ended_at) == (NOW, bay.supervisor, None)
+    emptied = bay.order()
+    progress.drop(bay.actor(), emptied.pk, service_ids=[bay.oil.pk], reason="done outside")
+    emptied.refresh_from_db()
+    assert (emptied.state, emptied.jobs.get().state) == ("cancelled", "dropped")
+    told = [one.events.latest("pk") for one in (mixed, emptied)]
+    assert [(event.what, event.reason) for event in told] == [
+        *(("drop jobs", "done outside"), ("cancel", "done outside")),
+    ]
+
+
+def test_no_service_is_taken_off_an_order_that_has_begun(bay: Bay) -> None:
+    order = started(bay)
+    with pytest.raises(Refused, match="is started"):
+        progress.drop(bay.actor(), order.pk, service_ids=[bay.oil.pk], reason="done outside")
+    assert order.jobs.get().state == "open"
+
+
 def test_a_cancelled_order_frees_its_services(bay: Bay) -> None:
     order = bay.order()
     with pytest.raises(Fault, match="already"):
