@@ -126,6 +126,13 @@ def test_what_is_not_all_of_the_order_is_not_taken_off(bay: Bay, coolant: Servic
     assert order.jobs.get(state="dropped").pk == own
 
 
+def test_a_long_reason_is_kept_as_far_as_there_is_room(bay: Bay, coolant: Service) -> None:
+    order = add(bay, bay.order(), other_work=[("Mirror", 15)])
+    own = order.jobs.get(service=None)
+    joblist.drop_jobs(bay.actor(), order.pk, job_ids=[own.pk], reason=f" {'o' * 400}")
+    assert order.events.latest("pk").reason == f"Mirror: {'o' * 292}"  # 300 characters
+
+
 def test_taking_off_needs_a_reason(bay: Bay) -> None:
     order = add(bay, bay.order(), other_work=[("Mirror", 15)])
     with pytest.raises(Fault, match="why"):
