@@ -161,7 +161,10 @@ def test_depots_are_followed_however_many_at_once(
         change(vans)
     monkeypatch.setattr(weeks, "WRITTEN_AT_ONCE", at_once)
     monkeypatch.setattr(weeks.parts, "VEHICLES_AT_ONCE", at_once)
-    assert ahead() == anew()
+    monkeypatch.setattr(weeks.parts, "PARTS_AT_ONCE", at_once)
+    followed, again = ahead(), anew()
+    monkeypatch.undo()
+    assert followed == again == anew()
 
 
 def test_a_second_depot_costs_no_more_statements(vans: list[Vehicle]) -> None:
@@ -264,3 +267,25 @@ def test_what_weeks_rest_on_is_one_number_for_each_depot(vans: list[Vehicle]) ->
     after = dict(WorkAhead.objects.values_list("depot", "inputs"))
     assert after[here.pk] == before[here.pk]
     assert after[there.pk] != before[there.pk]
+
+
+def test_what_a_class_of_a_depot_shares_ties_its_own_vehicles_alone(
+    monkeypatch: pytest.MonkeyPatch, vans: list[Vehicle]
+) -> None:
+    """At the depots in turn twice as much as the usual spread of .08."""
+    ahead()
+    usual = ties()
+    depots = list(Depot.objects.order_by("pk"))
+    for depot in depots:
+        learnt = {(depot.pk, vans[0].vehicle_type_id): 0.16}
+        monkeypatch.setattr(weeks, "sigmas", lambda _, learnt=learnt: learnt)
+        ahead()
+        more = {key for key, steps in ties().items() if max(steps) > max(usual[key])}
+        assert more == {key for key in usual if key[0] == depot.pk}
+        assert all(ties()[key] == steps for key, steps in usual.items() if key not in more)
+
+
+def ties() -> dict[tuple[int, int], list[int]]:
+    """How much each vehicle goes with what its class shares, where it goes with it at all."""
+    rows = VehicleAhead.objects.exclude(part={}).values_list("depot", "vehicle", "part")
+    return {(at, pk): part["rho"] for at, pk, part in rows if any(part["rho"])}

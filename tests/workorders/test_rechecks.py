@@ -11,7 +11,7 @@ from fleet.people.actor import Actor
 from fleet.readings.settle import settle
 from fleet.usage.models import UsageState
 from fleet.vehicles.models import Depot, VehicleType
-from fleet.workorders import ending, issue, listing, progress, read_again
+from fleet.workorders import ending, issue, jobcard, listing, progress, read_again
 from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import Job, ReCheckRule, WorkOrder
 from fleet.workorders.recheck_admin import ReCheckForm
@@ -20,7 +20,7 @@ from fleet.workorders.unasked import cancel_unasked
 from tests.kept import kept
 from tests.scene import INVENTED, NOW
 from tests.workorders.conftest import Bay
-from tests.workorders.wheels import LAST_KM, Workshop, called, workshop
+from tests.workorders.wheels import LAST_KM, WHEELS, Workshop, called, workshop
 
 TODAY = NOW.date()
 
@@ -43,6 +43,20 @@ def test_a_finish_calls_for_what_must_be_looked_at_again_and_says_so(shop: Works
     row = shop.due(rule)
     assert row is not None
     assert row.remaining_km == pytest.approx(80)
+
+
+def test_the_card_of_a_look_again_names_what_to_look_at(shop: Workshop) -> None:
+    """Its service has no procedure: the rule is of the one whose work is looked at again."""
+    rule = shop.rule(from_km=40.0)
+    other = shop.rule("plug", text="Plug dry", to_km=None, after_d=14, applies="sealant used")
+    order = shop.started(rule.service).order
+    (job,) = jobcard.card(order.pk, [order.depot]).jobs
+    (again,) = job.re_checks
+    assert (again.rule, again.text, again.points) == (rule.slug, rule.text, tuple(WHEELS))
+    assert (again.safety, job.steps, job.note) == (True, (), "")
+    ReCheckRule.objects.exclude(pk=other.pk).delete()
+    (job,) = jobcard.card(order.pk, [order.depot]).jobs
+    assert (job.re_checks, job.note) == ((), jobcard.NO_PROCEDURE)
 
 
 def test_the_card_names_only_what_can_follow_from_the_work(shop: Workshop) -> None:
