@@ -64,6 +64,16 @@ def test_the_list_shows_the_last_total(supervisor: APIClient) -> None:
 # --- conditional requests, RFC 9110 sections 13.1.1, 13.1.2, 15.4.5, 15.5.13; RFC 6585 section 3
 
 
+def test_what_is_wanted_as_it_was_is_not_sent_as_it_is(supervisor: APIClient) -> None:
+    tag = supervisor.get(VAN)["ETag"]
+    for wanted in (tag, "*", f'"old", {tag}'):
+        assert supervisor.get(VAN, headers={"If-Match": wanted}).json()["fleet_number"] == "V-101"
+    for wanted in ('"old"', f"W/{tag}"):  # a weak tag matches nothing here
+        answer = supervisor.get(VAN, headers={"If-Match": wanted})
+        codes = [one["code"] for one in answer.json()["errors"]]
+        assert (answer.status_code, codes) == (412, ["changed_meanwhile"])
+
+
 def test_what_the_caller_has_already_is_not_sent_again(supervisor: APIClient) -> None:
     tag = supervisor.get(VAN)["ETag"]
     again = supervisor.get(VAN, headers={"If-None-Match": tag})

@@ -1,11 +1,13 @@
 """Readings that arrive together, each stored once; days, values and outcomes written by hand."""
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 
 import numpy as np
 import pytest
-from django.db import connection, transaction
+from django.conf import settings
+from django.db import connection, connections, transaction
 from django.test.utils import CaptureQueriesContext
 
 from fleet.calc.arrays import Array
@@ -13,6 +15,7 @@ from fleet.readings.models import Reading, Source, Verdict
 from fleet.readings.record import record
 from fleet.vehicles.models import Vehicle
 from tests import scene
+from tests.waiting import until_somebody_waits
 
 pytestmark = pytest.mark.django_db
 RECEIVED = datetime(2026, 3, 31, 8, 30, 0, 250_000, tzinfo=UTC)
@@ -114,3 +117,23 @@ def test_what_is_all_new_needs_no_table_between(before: list[tuple[int, str, flo
         _, new = arrive((vans[0], "01T12", 50), (vans[0], "03T12", 55))
     assert new == [True, True]
     assert not any("TEMP" in query["sql"].upper() for query in asked.captured_queries)
+
+
+@pytest.mark.skipif(not settings.SERVED, reason="on SQLite one writes at a time anyway")
+@pytest.mark.django_db(transaction=True)
+def test_who_brings_the_same_meanwhile_waits_and_finds_it() -> None:
+    given = (scene.van("V-1"), "01T12", 50.0), (scene.van("V-2"), "02T12", 70.0)
+
+    def bring() -> list[bool]:
+        try:
+            return arrive(*given)[1]
+        finally:
+            connections.close_all()
+
+    with ThreadPoolExecutor(1) as pool:
+        with transaction.atomic():
+            _, new = arrive(*given)
+            other = pool.submit(bring)
+            until_somebody_waits()
+        assert (new, other.result()) == ([True, True], [False, False])
+    assert Reading.objects.count() == 2

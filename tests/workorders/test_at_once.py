@@ -1,7 +1,6 @@
 """Changes that really run at the same time, each on a connection of its own: one of them wins,
 and it leaves one event. Among these the night, who drafts while a person does."""
 
-import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import date, timedelta
@@ -13,7 +12,7 @@ from django.conf import settings
 from django.db import connections, transaction
 from rest_framework.test import APIClient
 
-from fleet import bulk, chain
+from fleet import chain
 from fleet.due import defer
 from fleet.due.models import Deferral, DueDate, ServiceDone
 from fleet.faults import Forbidden, Refused, Stale
@@ -29,6 +28,7 @@ from tests import scene
 from tests.api.routes import address
 from tests.api.test_repeats_at_once import TOGETHER, together
 from tests.scene import NOW
+from tests.waiting import until_somebody_waits
 from tests.workorders.conftest import Bay
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -136,7 +136,7 @@ def test_who_waited_for_an_order_goes_by_the_jobs_that_it_has_then(bay: Bay) -> 
         with transaction.atomic():
             progress.drop(bay.actor(), order.pk, service_ids=[engine_id], reason="done outside")
             followed = pool.submit(follow_apart)
-            waits_for_a_row()
+            until_somebody_waits()
         assert followed.result() == 1
     assert WorkOrder.objects.get().needed_on == oil_on
 
@@ -146,15 +146,6 @@ def follow_apart() -> int:
         return needed.follow()
     finally:
         connections.close_all()
-
-
-def waits_for_a_row() -> None:
-    """Until another connection waits for what this one holds."""
-    waiting = "SELECT COUNT(*) AS n FROM pg_locks WHERE NOT granted"
-    until = time.monotonic() + 30
-    while not bulk.read(waiting, [], {"n": "i8"})["n"][0]:
-        assert time.monotonic() < until, "nobody waits"
-        time.sleep(0.01)
 
 
 def test_by_hand_and_by_night_at_once_one_order_is_drafted(bay: Bay) -> None:
