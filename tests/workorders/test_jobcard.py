@@ -5,7 +5,7 @@ import pytest
 from fleet.faults import Fault
 from fleet.stores.models import Specification
 from fleet.vehicles.models import Compartment
-from fleet.workorders import findings, issue, jobcard, progress
+from fleet.workorders import findings, issue, jobcard, joblist, progress
 from fleet.workorders.findings import Report
 from fleet.workorders.issue import OrderDraft
 from fleet.workorders.jobcard import Card, CardJob
@@ -95,6 +95,21 @@ def test_cards_put_together_at_once_are_those_of_each_order(order: WorkOrder) ->
     ]
     assert ["rust" in slugs for slugs in told] == [False, True, False]
     assert told[0] != told[2]
+
+
+def test_each_job_of_an_order_is_of_its_own_service_or_of_none(bay: Bay, order: WorkOrder) -> None:
+    engine = scene.service("engine", km=5_000, months=None)
+    Procedure.objects.create(
+        service=engine, family="engine oil", edition="2025", source=INVENTED, minutes=25
+    )
+    joblist.add_jobs(bay.actor(), order.pk, service_ids=[engine.pk], other_work=[("Mirror", 15)])
+    for found in (shown(order), jobcard.cards([order.pk], [order.depot])[order.pk]):
+        told = [(job.service, job.minutes, job.edition, bool(job.steps)) for job in found.jobs]
+        assert told == [
+            (bay.oil.slug, 40, "2024", True),
+            (engine.slug, 25, "2025", False),
+            ("", 15, "", False),
+        ]
 
 
 def test_the_card_shows_torque_in_both_units(order: WorkOrder) -> None:

@@ -6,6 +6,7 @@ Days are set by hand: the oil is wanted in three days, the coolant tomorrow.
 from collections.abc import Callable
 from datetime import date, timedelta
 from importlib import import_module
+from typing import Any
 
 import numpy as np
 import pytest
@@ -248,6 +249,26 @@ def test_drafts_of_a_list_are_those_that_are_on_it(
     depots = [bay.van.depot_id]
     assert list(drafts_of(depots, OrderFilters(states=states))) == [both] * offered
     assert list(drafts_of(depots, OrderFilters())) == [both]
+
+
+@pytest.mark.parametrize(
+    ("changes", "offered"),
+    [
+        ({}, True),
+        ({"needed_on": TODAY + timedelta(days=6)}, True),
+        ({"needed_on": TODAY + timedelta(days=30)}, False),
+        ({"needed_on": TODAY + timedelta(days=30), "planned_on": TODAY}, True),
+        ({"needed_on": None}, False),
+        ({"needed_on": None, "planned_on": TODAY + timedelta(days=30)}, True),
+        ({"state": "released"}, False),
+    ],
+)
+def test_drafts_to_release_have_a_day_or_are_needed_within_a_week(
+    bay: Bay, both: WorkOrder, changes: dict[str, Any], offered: bool
+) -> None:
+    WorkOrder.objects.update(**changes)
+    rows = listing.drafts_to_release(WorkOrder.objects.all(), TODAY)
+    assert list(rows) == [both] * offered
 
 
 def test_that_orders_are_open_is_told_twice_to_sqlite_only(bay: Bay, both: WorkOrder) -> None:
