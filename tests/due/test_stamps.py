@@ -10,10 +10,11 @@ from django.db.models import F
 from fleet import chain
 from fleet.due import stamps
 from fleet.due.forecast import forecast
+from fleet.due.models import Limit
 from fleet.due.rules import gather_basis
 from fleet.duty import assess
 from fleet.duty.models import DutyAssessment, DutyOverride
-from fleet.vehicles.models import Vehicle
+from fleet.vehicles.models import Closure, Vehicle, VehicleType
 from tests import scene
 from tests.scene import NOW
 
@@ -149,3 +150,37 @@ def test_a_decision_that_begins_or_ends_is_seen_on_that_day(vehicle: Vehicle) ->
 def test_a_vehicle_that_nobody_computed_yet_is_seen(vehicle: Vehicle) -> None:
     other = scene.van("V-2")
     assert seen() == [other.pk]
+
+
+def follow() -> None:
+    ids = Vehicle.objects.exclude(status="sold").order_by("pk").values_list("pk", flat=True)
+    forecast(np.array(ids), TODAY)
+    assert seen() == []
+
+
+def test_other_limits_are_seen_of_the_type_and_other_days_of_the_depot(vehicle: Vehicle) -> None:
+    hill = scene.van("V-2", scene.depot("hill"))
+    lorry_type = VehicleType.objects.get(pk=vehicle.vehicle_type_id)
+    lorry_type.pk, lorry_type.slug, lorry_type.name = None, "lorry", "Lorry"
+    lorry_type.save()
+    lorry = scene.van("L-1", hill.depot)
+    Vehicle.objects.filter(pk=lorry.pk).update(vehicle_type=lorry_type)
+    follow()
+    Limit.objects.update(limit_km=F("limit_km") + 1)
+    assert seen() == [vehicle.pk, hill.pk]
+    follow()
+    Closure.objects.create(depot=hill.depot, on=TODAY + timedelta(days=3))
+    assert seen() == [hill.pk]  # of the lorry nothing falls due
+    follow()
+    Vehicle.objects.filter(pk=lorry.pk).update(vehicle_type=vehicle.vehicle_type_id)
+    assert seen() == [lorry.pk]
+
+
+def test_a_vehicle_that_was_sold_is_seen_once_it_is_back(vehicle: Vehicle) -> None:
+    Limit.objects.update(limit_km=F("limit_km") + 1)
+    Vehicle.objects.update(status="sold")
+    assert seen() == []
+    forecast(np.array([vehicle.pk]), TODAY)
+    Vehicle.objects.update(status="in use")
+    assert seen() == [vehicle.pk]
+    follow()
