@@ -10,13 +10,13 @@ from django.db.models import F
 from fleet import chain
 from fleet.due import stamps
 from fleet.due.forecast import forecast
-from fleet.due.models import Limit
+from fleet.due.models import Limit, Service
 from fleet.due.rules import gather_basis
 from fleet.duty import assess
 from fleet.duty.models import DutyAssessment, DutyOverride
 from fleet.vehicles.models import Closure, Vehicle, VehicleType
 from tests import scene
-from tests.scene import NOW
+from tests.scene import INVENTED, NOW
 
 pytestmark = pytest.mark.django_db
 
@@ -174,6 +174,19 @@ def test_other_limits_are_seen_of_the_type_and_other_days_of_the_depot(vehicle: 
     follow()
     Vehicle.objects.filter(pk=lorry.pk).update(vehicle_type=vehicle.vehicle_type_id)
     assert seen() == [lorry.pk]
+
+
+def test_two_new_services_that_are_alike_do_not_hide_each_other(vehicle: Vehicle) -> None:
+    place = Service.objects.get().compartment
+    for slug in ("first", "second"):  # without limits: due only when something calls for them
+        Service.objects.create(
+            vehicle_type=place.vehicle_type,
+            compartment=place,
+            slug=slug,
+            name=slug,
+            source=INVENTED,
+        )
+    assert seen() == [vehicle.pk]
 
 
 def test_a_vehicle_that_was_sold_is_seen_once_it_is_back(vehicle: Vehicle) -> None:
