@@ -78,6 +78,13 @@ def move(vans: list[Vehicle]) -> None:
     chain.refresh([vans[4].pk], NOW)
 
 
+def move_back(vans: list[Vehicle]) -> None:
+    """Another one, the other way."""
+    vans[5].depot = vans[0].depot
+    vans[5].save()
+    chain.refresh([vans[5].pk], NOW)
+
+
 def shorten(vans: list[Vehicle]) -> None:
     Limit.objects.filter(limit_km=20_000).update(limit_km=15_000)
     chain.refresh([van.pk for van in vans], NOW)
@@ -157,7 +164,7 @@ def test_depots_are_followed_however_many_at_once(
     at_once: int, monkeypatch: pytest.MonkeyPatch, vans: list[Vehicle]
 ) -> None:
     ahead()
-    for change in (read, do, move):
+    for change in (read, do, move, move_back):
         change(vans)
     monkeypatch.setattr(weeks, "WRITTEN_AT_ONCE", at_once)
     monkeypatch.setattr(weeks.parts, "VEHICLES_AT_ONCE", at_once)
@@ -165,6 +172,35 @@ def test_depots_are_followed_however_many_at_once(
     followed, again = ahead(), anew()
     monkeypatch.undo()
     assert followed == again == anew()
+
+
+@pytest.mark.parametrize("first", [0, 1])
+def test_depots_follow_a_move_one_after_the_other(first: int, vans: list[Vehicle]) -> None:
+    ahead()
+    move(vans)
+    for depot in (vans[first].depot, vans[1 - first].depot):
+        weeks.forecast_weeks(TODAY, [depot.pk])
+    followed = list(WorkAhead.objects.order_by("depot").values())
+    assert followed == anew()
+
+
+def test_what_becomes_late_within_a_week_is_followed(vans: list[Vehicle]) -> None:
+    monday, tuesday = date(2026, 6, 29), date(2026, 6, 30)  # twelve months of an engine, and over
+    before = ahead(monday)
+    brought = VehicleAhead.objects.get(vehicle=vans[1]).part
+    followed = ahead(tuesday)
+    assert VehicleAhead.objects.get(vehicle=vans[1]).part != brought
+    assert followed != before
+    assert followed == anew(tuesday)
+
+
+def test_an_order_that_goes_to_another_day_is_followed(vans: list[Vehicle]) -> None:
+    plan(vans)
+    before = ahead()
+    WorkOrder.objects.update(planned_on=TODAY + timedelta(days=41))
+    followed = ahead()
+    assert followed != before
+    assert followed == anew()
 
 
 def test_a_second_depot_costs_no_more_statements(vans: list[Vehicle]) -> None:
