@@ -141,10 +141,23 @@ OPEN = """
         UNION ALL SELECT vehicle_id, service_id, %s FROM late
             WHERE beyond OR tolerance_until_on < %s)
     SELECT a.vehicle_id, a.service_id, a.stage, {today}, '', '' FROM asked a
-    WHERE NOT EXISTS (
-        SELECT 1 FROM workorders_escalation e WHERE e.vehicle_id = a.vehicle_id
-            AND e.service_id = a.service_id AND e.stage = a.stage AND e.closed_on IS NULL)
+    WHERE {unasked}
     ON CONFLICT DO NOTHING RETURNING vehicle_id, service_id"""
+
+
+def _unasked() -> str:
+    """SQL of what ``a`` nobody is asked about.
+
+    A PostgreSQL makes a list of what is asked: joined, a table that it takes for a small one is
+    read anew for each row, with what was just written. SQLite finds each along its index.
+    """
+    if bulk.on_postgres():
+        return """(a.vehicle_id, a.service_id, a.stage) NOT IN (
+            SELECT vehicle_id, service_id, stage FROM workorders_escalation
+            WHERE closed_on IS NULL)"""
+    return """NOT EXISTS (
+        SELECT 1 FROM workorders_escalation e WHERE e.vehicle_id = a.vehicle_id
+            AND e.service_id = a.service_id AND e.stage = a.stage AND e.closed_on IS NULL)"""
 
 
 def _open(
@@ -164,7 +177,7 @@ def _open(
     cast = "CAST(%s AS date)" if bulk.on_postgres() else "%s"
     with connection.cursor() as cursor:
         cursor.execute(
-            OPEN.format(overdue=late, long_ago=" OR ".join(where), today=cast),
+            OPEN.format(overdue=late, long_ago=" OR ".join(where), today=cast, unasked=_unasked()),
             [
                 *(*params, *due_ids, str(Stage.SUPERVISOR)),
                 *(str(Stage.DEPUTY_AND_MANAGER), str(Stage.SUPERVISOR), *before),

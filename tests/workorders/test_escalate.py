@@ -2,6 +2,8 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 
 from fleet import chain
 from fleet.faults import Fault, Forbidden
@@ -25,6 +27,21 @@ def test_an_overdue_service_asks_the_supervisor_at_once_and_once(bay: Bay) -> No
     assert night(bay) >= 1
     assert "supervisor" in stages()
     assert night(bay) == 0
+
+
+def test_what_is_asked_already_is_not_read_anew_for_each_service(bay: Bay) -> None:
+    with CaptureQueriesContext(connection) as captured:
+        night(bay)
+    (opened,) = [one["sql"] for one in captured if "INSERT INTO workorders_esc" in one["sql"]]
+    server = connection.vendor == "postgresql"
+    with connection.cursor() as cursor:
+        cursor.execute(f"{'EXPLAIN' if server else 'EXPLAIN QUERY PLAN'} {opened}")
+        plan = " ".join(str(line) for line in cursor.fetchall())
+    if server:
+        assert "hashed SubPlan" in plan
+        assert "Anti Join" not in plan
+    else:
+        assert "SEARCH e USING" in plan
 
 
 def test_unanswered_for_five_working_days_it_goes_to_deputy_and_manager(bay: Bay) -> None:
