@@ -20,6 +20,7 @@ BY_JOBS = """(
     SELECT MIN(d.bring_in_by_on) FROM workorders_job j
     JOIN due_duedate d ON d.vehicle_id = j.vehicle_id AND d.service_id = j.service_id
     WHERE j.order_id = o.id AND j.state = 'open')"""
+ORDERS_AT_ONCE = 500  # locked no longer than a page may take; our choice
 OPEN = "NOT (o.state IN ('signed off', 'cancelled'))"  # in the words of the indexes of open orders
 
 
@@ -53,11 +54,14 @@ def wrong() -> Iterator[str]:
 
 def _bring_up_to_date(where: str, params: Sequence[Any]) -> int:
     differing = bulk.read(_differing("o.id", where), params, {"id": "i8"})["id"]
-    if not len(differing):
-        return 0
+    begins = range(0, len(differing), ORDERS_AT_ONCE)
+    return sum(_write(differing[begin : begin + ORDERS_AT_ONCE]) for begin in begins)
+
+
+def _write(order_ids: IntArray) -> int:
     with transaction.atomic(), connection.cursor() as cursor:
-        _lock(cursor, differing)
-        here, ids = bulk.among("id", differing)
+        _lock(cursor, order_ids)
+        here, ids = bulk.among("id", order_ids)
         sql = f"UPDATE workorders_workorder AS o SET needed_on = {BY_JOBS} WHERE {here}"  # noqa: S608
         cursor.execute(sql, ids)
         return int(cursor.rowcount)

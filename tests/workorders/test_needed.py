@@ -169,6 +169,21 @@ def test_orders_that_have_ended_are_left(bay: Bay, both: WorkOrder, state: str) 
     assert needed.follow(np.array([bay.van.pk])) == 0
 
 
+def test_many_orders_follow_a_few_at_a_time(bay: Bay, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(needed, "ORDERS_AT_ONCE", 2)
+    vans = [scene.van(f"Z-{at}") for at in range(5)]
+    orders = [
+        WorkOrder.objects.create(
+            number=van.fleet_number, vehicle=van, depot=van.depot, needed_on=OIL_ON
+        )
+        for van in vans
+    ]
+    with CaptureQueriesContext(connection) as captured:
+        assert needed.follow() == 5
+    assert [day(order) for order in orders] == [None] * 5
+    assert sum(one["sql"].startswith("UPDATE") for one in captured) == 3
+
+
 def test_of_many_orders_those_follow_that_are_of_the_vehicles(bay: Bay) -> None:
     vans = [bay.van, scene.van("V-2"), scene.van("V-3")]
     chain.refresh([van.pk for van in vans[1:]], NOW)
