@@ -1,11 +1,12 @@
 """Every form of every page, sent as it was rendered, stores nothing that nobody chose."""
 
 from collections.abc import Callable, Iterator
+from functools import cache
 from typing import Any
 
 import pytest
 from django.apps import apps
-from django.db import models, transaction
+from django.db import connection, models, transaction
 from django.test import Client
 from django.urls import resolve
 from django.utils import timezone
@@ -167,16 +168,31 @@ def _needed(form: Form) -> dict[str, list[str]]:
 def _rows() -> Rows:
     """Every text with a set of choices, of what work and people are made of."""
     found: Rows = {}
+    with connection.cursor() as cursor:
+        for name, texts, sql in _questions():
+            cursor.execute(sql)
+            found |= {
+                (name, key): dict(zip(texts, values, strict=True))
+                for key, *values in cursor.fetchall()
+            }
+    return found
+
+
+@cache
+def _questions() -> list[tuple[str, list[str], str]]:
+    """Of each model its name, its texts and how they are read, told once: it is asked after each
+    form that is sent."""
+    found = []
     for label in ("workorders", "people", "due", "stores", "duty", "trials", "readings"):
         for model in apps.get_app_config(label).get_models():
-            names = [
+            texts = [
                 one.attname
                 for one in model._meta.concrete_fields
                 if isinstance(one, models.CharField)
             ]
-            if names and not model.__name__.startswith("Historical"):
-                for row in model._default_manager.values("pk", *names)[:200]:
-                    found[model.__name__, row.pop("pk")] = row
+            if texts and not model.__name__.startswith("Historical"):
+                rows = model._default_manager.values_list("pk", *texts)[:200]
+                found.append((model.__name__, texts, str(rows.query)))
     return found
 
 
