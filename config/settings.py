@@ -79,10 +79,12 @@ EMBEDDED_DATABASE: dict[str, Any] = {
 if SERVED:
     DATABASES = {"default": {**ENV.postgres("SUMPWISE_DATABASE_URL"), "CONN_MAX_AGE": 60}}
     DATABASES["default"]["CONN_HEALTH_CHECKS"] = True  # one that was cut is opened anew
-    # to compile a statement takes PostgreSQL longer than to run one of ours; an address may say
-    # otherwise: of two that say something the last one counts
+    # to compile a statement takes PostgreSQL longer than to run one of ours; and a fleet fits into
+    # memory, where rows by their ids cost hardly more than rows in turn: else it reads all readings
+    # there are to find those of a few meters. 1.1: our choice. An address may say otherwise: of two
+    # that say something the last one counts
     OPTIONS = DATABASES["default"]["OPTIONS"]
-    OPTIONS["options"] = f"-c jit=off {OPTIONS.get('options', '')}"
+    OPTIONS["options"] = f"-c jit=off -c random_page_cost=1.1 {OPTIONS.get('options', '')}"
     if DATABASE_PASSWORD:
         DATABASES["default"]["PASSWORD"] = DATABASE_PASSWORD
 else:

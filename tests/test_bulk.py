@@ -109,6 +109,15 @@ def test_postgres_compiles_no_statement_unless_an_address_asks_for_it() -> None:
     assert settings.DATABASES["default"]["OPTIONS"]["options"].startswith("-c jit=off ")
 
 
+def test_postgres_counts_rows_by_their_ids_as_in_memory_unless_an_address_says_otherwise() -> None:
+    if not bulk.on_postgres():
+        pytest.skip("no setting of SQLite")
+    found = bulk.read("SHOW random_page_cost", [], {"cost": "f8"})["cost"]
+    assert found.tolist() == [1.1]
+    told = settings.DATABASES["default"]["OPTIONS"]["options"]
+    assert told.startswith("-c jit=off -c random_page_cost=1.1 ")
+
+
 def test_instants_are_written_as_the_models_read_them() -> None:
     reading = scene.readings(scene.van(), [1000])[0]
     moment = np.array(["2026-03-01T12:30:15"], dtype="M8[s]")
