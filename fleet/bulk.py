@@ -234,18 +234,23 @@ def like(row: Model, columns: Columns) -> Columns:
     return {name: np.full(count, value, dtype=object) for name, value in rest.items()} | {**columns}
 
 
-def update(model: type[Model], columns: Columns, key: str = "id") -> int:
-    """Bring rows found by ``key`` up to date where anything differs; give the number written."""
-    names = [name for name in columns if name != key]
+def update(model: type[Model], columns: Columns, key: str = "id", held: Sequence[str] = ()) -> int:
+    """Bring rows found by ``key`` up to date where anything differs, but none that has other values
+    in what is ``held``, which is not written; give the number written."""
+    names = [name for name in columns if name != key and name not in held]
     table, key_column = _quote(model._meta.db_table), _quote(_column(model, key))
     if on_postgres():
-        return _copy_and_update(model, columns, key, names)
+        return _copy_and_update(model, columns, key, names, held)
     # numbered, so that a value that stands in the statement twice is handed over once
-    marks = {name: (_quote(_column(model, name)), f"?{at}") for at, name in enumerate(names, 2)}
-    sets = ", ".join(f"{column} = {mark}" for column, mark in marks.values())
-    differs = " OR ".join(f"{column} IS NOT {mark}" for column, mark in marks.values())
-    sql = f"UPDATE {table} SET {sets} WHERE {key_column} = ?1 AND ({differs})"  # noqa: S608
-    return _executemany(sql, columns, [key, *names])
+    given = [key, *names, *held]
+    marks = {name: (_quote(_column(model, name)), f"?{at}") for at, name in enumerate(given, 1)}
+    sets = ", ".join(f"{column} = {mark}" for column, mark in (marks[name] for name in names))
+    differs = " OR ".join(
+        f"{column} IS NOT {mark}" for column, mark in (marks[name] for name in names)
+    )
+    same = "".join(f" AND {column} IS {mark}" for column, mark in (marks[name] for name in held))
+    sql = f"UPDATE {table} SET {sets} WHERE {key_column} = ?1{same} AND ({differs})"  # noqa: S608
+    return _executemany(sql, columns, given)
 
 
 def _column(model: type[Model], attribute: str) -> str:
@@ -376,19 +381,20 @@ def _copy_and_merge(model: type[Model], columns: Columns, names: Sequence[str], 
             return int(cursor.rowcount)
 
 
-def _copy_and_update(model: type[Model], columns: Columns, key: str, names: Sequence[str]) -> int:
-    table = _quote(model._meta.db_table)
-    key_column = _quote(_column(model, key))
+def _copy_and_update(
+    model: type[Model], columns: Columns, key: str, names: Sequence[str], held: Sequence[str]
+) -> int:
+    table, key_column = _quote(model._meta.db_table), _quote(_column(model, key))
     targets = [_quote(_column(model, name)) for name in names]
     sets = ", ".join(f"{column} = staged_rows.{column}" for column in targets)
-    differs = " OR ".join(
-        f"{table}.{column} IS DISTINCT FROM staged_rows.{column}" for column in targets
-    )
+    differs = " OR ".join(f"{table}.{one} IS DISTINCT FROM staged_rows.{one}" for one in targets)
+    own = [_quote(_column(model, name)) for name in held]
+    same = "".join(f" AND {table}.{one} IS NOT DISTINCT FROM staged_rows.{one}" for one in own)
     with transaction.atomic(savepoint=False):
-        _stage(model, columns, [key, *names])
+        _stage(model, columns, [key, *names, *held])
         with connection.cursor() as cursor:
             cursor.execute(
                 f"UPDATE {table} SET {sets} FROM staged_rows "  # noqa: S608
-                f"WHERE {table}.{key_column} = staged_rows.{key_column} AND ({differs})"
+                f"WHERE {table}.{key_column} = staged_rows.{key_column}{same} AND ({differs})"
             )
             return int(cursor.rowcount)

@@ -118,6 +118,19 @@ def test_postgres_counts_rows_by_their_ids_as_in_memory_unless_an_address_says_o
     assert told.startswith("-c jit=off -c random_page_cost=1.1 ")
 
 
+def test_a_row_that_has_another_value_in_what_is_held_is_left_alone() -> None:
+    vans = [scene.van(f"V-{at}", in_service_km=at, note="") for at in range(3)]
+    vans.append(scene.van("V-3", in_service_km=None, note=""))
+    columns = {
+        "id": np.array([van.pk for van in vans]),
+        "note": np.array(["seen"] * 4, dtype=object),
+        "in_service_km": np.array([0, 7, 2, np.nan]),
+    }
+    assert bulk.update(type(vans[0]), columns, held=["in_service_km"]) == 3
+    rows = type(vans[0]).objects.order_by("pk").values_list("note", "in_service_km")
+    assert list(rows) == [("seen", 0), ("", 1), ("seen", 2), ("seen", None)]
+
+
 def test_instants_are_written_as_the_models_read_them() -> None:
     reading = scene.readings(scene.van(), [1000])[0]
     moment = np.array(["2026-03-01T12:30:15"], dtype="M8[s]")

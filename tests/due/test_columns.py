@@ -144,6 +144,52 @@ def test_rows_that_were_there_are_written_by_their_ids(vans: list[Vehicle]) -> N
     assert not any('INSERT INTO "due_duedate"' in sql for sql in said)
 
 
+OTHERWISE = {
+    "history_known": False,
+    "calendar_on": date(2026, 1, 1),
+    "beyond_by_reading": True,
+    "anchor_id": None,
+    "limit_id": None,
+}
+
+
+@pytest.mark.parametrize("name", [*OTHERWISE, "depot_id"])
+def test_what_is_hardly_ever_another_is_written_where_it_is(vans: list[Vehicle], name: str) -> None:
+    kept = {row.pk: row for row in DueDate.objects.all()}
+    other = OTHERWISE[name] if name in OTHERWISE else scene.depot("elsewhere").pk
+    DueDate.objects.update(inputs_hash=1)
+    DueDate.objects.filter(vehicle__in=vans[:3]).update(**{name: other})
+    with CaptureQueriesContext(connection) as asked:
+        assert forecast.forecast(np.array([van.pk for van in vans]), TODAY) == 12
+    for row in DueDate.objects.all():
+        assert vars(row) | {"_state": 0} == vars(kept[row.pk]) | {"_state": 0}
+    said = [query["sql"] for query in asked.captured_queries]
+    wrote = [sql for sql in said if 'UPDATE "due_duedate"' in sql]
+    if not settings.SERVED:
+        assert not any('INSERT INTO "due_duedate"' in sql for sql in said)
+        column = name.join('""')
+        assert [f"{column} = " in sql.partition(" WHERE ")[0] for sql in wrote] == [False, True]
+
+
+@pytest.mark.parametrize("name", [*OTHERWISE, "depot_id"])
+def test_a_row_that_another_changes_before_it_is_written_is_written_whole(
+    vans: list[Vehicle], monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    other = OTHERWISE[name] if name in OTHERWISE else scene.depot("elsewhere").pk
+    here = np.array([van.pk for van in vans[:3]])
+    kept = getattr(DueDate.objects.get(vehicle=vans[1]), name)
+    DueDate.objects.filter(vehicle__in=here).update(inputs_hash=1)
+    compute = forecast.compute
+
+    def meanwhile(*given: Any) -> Any:
+        DueDate.objects.filter(vehicle=vans[1]).update(**{name: other})
+        return compute(*given)
+
+    monkeypatch.setattr(forecast, "compute", meanwhile)
+    assert forecast.forecast(here, TODAY) == 3
+    assert getattr(DueDate.objects.get(vehicle=vans[1]), name) == kept != other
+
+
 def test_new_rows_are_written_beside_those_that_were_there(vans: list[Vehicle]) -> None:
     kept = DueDate.objects.get(vehicle=vans[0])
     DueDate.objects.filter(pk=kept.pk).update(inputs_hash=1, p50=None)
