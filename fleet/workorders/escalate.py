@@ -53,7 +53,7 @@ def escalate(
     for today, depot_ids in by_day(depot_days(depots, actor.now)):
         here, ids = bulk.among("v.depot_id", np.array(depot_ids))
         with transaction.atomic():
-            _close(here, ids, today)
+            _close(f"EXISTS ({AT_DEPOTS} AND {here})", ids, today)
             opened |= _open(depot_ids, today, _long_ago(depot_ids, today, days))
     return len(opened)
 
@@ -70,7 +70,7 @@ def close_done(vehicle_ids: IntArray, today: date) -> None:
     about = np.array(asked.values_list("vehicle_id", flat=True), dtype=np.int64)
     mine = np.intersect1d(about, vehicle_ids)
     if len(mine):
-        _close(*bulk.among("v.id", mine), today)
+        _close(*bulk.among("workorders_escalation.vehicle_id", mine), today)
 
 
 def _overdue(today: date) -> tuple[str, list[Any]]:
@@ -128,6 +128,8 @@ def asked_about(depots: Depots) -> QuerySet[Escalation]:
     return longest_late_first(open_questions(depots)).annotate(order_list=Subquery(found))
 
 
+AT_DEPOTS = """
+    SELECT 1 FROM vehicles_vehicle v WHERE v.id = workorders_escalation.vehicle_id"""
 OPEN = """
     INSERT INTO workorders_escalation (vehicle_id, service_id, stage, since_on, answer, reason)
     WITH late AS ({overdue}),
@@ -187,18 +189,18 @@ def _open(
         return {(vehicle_id, service_id) for vehicle_id, service_id in cursor.fetchall()}
 
 
-def _close(of_vehicles: str, params: Sequence[Any], today: date) -> None:
-    """Close what was asked about some vehicles ``v`` and is not overdue."""
+def _close(here: str, params: Sequence[Any], today: date) -> None:
+    """Close some of what was asked, where it is not overdue: by a condition in SQL, of which SQLite
+    asks last where it looks something up."""
     overdue, days = _overdue(today)
     sql = f"""
         UPDATE workorders_escalation SET closed_on = %s WHERE closed_on IS NULL
-            AND EXISTS (SELECT 1 FROM vehicles_vehicle v
-                WHERE v.id = workorders_escalation.vehicle_id AND {of_vehicles})
             AND NOT EXISTS (SELECT 1 FROM ({overdue}) o
                 WHERE o.vehicle_id = workorders_escalation.vehicle_id
-                    AND o.service_id = workorders_escalation.service_id)"""  # noqa: S608
+                    AND o.service_id = workorders_escalation.service_id)
+            AND {here}"""  # noqa: S608
     with connection.cursor() as cursor:
-        cursor.execute(sql, [today, *params, *days])
+        cursor.execute(sql, [today, *days, *params])
 
 
 def answer(actor: Actor, escalation_id: int, *, given: str, reason: str) -> Escalation:
