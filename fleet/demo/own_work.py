@@ -20,7 +20,7 @@ from fleet.workorders.models import Finding, WorkOrder
 MECHANICS = {  # by weekday, Monday first
     "brethkamm-hill": ("sanna", "mika", "sanna", "mika", "mika"),
     "ulmesqua-coast": ("lio", "orrin", "lio", "orrin", "lio"),
-    "zarrovend-plain": ("orrin", "desta", "orrin", "desta", "desta"),
+    "zarrovend-plain": ("orrin", "desta", "orrin", "desta", "desta", "desta"),
 }
 RECORDED_D = 60  # orders older than that were recorded in fewer words
 LOOKED_AGAIN_D = 2

@@ -9,9 +9,11 @@ from django.conf import settings
 
 from fleet.demo.as_workbook import FILES, GENERATED, OF_WORKSHOPS, drives, records_of, whole
 from fleet.demo.fixtures import lines
+from fleet.demo.own_work import MECHANICS
 from fleet.demo.past import written
 from fleet.due.models import Service
 from fleet.vehicles.models import Compartment, Vehicle
+from fleet.workbook.cells import WEEKDAYS
 from fleet.workbook.load import Loaded, load
 from fleet.workbook.sheets import SHEETS
 from fleet.workorders.models import Fastener, Material, Procedure, ReCheckRule, Step
@@ -55,6 +57,21 @@ def load_demo_fleet() -> Loaded:
     """The fleet as it stands today, as the demo writes it, from its file."""
     with written(whole(drives(TODAY), records_of(TODAY, TODAY), TODAY)) as path:
         return load(path, now=NOW)
+
+
+def test_on_every_open_day_of_a_depot_a_mechanic_works_who_is_there_that_day() -> None:
+    """Also on those on which vans only come back: at Zarrovend Plain it is open on Saturdays."""
+    there = [
+        (line["Depot"], line["Person"], WEEKDAYS.read(line["Works on"]))
+        for line in lines("mechanics", TODAY)
+    ]
+    for depot in lines("depots", TODAY):
+        week = WEEKDAYS.read(depot["Working days"])
+        for day in (at for at, is_open in enumerate(week) if is_open == "1"):
+            name = MECHANICS[depot["Depot"]][day]
+            assert [
+                days[day] for at, who, days in there if (at, who) == (depot["Depot"], name)
+            ] == ["1"]
 
 
 @pytest.mark.django_db
