@@ -76,7 +76,8 @@ def bring_up_to_date(tell: Callable[[str], None] | None = None) -> None:
 
 
 def must_match() -> None:
-    """Refuse a database of a later version, and one that is still to be migrated.
+    """Refuse a database of a later version, one that is still to be migrated, and one that does
+    not keep every letter.
 
     Raises
     ------
@@ -84,6 +85,7 @@ def must_match() -> None:
         With what to do.
     """
     must_not_be_newer()
+    must_keep_letters()
     if steps_behind():
         raise Fault("The database is older than the program: run sumpwise migrate once.")
 
@@ -103,8 +105,31 @@ def must_not_be_newer() -> None:
         )
 
 
+def must_keep_letters() -> None:
+    """Refuse a PostgreSQL database that does not take every letter, as one that was made where no
+    language was set.
+
+    Raises
+    ------
+    Fault
+        With what to do.
+    """
+    if connection.vendor == "postgresql" and (kept := _encoding()) != "UTF8":
+        raise Fault(
+            f"The database keeps text as {kept}, which lacks letters that names and units have: "
+            "make a new one by createdb --template template0 --encoding UTF8 NAME."
+        )
+
+
+def _encoding() -> str:
+    with connection.cursor() as cursor:
+        cursor.execute("SHOW server_encoding")
+        return str(cursor.fetchone()[0])
+
+
 def migrate() -> None:
     """Apply what is missing; a second process meanwhile waits and finds nothing left to do."""
+    must_keep_letters()
     if connection.vendor == "postgresql":
         with connection.cursor() as cursor:
             cursor.execute("SELECT pg_advisory_lock(hashtext('sumpwise migrate'))")

@@ -18,8 +18,9 @@ from django.utils import timezone
 from kombu.exceptions import OperationalError as BrokerAway
 
 from config import readiness, serving
-from config.database import in_words, steps_ahead, steps_behind
+from config.database import in_words, must_keep_letters, steps_ahead, steps_behind
 from fleet import jobs
+from fleet.faults import Fault
 from fleet.runs import ledger
 from fleet.runs.models import Run
 from fleet.workorders.models import Procedure
@@ -167,6 +168,10 @@ def environment() -> Seen:
 def database() -> Seen:
     with connection.cursor() as cursor:
         cursor.execute("SELECT 1")
+    try:
+        must_keep_letters()
+    except Fault as fault:
+        return WRONG, f"{connection.vendor}: {fault}"
     behind = steps_behind()
     if behind:
         return WRONG, f"{connection.vendor}, {behind} steps behind: sumpwise migrate"

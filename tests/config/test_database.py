@@ -5,7 +5,8 @@ import os
 import subprocess
 import sys
 from collections import Counter
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
@@ -14,7 +15,8 @@ import psycopg
 import pytest
 from django.conf import settings
 
-from config.database import migrate, steps_behind
+from config.database import migrate, must_match, steps_behind
+from fleet.faults import Fault
 
 BUILT = """
 from config.database import migrate; migrate()
@@ -136,24 +138,54 @@ def test_rows_of_before_are_there_after_the_newer_migrations(migrated: Made) -> 
     }
 
 
+@pytest.mark.skipif(not settings.SERVED, reason="SQLite keeps every letter")
+def test_a_database_made_where_no_language_was_set_is_refused(tmp_path: Path) -> None:
+    with a_database("ENCODING 'SQL_ASCII' LOCALE 'C' TEMPLATE template0") as given:
+        answer = subprocess.run(
+            [sys.executable, "-m", "config", "migrate"],
+            env={"PATH": os.environ["PATH"], "SUMPWISE_DATA": str(tmp_path), **given},
+            cwd=settings.BASE_DIR, capture_output=True, text=True,
+        )  # fmt: skip
+    assert (answer.returncode, answer.stdout) == (1, "")
+    assert answer.stderr == (
+        "sumpwise: The database keeps text as SQL_ASCII, which lacks letters that names and units "
+        "have: make a new one by createdb --template template0 --encoding UTF8 NAME.\n"
+    )
+
+
+@pytest.mark.django_db
+@pytest.mark.skipif(not settings.SERVED, reason="SQLite keeps every letter")
+def test_no_part_starts_on_a_database_that_lacks_letters(monkeypatch: pytest.MonkeyPatch) -> None:
+    must_match()
+    monkeypatch.setattr("config.database._encoding", lambda: "LATIN1")
+    with pytest.raises(Fault, match="keeps text as LATIN1"):
+        must_match()
+
+
 def in_a_new_database(script: str, folder: Path) -> Made:
     """What a script prints in a fresh process that has a database without tables."""
-    name = f"sumpwise_made_{uuid4().hex[:8]}"
-    given = {"PATH": os.environ["PATH"], "SUMPWISE_DATA": str(folder / name)}
-    (folder / name).mkdir()
+    given = {"PATH": os.environ["PATH"], "SUMPWISE_DATA": str(folder)}
     # each step makes all models anew: to look at them for garbage took a quarter of the time
     seldom = "import gc; gc.set_threshold(100_000, 20, 20)"
     script = f"{seldom}\nimport django; django.setup()\n{script}"
     if not settings.SERVED:
         return _answer(script, given)
-    server = settings.DATABASE_URL.rpartition("/")[0]
-    given["SUMPWISE_DATABASE_URL"] = f"{server}/{name}"
-    given["SUMPWISE_REDIS_URL"] = settings.REDIS_URL
-    given["SUMPWISE_SECRET_KEY"] = uuid4().hex
+    with a_database() as of_its_own:
+        return _answer(script, given | of_its_own)
+
+
+@contextmanager
+def a_database(how: str = "") -> Iterator[dict[str, str]]:
+    """A new one on the tests' server: what leads a process to it."""
+    server, name = settings.DATABASE_URL.rpartition("/")[0], f"sumpwise_made_{uuid4().hex[:8]}"
     with closing(psycopg.connect(f"{server}/postgres", autocommit=True)) as owner:
-        owner.execute(f"CREATE DATABASE {name}")
+        owner.execute(f"CREATE DATABASE {name} {how}")
         try:
-            return _answer(script, given)
+            yield {
+                "SUMPWISE_DATABASE_URL": f"{server}/{name}",
+                "SUMPWISE_REDIS_URL": settings.REDIS_URL,
+                "SUMPWISE_SECRET_KEY": uuid4().hex,
+            }
         finally:
             owner.execute(f"DROP DATABASE {name} WITH (FORCE)")
 

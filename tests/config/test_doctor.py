@@ -156,6 +156,14 @@ def test_a_database_that_is_behind_names_the_command(monkeypatch: pytest.MonkeyP
     assert "2 steps behind: sumpwise migrate" in seen("database").text
 
 
+@pytest.mark.skipif(not settings.SERVED, reason="an embedded one keeps every letter")
+def test_a_database_that_lacks_letters_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert seen("database").well
+    monkeypatch.setattr("config.database._encoding", lambda: "LATIN1")
+    assert not seen("database").well
+    assert "keeps text as LATIN1" in seen("database").text
+
+
 def test_what_rests_on_a_database_that_is_behind_is_named_once_and_not_looked_at(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -130,6 +130,18 @@ def test_each_lasting_part_says_whether_it_is_well_and_comes_back(name: str) -> 
     assert SERVICES[name]["restart"] == "unless-stopped"
 
 
+def test_the_database_is_well_only_once_other_machines_reach_it() -> None:
+    """While its image sets it up a first server runs, which a socket reaches and no address."""
+    assert SERVICES["database"]["healthcheck"]["test"][:3] == ["CMD", "pg_isready", "-h"]
+
+
+def test_redis_talks_to_the_other_parts_whatever_its_image_says() -> None:
+    """It has no password; only the parts are in its network."""
+    assert SERVICES["redis"]["command"][-2:] == ["--protected-mode", "no"]
+    assert SERVICES["redis"]["networks"] == ["inside"]
+    assert COMPOSE["networks"]["inside"] == {"internal": True}
+
+
 @pytest.mark.parametrize("name", ["web", "worker", "beat"])
 def test_nothing_starts_before_the_database_is_brought_up_to_date(name: str) -> None:
     waits = SERVICES[name]["depends_on"]
