@@ -17,6 +17,7 @@ JOINS_AT = 0.85  # of the interval used up: its early share, done on the same vi
 AUTUMN = ((8, 12), (9, 29))  # when what is due on 1 October is done
 SEEN_UNTIL_D = {"off": OFF_ROAD_D + 5, "unread": 60}  # by story: days since the last visit
 KEPT_FREE_D = 130  # before work that stands in the fixtures
+NEVER = date.max  # not a day soon, which may lie behind a weekend and so be brought forward
 
 
 @dataclass(frozen=True)
@@ -96,9 +97,9 @@ class Diary:
 
     def _next(self, row: Line, last: date | None) -> date:
         """When a service is done next, if nothing brings the van in before."""
-        slug, never = row["Service"], self.van.today + timedelta(days=1)
+        slug = row["Service"]
         if told := self.told[slug]:
-            return next((day for day in told if day > (last or self.first)), never)
+            return next((day for day in told if day > (last or self.first)), NEVER)
         limit = self.records.limit(self.van, row)
         if limit["Yearly by month"]:
             day = self._autumn(last or self.first)
@@ -108,7 +109,7 @@ class Diary:
             day = day_when(self.van, limit, last or self.van.first, share)
         day = max(day, self.first + timedelta(days=int(self.rng.integers(1, 25))))
         kept_free = self.van.today - timedelta(days=KEPT_FREE_D)
-        return never if slug in self.taken and day > kept_free else day
+        return NEVER if slug in self.taken and day > kept_free else day
 
     def _autumn(self, last: date) -> date:
         (_, _), (month, day) = AUTUMN
