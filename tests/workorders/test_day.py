@@ -184,6 +184,6 @@ def test_a_day_is_found_among_open_orders_however_many_have_ended(people: Cast) 
     ]
     WorkOrder.objects.bulk_create(ended)
     with connection.cursor() as cursor:
-        cursor.execute("ANALYZE")
+        cursor.execute("ANALYZE workorders_workorder")
     zones = {people.plain.pk: people.plain.zone}
     assert "orders_open" in listing.a_day(zones, timezone.now())[:50].explain()
