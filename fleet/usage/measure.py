@@ -337,11 +337,12 @@ def _drop_stale_totals(meter_ids: Array) -> None:
     """Forget totals of month beginnings that lie outside what the states rest on now."""
     if not len(meter_ids):
         return
-    where, params = bulk.among("s.meter_id", meter_ids)
-    on_d = bulk.day_number('k."on"')
+    where, params = bulk.among("usage_kmat.meter_id", meter_ids)
+    on_d = bulk.day_number('usage_kmat."on"')
+    # each total looks its own state up, whatever is believed of the tables
     sql = f"""
-        DELETE FROM usage_kmat WHERE id IN (
-            SELECT k.id FROM usage_usagestate s JOIN usage_kmat k ON k.meter_id = s.meter_id
-            WHERE {where} AND ({on_d} > s.last_at_d OR {on_d} <= s.first_at_d))"""  # noqa: S608
+        DELETE FROM usage_kmat WHERE {where} AND EXISTS (
+            SELECT 1 FROM usage_usagestate s WHERE s.meter_id = usage_kmat.meter_id
+                AND ({on_d} > s.last_at_d OR {on_d} <= s.first_at_d))"""  # noqa: S608
     with connection.cursor() as cursor:
         cursor.execute(sql, params)
