@@ -7,6 +7,7 @@ stage does; DEVELOPERS.md names the arithmetic of each in ``calc``.
     units.py     text and quantities with units in, plain floats out
     bulk.py      many rows between arrays and the database
     reads.py     several lists of a page by one statement
+    prepared.py  the SQL of a question, written once for many values
     behind.py    lists that go on behind a row
     moment.py    several statements that see one instant
     faults.py    what a person can put right, in one sentence

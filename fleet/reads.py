@@ -10,23 +10,36 @@ there and returns what it makes of them::
 
 Under ``@reader`` it is read at once when it is called, ``named(order)``; its steps can be asked
 together with those of others: ``together(named.steps(order), findings, …)``.
+
+Django writes the SQL of a queryset anew each time, which costs more than most rows are worth. A
+queryset that differs in plain values only is written once under ``@prepared``::
+
+    @prepared
+    def _of_orders(order_ids: Ids) -> Rows:
+        return Job.objects.filter(order__in=order_ids).order_by("pk")
+
+``_of_orders(ids)`` is rows like a queryset's, to be yielded, or to be read where they stand.
 """
 
 from collections import defaultdict
-from collections.abc import Callable, Collection, Generator, Iterable, Sequence
-from functools import lru_cache, update_wrapper
+from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Sequence
+from copy import copy
+from functools import cache, lru_cache, update_wrapper
 from itertools import chain
-from typing import Any, Generic, ParamSpec, TypeVar
+from typing import Any, Generic, ParamSpec, TypeVar, overload
 
 from django.core.exceptions import EmptyResultSet
 from django.db import DEFAULT_DB_ALIAS, connections
 from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.models import Field, Model, QuerySet
 
+from fleet.prepared import Words, kind_of, plainly, stand_in, words
+
 T = TypeVar("T")
 P = ParamSpec("P")
 Rows = QuerySet[Any, Any]
-Read = Generator[Collection[Rows], None, T]
+Ids = Collection[int]
+Read = Generator[Collection["Rows | Asked"], None, T]
 MOST_PARAMS = 5_000  # of one statement for several: far below what any database takes; our choice
 WHOLE = ("integer", "smallint")  # are read as the widest: a sum may be larger than its parts
 
@@ -52,17 +65,19 @@ class reader(Generic[P, T]):  # noqa: N801  # a decorator
         return ask(self.steps(*given, **named))
 
 
-def together(*reads: Read[Any] | Rows) -> tuple[Any, ...]:
+def together(*reads: "Read[Any] | Rows | Asked") -> tuple[Any, ...]:
     """What several reads give, in their order; as many statements as the longest has steps."""
     return ask(side_by_side(*reads))
 
 
-def side_by_side(*reads: Read[Any] | Rows) -> Read[tuple[Any, ...]]:
+def side_by_side(*reads: "Read[Any] | Rows | Asked") -> Read[tuple[Any, ...]]:
     """Several reads as one, for a read that is made of others."""
-    going = {at: _rows(one) if isinstance(one, QuerySet) else one for at, one in enumerate(reads)}
+    going = {
+        at: _rows(one) if isinstance(one, QuerySet | Asked) else one for at, one in enumerate(reads)
+    }
     given: dict[int, Any] = {}
     while going:
-        wanted: list[Rows] = []
+        wanted: list[Rows | Asked] = []
         for at, read in list(going.items()):
             try:
                 wanted += next(read)
@@ -74,7 +89,7 @@ def side_by_side(*reads: Read[Any] | Rows) -> Read[tuple[Any, ...]]:
     return tuple(given[at] for at in range(len(reads)))
 
 
-def _rows(rows: Rows) -> Read[Rows]:
+def _rows(rows: "Rows | Asked") -> "Read[Rows | Asked]":
     yield [rows]
     return rows
 
@@ -85,14 +100,13 @@ def referring(parents: Iterable[Model], *names: str, **beside: Collection[str]) 
     listed = list(parents)
     if not listed:
         return
-    found: dict[str, Rows] = {}
+    pks = [parent.pk for parent in listed]
     fields: dict[str, Any] = {
         name: listed[0]._meta.get_field(name).remote_field for name in (*names, *beside)
     }
-    for name, field in fields.items():
-        wanted = {f"{field.name}__in": [parent.pk for parent in listed]}
-        rows = field.model._default_manager.filter(**wanted)
-        found[name] = rows.select_related(*beside[name]) if name in beside else rows
+    found = {
+        name: _referring(field, tuple(beside.get(name, ())))(pks) for name, field in fields.items()
+    }
     yield found.values()
     for name, field in fields.items():
         by_parent: dict[int, list[Any]] = defaultdict(list)
@@ -111,12 +125,23 @@ def lay_beside(parent: Model, name: str, rows: list[Any]) -> None:
     parent.__dict__.setdefault("_prefetched_objects_cache", {})[name] = own
 
 
+@cache
+def _referring(field: Any, beside: tuple[str, ...]) -> "prepared[[Ids]]":
+    def rows(pks: Ids) -> Rows:
+        found: Rows = field.model._default_manager.filter(**{f"{field.name}__in": pks})
+        return found.select_related(*beside) if beside else found
+
+    return prepared(rows)
+
+
 class _Part:
     """The rows of one queryset in a statement of several."""
 
     def __init__(self, rows: Rows, connection: BaseDatabaseWrapper) -> None:
         self.rows = rows
         self.compiler = rows.query.get_compiler(connection=connection)
+        self.sql: str
+        self.params: Sequence[Any]
         try:
             self.sql, self.params = self.compiler.as_sql()
         except EmptyResultSet:
@@ -136,7 +161,7 @@ class _Part:
             del vars(self.rows.query)["get_compiler"]
 
 
-def fetch(wanted: Collection[Rows]) -> None:
+def fetch(wanted: "Collection[Rows | Asked]") -> None:
     """Read several querysets by one statement; those that were read before are left alone.
 
     Each keeps its own order. What one prefetches costs its own statements, and what is asked for
@@ -145,7 +170,10 @@ def fetch(wanted: Collection[Rows]) -> None:
     # not ``django.db.connection``, which looks itself up at each of thousands of questions
     connection = connections[DEFAULT_DB_ALIAS]
     new = {id(rows): rows for rows in wanted if rows._result_cache is None}
-    parts = [_Part(rows, connection) for rows in new.values()]
+    parts = [
+        _PreparedPart(rows, connection) if isinstance(rows, Asked) else _Part(rows, connection)
+        for rows in new.values()
+    ]
     asked = [part for part in parts if part.sql]
     found: dict[int, list[tuple[Any, ...]]] = defaultdict(list)
     if len(asked) == 1 or sum(len(part.params) for part in asked) > MOST_PARAMS:
@@ -203,3 +231,79 @@ def _kind(field: "Field[Any, Any]", vendor: str) -> str:
 
 def _as(name: str, kind: str, vendor: str) -> str:
     return f"CAST({name} AS {kind})" if vendor == "postgresql" else name
+
+
+# --- written once --------------------------------------------------------------------------
+class prepared(Generic[P]):  # noqa: N801  # a decorator
+    """A function that gives a queryset for plain values, asked for many values in the same words.
+
+    The values are ids, other whole numbers, texts, days, none at all, or collections of these, and
+    the queryset asks for each as it is: what it changes first, as ``icontains`` does, is refused.
+    Whatever else the queryset depends on is as it was when it was first asked for.
+    """
+
+    def __init__(self, question: Callable[P, Rows]) -> None:
+        self.question = question
+        self.known: dict[Any, tuple[_Part, Words]] = {}
+        update_wrapper(self, question)
+
+    def __call__(self, *given: P.args, **named: P.kwargs) -> "Asked":
+        if named:
+            raise TypeError("Give the values of a prepared question in their order.")
+        return Asked(self, [plainly(one) for one in given])
+
+    def written(
+        self, given: Sequence[Any], connection: BaseDatabaseWrapper
+    ) -> "tuple[_Part, Words]":
+        """How it is asked on a database for values of these kinds."""
+        key = (connection.vendor, *map(kind_of, given))
+        if key not in self.known:
+            stand_ins = [stand_in(one, at) for at, one in enumerate(given)]
+            part = _Part(self.question(*stand_ins), connection)  # type: ignore[call-arg]
+            part.compiler.connection = None  # which is of one thread, and is closed some day
+            self.known[key] = part, words(part.sql, part.params, stand_ins)
+        return self.known[key]
+
+
+class Asked(Sequence[Any]):
+    """The rows of a prepared question, read with those of others or once they are looked at."""
+
+    def __init__(self, question: prepared[Any], given: Sequence[Any]) -> None:
+        self.question, self.given = question, given
+        self._result_cache: list[Any] | None = None  # named as a queryset's
+
+    def __iter__(self) -> Iterator[Any]:
+        return iter(self._all())
+
+    def __len__(self) -> int:
+        return len(self._all())
+
+    @overload
+    def __getitem__(self, at: int) -> Any: ...
+    @overload
+    def __getitem__(self, at: slice) -> list[Any]: ...
+    def __getitem__(self, at: int | slice) -> Any:
+        return self._all()[at]
+
+    def _all(self) -> list[Any]:
+        if self._result_cache is None:
+            fetch([self])
+        return self._result_cache or []
+
+
+class _PreparedPart:
+    """The rows of a prepared question in a statement of several."""
+
+    def __init__(self, asked: Asked, connection: BaseDatabaseWrapper) -> None:
+        self.asked, self.connection = asked, connection
+        self.part, written = asked.question.written(asked.given, connection)
+        self.kinds = self.part.kinds
+        self.sql, self.params = written.put_in(asked.given)
+
+    def fill(self, found: Sequence[tuple[Any, ...]]) -> None:
+        """Let what was asked have its rows, as a queryset like that of the question does."""
+        own = copy(self.part)  # others may be filled at the same time
+        own.rows, own.compiler = own.rows.all(), copy(own.compiler)
+        own.compiler.connection = self.connection
+        own.fill(found)
+        self.asked._result_cache = own.rows._result_cache

@@ -100,6 +100,6 @@ def end_choices(actor: Actor, standing: QuerySet[ChosenFluid], *, on: date, reas
     )
 
 
-def chosen_on(on: date) -> Q:
-    """What is chosen on a day."""
-    return Q(from_on__lte=on) & (Q(until_on=None) | Q(until_on__gte=on))
+def chosen_within(since: date, until: date) -> Q:
+    """What is chosen on any of some days."""
+    return Q(from_on__lte=until) & (Q(until_on=None) | Q(until_on__gte=since))

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from django.db.models import Min
 
 from fleet.calc.frost import MARGIN_C, WARMEST_C, target_c
-from fleet.reads import Read, reader
+from fleet.reads import Ids, Read, Rows, prepared, reader
 from fleet.units import plain
 from fleet.vehicles.models import ClimateMonth
 
@@ -23,10 +23,15 @@ if TYPE_CHECKING:
 @reader
 def coldest(depot_ids: Iterable[int]) -> Read[dict[int, float]]:
     """Mean daily minimum of the coldest month, by depot [°C]; unknown ones are left out."""
-    months = ClimateMonth.objects.filter(depot__in={*depot_ids}).order_by()
-    rows = months.values_list("depot").annotate(Min("mean_daily_min_c"))
+    rows = _coldest_at({*depot_ids})
     yield [rows]
     return dict(rows)
+
+
+@prepared
+def _coldest_at(depot_ids: Ids) -> Rows:
+    months = ClimateMonth.objects.filter(depot__in=depot_ids).order_by()
+    return months.values_list("depot").annotate(Min("mean_daily_min_c"))
 
 
 def as_at(figure: "CheckFigure", coldest_c: float | None) -> "CheckFigure":

@@ -6,7 +6,7 @@ from datetime import date
 from typing import Any
 
 from fleet.calc.lots import Lot, Step, lots, past_use
-from fleet.reads import Read, reader
+from fleet.reads import Ids, Read, Rows, prepared, reader
 from fleet.stores.models import Stock, StockMove
 from fleet.stores.prices import TAKEN_BACK
 
@@ -55,17 +55,25 @@ def lots_of(
 def _steps(
     depot_ids: Collection[int], item_ids: Collection[int], every_item: bool
 ) -> Read[dict[Shelf, list[Step]]]:
-    rows = StockMove.objects.filter(depot__in=depot_ids, item__in=item_ids)
-    if not every_item:
-        dated = StockMove.objects.exclude(best_before=None).values("item")
-        rows = rows.filter(item__in=dated)
-    moves = rows.order_by("at", "id").values(*FIELDS)
+    moves = (_moves if every_item else _moves_of_dated)(depot_ids, item_ids)
     yield [moves]
     found: dict[Shelf, list[Step]] = defaultdict(list)
     for row in _as_meant(list(moves)):
         shelf = row["depot_id"], row["item_id"]
         found[shelf].append(Step(row["quantity"], row["batch"], row["best_before"]))
     return found
+
+
+@prepared
+def _moves(depot_ids: Ids, item_ids: Ids) -> Rows:
+    rows = StockMove.objects.filter(depot__in=depot_ids, item__in=item_ids)
+    return rows.order_by("at", "id").values(*FIELDS)
+
+
+@prepared
+def _moves_of_dated(depot_ids: Ids, item_ids: Ids) -> Rows:
+    dated = StockMove.objects.exclude(best_before=None).values("item")
+    return _moves.question(depot_ids, item_ids).filter(item__in=dated)
 
 
 def _as_meant(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -1,12 +1,12 @@
 """The fluids and parts of a job card: the very product for this vehicle, and what is on hand."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from fleet.due.frost import as_at, coldest
 from fleet.due.models import CheckFigure
-from fleet.reads import Read, reader, side_by_side
+from fleet.reads import Ids, Read, Rows, prepared, reader, side_by_side
 from fleet.stores.lots import past_on
 from fleet.stores.models import AcceptedFluid, Item, Product, Stock
 from fleet.today import today_at
@@ -186,13 +186,12 @@ def supplies(worked: Sequence[tuple[WorkOrder, Job]]) -> Read[Supplies]:
         if job.service is not None and hasattr(job.service, "procedure")
     }
     depots = {order.depot_id for order, _ in worked}
-    stock = Stock.objects.filter(depot__in=depots).order_by()
     items, kept, fluids, products, lists, substitutes, served, coldest_c = yield from side_by_side(
         items_by_slug.steps(),
-        stock.values_list("depot", "item", "on_hand", "shelf_place"),
+        _on_hand(depots),
         fluids_of.steps(worked),
-        Product.objects.all(),
-        _lists(job.service.compartment_id for _, job in worked if job.service),
+        _every_product(),
+        _lists({job.service.compartment_id for _, job in worked if job.service}),
         _substitutes([job.pk for _, job in worked]),
         items_of.steps(procedures),
         coldest.steps(order.vehicle.depot_id for order, _ in worked),
@@ -216,9 +215,25 @@ def supplies(worked: Sequence[tuple[WorkOrder, Job]]) -> Read[Supplies]:
     )
 
 
-def _lists(compartments: Iterable[int]) -> Read[dict[int, list[str]]]:
-    listed = AcceptedFluid.objects.filter(compartment__in={*compartments})
-    rows = listed.select_related("specification").order_by("pk")
+@prepared
+def _every_product() -> Rows:
+    return Product.objects.all()
+
+
+@prepared
+def _on_hand(depot_ids: Ids) -> Rows:
+    stock = Stock.objects.filter(depot__in=depot_ids).order_by()
+    return stock.values_list("depot", "item", "on_hand", "shelf_place")
+
+
+@prepared
+def _listed(compartments: Ids) -> Rows:
+    listed = AcceptedFluid.objects.filter(compartment__in=compartments)
+    return listed.select_related("specification").order_by("pk")
+
+
+def _lists(compartments: Ids) -> Read[dict[int, list[str]]]:
+    rows = _listed(compartments)
     yield [rows]
     found: dict[int, list[str]] = defaultdict(list)
     for row in rows:
@@ -226,8 +241,13 @@ def _lists(compartments: Iterable[int]) -> Read[dict[int, list[str]]]:
     return found
 
 
-def _substitutes(job_ids: Sequence[int]) -> Read[dict[int, frozenset[int]]]:
-    rows = standing_substitutes().filter(job__in=job_ids).values_list("job_id", "product_id")
+@prepared
+def _substitutes_for(job_ids: Ids) -> Rows:
+    return standing_substitutes().filter(job__in=job_ids).values_list("job_id", "product_id")
+
+
+def _substitutes(job_ids: Ids) -> Read[dict[int, frozenset[int]]]:
+    rows = _substitutes_for(job_ids)
     yield [rows]
     found: dict[int, set[int]] = defaultdict(set)
     for job_id, product_id in rows:

@@ -12,12 +12,12 @@ from datetime import date
 
 from django.db.models import F, Q, QuerySet
 
-from fleet.due.choose import Chosen, choose, chosen_on, end_choices
+from fleet.due.choose import Chosen, choose, chosen_within, end_choices
 from fleet.due.models import ChosenFluid, Fill
 from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
-from fleet.reads import Read, reader, side_by_side
+from fleet.reads import Ids, Read, Rows, prepared, reader, side_by_side
 from fleet.stores.models import AcceptedFluid, Product, Stock
 from fleet.today import today_at
 from fleet.vehicles.models import Compartment, Vehicle
@@ -95,16 +95,29 @@ def _by_rule(
     return (None, ACCEPTED, "") if here is None else (here, KEPT_HERE, "")
 
 
-def _accepted(
-    compartments: Collection[int],
-) -> Read[tuple[dict[int, set[int]], dict[int, set[int]]]]:
-    """Products and specifications by compartment; substitutes that always stand count as well."""
+@prepared
+def _listed(compartments: Ids) -> Rows:
     listed = AcceptedFluid.objects.filter(compartment__in=compartments)
-    rows = listed.values_list("compartment", "specification", "grade")
+    return listed.values_list("compartment", "specification", "grade")
+
+
+@prepared
+def _claims(compartments: Ids) -> Rows:
+    listed = AcceptedFluid.objects.filter(compartment__in=compartments)
     claimed = Product.objects.filter(claims__specification__in=listed.values("specification"))
-    claims = claimed.values_list("pk", "grade", "claims__specification")
+    return claimed.values_list("pk", "grade", "claims__specification")
+
+
+@prepared
+def _always(compartments: Ids) -> Rows:
     always = standing_substitutes().filter(compartment__in=compartments, job=None)
-    substitutes = always.values_list("compartment", "product")
+    return always.values_list("compartment", "product")
+
+
+def _accepted(compartments: Ids) -> Read[tuple[dict[int, set[int]], dict[int, set[int]]]]:
+    """Products and specifications by compartment; substitutes that always stand count as well."""
+    rows, claims = _listed(compartments), _claims(compartments)
+    substitutes = _always(compartments)
     yield [rows, claims, substitutes]
     products: dict[int, set[int]] = defaultdict(set)
     specifications: dict[int, set[int]] = defaultdict(set)
@@ -127,12 +140,15 @@ def _places(places: Iterable[Place]) -> dict[tuple[int, int], list[Place]]:
     return found
 
 
+@prepared
+def _choices(vehicle_ids: Ids, since: date, until: date) -> Rows:
+    rows = ChosenFluid.objects.filter(chosen_within(since, until), vehicle__in=vehicle_ids)
+    return rows.order_by("pk")
+
+
 def _chosen(places: Collection[Place]) -> Read[dict[Place, tuple[int, str]]]:
-    own = _places(places)
-    within = Q(pk__in=[])
-    for on in {place.on for place in places}:
-        within |= chosen_on(on)
-    rows = ChosenFluid.objects.filter(within, vehicle__in={pk for pk, _ in own}).order_by("pk")
+    own, days = _places(places), [place.on for place in places] or [date.min]
+    rows = _choices({pk for pk, _ in own}, min(days), max(days))
     yield [rows]
     return {
         place: (row.product_id, row.because)
@@ -142,15 +158,22 @@ def _chosen(places: Collection[Place]) -> Read[dict[Place, tuple[int, str]]]:
     }
 
 
+@prepared
+def _fills(vehicle_ids: Ids, compartment_ids: Ids, until: date) -> Rows:
+    fills = Fill.objects.filter(
+        vehicle__in=vehicle_ids, compartment__in=compartment_ids, filled_on__lte=until
+    ).order_by("filled_on", "pk")
+    return fills.values_list("vehicle_id", "compartment_id", "filled_on", "product_id")
+
+
 def _filled(places: Collection[Place]) -> Read[dict[Place, int]]:
     """The product of the newest fill up to the day; a factory fill names none."""
     own = _places(places)
-    fills = Fill.objects.filter(
-        vehicle__in={vehicle_id for vehicle_id, _ in own},
-        compartment__in={compartment_id for _, compartment_id in own},
-        filled_on__lte=max((place.on for place in places), default=date.min),
-    ).order_by("filled_on", "pk")
-    rows = fills.values_list("vehicle_id", "compartment_id", "filled_on", "product_id")
+    rows = _fills(
+        {vehicle_id for vehicle_id, _ in own},
+        {compartment_id for _, compartment_id in own},
+        max((place.on for place in places), default=date.min),
+    )
     yield [rows]
     found: dict[Place, int] = {}
     for vehicle_id, compartment_id, on, product_id in rows:
@@ -160,10 +183,15 @@ def _filled(places: Collection[Place]) -> Read[dict[Place, int]]:
     return found
 
 
-def _kept(depot_ids: Collection[int]) -> Read[dict[int, list[int]]]:
-    """Products that depots keep, in the order of their items."""
+@prepared
+def _kept_at(depot_ids: Ids) -> Rows:
     stock = Stock.objects.filter(depot__in=depot_ids, item__product__isnull=False)
-    rows = stock.order_by("item__slug").values_list("depot_id", "item__product_id")
+    return stock.order_by("item__slug").values_list("depot_id", "item__product_id")
+
+
+def _kept(depot_ids: Ids) -> Read[dict[int, list[int]]]:
+    """Products that depots keep, in the order of their items."""
+    rows = _kept_at(depot_ids)
     yield [rows]
     found: dict[int, list[int]] = defaultdict(list)
     for depot_id, product_id in rows:

@@ -9,7 +9,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from fleet.reads import Read, reader
+from fleet.reads import Ids, Read, Rows, prepared, reader
 from fleet.stores.models import AcceptedFluid, Item, ProductClaim
 from fleet.workorders.fluid_for import KEPT_HERE, FluidFor
 from fleet.workorders.models import Material
@@ -41,9 +41,14 @@ class _Shelf:
 @reader
 def items_by_slug() -> Read[list[Item]]:
     """Every item, with its product."""
-    rows = Item.objects.select_related("product").order_by("slug")
+    rows = _every_item()
     yield [rows]
     return list(rows)
+
+
+@prepared
+def _every_item() -> Rows:
+    return Item.objects.select_related("product").order_by("slug")
 
 
 @reader
@@ -54,17 +59,30 @@ def items_of(
 
     ``items`` are those of ``items_by_slug``, where they have been read already.
     """
-    rows = Material.objects.filter(procedure__in=procedure_ids)
-    materials = rows.select_related("procedure__service")
-    claimed = ProductClaim.objects.values_list("product_id", "specification_id")
-    accepted = AcceptedFluid.objects.filter(
-        compartment__in=rows.order_by().values("procedure__service__compartment")
-    )
-    every = Item.objects.select_related("product").order_by("slug")
-    yield [materials, claimed, accepted, every if items is None else every.none()]
-    shelf = _shelf(claimed, accepted, list(every) if items is None else items)
+    materials, accepted = _materials(procedure_ids), _accepted_on(procedure_ids)
+    claimed, every = _every_claim(), _every_item()
+    yield [materials, claimed, accepted, *([every] if items is None else [])]
+    shelf = _shelf(claimed, accepted, every if items is None else items)
     found = {(row.procedure_id, row.pk): _served(row, shelf) for row in materials}
     return {key: served for key, served in found.items() if served is not None}
+
+
+@prepared
+def _materials(procedure_ids: Ids) -> Rows:
+    return Material.objects.filter(procedure__in=procedure_ids).select_related("procedure__service")
+
+
+@prepared
+def _accepted_on(procedure_ids: Ids) -> Rows:
+    rows = Material.objects.filter(procedure__in=procedure_ids).order_by()
+    return AcceptedFluid.objects.filter(
+        compartment__in=rows.values("procedure__service__compartment")
+    )
+
+
+@prepared
+def _every_claim() -> Rows:
+    return ProductClaim.objects.values_list("product_id", "specification_id")
 
 
 def _shelf(

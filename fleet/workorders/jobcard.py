@@ -8,7 +8,7 @@ from typing import Any
 
 from fleet.due.models import Service
 from fleet.faults import Fault
-from fleet.reads import Read, ask, reader, referring, side_by_side
+from fleet.reads import Ids, Read, Rows, ask, prepared, reader, referring, side_by_side
 from fleet.today import today_at
 from fleet.vehicles.find import Depots
 from fleet.workorders.book import Book
@@ -134,8 +134,13 @@ def cards(order_ids: Sequence[int], depots: Depots) -> dict[int, Card]:
     """The cards of many orders, by order id, with the same few queries whatever their number."""
     if not order_ids:
         return {}
-    orders = WorkOrder.objects.select_related("vehicle__vehicle_type", "depot", "assigned_to")
-    return ask(_cards(orders.in_bulk(list(order_ids)), depots))
+    return ask(_cards({order.pk: order for order in _orders(order_ids)}, depots))
+
+
+@prepared
+def _orders(order_ids: Ids) -> Rows:
+    rows = WorkOrder.objects.filter(pk__in=order_ids)
+    return rows.select_related("vehicle__vehicle_type", "depot", "assigned_to").order_by()
 
 
 def _cards(found: Mapping[int, WorkOrder], depots: Depots) -> Read[dict[int, Card]]:
@@ -145,7 +150,7 @@ def _cards(found: Mapping[int, WorkOrder], depots: Depots) -> Read[dict[int, Car
         _open_findings(vehicle_ids),
         due_elsewhere.steps(found.values(), depots),
         stops.steps(vehicle_ids),
-        Caution.objects.all(),
+        _every_caution(),
         _wrenches({order.depot_id for order in found.values()}),
     )
     cautions = list(cautions)
@@ -168,22 +173,32 @@ def _cards(found: Mapping[int, WorkOrder], depots: Depots) -> Read[dict[int, Car
     }
 
 
-def _jobs(order_ids: Iterable[int]) -> Read[dict[int, list[Job]]]:
-    rows = (
-        Job.objects.filter(order__in=order_ids)
-        .exclude(state=Job.State.DROPPED)
-        .select_related("compartment")
-        .order_by("pk")
-    )
+@prepared
+def _every_caution() -> Rows:
+    return Caution.objects.all()
+
+
+@prepared
+def _jobs_of(order_ids: Ids) -> Rows:
+    rows = Job.objects.filter(order__in=order_ids).exclude(state=Job.State.DROPPED)
+    return rows.select_related("compartment").order_by("pk")
+
+
+@prepared
+def _services(pks: Ids) -> Rows:
+    rows = Service.objects.filter(pk__in=pks)
+    return rows.select_related("procedure", "compartment", "vehicle_type")
+
+
+def _jobs(order_ids: Ids) -> Read[dict[int, list[Job]]]:
+    rows = _jobs_of(order_ids)
     yield [rows]
     by_order: dict[int, list[Job]] = defaultdict(list)
     for job in rows:
         by_order[job.order_id].append(job)
     # one object for all jobs of a service, beside which its book is laid once
     if wanted := {job.service_id for job in rows if job.service_id is not None}:
-        services = Service.objects.filter(pk__in=wanted).select_related(
-            "procedure", "compartment", "vehicle_type"
-        )
+        services = _services(wanted)
         yield [services]
         found = {service.pk: service for service in services}
         for job in rows:
@@ -207,8 +222,13 @@ def _books(jobs: Iterable[Job]) -> Read[None]:
     yield from referring([rule.procedure for rule in rules], "fasteners")
 
 
-def _open_findings(vehicle_ids: Iterable[int]) -> Read[dict[int, list[str]]]:
-    rows = Finding.objects.filter(vehicle__in=vehicle_ids, closed_at=None, withdrawn_by=None)
+@prepared
+def _findings(vehicle_ids: Ids) -> Rows:
+    return Finding.objects.filter(vehicle__in=vehicle_ids, closed_at=None, withdrawn_by=None)
+
+
+def _open_findings(vehicle_ids: Ids) -> Read[dict[int, list[str]]]:
+    rows = _findings(vehicle_ids)
     yield [rows]
     by_vehicle: dict[int, list[str]] = defaultdict(list)
     for finding in rows:
@@ -216,9 +236,14 @@ def _open_findings(vehicle_ids: Iterable[int]) -> Read[dict[int, list[str]]]:
     return by_vehicle
 
 
-def _wrenches(depot_ids: Iterable[int]) -> Read[dict[int, list[CardWrench]]]:
+@prepared
+def _wrenches_at(depot_ids: Ids) -> Rows:
     wrenches = Wrench.objects.filter(depot__in=depot_ids).select_related("depot")
-    rows = wrenches.order_by("-calibrated_until_on", "tag")
+    return wrenches.order_by("-calibrated_until_on", "tag")
+
+
+def _wrenches(depot_ids: Ids) -> Read[dict[int, list[CardWrench]]]:
+    rows = _wrenches_at(depot_ids)
     yield [rows]
     by_depot: dict[int, list[CardWrench]] = defaultdict(list)
     for row in rows:

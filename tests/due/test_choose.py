@@ -4,7 +4,7 @@ from datetime import date, timedelta
 
 import pytest
 
-from fleet.due.choose import Chosen, choose, chosen_on, end_choices
+from fleet.due.choose import Chosen, choose, chosen_within, end_choices
 from fleet.due.models import ChosenFluid
 from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
@@ -147,7 +147,14 @@ def test_choices_are_ended_the_day_before_with_who_and_why(van: Vehicle, fluid: 
 def test_what_is_chosen_on_a_day_has_begun_and_not_ended(van: Vehicle, fluid: Product) -> None:
     chosen(given(van, fluid, 10, 20), given(van, fluid, 25, None))
     found = {
-        day: [row.from_on.day for row in ChosenFluid.objects.filter(chosen_on(may(day)))]
+        day: [
+            row.from_on.day for row in ChosenFluid.objects.filter(chosen_within(may(day), may(day)))
+        ]
         for day in (9, 10, 20, 21, 24, 25, 31)
     }
     assert found == {9: [], 10: [10], 20: [10], 21: [], 24: [], 25: [25], 31: [25]}
+    within = {
+        days: ChosenFluid.objects.filter(chosen_within(may(days[0]), may(days[1]))).count()
+        for days in ((1, 9), (1, 10), (15, 30), (21, 24))
+    }
+    assert within == {(1, 9): 0, (1, 10): 1, (15, 30): 2, (21, 24): 0}
