@@ -247,7 +247,7 @@ REST_FRAMEWORK = {
     ],
     "DEFAULT_PERMISSION_CLASSES": ["fleet.api.signin.Allowed"],
     "DEFAULT_PARSER_CLASSES": ["fleet.api.formats.LimitedJSONParser"],
-    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_RENDERER_CLASSES": ["fleet.api.formats.Renderer"],
     "DEFAULT_CONTENT_NEGOTIATION_CLASS": "fleet.api.formats.Negotiation",
     "DEFAULT_THROTTLE_CLASSES": ["fleet.api.limits.Limit"],
     "NUM_PROXIES": PROXIES,

@@ -8,7 +8,9 @@ stage does; DEVELOPERS.md names the arithmetic of each in ``calc``.
     bulk.py      many rows between arrays and the database
     reads.py     several lists of a page by one statement
     prepared.py  the SQL of a question, written once for many values
+    rowcopies.py rows as models, copied where they are as before
     behind.py    lists that go on behind a row
+    lasting.py   parts of answers that are written as JSON once
     moment.py    several statements that see one instant
     faults.py    what a person can put right, in one sentence
     tables.py    lists as CSV and XLSX

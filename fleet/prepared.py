@@ -5,13 +5,20 @@ their kind may. What changes a value on its way, as a search for a part of it do
 stand-in too, which is then missed.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Hashable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import chain, zip_longest
 from typing import Any
 
 MARK = "%s"  # for a parameter
+
+
+@dataclass(frozen=True)
+class Fixed:
+    """A value that the words themselves depend on, such as a limit: others are written anew."""
+
+    value: Hashable
 
 
 @dataclass(frozen=True)
@@ -46,16 +53,16 @@ def kind_of(value: Any) -> Any:
     """What the words depend on: of which type a value is, and whether there is any."""
     if isinstance(value, list):
         return tuple(kind_of(one) for one in value[:1])
-    if value is None:
-        return None
+    if value is None or isinstance(value, Fixed):
+        return value
     return str if isinstance(value, str) else type(value)  # a choice is a text
 
 
-def stand_in(value: Any, at: int) -> Any:
-    """What stands in for values of the kind of one, at its place among the others."""
-    if isinstance(value, list):
-        return [_another(kind_of(value[0]), at, number) for number in (0, 1)] if value else []
-    return None if value is None else _another(kind_of(value), at, 0)
+def stand_in(kind: Any, at: int) -> Any:
+    """What stands in for values of a kind, at their place among the others."""
+    if isinstance(kind, tuple):
+        return [_another(one, at, number) for one in kind for number in (0, 1)]
+    return kind if kind is None or isinstance(kind, Fixed) else _another(kind, at, 0)
 
 
 def _another(kind: type, at: int, number: int) -> Any:
@@ -81,7 +88,11 @@ def words(sql: str, params: Sequence[Any], stand_ins: Sequence[Any]) -> Words:
         return Words([""], [], [])
     spots = _spots(params, stand_ins)
     before = sql.split(MARK)
-    wanted = {at for at, one in enumerate(stand_ins) if one not in (None, [])}
+    wanted = {
+        at
+        for at, one in enumerate(stand_ins)
+        if one not in (None, []) and not isinstance(one, Fixed)
+    }
     found_all = {at for at, _ in spots if at is not None} == wanted
     if len(before) != len(spots) + 1 or not found_all or not _whole(before, spots):
         raise TypeError("A prepared question asks for its values as they are.")

@@ -26,14 +26,17 @@ from collections.abc import Callable, Collection, Generator, Iterable, Iterator,
 from copy import copy
 from functools import cache, lru_cache, update_wrapper
 from itertools import chain
+from operator import itemgetter
 from typing import Any, Generic, ParamSpec, TypeVar, overload
 
 from django.core.exceptions import EmptyResultSet
 from django.db import DEFAULT_DB_ALIAS, connections
 from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.models import Field, Model, QuerySet
+from django.db.models.query import ModelIterable
 
 from fleet.prepared import Words, kind_of, plainly, stand_in, words
+from fleet.rowcopies import RowCopies
 
 T = TypeVar("T")
 P = ParamSpec("P")
@@ -41,6 +44,7 @@ Rows = QuerySet[Any, Any]
 Ids = Collection[int]
 Read = Generator[Collection["Rows | Asked"], None, T]
 MOST_PARAMS = 5_000  # of one statement for several: far below what any database takes; our choice
+MOST_WRITTEN = 500  # of a prepared question for values of different kinds; our choice
 WHOLE = ("integer", "smallint")  # are read as the widest: a sum may be larger than its parts
 
 
@@ -131,7 +135,7 @@ def _referring(field: Any, beside: tuple[str, ...]) -> "prepared[[Ids]]":
         found: Rows = field.model._default_manager.filter(**{f"{field.name}__in": pks})
         return found.select_related(*beside) if beside else found
 
-    return prepared(rows)
+    return prepared_copied(rows)
 
 
 class _Part:
@@ -182,15 +186,15 @@ def fetch(wanted: "Collection[Rows | Asked]") -> None:
                 cursor.execute(part.sql, part.params)
                 found[number] = cursor.fetchall()
     elif asked:
-        heads, arms, places = _shape(tuple(part.kinds for part in asked), connection.vendor)
+        heads, arms, picks = _shape(tuple(part.kinds for part in asked), connection.vendor)
         named = ", ".join(
             f"{head} AS ({part.sql})" for head, part in zip(heads, asked, strict=True)
         )
         params = [*chain.from_iterable(part.params for part in asked)]
         with connection.cursor() as cursor:
             cursor.execute(f"WITH {named} {arms}", params)
-            for number, *values in cursor.fetchall():
-                found[number].append(tuple(values[at] for at in places[number]))
+            for row in cursor.fetchall():
+                found[row[0]].append(picks[row[0]](row))
     for part in parts:
         part.fill(found[asked.index(part)] if part.sql else [])
 
@@ -198,15 +202,15 @@ def fetch(wanted: "Collection[Rows | Asked]") -> None:
 @lru_cache(maxsize=1_000)
 def _shape(
     parts: tuple[tuple[str, ...], ...], vendor: str
-) -> tuple[list[str], str, list[list[int]]]:
+) -> tuple[list[str], str, list[Callable[[Sequence[Any]], tuple[Any, ...]]]]:
     """Columns of one kind share a place in the rows: a name for each part with its columns, what
-    is read of all parts, and where each part's columns stand."""
+    is read of all parts, and what picks each part's columns out of a row."""
     most: dict[str, int] = {}
     for kinds in parts:
         for kind in kinds:
             most[kind] = max(most.get(kind, 0), kinds.count(kind))
     slots = [kind for kind, count in most.items() for _ in range(count)]
-    heads, arms, places = [], [], []
+    heads, arms, picks = [], [], []
     for number, kinds in enumerate(parts):
         free = {kind: slots.index(kind) for kind in most}
         own = []
@@ -218,8 +222,13 @@ def _shape(
         shown = ", ".join(_as(named.get(at, "NULL"), kind, vendor) for at, kind in enumerate(slots))
         heads.append(f"part_{number}({', '.join(names)})")
         arms.append(f"SELECT {number}, {shown} FROM part_{number}")  # noqa: S608
-        places.append(own)
-    return heads, " UNION ALL ".join(arms), places
+        picks.append(_picking([at + 1 for at in own]))  # behind the number of the part
+    return heads, " UNION ALL ".join(arms), picks
+
+
+def _picking(places: Sequence[int]) -> Callable[[Sequence[Any]], tuple[Any, ...]]:
+    several: Callable[[Sequence[Any]], tuple[Any, ...]] = itemgetter(*places)
+    return several if len(places) > 1 else lambda row: (row[places[0]],)
 
 
 @lru_cache(maxsize=5_000)
@@ -239,12 +248,13 @@ class prepared(Generic[P]):  # noqa: N801  # a decorator
 
     The values are ids, other whole numbers, texts, days, none at all, or collections of these, and
     the queryset asks for each as it is: what it changes first, as ``icontains`` does, is refused.
-    Whatever else the queryset depends on is as it was when it was first asked for.
+    What it looks at itself is given as ``Fixed``. Whatever else the queryset depends on is as it
+    was when it was first asked for.
     """
 
-    def __init__(self, question: Callable[P, Rows]) -> None:
-        self.question = question
-        self.known: dict[Any, tuple[_Part, Words]] = {}
+    def __init__(self, question: Callable[P, Rows], *, copied: RowCopies | None = None) -> None:
+        self.question, self.copied = question, copied
+        self.written = lru_cache(maxsize=MOST_WRITTEN)(self._written)
         update_wrapper(self, question)
 
     def __call__(self, *given: P.args, **named: P.kwargs) -> "Asked":
@@ -252,17 +262,23 @@ class prepared(Generic[P]):  # noqa: N801  # a decorator
             raise TypeError("Give the values of a prepared question in their order.")
         return Asked(self, [plainly(one) for one in given])
 
-    def written(
-        self, given: Sequence[Any], connection: BaseDatabaseWrapper
-    ) -> "tuple[_Part, Words]":
-        """How it is asked on a database for values of these kinds."""
-        key = (connection.vendor, *map(kind_of, given))
-        if key not in self.known:
-            stand_ins = [stand_in(one, at) for at, one in enumerate(given)]
-            part = _Part(self.question(*stand_ins), connection)  # type: ignore[call-arg]
-            part.compiler.connection = None  # which is of one thread, and is closed some day
-            self.known[key] = part, words(part.sql, part.params, stand_ins)
-        return self.known[key]
+    def _written(self, vendor: str, kinds: tuple[Any, ...]) -> "tuple[_Part, Words]":
+        """How it is asked on the database, which is of a vendor, for values of some kinds."""
+        stand_ins = [stand_in(kind, at) for at, kind in enumerate(kinds)]
+        part = _Part(self.question(*stand_ins), connections[DEFAULT_DB_ALIAS])  # type: ignore[call-arg]
+        if self.copied is not None and not _is_of_plain_models(part.rows):
+            raise TypeError("Only models with what is selected beside them are copied.")
+        part.compiler.connection = None  # which is of one thread, and is closed some day
+        return part, words(part.sql, part.params, stand_ins)
+
+
+def prepared_copied(question: Callable[P, Rows]) -> prepared[P]:
+    """``@prepared`` for models, most of which are as before: those are copied, not made anew."""
+    return prepared(question, copied=RowCopies())
+
+
+def _is_of_plain_models(rows: Rows) -> bool:
+    return rows._iterable_class is ModelIterable and not vars(rows)["_prefetch_related_lookups"]
 
 
 class Asked(Sequence[Any]):
@@ -296,14 +312,20 @@ class _PreparedPart:
 
     def __init__(self, asked: Asked, connection: BaseDatabaseWrapper) -> None:
         self.asked, self.connection = asked, connection
-        self.part, written = asked.question.written(asked.given, connection)
+        kinds = tuple(map(kind_of, asked.given))
+        self.part, written = asked.question.written(connection.vendor, kinds)
         self.kinds = self.part.kinds
         self.sql, self.params = written.put_in(asked.given)
 
     def fill(self, found: Sequence[tuple[Any, ...]]) -> None:
         """Let what was asked have its rows, as a queryset like that of the question does."""
+        copied = self.asked.question.copied
+        made = self._made(found) if copied is None else copied.of(found, self._made)
+        self.asked._result_cache = made
+
+    def _made(self, found: Sequence[tuple[Any, ...]]) -> list[Any]:
         own = copy(self.part)  # others may be filled at the same time
         own.rows, own.compiler = own.rows.all(), copy(own.compiler)
         own.compiler.connection = self.connection
         own.fill(found)
-        self.asked._result_cache = own.rows._result_cache
+        return list(own.rows)

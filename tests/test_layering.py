@@ -18,7 +18,7 @@ AFTER = {"chain": 100, "checks": 101, "copies": 101, "workbook": 101, "demo": 10
 AFTER |= {"handover": 102, "whatif": 103, "jobs": 104}
 FACES = ("dashboard", "api")
 RANK = (
-    {"calc": -2, "prepared": -2}
+    {"calc": -2, "prepared": -2, "lasting": -2, "rowcopies": -2}
     | dict.fromkeys(BELOW_ALL, -1)
     | {stage: rank for rank, stage in enumerate(STAGES)}
     | AFTER

@@ -1,10 +1,19 @@
 """Which forms a request and an answer may take."""
 
+from functools import partial
+from itertools import chain
+from secrets import token_hex
 from typing import Any
 
 from rest_framework.exceptions import NotAcceptable, ParseError
 from rest_framework.negotiation import DefaultContentNegotiation
 from rest_framework.parsers import JSONParser
+from rest_framework.renderers import JSONRenderer
+from rest_framework.utils.encoders import JSONEncoder
+
+from fleet.lasting import Lasting
+
+GAP = token_hex()  # where something lasting goes; nobody can know it, to write it themselves
 
 
 class LimitedJSONParser(JSONParser):
@@ -25,3 +34,36 @@ class Negotiation(DefaultContentNegotiation):
         if not found:
             raise NotAcceptable(available_renderers=renderers)
         return found
+
+
+class Renderer(JSONRenderer):
+    """JSON, in which what lasts is written once for all answers."""
+
+    def render(
+        self, data: Any, accepted_media_type: Any = None, renderer_context: Any = None
+    ) -> bytes:
+        lasting: list[Lasting] = []
+        self.encoder_class = partial(_Encoder, lasting)  # type: ignore[misc, assignment]
+        write = super().render
+        content: bytes = write(data, accepted_media_type, renderer_context)
+        if not lasting:
+            return content
+        around = content.split(f'"{GAP}"'.encode())
+        put_in = [one.written(write) for one in lasting]
+        return b"".join(chain.from_iterable(zip(around, [*put_in, b""], strict=True)))
+
+
+class _Encoder(JSONEncoder):
+    """Leaves a gap for what lasts and notes it, unless it is to be indented as well."""
+
+    def __init__(self, lasting: list[Lasting], **options: Any) -> None:
+        super().__init__(**options)
+        self.lasting = lasting
+
+    def default(self, obj: Any) -> Any:
+        if not isinstance(obj, Lasting):
+            return super().default(obj)
+        if self.indent is not None:
+            return obj.plain()
+        self.lasting.append(obj)
+        return GAP

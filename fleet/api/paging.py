@@ -40,12 +40,16 @@ class Order:
 def page(request: Request, rows: QuerySet[Any, Row], order: Order, asked: Row) -> tuple[Any, ...]:
     """Rows of this page and the address of the next (or None)."""
     after = position(order.name, asked, len(order.columns))
-    sign = "-" if order.descending else ""
-    rows = rows.order_by(*(sign + column for column in order.columns))
+    rows = in_order(rows, order)
     if after is not None:
         rows = rows.filter(Behind(order.columns, after, descending=order.descending))
     found = list(rows[: asked["limit"] + 1])  # one row more instead of a count
     return split(request, order, found, asked["limit"])
+
+
+def in_order(rows: QuerySet[Any, Row], order: Order) -> QuerySet[Any, Row]:
+    sign = "-" if order.descending else ""
+    return rows.order_by(*(sign + column for column in order.columns))
 
 
 def split(

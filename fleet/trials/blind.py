@@ -13,6 +13,7 @@ from django.db.models import QuerySet
 
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
+from fleet.reads import Ids, Rows, prepared
 from fleet.stores.models import Item, Product
 from fleet.trials.models import Trial, TrialVehicle, Unblinded
 from fleet.trials.outcome import frozen_of, today_of
@@ -62,10 +63,23 @@ def hidden_from(person: Person, vehicle_ids: Iterable[int], now: datetime) -> se
 
 def blinded(vehicle_ids: Iterable[int] | QuerySet[Any, Any], now: datetime) -> set[Place]:
     """Compartments of some vehicles whose fluid a blinded trial that is not over keeps secret."""
+    return _kept_secret(_in_blinded_trials(vehicle_ids), now)
+
+
+def _in_blinded_trials(vehicle_ids: Iterable[int] | QuerySet[Any, Any]) -> QuerySet[TrialVehicle]:
     rows = TrialVehicle.objects.filter(vehicle__in=vehicle_ids, trial__blinded=True)
+    return rows.select_related("trial__service")
+
+
+@prepared
+def _in_blinded_trials_of(order_ids: Ids) -> Rows:
+    return _in_blinded_trials(Job.objects.filter(order__in=order_ids).order_by().values("vehicle"))
+
+
+def _kept_secret(rows: Iterable[TrialVehicle], now: datetime) -> set[Place]:
     return {
         (row.vehicle_id, row.trial.service.compartment_id)
-        for row in rows.select_related("trial__service")
+        for row in rows
         if not _is_over(row.trial, now)
     }
 
@@ -109,9 +123,10 @@ def orders_shown(person: Person, order_ids: Iterable[int], by: str, now: datetim
     """
     if never_blind(person):
         return 0
-    jobs = Job.objects.filter(order__in=list(order_ids))
-    if not blinded(jobs.order_by().values("vehicle"), now):  # as hardly any is
+    ids = list(order_ids)
+    if not _kept_secret(_in_blinded_trials_of(ids), now):  # as hardly any is
         return 0
+    jobs = Job.objects.filter(order__in=ids)
     planned = jobs.values_list("vehicle_id", "service__compartment_id")
     poured = jobs.values_list("vehicle_id", "fluids__compartment_id")
     return _note(person, {*planned, *poured}, by, now)

@@ -38,6 +38,7 @@ held.py             orders that a transaction holds: changed at a version, or re
 in_stock.py         whether what an order takes is on the shelf
 issue.py            orders drafted by hand and each night; numbers; what joins in its early window
 items_for.py        which item of stores serves a material, and how much of it
+cardjson.py         the job card as plain values, for the API
 jobcard.py          the whole job card, for page, print and API
 joblist.py          jobs added to an order, dropped, moved to another
 keep_fill.py        a job's records as one fill or as top-ups in the history

@@ -25,6 +25,7 @@ from fleet.workorders.cardsteps import (
     general_cautions,
 )
 from fleet.workorders.models import Caution, Material, Procedure, Tool
+from fleet.workorders.rules import re_check_words, retorque_after_km
 from fleet.workorders.validate import unsound
 
 T = TypeVar("T")
@@ -69,6 +70,7 @@ class Book:
             lambda setting, service: card_re_checks(setting, service.re_check_rules.all())
         )
         self.tools, self.materials = cache(_tools), cache(_materials)
+        self.looked_at_again = cache(_looked_at_again)
 
     def _steps(self, setting: Setting, procedure: Procedure) -> tuple[CardStep, ...]:
         key = (
@@ -109,6 +111,16 @@ def _columns(model: type[Model]) -> Callable[[Model], tuple[Any, ...]]:
     names = [field.attname for field in model._meta.concrete_fields]
     values: Callable[[Model], tuple[Any, ...]] = attrgetter(*names)
     return values
+
+
+def _looked_at_again(procedure: Procedure) -> dict[str, Any]:
+    """What a card says of re-checks, by its names."""
+    rules = list(procedure.re_check_rules.all())
+    return {
+        "retorque_after_km": retorque_after_km(procedure, rules),
+        "re_check": re_check_words(procedure, rules),
+        "printed_only": not rules and bool(procedure.re_check),
+    }
 
 
 _TOOLS = {kind: at for at, kind in enumerate(Tool.Kind.values)}

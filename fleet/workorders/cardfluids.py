@@ -1,12 +1,13 @@
 """The fluids and parts of a job card: the very product for this vehicle, and what is on hand."""
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cache
 
 from fleet.due.frost import as_at, coldest
-from fleet.due.models import CheckFigure
-from fleet.reads import Ids, Read, Rows, prepared, reader, side_by_side
+from fleet.due.models import CheckFigure, Service
+from fleet.reads import Ids, Read, Rows, prepared, prepared_copied, reader, side_by_side
 from fleet.stores.lots import past_on
 from fleet.stores.models import AcceptedFluid, Item, Product, Stock
 from fleet.today import today_at
@@ -95,6 +96,9 @@ class Supplies:
     stock: Mapping[tuple[int, int], int]  # depot and item: on hand [mL or pieces]
     places: Mapping[tuple[int, int], str]  # where it stands, likewise
     coldest_c: Mapping[int, float]  # mean daily minimum of the coldest month, by depot
+    figures: Callable[[Service, float | None], tuple[CardFigure, ...]] = field(
+        default_factory=lambda: cache(_figures), compare=False
+    )
 
     def fluid(self, order: WorkOrder, job: Job) -> CardFluid | None:
         """The fluid of a job; None where nothing is listed for its compartment."""
@@ -120,9 +124,9 @@ class Supplies:
 
     def measured(self, order: WorkOrder, job: Job) -> tuple[CardFigure, ...]:
         """What a job measures, with the limits of the depot that the vehicle is based at."""
-        coldest_c = self.coldest_c.get(order.vehicle.depot_id)
-        figures = job.service.figures.all() if job.service else ()
-        return tuple(_figure(as_at(row, coldest_c)) for row in figures)
+        if job.service is None:
+            return ()
+        return self.figures(job.service, self.coldest_c.get(order.vehicle.depot_id))
 
     def _litres(self, depot_id: int, product_id: int | None) -> float | None:
         own = [(depot_id, item_id) for item_id in self.by_product.get(product_id or 0, ())]
@@ -170,6 +174,10 @@ def _product(row: Product) -> CardProduct:
     return CardProduct(row.slug, str(row), row.grade)
 
 
+def _figures(service: Service, coldest_c: float | None) -> tuple[CardFigure, ...]:
+    return tuple(_figure(as_at(row, coldest_c)) for row in service.figures.all())
+
+
 NOTHING = Supplies({}, {}, {}, {}, {}, {}, {}, {}, {}, {})
 
 
@@ -215,7 +223,7 @@ def supplies(worked: Sequence[tuple[WorkOrder, Job]]) -> Read[Supplies]:
     )
 
 
-@prepared
+@prepared_copied
 def _every_product() -> Rows:
     return Product.objects.all()
 
@@ -226,7 +234,7 @@ def _on_hand(depot_ids: Ids) -> Rows:
     return stock.values_list("depot", "item", "on_hand", "shelf_place")
 
 
-@prepared
+@prepared_copied
 def _listed(compartments: Ids) -> Rows:
     listed = AcceptedFluid.objects.filter(compartment__in=compartments)
     return listed.select_related("specification").order_by("pk")

@@ -9,7 +9,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from fleet.reads import Ids, Read, Rows, prepared, reader
+from fleet.reads import Ids, Read, Rows, prepared, prepared_copied, reader
 from fleet.stores.models import AcceptedFluid, Item, ProductClaim
 from fleet.workorders.fluid_for import KEPT_HERE, FluidFor
 from fleet.workorders.models import Material
@@ -46,7 +46,7 @@ def items_by_slug() -> Read[list[Item]]:
     return list(rows)
 
 
-@prepared
+@prepared_copied
 def _every_item() -> Rows:
     return Item.objects.select_related("product").order_by("slug")
 
@@ -67,12 +67,12 @@ def items_of(
     return {key: served for key, served in found.items() if served is not None}
 
 
-@prepared
+@prepared_copied
 def _materials(procedure_ids: Ids) -> Rows:
     return Material.objects.filter(procedure__in=procedure_ids).select_related("procedure__service")
 
 
-@prepared
+@prepared_copied
 def _accepted_on(procedure_ids: Ids) -> Rows:
     rows = Material.objects.filter(procedure__in=procedure_ids).order_by()
     return AcceptedFluid.objects.filter(

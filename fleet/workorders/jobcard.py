@@ -2,13 +2,23 @@
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, is_dataclass
+from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 from fleet.due.models import Service
 from fleet.faults import Fault
-from fleet.reads import Ids, Read, Rows, ask, prepared, reader, referring, side_by_side
+from fleet.reads import (
+    Ids,
+    Read,
+    Rows,
+    ask,
+    prepared,
+    prepared_copied,
+    reader,
+    referring,
+    side_by_side,
+)
 from fleet.today import today_at
 from fleet.vehicles.find import Depots
 from fleet.workorders.book import Book
@@ -31,14 +41,12 @@ from fleet.workorders.models import (
     WorkOrder,
     Wrench,
 )
-from fleet.workorders.rules import re_check_words, retorque_after_km
 from fleet.workorders.stops import Stops, stops
 
 MAKER_FIRST = (
     "The vehicle maker's current data, the rating plates of the equipment and local codes come "
     "first. Work that the law reserves is for licensed people."
 )
-PLAIN = (str, int, float, bool, type(None), date)
 NO_PROCEDURE = "No procedure is entered for this service: work by the maker's current book."
 
 
@@ -137,10 +145,11 @@ def cards(order_ids: Sequence[int], depots: Depots) -> dict[int, Card]:
     return ask(_cards({order.pk: order for order in _orders(order_ids)}, depots))
 
 
-@prepared
+@prepared_copied
 def _orders(order_ids: Ids) -> Rows:
-    rows = WorkOrder.objects.filter(pk__in=order_ids)
-    return rows.select_related("vehicle__vehicle_type", "depot", "assigned_to").order_by()
+    rows = WorkOrder.objects.filter(pk__in=order_ids).order_by()
+    beside = rows.select_related("vehicle__vehicle_type", "depot", "assigned_to")
+    return beside.defer("assigned_to__password")  # which is not to stay in memory
 
 
 def _cards(found: Mapping[int, WorkOrder], depots: Depots) -> Read[dict[int, Card]]:
@@ -173,18 +182,18 @@ def _cards(found: Mapping[int, WorkOrder], depots: Depots) -> Read[dict[int, Car
     }
 
 
-@prepared
+@prepared_copied
 def _every_caution() -> Rows:
     return Caution.objects.all()
 
 
-@prepared
+@prepared_copied
 def _jobs_of(order_ids: Ids) -> Rows:
     rows = Job.objects.filter(order__in=order_ids).exclude(state=Job.State.DROPPED)
     return rows.select_related("compartment").order_by("pk")
 
 
-@prepared
+@prepared_copied
 def _services(pks: Ids) -> Rows:
     rows = Service.objects.filter(pk__in=pks)
     return rows.select_related("procedure", "compartment", "vehicle_type")
@@ -236,7 +245,7 @@ def _open_findings(vehicle_ids: Ids) -> Read[dict[int, list[str]]]:
     return by_vehicle
 
 
-@prepared
+@prepared_copied
 def _wrenches_at(depot_ids: Ids) -> Rows:
     wrenches = Wrench.objects.filter(depot__in=depot_ids).select_related("depot")
     return wrenches.order_by("-calibrated_until_on", "tag")
@@ -281,42 +290,10 @@ def _card(
     )
 
 
-def as_json(found: Card) -> dict[str, Any]:
-    """The card as plain values, for the API; quantities carry their unit in the key."""
-    return all_as_json({0: found})[0]
-
-
-def all_as_json(found: Mapping[int, Card]) -> dict[int, dict[str, Any]]:
-    """Cards as plain values, by order id; what they share is made plain once."""
-    shared: dict[int, Any] = {}
-    return {pk: _plain(card, shared) for pk, card in found.items()}
-
-
-def _plain(value: Any, shared: dict[int, Any]) -> Any:
-    """What ``asdict`` gives, without a copy of each text and number.
-
-    Parameters
-    ----------
-    shared
-        Plain tuples, by the identity of those that were made plain: the cards hold on to them.
-    """
-    if isinstance(value, tuple):
-        if id(value) not in shared:
-            shared[id(value)] = tuple(_plain(one, shared) for one in value)
-        return shared[id(value)]
-    if is_dataclass(value):
-        return {
-            name: one if type(one) in PLAIN else _plain(one, shared)
-            for name, one in vars(value).items()
-        }
-    return value
-
-
 def _job(order: WorkOrder, setting: Setting, job: Job, book: Book, stores: Supplies) -> CardJob:
     procedure: Procedure | None = getattr(job.service, "procedure", None)
     if procedure is None:
         return _bare(order, setting, job, book, stores)
-    rules = list(procedure.re_check_rules.all())
     return CardJob(
         id=job.pk,
         title=job.title,
@@ -336,9 +313,7 @@ def _job(order: WorkOrder, setting: Setting, job: Job, book: Book, stores: Suppl
         figures=stores.measured(order, job),
         used_fluid=procedure.used_fluid_class,
         wheel_nut_torque_nm=procedure.wheel_nut_torque_nm,
-        retorque_after_km=retorque_after_km(procedure, rules),
-        re_check=re_check_words(procedure, rules),
-        printed_only=not rules and bool(procedure.re_check),
+        **book.looked_at_again(procedure),
         re_checks=book.re_checks(setting, job.service),
         note=procedure.note,
         cautions=(),
@@ -346,7 +321,7 @@ def _job(order: WorkOrder, setting: Setting, job: Job, book: Book, stores: Suppl
     )
 
 
-def _where(job: Job) -> dict[str, str]:
+def _where(job: Job) -> dict[str, Any]:
     return {
         "service": job.service.slug if job.service else "",
         "compartment": job.place.slug if job.place else "",

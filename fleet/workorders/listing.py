@@ -1,6 +1,6 @@
 """Orders and their jobs as they are listed: one rule for pages, API and whoever asks next."""
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -19,7 +19,7 @@ from fleet.behind import Behind
 from fleet.due.listing import by_day
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
-from fleet.reads import Read, reader, referring
+from fleet.reads import Ids, Read, reader, referring
 from fleet.today import today_at
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Depot, Vehicle
@@ -34,7 +34,7 @@ MOST_AT_ONCE = 200  # released by one press; our choice
 
 
 def orders_at(
-    depots: Depots, states: Collection[str] | None = None, among: Orders | None = None
+    depots: Depots | Ids, states: Collection[str] | None = None, among: Orders | None = None
 ) -> Orders:
     """Orders of some depots, in some states (default in any); ``among`` some, default all."""
     rows = (WorkOrder.objects.all() if among is None else among).filter(depot__in=depots)
@@ -182,15 +182,32 @@ def a_day(
     among
         Orders in order of their day; default all.
     """
-    days = {pk: today_at(zone, now) for pk, zone in zones.items()}
+    whose = None if person is None else person.pk
+    return of_days(days_at(zones, now), [*zones], whose, states=states, among=among)
+
+
+def days_at(zones: Mapping[int, str], now: datetime) -> list[tuple[date, list[int]]]:
+    """Depots by what day it is there, the first day first."""
+    return sorted(by_day({pk: today_at(zone, now) for pk, zone in zones.items()}))
+
+
+def of_days(
+    days: Sequence[tuple[date, Ids]],
+    depot_ids: Ids,
+    person_id: int | None,
+    *,
+    states: Collection[str],
+    among: Orders | None = None,
+) -> Orders:
+    """Orders of ``a_day``, for the days that it is at depots by ``days_at``."""
     wanted = Q(planned_on=None, state__in=[State.STARTED, State.WAITING])
-    for today, pks in by_day(days):
+    for today, pks in days:
         wanted |= Q(depot_id__in=pks, planned_on__lte=today)
-    wanted &= Q(depot_id__in=list(zones), where=WorkOrder.Where.OWN) & _of_states(states)
-    if person is not None:
-        wanted &= Q(assigned_to=person) | Q(assigned_to=None)
+    wanted &= Q(depot_id__in=depot_ids, where=WorkOrder.Where.OWN) & _of_states(states)
+    if person_id is not None:
+        wanted &= Q(assigned_to=person_id) | Q(assigned_to=None)
     # the bound says nothing new, but by it an index by day is left where the day ends
-    wanted &= Q(sort_on__lte=max(days.values(), default=date.max))
+    wanted &= Q(sort_on__lte=days[-1][0] if days else date.max)
     every = in_order_of_day(WorkOrder.objects.all()) if among is None else among
     return every.filter(wanted)
 

@@ -1,6 +1,7 @@
 """A mechanic's client: what is on today, down to the drain plug, and the orders around it."""
 
-from datetime import timedelta
+from datetime import date, timedelta
+from typing import Any
 
 import pytest
 from django.db import connection
@@ -11,7 +12,7 @@ from pytest_django import DjangoAssertNumQueries
 from rest_framework.test import APIClient
 
 from fleet.vehicles.models import Depot
-from fleet.workorders.models import WorkOrder
+from fleet.workorders.models import Step, WorkOrder
 from tests.api.conftest import Caller
 from tests.api.routes import address
 from tests.cast import Cast, depots_day
@@ -19,6 +20,7 @@ from tests.dashboard.workshop import Workshop, open_workshop, released
 from tests.kept import kept
 
 ORDERS = address("work-orders")
+ONE_CARD = "work-orders/<str:number>/card"
 MINE = {"planned_on": "today", "assigned_to": "me"}
 
 
@@ -51,7 +53,7 @@ def test_one_request_leads_from_today_to_the_torque_of_the_drain_plug(
 
 
 def test_the_card_has_steps_cautions_and_sources(shop: Workshop, mechanic: APIClient) -> None:
-    card = mechanic.get(address("work-orders/<str:number>/card", number=shop.order.number)).json()
+    card = mechanic.get(address(ONE_CARD, number=shop.order.number)).json()
     kinds = [step["kind"] for step in card["jobs"][0]["steps"]]
     assert kinds.index("open fill plug") < kinds.index("open drain plug")  # T-05
     assert any(step["cautions"] for step in card["jobs"][0]["steps"])
@@ -66,21 +68,14 @@ def test_what_is_of_another_day_is_not_todays(shop: Workshop, mechanic: APIClien
     assert len(mechanic.get(ORDERS, {"planned_on": str(tomorrow)}).json()["rows"]) == 1
 
 
-@pytest.mark.parametrize(
-    ("asked", "queries"),
-    [
-        ({}, 1),
-        ({"state": "released"}, 1),
-        ({"planned_on": "today"}, 2),  # and the days of the depots
-    ],
-)
+@pytest.mark.parametrize("asked", [{}, {"state": "released"}, {"planned_on": "today"}])
 def test_a_list_takes_one_query_more_only_where_something_is_restricted(
     shop: Workshop,
     supervisor: APIClient,
     django_assert_num_queries: DjangoAssertNumQueries,
     asked: dict[str, str],
-    queries: int,
 ) -> None:
+    queries = 2  # the depots and their days, and the orders
     released(shop.people, shop.people.second_van, shop.oil)
     with django_assert_num_queries(queries):
         rows = supervisor.get(ORDERS, asked).json()["rows"]
@@ -232,3 +227,60 @@ def test_a_list_is_not_sent_again_to_who_has_it(shop: Workshop, supervisor: APIC
     spread = supervisor.get(ORDERS, headers={"Accept": "application/json; indent=2"})
     assert spread.json()["rows"] == supervisor.get(ORDERS).json()["rows"]
     assert spread["ETag"] != supervisor.get(ORDERS)["ETag"]  # the bytes are others
+
+
+SOME: list[tuple[dict[str, Any], int]] = [
+    ({}, 7),
+    ({"state": "released"}, 4),
+    ({"state": ["drafted", "released"]}, 7),
+    ({"state": "finished"}, 0),
+    ({"planned_on": "today"}, 3),  # and what is left over
+    ({"planned_on": "today", "state": "drafted"}, 2),
+    ({"planned_on": "2026-01-02", "expand": "card"}, 2),
+    ({"assigned_to": "me"}, 1),
+    ({"assigned_to": "nobody"}, 0),
+    ({**MINE, "state": ["started", "released"]}, 3),
+    ({"planned_on": "today", "assigned_to": "mika"}, 1),
+    ({"depot": "elsewhere"}, 0),
+    ({"depot": "elsewhere", "planned_on": "today"}, 0),
+    ({"vehicle": "v-101"}, 1),
+]
+
+
+@pytest.mark.parametrize(("asked", "count"), SOME, ids=str)
+def test_a_list_goes_on_as_it_begins(
+    shop: Workshop, mechanic: APIClient, asked: dict[str, Any], count: int
+) -> None:
+    """What starts a list and what follows is asked for in other words."""
+    WorkOrder.objects.update(assigned_to=shop.people.mechanic)
+    for number in range(6):
+        later = released(shop.people, shop.people.second_van, shop.oil)
+        day = [depots_day(), None, date(2026, 1, 2)][number % 3]
+        state = ["released", "drafted"][number % 2]
+        later.jobs.update(state="done")
+        WorkOrder.objects.filter(pk=later.pk).update(planned_on=day, state=state)
+    whole = mechanic.get(ORDERS, asked).json()["rows"]
+    assert len(whole) == count
+    for _ in range(2):  # in words that are known by then, too
+        found, answer = [], mechanic.get(ORDERS, {**asked, "limit": 2}).json()
+        assert len(answer["rows"]) <= 2
+        while answer["next"]:
+            found += answer["rows"]
+            answer = mechanic.get(answer["next"]).json()
+        assert found + answer["rows"] == whole
+        assert mechanic.get(ORDERS, {**asked, "limit": 1}).json()["rows"] == whole[:1]
+
+
+def test_a_card_in_a_list_is_the_card_and_follows_its_book(
+    shop: Workshop, mechanic: APIClient
+) -> None:
+    def both() -> list[Any]:
+        (row,) = mechanic.get(ORDERS, MINE).json()["rows"]
+        return [row["card"], mechanic.get(address(ONE_CARD, number=row["number"])).json()]
+
+    listed, alone = both()
+    assert listed == alone
+    Step.objects.filter(number=1).update(text="Look “twice”.")
+    listed, alone = both()
+    assert listed == alone
+    assert listed["jobs"][0]["steps"][0]["text"] == "Look “twice”."

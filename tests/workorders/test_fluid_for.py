@@ -10,9 +10,10 @@ from fleet.due.models import ChosenFluid, Fill
 from fleet.faults import Fault, Forbidden, Refused
 from fleet.stores.models import Item, Product, Specification, Stock
 from fleet.workorders import ending, fluid_for, progress
+from fleet.workorders.cardjson import as_json
 from fleet.workorders.ending import AtFinish
 from fleet.workorders.fluid_for import ACCEPTED, AS_BEFORE, CHOSEN, KEPT_HERE, Place
-from fleet.workorders.jobcard import Card, as_json, card
+from fleet.workorders.jobcard import Card, card
 from fleet.workorders.models import Procedure, WorkOrder
 from tests.kept import kept
 from tests.scene import INVENTED, NOW

@@ -5,7 +5,7 @@ import pytest
 from fleet.faults import Fault
 from fleet.stores.models import Specification
 from fleet.vehicles.models import Compartment
-from fleet.workorders import findings, issue, jobcard, joblist, progress
+from fleet.workorders import cardjson, findings, issue, jobcard, joblist, progress
 from fleet.workorders.findings import Report
 from fleet.workorders.issue import OrderDraft
 from fleet.workorders.jobcard import Card, CardJob
@@ -63,7 +63,7 @@ def cautions_before(found: Card, kind: str) -> list[str]:
 def test_a_card_as_plain_values_is_what_its_fields_say(order: WorkOrder) -> None:
     found = shown(order)
     assert found.jobs[0].steps
-    assert jobcard.as_json(found) == asdict(found)
+    assert cardjson.as_json(found) == asdict(found)
 
 
 def test_cards_put_together_at_once_are_those_of_each_order(order: WorkOrder) -> None:

@@ -1,11 +1,9 @@
 """Work orders: the list, a mechanic's day with its job cards, one with its history, new ones."""
 
 from dataclasses import asdict
-from functools import cache
 from http import HTTPStatus
 from typing import Any
 
-from django.db.models import F
 from django.urls import reverse
 from django.utils import timezone
 from drf_spectacular.utils import extend_schema, extend_schema_field
@@ -15,7 +13,6 @@ from rest_framework.response import Response
 
 from fleet.api.acting import (
     Act,
-    depots_asked,
     order_id_or_404,
     person_named,
     sender,
@@ -25,9 +22,8 @@ from fleet.api.acting import (
 )
 from fleet.api.etags import listed_with_tag, shown
 from fleet.api.fields import Day, Number, Strict, Text, body, query
+from fleet.api.orders.listed import ME, TODAY, orders_listed
 from fleet.api.orders.shapes import (
-    JOB_NAMES,
-    LISTED,
     OrderRow,
     OrderShape,
     OtherWork,
@@ -36,7 +32,7 @@ from fleet.api.orders.shapes import (
     recorded,
     whole,
 )
-from fleet.api.paging import Order, PageQuery, Row, page, page_shape
+from fleet.api.paging import PageQuery, Row, page_shape
 from fleet.api.repeats import Answer, once, refreshed
 from fleet.api.resource import Resource, vehicle_or_404
 from fleet.api.shapes import shape_of
@@ -45,23 +41,13 @@ from fleet.people.roles import Right
 from fleet.reads import together
 from fleet.trials.blind import orders_shown
 from fleet.visits.order_days import why_it_stands
-from fleet.workorders import findings, issue, jobcard, outside, restrictions
-from fleet.workorders.elsewhere import DueElsewhere, Here, due_beside, with_others
+from fleet.workorders import cardjson, issue, jobcard, outside, restrictions
+from fleet.workorders.elsewhere import DueElsewhere, Here, due_beside
 from fleet.workorders.issue import OrderDraft
-from fleet.workorders.listing import (
-    AT_WORK,
-    a_day,
-    in_order_of_day,
-    orders_at,
-    planned_for,
-    with_jobs,
-)
 from fleet.workorders.models import Raising, WorkOrder
 from fleet.workorders.outside import InvoicedWork
 
-NEWEST_FIRST = Order("work orders", ("id",), descending=True)
-BY_DAY = Order("work orders by day", ("sort_on", "id"))
-TODAY, ME, CARD = "today", "me", "card"
+CARD = "card"
 COST_MAX = 2_000_000_000  # what the column holds
 
 CardShape = shape_of(jobcard.Card)
@@ -162,9 +148,7 @@ class WorkOrders(Resource):
     )
     def get(self, request: Request) -> Response:
         asked = query(request, OrderQuery)
-        rows = _rows(request, asked)
-        order = BY_DAY if "planned_on" in asked else NEWEST_FIRST
-        on_page, following = page(request, rows, order, asked)
+        on_page, following = orders_listed(request, asked)
         cards = _cards(request, on_page) if _expanded(asked) else {}
         of_today = asked.get("planned_on") == TODAY
         stands, also_due = _beside(request, on_page, cards, of_today)
@@ -269,7 +253,7 @@ class OrderCard(Resource):
         order_id = order_id_or_404(request, number)
         _named(request, [order_id])
         card = jobcard.card(order_id, depots_for(request))
-        response: Response = shown(request, jobcard.as_json(card))
+        response: Response = shown(request, cardjson.as_json(card))
         return response
 
 
@@ -297,60 +281,6 @@ def made(order: WorkOrder) -> Answer:
 
 
 # --- the list ------------------------------------------------------------------------------
-def _rows(request: Request, asked: Row) -> Any:
-    of_today = asked.get("planned_on") == TODAY
-    found = _todays(request, asked) if of_today else _chosen(request, asked)
-    if "vehicle" in asked:
-        found = found.filter(vehicle__fleet_number__iexact=asked["vehicle"].strip())
-    return found
-
-
-@cache
-def _listed(*, of_today: bool = False) -> Any:
-    """Every order with what is shown of it: put together once, narrowed by each request."""
-    found = with_jobs(findings.with_marks(WorkOrder.objects.all()), JOB_NAMES.values())
-    found = restrictions.with_restricted(in_order_of_day(found))
-    return (with_others(found) if of_today else found).values(
-        *LISTED,
-        *("sort_on", "vehicle_id", "job_list", "do_not_use", "restricted"),
-        *(["has_others"] if of_today else ()),
-        number_of_vehicle=F("vehicle__fleet_number"),
-        plate=F("vehicle__registration"),
-        at=F("depot__slug"),
-        zone=F("depot__zone"),
-        who=F("assigned_to__username"),
-    )
-
-
-def _todays(request: Request, asked: Row) -> Any:
-    """A mechanic's day, by the rule of the stage: mine and nobody's where it is asked for me."""
-    zones = dict(depots_asked(request, asked).values_list("pk", "zone"))
-    whose = asked.get("assigned_to")
-    me = caller(request) if whose == ME else None
-    found = a_day(
-        zones,
-        timezone.now(),
-        me,
-        states=sorted(asked.get("state") or AT_WORK),
-        among=_listed(of_today=True),
-    )
-    return found.filter(assigned_to__username=whose) if whose not in (None, ME) else found
-
-
-def _chosen(request: Request, asked: Row) -> Any:
-    """Exactly what is asked for."""
-    found = orders_at(
-        depots_asked(request, asked), sorted(asked.get("state") or ()) or None, _listed()
-    )
-    if "planned_on" in asked:
-        found = planned_for(found, asked["planned_on"])
-    if asked.get("assigned_to") == ME:
-        return found.filter(assigned_to=caller(request))
-    if "assigned_to" in asked:
-        return found.filter(assigned_to__username=asked["assigned_to"])
-    return found
-
-
 def _expanded(asked: Row) -> bool:
     own_day = "planned_on" in asked and asked.get("assigned_to") == ME
     return own_day or asked.get("expand") == CARD
@@ -384,4 +314,4 @@ def _cards(request: Request, rows: Any) -> dict[int, Any]:
     order_ids = [row["id"] for row in rows]
     if order_ids:
         _named(request, order_ids)
-    return jobcard.all_as_json(jobcard.cards(order_ids, depots_for(request)))
+    return cardjson.all_as_json(jobcard.cards(order_ids, depots_for(request)))
