@@ -14,7 +14,8 @@ from rest_framework.request import Request
 from fleet import trace
 from fleet.people import tokens
 from fleet.people.models import Person, Token
-from fleet.people.roles import depots_of, may
+from fleet.people.roles import depots_listed, depots_of, may
+from fleet.reads import Rows, prepared
 from fleet.today import NO_DEPOT, newest_day, today_at
 from fleet.vehicles.models import Depot
 
@@ -82,6 +83,21 @@ def depots_for(request: Request) -> QuerySet[Depot]:
     """The depots this call reaches: the person's, narrowed to the token's."""
     depots = depots_of(request.user)
     return depots.filter(tokens=request.auth) if isinstance(request.auth, Token) else depots
+
+
+def zones_for(request: Request, slug: str | None = None) -> dict[int, str]:
+    """Time zone by id of the depots this call reaches, or of the one of them that is named."""
+    person = caller(request)  # who is active, or would not be let through
+    token_id = request.auth.pk if isinstance(request.auth, Token) else None
+    return dict(_zones(None if person.is_superuser else person.pk, token_id, slug))
+
+
+@prepared
+def _zones(person_id: int | None, token_id: int | None, slug: str | None) -> Rows:
+    rows = depots_listed(person_id)
+    if token_id is not None:
+        rows = rows.filter(tokens=token_id)
+    return (rows if slug is None else rows.filter(slug=slug)).values_list("pk", "zone")
 
 
 def today_for(request: Request) -> date:

@@ -92,10 +92,15 @@ def own_depots(person: Person) -> list[Any]:
 
 def depots_of(person: Person | AnonymousUser) -> QuerySet[Any]:
     """The depots this person sees: those listed for them, and every one for a superuser."""
-    every: QuerySet[Any] = Person._meta.get_field("depots").related_model._default_manager.all()
     if not isinstance(person, Person) or not person.is_active:
-        return every.none()
-    return every if person.is_superuser else every.filter(people=person)
+        return depots_listed(None).none()
+    return depots_listed(None if person.is_superuser else person.pk)
+
+
+def depots_listed(person_id: int | None) -> QuerySet[Any]:
+    """The depots listed for a person; None: every one."""
+    every: QuerySet[Any] = Person._meta.get_field("depots").related_model._default_manager.all()
+    return every if person_id is None else every.filter(people=person_id)
 
 
 def mechanics_of(depot_ids: Iterable[int]) -> QuerySet[Person]:

@@ -11,8 +11,11 @@ from django.utils import timezone
 from pytest_django import DjangoAssertNumQueries
 from rest_framework.test import APIClient
 
+from fleet.people import tokens
+from fleet.people.models import Person
 from fleet.vehicles.models import Depot
 from fleet.workorders.models import Step, WorkOrder
+from tests import scene
 from tests.api.conftest import Caller
 from tests.api.routes import address
 from tests.cast import Cast, depots_day
@@ -284,3 +287,29 @@ def test_a_card_in_a_list_is_the_card_and_follows_its_book(
     listed, alone = both()
     assert listed == alone
     assert listed["jobs"][0]["steps"][0]["text"] == "Look “twice”."
+
+
+def test_a_list_is_of_the_depots_that_a_call_reaches(shop: Workshop, call: Caller) -> None:
+    other = scene.van("V-900", scene.depot("coast"))
+    far = WorkOrder.objects.create(number="W-900", vehicle=other, depot=other.depot)
+    near = WorkOrder.objects.exclude(pk=far.pk).get()
+    person = shop.people.supervisor
+
+    def listed(depots: list[Depot] | None, **asked: str) -> list[str]:
+        _, secret = tokens.issue(
+            person=person, label="x", scopes=["work-orders:read"], days=1, depots=depots
+        )
+        client = APIClient(headers={"authorization": f"Bearer {secret}"})
+        return [row["number"] for row in client.get(ORDERS, asked).json()["rows"]]
+
+    assert listed(None) == [near.number]
+    person.depots.add(other.depot)
+    assert listed(None) == [far.number, near.number]
+    assert listed([other.depot]) == [far.number]
+    assert listed(None, depot="coast") == [far.number]
+    assert listed([other.depot], depot=near.depot.slug) == []
+    Person.objects.filter(pk=person.pk).update(is_superuser=True)
+    person.refresh_from_db()
+    person.depots.clear()
+    assert listed([other.depot, near.depot]) == [far.number, near.number]
+    assert listed([near.depot]) == [near.number]

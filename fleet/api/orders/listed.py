@@ -10,10 +10,9 @@ from django.db.models import F
 from django.utils import timezone
 from rest_framework.request import Request
 
-from fleet.api.acting import depots_asked
 from fleet.api.orders.shapes import JOB_NAMES, LISTED
 from fleet.api.paging import Order, Row, in_order, page, split
-from fleet.api.signin import caller
+from fleet.api.signin import caller, zones_for
 from fleet.prepared import Fixed
 from fleet.reads import prepared
 from fleet.workorders import findings, restrictions
@@ -45,7 +44,7 @@ def orders_listed(request: Request, asked: Row) -> tuple[Any, ...]:
 
 def _given(request: Request, asked: Row) -> Row:
     """What is asked for in plain values, by name."""
-    zones = dict(depots_asked(request, asked).values_list("pk", "zone"))
+    zones = zones_for(request, asked.get("depot"))
     given: Row = {"depots": [*zones], "states": Fixed((*sorted(asked.get("state") or ()),))}
     whose = asked.get("assigned_to")
     if whose is not None:
