@@ -67,6 +67,7 @@ sound.py            whether orders agree with themselves, in sentences
 stepwise.py         what holds of every procedure's steps
 stops.py            what stands against using a vehicle, read only
 subjects.py         what a confirm record is about, and its figures
+ticked.py           which steps of a card are recorded as done
 torques.py          torque recorded; the wrench and its calibration
 unasked.py          drafts that nothing asks for any more, cancelled
 used.py             what an order used: as recorded, else by the book

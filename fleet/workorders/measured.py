@@ -42,7 +42,7 @@ def of_order(order: WorkOrder) -> QuerySet[CheckResult]:
     )
     if order.signed_off_at is not None:
         rows = rows.filter(measured_at__lte=order.signed_off_at)
-    return rows.select_related("figure", "person", "withdrawn_by").order_by("pk")
+    return rows.select_related("figure__service", "person", "withdrawn_by").order_by("pk")
 
 
 def of_job(job: Job) -> QuerySet[CheckResult]:

@@ -11,10 +11,11 @@ from PIL import Image
 
 from fleet.people.models import Person
 from fleet.today import today_at
-from fleet.workorders import progress
+from fleet.workorders import ending, progress, withdraw
+from fleet.workorders.ending import AtFinish
 from fleet.workorders.models import Fastener, Finding, Job, Photo, TorqueRecord, Wrench
 from tests.dashboard.forms import Form, forms_of
-from tests.dashboard.workshop import Workshop, finish
+from tests.dashboard.workshop import Workshop
 
 SignedIn = Callable[[Person], Client]
 
@@ -152,24 +153,63 @@ def test_a_follow_up_by_page_joins_the_chosen_order_with_services(
     progress.cancel(shop.actor(shop.people.supervisor), shop.order.pk, reason="x")
 
 
-def boxes(seen: str) -> tuple[int, int]:
-    """Boxes of steps that are filled, and all of them."""
-    steps = re.findall(r'class="step-text"><span class="box( box-done)?"', seen)
-    return sum(bool(one) for one in steps), len(steps)
+def marked(seen: str) -> list[int]:
+    """Numbers of the steps whose box carries a mark on paper."""
+    steps = re.findall(
+        r'class="step-text"><span class="box( box-done)?" aria-hidden="true"></span>'
+        r'<span class="step-number">(\d+)',
+        seen,
+    )
+    assert len(steps) == 10  # counted in tests/workorders/gearbox_procedure.py
+    return [int(number) for mark, number in steps if mark]
 
 
-def test_the_boxes_of_a_finished_order_are_filled_on_paper(
+def card_of(shop: Workshop, client: Client) -> str:
+    return client.get(f"{shop.page}/card").content.decode()
+
+
+def test_a_step_is_marked_on_paper_by_its_own_record_and_not_because_the_job_is_done(
     shop: Workshop, signed_in: SignedIn
 ) -> None:
     client = signed_in(shop.people.supervisor)
-    assert boxes(client.get(f"{shop.page}/card").content.decode())[0] == 0
-    finish(shop)
-    seen = client.get(f"{shop.page}/card").content.decode()
-    filled, all_of_them = boxes(seen)
-    assert filled == all_of_them > 5
+    assert marked(card_of(shop, client)) == []
+    shop.start()
+    given = {"job": shop.job.pk, "client_key": "phone-1-drained", "kind": "fluid"}
+    given |= {"way": "drained", "litres": "1.4", "look": "clear"}
+    assert client.post(f"{shop.page}/records", given).status_code == 302
+    assert marked(card_of(shop, client)) == [4]  # drain
+    actor = shop.actor(shop.people.mechanic)
+    progress.end_job(actor, shop.job.pk, state="done", because="the phone was empty")
+    ending.finish(actor, shop.order.pk, AtFinish(odometer=10_700, fit_for_use="yes"))
+    seen = card_of(shop, client)
+    assert marked(seen) == [4]
+    assert "Done all the same, because the phone was empty." in seen
     assert '<span class="box box-done"></span> done' in seen
     assert '<span class="box box-done"></span> yes' in seen
     assert "Odometer 10,700 km" in seen
+    needs = seen.partition('class="needs"')[2].partition('class="card-steps"')[0]
+    assert (needs.count('class="box"') > 2, "box-done" in needs) == (True, False)
+
+
+def test_a_record_taken_back_marks_no_step(shop: Workshop, signed_in: SignedIn) -> None:
+    client = signed_in(shop.people.supervisor)
+    shop.start()
+    given = {"job": shop.job.pk, "client_key": "phone-1-torque", "kind": "torque"}
+    client.post(f"{shop.page}/records", given | {"fastener": "drain-plug", "whole": "yes"})
+    assert marked(card_of(shop, client)) == [6]  # close drain plug: not where it is opened
+    record = TorqueRecord.objects.get()
+    taking = shop.actor(shop.people.supervisor)
+    withdraw.withdraw(taking, shop.order.pk, record, reason="not mine")
+    assert marked(card_of(shop, client)) == []
+
+
+def test_the_card_offers_to_print_it_by_a_script_of_its_own(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    seen = card_of(shop, signed_in(shop.people.mechanic))
+    assert re.search(r'<script src="[^"]*dashboard/job-card[^"]*\.js" defer></script>', seen)
+    ways = seen.partition('<p class="no-print ways">')[2].partition("</p>")[0]
+    assert '<button type="button" data-print hidden>Print this card</button>' in ways
 
 
 def test_what_is_invented_is_said_once_for_a_job_and_not_after_every_line(

@@ -43,10 +43,11 @@ from fleet.workorders import (
     torques,
 )
 from fleet.workorders.cardfluids import CardProduct
-from fleet.workorders.gaps import Missing, missing
+from fleet.workorders.gaps import Missing, gaps_of, missing
 from fleet.workorders.levels import levels
 from fleet.workorders.models import Finding, FluidRecord, Job, Raising, WorkOrder
 from fleet.workorders.recording import OPEN_FOR_RECORDS
+from fleet.workorders.ticked import ticked
 
 MOVES_DATES = ("check", "confirm")  # what is due may follow from them at once
 TYPED = ("torque", "litres", "value", "pieces")  # what a question may be about
@@ -83,7 +84,7 @@ def page(
     now = timezone.now()
     orders_shown(request.user, [order.pk], "the job card", now)
     may_now, stand = open_to(request.user, order), restrictions.standing([order.vehicle_id])
-    card, odo, recorded, figures, gaps, also, early, odd, read, places, _ = reads.together(
+    card, odo, recorded, figures, gaps, also, early, odd, read, places, left, _ = reads.together(
         _card(request, order, recording=recording),
         odometer.facts.steps(order, may_now),
         kept.steps(order),
@@ -94,9 +95,10 @@ def page(
         fluids.odd_untold.steps(order),
         levels.steps(order),
         Compartment.objects.filter(vehicle_type=order.vehicle.vehicle_type_id),
+        gaps_of.steps(order),
         stand,
     )
-    (card, choices), (records, pictures) = card, recorded
+    card, choices = card
     facts = {
         "order": order,
         **odo,
@@ -104,7 +106,9 @@ def page(
         "card": card,
         "told": _told_before(card),
         "open_to": may_now,
-        "kept": records,
+        "kept": recorded.by_place,
+        "ticked": {job.id: ticked(job, recorded.records, recorded.values) for job in card.jobs},
+        "left_out": left,
         "fitness": FITNESS,
         "figures": figures,
         "may_settle": may(request.user, Right.SETTLE_READINGS, order.depot_id),
@@ -117,8 +121,8 @@ def page(
         "early": early.get(order.pk),
         "odd": odd,
         "levels": read,
-        "photos_of": pictures.by_finding,
-        "photos": pictures.without_finding,
+        "photos_of": recorded.photos.by_finding,
+        "photos": recorded.photos.without_finding,
         "may_withdraw": recording and order.state in OPEN_FOR_RECORDS,
         "compartments": places,
         **choices,

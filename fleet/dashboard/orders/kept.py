@@ -56,11 +56,19 @@ class Kept:
     follows: tuple[followed.Followed, ...] = ()  # from it, to be taken back with it
 
 
+@dataclass(frozen=True)
+class OfOrder:
+    """What was recorded on an order."""
+
+    by_place: dict[str, list[Kept]]  # where it stands on the card: 'torque-<job>-<fastener>', …
+    photos: photos.OfOrder
+    records: list[Record]
+    values: list[CheckResult]
+
+
 @reader
-def kept(order: WorkOrder) -> Read[tuple[dict[str, list[Kept]], photos.OfOrder]]:
-    """Records of an order by where they stand on the card: 'torque-<job>-<fastener>' and so on;
-    and its photos. A constant number of queries.
-    """
+def kept(order: WorkOrder) -> Read[OfOrder]:
+    """What was recorded on an order. A constant number of queries."""
     found: dict[str, list[Kept]] = {}
     since, of_jobs, of_order, pictures, confirmed, values = yield from side_by_side(
         signed_off_since.steps(order),
@@ -90,7 +98,7 @@ def kept(order: WorkOrder) -> Read[tuple[dict[str, list[Kept]], photos.OfOrder]]
         found.setdefault(place, []).append(line)
     for value in values:
         found.setdefault(f"check-{value.figure_id}", []).append(_measured(value, since, offered))
-    return found, pictures
+    return OfOrder(found, pictures, [record for _, record, _ in records], list(values))
 
 
 def _title(record: Record) -> str:

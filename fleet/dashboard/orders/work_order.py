@@ -84,7 +84,6 @@ def _page(
         early_of_orders.steps([order]),
         *(stand, jobs, events, mechanics),
     )
-    records, pictures = recorded
     facts = {
         "order": order,
         **odo,
@@ -92,12 +91,12 @@ def _page(
         "jobs": jobs,
         **why,
         "events": events,
-        "records": records,
-        "photos": pictures.own,
+        "records": recorded.by_place,
+        "photos": recorded.photos.own,
         "open_to": may_now,
         "downtime": downtime(order, now),
         "papers": papers.kept(order),
-        "photos_of": pictures.by_finding,
+        "photos_of": recorded.photos.by_finding,
         "gaps": gaps,
         "cost": "" if order.cost_minor is None else f"{order.cost_minor / 100:,.2f}",
         **_rights(request.user, order),
