@@ -92,4 +92,8 @@ class MeterShape(serializers.Serializer[Any]):
     last_at = serializers.DateTimeField(allow_null=True, help_text="Last accepted reading")
     total_km = serializers.FloatField(allow_null=True)
     total_h = serializers.FloatField(allow_null=True)
+    shown_km = serializers.FloatField(
+        allow_null=True, help_text="By the meter itself: less than the total if it was replaced"
+    )
+    shown_h = serializers.FloatField(allow_null=True)
     provisional = serializers.BooleanField()

@@ -20,6 +20,7 @@ from fleet.api.signin import caller, depots_for
 from fleet.due.listing import DueFilter, due_rows
 from fleet.duty.models import Criterion, DutyAssessment, DutyClass
 from fleet.people.roles import Right
+from fleet.readings.listing import last_accepted
 from fleet.usage.listing import with_odometer
 from fleet.vehicles.edit import edit
 from fleet.vehicles.find import vehicles_at
@@ -165,7 +166,10 @@ def whole(vehicle: Vehicle) -> dict[str, Any]:
 
 
 def meters_of(vehicle: Vehicle) -> list[dict[str, Any]]:
+    last = {meter.pk: last_accepted(meter) for meter in vehicle.meters.all()}
+    shown = {pk: reading.shown for pk, reading in last.items() if reading is not None}
     rows = vehicle.meters.order_by("kind").values(
+        "id",
         "kind",
         "unit",
         "usage__readings",
@@ -181,6 +185,8 @@ def meters_of(vehicle: Vehicle) -> list[dict[str, Any]]:
             "last_at": instant(row["usage__last_at_d"]),
             "total_km": row["usage__last_km"] if row["kind"] == Meter.Kind.KM else None,
             "total_h": row["usage__last_km"] if row["kind"] == Meter.Kind.HOURS else None,
+            "shown_km": shown.get(row["id"]) if row["kind"] == Meter.Kind.KM else None,
+            "shown_h": shown.get(row["id"]) if row["kind"] == Meter.Kind.HOURS else None,
             "provisional": bool(row["usage__provisional"]),
         }
         for row in rows

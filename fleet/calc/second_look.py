@@ -30,11 +30,12 @@ from fleet.calc.explanations import (
 )
 from fleet.calc.verdict_rows import REASONS, Bools, Floats, Ints
 
-# two columns more than the verdict weighs: a digit left out anywhere, and thousands of km
-MISSING, THOUSANDS = 11, 12
-IN_THOUSANDS = "in_thousands"
-OWN_REASONS = {MISSING: "digit_lost", THOUSANDS: IN_THOUSANDS}
-SLIPS = (SWAP, UNIT, LAST, LEADING, EXTRA, WRONG, MISSING, THOUSANDS)
+# three columns more than the verdict weighs: a digit left out anywhere, thousands of km, and the
+# total of a vehicle whose meter was replaced
+MISSING, THOUSANDS, AS_TOTAL = 11, 12, 13
+IN_THOUSANDS, TOTAL_GIVEN = "in_thousands", "total_given"
+OWN_REASONS = {MISSING: "digit_lost", THOUSANDS: IN_THOUSANDS, AS_TOTAL: TOTAL_GIVEN}
+SLIPS = (SWAP, UNIT, LAST, LEADING, EXTRA, WRONG, MISSING, THOUSANDS, AS_TOTAL)
 ALIKE = 5.5  # candidates nearer than this, in the unit typed, are one: our choice
 
 
@@ -83,7 +84,9 @@ def between(step: Step, after_d: Floats, after_km: Floats) -> Step:
     )
 
 
-def look_again(step: Step, typed: Typed, goes_on: Bools) -> list[Looked]:
+def look_again(
+    step: Step, typed: Typed, goes_on: Bools, before_km: Floats | float = 0.0
+) -> list[Looked]:
     """Weigh the explanations of readings again.
 
     Parameters
@@ -94,6 +97,8 @@ def look_again(step: Step, typed: Typed, goes_on: Bools) -> list[Looked]:
         The values as given and as typed, n rows.
     goes_on
         Whether the reading after goes on from the one before, shape (n,).
+    before_km
+        What the meters before had run [km], shape (n,): a total is more than the meter by that.
 
     Returns
     -------
@@ -104,10 +109,15 @@ def look_again(step: Step, typed: Typed, goes_on: Bools) -> list[Looked]:
     weighed = explain(step, typed)
     missing_log, missing_km = _one_missing(step, typed)
     thousands_log, thousands_km = _thousands(step, typed)
-    log = np.column_stack(
-        [weighed.log, missing_log + LOG_PRIORS[LAST], thousands_log + LOG_PRIORS[WRONG]]
+    own_km = typed.km - before_km
+    as_total_log = np.where(own_km != typed.km, step.log_density(own_km), -np.inf)
+    more_log = (
+        missing_log + LOG_PRIORS[LAST],
+        thousands_log + LOG_PRIORS[WRONG],
+        as_total_log + LOG_PRIORS[WRONG],
     )
-    km = np.column_stack([weighed.km, missing_km, thousands_km])
+    log = np.column_stack([weighed.log, *more_log])
+    km = np.column_stack([weighed.km, missing_km, thousands_km, own_km])
     for column in (ROLLED, NEW_METER, JUMP):
         log[goes_on, column] = -np.inf
     fits = np.column_stack([step.as_expected(column) for column in km.T])

@@ -16,6 +16,7 @@ from fleet.duty.models import Criterion, DutyAssessment, DutyOverride
 from fleet.readings.listing import last_accepted
 from fleet.readings.main_meter import main_meter
 from fleet.readings.models import Reading
+from fleet.readings.reasons import on_meter
 from fleet.reads import Read, reader, side_by_side
 from fleet.trials.blind import Place
 from fleet.usage.measure import fan, running_again_since, standing_since
@@ -32,6 +33,7 @@ FAN_STEP_D = 3  # between the points drawn: the curve is smooth
 class LastReading:
     total: float  # [km or h]
     unit: str  # what the instrument shows: km, mi or h
+    on_meter: str  # what it shows where that is not the total, in words
     taken_at: datetime  # local time of the depot
     age_d: int
     provisional: bool
@@ -99,6 +101,7 @@ def _last_reading(vehicle: Vehicle, meter: Meter, today: date) -> Read[LastReadi
     return LastReading(
         total=total,
         unit=meter.unit,
+        on_meter=on_meter(newest, meter.unit),
         taken_at=local,
         age_d=(today - local.date()).days,
         provisional=newest.provisional,

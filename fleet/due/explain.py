@@ -28,6 +28,7 @@ from fleet.duty.models import Criterion, DutyAssessment, DutyClass, DutyOverride
 from fleet.faults import Fault
 from fleet.readings.listing import last_accepted
 from fleet.readings.main_meter import main_meter
+from fleet.readings.reasons import on_meter
 from fleet.today import ago, day, today_at
 from fleet.units import percent
 from fleet.usage.measure import running_again_since, standing_since
@@ -281,9 +282,11 @@ def _usage(vehicle: Vehicle, now: datetime) -> str:
     usual = state.rate_km_per_day * state.mu
     age_d = (today_at(vehicle.depot.zone, now) - taken_on).days
     note = " It rests on a meter offset that nobody has confirmed." if state.provisional else ""
+    told = on_meter(reading, unit)
+    shown = f" {told[:1].upper()}{told[1:]}." if told else ""
     return (
         f"Last accepted reading {figures(state.last_km, unit)} on {day(taken_on)}, "
-        f"{ago(age_d)}. Running about {figures(per_day, unit)} a day now, "
+        f"{ago(age_d)}.{shown} Running about {figures(per_day, unit)} a day now, "
         f"{in_own(usual, unit):,.0f} in the long run, from {state.readings} readings.{note}"
         f"{_standing(state.meter_id, vehicle.depot.zone)}"
     )

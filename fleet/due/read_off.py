@@ -79,8 +79,7 @@ def _last(vehicle_ids: Collection[int]) -> dict[int, Reading]:
 
 def _entry(row: ServiceDone, before: Reading) -> Entry:
     unit = before.meter.unit
-    shown = before.meter_value if before.settled_value is None else before.settled_value
-    offset_km = (before.total or 0.0) - shown
+    offset_km = (before.total or 0.0) - before.shown
     return Entry(
         vehicle_id=row.vehicle_id,
         meter_id=before.meter_id,

@@ -18,7 +18,7 @@ from django.utils import timezone
 from fleet.calc.arrays import Array
 from fleet.calc.expectations import Base, Step
 from fleet.calc.explanations import Typed
-from fleet.calc.second_look import IN_THOUSANDS, Looked, between, look_again
+from fleet.calc.second_look import IN_THOUSANDS, TOTAL_GIVEN, Looked, between, look_again
 from fleet.calc.verdicts import FUTURE_D
 from fleet.readings.cells import KM_PER
 from fleet.readings.judge import Meters, gather_meters
@@ -27,6 +27,7 @@ from fleet.vehicles.models import MeterChange
 
 # what a later reading can disprove: the judge had no better word when the reading came
 DISPROVED = ("rolled_back", "new_meter", "jump")
+NOT_THOUGHT_OF = (IN_THOUSANDS, TOTAL_GIVEN)  # by the judge
 NOTHING = Looked((), None, (np.nan, np.nan))  # of a reading with none before it
 
 
@@ -138,7 +139,7 @@ def _with_neighbours(ids: Collection[int]) -> QuerySet[Reading, Any]:
     def nearest(where: Q, order: str, column: str) -> Subquery:
         counted = Q(verdict=Verdict.ACCEPTED) | Q(moves_base=True)
         found = Reading.objects.filter(counted, where, meter=OuterRef("meter"))
-        ordered = found.annotate(shown=shown).order_by(f"{order}taken_at", f"{order}id")
+        ordered = found.annotate(instrument=shown).order_by(f"{order}taken_at", f"{order}id")
         return Subquery(ordered.values(column)[:1])
 
     earlier, later = Q(taken_at__lt=OuterRef("taken_at")), Q(taken_at__gt=OuterRef("taken_at"))
@@ -147,8 +148,8 @@ def _with_neighbours(ids: Collection[int]) -> QuerySet[Reading, Any]:
     return Reading.objects.filter(pk__in=ids).values_list(
         *("pk", "meter_id", "meter__unit", "unit", "taken_at", "meter_value"),
         *("reason", "suggestion"),
-        *(nearest(earlier, "-", column) for column in ("taken_at", "shown", "provisional")),
-        *(nearest(later, "", column) for column in ("taken_at", "shown", "provisional")),
+        *(nearest(earlier, "-", column) for column in ("taken_at", "instrument", "provisional")),
+        *(nearest(later, "", column) for column in ("taken_at", "instrument", "provisional")),
         Coalesce(offset, 0.0),
     )
 
@@ -168,7 +169,7 @@ def _looked(rows: list[_Row], meters: Meters, at: Array) -> Iterator[tuple[int, 
         np.array([KM_PER[row.unit] for row in rows]),
         np.zeros(len(rows)),
     )
-    found = look_again(step, typed, goes_on)
+    found = look_again(step, typed, goes_on, np.array([row.offset for row in rows]))
     expected = step.base_km + step.mean_km
     for row, looked, value in zip(rows, found, expected.tolist(), strict=True):
         yield row.pk, _Again(looked, value)
@@ -216,8 +217,8 @@ def _beside(row: _Row, again: _Again | None, bounds: tuple[float, float]) -> Bes
     found = () if to_come else looked.candidates
     slip = looked.slip if row.after and row.reason in DISPROVED else None
     by_next = slip is not None
-    if found and (row.suggestion is not None or found[0].reason == IN_THOUSANDS):
-        slip, by_next = found[0], False  # the judge does not think of thousands
+    if found and (row.suggestion is not None or found[0].reason in NOT_THOUGHT_OF):
+        slip, by_next = found[0], False
     return Beside(
         unit=row.own_unit,
         before=row.before,

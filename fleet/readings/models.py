@@ -128,6 +128,11 @@ class Reading(models.Model):
     def __str__(self) -> str:
         return f"{self.value:g} {self.unit} at {self.taken_at:%Y-%m-%d %H:%M}"
 
+    @property
+    def shown(self) -> float:
+        """What the meter itself showed [km or h]: the total without what was run before it."""
+        return self.meter_value if self.settled_value is None else self.settled_value
+
 
 class UploadRow(models.Model):
     """One row (or one cell of a wide sheet) as it stood in the file, and what became of it."""

@@ -1,5 +1,7 @@
-"""Why a reading was held or rejected, in words for the person who entered it."""
+"""Why a reading was held or rejected, and what a meter shows beside the total, in words for the
+person who entered it."""
 
+from fleet.readings.models import Reading
 from fleet.vehicles.own_unit import in_words
 
 # of a slip that became one only when the meter went on from where it had stood before
@@ -21,6 +23,8 @@ SENTENCES = {
     "extra_digit": "There seems to be a digit too many.",
     "wrong_digit": "One digit seems to be wrong.",
     "in_thousands": "It seems to be given in thousands, or its point to set them apart.",
+    "total_given": "It seems to be the total of the vehicle, whose meter was replaced, not what "
+    "the meter itself shows.",
     "rolled_back": "The meter stands lower than before.",
     "noted_late": "It seems to be an older reading under a later date.",
     "new_meter": "The meter seems to have been replaced.",
@@ -42,3 +46,15 @@ def sentence(
     if suggestion is None:
         return words
     return f"{words} Suggested: {in_words(suggestion, unit)}."
+
+
+def on_meter(reading: Reading, unit: str) -> str:
+    """What the meter itself shows where that is not the total, and why; empty where it is."""
+    total = reading.shown if reading.total is None else reading.total
+    shows = in_words(reading.shown, unit)
+    if shows == in_words(total, unit):
+        return ""
+    apart = in_words(abs(total - reading.shown), unit)
+    if total < reading.shown:
+        return f"the meter shows {shows}, {apart} more than the vehicle has run"
+    return f"the meter shows {shows}; {apart} were run on the one before"

@@ -1,7 +1,11 @@
 import pytest
+from django.utils import timezone
 from rest_framework.test import APIClient
 
+from fleet import chain
 from fleet.due.models import DueDate
+from fleet.readings.judge import replay_marked
+from fleet.readings.models import Reading, VerdictMemory
 from fleet.vehicles.models import Alias, Vehicle
 from tests.api.conftest import Caller
 from tests.api.routes import address
@@ -34,6 +38,19 @@ def test_a_vehicle_answers_to_its_numbers_in_any_case(
 ) -> None:
     Alias.objects.create(vehicle=running.van, fleet_number="Old 7")
     assert supervisor.get(address(f"vehicles/{number}")).json()["fleet_number"] == "V-101"
+
+
+def test_of_a_replaced_meter_it_is_told_what_it_shows_itself(
+    running: Cast, supervisor: APIClient
+) -> None:
+    (meter,) = running.van.meters.all()
+    first = Reading.objects.filter(meter=meter).earliest("taken_at")
+    meter.changes.create(from_at=first.taken_at, offset=50_000, note="invented")
+    VerdictMemory.objects.filter(meter=meter).update(to_replay=True)
+    replay_marked(timezone.now())
+    chain.refresh([running.van.pk], timezone.now())
+    (found,) = supervisor.get(VAN).json()["meters"]
+    assert (found["total_km"], found["shown_km"], found["shown_h"]) == (60_670, 10_670, None)
 
 
 @pytest.mark.parametrize(

@@ -16,6 +16,7 @@ from fleet.calc.explanations import (
 )
 from fleet.calc.second_look import (
     ALIKE,
+    AS_TOTAL,
     MISSING,
     SLIPS,
     THOUSANDS,
@@ -71,7 +72,10 @@ def test_candidates_are_the_likely_slips_told_once_each_likeliest_first(goes_on:
     given = list(cases(5, 250))
     step = steps([case[0] for case in given])
     typed = Typed(*(np.array([case[at] for case in given]) for at in (1, 2, 3)))
-    weighed, found = explain(step, typed), look_again(step, typed, np.full(len(given), goes_on))
+    fitting_km = np.array([case[0].base + case[0].mean for case in given])
+    before_km = np.where(np.arange(len(given)) % 3 == 0, typed.km - fitting_km, 0.0)
+    goes = np.full(len(given), goes_on)
+    weighed, found = explain(step, typed), look_again(step, typed, goes, before_km)
     missing, thousands = _one_missing(step, typed), _thousands(step, typed)
     told = 0
     for row, (meter, _, unit, _) in enumerate(given):
@@ -81,6 +85,9 @@ def test_candidates_are_the_likely_slips_told_once_each_likeliest_first(goes_on:
         log |= {MISSING: missing[0][row] + math.log(0.003), THOUSANDS: thousands[0][row]
                 + math.log(0.004)}  # fmt: skip
         km |= {MISSING: missing[1][row], THOUSANDS: thousands[1][row]}
+        own_km = float(typed.km[row] - before_km[row])  # of a total; as likely as a wrong digit
+        log[AS_TOTAL] = meter.log(own_km) + math.log(0.004) if before_km[row] else -np.inf
+        km[AS_TOTAL] = own_km
         fit = [one for one in SLIPS if log[one] > -np.inf and meter.expects(km[one])]
         kept: list[float] = []
         for one in sorted(fit, key=lambda at: -log[at]):

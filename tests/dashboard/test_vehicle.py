@@ -13,7 +13,7 @@ from fleet.duty.models import DutyOverride
 from fleet.people.models import Person
 from fleet.readings.enter import Entry, enter
 from fleet.readings.models import Reading, Source
-from fleet.vehicles.models import Alias
+from fleet.vehicles.models import Alias, Vehicle
 from tests.cast import Cast, depots_day, vehicle
 
 SignedIn = Callable[[Person], Client]
@@ -28,6 +28,51 @@ def test_a_vehicle_shows_its_services_and_last_reading(people: Cast, signed_in: 
     seen = signed_in(people.viewer).get("/vehicles/V-101").content.decode()
     assert "Engine oil" in seen
     assert "10,670" in seen  # 5,000 km and nine weeks of 630 km
+
+
+def plain(text: str) -> str:
+    return text.replace("\N{NARROW NO-BREAK SPACE}", " ")
+
+
+def replaced(people: Cast) -> Vehicle:
+    """A vehicle whose second meter began at nothing after 50,000 km on the first, as invented."""
+    now, van = (
+        timezone.now().replace(microsecond=0),
+        vehicle("V-103", people.plain, people.van_type),
+    )
+    meter = van.meters.get()
+    meter.changes.create(from_at=now - timedelta(weeks=40), offset=50_000, note="invented")
+    at = [now - timedelta(days=1, weeks=9 - week) for week in range(10)]
+    entries = [
+        Entry(van.pk, meter.pk, one, time_known=True, value=630.0 * week, unit="km")
+        for week, one in enumerate(at)
+    ]
+    enter(entries, Source.DEMO)
+    chain.refresh([van.pk], now)
+    return van
+
+
+def test_beside_the_total_stands_what_a_replaced_meter_shows(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    """Nine weeks of 630 km: 5,670 km on the second meter."""
+    seen, client = replaced(people), signed_in(people.clerk)
+    seen.meters.update(unit="mi")  # 50,000 km are 31,069 miles, 5,670 km are 3,523
+    last = plain(client.get("/vehicles/V-103").content.decode())
+    assert "the meter shows 3,523 mi; 31,069 mi were run on the one before" in last
+    assert "the meter shows" not in client.get("/vehicles/V-101").content.decode()
+
+
+def test_a_total_entered_for_a_replaced_meter_is_told_as_one(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    replaced(people)
+    answer = signed_in(people.clerk).post(
+        "/vehicles/V-103/readings/add", new_reading("55,760"), follow=True
+    )
+    said = plain(answer.content.decode())
+    assert "the total of the vehicle, whose meter was replaced, not what the meter itself" in said
+    assert "5,760 km" in said  # of 55,760, what the second meter shows
 
 
 def test_a_vehicle_of_another_depot_is_not_found(people: Cast, signed_in: SignedIn) -> None:

@@ -104,6 +104,19 @@ def test_the_numbers_are_those_of_the_instrument_after_a_replaced_meter() -> Non
     assert (found.before.value, found.offset) == (23_300, 100_000)
 
 
+def test_a_total_given_for_a_replaced_meter_is_told_with_what_the_meter_shows() -> None:
+    vehicle = scene.van()
+    meter = Meter.objects.get(vehicle=vehicle)
+    meter.changes.create(from_at=NOW - 100 * WEEK, offset=100_000, note="invented")
+    scene.readings(vehicle, [*scene.steady(10_000, 700, 20), 124_010])
+    chain.refresh([vehicle.pk], NOW)
+    odd = Reading.objects.get(value=124_010)
+    found = beside([odd.pk])[odd.pk]
+    assert odd.verdict != "accepted"
+    assert (found.reason, found.suggestion) == ("total_given", 24_010)  # 100,000 less
+    assert found.candidates[0] == Meant("total_given", 24_010)
+
+
 @pytest.mark.parametrize(("typed", "meant"), [(24.01, 24_010), (24.5, 24_500), (24, 24_000)])
 def test_thousands_of_km_are_what_was_likely_meant(typed: float, meant: float) -> None:
     reading, found = seen(typed)

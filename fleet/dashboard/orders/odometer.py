@@ -58,6 +58,5 @@ def _last_read(order: WorkOrder, last: Reading | None) -> str:
     """As '78,210 km on 4 Mar 2026'; empty where none was accepted yet."""
     if last is None:
         return ""
-    value = last.meter_value if last.settled_value is None else last.settled_value
     on = last.taken_at.astimezone(ZoneInfo(order.depot.zone)).date()
-    return f"{in_words(value, last.meter.unit)} on {day(on)}"
+    return f"{in_words(last.shown, last.meter.unit)} on {day(on)}"
