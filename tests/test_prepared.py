@@ -153,6 +153,8 @@ def test_it_is_asked_when_it_is_looked_at_and_only_once(vans: list[Vehicle]) -> 
         (lambda pk: Vehicle.objects.filter(fleet_number=pk), (1,)),
         (lambda pks: Vehicle.objects.filter(pk__in=[*pks][:1]), ([1, 2],)),
         (lambda pks: Vehicle.objects.filter(pk__in=[pks[1], pks[0]]), ([1, 2],)),
+        (lambda pks: Vehicle.objects.filter(Q(pk=pks[0]) | Q(pk=pks[1])), ([1, 2],)),
+        (lambda a, b: Vehicle.objects.filter(pk__in=[a[0], b[1], b[0], a[1]]), ([1, 2], [3, 4])),
         (lambda _: Vehicle.objects.all(), (1,)),
         (lambda _, pks: Vehicle.objects.filter(pk__in=pks), (1, [2])),
         (lambda yes: Vehicle.objects.filter(fleet_number=yes), (True,)),

@@ -46,8 +46,6 @@ class Renderer(JSONRenderer):
         self.encoder_class = partial(_Encoder, lasting)  # type: ignore[misc, assignment]
         write = super().render
         content: bytes = write(data, accepted_media_type, renderer_context)
-        if not lasting:
-            return content
         around = content.split(f'"{GAP}"'.encode())
         put_in = [one.written(write) for one in lasting]
         return b"".join(chain.from_iterable(zip(around, [*put_in, b""], strict=True)))
