@@ -20,6 +20,7 @@ from fleet.calc.level_paths import moments_ahead
 from fleet.calc.usage import State, law
 from fleet.usage.measure import running_again_d, standing_since_d
 from fleet.usage.models import UsageState
+from fleet.usage.seasons import days_ahead
 from fleet.vehicles.models import Meter
 
 AHEAD_D = 30.0
@@ -86,8 +87,8 @@ def _rows(rows: Any) -> list[dict[str, Any]]:
     if not rows:
         return []
     state = State(*(np.array([row[name] for row in rows]) for name in STATE_COLUMNS))
-    mean, _ = moments_ahead(law(state), AHEAD_D)
     season_id = np.array([row["season_id"] for row in rows], dtype=np.float64)
+    mean, _ = moments_ahead(law(state), days_ahead(state.last_at_d, AHEAD_D, season_id))
     again_d = running_again_d(state)
     since_d = np.where(np.isnan(again_d), standing_since_d(state, season_id), np.nan)
     each = zip(rows, (mean / AHEAD_D).tolist(), since_d.tolist(), again_d.tolist(), strict=True)

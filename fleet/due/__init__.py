@@ -26,6 +26,7 @@ periods.py     how many fall due when (near horizons); which are late and by how
 read_off.py    totals that papers tell are readings like any other
 record.py      services done, fills and top-ups written down, corrected, taken back
 rules.py       services, limits and working calendars as tables
+running.py     how much a vehicle runs, in words; the sum that leads to a due date
 segments.py    which duty class was in force from which day
 split.py       how much of a life each duty class used, in words
 stamps.py      which vehicles must be computed anew

@@ -4,14 +4,21 @@ from calendar import month_name
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import numpy as np
 from django.db.models import Q
 
 from fleet.due.calls import standing
 from fleet.due.listing import STATES, life_used, state_on
-from fleet.due.models import BindingLimit, DueDate, DueEarlier, Fill, Limit, Service
+from fleet.due.models import (
+    BindingLimit,
+    DueDate,
+    DueEarlier,
+    Fill,
+    Limit,
+    Service,
+    ServiceDone,
+)
 from fleet.due.read_off import unread, unread_words
 from fleet.due.rules import (
     ANY_PRODUCT,
@@ -22,19 +29,15 @@ from fleet.due.rules import (
     as_rows,
     rules_of,
 )
+from fleet.due.running import CERTAIN, known_of, sum_words, usage_words
 from fleet.due.split import Part, split, words
 from fleet.duty.lacking import lacking
 from fleet.duty.models import Criterion, DutyAssessment, DutyClass, DutyOverride
 from fleet.faults import Fault
-from fleet.readings.listing import last_accepted
-from fleet.readings.main_meter import main_meter
-from fleet.readings.reasons import on_meter
-from fleet.today import ago, day, today_at
+from fleet.today import day, today_at
 from fleet.units import percent
-from fleet.usage.measure import running_again_since, standing_since
-from fleet.usage.models import UsageState
 from fleet.vehicles.models import Vehicle
-from fleet.vehicles.own_unit import figures, in_own, odometer_unit
+from fleet.vehicles.own_unit import figures, odometer_unit
 
 STATE_WORDS = dict(
     zip(
@@ -48,7 +51,6 @@ LIMIT_WORDS = {
     BindingLimit.HOURS: "engine hours",
     BindingLimit.CALENDAR: "calendar",
 }
-CERTAIN = 0.995  # rounds to 100 %
 BY_CLASS_ONLY, BY_CLASS_TOO = "; a change of duty class would", ", and with a change of duty class"
 
 
@@ -86,7 +88,7 @@ def explain(
     """
     row = (
         DueDate.objects.filter(vehicle=vehicle, service=service)
-        .select_related("anchor", "limit", "service__compartment", "limit__product")
+        .select_related("anchor__reading", "limit", "service__compartment", "limit__product")
         .first()
     )
     if row is None:
@@ -97,16 +99,16 @@ def explain(
     today = today_at(vehicle.depot.zone, now)
     state = state_on(vars(row), today)
     parts = split(vehicle, service, today) if row.history_known and row.limit else []
-    unit = odometer_unit(vehicle.pk)
+    unit, known = odometer_unit(vehicle.pk), known_of(vehicle)
     lines = [
         _headline(row, state, today),
         _counted_from(row, vehicle, unit, hide_fluid=hide_fluid),
         _limit_and_class(row, vehicle, today, unit),
         words(parts),
         _called_for(row, unit),
-        _usage(vehicle, now),
+        usage_words(vehicle, known, today),
         _unread(vehicle, unit),
-        _what_binds(row, unit, today),
+        _what_binds(row, unit, today) + sum_words(row, unit, known, today),
         _what_would_move_it(row, state),
     ]
     return Explanation(
@@ -158,7 +160,7 @@ def _counted_from(row: DueDate, vehicle: Vehicle, unit: str, *, hide_fluid: bool
         at = "" if row.anchor.total_km is None else f" at {figures(row.anchor.total_km, unit)}"
         return (
             f"Last done {day(row.anchor.done_on)}{at} "
-            f"({row.anchor.evidence}: {row.anchor.source}).{inside}"
+            f"({row.anchor.evidence}: {row.anchor.source}).{_unsettled(row.anchor)}{inside}"
         )
     if _is_only_called(row):
         return f"It has no limit of its own: it is due only where something calls for it.{inside}"
@@ -172,6 +174,15 @@ def _counted_from(row: DueDate, vehicle: Vehicle, unit: str, *, hide_fluid: bool
     return (
         "Nothing says when it was last done. Record the service, or a document with date and km "
         f"(a baseline).{inside}"
+    )
+
+
+def _unsettled(anchor: ServiceDone) -> str:
+    if not anchor.provisional or anchor.reading is None:
+        return ""
+    return (
+        f" That figure is {anchor.reading.verdict}: until it is settled, it counts as no less than "
+        "what had been read before."
     )
 
 
@@ -270,54 +281,29 @@ def _exposure_words(part: dict[str, Any], months: int | None, from_on: date) -> 
     return f"{name} in {share} (limit {percent(part['limit'])})"
 
 
-def _usage(vehicle: Vehicle, now: datetime) -> str:
-    meter = main_meter(vehicle.pk)
-    reading = last_accepted(meter)
-    state = UsageState.objects.filter(meter=meter).first()
-    unit = meter.unit if meter else "km"
-    if reading is None or state is None:
-        return "No accepted reading yet: usage is not known."
-    taken_on = reading.taken_at.astimezone(ZoneInfo(vehicle.depot.zone)).date()
-    per_day = state.rate_km_per_day * max(state.mu + state.u, 0.05 * state.mu)
-    usual = state.rate_km_per_day * state.mu
-    age_d = (today_at(vehicle.depot.zone, now) - taken_on).days
-    note = " It rests on a meter offset that nobody has confirmed." if state.provisional else ""
-    told = on_meter(reading, unit)
-    shown = f" {told[:1].upper()}{told[1:]}." if told else ""
-    return (
-        f"Last accepted reading {figures(state.last_km, unit)} on {day(taken_on)}, "
-        f"{ago(age_d)}.{shown} Running about {figures(per_day, unit)} a day now, "
-        f"{in_own(usual, unit):,.0f} in the long run, from {state.readings} readings.{note}"
-        f"{_standing(state.meter_id, vehicle.depot.zone)}"
-    )
-
-
 def _unread(vehicle: Vehicle, unit: str) -> str:
     row = unread(vehicle)
     return "" if row is None else unread_words(row, unit)
 
 
-def _standing(meter_id: int, zone: str) -> str:
-    since = standing_since(meter_id)
-    if since is None:
-        return ""
-    since_on, again = since.astimezone(ZoneInfo(zone)).date(), running_again_since(meter_id)
-    if again is not None:
-        again_on = again.astimezone(ZoneInfo(zone)).date()
-        return f" It stood from {day(since_on)} and is running again since {day(again_on)}."
-    return f" It has been standing since {day(since_on)}; dates assume it may stand on."
-
-
 def _what_binds(row: DueDate, unit: str, today: date) -> str:
     if row.binding_limit not in LIMIT_WORDS:
         return ""
-    words = f"the {LIMIT_WORDS[BindingLimit(row.binding_limit)]}"
+    calendar = "the day of the call" if _is_called_by(row) else "the calendar"
+    by_calendar = row.binding_limit == BindingLimit.CALENDAR
+    words = calendar if by_calendar else f"the {LIMIT_WORDS[BindingLimit(row.binding_limit)]}"
     sure = row.binding_probability or 0
     odds = "certainly" if sure >= CERTAIN else f"with {percent(sure)} probability"
-    return f"Limit reached first: {words}, {odds}.{_what_is_left(row, unit, today)}"
+    return f"Limit reached first: {words}, {odds}.{_what_is_left(row, unit, calendar, today)}"
 
 
-def _what_is_left(row: DueDate, unit: str, today: date) -> str:
+def _is_called_by(row: DueDate) -> bool:
+    """Whether its day is that of a call, which comes before any limit by calendar."""
+    calls = standing([row.vehicle_id]).filter(service=row.service_id)
+    return row.calendar_on is not None and calls.filter(due_on=row.calendar_on).exists()
+
+
+def _what_is_left(row: DueDate, unit: str, calendar: str, today: date) -> str:
     """Of each limit what is left or, where it has passed, how far that is gone by."""
     left: list[str] = []
     over: list[str] = []
@@ -325,9 +311,9 @@ def _what_is_left(row: DueDate, unit: str, today: date) -> str:
         if remaining is not None:
             (over if remaining < 0 else left).append(figures(abs(remaining), its_unit))
     if (ends_on := row.calendar_on) is not None and ends_on < today:
-        over.append(f"the calendar since {day(ends_on)}")
+        over.append(f"{calendar} since {day(ends_on)}")
     elif ends_on is not None:
-        left.append(f"the calendar until {day(ends_on)}")
+        left.append(f"{calendar} until {day(ends_on)}")
     told = (("Left", left), ("Over", over))
     return "".join(f" {name}: {', '.join(parts)}." for name, parts in told if parts)
 

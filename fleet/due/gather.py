@@ -13,6 +13,7 @@ from fleet.calc.class_rates import Clock
 from fleet.calc.stamps import stamp
 from fleet.calc.usage import State
 from fleet.due import calls, segments
+from fleet.due.neighbours import neighbours
 from fleet.due.rules import ANY_PRODUCT, FIRST, REPEAT, Depots, Rules
 from fleet.due.segments import Segments
 from fleet.usage import seasons
@@ -76,6 +77,9 @@ def gather(vehicle_ids: IntArray, rules: Rules, depots: Depots, today: date) -> 
     (km, km_of), (hours, hours_of) = meters_of(ids)
     vehicle, service = _pairs(vehicles["type_id"], rules)
     anchors = _anchors(ids, vehicles, vehicle, service, rules)
+    vehicles["utc_offset_d"] = utc_offsets(vehicles["depot_id"], depots.zone)
+    totals = anchors["km"], anchors["on"], anchors["provisional"]
+    anchors["km"] = _no_less_than_read(*totals, vehicle, vehicles, km, km_of)
     called = _calls(vehicles, vehicle, service, rules, depots, km, km_of)
     wanted = np.flatnonzero(~rules.on_call[service] | called["called"])
     vehicle, service = vehicle[wanted], service[wanted]
@@ -110,7 +114,7 @@ def gather(vehicle_ids: IntArray, rules: Rules, depots: Depots, today: date) -> 
     return Chunk(
         vehicle_id=ids,
         depot_id=vehicles["depot_id"],
-        utc_offset_d=utc_offsets(vehicles["depot_id"], depots.zone),
+        utc_offset_d=vehicles["utc_offset_d"],
         warranty_until_on=vehicles["warranty_until_on"],
         km=km,
         hours=hours,
@@ -237,6 +241,27 @@ def _anchors(
     return anchors
 
 
+def _no_less_than_read(
+    total: FloatArray,
+    on: DateArray,
+    provisional: BoolArray,
+    vehicle: IntArray,
+    vehicles: dict[str, Array],
+    km: Meters,
+    km_of: IntArray,
+) -> FloatArray:
+    """Totals that limits count from. Until its reading is settled, one counts as no less than what
+    had been read before its day: a digit lost at the finish must not make overdue what was done
+    just now."""
+    waits = np.flatnonzero(provisional & np.isfinite(total) & (km_of[vehicle] != NO_METER))
+    if not len(waits):
+        return total
+    owner, result = vehicle[waits], total.copy()
+    begin_d = on[waits].astype(np.float64) - vehicles["utc_offset_d"][owner]
+    result[waits] = np.fmax(total[waits], neighbours(km.id[km_of[owner]], begin_d).before)
+    return result
+
+
 def _calls(
     vehicles: dict[str, Array],
     vehicle: IntArray,
@@ -261,7 +286,9 @@ def _calls(
     place, fits = _places(vehicles["id"], vehicle, service, rules, found)
     found, owner = {name: column[fits] for name, column in found.items()}, vehicle[place]
     last_km = np.append(km.state.last_km, np.nan)[km_of[owner]]
-    at_km = found["after_km"] + np.where(np.isnan(found["from_km"]), last_km, found["from_km"])
+    totals = found["from_km"], found["called_on"], found["provisional"]
+    from_km = _no_less_than_read(*totals, owner, vehicles, km, km_of)
+    at_km = found["after_km"] + np.where(np.isnan(from_km), last_km, from_km)
     at_km = np.where(np.isnan(last_km), np.nan, at_km)
     day_on = found["due_on"]
     for row in np.flatnonzero(np.isnan(last_km) & np.isnat(day_on)):

@@ -50,6 +50,28 @@ def clock_of(season: SeasonIndex | None) -> tuple[Clock | None, Array | None]:
     return (None, None) if season is None else (Clock([season.factors]), np.zeros(1, np.int64))
 
 
+def factor_on(season: SeasonIndex | None, on: date) -> float:
+    """How much a day counts in a season, 1 where there is none."""
+    return 1.0 if season is None else float(season.factors[on.month - 1])
+
+
+def days_ahead(last_at_d: Array, days: float, season_id: Array) -> Array:
+    """How much some calendar days after each meter's last reading count in its season, shape (n,).
+
+    Parameters
+    ----------
+    last_at_d
+        Instants [d since 1970], shape (n,).
+    season_id
+        Season of each, NaN for none, shape (n,).
+    """
+    clock, season = clock_rows(season_id)
+    if clock is None or season is None:
+        return np.full(len(last_at_d), days)
+    until, since = (clock.operational_d(at_d, season) for at_d in (last_at_d + days, last_at_d))
+    return np.asarray(until - since)
+
+
 def assess_seasons(month_end_on: date) -> int:
     """Look at every class with enough vehicles; give the number that run on a season now."""
     months = _months_until(month_end_on)

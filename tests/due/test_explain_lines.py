@@ -7,8 +7,9 @@ import pytest
 
 from fleet import chain
 from fleet.due.explain import call_words, explain, limit_words, limits_by_class
-from fleet.due.models import DueDate, DueEarlier, Limit, Service
+from fleet.due.models import DueDate, DueEarlier, Limit, Service, ServiceDone
 from fleet.duty.models import Criterion, DutyAssessment, DutyOverride
+from fleet.readings.models import Reading
 from fleet.usage.models import UsageState
 from fleet.vehicles.models import Meter, Vehicle
 from tests import scene
@@ -77,7 +78,20 @@ def test_the_headline_gives_state_dates_and_life(
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        ({"binding_probability": 0.995}, "the distance, certainly. Left: 3,900 km."),
+        # read on 15 June: 3,900 km in 39 days, 20 and 1
+        ({"binding_probability": 0.995},
+         "the distance, certainly. Left: 3,900 km. At about 100 km a day from that reading on, "
+         "it is used up on 24 Jul 2026."),
+        ({"binding_probability": 1, "p50": in_july(5)},
+         "the distance, certainly. Left: 3,900 km. At about 195 km a day from that reading on, "
+         "it is used up on 5 Jul 2026."),
+        ({"binding_probability": 1, "p50": TODAY + timedelta(days=1), "remaining_km": 90},
+         "the distance, certainly. Left: 90 km. At about 90 km a day from that reading on, "
+         "it is used up on 16 Jun 2026."),
+        ({"binding_probability": 1, "p50": TODAY},
+         "the distance, certainly. Left: 3,900 km."),
+        ({"binding_probability": 1, "p50": None},
+         "the distance, certainly. Left: 3,900 km."),
         ({"binding_probability": 0.99},
          "the distance, with 99\u202f% probability. Left: 3,900 km."),
         ({"binding_probability": None},
@@ -100,6 +114,33 @@ def test_what_is_reached_first_is_said_with_its_odds_and_all_that_is_left(
 ) -> None:
     row = {"binding_limit": "km", "remaining_km": 3_900, "remaining_h": None, "calendar_on": None}
     assert f"\nLimit reached first: {said}\n" in lines(due, **(row | changes))
+
+
+def test_the_day_of_a_call_is_told_from_that_of_a_limit(due: Due) -> None:
+    vehicle, oil = due
+    row = {"binding_limit": "calendar", "binding_probability": 1, "remaining_km": None}
+    row |= {"remaining_h": None, "calendar_on": in_july(8)}
+    call = DueEarlier.objects.create(
+        vehicle=vehicle, service=oil, called_on=TODAY, due_on=in_july(8), reason="a seep"
+    )
+    said = "Limit reached first: the day of the call, certainly. Left: the day of the call until "
+    assert f"{said}8 Jul 2026.\n" in lines(due, **row)
+    DueEarlier.objects.filter(pk=call.pk).update(due_on=in_july(9))
+    said = "Limit reached first: the calendar, certainly. Left: the calendar until 8 Jul 2026.\n"
+    assert said in lines(due, **row)
+    assert "day of the call" not in lines(due, calendar_on=None)
+
+
+@pytest.mark.parametrize("verdict", ["held", "rejected"])
+def test_a_total_that_waits_to_be_settled_says_how_it_counts(due: Due, verdict: str) -> None:
+    told = f" That figure is {verdict}: until it is settled, it counts as no less than what had"
+    assert told not in lines(due)
+    reading = Reading.objects.latest("taken_at")
+    ServiceDone.objects.update(provisional=True, reading=reading)
+    Reading.objects.filter(pk=reading.pk).update(verdict=verdict)
+    assert told in lines(due)
+    ServiceDone.objects.update(provisional=False)
+    assert told not in lines(due)
 
 
 def test_nothing_is_reached_first_where_nothing_binds(due: Due) -> None:
@@ -191,21 +232,6 @@ def test_what_is_only_called_for_is_moved_by_no_duty_class(due: Due) -> None:
     assert last == "It moves with the next accepted reading."
 
 
-# 100 km a day of its class: by hand, and never less than a twentieth of the long run
-@pytest.mark.parametrize(
-    ("mu", "u", "now_km", "usual_km"),
-    [(0.8, 0.2, 100, 80), (0.8, -0.5, 30, 80), (0.8, -0.79, 4, 80), (1.25, 0, 125, 125)],
-)
-def test_how_much_it_runs_is_said_now_and_in_the_long_run(
-    due: Due, mu: float, u: float, now_km: int, usual_km: int
-) -> None:
-    UsageState.objects.update(rate_km_per_day=100, mu=mu, u=u, readings=24)
-    assert (
-        "\nLast accepted reading 26,100 km on 15 Jun 2026, today. Running about "
-        f"{now_km} km a day now, {usual_km} in the long run, from 24 readings.\n"
-    ) in lines(due)
-
-
 def test_everything_is_said_in_the_unit_of_the_vehicles_own_odometer(due: Due) -> None:
     # 1 mile is 1.609344 km: 26,100 km, 10,000 km, 20,000 km, 3,900 km, 160.9344 and 80.4672 km
     Meter.objects.update(unit="mi")
@@ -216,37 +242,6 @@ def test_everything_is_said_in_the_unit_of_the_vehicles_own_odometer(due: Due) -
     assert "Last accepted reading 16,218 mi on" in found
     assert "Running about 100 mi a day now, 50 in the long run" in found
     assert "Left: 2,423 mi" in found
-
-
-def test_the_day_of_a_reading_is_that_of_the_depot(due: Due) -> None:
-    vehicle, _ = due
-    vehicle.depot.zone = "Pacific/Auckland"  # UTC+12 in June
-    assert "on 15 Jun 2026, 2 days ago." in lines(due, NOW + timedelta(days=1, hours=4))
-    assert "on 15 Jun 2026, 1 day ago." in lines(due, NOW + timedelta(days=1, hours=2))
-
-
-def test_it_says_that_usage_rests_on_a_guess(due: Due) -> None:
-    said = "It rests on a meter offset that nobody has confirmed."
-    assert said not in lines(due)
-    UsageState.objects.update(provisional=True)
-    assert said in lines(due)
-
-
-def test_without_a_reading_usage_is_not_known(due: Due) -> None:
-    UsageState.objects.all().delete()
-    assert "\nNo accepted reading yet: usage is not known.\n" in lines(due)
-
-
-def test_it_says_since_when_it_stands_and_that_it_runs_again(due: Due) -> None:
-    UsageState.objects.update(filtered_at_d=MIDNIGHT_D - 4.5, idle_d=20, season=None,
-                              last_at_d=MIDNIGHT_D - 4.5)  # fmt: skip
-    # 24.5 days before the 15th, at noon of 21 May
-    assert " It has been standing since 21 May 2026; dates assume it may stand on." in lines(due)
-    state = UsageState.objects.get()
-    UsageState.objects.update(last_at_d=MIDNIGHT_D - 2, last_km=state.filtered_km + 300)
-    assert " It stood from 21 May 2026 and is running again since 10 Jun 2026." in lines(due)
-    UsageState.objects.update(idle_d=0)
-    assert "standing" not in lines(due)
 
 
 def test_a_start_of_use_without_a_total_counts_from_nothing(due: Due) -> None:

@@ -7,7 +7,7 @@ import pytest
 
 from fleet import chain
 from fleet.due.gather import Chunk, dates, gather, utc_offsets
-from fleet.due.models import DueEarlier, Fill, Service
+from fleet.due.models import DueEarlier, Fill, Service, ServiceDone
 from fleet.due.rules import gather_basis
 from fleet.readings.models import Reading
 from fleet.vehicles.models import Vehicle
@@ -104,16 +104,54 @@ def test_a_distance_without_a_reading_is_the_next_working_day(
     assert np.isnan(at_km)
 
 
+# weekly readings at 9:00 of UTC: 21,900 km on 1 June, 22,600 km on the 8th, and so on
+@pytest.mark.parametrize(
+    ("zone", "on", "given", "counts"),
+    [
+        ("UTC", date(2026, 6, 9), 2_280, 22_600),
+        ("UTC", date(2026, 6, 8), 2_280, 21_900),  # that of the day itself may have come after it
+        ("Pacific/Honolulu", date(2026, 6, 8), 2_280, 22_600),  # there it was the evening before
+        ("Pacific/Auckland", date(2026, 6, 8), 2_280, 21_900),
+        ("UTC", date(2026, 6, 9), 22_640, 22_640),
+        ("UTC", date(2026, 1, 1), 280, 280),  # nothing was read yet
+        ("UTC", date(2026, 6, 9), None, None),
+    ],
+)
+def test_what_waits_to_be_settled_counts_from_no_less_than_had_been_read(
+    vans: list[Vehicle], oil: Service, zone: str, on: date, given: int | None, counts: int | None
+) -> None:
+    type(vans[0].depot).objects.update(zone=zone)
+    row = scene.done(vans[0], oil, on, given)
+    scene.done(vans[1], oil, on, given)  # has no reading
+    ServiceDone.objects.update(provisional=True)
+    found = of_row(chunk_of(*vans), vans[0], oil, "anchor_km")
+    assert found == [counts] if counts else np.isnan(found)
+    if given:
+        assert of_row(chunk_of(*vans), vans[1], oil, "anchor_km") == [given]
+        ServiceDone.objects.filter(pk=row.pk).update(provisional=False)  # a person stands by it
+        assert of_row(chunk_of(*vans), vans[0], oil, "anchor_km") == [given]
+
+
+def test_a_distance_called_for_counts_from_no_less_than_had_been_read(
+    vans: list[Vehicle], oil: Service
+) -> None:
+    reading = vans[0].meters.get().readings.latest("taken_at")
+    call(vans[0], oil, after_km=80, reading=reading)
+    Reading.objects.filter(pk=reading.pk).update(verdict="held", total=None, meter_value=2_330)
+    # 22,600 km a week before
+    assert of_row(chunk_of(*vans), vans[0], oil, *CALLED)[2:] == [22_680.0, True]
+
+
 def test_the_newest_service_that_stands_is_what_limits_count_from(
     vans: list[Vehicle], oil: Service
 ) -> None:
     names = ("anchor_id", "anchor_on", "anchor_km", "anchor_h", "provisional")
-    later = scene.done(vans[0], oil, date(2026, 5, 1), 18_000)
+    later = scene.done(vans[0], oil, date(2026, 5, 1), 18_500)
     scene.done(vans[0], oil, date(2026, 3, 1), 12_000)  # told later, of an earlier day
     scene.done(vans[1], oil, date(2026, 6, 1), 1_000)
     type(later).objects.filter(pk=later.pk).update(total_h=90, provisional=True)
     found = of_row(chunk_of(*vans), vans[0], oil, *names)
-    assert found == [later.pk, date(2026, 5, 1), 18_000, 90, True]
+    assert found == [later.pk, date(2026, 5, 1), 18_500, 90, True]
     fixed = scene.done(vans[0], oil, date(2026, 4, 1), 15_000)
     type(later).objects.filter(pk=fixed.pk).update(supersedes=later)
     assert of_row(chunk_of(*vans), vans[0], oil, *names[:3]) == [

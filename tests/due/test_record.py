@@ -7,7 +7,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from fleet import chain
-from fleet.due.models import Fill, Service, ServiceDone
+from fleet.due.models import DueDate, Fill, Limit, Service, ServiceDone
 from fleet.due.record import (
     at_reading,
     provisional_again,
@@ -199,6 +199,20 @@ def test_a_fill_is_a_products_or_unknown_and_one_of_a_job_is_replaced(
     assert list(Fill.objects.filter(key="job-1")) == [other]
     take_back_fill("job-1")
     assert sorted(Fill.objects.values_list("quantity_ml", flat=True), key=str) == [700, None]
+
+
+def test_a_digit_lost_at_the_finish_does_not_make_overdue_what_was_just_done(
+    van: Vehicle, oil: Service
+) -> None:
+    """Done today at 23,400 km, and 2,340 typed: what is left is the limit less what came since the
+    reading of a week ago, and not overdue by 960 km."""
+    Limit.objects.update(limit_km=20_000)
+    (typed,) = scene.readings(van, [2_340], until=NOW + timedelta(hours=1))
+    record_done(row(van, oil, reading=held(typed)))
+    chain.refresh([van.pk], NOW + timedelta(hours=2))
+    due = DueDate.objects.get(vehicle=van, service=oil)
+    assert (due.provisional, due.beyond_by_reading) == (True, False)
+    assert due.remaining_km == 20_000 - (23_300 - 22_600)
 
 
 def test_settling_many_takes_as_few_queries_as_one(van: Vehicle, oil: Service) -> None:

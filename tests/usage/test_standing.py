@@ -12,11 +12,11 @@ from django.urls import reverse
 
 from fleet import chain
 from fleet.calc.usage import Events
-from fleet.due.explain import _usage
+from fleet.due.running import known_of, usage_words
 from fleet.people.models import Role
 from fleet.usage.measure import fan, lagging_meters, running_again_since, standing_since
 from fleet.usage.models import SeasonIndex, UsageState
-from fleet.vehicles.models import Meter
+from fleet.vehicles.models import Meter, Vehicle
 from tests import cast
 from tests.due.loaded import bus_type, store, vehicles
 
@@ -80,13 +80,17 @@ def test_the_fan_of_a_standing_vehicle_stays_flat_at_first() -> None:
     assert flat.p90[20] > flat.p90[0]
 
 
+def running(vehicle: Vehicle) -> str:
+    return usage_words(vehicle, known_of(vehicle), now().date())
+
+
 def test_the_reasons_of_a_date_say_that_the_vehicle_stands() -> None:
     stands, runs = loaded()
     since = standing_since(stands.pk)
     assert since is not None
     told = f"standing since {since.day} {since:%b %Y}; dates assume it may stand on."
-    assert told in _usage(stands.vehicle, now())
-    assert "standing" not in _usage(runs.vehicle, now())
+    assert told in running(stands.vehicle)
+    assert "standing" not in running(runs.vehicle)
 
 
 @pytest.mark.parametrize(("driven_km", "runs_again"), [(240, True), (5, False)])
@@ -103,7 +107,7 @@ def test_a_vehicle_that_ran_on_after_it_stood_is_said_to_run_again(
     assert since is not None
     assert (again is not None) == runs_again
     client.force_login(cast.person("Cleo", Role.CLERK, stands.vehicle.depot))
-    page, told = page_of(client, stands), _usage(stands.vehicle, now())
+    page, told = page_of(client, stands), running(stands.vehicle)
     assert ("running again since 23 Jul 2026" in page) == runs_again  # the 30th weekly reading
     assert ("is running again since 23 Jul 2026." in told) == runs_again
     assert ("stand on" in page, "stand on" in told) == (not runs_again, not runs_again)
