@@ -32,6 +32,23 @@ def plain(text: str) -> str:
     return text.replace("\N{NARROW NO-BREAK SPACE}", " ")
 
 
+def test_the_list_says_of_a_withdrawn_upload_that_it_is(
+    people: Cast,
+    signed_in: SignedIn,
+    django_capture_on_commit_callbacks: DjangoCaptureOnCommitCallbacks,
+) -> None:
+    client, take = signed_in(people.clerk), django_capture_on_commit_callbacks
+    one = uploaded(client, take, f"vehicle,date,odometer km\nV-101,{depots_day()},900\n")
+    state, outcome = 'data-label="State">', one.rows.get().outcome
+    assert f"{state}done</td>" in client.get("/readings").content.decode()
+    client.post(f"/readings/uploads/{one.pk}/withdraw", {"reason": "another depot's"})
+    listed = client.get("/readings").content.decode()
+    assert f"{state}withdrawn</td>" in listed
+    assert "your last sheet, was withdrawn." in " ".join(listed.split())
+    assert f"1 {outcome}</span>" in listed  # and not that somebody looked at it
+    assert client.get("/api/v1/uploads").json()["rows"][0]["withdrawn_at"] is not None
+
+
 def test_after_a_decision_an_upload_says_what_was_then_and_what_is_open_now(
     people: Cast,
     signed_in: SignedIn,

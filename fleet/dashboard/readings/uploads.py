@@ -78,6 +78,7 @@ class UploadLine:
     """An upload in the list of them."""
 
     row: Upload
+    state: str  # how far it is, or that it counts no more
     outcomes: str
     unseen: int  # rejected rows that nobody has looked at
     waiting_since: datetime | None  # when it came, where no worker has taken it
@@ -102,15 +103,18 @@ def _now(outcome: str, number: int, still: dict[str, int]) -> str:
 def upload_lines(uploads: Sequence[Upload]) -> list[UploadLine]:
     """Each upload with how its rows came out and what of them is still open now."""
     still = open_now(uploads)
-    return [
-        UploadLine(
-            one,
-            outcome_words(one.counts, still[one.pk]),
-            still[one.pk][Outcome.REJECTED],
-            jobs.waiting_since(one),
-        )
-        for one in uploads
-    ]
+    return [_upload_line(one, still[one.pk]) for one in uploads]
+
+
+def _upload_line(one: Upload, still: dict[str, int]) -> UploadLine:
+    withdrawn = hasattr(one, "withdrawal")  # its rejected rows want no look
+    return UploadLine(
+        one,
+        "withdrawn" if withdrawn else one.state,
+        outcome_words(one.counts, {} if withdrawn else still),
+        still[Outcome.REJECTED],
+        jobs.waiting_since(one),
+    )
 
 
 def outcome_words(counts: dict[str, int], still: dict[str, int]) -> str:
