@@ -114,8 +114,14 @@ def _capacity(bars: Sequence[Bar], names: Sequence[str]) -> dict[str, Any]:
     }
 
 
-def weeks_finding(load: Load, lacking: Short | None, *, services: bool) -> str:
-    """What the chart shows, in a sentence."""
+def weeks_finding(load: Load, lacking: Short | None, *, services: bool, unfit: bool) -> str:
+    """What the chart shows, in a sentence.
+
+    Parameters
+    ----------
+    unfit
+        Visits do not fit their days: then hours that suffice by the week are no news.
+    """
     unit = unit_of(services)
     short = [one for one in load.bars if one.capacity and one.mean >= one.capacity + 1]
     if short:
@@ -130,7 +136,8 @@ def weeks_finding(load: Load, lacking: Short | None, *, services: bool) -> str:
     # where no open day is left in a week, its work waits for the next
     open_bars = [one for one in load.bars if one.capacity != 0]
     most = max(open_bars or load.bars, key=lambda one: one.mean)
-    enough = not services and open_bars and all(one.capacity is not None for one in load.bars)
+    known = open_bars and all(one.capacity is not None for one in load.bars)
+    enough = known and not services and not unfit
     closed = 0 < len(open_bars) < len(load.bars)
     begins = "Of the weeks with an open day left, most" if closed else "Most"
     said = f"{begins} falls due in week {_name(most)}: {most.mean:.0f} {unit}"

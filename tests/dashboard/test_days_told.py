@@ -9,14 +9,16 @@ from django.test import Client
 from django.utils import timezone
 
 from fleet.due.models import ServiceDone
+from fleet.overview.models import WorkAhead
 from fleet.people.models import Person
 from fleet.vehicles.models import Closure
 from fleet.visits import plan as plans
-from fleet.visits.models import Absence, Mechanic, Plan, ServiceNeed
+from fleet.visits.models import Absence, Mechanic, Plan, ServiceNeed, Visit
 from fleet.workorders.models import Job, Procedure, WorkOrder
 from tests.cast import Cast, cast, depots_day
 from tests.dashboard.days import PAGE, at, monday, visit_of
 from tests.dashboard.rendered import page, send
+from tests.dashboard.test_overview import text
 from tests.kept import kept
 
 pytestmark = pytest.mark.django_db
@@ -179,3 +181,26 @@ def test_a_refused_day_names_what_it_lacks(people: Cast, chief: Client, days: Pl
     ServiceNeed.objects.create(service=service, second_min=15, source="invented")
     shown = page(chief, f"{at('V-101')}?on={monday() + timedelta(days=1)}")
     assert "asks for a second person for 15 min, and only M. Fernholt is there" in shown
+
+
+def test_hours_are_not_called_enough_while_visits_do_not_fit_their_days(
+    people: Cast, days: Plan, chief: Client
+) -> None:
+    """4 h of work in a week of 20 h; what a visit lacks is told beside it."""
+    none = {"var_min": 0, "low_min": 0, "high_min": 0, "mean": 0, "var": 0, "low": 0, "high": 0}
+    week = {"begin_on": "2026-11-30", "end_on": "2026-12-07", "mean_min": 240}
+    WorkAhead.objects.update_or_create(
+        depot=people.plain,
+        defaults={
+            **{"as_of_on": depots_day(), "overdue": 0, "overdue_min": 0, "probably": 0},
+            **{"probably_min": 0, "weeks": [{**none, **week, "capacity_min": 1_200}]},
+        },
+    )
+    seen = text(page(chief, "/overview"))
+    assert "hours enough in every week" in seen
+    visit_of("V-101").delete()
+    Visit.objects.filter(plan=days).update(unfit="Nobody is there.", on=depots_day())
+    seen = text(page(chief, "/overview"))
+    assert "not fit" in seen
+    assert "Most falls due in week 49: 4 h" in seen
+    assert "hours enough" not in seen

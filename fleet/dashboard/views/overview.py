@@ -30,6 +30,7 @@ from fleet.dashboard.views.overview_need import answered_here
 from fleet.due.periods import Falling, Horizons, Late, falling_due, has_any, late
 from fleet.moment import one_moment
 from fleet.overview import weeks_shown
+from fleet.overview.needs import Kind as NeedKind
 from fleet.overview.needs import needs
 from fleet.overview.seen import look
 from fleet.overview.since import Kind as SinceKind
@@ -68,6 +69,7 @@ def _overview(
         here=answered_here(request.user),
     )
     found = late(days, MOST_DRAWN)
+    unfit = any(one.kind == NeedKind.UNFIT for one in waiting)
     is_empty = not (any(falling.figures) or waiting or has_any(scope.chosen))
     context = {
         "today": horizons.today,
@@ -85,7 +87,7 @@ def _overview(
         "seen_on": local_day(seen_at, scope),
         "told": told[:MOST_SENTENCES],
         "untold": len(told[MOST_SENTENCES:]),
-        **_charts(scope, found, by_services=_by_services(request)),
+        **_charts(scope, found, by_services=_by_services(request), unfit=unfit),
     }
     return show(request, "overview", scope, context)
 
@@ -121,7 +123,9 @@ def _by_services(request: SignedIn) -> bool:
     return request.GET.get("by") == "services"
 
 
-def _charts(scope: Scope, found: Sequence[Late], *, by_services: bool) -> dict[str, Any]:
+def _charts(
+    scope: Scope, found: Sequence[Late], *, by_services: bool, unfit: bool
+) -> dict[str, Any]:
     """What stands around the charts; they are drawn from addresses of their own."""
     rows = weeks_shown.rows_of(scope.chosen)
     load = weeks_shown.load(rows, services=by_services)
@@ -136,7 +140,7 @@ def _charts(scope: Scope, found: Sequence[Late], *, by_services: bool) -> dict[s
     }
     if load:
         context["weeks_finding"] = charts.weeks_finding(
-            load, context["short"], services=by_services
+            load, context["short"], services=by_services, unfit=unfit
         )
         context["hours_above"] = charts.hours_above(load)
         context["weeks_words"] = charts.weeks_in_words(load, services=by_services)
