@@ -8,16 +8,20 @@ from collections.abc import Collection
 from django.db.models import OuterRef, Subquery, Value
 from django.db.models.functions import Coalesce
 
+from fleet.reads import Read, reader
 from fleet.units import distance_km, distance_mi, hours_h
 from fleet.vehicles.models import Meter
 
 SPACE = "\N{NARROW NO-BREAK SPACE}"
 
 
-def units_of(vehicle_ids: Collection[int]) -> dict[int, str]:
+@reader
+def units_of(vehicle_ids: Collection[int]) -> Read[dict[int, str]]:
     """The unit of each vehicle's odometer; one query; left out where it has none yet."""
     meters = Meter.objects.filter(vehicle__in=vehicle_ids, kind=Meter.Kind.KM)
-    return dict(meters.values_list("vehicle_id", "unit"))
+    rows = meters.values_list("vehicle_id", "unit")
+    yield [rows]
+    return dict(rows)
 
 
 def unit_column(vehicle: str = "vehicle") -> Coalesce:

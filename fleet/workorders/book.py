@@ -23,6 +23,7 @@ from fleet.workorders.cardsteps import (
     card_re_checks,
     card_steps,
     general_cautions,
+    re_check_cautions,
 )
 from fleet.workorders.models import Caution, Material, Procedure, Tool
 from fleet.workorders.rules import re_check_words, retorque_after_km
@@ -69,6 +70,9 @@ class Book:
         self.re_checks = cache(
             lambda setting, service: card_re_checks(setting, service.re_check_rules.all())
         )
+        self.re_check_cautions = cache(
+            lambda setting, service: re_check_cautions(setting, service, cautions)
+        )
         self.tools, self.materials = cache(_tools), cache(_materials)
         self.looked_at_again = cache(_looked_at_again)
 
@@ -113,12 +117,12 @@ def _columns(model: type[Model]) -> Callable[[Model], tuple[Any, ...]]:
     return values
 
 
-def _looked_at_again(procedure: Procedure) -> dict[str, Any]:
-    """What a card says of re-checks, by its names."""
+def _looked_at_again(procedure: Procedure, unit: str) -> dict[str, Any]:
+    """What a card says of re-checks, by its names; distances in the unit of the odometer."""
     rules = list(procedure.re_check_rules.all())
     return {
         "retorque_after_km": retorque_after_km(procedure, rules),
-        "re_check": re_check_words(procedure, rules),
+        "re_check": re_check_words(procedure, rules, unit),
         "printed_only": not rules and bool(procedure.re_check),
     }
 

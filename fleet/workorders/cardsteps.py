@@ -8,6 +8,8 @@ from fleet.units import torque_lbfft
 from fleet.vehicles.models import VehicleType
 from fleet.workorders.cautions import FAMILY_OF, Occasion, occasion_of, shown
 from fleet.workorders.families import ORDER
+from fleet.workorders.fit import tightening
+from fleet.workorders.gaps import OPENS
 from fleet.workorders.models import (
     Caution,
     Fastener,
@@ -23,6 +25,8 @@ from fleet.workorders.walk import walk
 
 # what comes out of them is oil, whatever their procedure would say
 OILS = (Procedure.Family.LEVEL_PLUG, Procedure.Family.ENGINE_OIL)
+# the step by which a point is looked at, by its word; any other is looked at for leaks
+LOOKS: dict[str, str] = {"level": Step.Kind.READ_LEVEL, "pedal": Step.Kind.FIRM_PEDAL}
 
 
 @dataclass(frozen=True)
@@ -32,11 +36,12 @@ class Setting:
     vehicle_type: VehicleType
     raising: str
     salted_roads: bool
+    unit: str  # of the odometer
 
 
-def setting_of(order: WorkOrder) -> Setting:
-    """The setting of an order."""
-    return Setting(order.vehicle.vehicle_type, order.raising, order.depot.salted_roads)
+def setting_of(order: WorkOrder, unit: str) -> Setting:
+    """The setting of an order, by the unit of its vehicle's odometer."""
+    return Setting(order.vehicle.vehicle_type, order.raising, order.depot.salted_roads, unit)
 
 
 @dataclass(frozen=True)
@@ -94,6 +99,8 @@ class CardReCheck:
     points: tuple[str, ...]
     fastener: CardFastener | None
     figure: CardPointFigure | None
+    tools: tuple[str, ...]  # that tighten the fastener, by the procedure
+    how: tuple[str, ...]  # what the procedure says of tightening it
     safety: bool  # it gets an order of its own
     source: str
 
@@ -132,19 +139,33 @@ def card_steps(
 
 def card_re_checks(setting: Setting, rules: Iterable[ReCheckRule]) -> tuple[CardReCheck, ...]:
     """Rules as the card shows them."""
+    rows = {rule: _row(rule) for rule in rules}
     return tuple(
         CardReCheck(
             rule=rule.slug,
             text=rule.text,
-            when=when_words(rule),
+            when=when_words(rule, setting.unit),
             points=_points(rule.points, setting),
             fastener=card_fasteners(rule.procedure).get(rule.fastener),
             figure=_figure(rule.service, rule.figure),
+            tools=tuple(map(str, tightening(row, list(rule.procedure.tools.all())))) if row else (),
+            how=tuple(step.text for step in _tightened(rule)),
             safety=rule.safety,
             source=rule.source,
         )
-        for rule in rules
+        for rule, row in rows.items()
     )
+
+
+def _row(rule: ReCheckRule) -> Fastener | None:
+    fasteners = rule.procedure.fasteners.all()
+    return next((row for row in fasteners if row.slug == rule.fastener), None)
+
+
+def _tightened(rule: ReCheckRule) -> list[Step]:
+    """The steps of the procedure that tightened what a rule tightens again."""
+    steps = rule.procedure.steps.all() if rule.fastener else ()
+    return [step for step in steps if step.fastener == rule.fastener and step.kind not in OPENS]
 
 
 def _points(given: Iterable[str], setting: Setting) -> tuple[str, ...]:
@@ -204,6 +225,39 @@ def general_cautions(
     found = shown(cautions, occasion, walk(_usual_steps(family, setting.raising)))
     by_slug = {row.slug: row for new in found for row in new}
     return tuple(CardCaution(row.slug, row.text, row.source) for row in by_slug.values())
+
+
+def re_check_cautions(
+    setting: Setting, service: Service, cautions: Sequence[Caution]
+) -> tuple[CardCaution, ...]:
+    """What to mind where work is looked at again: only what belongs to the looking, or to
+    tightening again. Where the procedure has no such step, all of its compartment's."""
+    system = service.compartment.kind
+    by_slug: dict[str, CardCaution] = {}
+    for rule in service.re_check_rules.all():
+        steps = _again(rule)
+        if not steps:
+            return general_cautions(setting, system, cautions)
+        occasion = occasion_of(
+            rule.procedure,
+            powertrain=setting.vehicle_type.powertrain,
+            raising=setting.raising,
+            system=system,
+            salted_roads=setting.salted_roads,
+        )
+        found = [row for new in shown(cautions, occasion, walk(steps)) for row in new]
+        by_slug |= {row.slug: CardCaution(row.slug, row.text, row.source) for row in found}
+    return tuple(by_slug.values())
+
+
+def _again(rule: ReCheckRule) -> list[Step]:
+    """The steps of its procedure that a re-check does once more; wheels stand on the ground."""
+    if rule.fastener:
+        wheels = rule.applies == ReCheckRule.Applies.WHEELS_REMOVED
+        return [Step(kind=Step.Kind.REFIT)] if wheels else _tightened(rule)
+    kinds = {LOOKS.get(point.casefold(), Step.Kind.LEAK_CHECK) for point in rule.points or [""]}
+    found = [step for step in rule.procedure.steps.all() if step.kind in kinds]
+    return found if {step.kind for step in found} == kinds else []
 
 
 def _usual_steps(family: str, raising: str) -> list[Step]:

@@ -14,6 +14,7 @@ from fleet.due.record import withdraw as void
 from fleet.people.actor import Actor
 from fleet.usage.models import UsageState
 from fleet.vehicles.models import Meter
+from fleet.vehicles.own_unit import figures, odometer_unit
 from fleet.workorders import findings, rechecks, torques
 from fleet.workorders.findings import Report
 from fleet.workorders.keys import known
@@ -205,10 +206,11 @@ def _early(actor: Actor, job: Job, subject: Subject) -> str:
     driven_km = _driven_km(actor.at, job, rule)
     if rule.from_km is not None and driven_km >= rule.from_km:
         return ""
-    gone = f"about {driven_km:,.0f} km and " if rule.from_km is not None else ""
+    unit = odometer_unit(job.vehicle_id)
+    gone = f"about {figures(driven_km, unit)} and " if rule.from_km is not None else ""
     minutes = max(0, int((actor.at - since).total_seconds() // 60))
     return (
-        f"{rule.text} is wanted {when_words(rule)}; it is {gone}{minutes} min since. "
+        f"{rule.text} is wanted {when_words(rule, unit)}; it is {gone}{minutes} min since. "
         "Give a reason to keep the record: the re-check still stands."
     )
 

@@ -70,6 +70,23 @@ def _unturned(fastener: Fastener, tools: Sequence[Tool]) -> Iterator[Wrong]:
         )
 
 
+def tightening(fastener: Fastener, tools: Sequence[Tool]) -> list[Tool]:
+    """What tightens a fastener: torque wrenches whose range holds its figure, and what they turn
+    it by."""
+    drive = _same(fastener.drive)
+    most_nm = fastener.torque_max_nm or fastener.torque_nm
+    sockets = _turning(tools, Kind.SOCKET, drive) if drive else []
+    ends = {drive, *(_same(tool.drive) for tool in sockets)} - {""}
+    wrenches = [
+        tool
+        for tool in _of(tools, Kind.TORQUE_WRENCH)
+        if _covers(tool, fastener, most_nm) and ends & _driven(tools, [tool])
+    ]
+    straight = any(_same(tool.drive) in ends for tool in wrenches)
+    adapters = [tool for tool in _of(tools, Kind.ADAPTER) if _same(tool.turns) in ends]
+    return [*wrenches, *([] if straight else adapters), *sockets] if wrenches else []
+
+
 def _covers(tool: Tool, fastener: Fastener, most_nm: float) -> bool:
     """Whether the range of a torque wrench holds the whole figure [N·m]."""
     above = tool.least_nm is None or tool.least_nm <= fastener.torque_nm

@@ -1,7 +1,7 @@
 """Everything a mechanic needs at the vehicle, on one card: page, print and API show the same."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -21,6 +21,7 @@ from fleet.reads import (
 )
 from fleet.today import today_at
 from fleet.vehicles.find import Depots
+from fleet.vehicles.own_unit import units_of
 from fleet.workorders.book import Book
 from fleet.workorders.cardfluids import CardFigure, CardFluid, CardMaterial, Supplies, supplies
 from fleet.workorders.cardsteps import (
@@ -164,7 +165,7 @@ def _cards(found: Mapping[int, WorkOrder], depots: Depots) -> Read[dict[int, Car
     )
     cautions = list(cautions)
     every = [job for kept in jobs.values() for job in kept]
-    _, stores = yield from side_by_side(
+    units, stores = yield from side_by_side(
         _books(every),
         supplies.steps([(order, job) for pk, order in found.items() for job in jobs[pk]]),
     )
@@ -172,13 +173,14 @@ def _cards(found: Mapping[int, WorkOrder], depots: Depots) -> Read[dict[int, Car
     return {
         pk: _card(
             order,
-            [_job(order, setting_of(order), job, book, stores) for job in jobs[pk]],
+            [_job(order, setting, job, book, stores) for job in jobs[pk]],
             stand,
             open_findings[order.vehicle_id],
             also_due.get(pk, ()),
             wrenches[order.depot_id],
         )
         for pk, order in found.items()
+        for setting in [setting_of(order, units.get(order.vehicle_id, "km"))]
     }
 
 
@@ -215,8 +217,9 @@ def _jobs(order_ids: Ids) -> Read[dict[int, list[Job]]]:
     return by_order
 
 
-def _books(jobs: Iterable[Job]) -> Read[None]:
-    """Lay beside the services and procedures of jobs all that their cards tell of them."""
+def _books(jobs: Sequence[Job]) -> Read[dict[int, str]]:
+    """Lay beside the services and procedures of jobs all that their cards tell of them; and the
+    units of the odometers, where a card tells a distance."""
     services = list({job.service.pk: job.service for job in jobs if job.service}.values())
     books = [service.procedure for service in services if hasattr(service, "procedure")]
     yield from side_by_side(
@@ -228,7 +231,14 @@ def _books(jobs: Iterable[Job]) -> Read[None]:
         ),
     )
     rules = [rule for service in services for rule in service.re_check_rules.all()]
-    yield from referring([rule.procedure for rule in rules], "fasteners")
+    after = [rule for book in books for rule in book.re_check_rules.all()]
+    driven = any(rule.to_km is not None for rule in (*rules, *after))
+    units: dict[int, str]
+    _, units = yield from side_by_side(
+        referring([rule.procedure for rule in rules], "fasteners", "steps", "tools"),
+        units_of.steps({job.vehicle_id for job in jobs} if driven else ()),
+    )
+    return units
 
 
 @prepared
@@ -313,7 +323,7 @@ def _job(order: WorkOrder, setting: Setting, job: Job, book: Book, stores: Suppl
         figures=stores.measured(order, job),
         used_fluid=procedure.used_fluid_class,
         wheel_nut_torque_nm=procedure.wheel_nut_torque_nm,
-        **book.looked_at_again(procedure),
+        **book.looked_at_again(procedure, setting.unit),
         re_checks=book.re_checks(setting, job.service),
         note=procedure.note,
         cautions=(),
@@ -330,7 +340,10 @@ def _where(job: Job) -> dict[str, Any]:
 
 
 def _bare(order: WorkOrder, setting: Setting, job: Job, book: Book, stores: Supplies) -> CardJob:
-    """A job without a procedure: other work, or a service whose book is not entered."""
+    """A job without a procedure: other work, a service whose book is not entered, or a re-check,
+    which tells of what its rules look at again; into what is only tightened no fluid goes."""
+    rules = job.service.re_check_rules.all() if job.service else ()
+    fluid = None if rules and all(rule.fastener for rule in rules) else stores.fluid(order, job)
     return CardJob(
         id=job.pk,
         title=job.title,
@@ -345,7 +358,7 @@ def _bare(order: WorkOrder, setting: Setting, job: Job, book: Book, stores: Supp
         steps=(),
         tools=(),
         fasteners=(),
-        fluid=stores.fluid(order, job),
+        fluid=fluid,
         materials=(),
         figures=stores.measured(order, job),
         used_fluid="",
@@ -354,7 +367,9 @@ def _bare(order: WorkOrder, setting: Setting, job: Job, book: Book, stores: Supp
         re_check="",
         printed_only=False,
         re_checks=book.re_checks(setting, job.service) if job.service else (),
-        note=NO_PROCEDURE if job.service and not job.service.re_check_rules.all() else "",
-        cautions=book.cautions(setting, job.place.kind if job.place else ""),
+        note=NO_PROCEDURE if job.service and not rules else "",
+        cautions=book.re_check_cautions(setting, job.service)
+        if rules
+        else book.cautions(setting, job.place.kind if job.place else ""),
         unsound=(),
     )

@@ -18,6 +18,7 @@ from fleet.people.actor import Actor
 from fleet.readings.models import Reading
 from fleet.today import today_at
 from fleet.vehicles.models import Vehicle
+from fleet.vehicles.own_unit import odometer_unit
 from fleet.workorders import issue, progress
 from fleet.workorders.issue import OrderDraft
 from fleet.workorders.lines import FEW, URGENT
@@ -103,7 +104,7 @@ def call_anew(
 def _new_call(
     actor: Actor, job: Job, rule: ReCheckRule, at: datetime, after: str, done: ServiceDone | None
 ) -> DueEarlier:
-    zone = ZoneInfo(job.order.depot.zone)
+    zone, unit = ZoneInfo(job.order.depot.zone), odometer_unit(job.vehicle_id)
     return DueEarlier.objects.create(
         vehicle_id=job.vehicle_id,
         service=rule.service,
@@ -112,7 +113,7 @@ def _new_call(
         due_on=_due_on(rule, at, zone),
         after_km=rule.to_km,
         anchor=done,
-        reason=f"{rule.text}: {when_words(rule)}, after {after}"[:300],
+        reason=f"{rule.text}: {when_words(rule, unit)}, after {after}"[:300],
         person=actor.person,
     )
 

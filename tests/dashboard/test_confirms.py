@@ -1,5 +1,6 @@
 """Points confirmed on the job card: by the rendered form's own fields, as a tap sends them."""
 
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -19,7 +20,7 @@ from fleet.workorders.models import (
     WorkOrder,
 )
 from tests.dashboard.forms import Form, forms_of
-from tests.dashboard.workshop import INVENTED, Workshop
+from tests.dashboard.workshop import INVENTED, Workshop, released
 from tests.kept import kept
 from tests.workorders.wheels import WHEELS
 
@@ -166,3 +167,35 @@ def test_a_wheel_that_moved_is_reported_in_the_same_breath(
     tap(client, wrong[0], ("seen", "no"))
     assert not ConfirmRecord.objects.get().seen
     assert rule.records.count() == 0
+
+
+def wheels_again(held: Workshop) -> WorkOrder:
+    """A released order to look at the wheels again, where the book says how."""
+    procedure = Procedure.objects.get()
+    procedure.fasteners.filter(slug="wheel-nuts").update(drive="wheel nut")
+    procedure.re_check_rules.update(fastener="wheel-nuts")
+    procedure.tools.create(
+        name="Large wrench", kind="torque wrench", drive="1/2 in", least_nm=60, most_nm=320
+    )
+    procedure.tools.create(
+        name="Nut socket", kind="socket or bit", drive="1/2 in", turns="wheel nut"
+    )
+    return released(held.people, held.people.van, Service.objects.get(slug="wheels-again"))
+
+
+def test_wheel_nuts_again_show_torque_wrench_and_order_by_page_and_api(
+    held: Workshop, signed_in: SignedIn
+) -> None:
+    order, client = wheels_again(held), signed_in(held.people.mechanic)
+    seen = client.get(f"/work-orders/{order.number}/card").content.decode()
+    job = seen.partition('class="card-job"')[2].partition('class="card-end"')[0]
+    assert '<strong class="torque-figure">120\N{NARROW NO-BREAK SPACE}N·m</strong>' in job
+    assert "By the procedure: Wheels on." in job
+    assert "To fetch: Large wrench; Nut socket" in job
+    assert "Not accepted here" not in job
+    assert re.findall(r"Caution:</strong> ([a-z-]+)\.", job) == ["wheel-nuts"]
+    told = client.get(f"/api/v1/work-orders/{order.number}/card").json()["jobs"][0]
+    (again,) = told["re_checks"]
+    assert (again["fastener"]["torque_nm"], again["how"]) == (120, ["Wheels on."])
+    assert again["tools"] == ["Large wrench", "Nut socket"]
+    assert ([one["slug"] for one in told["cautions"]], told["fluid"]) == (["wheel-nuts"], None)

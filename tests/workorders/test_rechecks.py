@@ -10,7 +10,7 @@ from fleet.due.models import DueDate, DueEarlier, Service, ServiceDone
 from fleet.people.actor import Actor
 from fleet.readings.settle import settle
 from fleet.usage.models import UsageState
-from fleet.vehicles.models import Depot, VehicleType
+from fleet.vehicles.models import Depot, Meter, VehicleType
 from fleet.workorders import ending, issue, jobcard, listing, progress, read_again
 from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import Job, ReCheckRule, WorkOrder
@@ -64,19 +64,34 @@ def test_the_card_names_only_what_can_follow_from_the_work(shop: Workshop) -> No
     shop.rule()
     shop.rule("plug", text="Plug dry", to_km=None, after_d=14, applies="sealant used")
     rules = list(procedure.re_check_rules.order_by("slug"))
-    assert re_check_words(procedure, rules) == (
+    assert re_check_words(procedure, rules, "km") == (
         "Plug dry, where sealant was used: within 14 days; "
         "Wheel nuts tightened again: after at most 80 km"
     )
     procedure.wheels_removed = False
-    assert re_check_words(procedure, rules) == "Plug dry, where sealant was used: within 14 days"
+    assert (
+        re_check_words(procedure, rules, "km") == "Plug dry, where sealant was used: within 14 days"
+    )
 
 
-def test_a_distance_is_shown_in_the_unit_of_its_source(shop: Workshop) -> None:
+@pytest.mark.parametrize(
+    ("unit", "words"),
+    [("km", "after 40 to 80 km (25 to 50 mi) or"), ("mi", "after 25 to 50 mi or")],
+)
+def test_a_distance_is_told_as_the_odometer_shows_it_and_beside_it_as_its_source_does(
+    shop: Workshop, unit: str, words: str
+) -> None:
     # 25 and 50 mi: a trade magazine, 3 May 2007; 1 mi = 1.609344 km
-    shop.rule(from_km=40.2336, to_km=80.4672, stated_unit="mi")
+    rule = shop.rule(from_km=40.2336, to_km=80.4672, stated_unit="mi", after_min=30)
+    Meter.objects.filter(vehicle=shop.bay.van).update(unit=unit)
     (call,) = shop.changed().called
-    assert "after 25 to 50 mi" in call.reason
+    assert words in call.reason
+    order = shop.again(rule).order
+    (job,) = jobcard.card(order.pk, [order.depot]).jobs
+    assert job.re_checks[0].when == words.removesuffix(" or") + " or after 30 min standing"
+    order = shop.started().order
+    (job,) = jobcard.card(order.pk, [order.depot]).jobs
+    assert words in job.re_check
 
 
 def test_days_count_from_the_local_day_of_the_jobs_end(shop: Workshop) -> None:
