@@ -7,6 +7,7 @@ from typing import TypeVar
 from fleet.people.models import Person
 from fleet.people.roles import Right, who_may
 from fleet.today import day
+from fleet.vehicles.models import Depot
 from fleet.visits.models import Mechanic, Plan, Workshop
 from fleet.visits.places import gather_places
 from fleet.workorders.models import WorkOrder
@@ -47,6 +48,19 @@ class Hands:
     def _is_away(self, person: Person, on: date) -> bool:
         at = (on - self.first).days
         return 0 <= at < len(self.places.open) and self.places.is_missing(person.pk, at)
+
+
+def away_words(depot: Depot, person: Person | None, on: date | None, today: date) -> str:
+    """That a person is not at work on a day to come, and who is; empty: they are, or nobody knows,
+    or the workshop is closed, which is another matter."""
+    if person is None or on is None or on < today:
+        return ""
+    places = gather_places(depot, Workshop.of(depot), on, 1)
+    if not places.open[0] or not places.is_missing(person.pk, 0):
+        return ""
+    present = zip(places.mechanics, places.mechanic_min[:, 0], strict=True)
+    there = ", ".join(name for name, minutes in present if minutes) or "nobody"
+    return f"{person} is not at work on {day(on)}: {there} is"
 
 
 def who_has(orders: Collection[WorkOrder]) -> Person | None:

@@ -1,20 +1,23 @@
-"""Days of orders. One on which the vehicle cannot come is asked about, as that of other work is;
-a release tells of a day that is only proposed, and of work that is far from due; work begun on a
-closed day is kept as it happened.
+"""Days of orders. One on which the vehicle cannot come is asked about, as that of other work is,
+and one on which whoever is to do it is not at work; a release tells of a day that is only proposed,
+and of work that is far from due; work begun on a closed day is kept as it happened.
 """
 
 from collections import defaultdict
 from collections.abc import Collection, Mapping
 from datetime import date, datetime
+from functools import partial
 
 from django.db import transaction
 
 from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
+from fleet.people.models import Person
 from fleet.people.roles import Right
 from fleet.today import day, today_at
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.visits.fixed_days import calendars, doubt
+from fleet.visits.hands import away_words
 from fleet.visits.listing import days_for_orders, newest, visits_in_force
 from fleet.visits.unfit import weigh_again
 from fleet.workorders import progress
@@ -58,18 +61,83 @@ def plan(
     Raises
     ------
     Question
-        The vehicle cannot come in on that day; with a reason it goes through.
+        The vehicle cannot come in on that day, or who has it is not at work; with a reason it goes
+        through.
     """
     with transaction.atomic():
-        order = progress.locked(order_id, "vehicle", "depot")
+        order = progress.locked(order_id, "vehicle", "depot", "assigned_to")
         actor.must(Right.RELEASE, order.depot_id)
         same = planned_on == order.planned_on
         because = override_reason.strip() or (order.why_it_stands if same else "")
         own = planned_on if order.where == OWN else None
         why = why_it_stands(order.vehicle, order.depot, own, because, actor.now)
+        given = "" if same else _why_given(order, order.assigned_to, own, because, actor.now)
         return progress.plan(
-            actor, order_id, planned_on=planned_on, version=version, why_it_stands=why
-        )
+            actor, order_id, planned_on=planned_on, version=version, why_it_stands=why,
+            reason=why or given,
+        )  # fmt: skip
+
+
+def assign(
+    actor: Actor,
+    order_id: int,
+    *,
+    person: Person | None,
+    version: int | None = None,
+    override_reason: str = "",
+) -> WorkOrder:
+    """Give an order to a mechanic, or take it back.
+
+    Raises
+    ------
+    Question
+        They are not at work on its day; with a reason it goes through.
+    """
+    with transaction.atomic():
+        order = progress.locked(order_id, "depot")
+        actor.must(Right.RELEASE, order.depot_id)
+        on = order.planned_on if order.where == OWN else None
+        why = _why_given(order, person, on, override_reason, actor.now)
+        return progress.assign(actor, order_id, person=person, version=version, reason=why)
+
+
+def set_both(
+    actor: Actor,
+    order: WorkOrder,
+    *,
+    planned_on: date | None,
+    person: Person | None,
+    version: int | None = None,
+    override_reason: str = "",
+) -> int | None:
+    """Day and mechanic, each only where it differs; the version that follows.
+
+    Raises
+    ------
+    Question
+        As for either, about the two as they will be.
+    """
+    moved = planned_on != order.planned_on
+    with transaction.atomic():
+        if person != order.assigned_to:
+            give = progress.assign if moved else partial(assign, override_reason=override_reason)
+            version = give(actor, order.pk, person=person, version=version).version
+        if moved:
+            version = plan(
+                actor, order.pk, planned_on=planned_on, version=version,
+                override_reason=override_reason,
+            ).version  # fmt: skip
+    return version
+
+
+def _why_given(
+    order: WorkOrder, person: Person | None, on: date | None, because: str, now: datetime
+) -> str:
+    """Why somebody has an order of a day on which they are not at work; empty: they are."""
+    away = away_words(order.depot, person, on, today_at(order.depot.zone, now))
+    if away and not because.strip():
+        raise Question(f"{away}. Is {order} for {person} all the same? Else choose another.")
+    return because.strip() if away else ""
 
 
 def before_release(

@@ -93,21 +93,24 @@ def take_back(actor: Actor, order_id: int, *, version: int | None = None) -> Wor
 
 def plan(
     actor: Actor, order_id: int, *, planned_on: date | None, version: int | None = None,
-    why_it_stands: str = "",
+    why_it_stands: str = "", reason: str = "",
 ) -> WorkOrder:  # fmt: skip
     """Set (or clear) the day an order is planned for, and why it stands where that was asked."""
     why = why_it_stands.strip()[:300]
     return edit(
         actor, order_id, "plan", Right.RELEASE, version,
-        reason=why, planned_on=planned_on, why_it_stands=why,
+        reason=reason[:300] or why, planned_on=planned_on, why_it_stands=why,
     )  # fmt: skip
 
 
 def assign(
-    actor: Actor, order_id: int, *, person: Person | None, version: int | None = None
-) -> WorkOrder:
+    actor: Actor, order_id: int, *, person: Person | None, version: int | None = None,
+    reason: str = "",
+) -> WorkOrder:  # fmt: skip
     """Give an order to a mechanic, or take it back."""
-    return edit(actor, order_id, "assign", Right.RELEASE, version, assigned_to=person)
+    return edit(
+        actor, order_id, "assign", Right.RELEASE, version, reason=reason[:300], assigned_to=person
+    )
 
 
 def raise_by(

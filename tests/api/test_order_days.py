@@ -16,6 +16,7 @@ from tests.api.routes import address
 from tests.api.test_order_actions import Client
 from tests.cast import Cast, depots_day
 from tests.dashboard.days import monday, planned_days, visit_of
+from tests.dashboard.test_order_days import away_on_monday
 from tests.dashboard.workshop import Workshop, open_workshop
 from tests.kept import kept
 
@@ -52,6 +53,20 @@ def test_a_closed_day_is_asked_about_and_stands_with_a_reason(
     assert asked(client.do("plan", planned_on=str(closed)), "(stocktaking): no plan can keep")
     told = client.do("plan", planned_on=str(closed), **BECAUSE).json()
     assert (told["planned_on"], told["why_it_stands"]) == (str(closed), "the inspector comes")
+
+
+def test_who_is_not_at_work_on_its_day_is_asked_about_and_gets_it_with_a_reason(
+    shop: Workshop, chief: APIClient
+) -> None:
+    client, on = Client(chief, shop), away_on_monday(shop)
+    client.do("plan", planned_on=str(on))
+    words = f"Mika is not at work on {on.day} {on:%b %Y}: Sanna is."
+    assert asked(client.do("assign", assigned_to="mika"), words)
+    told = client.do("assign", assigned_to="mika", **BECAUSE).json()
+    assert told["assigned_to"] == "mika"
+    later = on + timedelta(days=1)
+    assert client.do("plan", planned_on=str(later)).status_code == 200
+    assert asked(client.do("plan", planned_on=str(on)), words)
 
 
 def test_so_is_the_day_of_a_draft(shop: Workshop, chief: APIClient, closed: date) -> None:

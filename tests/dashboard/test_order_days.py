@@ -12,6 +12,7 @@ from django.test import Client
 from fleet.due.models import DueDate, Service
 from fleet.people.models import Person
 from fleet.vehicles.models import Closure, Depot
+from fleet.visits.models import Absence, Mechanic
 from fleet.visits.publish import publish
 from fleet.workorders import issue
 from fleet.workorders.issue import OrderDraft
@@ -55,6 +56,50 @@ def test_the_page_of_an_order_asks_about_a_closed_day(shop: Workshop, chief: Cli
     assert said.status_code == 302
     assert (shop.now().planned_on, shop.now().assigned_to) == (on, mika)
     assert "It stands: the inspector comes" in page(chief, shop.page)
+
+
+def away_on_monday(shop: Workshop) -> date:
+    """Mika is on leave on a Monday to come, and Sanna is at work."""
+    on, at = monday(), shop.people.plain
+    mika = Mechanic.objects.create(
+        depot=at, name="Mika F.", person=shop.people.mechanic, source="invented"
+    )
+    Mechanic.objects.create(depot=at, name="Sanna", source="invented")
+    Absence.objects.create(mechanic=mika, from_on=on, until_on=on, reason="leave")
+    return on
+
+
+def test_an_order_for_who_is_not_at_work_on_its_day_is_asked_about(
+    shop: Workshop, chief: Client
+) -> None:
+    on, mika = away_on_monday(shop), shop.people.mechanic
+    answer = send(chief, page(chief, shop.page), ">Plan<", planned_on=on, assigned_to=mika.pk)
+    asked = unescape(answer.content.decode())
+    assert answer.status_code == 409
+    assert f"Mika is not at work on {on.day} {on:%b %Y}: Sanna is." in asked
+    assert shop.now().planned_on == depots_day()
+    said = send(chief, asked, 'name="override_reason"', override_reason="comes in for it")
+    assert said.status_code == 302
+    assert (shop.now().planned_on, shop.now().assigned_to) == (on, mika)
+    assert (shop.now().why_it_stands, shop.order.events.latest("pk").reason) == (
+        "",  # nothing speaks against the day itself
+        "comes in for it",
+    )
+
+
+def test_of_who_is_at_work_nothing_is_asked(shop: Workshop, chief: Client) -> None:
+    on, mika = away_on_monday(shop) + timedelta(days=1), shop.people.mechanic
+    answer = send(chief, page(chief, shop.page), ">Plan<", planned_on=on, assigned_to=mika.pk)
+    assert answer.status_code == 302
+    assert (shop.now().planned_on, shop.now().assigned_to) == (on, mika)
+
+
+def test_chosen_orders_are_not_given_to_who_is_not_at_work(shop: Workshop, chief: Client) -> None:
+    on = away_on_monday(shop)
+    given = {"order": shop.order.number, "planned_on": on, "assigned_to": shop.people.mechanic.pk}
+    said = chief.post("/work-orders/plan", given, follow=True).content.decode()
+    assert "Mika is not at work on" in said
+    assert shop.now().planned_on == depots_day()
 
 
 def test_the_question_is_answered_by_another_day(shop: Workshop, chief: Client) -> None:

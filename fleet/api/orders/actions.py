@@ -55,12 +55,19 @@ class PlanGiven(Act):
         max_length=300,
         default="",
         allow_blank=True,
-        help_text="Why a day stands on which the vehicle cannot come in; asked for",
+        help_text="Why a day stands on which the vehicle cannot come in, or who has the order is "
+        "not at work; asked for",
     )
 
 
 class AssignGiven(Act):
     assigned_to = Text(max_length=150, allow_null=True, help_text="User name; null: nobody")
+    override_reason = Text(
+        max_length=300,
+        default="",
+        allow_blank=True,
+        help_text="Why they have it although they are not at work on its day; asked for",
+    )
 
 
 class RaiseGiven(Act):
@@ -228,7 +235,10 @@ def _assign(acting: Actor, order: WorkOrder, given: Given, version: int) -> obje
     person = person_named(
         given["assigned_to"], Right.RECORD_WORK, order.depot_id, "assigned_to"
     )  # fmt: skip
-    return progress.assign(acting, order.pk, person=person, version=version)
+    because = given["override_reason"]
+    return order_days.assign(
+        acting, order.pk, person=person, version=version, override_reason=because
+    )
 
 
 def _finish(acting: Actor, order: WorkOrder, given: Given, version: int) -> object:

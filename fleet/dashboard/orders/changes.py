@@ -4,7 +4,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 
-from django.db import transaction
 from django.http import QueryDict
 
 from fleet import chain
@@ -56,14 +55,10 @@ def _by(verb: Callable[..., object], told: str, *fields: str) -> Act:
 def _plan(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
     """Set the day and the mechanic, each only where it differs."""
     planned_on, person = read_day(given), mechanic(given, order.depot_id)
-    with transaction.atomic():
-        if planned_on != order.planned_on:
-            version = order_days.plan(
-                actor, order.pk, planned_on=planned_on, version=version,
-                override_reason=given.get("override_reason", ""),
-            ).version  # fmt: skip
-        if (person.pk if person else None) != order.assigned_to_id:
-            progress.assign(actor, order.pk, person=person, version=version)
+    order_days.set_both(
+        actor, order, planned_on=planned_on, person=person, version=version,
+        override_reason=given.get("override_reason", ""),
+    )  # fmt: skip
     return Said(f"{order}: {planned_on or 'no day yet'}, {person or 'nobody in particular'}.")
 
 

@@ -201,16 +201,14 @@ def _plan(
     request: SignedIn, actor: Actor, order: WorkOrder, on: date | None, version: int | None
 ) -> int | None:
     """Day and mechanic, where they are said; the version that follows."""
-    person = mechanic(request.POST, order.depot_id)
-    because = request.POST.get("override_reason", "")
-    with transaction.atomic():
-        if on is not None:
-            version = order_days.plan(
-                actor, order.pk, planned_on=on, version=version, override_reason=because
-            ).version
-        if person is not None:
-            version = progress.assign(actor, order.pk, person=person, version=version).version
-    return version
+    return order_days.set_both(
+        actor,
+        order,
+        planned_on=order.planned_on if on is None else on,
+        person=mechanic(request.POST, order.depot_id) or order.assigned_to,
+        version=version,
+        override_reason=request.POST.get("override_reason", ""),
+    )
 
 
 def _orders(number: int) -> str:
