@@ -3,6 +3,7 @@
 from datetime import date, timedelta
 
 import pytest
+from django.db.models import F
 
 from fleet.readings.models import Reading
 from fleet.usage.models import SeasonIndex, UsageState
@@ -53,6 +54,16 @@ def test_how_much_it_runs_now_is_said_with_its_season(due: Due) -> None:
     assert told in lines(due)
     SeasonIndex.objects.update(factors=[*factors[:5], 1.0, *factors[6:]])
     assert "Running about 100 km a day now, 80 in the long run" in lines(due)
+
+
+def test_what_a_meter_shows_that_replaced_another_is_said_beside_the_total(due: Due) -> None:
+    Reading.objects.filter(pk=Reading.objects.latest("taken_at").pk).update(meter_value=6_100)
+    told = (
+        "today. The meter shows 6,100\u202fkm; 20,000\u202fkm were run on the one before. Running"
+    )
+    assert told in lines(due)
+    Reading.objects.update(meter_value=F("total"))
+    assert ", today. Running about" in lines(due)
 
 
 def test_the_day_of_a_reading_is_that_of_the_depot(due: Due) -> None:
