@@ -38,11 +38,8 @@ MOST_PROCESSES = 4  # our choice: each has a database and starts programs of its
 
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
-    """Share a whole run between processors; what is named on the command line runs here.
-
-    One more than there are: whoever waits for a program it started leaves a processor free.
-    """
-    return min((os.cpu_count() or 1) + 1, MOST_PROCESSES) if _whole(config) else 0
+    """Share a whole run between processors; what is named on the command line runs here."""
+    return min(os.cpu_count() or 1, MOST_PROCESSES) if _whole(config) else 0
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
