@@ -93,7 +93,7 @@ class MeterShape(serializers.Serializer[Any]):
     total_km = serializers.FloatField(allow_null=True)
     total_h = serializers.FloatField(allow_null=True)
     shown_km = serializers.FloatField(
-        allow_null=True, help_text="By the meter itself: less than the total if it was replaced"
+        allow_null=True, help_text="By the meter itself: not the total where one was replaced"
     )
     shown_h = serializers.FloatField(allow_null=True)
     provisional = serializers.BooleanField()

@@ -23,8 +23,8 @@ SENTENCES = {
     "extra_digit": "There seems to be a digit too many.",
     "wrong_digit": "One digit seems to be wrong.",
     "in_thousands": "It seems to be given in thousands, or its point to set them apart.",
-    "total_given": "It seems to be the total of the vehicle, whose meter was replaced, not what "
-    "the meter itself shows.",
+    "total_given": "It seems to be the total that the vehicle has run, not what the meter itself "
+    "shows.",
     "rolled_back": "The meter stands lower than before.",
     "noted_late": "It seems to be an older reading under a later date.",
     "new_meter": "The meter seems to have been replaced.",
@@ -49,12 +49,12 @@ def sentence(
 
 
 def on_meter(reading: Reading, unit: str) -> str:
-    """What the meter itself shows where that is not the total, and why; empty where it is."""
+    """What the meter itself shows where that is not the total, whether it was replaced, began anew
+    or was turned; empty where it is."""
     total = reading.shown if reading.total is None else reading.total
     shows = in_words(reading.shown, unit)
     if shows == in_words(total, unit):
         return ""
     apart = in_words(abs(total - reading.shown), unit)
-    if total < reading.shown:
-        return f"the meter shows {shows}, {apart} more than the vehicle has run"
-    return f"the meter shows {shows}; {apart} were run on the one before"
+    way = "more" if total < reading.shown else "less"
+    return f"the meter shows {shows}, {apart} {way} than the vehicle has run"

@@ -59,7 +59,7 @@ def test_beside_the_total_stands_what_a_replaced_meter_shows(
     seen, client = replaced(people), signed_in(people.clerk)
     seen.meters.update(unit="mi")  # 50,000 km are 31,069 miles, 5,670 km are 3,523
     last = plain(client.get("/vehicles/V-103").content.decode())
-    assert "the meter shows 3,523 mi; 31,069 mi were run on the one before" in last
+    assert "the meter shows 3,523 mi, 31,069 mi less than the vehicle has run" in last
     assert "the meter shows" not in client.get("/vehicles/V-101").content.decode()
 
 
@@ -71,7 +71,7 @@ def test_a_total_entered_for_a_replaced_meter_is_told_as_one(
         "/vehicles/V-103/readings/add", new_reading("55,760"), follow=True
     )
     said = plain(answer.content.decode())
-    assert "the total of the vehicle, whose meter was replaced, not what the meter itself" in said
+    assert "the total that the vehicle has run, not what the meter itself" in said
     assert "5,760 km" in said  # of 55,760, what the second meter shows
 
 

@@ -56,12 +56,20 @@ def test_how_much_it_runs_now_is_said_with_its_season(due: Due) -> None:
     assert "Running about 100 km a day now, 80 in the long run" in lines(due)
 
 
-def test_what_a_meter_shows_that_replaced_another_is_said_beside_the_total(due: Due) -> None:
-    Reading.objects.filter(pk=Reading.objects.latest("taken_at").pk).update(meter_value=6_100)
-    told = (
-        "today. The meter shows 6,100\u202fkm; 20,000\u202fkm were run on the one before. Running"
-    )
-    assert told in lines(due)
+@pytest.mark.parametrize(
+    ("shows_km", "said"),
+    [
+        (6_100, "6,100\u202fkm, 20,000\u202fkm less than the vehicle has run"),
+        (30_000, "30,000\u202fkm, 3,900\u202fkm more than the vehicle has run"),
+    ],
+)
+def test_what_a_meter_shows_is_said_where_that_is_not_the_total(
+    due: Due, shows_km: float, said: str
+) -> None:
+    """26,100 km is the total."""
+    newest = Reading.objects.latest("taken_at")
+    Reading.objects.filter(pk=newest.pk).update(meter_value=shows_km)
+    assert f", today. The meter shows {said}. Running about" in lines(due)
     Reading.objects.update(meter_value=F("total"))
     assert ", today. Running about" in lines(due)
 
