@@ -18,11 +18,13 @@ from functools import cache
 from threading import Lock
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
+from fleet.calc.letters import LONGEST as LONGEST_TEXT
+from fleet.calc.letters import mistyped
+
 if TYPE_CHECKING:
     import pint
 
 DecimalMark = Literal[".", ","]
-LONGEST_TEXT = 64  # our choice: no number with its unit is longer
 
 
 class UnitError(ValueError):
@@ -152,7 +154,6 @@ _NUMBER = re.compile(
     r"(?P<sign>[+-]?)(?P<body>[0-9.,](?:[0-9.,' ]*[0-9.,])?)(?P<exponent>[eE][+-]?[0-9]{1,3})?"
     r"\s*(?P<unit>[^0-9\s].*)?"
 )
-_LETTER_O = re.compile(r"(?<=[0-9.,])[oO]+(?=[0-9.,\s]|$)|^[oO]+(?=[0-9.,])")  # typed for a 0
 _WHOLE = re.compile(r"[0-9]*|[1-9][0-9]{0,2}(?P<mark>[ ',.])[0-9]{3}(?:(?P=mark)[0-9]{3})*")
 _SEPARATORS = re.compile(r"[\s·⋅•*._\-]+")
 
@@ -202,9 +203,8 @@ def number(text: str, decimal_mark: DecimalMark | None = None) -> Given:
 def _parts(text: str) -> tuple[str, str, str, str | None]:
     cleaned = text.translate(_SIGNS).strip()
     found = _NUMBER.fullmatch(cleaned) if len(cleaned) <= LONGEST_TEXT else None
-    if _LETTER_O.search(cleaned[:LONGEST_TEXT]):
-        meant = _LETTER_O.sub(lambda letters: "0" * len(letters[0]), cleaned[:LONGEST_TEXT])
-        raise UnitError(f"“{text[:LONGEST_TEXT]}” holds the letter O: was “{meant}” meant?")
+    if asked := mistyped(cleaned):
+        raise UnitError(asked)
     if found is None:
         raise UnitError(f"“{text[:LONGEST_TEXT]}” is not a number: write digits, as in 12500.")
     unit = found["unit"]

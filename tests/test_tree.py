@@ -85,6 +85,7 @@ def test_the_arithmetic_of_the_story_exists() -> None:
 
 
 OF_NO_STAGE = {
+    "letters": "letters in numbers, whoever reads them",
     "arrays": "names that all share",
     "stamps": "whether anything changed, for every stage that asks",
     "judging": "the state that verdicts work on",

@@ -20,6 +20,7 @@ grades.py           whether a data sheet's figures fit the viscosity grade on th
 judging.py          working state of judging meters side by side
 km_at.py            total km between accepted readings, and when a total was reached
 labour.py           from how many jobs minutes are learnt; what is set aside; how the book counts
+letters.py          letters typed where a digit belongs: O for 0, l for 1
 level_paths.py      how far each meter gets in 99 equally likely futures
 life.py             share of a service's life used when the duty class changes on the way
 look_back.py        a lower reading may show that the last accepted one was wrong

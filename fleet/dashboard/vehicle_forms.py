@@ -7,9 +7,10 @@ from django import forms
 
 from fleet.duty.models import DutyClass
 from fleet.faults import Fault
+from fleet.readings.cells import typed_figure
 from fleet.readings.enter import Entry, in_meter_unit, noon_at
 from fleet.readings.models import Source
-from fleet.units import UnitError, number
+from fleet.units import UnitError
 from fleet.vehicles.models import Compartment, Meter, Vehicle
 
 __all__ = ["DutyForm", "ReadingForm", "Source"]
@@ -26,7 +27,7 @@ class ReadingForm(forms.Form):
 
     def clean_value(self) -> float:
         try:
-            given = number(self.cleaned_data["value"], decimal_mark=".")
+            given = typed_figure(self.cleaned_data["value"])
         except UnitError as error:
             raise forms.ValidationError(str(error)) from error
         if given.unit:

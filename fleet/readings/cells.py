@@ -14,9 +14,10 @@ from typing import Literal
 import numpy as np
 
 from fleet.calc.arrays import KM_PER_MILE, Array
+from fleet.calc.letters import mistyped
 from fleet.readings.moments import CellFault, shown
 from fleet.readings.unpack import MARK
-from fleet.units import DecimalMark, UnitError, number
+from fleet.units import DecimalMark, Given, UnitError, number
 
 Unit = Literal["km", "mi", "h"]
 
@@ -65,6 +66,8 @@ def read_figure(cell: object, decimal_mark: DecimalMark | None = None) -> tuple[
     text = cell.strip()
     if _PLAIN.fullmatch(text) and (decimal_mark != "," or "." not in text):
         return float(text), None
+    if asked := mistyped(text, of_meter=True):
+        raise CellFault(f"seems to be mistyped. {asked}")
     try:
         given = number(text, decimal_mark)
     except UnitError as fault:
@@ -73,6 +76,13 @@ def read_figure(cell: object, decimal_mark: DecimalMark | None = None) -> tuple[
     if given.unit and unit is None:
         raise CellFault(f"holds {shown(cell)}, whose unit is not known: write km or mi")
     return given.value, unit
+
+
+def typed_figure(text: str) -> Given:
+    """A meter's figure as somebody types it into a field, with the unit written behind it."""
+    if asked := mistyped(text.strip(), of_meter=True):
+        raise UnitError(asked)
+    return number(text, decimal_mark=".")
 
 
 def _remedy(cell: object) -> str:

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from django.db import transaction
 
+from fleet.calc.letters import mistyped
 from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
@@ -225,6 +226,17 @@ def moment_of(row: UploadRow, was: Reading | None, zone: str) -> OfRow:
         return OfRow(days.pop() if len(days) == 1 else None, None)
     clocks = clocks or {time.fromisoformat(cell) for cell in cells if CLOCK.fullmatch(cell)}
     return OfRow(days.pop(), clocks.pop() if len(clocks) == 1 else None)
+
+
+def mistyped_of(row: UploadRow) -> str:
+    """The figure that a row was asked about for its letters, as typed; empty: there is none."""
+    asked = [str(one) for one in _cells(row) if _is_asked(str(one).strip(), row.message)]
+    return asked[0] if len(asked) == 1 else ""
+
+
+def _is_asked(cell: str, message: str) -> bool:
+    question = mistyped(cell, of_meter=True)
+    return question != "" and question in message
 
 
 def _cells(row: UploadRow) -> list[object]:

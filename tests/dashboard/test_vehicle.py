@@ -1,6 +1,7 @@
 import re
 from collections.abc import Callable
 from datetime import timedelta
+from html import unescape
 
 import pytest
 from django.db.models import F
@@ -15,6 +16,7 @@ from fleet.readings.enter import Entry, enter
 from fleet.readings.models import Reading, Source
 from fleet.vehicles.models import Alias, Vehicle
 from tests.cast import Cast, depots_day, vehicle
+from tests.dashboard.rendered import page, send
 
 SignedIn = Callable[[Person], Client]
 
@@ -152,6 +154,22 @@ def test_what_is_no_reading_is_refused_and_kept_in_the_form(
     answer = signed_in(people.mechanic).post("/vehicles/V-101/readings/add", new_reading(typed))
     assert (answer.status_code, Reading.objects.filter(source="page").count()) == (422, 0)
     assert 'id="refused"' in answer.content.decode()
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"), [("l0764", "10764"), ("1O,764", "10,764"), ("1076l", "10761")]
+)
+def test_a_letter_typed_for_a_digit_is_asked_about_and_kept_in_the_form(
+    typed: str, meant: str, people: Cast, signed_in: SignedIn
+) -> None:
+    before = people.van.readings.count()
+    client = signed_in(people.clerk)
+    answer = send(client, page(client, "/vehicles/V-101"), "/readings/add", value=typed)
+    said = unescape(answer.content.decode())
+    assert answer.status_code == 422
+    assert f"was “{meant}” meant?" in said
+    assert f'value="{typed}"' in said
+    assert people.van.readings.count() == before
 
 
 def test_a_viewer_enters_nothing(people: Cast, signed_in: SignedIn) -> None:

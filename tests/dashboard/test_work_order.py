@@ -1,6 +1,7 @@
 import re
 from collections.abc import Callable
 from datetime import timedelta
+from html import unescape
 from typing import Any
 
 import pytest
@@ -105,6 +106,40 @@ def test_a_doubtful_odometer_is_asked_about_and_the_order_is_finished_all_the_sa
     assert "please look again" in change(client, shop, "finish", odometer="107000",
                                          fit_for_use="yes")  # fmt: skip
     assert shop.now().state == WorkOrder.State.FINISHED
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ("1070l", "“1070l” holds the letter l: was “10701” meant?"),
+        ("1O700", "“1O700” holds the letter O: was “10700” meant?"),
+        ("10700 L", "“L” is no unit of this meter: write km or mi."),
+        ("10700 h", "“h” is no unit of this meter: write km or mi."),
+    ],
+)
+def test_an_odometer_at_the_finish_that_is_no_number_is_asked_about_and_not_read(
+    shop: Workshop, signed_in: SignedIn, typed: str, said: str
+) -> None:
+    shop.start()
+    actor = shop.actor(shop.people.mechanic)
+    progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
+    client = signed_in(shop.people.mechanic)
+    seen = change(client, shop, "finish", odometer=typed, fit_for_use="yes")
+    assert f"Odometer: {said}" in unescape(seen)
+    assert (shop.now().state, shop.now().reading) == ("started", None)
+
+
+def test_a_unit_written_behind_the_odometer_counts_before_the_one_beside_it(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    shop.start()
+    actor = shop.actor(shop.people.mechanic)
+    progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
+    client = signed_in(shop.people.mechanic)
+    change(client, shop, "finish", odometer="6,650 mi", unit="km", fit_for_use="yes")
+    reading = shop.now().reading
+    assert reading is not None
+    assert (reading.value, reading.unit) == (6_650, "mi")
 
 
 def test_who_did_the_work_is_not_offered_to_sign_it_off(

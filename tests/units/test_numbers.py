@@ -112,6 +112,32 @@ def test_the_letter_o_typed_for_a_nought_is_named_with_what_was_meant(
         number(text)
 
 
+@pytest.mark.parametrize(
+    ("text", "letters", "meant"),
+    [
+        ("9l471", "letter l", "91471"),
+        ("I2,500 km", "letter I", "12,500 km"),
+        ("l0,7O5", "letters O and l", "10,705"),
+        ("1247I", "letter I", "12471"),
+        ("1l.5 L", "letter l", "11.5 L"),
+    ],
+)
+def test_the_letter_l_typed_for_a_one_is_asked_about_and_never_read(
+    text: str, letters: str, meant: str
+) -> None:
+    with pytest.raises(UnitError) as asked:
+        number(text)
+    assert str(asked.value) == f"“{text}” holds the {letters}: was “{meant}” meant?"
+
+
+def test_behind_the_last_digit_l_is_litres() -> None:
+    assert [number(text) for text in ("5l", "5 l", "4.5l")] == [
+        Given(5.0, "l"),
+        Given(5.0, "l"),
+        Given(4.5, "l"),
+    ]
+
+
 @pytest.mark.parametrize(("text", "unit"), [("5 oz", "oz"), ("5oz", "oz"), ("5 odd", "odd")])
 def test_a_unit_that_begins_with_o_is_a_unit(text: str, unit: str) -> None:
     assert number(text) == Given(5.0, unit)

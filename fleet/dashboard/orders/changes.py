@@ -7,6 +7,7 @@ from datetime import date
 from django.http import QueryDict
 
 from fleet import chain
+from fleet.dashboard.readings.figures import meter_figure
 from fleet.dashboard.whole_numbers import whole_number, whole_numbers
 from fleet.due.models import Service
 from fleet.faults import Fault
@@ -146,16 +147,18 @@ def _drop_jobs(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -
 def _finish(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
     """End the work; a doubtful odometer is asked about at once, and never waited for."""
     hours = given.get("engine_hours", "").strip()
+    odometer, unit = _odometer(given)
+    named = "engine_hours", "Engine hours: ", ("h",)
     found = ending.finish(
         actor,
         order.pk,
         AtFinish(
-            odometer=read_number(given.get("odometer", ""), "odometer"),
-            unit="mi" if given.get("unit") == "mi" else "km",
+            odometer=odometer,
+            unit=unit,
             fit_for_use=given.get("fit_for_use", ""),
             restriction=given.get("restriction", ""),
             because=given.get("because", ""),
-            engine_hours=read_number(hours, "engine hours") if hours else None,
+            engine_hours=meter_figure(hours, "h", *named)[0] if hours else None,
             answers=answers_of(given),
         ),
         version=version,
@@ -172,6 +175,13 @@ def answers_of(given: QueryDict) -> dict[int, str]:
     return {found: str(answer) for pk, answer in said.items() if (found := whole_number(pk))}
 
 
+def _odometer(given: QueryDict) -> tuple[float, str]:
+    """The odometer and its unit, the one written behind the number before the one beside it."""
+    beside = "mi" if given.get("unit") == "mi" else "km"
+    typed = given.get("odometer", "")
+    return meter_figure(typed, beside, "odometer", "Odometer: ", ("km", "mi"))
+
+
 def read_number(text: str, what: str) -> float:
     try:
         return number(text, decimal_mark=".").value
@@ -182,13 +192,8 @@ def read_number(text: str, what: str) -> float:
 
 def _read_again(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Said:
     """Take another look at the odometer's word."""
-    found = read_again.read_again(
-        actor,
-        order.pk,
-        odometer=read_number(given.get("odometer", ""), "odometer"),
-        unit="mi" if given.get("unit") == "mi" else "km",
-        version=version,
-    )
+    odometer, unit = _odometer(given)
+    found = read_again.read_again(actor, order.pk, odometer=odometer, unit=unit, version=version)
     chain.refresh([order.vehicle_id], actor.now)
     question = ending.odometer_question(found)
     return Said(question or f"{order}: the odometer is accepted now.", bool(question))

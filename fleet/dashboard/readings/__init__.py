@@ -2,6 +2,7 @@
 
 chart.py        a small chart beside a held reading
 correct_row.py   the right day or value of one row of an upload
+figures.py      a meter's figure as it is typed
 lines.py        readings as listed; values likely meant
 readings.py     the page Readings, uploads, settling one
 settle_many.py  many readings settled at once

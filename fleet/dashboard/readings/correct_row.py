@@ -16,7 +16,8 @@ from django.views.decorators.http import require_POST
 from fleet import jobs
 from fleet.dashboard.filters import typed_day
 from fleet.dashboard.frame import SignedIn, needs
-from fleet.dashboard.readings.readings import right_value, rows_seen, upload_page, uploads_seen
+from fleet.dashboard.readings.figures import right_value
+from fleet.dashboard.readings.readings import rows_seen, upload_page, uploads_seen
 from fleet.dashboard.typed import shown_again
 from fleet.faults import Fault, Forbidden
 from fleet.people.roles import Right, depots_of

@@ -14,6 +14,7 @@ from django.views.decorators.http import require_GET, require_POST
 from fleet import chain, jobs
 from fleet.dashboard.downloads import table_file
 from fleet.dashboard.frame import Scope, SignedIn, needs, scope_of, show
+from fleet.dashboard.readings.figures import right_value
 from fleet.dashboard.readings.lines import meant_because, reading_lines, with_lines
 from fleet.dashboard.readings.settle_many import readings_in_words, tell_left
 from fleet.dashboard.readings.uploads import (
@@ -29,14 +30,12 @@ from fleet.dashboard.whole_numbers import whole_number
 from fleet.faults import Fault, Question
 from fleet.people.roles import Right, depots_of, may
 from fleet.readings import intake, listing, mend
-from fleet.readings.cells import unit_of
 from fleet.readings.kinds import kinds_of
 from fleet.readings.models import Reading, Upload, UploadRow, Verdict
 from fleet.readings.report import HEADINGS
 from fleet.readings.roll import Roll
 from fleet.readings.settle import settle
 from fleet.readings.withdraw import withdraw
-from fleet.units import UnitError, number
 from fleet.vehicles.find import find
 
 HELD_SHOWN = 20
@@ -168,21 +167,6 @@ def _decision(request: SignedIn) -> dict[str, Any]:
         "unit": unit,
         "override_reason": reason if sure else "",
     }
-
-
-def right_value(text: str, unit: str) -> tuple[float | None, str | None]:
-    """The value that a person knows to be right, and its unit: as typed behind it, else the
-    field's; nothing typed: None."""
-    if not text.strip():
-        return None, None
-    try:
-        given = number(text, decimal_mark=".")
-    except UnitError as error:
-        raise Fault(str(error), about="value") from error
-    written = unit_of(given.unit) if given.unit else unit
-    if written is None:
-        raise Fault(f"“{given.unit}” is no unit of a meter: write km, mi or h.", about="value")
-    return given.value, written or None
 
 
 def _settled(request: SignedIn, reading_id: int, context: dict[str, Any]) -> HttpResponse:

@@ -15,7 +15,7 @@ from fleet.dashboard.readings.lines import ReadingLine, reading_lines, with_line
 from fleet.people.models import Person
 from fleet.people.roles import Right, depots_of, may
 from fleet.readings import listing
-from fleet.readings.correct import CORRECTABLE, OfRow, moment_of
+from fleet.readings.correct import CORRECTABLE, OfRow, mistyped_of, moment_of
 from fleet.readings.enter import KINDS
 from fleet.readings.listing import open_now
 from fleet.readings.models import Reading, RowCorrection, Upload, UploadRow
@@ -170,7 +170,8 @@ def fix_of(row: UploadRow, reading: Reading | None, person: Person) -> RowFix | 
         return None
     if reading is None:
         on, at = _shown(moment_of(row, None, "UTC"))
-        return RowFix(on, at, "", "", row.vehicle_id is not None, rejects=False)
+        typed = mistyped_of(row)
+        return RowFix(on, at, typed, "", row.vehicle_id is not None, rejects=False)
     on, at = _shown(moment_of(row, reading, reading.vehicle.depot.zone))
     return RowFix(on, at, f"{reading.value:.15g}", reading.unit, names_vehicle=True, rejects=True)
 

@@ -13,6 +13,7 @@ from fleet.dashboard.acts import act, to_overview
 from fleet.dashboard.findings.lines import report
 from fleet.dashboard.frame import SignedIn, needs, vehicle_seen_by
 from fleet.dashboard.orders.changes import read_date, read_number
+from fleet.dashboard.readings.figures import meter_figure
 from fleet.dashboard.views.vehicle import asked_back, refused
 from fleet.dashboard.whole_numbers import whole_number
 from fleet.due import defer
@@ -143,8 +144,11 @@ def defer_service(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
 
 def _total_km(request: SignedIn, typed: str, name: str) -> float | None:
     """A total typed in the unit of the vehicle's own odometer, in km; nothing typed: None."""
-    unit = request.POST.get("unit") or "km"
-    return from_own(read_number(typed, name), unit) if typed else None
+    if not typed:
+        return None
+    beside, named = request.POST.get("unit") or "km", f"{name.capitalize()}: "
+    among = ("h",) if beside == "h" else ("km", "mi")
+    return from_own(*meter_figure(typed, beside, name, named, among))
 
 
 def _until(row: Deferral) -> str:
@@ -161,6 +165,7 @@ def enter_outside_work(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
     slugs = given.getlist("service")
     typed = (given.get(name, "").strip() for name in ("odometer_km", "total_h", "cost"))
     km, hours, cost = typed
+    named = "Engine hours: "
     done_on = read_date(given, "done_on")
     if done_on is None:
         raise Fault("Say on which day the work was done.")
@@ -175,7 +180,7 @@ def enter_outside_work(request: SignedIn, seen: Vehicle, actor: Actor) -> str:
                 ),
                 done_on=done_on,
                 odometer_km=_total_km(request, km, "odometer"),
-                total_h=read_number(hours, "engine hours") if hours else None,
+                total_h=meter_figure(hours, "h", "total_h", named, ("h",))[0] if hours else None,
                 workshop_name=given.get("workshop_name", ""),
                 invoice_number=given.get("invoice_number", ""),
                 cost_minor=round(read_number(cost, "cost") * 100) if cost else None,
