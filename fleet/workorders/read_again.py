@@ -4,7 +4,7 @@ from django.db import transaction
 
 from fleet.due.models import DueEarlier
 from fleet.due.record import at_reading
-from fleet.faults import Refused
+from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
 from fleet.readings.beside import likely_meant
@@ -15,6 +15,10 @@ from fleet.workorders.models import Evidence, WorkOrder
 from fleet.workorders.progress import edit, locked
 
 State = WorkOrder.State
+AS_IT_STANDS = (
+    "That is what was given first: put right what is wrong with it. If the odometer does show it, "
+    "leave it to whoever settles readings."
+)
 
 
 def read_again(
@@ -29,6 +33,8 @@ def read_again(
     ------
     Refused
         The reading was accepted, so nothing is asked; or the order is not finished.
+    Fault
+        It is what was given first.
     """
     with transaction.atomic():
         order = locked(order_id)
@@ -36,6 +42,8 @@ def read_again(
         first = order.reading
         if first is None or first.verdict == Verdict.ACCEPTED:
             raise Refused(f"The odometer reading of {order} is not in doubt.")
+        if (odometer, unit) == (first.value, first.unit):
+            raise Fault(AS_IT_STANDS, about="odometer")
         reading = _in_its_place(actor, order, first, odometer, unit)
         order = edit(
             actor,

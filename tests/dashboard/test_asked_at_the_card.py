@@ -197,13 +197,35 @@ def test_the_odometer_that_was_likely_meant_is_taken_by_one_tap(
     client = signed_in(shop.people.mechanic)
     for page in (shop.page, f"{shop.page}/card"):
         seen = client.get(page).content.decode()
-        assert "It is 10,700\u202fkm</button>" in seen
-    tap, typed = [form for form in forms_of(seen) if form.sent.get("change") == ["read-again"]]
-    assert "odometer" in typed.needed
+        assert '<button type="submit">Take 10,700\u202fkm</button>' in seen
+        assert "A guess: 10,700\u202fkm was likely meant. It seems to be given in thousands" in seen
+    typed, tap = [form for form in forms_of(seen) if form.sent.get("change") == ["read-again"]]
+    assert (typed.sent["odometer"], tap.sent["odometer"]) == (["10.7"], ["10700.0"])
     client.post(tap.action, tap.sent)
     reading = shop.now().reading
     assert reading is not None
     assert (reading.value, reading.unit, reading.verdict) == (10_700, "km", "accepted")
+
+
+def test_the_odometer_is_read_again_from_what_was_given_and_never_sent_as_it_was(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    shop.start()
+    actor = shop.actor(shop.people.mechanic)
+    progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
+    ending.finish(actor, shop.order.pk, AtFinish(odometer=107_000, fit_for_use="yes"))
+    client, before = signed_in(shop.people.mechanic), shop.now().reading
+    seen = client.get(f"{shop.page}/card").content.decode()
+    form = next(form for form in forms_of(seen) if form.sent.get("change") == ["read-again"])
+    assert (form.sent["odometer"], form.selects[0].chosen) == (["107000"], "km")
+    sent = {**form.sent, "unit": form.selects[0].chosen}
+    refused = client.post(form.action, sent, follow=True)
+    assert "That is what was given first" in refused.content.decode()
+    assert shop.now().reading == before
+    client.post(form.action, {**sent, "odometer": "10700"})
+    reading = shop.now().reading
+    assert reading is not None
+    assert (reading.value, reading.verdict) == (10_700, "accepted")
 
 
 def test_the_last_accepted_reading_stands_beside_the_odometer(

@@ -10,8 +10,10 @@ from django.test import Client
 
 from fleet.people.models import Person
 from fleet.readings.beside import Meant, beside
-from fleet.readings.models import Reading
+from fleet.readings.models import Reading, ReadingDecision
 from tests.cast import Cast
+from tests.dashboard import rendered
+from tests.dashboard.rendered import form, send
 from tests.dashboard.test_readings import held, sent
 
 SignedIn = Callable[[Person], Client]
@@ -33,7 +35,43 @@ def test_where_nothing_that_may_have_been_meant_is_near_the_instrument_is_asked_
     held(people, 99_999)
     page = signed_in(people.clerk).get("/readings").content.decode()
     assert "nothing that may have been meant is near what is expected" in page
-    assert "It may have been meant as" not in page
+    assert "Guesses at what was meant" not in page
+
+
+def test_what_stands_is_the_field_to_change_and_guesses_come_last(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    held(people)
+    html = rendered.page(signed_in(people.clerk), "/readings")
+    where, fields = form(html, 'name="meant"')
+    assert (fields["value"], fields["stood"]) == ("900", "900")
+    marks = ('name="value"', 'value="right value"', 'value="accept"', "Guesses at", 'name="meant"')
+    places = [html.index(mark, html.index(where)) for mark in marks]
+    assert places == sorted(places)
+
+
+def test_a_field_that_nobody_changed_is_no_right_value(people: Cast, signed_in: SignedIn) -> None:
+    """Accepted as it was rendered, the reading counts as given and nothing is asked."""
+    reading, client = held(people), signed_in(people.clerk)
+    where, fields = form(rendered.page(client, "/readings"), 'name="meant"')
+    hx = {"HX-Request": "true"}
+    given = {**fields, "reason": "seen on the instrument"}
+    said = client.post(where, {**given, "action": "right value"}, headers=hx).content.decode()
+    assert "Type the right value first, over the one that stands there." in said
+    assert not ReadingDecision.objects.exists()
+    client.post(where, {**given, "action": "accept"}, headers=hx)
+    decision = ReadingDecision.objects.get()
+    assert (decision.action, decision.value) == ("accept", 900)
+    assert decision.reading == reading
+
+
+def test_what_is_changed_in_the_field_is_the_right_value(people: Cast, signed_in: SignedIn) -> None:
+    held(people)
+    client = signed_in(people.clerk)
+    html = rendered.page(client, "/readings")
+    send(client, html, 'name="meant"', value="10765", action="right value", reason="last digit")
+    decision = ReadingDecision.objects.get()
+    assert (decision.value, decision.reading.value) == (10_765, 900)
 
 
 def test_what_was_typed_in_place_of_a_suggestion_is_not_called_it(

@@ -5,7 +5,7 @@ import pytest
 
 from fleet import chain
 from fleet.due.models import DueDate, ServiceDone
-from fleet.faults import Forbidden, Refused
+from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.readings.models import Reading
@@ -78,6 +78,14 @@ def test_a_second_doubtful_reading_is_asked_about_again(bay: Bay) -> None:
     order = finished_at(bay, 233_350)
     found = read_again.read_again(later(bay), order.pk, odometer=333_350)
     assert (found.verdict, ServiceDone.objects.latest("pk").provisional) == ("held", True)
+
+
+def test_what_was_given_first_is_no_other_reading(bay: Bay) -> None:
+    order = finished_at(bay, 233_350)
+    before = Reading.objects.count()
+    with pytest.raises(Fault, match="what was given first"):
+        read_again.read_again(later(bay), order.pk, odometer=233_350)
+    assert Reading.objects.count() == before
 
 
 def test_an_odometer_that_was_accepted_is_not_read_again(bay: Bay) -> None:

@@ -17,11 +17,20 @@ from fleet.workorders.models import WorkOrder
 
 @dataclass(frozen=True)
 class Likely:
-    """The value that was likely meant, on a button."""
+    """The value that was likely meant, on a button, and why."""
 
     value: str  # in the meter's own unit, as a form sends it back
     unit: str
     words: str
+    because: str
+
+
+@dataclass(frozen=True)
+class Stands:
+    """What was given first, as the form to read it again begins."""
+
+    value: str
+    unit: str
 
 
 @reader
@@ -34,6 +43,7 @@ def facts(order: WorkOrder, open_to: frozenset[str]) -> Read[dict[str, Any]]:
         last = yield from listing.odometer_of.steps(order.vehicle_id)
     return {
         "question": _question(doubted) if doubted else "",
+        "stands": Stands(f"{doubted.value:.15g}", doubted.unit) if doubted else None,
         "likely": _likely(doubted) if doubted else None,
         "last_read": _last_read(order, last),
         "odometer_unit": last.meter.unit if last else odometer_unit(order.vehicle_id),
@@ -41,17 +51,20 @@ def facts(order: WorkOrder, open_to: frozenset[str]) -> Read[dict[str, Any]]:
 
 
 def _question(reading: Reading) -> str:
-    its = beside([reading.pk])[reading.pk]
-    why, value = SENTENCES.get(its.reason, its.reason.replace("_", " ")), its.suggestion
-    meant = "" if value is None else f" {in_words(value, reading.meter.unit)} was likely meant."
-    return f"{grouped(reading.value)} {reading.unit} is {reading.verdict}. {why}{meant}"
+    return f"{grouped(reading.value)} {reading.unit} is {reading.verdict}. {_why(reading)}"
+
+
+def _why(reading: Reading) -> str:
+    reason = beside([reading.pk])[reading.pk].reason
+    return SENTENCES.get(reason, reason.replace("_", " "))
 
 
 def _likely(reading: Reading) -> Likely | None:
     value, unit = likely_meant(reading), reading.meter.unit
     if value is None:
         return None
-    return Likely(repr(round(in_own(value, unit), 1)), unit, in_words(value, unit))
+    shown = repr(round(in_own(value, unit), 1))
+    return Likely(shown, unit, in_words(value, unit), _why(reading))
 
 
 def _last_read(order: WorkOrder, last: Reading | None) -> str:

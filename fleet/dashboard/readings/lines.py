@@ -16,7 +16,7 @@ from fleet.readings.beside import Beside, Neighbour, beside
 from fleet.readings.models import OPEN, Reading, ReadingDecision, SettlementWithdrawal, Verdict
 from fleet.readings.reasons import SENTENCES, SHOWN_BY_NEXT, WITHDRAWN
 from fleet.reads import Read, reader, referring
-from fleet.vehicles.own_unit import in_words
+from fleet.vehicles.own_unit import in_own, in_words
 
 MOST_SURE = 0.99  # more is not claimed of a slip that nobody saw; our choice
 DECIDED_BESIDE = ("person", "withdrawal__person", "begun_with__withdrawal__person")
@@ -55,6 +55,7 @@ class ReadingLine:
     total: str  # in the vehicle's own unit
     counts_as: str  # what it adds to the total, where that is another unit than was given
     unit: str  # of the vehicle's own meter: km, mi or h
+    stands: str  # the value that counts now, else the one given, in that unit, as a form begins
     verdict: str
     shape: str
     reason: str  # in words
@@ -127,6 +128,7 @@ def _line(reading: Reading, its: Beside | None, about: BesideLine | None) -> Rea
         total="" if reading.total is None else in_words(reading.total, own),
         counts_as=_counts_as(reading),
         unit=own,
+        stands=f"{round(in_own(reading.shown, own), 1):.15g}",
         verdict=reading.verdict,
         shape="waiting" if reading.verdict == Verdict.NOT_JUDGED else reading.verdict,
         reason=_first_words(words, about, by_next=by_next, suggested=suggestion is not None),

@@ -153,12 +153,16 @@ def _decision(request: SignedIn) -> dict[str, Any]:
     if sent.get("meant"):
         value, unit = right_value(sent["meant"], "")
         return {"action": TAKEN, "reason": reason, "value": value, "unit": unit}
-    value, unit = right_value(sent.get("value", ""), sent.get("unit", ""))
+    typed = sent.get("value", "")
+    untouched = typed.strip() == sent.get("stood", "")
+    value, unit = right_value("" if untouched else typed, sent.get("unit", ""))
     sure = sent.get("sure", "")
     action = sure or sent.get("action", "")
     if action == RIGHT_VALUE:
         if value is None:
-            raise Fault("Type the right value first, or tap one that may have been meant.")
+            raise Fault(
+                "Type the right value first, over the one that stands there.", about="value"
+            )
         action = TAKEN
     return {
         "action": action,
