@@ -13,6 +13,7 @@ depot_export.py        one depot as tables that any program reads
 doctor.py              what sumpwise doctor looks at
 environment.py         readers of environment variables
 errors.py              answers where no view answers
+garbage.py             how often Python looks for garbage
 health.py              alive and ready
 lifeline.py            a child ends with its parent
 logs.py                lines of the log; what is cut out of them

@@ -18,7 +18,7 @@ from celery.signals import (
 )
 from django.conf import settings
 
-from config import lifeline
+from config import garbage, lifeline
 from config.readiness import or_end
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
@@ -62,6 +62,11 @@ def make_up_at_start(**_: object) -> None:
 def give_way_to_the_pages(**_: object) -> None:
     """Whoever waits for a page waits less for a night; where nobody waits, it takes no longer."""
     os.nice(max(0, settings.WORKER_NICENESS - os.nice(0)))
+
+
+@worker_init.connect
+def look_for_garbage_as_commands_do(**_: object) -> None:
+    garbage.look_less_often()
 
 
 @setup_logging.connect

@@ -1,7 +1,6 @@
 """The command line: ``sumpwise`` and ``python -m config``."""
 
 import argparse
-import gc
 import importlib
 import os
 import pkgutil
@@ -9,12 +8,11 @@ import sys
 from collections.abc import Sequence
 from importlib.metadata import PackageNotFoundError, version
 
-from config import commands
+from config import commands, garbage
 from fleet.faults import Fault
 
 INTERRUPTED = 130  # what a shell reports for SIGINT
 READER_GONE = 141  # what a shell reports for SIGPIPE
-FRESH_OBJECTS = 20_000  # between two looks for garbage: some MB, and time for them; our choice
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -69,7 +67,7 @@ def _run(arguments: argparse.Namespace) -> int:
         parser().print_help()
         return 2
     tell_at_once(arguments.begins)
-    look_for_garbage_less_often()
+    garbage.look_less_often()
     multiply_on_one_core()
     set_up_django()
     from django.db import DatabaseError, OperationalError
@@ -96,12 +94,6 @@ def tell_at_once(words: str) -> None:
     """Say on a terminal what takes its time, before it begins."""
     if words and sys.stderr.isatty():
         print(f"{words} …", file=sys.stderr, flush=True)
-
-
-def look_for_garbage_less_often() -> None:
-    """Rows by the thousand come and go without a cycle among them: a look every few hundred, as
-    Python has it, costs a long command a twentieth of its time."""
-    gc.set_threshold(max(FRESH_OBJECTS, gc.get_threshold()[0]))
 
 
 def multiply_on_one_core() -> None:

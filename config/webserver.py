@@ -6,7 +6,7 @@ from typing import Any
 
 from gunicorn import glogging
 
-from config import lifeline, logs
+from config import garbage, lifeline, logs
 from config.environment import Environment
 
 # gunicorn's own default is every address of the machine as soon as there is a PORT
@@ -56,3 +56,8 @@ def on_starting(_: Any) -> None:
 def post_fork(_: Any, __: Any) -> None:
     lifeline.hold(os.getppid())
     sys.setswitchinterval(SWITCH_S)
+
+
+def post_worker_init(_: Any) -> None:
+    garbage.look_less_often()
+    garbage.leave_out_what_stays()

@@ -123,10 +123,23 @@ def referring(parents: Iterable[Model], *names: str, **beside: Collection[str]) 
 
 
 def lay_beside(parent: Model, name: str, rows: list[Any]) -> None:
-    """Let ``parent.name.all()`` be rows that were read."""
-    own = getattr(parent, name).all()
+    """Let ``parent.name.all()`` be rows that were read; what is filtered further is asked anew."""
+    own: Any = _of_parent(parent, name)
     own._result_cache, own._prefetch_done = rows, True
     parent.__dict__.setdefault("_prefetched_objects_cache", {})[name] = own
+
+
+def _of_parent(parent: Model, name: str) -> Any:
+    """The queryset of the rows that refer to a parent, written only if it comes to be asked: to
+    write it costs more than all else that is done for a parent whose rows were read."""
+    relation: Any = parent._meta.get_field(name)
+    if not relation.one_to_many:
+        return getattr(parent, name).all()
+    field = relation.field
+    own = relation.related_model._default_manager.get_queryset()
+    own._deferred_filter = (False, (), {field.name: parent})
+    own._known_related_objects = {field: {parent.pk: parent}}
+    return own
 
 
 @cache

@@ -1,5 +1,6 @@
 """Who calls, and how far the call reaches: a signed-in page or a token, its scopes and depots."""
 
+from collections.abc import Sequence
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +16,7 @@ from fleet import trace
 from fleet.people import tokens
 from fleet.people.models import Person, Token
 from fleet.people.roles import depots_listed, depots_of, may
-from fleet.reads import Rows, prepared
+from fleet.reads import Rows, prepared, prepared_copied
 from fleet.today import NO_DEPOT, newest_day, today_at
 from fleet.vehicles.models import Depot
 
@@ -85,18 +86,32 @@ def depots_for(request: Request) -> QuerySet[Depot]:
     return depots.filter(tokens=request.auth) if isinstance(request.auth, Token) else depots
 
 
+def reached_by(request: Request) -> Sequence[Depot]:
+    """The same, to be read with other rows."""
+    return _reached(*_who(request))
+
+
 def zones_for(request: Request, slug: str | None = None) -> dict[int, str]:
     """Time zone by id of the depots this call reaches, or of the one of them that is named."""
+    return dict(_zones(*_who(request), slug))
+
+
+def _who(request: Request) -> tuple[int | None, int | None]:
+    """On whom it depends which depots a call reaches: a person, none for every depot; a token."""
     person = caller(request)  # who is active, or would not be let through
     token_id = request.auth.pk if isinstance(request.auth, Token) else None
-    return dict(_zones(None if person.is_superuser else person.pk, token_id, slug))
+    return None if person.is_superuser else person.pk, token_id
+
+
+@prepared_copied
+def _reached(person_id: int | None, token_id: int | None) -> Rows:
+    rows = depots_listed(person_id)
+    return rows if token_id is None else rows.filter(tokens=token_id)
 
 
 @prepared
 def _zones(person_id: int | None, token_id: int | None, slug: str | None) -> Rows:
-    rows = depots_listed(person_id)
-    if token_id is not None:
-        rows = rows.filter(tokens=token_id)
+    rows = _reached.question(person_id, token_id)
     return (rows if slug is None else rows.filter(slug=slug)).values_list("pk", "zone")
 
 

@@ -65,6 +65,7 @@ class Book:
         self._all, self._cautions = cautions, digest(cautions)
         self._of_type, self._of_procedure = cache(_of_type), cache(_of_procedure)
         self.fasteners = cache(card_fasteners)
+        self.fastened = cache(lambda procedure: tuple(self.fasteners(procedure).values()))
         self.steps, self.lacking = cache(self._steps), cache(self._lacking)
         self.cautions = cache(lambda setting, system: general_cautions(setting, system, cautions))
         self.re_checks = cache(

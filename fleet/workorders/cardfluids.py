@@ -2,8 +2,8 @@
 
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
-from functools import cache
+from dataclasses import dataclass
+from functools import cache, cached_property
 
 from fleet.due.frost import as_at, coldest
 from fleet.due.models import CheckFigure, Service
@@ -84,7 +84,7 @@ class CardFigure:
 
 @dataclass(frozen=True)
 class Supplies:
-    """What the jobs of some orders take, gathered at once."""
+    """What the jobs of some orders take, gathered at once; jobs that are alike share it."""
 
     fluids: Mapping[int, FluidFor]  # by job id
     products: Mapping[int, Product]
@@ -96,9 +96,22 @@ class Supplies:
     stock: Mapping[tuple[int, int], int]  # depot and item: on hand [mL or pieces]
     places: Mapping[tuple[int, int], str]  # where it stands, likewise
     coldest_c: Mapping[int, float]  # mean daily minimum of the coldest month, by depot
-    figures: Callable[[Service, float | None], tuple[CardFigure, ...]] = field(
-        default_factory=lambda: cache(_figures), compare=False
-    )
+
+    @cached_property
+    def figures(self) -> Callable[[Service, float | None], tuple[CardFigure, ...]]:
+        return cache(_figures)
+
+    @cached_property
+    def fluid_alike(self) -> Callable[..., CardFluid | None]:
+        return cache(self._fluid)
+
+    @cached_property
+    def split(self) -> Callable[[frozenset[int]], tuple[tuple[CardProduct, ...], ...]]:
+        return cache(self._split)
+
+    @cached_property
+    def materials_alike(self) -> Callable[..., tuple[CardMaterial, ...]]:
+        return cache(self._materials)
 
     def fluid(self, order: WorkOrder, job: Job) -> CardFluid | None:
         """The fluid of a job; None where nothing is listed for its compartment."""
@@ -106,20 +119,33 @@ class Supplies:
         if found is None or job.service is None:
             return None
         fit = found.accepted | self.substitutes.get(job.pk, frozenset())
-        accepts = tuple(self.lists.get(job.service.compartment_id, ()))
+        return self.fluid_alike(found, fit, job.service.compartment_id, order.depot_id)
+
+    def _fluid(
+        self, found: FluidFor, fit: frozenset[int], compartment_id: int | None, depot_id: int
+    ) -> CardFluid | None:
+        accepts = tuple(self.lists.get(compartment_id or 0, ()))
         if not accepts and not fit and found.product_id is None:
             return None
         named = self.products.get(found.product_id or 0)
-        every = sorted(self.products.values(), key=lambda row: (row.name, row.pk))
+        accepted, not_accepted = self.split(fit)
         return CardFluid(
             product=named.slug if named else "",
             product_name=str(named or ""),
             rule=found.rule,
             because=found.because,
             accepts=accepts,
-            accepted=tuple(_product(row) for row in every if row.pk in fit),
-            not_accepted=tuple(_product(row) for row in every if row.pk not in fit),
-            on_hand_l=self._litres(order.depot_id, found.product_id),
+            accepted=accepted,
+            not_accepted=not_accepted,
+            on_hand_l=self._litres(depot_id, found.product_id),
+        )
+
+    def _split(self, fit: frozenset[int]) -> tuple[tuple[CardProduct, ...], ...]:
+        """Products that are accepted, and those that are not."""
+        every = sorted(self.products.values(), key=lambda row: (row.name, row.pk))
+        return (
+            tuple(_product(row) for row in every if row.pk in fit),
+            tuple(_product(row) for row in every if row.pk not in fit),
         )
 
     def measured(self, order: WorkOrder, job: Job) -> tuple[CardFigure, ...]:
@@ -133,12 +159,22 @@ class Supplies:
         kept = [self.stock[key] for key in own if key in self.stock]
         return sum(kept) / 1000 if kept else None
 
-    def material(self, order: WorkOrder, job: Job, row: Material) -> CardMaterial:
-        fluid = self.fluids.get(job.pk)
+    def materials(
+        self, order: WorkOrder, job: Job, rows: tuple[Material, ...]
+    ) -> tuple[CardMaterial, ...]:
+        """What a job takes of the materials of its procedure."""
+        return self.materials_alike(order.depot_id, self.fluids.get(job.pk), rows)
+
+    def _materials(
+        self, depot_id: int, fluid: FluidFor | None, rows: tuple[Material, ...]
+    ) -> tuple[CardMaterial, ...]:
+        return tuple(self._material(depot_id, fluid, row) for row in rows)
+
+    def _material(self, depot_id: int, fluid: FluidFor | None, row: Material) -> CardMaterial:
         served = serve(row, self.served.get((row.procedure_id, row.pk)), fluid, self.by_product)
         item = self.items.get(served.item_id) if served else None
         product = self._named(row, fluid, item)
-        on_hand = self.stock.get((order.depot_id, item.pk)) if item else None
+        on_hand = self.stock.get((depot_id, item.pk)) if item else None
         wet = row.quantity_ml is not None
         containers = None
         if row.quantity_ml is not None and row.container_ml:
@@ -157,7 +193,7 @@ class Supplies:
             on_hand_l=on_hand / 1000 if wet and on_hand is not None else None,
             on_hand_pieces=None if wet else on_hand,
             part_number=item.part_number if item else "",
-            shelf_place=self.places.get((order.depot_id, item.pk), "") if item else "",
+            shelf_place=self.places.get((depot_id, item.pk), "") if item else "",
             only_when_recorded=row.only_when_recorded,
             source=row.source,
         )

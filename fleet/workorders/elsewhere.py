@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from datetime import date
 from typing import NamedTuple
 
-from django.db.models import BooleanField, Exists, ExpressionWrapper, OuterRef, Q, QuerySet
+from django.db.models import Exists, OuterRef, QuerySet
 
 from fleet.due.listing import days_late, state_on
 from fleet.due.models import DueDate
-from fleet.reads import Read, reader
+from fleet.reads import Asked, Ids, Read, Rows, prepared, reader
 from fleet.today import today_at
 from fleet.vehicles.find import Depots
 from fleet.workorders.issue import in_early_window
@@ -89,24 +89,43 @@ def due_beside(
     here = [order for order in orders if order.state in BEFORE_THE_END]
     if not here:
         return {}
-    jobs = open_jobs({order.vehicle_id for order in here})
-    known = jobs.order_by("pk").values_list(
-        *("vehicle_id", "service_id", "order_id", "order__number", "order__planned_on"),
-        ExpressionWrapper(Q(order__depot__in=depots), BooleanField()),
-    )
-    yield [known]
-    job_of = {(vehicle_id, service_id): Open(*rest) for vehicle_id, service_id, *rest in known}
+    known = _open_on({order.vehicle_id for order in here})
+    yield [known, *([depots] if isinstance(depots, QuerySet | Asked) else [])]
+    seen = {depot.pk for depot in depots}
+    job_of = {
+        (vehicle_id, service_id): Open(order_id, number, planned_on, depot_id in seen)
+        for vehicle_id, service_id, order_id, number, planned_on, depot_id in known
+    }
     has = defaultdict(set)
     for (vehicle_id, _), job in job_of.items():
         has[vehicle_id].add(job.order_id)
     vehicle_ids = {order.vehicle_id for order in here if has[order.vehicle_id] - {order.order_id}}
     dates: Collection[DueDate] = ()
     if vehicle_ids:  # few have two orders: the rest of them asks no further
-        ordered = jobs.filter(vehicle=OuterRef("vehicle"), service=OuterRef("service"))
-        rows = DueDate.objects.filter(Exists(ordered), vehicle__in=vehicle_ids, history_known=True)
-        dates = rows.select_related("service").only(*TOLD).order_by("sort_on", "service")
+        dates = _due_on(vehicle_ids)
         yield [dates]
     return {order.order_id: tuple(_beside(order, dates, job_of)) for order in here}
+
+
+@prepared
+def _open_on(vehicle_ids: Ids) -> Rows:
+    return (
+        open_jobs(vehicle_ids)
+        .order_by("pk")
+        .values_list(
+            *("vehicle_id", "service_id", "order_id", "order__number", "order__planned_on"),
+            "order__depot_id",
+        )
+    )
+
+
+@prepared
+def _due_on(vehicle_ids: Ids) -> Rows:
+    """Due dates of services that an order has open."""
+    jobs = open_jobs(vehicle_ids)
+    ordered = jobs.filter(vehicle=OuterRef("vehicle"), service=OuterRef("service"))
+    rows = DueDate.objects.filter(Exists(ordered), vehicle__in=vehicle_ids, history_known=True)
+    return rows.select_related("service").only(*TOLD).order_by("sort_on", "service")
 
 
 def _beside(

@@ -50,9 +50,10 @@ def needed(order: WorkOrder) -> Read[list[Needed]]:
         supplies.steps([(order, job) for job in jobs]),
     )
     return _together(
-        stores.material(order, job, row)
+        row
         for job in jobs
-        for row in (job.service.procedure.materials.all() if job.service else ())
+        if job.service is not None
+        for row in stores.materials(order, job, tuple(job.service.procedure.materials.all()))
     )
 
 

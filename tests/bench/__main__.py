@@ -31,6 +31,9 @@ def main() -> int:
 def _measure(what: list[str] | tuple[str, ...], vehicles: int) -> None:
     import django
 
+    from config import garbage
+
+    garbage.look_less_often()  # as every part of the program
     django.setup()
     from config.database import migrate
 

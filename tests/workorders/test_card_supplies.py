@@ -1,5 +1,6 @@
 """Which item and product stand on a card, and how much of it; rows that no database holds."""
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -22,7 +23,9 @@ USUAL, OTHER = (
     for pk, slug, name in ((21, "usual", "B usual"), (22, "other", "A other"))
 )
 ORDER = WorkOrder(pk=1, depot_id=DEPOT, vehicle=Vehicle(pk=1, depot_id=DEPOT + 1))
-JOB = Job(pk=7, service=Service(pk=2, compartment_id=COMPARTMENT))
+SERVICE = Service(pk=2, compartment_id=COMPARTMENT)
+JOB = Job(pk=7, service=SERVICE)
+KEPT = FluidFor(21, "kept here", "", frozenset({21}), frozenset())
 
 
 def material(**given: object) -> Material:
@@ -32,7 +35,7 @@ def material(**given: object) -> Material:
 
 def supplies(**given: Any) -> Supplies:
     fields = {
-        "fluids": {7: FluidFor(21, "kept here", "", frozenset({21}), frozenset())},
+        "fluids": {7: KEPT},
         "products": {21: USUAL, 22: OTHER},
         "lists": {COMPARTMENT: ["GL-4 75W"]},
         "substitutes": {},
@@ -65,12 +68,12 @@ def test_a_fluid_is_fetched_in_whole_containers(
     container_l: float | None,
 ) -> None:
     row = material(quantity_ml=ml, container_ml=container_ml)
-    found = supplies().material(ORDER, JOB, row)
+    (found,) = supplies().materials(ORDER, JOB, (row,))
     assert (found.litres, found.containers, found.container_l) == (litres, containers, container_l)
 
 
 def test_a_fluid_is_told_in_litres_with_its_place_and_part_number() -> None:
-    found = supplies().material(ORDER, JOB, material(quantity_ml=1_500))
+    (found,) = supplies().materials(ORDER, JOB, (material(quantity_ml=1_500),))
     assert (found.item, found.product, found.product_name) == ("oil", "usual", "B usual")
     assert (found.on_hand_l, found.on_hand_pieces, found.pieces) == (2.5, None, None)
     assert (found.part_number, found.shelf_place, found.specification) == ("P-7", "A 3", "")
@@ -78,18 +81,46 @@ def test_a_fluid_is_told_in_litres_with_its_place_and_part_number() -> None:
 
 def test_a_part_is_told_in_pieces_and_has_no_product() -> None:
     row = material(pk=32, kind="seal", name="Washer", pieces=2)
-    found = supplies().material(ORDER, JOB, row)
+    (found,) = supplies().materials(ORDER, JOB, (row,))
     assert (found.item, found.product, found.pieces, found.litres) == ("washer", "", 2, None)
     assert (found.on_hand_l, found.on_hand_pieces, found.shelf_place) == (None, 9, "")
 
 
 def test_what_stores_do_not_keep_has_no_item_and_no_stock() -> None:
     row = material(pk=39, kind="seal", name="Unheard of", pieces=2)
-    found = supplies().material(ORDER, JOB, row)
+    (found,) = supplies().materials(ORDER, JOB, (row,))
     assert (found.item, found.part_number, found.shelf_place) == ("", "", "")
     assert (found.on_hand_l, found.on_hand_pieces) == (None, None)
     empty = supplies(stock={(DEPOT, 11): 0})
-    assert empty.material(ORDER, JOB, material(quantity_ml=1_500)).on_hand_l == 0
+    (kept,) = empty.materials(ORDER, JOB, (material(quantity_ml=1_500),))
+    assert kept.on_hand_l == 0
+
+
+def test_jobs_that_differ_in_depot_fluid_or_procedure_take_what_is_their_own() -> None:
+    stores = supplies(fluids={7: KEPT, 8: replace(KEPT, product_id=22)}, by_product={21: [11]})
+    other, away = Job(pk=8, service=SERVICE), WorkOrder(depot_id=DEPOT + 1)
+    oil, seal = material(quantity_ml=1_500), material(pk=32, kind="seal", name="W", pieces=2)
+    told = [
+        [(one.item, one.product, one.on_hand_l) for one in stores.materials(order, job, rows)]
+        for order, job, rows in [
+            (ORDER, JOB, (oil,)),
+            (away, JOB, (oil,)),
+            (ORDER, other, (oil,)),
+            (ORDER, JOB, (seal, oil)),
+        ]
+    ]
+    assert told == [
+        [("oil", "usual", 2.5)],
+        [("oil", "usual", 99.0)],
+        [("", "other", None)],  # which no item of the stores is
+        [("washer", "", None), ("oil", "usual", 2.5)],
+    ]
+    fluids = [stores.fluid(ORDER, JOB), stores.fluid(away, JOB), stores.fluid(ORDER, other)]
+    assert [(one.product, one.on_hand_l) for one in fluids if one] == [
+        ("usual", 2.5),
+        ("usual", 99.0),
+        ("other", None),
+    ]
 
 
 # --- the fluid of a job ------------------------------------------------------------------------

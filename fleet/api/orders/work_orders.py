@@ -36,7 +36,7 @@ from fleet.api.paging import PageQuery, Row, page_shape
 from fleet.api.repeats import Answer, once, refreshed
 from fleet.api.resource import Resource, vehicle_or_404
 from fleet.api.shapes import shape_of
-from fleet.api.signin import caller, depots_for
+from fleet.api.signin import caller, reached_by
 from fleet.people.roles import Right
 from fleet.reads import together
 from fleet.trials.blind import orders_shown
@@ -252,7 +252,7 @@ class OrderCard(Resource):
     def get(self, request: Request, number: str) -> Response:
         order_id = order_id_or_404(request, number)
         _named(request, [order_id])
-        card = jobcard.card(order_id, depots_for(request))
+        card = jobcard.card(order_id, reached_by(request))
         response: Response = shown(request, cardjson.as_json(card))
         return response
 
@@ -302,7 +302,7 @@ def _beside(
     shared = [row for row in rows if row["has_others"]] if of_today else []
     of_vehicle, beside = together(
         restrictions.texts.steps({row["vehicle_id"] for row in rows if row["restricted"]}),
-        due_beside.steps(_here(shared), depots_for(request) if shared else ()),
+        due_beside.steps(_here(shared), reached_by(request) if shared else ()),
     )
     return (
         {row["id"]: of_vehicle.get(row["vehicle_id"], ()) for row in rows},
@@ -314,4 +314,4 @@ def _cards(request: Request, rows: Any) -> dict[int, Any]:
     order_ids = [row["id"] for row in rows]
     if order_ids:
         _named(request, order_ids)
-    return cardjson.all_as_json(jobcard.cards(order_ids, depots_for(request)))
+    return cardjson.all_as_json(jobcard.cards(order_ids, reached_by(request)))
