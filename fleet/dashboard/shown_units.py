@@ -1,20 +1,24 @@
-"""In which units whoever looks reads sums of fluid and temperatures.
+"""In which units whoever looks reads sums of fluid, temperatures and torques.
 
 What is typed, recorded and measured stays in the unit of its field: only what is added up or read
 off is shown otherwise.
 """
 
+import re
 from collections.abc import Callable
 from contextvars import ContextVar
 from typing import Any
 
 from django.http import HttpRequest, HttpResponse
 
+from fleet.dashboard import words
 from fleet.dashboard.words import THIN_SPACE, limits_words, plain
 from fleet.due.models import CheckFigure
-from fleet.people.models import FluidUnit, TemperatureUnit
+from fleet.people.models import FluidUnit, TemperatureUnit, TorqueUnit
 from fleet.units import temperature_f, volume_us_qt
 
+# a torque in a sentence, as '39.3 N·m' or '20 to 100 N·m'
+_IN_NM = re.compile(r"(\d+(?:\.\d+)?)(?: to (\d+(?:\.\d+)?))?\s?N·m")
 _reader: ContextVar[Any] = ContextVar("reader", default=None)
 
 
@@ -51,6 +55,49 @@ def temperature(temperature_c: float) -> float:
     """A temperature in the unit of whoever looks."""
     fahrenheit = temperature_unit() == TemperatureUnit.FAHRENHEIT
     return temperature_f(temperature_c) if fahrenheit else temperature_c
+
+
+def torque_unit() -> str:
+    """N·m or lbf·ft."""
+    return str(getattr(_reader.get(), "torque_unit", TorqueUnit.NEWTON_METRES))
+
+
+def torque(least_nm: float, most_nm: float | None = None) -> str:
+    """A torque or a range of it in the unit of whoever looks, as '29 lbf·ft (39.3 N·m)'."""
+    in_nm = words.torque_in(least_nm, most_nm, TorqueUnit.NEWTON_METRES)
+    if torque_unit() == TorqueUnit.NEWTON_METRES:
+        return in_nm
+    return f"{torque_first(least_nm, most_nm)} ({in_nm})"
+
+
+def torque_first(least_nm: float, most_nm: float | None) -> str:
+    """The figure of a fastener in the unit of whoever looks, the same on every card."""
+    return words.torque_in(least_nm, most_nm, torque_unit())
+
+
+def torque_beside(least_nm: float, most_nm: float | None, stated_unit: str) -> str:
+    """What stands in brackets beside it: N·m, and the figure as its source states it."""
+    first = torque_unit()
+    units = [one for one in (TorqueUnit.NEWTON_METRES, stated_unit) if one != first]
+    others = dict.fromkeys(units or [TorqueUnit.POUND_FEET])
+    return ", ".join(words.torque_in(least_nm, most_nm, one) for one in others)
+
+
+def torque_field() -> str:
+    """The unit of a field for a torque, and how another is typed into it by whoever reads one."""
+    other = torque_unit()
+    return "N·m" if other == TorqueUnit.NEWTON_METRES else f"N·m, or with {other} behind it"
+
+
+def torques_in_text(text: str) -> str:
+    """A text in which torques stand in N·m, with each as whoever looks reads it."""
+    if torque_unit() == TorqueUnit.NEWTON_METRES:
+        return text
+    return _IN_NM.sub(_as_read, text)
+
+
+def _as_read(found: re.Match[str]) -> str:
+    return torque(float(found[1]), float(found[2]) if found[2] else None)
 
 
 def measured(value: float, figure: CheckFigure) -> str:

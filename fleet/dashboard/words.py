@@ -113,21 +113,11 @@ def left_or_over(number: float | None, unit: str) -> str:
     return f"{said}{THIN_SPACE}{unit} {'left' if number >= 0 else 'over'}"
 
 
-def torque(least_nm: float, most_nm: float | None = None, unit: str = "N·m") -> str:
-    """A torque or a range of it as '39.3 N·m' or '35 to 45 N·m'."""
-    shown = [f"{value:.1f}".removesuffix(".0") for value in (least_nm, most_nm) if value]
+def torque_in(least_nm: float, most_nm: float | None, unit: str) -> str:
+    """A torque or a range of it in a unit, as '39.3 N·m' or '26 to 33 lbf·ft'."""
+    ends = [units.torque_in(value, unit) for value in (least_nm, most_nm) if value]
+    shown = [f"{value:.1f}".removesuffix(".0") for value in ends]
     return f"{' to '.join(shown)}{THIN_SPACE}{unit}"
-
-
-def stated(least_nm: float, most_nm: float | None, unit: str) -> str:
-    """A torque or a range of it as its source states it, '29 lbf·ft'."""
-    top = None if most_nm is None else units.torque_in(most_nm, unit)
-    return torque(units.torque_in(least_nm, unit), top, unit)
-
-
-def beside_stated(least_nm: float, most_nm: float | None, unit: str) -> str:
-    """The same converted, for brackets: into N·m, or where that is stated into lbf·ft."""
-    return stated(least_nm, most_nm, "lbf·ft" if unit == "N·m" else "N·m")
 
 
 def on_hand(amount: float, unit: str = "") -> str:

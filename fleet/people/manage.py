@@ -11,7 +11,7 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from fleet.faults import Fault
-from fleet.people.models import FluidUnit, Person, Role, TemperatureUnit
+from fleet.people.models import FluidUnit, Person, Role, TemperatureUnit, TorqueUnit
 
 
 class PersonFault(Fault):
@@ -69,8 +69,8 @@ def name_deputy(
     return person
 
 
-def read_in(person: Person, *, fluid_unit: str, temperature_unit: str) -> Person:
-    """Let a person read sums of fluid and temperatures in other units.
+def read_in(person: Person, *, fluid_unit: str, temperature_unit: str, torque_unit: str) -> Person:
+    """Let a person read sums of fluid, temperatures and torques in other units.
 
     Raises
     ------
@@ -81,9 +81,12 @@ def read_in(person: Person, *, fluid_unit: str, temperature_unit: str) -> Person
         raise PersonFault(f"Sums of fluid are read in {' or '.join(FluidUnit.values)}.")
     if temperature_unit not in TemperatureUnit.values:
         raise PersonFault(f"Temperatures are read in {' or '.join(TemperatureUnit.values)}.")
-    if (person.fluid_unit, person.temperature_unit) != (fluid_unit, temperature_unit):
-        person.fluid_unit, person.temperature_unit = fluid_unit, temperature_unit
-        person.save(update_fields=["fluid_unit", "temperature_unit"])
+    if torque_unit not in TorqueUnit.values:
+        raise PersonFault(f"Torques are read in {' or '.join(TorqueUnit.values)}.")
+    chosen = (fluid_unit, temperature_unit, torque_unit)
+    if (person.fluid_unit, person.temperature_unit, person.torque_unit) != chosen:
+        person.fluid_unit, person.temperature_unit, person.torque_unit = chosen
+        person.save(update_fields=["fluid_unit", "temperature_unit", "torque_unit"])
     return person
 
 

@@ -26,6 +26,11 @@ class TemperatureUnit(models.TextChoices):
     FAHRENHEIT = "°F", "°F"
 
 
+class TorqueUnit(models.TextChoices):
+    NEWTON_METRES = "N·m", "N·m"
+    POUND_FEET = "lbf·ft", "lbf·ft"
+
+
 class Person(AbstractUser):
     role = models.CharField(max_length=12, choices=Role, default=Role.VIEWER)
     deputy = models.ForeignKey(
@@ -34,10 +39,13 @@ class Person(AbstractUser):
     deputy_from_on = models.DateField(null=True, blank=True)
     deputy_until_on = models.DateField(null=True, blank=True)
 
-    # in which they read sums of fluid and temperatures
+    # in which they read sums of fluid, temperatures and torques
     fluid_unit = models.CharField(max_length=5, choices=FluidUnit, default=FluidUnit.LITRES)
     temperature_unit = models.CharField(
         max_length=2, choices=TemperatureUnit, default=TemperatureUnit.CELSIUS
+    )
+    torque_unit = models.CharField(
+        max_length=6, choices=TorqueUnit, default=TorqueUnit.NEWTON_METRES
     )
 
     history = HistoricalRecords(excluded_fields=["password", "last_login"])

@@ -8,7 +8,7 @@ from fleet.units import torque_lbfft
 from fleet.vehicles.models import VehicleType
 from fleet.workorders.cautions import FAMILY_OF, Occasion, occasion_of, shown
 from fleet.workorders.families import ORDER
-from fleet.workorders.fit import tightening
+from fleet.workorders.fit import tightening, told
 from fleet.workorders.gaps import OPENS
 from fleet.workorders.models import (
     Caution,
@@ -187,10 +187,10 @@ def _fastener(procedure: Procedure, row: Fastener) -> CardFastener:
     return CardFastener(
         slug=row.slug,
         name=row.name,
-        torque_nm=row.torque_nm,
-        torque_max_nm=top,
-        torque_lbfft=torque_lbfft(row.torque_nm),
-        torque_max_lbfft=None if top is None else torque_lbfft(top),
+        torque_nm=told(row.torque_nm),
+        torque_max_nm=None if top is None else told(top),
+        torque_lbfft=told(torque_lbfft(row.torque_nm)),
+        torque_max_lbfft=None if top is None else told(torque_lbfft(top)),
         stated_unit=row.stated_unit,
         drive=row.drive,
         seal=row.seal,

@@ -16,6 +16,7 @@ from fleet.readings.models import Reading
 from fleet.reads import Read, reader
 from fleet.workorders import measured
 from fleet.workorders.evidence_words import in_words
+from fleet.workorders.fit import told
 from fleet.workorders.late import Late, came_late
 from fleet.workorders.models import (
     ConfirmRecord,
@@ -141,9 +142,9 @@ def _torque(row: TorqueRecord) -> dict[str, Any]:
     return {
         "fastener": row.fastener_name,
         "point": row.point,
-        "torque_nm": row.torque_nm,
+        "torque_nm": told(row.torque_nm),
         "typed": row.typed,
-        "figure_nm": row.reference_nm,
+        "figure_nm": told(row.reference_nm),
         "wrench": row.wrench.tag if row.wrench else None,
         "calibration_ended": past_calibration(row),
         "override": row.override_reason,

@@ -70,6 +70,11 @@ def _unturned(fastener: Fastener, tools: Sequence[Tool]) -> Iterator[Wrong]:
         )
 
 
+def told(torque: float) -> float:
+    """A torque as a figure among others, N·m or not: to the hundredth, which no wrench shows."""
+    return round(torque, 2)
+
+
 def tightening(fastener: Fastener, tools: Sequence[Tool]) -> list[Tool]:
     """What tightens a fastener: torque wrenches whose range holds its figure, and what they turn
     it by."""

@@ -33,6 +33,7 @@ from fleet.workorders.cardsteps import (
     setting_of,
 )
 from fleet.workorders.elsewhere import DueElsewhere, due_elsewhere
+from fleet.workorders.fit import told
 from fleet.workorders.models import (
     Caution,
     Finding,
@@ -304,6 +305,7 @@ def _job(order: WorkOrder, setting: Setting, job: Job, book: Book, stores: Suppl
     procedure: Procedure | None = getattr(job.service, "procedure", None)
     if procedure is None:
         return _bare(order, setting, job, book, stores)
+    nuts_nm = procedure.wheel_nut_torque_nm
     return CardJob(
         id=job.pk,
         title=job.title,
@@ -322,7 +324,7 @@ def _job(order: WorkOrder, setting: Setting, job: Job, book: Book, stores: Suppl
         materials=stores.materials(order, job, book.materials(procedure)),
         figures=stores.measured(order, job),
         used_fluid=procedure.used_fluid_class,
-        wheel_nut_torque_nm=procedure.wheel_nut_torque_nm,
+        wheel_nut_torque_nm=nuts_nm and told(nuts_nm),
         **book.looked_at_again(procedure, setting.unit),
         re_checks=book.re_checks(setting, job.service),
         note=procedure.note,

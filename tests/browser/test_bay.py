@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 else:
     Page = Any
 
-DRAIN_PLUG = re.compile(r"Tightened to 29")  # lbf·ft; worked example, common practice, no source
+DRAIN_PLUG = re.compile(r"Tightened to 39.3")  # N·m, as 29 lbf·ft; worked example, no source
 SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
 
 

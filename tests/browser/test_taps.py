@@ -90,7 +90,7 @@ def test_an_engine_oil_change_takes_few_taps_and_raises_no_question(
     hand.type("Drained [L]", "1.4")
     hand.choose("It looks", "dark")
     hand.button("Record drained")
-    hand.button(re.compile("Tightened to 29"))
+    hand.button(re.compile("Tightened to 39.3"))
     hand.type("Filled [L]", "1.5")
     hand.choose("Product", "Right oil")
     hand.button("Record filled")

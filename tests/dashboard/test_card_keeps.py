@@ -188,7 +188,7 @@ def test_the_wrench_offered_is_the_last_one_in_calibration_and_not_none(
 def test_no_wrench_is_said_and_asked_about_at_done_in_the_same_panel(
     shop: Workshop, client: Client
 ) -> None:
-    send(client, card(client, shop), "Tightened to 29", whole="yes", wrench="")
+    send(client, card(client, shop), "Tightened to 39.3", whole="yes", wrench="")
     seen = card(client, shop)
     assert ", no wrench noted." in seen
     panel = send(client, seen, "Engine oil: done", state="done").content.decode()
@@ -203,19 +203,19 @@ def test_no_wrench_is_said_and_asked_about_at_done_in_the_same_panel(
 def test_a_waiting_order_goes_on_before_it_takes_records(shop: Workshop, client: Client) -> None:
     before = card(client, shop)
     progress.wait(shop.actor(shop.people.mechanic), shop.order.pk, waiting_for="a washer")
-    answer = send(client, before, "Tightened to 29", whole="yes")
+    answer = send(client, before, "Tightened to 39.3", whole="yes")
     assert "waits for a washer: tap Go on first, then record." in answer.content.decode()
     seen = card(client, shop)
-    assert "Tightened to 29" not in seen
+    assert "Tightened to 39.3" not in seen
     send(client, seen, "Go on")
-    send(client, card(client, shop), "Tightened to 29", whole="yes")
+    send(client, card(client, shop), "Tightened to 39.3", whole="yes")
     assert TorqueRecord.objects.count() == 1
 
 
 def test_what_was_done_before_the_wait_is_taken_during_it(shop: Workshop, client: Client) -> None:
     before, at = card(client, shop), timezone.now()
     progress.wait(shop.actor(shop.people.mechanic), shop.order.pk, waiting_for="a washer")
-    send(client, before, "Tightened to 29", whole="yes", performed_at=at.isoformat())
+    send(client, before, "Tightened to 39.3", whole="yes", performed_at=at.isoformat())
     assert TorqueRecord.objects.get().performed_at == at
 
 

@@ -53,7 +53,7 @@ def signed_off(shop: Workshop) -> None:
 
 def test_what_was_done_before_the_sign_off_is_taken_after_it(phone: Phone, shop: Workshop) -> None:
     signed_off(shop)
-    torque = phone.sends("Tightened to 29", whole="yes")
+    torque = phone.sends("Tightened to 39.3", whole="yes")
     filled = phone.sends("Record filled", litres="1.5", product="right")
     assert (torque.status_code, filled.status_code) == (200, 200)
     assert TorqueRecord.objects.get().performed_at == phone.at
@@ -74,7 +74,7 @@ def test_a_wrong_fluid_that_comes_late_still_stops_the_vehicle(
 
 def test_what_was_done_after_the_sign_off_is_refused(phone: Phone, shop: Workshop) -> None:
     signed_off(shop)
-    answer = phone.sends("Tightened to 29", at=timezone.now(), whole="yes")
+    answer = phone.sends("Tightened to 39.3", at=timezone.now(), whole="yes")
     assert (answer.status_code, TorqueRecord.objects.count()) == (422, 0)
 
 
@@ -84,7 +84,7 @@ def test_only_who_started_or_recorded_sends_late(
     signed_off(shop)
     phone.client = signed_in(shop.second_supervisor)
     phone.shop.people.mechanic.pk = shop.second_supervisor.pk
-    assert phone.sends("Tightened to 29", whole="yes").status_code == 422
+    assert phone.sends("Tightened to 39.3", whole="yes").status_code == 422
 
 
 def test_frozen_evidence_stays_and_the_late_record_stands_beside_it(
@@ -107,7 +107,7 @@ def test_the_signer_is_told_until_they_have_seen_it(
     signed_off(shop)
     signer = signed_in(shop.second_supervisor)
     assert "came after the sign-off" not in page(signer, "/work-orders")
-    phone.sends("Tightened to 29", whole="yes")
+    phone.sends("Tightened to 39.3", whole="yes")
     assert "came after the sign-off" in page(signer, "/work-orders")
     send(signer, page(signer, shop.page), "I have seen them")
     page(signer, shop.page)
@@ -120,7 +120,7 @@ def test_who_worked_on_it_cannot_say_that_it_was_seen(
     phone: Phone, shop: Workshop, signed_in: SignedIn
 ) -> None:
     signed_off(shop)
-    phone.sends("Tightened to 29", whole="yes")
+    phone.sends("Tightened to 39.3", whole="yes")
     assert "I have seen them" not in page(signed_in(shop.people.supervisor), shop.page)
 
 
@@ -134,7 +134,7 @@ def test_a_finding_made_before_the_sign_off_is_told_too(phone: Phone, shop: Work
 def test_on_a_cancelled_order_they_are_kept_as_notes(phone: Phone, shop: Workshop) -> None:
     progress.cancel(shop.actor(shop.people.supervisor), shop.order.pk, reason="sold")
     answers = [
-        phone.sends("Tightened to 29", whole="yes"),
+        phone.sends("Tightened to 39.3", whole="yes"),
         phone.sends("Record filled", litres="1.5", product="right"),
         phone.sends("Record Moisture", value="0.4"),
         phone.sends("Add note", text="magnet clean"),
@@ -150,14 +150,14 @@ def test_on_a_cancelled_order_they_are_kept_as_notes(phone: Phone, shop: Worksho
 def test_a_note_made_of_a_late_record_is_there_once(phone: Phone, shop: Workshop) -> None:
     progress.cancel(shop.actor(shop.people.supervisor), shop.order.pk, reason="sold")
     for _ in range(2):
-        assert phone.sends("Tightened to 29", whole="yes").status_code == 200
+        assert phone.sends("Tightened to 39.3", whole="yes").status_code == 200
     assert Note.objects.count() == 1
 
 
 def test_a_record_taken_before_the_cancelling_is_no_note_when_it_comes_again(
     phone: Phone, shop: Workshop
 ) -> None:
-    phone.sends("Tightened to 29", whole="yes")
+    phone.sends("Tightened to 39.3", whole="yes")
     progress.cancel(shop.actor(shop.people.supervisor), shop.order.pk, reason="sold")
-    assert phone.sends("Tightened to 29", whole="yes").status_code == 200
+    assert phone.sends("Tightened to 39.3", whole="yes").status_code == 200
     assert (TorqueRecord.objects.count(), Note.objects.count()) == (1, 0)

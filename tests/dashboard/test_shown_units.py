@@ -18,6 +18,7 @@ from tests.dashboard.test_overview import text
 from tests.dashboard.workshop import INVENTED, Workshop
 from tests.stores import shelf
 
+AS_THEY_ARE = {"fluid_unit": "L", "temperature_unit": "°C", "torque_unit": "N·m"}
 SignedIn = Callable[[Person], Client]
 
 
@@ -26,15 +27,15 @@ def choose(client: Client, **chosen: str) -> str:
     seen = client.get("/people-and-tokens").content.decode()
     (form,) = [one for one in forms_of(seen) if one.action.endswith("/read-in")]
     kept = {one.name: one.sent for one in form.selects}
-    assert kept == {"fluid_unit": "L", "temperature_unit": "°C"}
+    assert kept == {"fluid_unit": "L", "temperature_unit": "°C", "torque_unit": "N·m"}
     answer = client.post(form.action, {**form.sent, **kept, **chosen}, follow=True)
     return answer.content.decode()
 
 
 def test_everybody_chooses_for_themselves(people: Cast, signed_in: SignedIn) -> None:
     client, before = signed_in(people.mechanic), people.mechanic.history.count()
-    said = choose(client, fluid_unit="US qt", temperature_unit="°F")
-    assert "Sums of fluid in US quarts, temperatures in °F." in said
+    said = choose(client, fluid_unit="US qt", temperature_unit="°F", torque_unit="lbf·ft")
+    assert "Sums of fluid in US quarts, temperatures in °F, torques in lbf·ft." in said
     people.mechanic.refresh_from_db()
     assert (people.mechanic.fluid_unit, people.mechanic.temperature_unit) == ("US qt", "°F")
     people.supervisor.refresh_from_db()
@@ -44,20 +45,21 @@ def test_everybody_chooses_for_themselves(people: Cast, signed_in: SignedIn) -> 
 
 def test_the_same_again_leaves_no_history(people: Cast) -> None:
     before = people.mechanic.history.count()
-    manage.read_in(people.mechanic, fluid_unit="L", temperature_unit="°C")
+    manage.read_in(people.mechanic, **AS_THEY_ARE)
     assert people.mechanic.history.count() == before
 
 
 @pytest.mark.parametrize(
     ("given", "said"),
     [
-        ({"fluid_unit": "gal", "temperature_unit": "°C"}, "read in L or US qt"),
-        ({"fluid_unit": "L", "temperature_unit": "K"}, "read in °C or °F"),
+        ({"fluid_unit": "gal"}, "read in L or US qt"),
+        ({"temperature_unit": "K"}, "read in °C or °F"),
+        ({"torque_unit": "kgf·m"}, "read in N·m or lbf·ft"),
     ],
 )
 def test_no_other_unit_is_taken(people: Cast, given: dict[str, str], said: str) -> None:
     with pytest.raises(PersonFault, match=said):
-        manage.read_in(people.mechanic, **given)
+        manage.read_in(people.mechanic, **{**AS_THEY_ARE, **given})
 
 
 def test_stock_is_read_in_quarts_and_typed_in_litres(people: Cast, signed_in: SignedIn) -> None:

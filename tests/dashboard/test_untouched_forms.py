@@ -48,6 +48,7 @@ PRESET = {
     "how_long": "the lesser of two",
     "fluid_unit": "as it stands",
     "temperature_unit": "as it stands",
+    "torque_unit": "as it stands",
     "found_by": "a mechanic's own role, said so beside it",
 }
 

@@ -22,7 +22,7 @@ from fleet.workorders.fluids import Pouring
 from fleet.workorders.models import Evidence, Job, TorqueRecord, Wrench
 from fleet.workorders.torques import Tightened
 from tests.scene import INVENTED, NOW
-from tests.workorders.conftest import DRAIN_PLUG_NM, Bay
+from tests.workorders.conftest import Bay
 
 ON = date(2026, 6, 15)
 DAY = timedelta(days=1)
@@ -184,7 +184,7 @@ def test_each_record_is_frozen_with_its_figures_and_units(bay: Bay, job: Job) ->
             "point": "",
             "torque_nm": 39.5,
             "typed": "29.13 lbf·ft",
-            "figure_nm": DRAIN_PLUG_NM,
+            "figure_nm": 39.32,
             "wrench": "TW-3",
             "calibration_ended": False,
             "override": "",

@@ -115,8 +115,8 @@ def test_each_job_of_an_order_is_of_its_own_service_or_of_none(bay: Bay, order: 
 def test_the_card_shows_torque_in_both_units(order: WorkOrder) -> None:
     plugs = {plug.slug: plug for plug in shown(order).jobs[0].fasteners}
     drain, fill = plugs["drain-plug"], plugs["fill-plug"]
-    assert (drain.torque_nm, round(drain.torque_lbfft, 4)) == (39.31872, 29.0)
-    assert (fill.torque_nm, round(fill.torque_lbfft, 4)) == (44.74199, 33.0)
+    assert (drain.torque_nm, round(drain.torque_lbfft, 4)) == (39.32, 29.0)
+    assert (fill.torque_nm, round(fill.torque_lbfft, 4)) == (44.74, 33.0)
 
 
 def test_one_washer_for_each_plug_and_two_bottles_of_oil(order: WorkOrder) -> None:

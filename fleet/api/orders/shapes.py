@@ -9,7 +9,9 @@ from rest_framework import serializers
 from fleet.api.fields import Strict, Text
 from fleet.api.rows import Rows
 from fleet.due.models import CheckResult
+from fleet.people.models import TorqueUnit
 from fleet.workorders.downtime import SECONDS_PER_H, split
+from fleet.workorders.fit import told
 from fleet.workorders.measured import of_order
 from fleet.workorders.models import (
     ConfirmRecord,
@@ -314,8 +316,12 @@ def check(row: CheckResult) -> Row:
 def records(found: QuerySet[Any]) -> list[Row]:
     """Records of a kind as they are shown, oldest first."""
     rows = SHOWN_RECORDS[found.model].all(found.order_by("pk"))
-    return [{name: _shown(name, value) for name, value in row.items()} for row in rows]
+    return [{name: _shown(name, value, row) for name, value in row.items()} for row in rows]
 
 
-def _shown(name: str, value: Any) -> Any:
-    return value / 1000 if name == "litres" and value is not None else value
+def _shown(name: str, value: Any, row: Row) -> Any:
+    if value is None:
+        return None
+    if name.endswith("_nm") or (name == "value" and row["unit"] == TorqueUnit.NEWTON_METRES):
+        return told(value)
+    return value / 1000 if name == "litres" else value

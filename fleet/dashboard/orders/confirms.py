@@ -2,8 +2,9 @@
 
 from collections.abc import Callable
 
+from fleet.dashboard.shown_units import torque
 from fleet.dashboard.whole_numbers import whole_number
-from fleet.dashboard.words import plain, torque
+from fleet.dashboard.words import plain
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.reads import Read

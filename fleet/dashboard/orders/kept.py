@@ -9,7 +9,8 @@ from django.db.models import QuerySet
 from django.http import Http404
 
 from fleet.dashboard.orders import confirms
-from fleet.dashboard.words import day, plain, torque
+from fleet.dashboard.shown_units import torque
+from fleet.dashboard.words import day, plain
 from fleet.due.models import CheckResult
 from fleet.reads import Read, reader, side_by_side
 from fleet.workorders import followed, measured, photos, record_kinds

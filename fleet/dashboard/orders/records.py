@@ -10,8 +10,9 @@ from django.utils.dateparse import parse_datetime
 
 from fleet.dashboard.orders import confirms
 from fleet.dashboard.orders.changes import read_number
+from fleet.dashboard.shown_units import torque
 from fleet.dashboard.whole_numbers import whole_number
-from fleet.dashboard.words import plain, torque
+from fleet.dashboard.words import plain
 from fleet.due.models import CheckFigure
 from fleet.faults import Fault
 from fleet.people.actor import Actor

@@ -259,19 +259,30 @@ def depot_page(page: str) -> str:
 
 @register.filter
 def torque(least_nm: float, most_nm: float | None = None) -> str:
-    return words.torque(least_nm, most_nm)
+    return shown_units.torque(least_nm, most_nm)
+
+
+@register.simple_tag
+def torque_field() -> str:
+    return shown_units.torque_field()
 
 
 @register.filter
-def stated(one: CardFastener) -> str:
-    """The torque of a fastener as its source states it."""
-    return words.stated(one.torque_nm, one.torque_max_nm, one.stated_unit)
+def torque_first(one: CardFastener) -> str:
+    """The torque of a fastener in the unit of whoever looks."""
+    return shown_units.torque_first(one.torque_nm, one.torque_max_nm)
 
 
 @register.filter
-def beside_stated(one: CardFastener) -> str:
-    """The same converted, for brackets."""
-    return words.beside_stated(one.torque_nm, one.torque_max_nm, one.stated_unit)
+def torque_beside(one: CardFastener) -> str:
+    """The same in N·m, and as its source states it, for brackets."""
+    return shown_units.torque_beside(one.torque_nm, one.torque_max_nm, one.stated_unit)
+
+
+@register.filter
+def torques(text: str) -> str:
+    """A text with the torques in it as whoever looks reads them."""
+    return shown_units.torques_in_text(text)
 
 
 @register.filter

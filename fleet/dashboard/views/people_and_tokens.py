@@ -21,7 +21,7 @@ from fleet.faults import Fault
 from fleet.people import manage, tokens
 from fleet.people.actor import Actor
 from fleet.people.forget import forget
-from fleet.people.models import FluidUnit, Person, Role, TemperatureUnit, Token
+from fleet.people.models import FluidUnit, Person, Role, TemperatureUnit, Token, TorqueUnit
 from fleet.people.roles import Right, depots_of, managed_by, may, seen_by
 from fleet.vehicles.models import Depot
 
@@ -56,6 +56,7 @@ def _page(request: SignedIn, context: dict[str, Any]) -> HttpResponse:
         "now": timezone.now(),
         "fluid_units": FluidUnit.choices,
         "temperature_units": TemperatureUnit.choices,
+        "torque_units": TorqueUnit.choices,
     }
     return show(request, "people-and-tokens", scope, {**facts, **context})
 
@@ -69,13 +70,14 @@ def read_in(request: SignedIn) -> HttpResponse:
             request.user,
             fluid_unit=given.get("fluid_unit", ""),
             temperature_unit=given.get("temperature_unit", ""),
+            torque_unit=given.get("torque_unit", ""),
         )
     except Fault as fault:
         return _refused(request, fault)
     messages.success(
         request,
         f"Sums of fluid in {request.user.get_fluid_unit_display()}, temperatures in "
-        f"{request.user.temperature_unit}.",
+        f"{request.user.temperature_unit}, torques in {request.user.torque_unit}.",
     )
     return redirect("people-and-tokens")
 
