@@ -21,9 +21,11 @@ from fleet.consumables.listing import (
     MONTHS,
     MOST_MONTHS,
     DemandRow,
+    Wrong,
     demand,
     described,
     from_now_on,
+    with_record,
 )
 from fleet.consumables.models import OrderProposal, TransferProposal
 from fleet.stores.models import Item
@@ -62,6 +64,10 @@ class ProposalShape(serializers.Serializer[Any]):
     transferred = serializers.IntegerField(help_text="Proposed from other depots instead")
     order_by = serializers.DateField()
     capped_by_shelf_life = serializers.BooleanField()
+    record_wrong = serializers.ChoiceField(
+        [("", "nothing"), *Wrong.choices],
+        help_text="Why the record of the shelf cannot be right: count it before you order",
+    )
 
 
 SHOWN = Rows(
@@ -83,6 +89,9 @@ class TransferShape(serializers.Serializer[Any]):
     usable = serializers.IntegerField(help_text="Where it is lacking, before it is too old")
     on_order = serializers.IntegerField()
     order_by = serializers.DateField(help_text="When an order would be due instead")
+    record_wrong = serializers.ChoiceField(
+        [("", "nothing"), *Wrong.choices], help_text="Likewise, of the depot that lacks it"
+    )
 
 
 SHOWN_TRANSFERS = Rows(TransferProposal, TransferShape, unit="item__unit", order_by="order_by_on")
@@ -119,7 +128,8 @@ class OrderProposals(Resource):
     )
     def get(self, request: Request) -> Response:
         asked = query(request, ProposalQuery)
-        rows = OrderProposal.objects.filter(depot__in=depots_asked(request, asked))
+        own = OrderProposal.objects.filter(depot__in=depots_asked(request, asked))
+        rows = with_record(own, "on_hand")
         return SHOWN.page(request, rows, PRESSING_FIRST, asked, "id")
 
 
@@ -135,7 +145,8 @@ class TransferProposals(Resource):
     )
     def get(self, request: Request) -> Response:
         asked = query(request, ProposalQuery)
-        rows = TransferProposal.objects.filter(depot__in=depots_asked(request, asked))
+        own = TransferProposal.objects.filter(depot__in=depots_asked(request, asked))
+        rows = with_record(own, "usable")
         return SHOWN_TRANSFERS.page(request, rows, TRANSFERS, asked, "id")
 
 

@@ -5,15 +5,22 @@ from dataclasses import dataclass, fields
 from datetime import date
 from typing import Any
 
-from django.db.models import Count, F, QuerySet
+from django.db import models
+from django.db.models import Case, Count, Exists, F, OuterRef, QuerySet, Value, When
 
 from fleet import reads
-from fleet.consumables.models import ForecastDay, MonthlyDemand, OrderProposal, TransferProposal
+from fleet.consumables.models import (
+    ForecastDay,
+    MonthlyDemand,
+    OrderProposal,
+    StockNeed,
+    TransferProposal,
+)
 from fleet.consumables.position import Position, positions
 from fleet.due.models import DueDate
 from fleet.reads import Read, reader
 from fleet.stores.lots import Shelf
-from fleet.stores.models import Item
+from fleet.stores.models import Arrival, Item, StockMove
 from fleet.stores.ordering import packs_to_order
 
 MONTHS = 6  # shown unless more are asked for
@@ -160,9 +167,40 @@ def standings(
 
 
 def proposals(depot_slugs: Collection[str]) -> QuerySet[OrderProposal]:
-    """What to order, the most pressing first."""
-    found = OrderProposal.objects.filter(depot__slug__in=depot_slugs)
+    """What to order, the most pressing first, each with what is wrong with its record."""
+    found = with_record(OrderProposal.objects.filter(depot__slug__in=depot_slugs), "on_hand")
     return found.select_related("depot", "item", "pack").order_by("order_by_on", "item__name")
+
+
+class Wrong(models.TextChoices):
+    """Why the record of a shelf cannot be right: what is proposed from it is a guess."""
+
+    OVERDRAWN = "overdrawn"  # more was used than ever came
+    NEVER_BOOKED = "never booked"  # nothing came, went or was counted
+
+
+def with_record(rows: QuerySet[Any], there: str) -> QuerySet[Any]:
+    """Proposals with ``record_wrong``: one of ``Wrong`` where the shelf wants counting first."""
+    moves = StockMove.objects.filter(depot=OuterRef("depot"), item=OuterRef("item"))
+    found: QuerySet[Any] = rows.annotate(
+        record_wrong=Case(
+            When(**{f"{there}__lt": 0}, then=Value(Wrong.OVERDRAWN.value)),
+            When(~Exists(moves), then=Value(Wrong.NEVER_BOOKED.value)),
+            default=Value(""),
+            output_field=models.CharField(),
+        )
+    )
+    return found
+
+
+@reader
+def needs_of_coming(depot_ids: Collection[int]) -> Read[dict[tuple[int, int], StockNeed]]:
+    """What the last night found that shelves must hold for which something is on order, by depot
+    and item."""
+    own = Arrival.objects.filter(depot=OuterRef("depot"), item=OuterRef("item"), received_on=None)
+    rows = StockNeed.objects.filter(Exists(own), depot__in=depot_ids)
+    yield [rows]
+    return {(one.depot_id, one.item_id): one for one in rows}
 
 
 def to_order_by(depot_slugs: Collection[str], on: date) -> QuerySet[OrderProposal]:
@@ -171,8 +209,8 @@ def to_order_by(depot_slugs: Collection[str], on: date) -> QuerySet[OrderProposa
 
 
 def transfer_proposals(depot_slugs: Collection[str]) -> QuerySet[TransferProposal]:
-    """What other depots should give these, the most pressing first."""
-    found = TransferProposal.objects.filter(depot__slug__in=depot_slugs)
+    """What other depots should give these, likewise."""
+    found = with_record(TransferProposal.objects.filter(depot__slug__in=depot_slugs), "usable")
     rows = found.select_related("depot", "item", "from_depot")
     return rows.order_by("order_by_on", "item__name", "pk")
 

@@ -79,7 +79,7 @@ def test_names_of_choices_are_settled(schema: dict[str, Any]) -> None:
         "Draw", "FluidWay", "FoundBy", "GapKind", "ItemKind", "ItemUnit",
         "JobEnd", "JobReason", "JobState", "JoinedAs", "MeterKind",
         "MonthToldOutcome", "MoveGivenKind", "MoveKind", "OrderState", "Outcome",
-        "Powertrain", "Protocol", "Raising", "ReadingUnit",
+        "Powertrain", "Protocol", "Raising", "ReadingUnit", "RecordWrong",
         "ReporterKind", "RunState", "ServiceKind", "Severity", "Source", "TrialAssignment",
         "TrialResultState",
         "UploadState", "VehicleStatus", "Verdict", "Warmth", "WhatIfState", "Where", "WorkEnding",

@@ -22,6 +22,7 @@ from tests import scene
 from tests.cast import person
 from tests.consumables.test_demand import due_on, months_ahead
 from tests.dashboard.forms import forms_of
+from tests.dashboard.test_overview import text
 from tests.kept import kept
 from tests.stores import shelf
 
@@ -66,6 +67,46 @@ def test_what_was_used_but_never_booked_in_is_said_in_words(keeper: Client) -> N
     )
     page = keeper.get("/consumables").content.decode()
     assert "0.25\u00a0L more used than is booked in or on order" in page
+
+
+def test_a_record_that_cannot_be_right_is_said_and_counted_first(keeper: Client) -> None:
+    item = Item.objects.get()
+    api = "/api/v1/order-proposals"
+    link = f'href="/stock?item={item.slug}&amp;at=plain&amp;way=counted#move"'
+    page = keeper.get("/consumables").content.decode()
+    assert "Nothing was ever booked in or counted there" in page
+    assert link in page
+    assert keeper.get(api).json()["rows"][0]["record_wrong"] == "never booked"
+    program = Actor(None, "command", scene.NOW)
+    taken = TakenOff(
+        depot=scene.depot(), item=item, quantity=250, reason="on the road", override_reason="so"
+    )
+    ledger.use(program, taken)
+    page = keeper.get("/consumables").content.decode()
+    assert "By the record more was used there than ever came" in page
+    assert keeper.get(api).json()["rows"][0]["record_wrong"] == "overdrawn"
+    stock = keeper.get(f"/stock?item={item.slug}&at=plain&way=counted").content.decode()
+    (form,) = [one for one in forms_of(stock) if one.action == "/stock/moves"]
+    chosen = {one.name: one.sent for one in form.selects}
+    assert (chosen["way"], chosen["item"]) == ("counted", item.slug)
+    keeper.post(form.action, {**form.sent, **chosen, "quantity": "0.1", "reason": "counted"})
+    page = keeper.get("/consumables").content.decode()
+    assert "this quantity is a guess" not in page
+    assert keeper.get(api).json()["rows"][0]["record_wrong"] == ""
+
+
+def test_what_is_on_order_says_what_it_is_for(keeper: Client) -> None:
+    item = Item.objects.get()
+    shelf.arrival(item, quantity=1_500, ordered_on=date(2026, 6, 12), due_on=date(2026, 6, 20))
+    other = shelf.item("gear-oil")
+    shelf.stock(other)
+    shelf.arrival(other, quantity=1_000, reason="for a rebuild")
+    seen = text(keeper.get("/consumables").content.decode()).replace("\u00a0", " ")
+    # by hand: 1.5 L needed, as the proposal says; none is booked in
+    assert "1.5 L needed until" in seen
+    assert ", 0 L on hand. Ordered 12 Jun 2026." in seen
+    assert "The forecast needs none of it as far as proposals look ahead; 0 L on hand." in seen
+    assert "Ordered 1 Jun 2026: for a rebuild." in seen
 
 
 def test_used_fluid_is_shown_by_waste_class(keeper: Client) -> None:

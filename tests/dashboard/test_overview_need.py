@@ -13,9 +13,12 @@ from django.utils import timezone
 from fleet.consumables.demand import forecast_demand
 from fleet.consumables.models import OrderProposal
 from fleet.due.models import Deferral, DueDate, DueEarlier
+from fleet.people.actor import Actor
 from fleet.people.models import Person, Role
 from fleet.readings.models import Reading, ReadingDecision
-from fleet.stores.models import Arrival
+from fleet.stores import ledger
+from fleet.stores.ledger import TakenOff
+from fleet.stores.models import Arrival, Item
 from fleet.vehicles.models import Depot
 from fleet.workorders import findings, progress
 from fleet.workorders.findings import Report
@@ -126,8 +129,11 @@ def chief(db: None, signed_in: SignedIn) -> object:
     with time_machine.travel(scene.NOW, tick=False):
         _, item = due_on(months_ahead(0).replace(day=20))
         shelf.stock(item, lead_time_d=9)
+        susa = person("Susa", Role.SUPERVISOR, scene.depot())
+        actor = Actor(susa, "page", scene.NOW)
+        ledger.count(actor, depot=scene.depot(), item=item, counted=0, reason="nothing there")
         forecast_demand(scene.NOW.date(), [scene.depot().pk])
-        yield signed_in(person("Susa", Role.SUPERVISOR, scene.depot()))
+        yield signed_in(susa)
 
 
 def test_what_is_proposed_is_ordered_by_one_press(chief: Client) -> None:
@@ -143,6 +149,18 @@ def test_what_is_proposed_is_ordered_by_one_press(chief: Client) -> None:
             "/consumables/proposals", {"proposal": "1:1500:2026-06-24"}, follow=True
         ).content.decode()
     )
+
+
+def test_what_should_be_counted_first_is_not_chosen_beforehand(chief: Client) -> None:
+    taken = TakenOff(
+        depot=scene.depot(), item=Item.objects.get(), quantity=250, reason="leaked",
+        override_reason="so",
+    )  # fmt: skip
+    ledger.use(Actor(None, "command", scene.NOW), taken)
+    seen = opened(chief, "short")
+    assert "By the record more was used there than ever came: this quantity is a guess." in seen
+    assert "Choose what was ordered first." in send(chief, seen)
+    assert not Arrival.objects.exists()
 
 
 def test_what_is_proposed_otherwise_by_now_is_not_ordered_as_it_was_shown(chief: Client) -> None:

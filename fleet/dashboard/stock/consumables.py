@@ -19,6 +19,7 @@ from fleet.consumables.listing import (
     DemandRow,
     as_of,
     demand_rows,
+    needs_of_coming,
     proposals,
     transfer_proposals,
     unknown_history,
@@ -40,7 +41,13 @@ from fleet.dashboard.orders.changes import read_number
 from fleet.dashboard.shown_units import fluid_unit, volume
 from fleet.dashboard.stock.lines import amount, meant, pieces_word, read_quantity, total
 from fleet.dashboard.stock.months import MonthChart, month_chart
-from fleet.dashboard.stock.proposals import day_given, in_hand, proposal_lines
+from fleet.dashboard.stock.proposals import (
+    WRONG_WORDS,
+    coming_lines,
+    day_given,
+    in_hand,
+    proposal_lines,
+)
 from fleet.dashboard.typed import shown_again
 from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
@@ -133,25 +140,29 @@ def _page(
     months = months_from(today, MONTHS)
     ids = [depot.pk for depot in scope.chosen]
     wanted = proposals(scope.slugs)
-    _, shelves, needed, given, as_of_day, arrivals, waste, tanks, unknown, held = reads.together(
+    _, shelves, needed, given, as_of_day, arrivals, whole, waste, tanks, *rest = reads.together(
         wanted,
         propose.shelves.steps(),
         demand_rows.steps(today, scope.slugs, MONTHS, wanted),
         transfer_proposals(scope.slugs),
         as_of.steps(scope.slugs),
         coming(scope.chosen),
+        needs_of_coming.steps(ids),
         waste_by_month.steps(today, scope.slugs, len(months)),
         used_fluid.steps(ids),
         unknown_history.steps(scope.slugs),
         coverage.steps(ids, today),
     )
+    unknown, held = rest
     leads = {(one.depot_id, one.item_id): one.lead_time_d for one in shelves}
     until = propose.looks_until(today, shelves)
     found = item_lines(needed, months, scope, until)
     _tell_transfers(found, given)
     pressing = {line.name for line in found if line.troubled}
+    proposed = proposal_lines(list(wanted), today, leads)
     context = {
-        "proposals": proposal_lines(list(wanted), today, leads),
+        "proposals": proposed,
+        "sound": [line for line in proposed if not line.count_first],
         "transfers": [
             {
                 "row": row,
@@ -159,6 +170,7 @@ def _page(
                 "needed": amount(row.needed, row.item.unit),
                 "there": in_hand(row.usable + row.on_order, row.item.unit),
                 "until": until.get((row.from_depot.slug, row.item.slug)),
+                "count_first": WRONG_WORDS.get(row.record_wrong, ""),
                 "may_move": may(request.user, Right.KEEP_STOCK, row.from_depot)
                 and may(request.user, Right.KEEP_STOCK, row.depot),
             }
@@ -167,9 +179,7 @@ def _page(
         "first_later": _first_later(wanted, today),
         "week_ends": week_ends(today),
         "as_of": as_of_day,
-        "coming": [
-            {"row": row, "quantity": amount(row.quantity, row.item.unit)} for row in arrivals
-        ],
+        "coming": coming_lines(arrivals, shelves, whole, until),
         "months": months,
         "lines": [line for line in found if line.name in pressing],
         "enough_until": _enough_until(found),

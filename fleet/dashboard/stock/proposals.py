@@ -1,6 +1,6 @@
-"""What is proposed to be ordered: told in words, and noted as ordered one by one or all at once."""
+"""What is to be ordered and what is on order, in words; proposals noted as ordered, one or all."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -8,7 +8,8 @@ from django.contrib import messages
 from django.http import HttpResponse
 
 from fleet.consumables import propose
-from fleet.consumables.models import OrderProposal
+from fleet.consumables.listing import Wrong
+from fleet.consumables.models import OrderProposal, StockNeed
 from fleet.dashboard.acts import act, back
 from fleet.dashboard.frame import SignedIn, needs
 from fleet.dashboard.stock.lines import amount, to_type
@@ -17,8 +18,13 @@ from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of
 from fleet.stores.levels import lead_times
+from fleet.stores.models import Arrival, Stock
 
 MOST_AT_ONCE = 500
+WRONG_WORDS: dict[str, str] = {
+    Wrong.OVERDRAWN: "By the record more was used there than ever came: this quantity is a guess.",
+    Wrong.NEVER_BOOKED: "Nothing was ever booked in or counted there: this quantity is a guess.",
+}
 
 
 @dataclass(frozen=True)
@@ -29,6 +35,7 @@ class ProposalLine:
     needed: str
     there: str
     given: str  # from other depots; empty: nothing
+    count_first: str  # why the record cannot be right; empty: nothing speaks against it
     pack: str  # what one holds; empty: no pack is known
     due_on: date  # where it is ordered today
 
@@ -60,6 +67,7 @@ def _line(row: OrderProposal, due_on: date) -> ProposalLine:
         needed=amount(row.needed, unit),
         there=in_hand(row.usable + row.on_order, unit),
         given=amount(row.transferred, unit) if row.transferred else "",
+        count_first=WRONG_WORDS.get(row.record_wrong, ""),  # type: ignore[attr-defined]
         pack=amount(row.pack.quantity, unit) if row.pack else "",
         due_on=due_on,
     )
@@ -72,10 +80,44 @@ def in_hand(quantity: int, unit: str) -> str:
     return f"{amount(quantity, unit)} usable or on order"
 
 
+def _without_order(quantity: int, unit: str) -> str:
+    """What there is of it before an order comes, likewise."""
+    if quantity < 0:
+        return f"{amount(-quantity, unit)} more used than was ever booked in"
+    return f"{amount(quantity, unit)} on hand"
+
+
+def coming_lines(
+    arrivals: Iterable[Arrival],
+    shelves: Iterable[Stock],
+    needed: Mapping[tuple[int, int], StockNeed],
+    until: Mapping[tuple[str, str], date],
+) -> list[dict[str, object]]:
+    """What is on order, each with what it is for: what is needed, until when, beside the stock."""
+    stock = {(one.depot_id, one.item_id): one.on_hand for one in shelves}
+    found = []
+    for row in arrivals:
+        key, unit = (row.depot_id, row.item_id), row.item.unit
+        need = needed.get(key)
+        found.append(
+            {
+                "row": row,
+                "quantity": amount(row.quantity, unit),
+                "needed": amount(need.needed, unit) if need and need.needed > 0 else "",
+                "until": until.get((row.depot.slug, row.item.slug)),
+                "there": _without_order(stock.get(key, 0), unit),
+            }
+        )
+    return found
+
+
 @needs(Right.KEEP_STOCK)
 @act("consumables")
 def order_all_proposed(request: SignedIn, actor: Actor) -> HttpResponse:
     """Note every proposal that was shown as ordered, as it was shown."""
+    if not request.POST.getlist("proposal"):
+        messages.error(request, "Choose what was ordered first.")
+        return back(request, "consumables")
     shown = dict(_shown(request.POST.getlist("proposal")[:MOST_AT_ONCE]))
     seen = OrderProposal.objects.filter(depot__in=depots_of(request.user), pk__in=shown)
     ordered, faults = propose.order_many(actor, shown, list(seen.select_related("depot", "item")))

@@ -106,7 +106,7 @@ def _preset(request: SignedIn, scope: Scope) -> dict[str, object]:
         "arrivals": [{"row": row, "words": order_words(row)} for row in rows],
         "came": came,
         "came_quantity": to_type(came.quantity, came.item.unit) if came else "",
-        "chosen_way": "received" if came else "",
+        "chosen_way": "received" if came else request.GET.get("way", ""),
         "chosen_item": came.item.slug if came else request.GET.get("item", ""),
         "chosen_at": came.depot.slug if came else request.GET.get("at", scope.depot),
     }
