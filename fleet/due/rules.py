@@ -16,6 +16,7 @@ from fleet.calc.stamps import stamp_texts
 from fleet.due.models import Limit, Service
 from fleet.due.widening import IN_FORCE
 from fleet.duty.models import DutyClass
+from fleet.reads import Rows, prepared
 from fleet.today import newest_day
 from fleet.vehicles.closures import closed_days
 from fleet.vehicles.models import Depot
@@ -207,7 +208,12 @@ class Depots:
 
 def gather_depots() -> Depots:
     """Read the working calendar of every depot."""
-    return _calendars(list(Depot.objects.all()))
+    return _calendars(list(_every_depot()))
+
+
+@prepared
+def _every_depot() -> Rows:
+    return Depot.objects.all()
 
 
 def _calendars(rows: Sequence[Depot]) -> Depots:

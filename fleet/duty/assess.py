@@ -23,7 +23,7 @@ from fleet.calc.stamps import stamp_text
 from fleet.duty import measures as monthly
 from fleet.duty.models import Criterion as CriterionRow
 from fleet.duty.models import DutyAssessment, DutyClass, DutyStamp
-from fleet.reads import fetch
+from fleet.reads import Rows, fetch, prepared
 from fleet.vehicles.models import ClimateMonth, Compartment, CompartmentKind, Depot, Vehicle
 
 VEHICLES_AT_ONCE = 10_000
@@ -75,14 +75,29 @@ def criterion(row: CriterionRow) -> Criterion:
 
 def rules_stamp() -> int:
     """One number for everything an assessment rests on besides the vehicle itself."""
-    rows: list[QuerySet[Any, Any]] = [
-        CriterionRow.objects.order_by("pk").values_list(),
-        ClimateMonth.objects.order_by("pk").values_list(),
-        Depot.objects.order_by("pk").values_list("pk", "hilly"),
-        Compartment.objects.order_by("pk").values_list("pk", "vehicle_type_id", "kind"),
-    ]
+    rows = [_all_of_criteria(), _all_of_climate(), _hills(), _kinds()]
     fetch(rows)
     return stamp_text(json.dumps([list(each) for each in rows], default=str))
+
+
+@prepared
+def _all_of_criteria() -> Rows:
+    return CriterionRow.objects.order_by("pk").values_list()
+
+
+@prepared
+def _all_of_climate() -> Rows:
+    return ClimateMonth.objects.order_by("pk").values_list()
+
+
+@prepared
+def _hills() -> Rows:
+    return Depot.objects.order_by("pk").values_list("pk", "hilly")
+
+
+@prepared
+def _kinds() -> Rows:
+    return Compartment.objects.order_by("pk").values_list("pk", "vehicle_type_id", "kind")
 
 
 def assess(vehicle_ids: Array, month_on: date, rules: int, since_on: date | None = None) -> int:

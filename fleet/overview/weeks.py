@@ -30,7 +30,7 @@ from fleet.due.rules import Basis, gather_basis
 from fleet.overview import parts
 from fleet.overview.models import WorkAhead
 from fleet.overview.parts import Changed, Ground, Part
-from fleet.reads import fetch
+from fleet.reads import Ids, Rows, fetch, prepared
 from fleet.visits.labour import NO_PROCEDURE_MIN
 from fleet.visits.models import Workshop
 from fleet.visits.places import gather_places
@@ -73,9 +73,7 @@ def forecast_weeks(today: date, depot_ids: Collection[int], basis: Basis | None 
     """Bring the weeks ahead of some depots up to date, where anything that they rest on is
     another; give the number of rows written."""
     ground_of = _grounds(today, sorted(depot_ids), basis or gather_basis())
-    late, before = _late(today, ground_of), WorkAhead.objects.filter(depot__in=depot_ids)
-    without_sums = before.defer("sums")
-    workshops = Workshop.objects.filter(depot__in=depot_ids).select_related("depot")
+    late, without_sums, workshops = _late(today, ground_of), _before(depot_ids), _at(depot_ids)
     fetch((without_sums, workshops))
     kept = {row.depot_id: row for row in without_sums}
     rows = {pk: kept.get(pk) or WorkAhead(depot_id=pk) for pk in ground_of}
@@ -85,7 +83,7 @@ def forecast_weeks(today: date, depot_ids: Collection[int], basis: Basis | None 
         rows[pk].sums, rows[pk].weeks, rows[pk].inputs = {}, [], stamps[pk]
     now = parts.changed(ground_of, anew)
     if moved := set(now.depot_id.tolist()) - set(anew):  # large, and of no use to the others
-        for pk, sums in before.filter(depot__in=moved).values_list("depot", "sums"):
+        for pk, sums in WorkAhead.objects.filter(depot__in=moved).values_list("depot", "sums"):
             rows[pk].sums = sums
     capacity = dict.fromkeys(ground_of) | {one.depot_id: _capacity(one, today) for one in workshops}
     return sum(
@@ -109,6 +107,16 @@ def _few_at_once(depot_ids: Sequence[int], now: Changed) -> Iterator[list[int]]:
 
 
 # --- gather ------------------------------------------------------------------------------
+@prepared
+def _before(depot_ids: Ids) -> Rows:
+    return WorkAhead.objects.filter(depot__in=depot_ids).defer("sums")
+
+
+@prepared
+def _at(depot_ids: Ids) -> Rows:
+    return Workshop.objects.filter(depot__in=depot_ids).select_related("depot")
+
+
 def _grounds(today: date, depot_ids: Sequence[int], basis: Basis) -> dict[int, Ground]:
     minutes, calendar, sigma = minutes_of_services(), weeks_from(today), sigmas(today)
     offsets = utc_offsets(np.array(depot_ids), basis.depots.zone)

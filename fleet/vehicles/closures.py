@@ -4,6 +4,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from datetime import date
 
+from fleet.reads import Ids, Rows, prepared
 from fleet.vehicles.models import Closure, Depot
 from fleet.vehicles.public_holidays import public_holidays
 
@@ -13,7 +14,7 @@ def closed_days(depots: Iterable[Depot], first: date, last: date) -> dict[int, d
     open all the same, and its own closures; one query."""
     depots = list(depots)
     rows: dict[int, list[Closure]] = defaultdict(list)
-    for row in Closure.objects.filter(depot__in=depots, on__gte=first, on__lte=last):
+    for row in _entered([depot.pk for depot in depots], first, last):
         rows[row.depot_id].append(row)
     return {
         depot.pk: closed_by(
@@ -24,6 +25,11 @@ def closed_days(depots: Iterable[Depot], first: date, last: date) -> dict[int, d
         )
         for depot in depots
     }
+
+
+@prepared
+def _entered(depot_ids: Ids, first: date, last: date) -> Rows:
+    return Closure.objects.filter(depot__in=depot_ids, on__gte=first, on__lte=last)
 
 
 def closed_by(
