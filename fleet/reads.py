@@ -126,7 +126,9 @@ def lay_beside(parent: Model, name: str, rows: list[Any]) -> None:
     """Let ``parent.name.all()`` be rows that were read; what is filtered further is asked anew."""
     own: Any = _of_parent(parent, name)
     own._result_cache, own._prefetch_done = rows, True
-    parent.__dict__.setdefault("_prefetched_objects_cache", {})[name] = own
+    # not in its ``__dict__``: the person of a request is a lazy object, which has one of its own
+    laid: dict[str, Any] = getattr(parent, "_prefetched_objects_cache", {})
+    parent._prefetched_objects_cache = laid | {name: own}  # type: ignore[attr-defined]
 
 
 def _of_parent(parent: Model, name: str) -> Any:

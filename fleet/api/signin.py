@@ -15,7 +15,7 @@ from rest_framework.request import Request
 from fleet import trace
 from fleet.people import tokens
 from fleet.people.models import Person, Token
-from fleet.people.roles import depots_listed, depots_of, may
+from fleet.people.roles import depots_listed, depots_of, may, whose_depots
 from fleet.reads import Rows, prepared, prepared_copied
 from fleet.today import NO_DEPOT, newest_day, today_at
 from fleet.vehicles.models import Depot
@@ -98,9 +98,8 @@ def zones_for(request: Request, slug: str | None = None) -> dict[int, str]:
 
 def _who(request: Request) -> tuple[int | None, int | None]:
     """On whom it depends which depots a call reaches: a person, none for every depot; a token."""
-    person = caller(request)  # who is active, or would not be let through
     token_id = request.auth.pk if isinstance(request.auth, Token) else None
-    return None if person.is_superuser else person.pk, token_id
+    return whose_depots(caller(request)), token_id
 
 
 @prepared_copied

@@ -1,6 +1,6 @@
 """What every page shares: who is looking, at which depots, in which frame."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import wraps
@@ -13,8 +13,9 @@ from django.shortcuts import render
 
 from fleet.faults import Question
 from fleet.people.models import Person, Role
-from fleet.people.roles import Right, depots_of, may, own_depots
+from fleet.people.roles import Right, depots_of, may, own_depots, whose_depots
 from fleet.today import newest_day
+from fleet.vehicles.find import numbered_now
 from fleet.vehicles.models import Depot, Vehicle
 
 
@@ -161,12 +162,10 @@ def asked_about(request: SignedIn, question: Question) -> dict[str, Any]:
 
 def vehicle_seen_by(person: Person, fleet_number: str) -> Vehicle:
     """A vehicle in one of the person's depots; any other is not found."""
-    seen = Vehicle.objects.filter(depot__in=depots_of(person))
-    named = seen.filter(fleet_number__iexact=fleet_number.strip())
-    vehicle = named.select_related("vehicle_type", "depot").first()
-    if vehicle is None:
+    found: Sequence[Vehicle] = numbered_now(whose_depots(person), fleet_number.strip())
+    if not found:
         raise Http404
-    return vehicle
+    return found[0]
 
 
 @dataclass(frozen=True)

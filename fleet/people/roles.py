@@ -6,11 +6,11 @@ from enum import StrEnum
 from typing import Any
 
 from django.contrib.auth.models import AnonymousUser
-from django.db.models import F, Model, Q, QuerySet, prefetch_related_objects
+from django.db.models import F, Model, Q, QuerySet
 
 from fleet import reads
 from fleet.people.models import Person, Role
-from fleet.reads import Read
+from fleet.reads import Read, prepared
 
 
 class Right(StrEnum):
@@ -86,7 +86,8 @@ def _as_deputy(person: Person, right: Right, depot_id: int | None) -> bool:
 
 def own_depots(person: Person) -> list[Any]:
     """The depots listed for a person, looked up once for all that one request asks about them."""
-    prefetch_related_objects([person], "depots")
+    if "depots" not in getattr(person, "_prefetched_objects_cache", ()):
+        reads.lay_beside(person, "depots", list(_own_depots(person.pk)))
     return list(person.depots.all())
 
 
@@ -103,11 +104,22 @@ def depots_listed(person_id: int | None) -> QuerySet[Any]:
     return every if person_id is None else every.filter(people=person_id)
 
 
+_own_depots = prepared(depots_listed)
+
+
+def whose_depots(person: Person) -> int | None:
+    """The same for somebody who is signed in, as ``depots_listed`` takes it."""
+    return None if person.is_superuser else person.pk
+
+
 def mechanics_of(depot_ids: Iterable[int]) -> QuerySet[Person]:
     """Who does the work at some depots."""
     roles = [Role.MECHANIC, Role.SUPERVISOR]
     found = Person.objects.filter(depots__in=depot_ids, role__in=roles, is_active=True)
     return found.distinct().order_by("role", "username")
+
+
+mechanics_at = prepared(mechanics_of)
 
 
 @reads.reader

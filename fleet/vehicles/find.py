@@ -6,7 +6,9 @@ from typing import Any
 from django.db.models import QuerySet, Value
 from django.db.models.functions import Upper
 
-from fleet.vehicles.models import Alias, Depot, Vehicle
+from fleet.people.roles import depots_listed
+from fleet.reads import Rows, prepared
+from fleet.vehicles.models import Alias, Compartment, Depot, Vehicle
 
 Depots = Iterable[Depot] | QuerySet[Depot]  # how a read is scoped: rows, or a query for them
 
@@ -33,15 +35,37 @@ def numbered(wanted: Collection[str], depots: Depots) -> dict[str, tuple[int, st
     }
 
 
+@prepared
+def compartments_of(vehicle_type_id: int) -> Rows:
+    """What a vehicle of some type has."""
+    return Compartment.objects.filter(vehicle_type=vehicle_type_id)
+
+
 def find(fleet_number: str, depots: QuerySet[Any]) -> Vehicle | None:
     """Find a vehicle of these depots by its fleet number or an old one, in any case."""
     text = fleet_number.strip()
     if not text or "\0" in text:
         return None
-    own = Vehicle.objects.filter(depot__in=depots).select_related("depot", "vehicle_type")
-    upper = Upper(Value(text))
-    now = own.alias(upper=Upper("fleet_number")).filter(upper=upper).first()
+    own = _with_type(depots)
+    now: Vehicle | None = _in_any_case(own, text).first()
     if now is not None:
         return now
-    former = Alias.objects.alias(upper=Upper("fleet_number")).filter(upper=upper)
+    former = _in_any_case(Alias.objects.all(), text)
     return own.filter(pk__in=former.values("vehicle")).first()
+
+
+@prepared
+def numbered_now(person_id: int | None, fleet_number: str) -> Rows:
+    """The vehicle of the depots listed for a person (None: of any) that has a fleet number now,
+    in any case."""
+    return _in_any_case(_with_type(depots_listed(person_id)), fleet_number)
+
+
+def _with_type(depots: Depots) -> QuerySet[Vehicle]:
+    return vehicles_at(depots).select_related("depot", "vehicle_type")
+
+
+def _in_any_case(rows: Rows, fleet_number: str) -> Rows:
+    """Vehicles, or numbers that they used to have, as their index finds them."""
+    found: Rows = rows.alias(upper=Upper("fleet_number"))
+    return found.filter(upper=Upper(Value(fleet_number)))

@@ -13,7 +13,8 @@ from django.http import Http404, QueryDict
 from fleet.dashboard.filters import typed_day
 from fleet.dashboard.whole_numbers import whole_number
 from fleet.people.models import Person
-from fleet.people.roles import depots_of
+from fleet.people.roles import depots_listed, whose_depots
+from fleet.reads import Rows, prepared
 from fleet.vehicles.find import Depots
 from fleet.workorders import listing
 from fleet.workorders.listing import AT_WORK
@@ -101,12 +102,17 @@ def read_order_filters(query: QueryDict) -> OrderFilters:
 
 def order_seen_by(person: Person, number: str) -> WorkOrder:
     """An order of one of the person's depots; any other is not found."""
-    seen = WorkOrder.objects.filter(depot__in=depots_of(person), number__iexact=number.strip())
-    beside = ("vehicle__vehicle_type", "vehicle__depot", "depot", "assigned_to", "reading")
-    found = seen.select_related(*beside).first()
-    if found is None:
+    found: Sequence[WorkOrder] = _numbered(whose_depots(person), number.strip().upper())
+    if not found:
         raise Http404
-    return found
+    return found[0]
+
+
+@prepared
+def _numbered(person_id: int | None, number: str) -> Rows:
+    seen = WorkOrder.objects.filter(depot__in=depots_listed(person_id), number=number)
+    beside = ("vehicle__vehicle_type", "vehicle__depot", "depot", "assigned_to", "reading")
+    return seen.select_related(*beside)
 
 
 def narrowed(depots: Depots, filters: OrderFilters) -> QuerySet[WorkOrder]:
