@@ -21,7 +21,8 @@ from fleet.api.signin import depots_for
 from fleet.people.roles import Right
 from fleet.visits import other_work
 from fleet.visits.models import OtherWork
-from fleet.visits.other_work import LONGEST_MIN, Given, WorkRow, of_depots, work_rows
+from fleet.visits.other_work import LONGEST_MIN, Given
+from fleet.visits.work_rows import WorkRow, of_depots, work_rows
 
 NEWEST_FIRST = Order("other-work", ("id",), descending=True)
 WorkShape = shape_of(WorkRow)

@@ -1,15 +1,13 @@
 """Fluids chosen for one vehicle, as its page shows and offers them."""
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
-
-from django.db.models import QuerySet
 
 from fleet.due.models import ChosenFluid
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
-from fleet.reads import Read, reader, side_by_side
+from fleet.reads import Read, Rows, prepared, reader, side_by_side
 from fleet.today import today_at
 from fleet.trials.blind import Place
 from fleet.vehicles.models import Compartment, Vehicle
@@ -28,7 +26,7 @@ def fluid_choices(
     may_choose = may(person, Right.APPROVE_SUBSTITUTE, vehicle.depot_id)
     places = sorted(compartments, key=lambda one: one.name)
     stand, *offered = yield from side_by_side(
-        _standing(vehicle, now),
+        _standing(vehicle.pk, today_at(vehicle.depot.zone, now)),
         *([fluid_for.accepted_products.steps(places)] if may_choose else []),
     )
     return {
@@ -38,9 +36,9 @@ def fluid_choices(
     }
 
 
-def _standing(vehicle: Vehicle, now: datetime) -> QuerySet[ChosenFluid]:
-    today = today_at(vehicle.depot.zone, now)
-    return fluid_for.standing_choices([vehicle.pk], today).order_by("compartment", "from_on")
+@prepared
+def _standing(vehicle_id: int, today: date) -> Rows:
+    return fluid_for.standing_choices([vehicle_id], today).order_by("compartment", "from_on")
 
 
 def _place(one: ChosenFluid) -> Place:

@@ -17,7 +17,7 @@ from fleet.readings.listing import last_accepted
 from fleet.readings.main_meter import main_meter
 from fleet.readings.models import Reading
 from fleet.readings.reasons import on_meter
-from fleet.reads import Read, reader, side_by_side
+from fleet.reads import Read, Rows, prepared, reader, side_by_side
 from fleet.trials.blind import Place
 from fleet.usage.measure import fan, running_again_since, standing_since
 from fleet.vehicles.models import Compartment, Meter, Vehicle
@@ -181,12 +181,21 @@ def _exposures(
 def history_lines(vehicle: Vehicle, hidden: set[Place]) -> Read[list[HistoryLine]]:
     """Services and fills, newest first; what a later row corrects is left out, and so is what
     went into compartments that the reader must not know of."""
-    done = standing_rows(vehicle).select_related("service")
-    fills = Fill.objects.filter(vehicle=vehicle).select_related("compartment", "product")
+    done, fills = _done(vehicle.pk), _fills(vehicle.pk)
     yield [done, fills]
     lines = [_done_line(row) for row in done]
     lines += [_fill_line(row, hidden=(vehicle.pk, row.compartment_id) in hidden) for row in fills]
     return sorted(lines, key=lambda line: line.on, reverse=True)
+
+
+@prepared
+def _done(vehicle_id: int) -> Rows:
+    return standing_rows(vehicle_id).select_related("service")
+
+
+@prepared
+def _fills(vehicle_id: int) -> Rows:
+    return Fill.objects.filter(vehicle=vehicle_id).select_related("compartment", "product")
 
 
 def _done_line(row: ServiceDone) -> HistoryLine:

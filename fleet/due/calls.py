@@ -10,7 +10,7 @@ from fleet import bulk
 from fleet.calc.arrays import IntArray
 from fleet.due.models import DueEarlier, ServiceDone
 from fleet.readings.models import Verdict
-from fleet.reads import Read, reader
+from fleet.reads import Read, Rows, prepared, reader
 
 
 def standing(vehicle_ids: Iterable[int] | None = None) -> QuerySet[DueEarlier]:
@@ -45,9 +45,14 @@ def _since() -> Case:
 @reader
 def called_since(vehicle_id: int, service_id: int | None) -> Read[datetime | None]:
     """From when on records count for the newest standing call of a service; None: none stands."""
-    rows = standing([vehicle_id]).filter(service=service_id).annotate(since=_since())
+    rows = _standing_of(vehicle_id, service_id)
     yield [rows]
     return max((row.since for row in rows), default=None)
+
+
+@prepared
+def _standing_of(vehicle_id: int, service_id: int | None) -> Rows:
+    return standing([vehicle_id]).filter(service=service_id).annotate(since=_since())
 
 
 class Call(NamedTuple):

@@ -1,6 +1,5 @@
 """Leave to do a service later. It moves no limit and counts as late all the same."""
 
-from collections.abc import Collection
 from datetime import date, datetime
 
 from django.db.models import Case, QuerySet, When
@@ -9,7 +8,7 @@ from fleet.due.models import Deferral, DueDate, Service
 from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
-from fleet.reads import Read, reader
+from fleet.reads import Ids, Read, Rows, prepared, reader
 from fleet.today import today_at
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Vehicle
@@ -133,8 +132,13 @@ def deferrals(*, withdrawn: bool | None = None, waiting: bool = False) -> QueryS
     return rows
 
 
-def standing(vehicle_ids: Collection[int], today: date) -> QuerySet[Deferral]:
+@prepared
+def standing(vehicle_ids: Ids, today: date) -> Rows:
     """Deferrals of vehicles that nobody has taken back, with whether each has ``ended``."""
+    return _standing(vehicle_ids, today)
+
+
+def _standing(vehicle_ids: Ids, today: date) -> QuerySet[Deferral]:
     rows = deferrals(withdrawn=False).filter(vehicle__in=vehicle_ids)
     rows = rows.annotate(ended=Case(When(until_on__lt=today, then=True), default=False))
     return rows.select_related("service", "person", "second_person")
@@ -153,11 +157,12 @@ def in_force(vehicle_ids: list[int], today: date) -> Read[dict[tuple[int, int], 
 
     One beyond the tolerance that nobody has agreed to is none yet.
     """
-    rows = (
-        standing(vehicle_ids, today)
-        .exclude(until_on__lt=today)
-        .exclude(beyond_tolerance=True, second_person=None)
-        .order_by("created_at")
-    )
+    rows = _in_force(vehicle_ids, today)
     yield [rows]
     return {(row.vehicle_id, row.service_id): row for row in rows}
+
+
+@prepared
+def _in_force(vehicle_ids: Ids, today: date) -> Rows:
+    rows = _standing(vehicle_ids, today).exclude(until_on__lt=today)
+    return rows.exclude(beyond_tolerance=True, second_person=None).order_by("created_at")

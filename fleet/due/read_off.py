@@ -13,7 +13,7 @@ from fleet.due.models import ServiceDone
 from fleet.readings import judge
 from fleet.readings.enter import Entry, enter, noon_at
 from fleet.readings.models import Reading, Source, Verdict, VerdictMemory
-from fleet.reads import Read, reader
+from fleet.reads import Read, Rows, prepared, reader
 from fleet.today import day
 from fleet.usage import rates
 from fleet.vehicles.models import Meter, Vehicle
@@ -44,19 +44,29 @@ def read_off(rows: Sequence[ServiceDone], now: datetime) -> None:
 def unread(vehicle: Vehicle) -> Read[ServiceDone | None]:
     """The newest service with a total that papers tell, and that was never judged as a reading
     although it is newer than all there are: when it was entered there was none to judge it by."""
+    newest = _newest_told(vehicle.pk)
+    yield [newest]
+    found: ServiceDone | None = next(
+        (
+            row
+            for row in newest
+            if row.read_at and noon_at(row.done_on, vehicle.depot.zone) > row.read_at
+        ),
+        None,
+    )
+    return found
+
+
+@prepared
+def _newest_told(vehicle_id: int) -> Rows:
     accepted = Reading.objects.filter(
-        vehicle=vehicle, meter__kind=Meter.Kind.KM, verdict=Verdict.ACCEPTED
+        vehicle=vehicle_id, meter__kind=Meter.Kind.KM, verdict=Verdict.ACCEPTED
     )
     last = accepted.order_by("-taken_at").values("taken_at")[:1]
     told = ServiceDone.objects.filter(
-        vehicle=vehicle, reading=None, done_at=None, superseded_by=None, void=False
+        vehicle=vehicle_id, reading=None, done_at=None, superseded_by=None, void=False
     ).exclude(total_km=None)
-    newest = told.annotate(read_at=Subquery(last)).order_by("-done_on", "-pk")[:1]
-    yield [newest]
-    for row in newest:
-        if row.read_at and noon_at(row.done_on, vehicle.depot.zone) > row.read_at:
-            return row
-    return None
+    return told.annotate(read_at=Subquery(last)).order_by("-done_on", "-pk")[:1]
 
 
 def unread_words(row: ServiceDone, unit: str) -> str:

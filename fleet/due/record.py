@@ -13,7 +13,6 @@ from fleet.due.read_off import read_off
 from fleet.faults import Question
 from fleet.people.models import Person
 from fleet.readings.models import Reading, Verdict
-from fleet.vehicles.models import Vehicle
 
 SETTLED = """
     provisional AND EXISTS (
@@ -21,9 +20,9 @@ SETTLED = """
     AND NOT EXISTS (SELECT 1 FROM due_servicedone n WHERE n.supersedes_id = due_servicedone.id)"""
 
 
-def standing_rows(vehicle: Vehicle) -> QuerySet[ServiceDone]:
+def standing_rows(vehicle_id: int) -> QuerySet[ServiceDone]:
     """Services done on a vehicle that no later row corrects, those taken back among them."""
-    return ServiceDone.objects.filter(vehicle=vehicle, superseded_by=None)
+    return ServiceDone.objects.filter(vehicle=vehicle_id, superseded_by=None)
 
 
 def record_done(row: ServiceDone) -> ServiceDone:

@@ -54,7 +54,8 @@ def criteria() -> list[Criterion]:
     return [criterion(row) for row in criteria_in_force()]
 
 
-def criteria_in_force() -> QuerySet[CriterionRow]:
+@prepared
+def criteria_in_force() -> Rows:
     return CriterionRow.objects.filter(in_force=True)
 
 

@@ -7,6 +7,7 @@ import numpy as np
 
 from fleet import bulk, reads
 from fleet.calc.arrays import Array
+from fleet.reads import Ids, Rows, prepared
 from fleet.vehicles.models import ClimateMonth, Depot
 
 # What a criterion can ask of a month: name -> what it is, with its unit.
@@ -135,8 +136,7 @@ def _of_the_depot(depots: Array, months: Array) -> dict[str, Array]:
     known, place = np.unique(depots, return_inverse=True)
     place = place.reshape(depots.shape)
     column = np.arange(len(months))[None, :]
-    depots_known = Depot.objects.filter(pk__in=known.tolist()).values_list("pk", "hilly")
-    years = ClimateMonth.objects.filter(depot__in=known.tolist()).order_by("year")
+    depots_known, years = _hilly(known.tolist()), _years(known.tolist())
     reads.together(depots_known, years)
     (warm, cold), hilly = _climate(known, months, years), dict(depots_known)
     marked = np.array([float(hilly[pk]) for pk in known.tolist()])
@@ -145,6 +145,16 @@ def _of_the_depot(depots: Array, months: Array) -> dict[str, Array]:
         "mean_daily_min_c": cold[place, column],
         "hilly_depot": marked[place],
     }
+
+
+@prepared
+def _hilly(depot_ids: Ids) -> Rows:
+    return Depot.objects.filter(pk__in=depot_ids).values_list("pk", "hilly")
+
+
+@prepared
+def _years(depot_ids: Ids) -> Rows:
+    return ClimateMonth.objects.filter(depot__in=depot_ids).order_by("year")
 
 
 def _climate(depots: Array, months: Array, rows: Iterable[ClimateMonth]) -> tuple[Array, Array]:

@@ -8,10 +8,10 @@ without the offset of meters that were replaced.
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
-from django.db.models import Case, FloatField, OuterRef, Q, QuerySet, Subquery, When
+from django.db.models import Case, FloatField, OuterRef, Q, Subquery, When
 from django.db.models.functions import Coalesce
 from django.utils import timezone
 
@@ -23,6 +23,7 @@ from fleet.calc.verdicts import FUTURE_D
 from fleet.readings.cells import KM_PER
 from fleet.readings.judge import Meters, gather_meters
 from fleet.readings.models import Reading, Verdict
+from fleet.reads import Ids, Rows, prepared
 from fleet.vehicles.models import MeterChange
 
 # what a later reading can disprove: the judge had no better word when the reading came
@@ -128,7 +129,8 @@ class _Row(NamedTuple):
         return Neighbour(taken_at, total if moved else total - self.offset)
 
 
-def _with_neighbours(ids: Collection[int]) -> QuerySet[Reading, Any]:
+@prepared
+def _with_neighbours(ids: Ids) -> Rows:
     """Readings, the instants and totals of the accepted ones about them, and their offset."""
 
     # an offset that nobody has confirmed is a guess; the instrument shows the number given

@@ -18,9 +18,9 @@ from fleet.readings.models import (
     Verdict,
 )
 from fleet.readings.reasons import WITHDRAWN
-from fleet.reads import Read, reader
+from fleet.reads import Read, Rows, prepared, reader
 from fleet.vehicles.find import Depots
-from fleet.vehicles.models import Meter, Vehicle
+from fleet.vehicles.models import Meter
 
 
 def readings_at(depots: Depots, verdicts: Collection[str] | None = None) -> QuerySet[Reading]:
@@ -87,26 +87,36 @@ def _about(acts: Collection[int], column: str) -> QuerySet[ReadingDecision, tupl
 @reader
 def last_accepted(meter: Meter | None) -> Read[Reading | None]:
     """The reading that a meter stands at."""
-    accepted = Reading.objects.filter(meter=meter, verdict=Verdict.ACCEPTED)
-    newest = accepted.order_by("-taken_at", "-id")[:1]
+    newest = _last_accepted(meter.pk if meter else None)
     yield [newest]
     return newest[0] if newest else None
+
+
+@prepared
+def _last_accepted(meter_id: int | None) -> Rows:
+    accepted = Reading.objects.filter(meter=meter_id, verdict=Verdict.ACCEPTED)
+    return accepted.order_by("-taken_at", "-id")[:1]
 
 
 @reader
 def odometer_of(vehicle_id: int) -> Read[Reading | None]:
     """The newest accepted reading of a vehicle's odometer."""
-    rows = Reading.objects.filter(
-        vehicle=vehicle_id, meter__kind=Meter.Kind.KM, verdict=Verdict.ACCEPTED
-    )
-    newest = rows.select_related("meter").order_by("-taken_at", "-id")[:1]
+    newest = _by_odometer(vehicle_id)
     yield [newest]
     return newest[0] if newest else None
 
 
-def newest_first(vehicle: Vehicle, before: Reading | None = None) -> QuerySet[Reading]:
+@prepared
+def _by_odometer(vehicle_id: int) -> Rows:
+    rows = Reading.objects.filter(
+        vehicle=vehicle_id, meter__kind=Meter.Kind.KM, verdict=Verdict.ACCEPTED
+    )
+    return rows.select_related("meter").order_by("-taken_at", "-id")[:1]
+
+
+def newest_first(vehicle_id: int, before: Reading | None = None) -> QuerySet[Reading]:
     """A vehicle's readings, those before one of them where that is named."""
-    found = Reading.objects.filter(vehicle=vehicle).order_by("-taken_at", "-id")
+    found = Reading.objects.filter(vehicle=vehicle_id).order_by("-taken_at", "-id")
     if before is None:
         return found
     earlier = Q(taken_at__lt=before.taken_at) | Q(taken_at=before.taken_at, pk__lt=before.pk)

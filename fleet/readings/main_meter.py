@@ -1,12 +1,14 @@
 """The meter that a vehicle is read by: its odometer, or engine hours where only those come."""
 
-from django.db.models import Exists, OuterRef, QuerySet
+from django.db.models import Exists, OuterRef
 
 from fleet.readings.models import Reading, Verdict
+from fleet.reads import Rows, prepared
 from fleet.vehicles.models import Meter
 
 
-def meters_in_use(vehicle_id: int) -> QuerySet[Meter]:
+@prepared
+def meters_in_use(vehicle_id: int) -> Rows:
     """Meters of a vehicle, those with accepted readings first, of these the odometer first."""
     accepted = Reading.objects.filter(meter=OuterRef("pk"), verdict=Verdict.ACCEPTED)
     found = Meter.objects.filter(vehicle=vehicle_id).annotate(used=Exists(accepted))
@@ -15,4 +17,4 @@ def meters_in_use(vehicle_id: int) -> QuerySet[Meter]:
 
 def main_meter(vehicle_id: int) -> Meter | None:
     """The meter that a vehicle is read by; None where it has none yet."""
-    return meters_in_use(vehicle_id).first()
+    return next(iter(meters_in_use(vehicle_id)), None)

@@ -14,7 +14,7 @@ from fleet.calc.level_paths import level_distances
 from fleet.calc.stamps import stamp
 from fleet.calc.standing import HARDLY
 from fleet.calc.usage import LEAST_SHARE, Events, State
-from fleet.reads import Read, reader
+from fleet.reads import Read, Rows, prepared, reader
 from fleet.usage import earlier, seasons
 from fleet.usage.models import EarlierState, KmAt, UsageState
 
@@ -244,13 +244,18 @@ def standing_since_d(state: State, season_id: Array) -> Array:
 @reader
 def standing_since(meter_id: int) -> Read[datetime | None]:
     """Instant since when a meter has been standing, None for a running one or one never read."""
-    stands = UsageState.objects.filter(meter=meter_id, idle_d__gt=0).values()
+    stands = _standing(meter_id)
     yield [stands]
     if not stands:
         return None
     row = stands[0]
     since_d = standing_since_d(_state_of(dict(row)), np.array([row["season_id"]], dtype=np.float64))
     return datetime.fromtimestamp(round(float(since_d[0]) * 86_400), UTC)
+
+
+@prepared
+def _standing(meter_id: int) -> Rows:
+    return UsageState.objects.filter(meter=meter_id, idle_d__gt=0).values()
 
 
 def running_again_d(state: State) -> Array:
@@ -271,7 +276,7 @@ def running_again_d(state: State) -> Array:
 def running_again_since(meter_id: int) -> Read[datetime | None]:
     """Instant of the reading after which a meter that counts as standing has run on; None where
     it has not, or does not stand."""
-    stands = UsageState.objects.filter(meter=meter_id, idle_d__gt=0).values(*STATE_COLUMNS)
+    stands = _standing(meter_id)
     yield [stands]
     again_d = running_again_d(_state_of(stands[0]))[0] if stands else np.nan
     return None if np.isnan(again_d) else datetime.fromtimestamp(round(again_d * 86_400), UTC)

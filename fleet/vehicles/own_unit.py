@@ -8,7 +8,7 @@ from collections.abc import Collection
 from django.db.models import OuterRef, Subquery, Value
 from django.db.models.functions import Coalesce
 
-from fleet.reads import Read, reader
+from fleet.reads import Ids, Read, Rows, prepared, reader
 from fleet.units import distance_km, distance_mi, hours_h
 from fleet.vehicles.models import Meter
 
@@ -18,10 +18,15 @@ SPACE = "\N{NARROW NO-BREAK SPACE}"
 @reader
 def units_of(vehicle_ids: Collection[int]) -> Read[dict[int, str]]:
     """The unit of each vehicle's odometer; one query; left out where it has none yet."""
-    meters = Meter.objects.filter(vehicle__in=vehicle_ids, kind=Meter.Kind.KM)
-    rows = meters.values_list("vehicle_id", "unit")
+    rows = _odometers(vehicle_ids)
     yield [rows]
     return dict(rows)
+
+
+@prepared
+def _odometers(vehicle_ids: Ids) -> Rows:
+    meters = Meter.objects.filter(vehicle__in=vehicle_ids, kind=Meter.Kind.KM)
+    return meters.values_list("vehicle_id", "unit")
 
 
 def unit_column(vehicle: str = "vehicle") -> Coalesce:

@@ -39,5 +39,6 @@ unfit.py          visits whose fixed day holds them no more, and which would
 waits.py          which services wait for a part, till when, and what would mend it
 unplanned.py      what unplanned work took of the minutes lately
 weigh.py          what another day for a visit would cost
+work_rows.py      other work as listed, each with its state
 workshop_data.py  what is entered about workshops, as lists
 """

@@ -5,7 +5,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from fleet.reads import Read, reader, side_by_side, together
+from fleet.reads import Ids, Read, Rows, prepared, reader, side_by_side, together
 from fleet.today import today_at
 from fleet.vehicles.find import Depots
 from fleet.visits.models import Visit
@@ -23,7 +23,7 @@ def also(vehicle_ids: Collection[int], today: date) -> Read[dict[int, list[str]]
     found: dict[int, list[str]] = defaultdict(list)
     joins, works = yield from side_by_side(
         joining.steps(vehicle_ids, today),
-        to_plan().filter(vehicle__in=vehicle_ids).order_by("pk"),
+        _to_plan_of(vehicle_ids),
     )
     for vehicle_id, services in joins.items():
         found[vehicle_id] += [one.name for one in services]
@@ -32,6 +32,11 @@ def also(vehicle_ids: Collection[int], today: date) -> Read[dict[int, list[str]]
         if work.pk not in ordered and not (work.fixed_on and work.fixed_on > today):
             found[work.vehicle_id].append(str(work))
     return dict(found)
+
+
+@prepared
+def _to_plan_of(vehicle_ids: Ids) -> Rows:
+    return to_plan().filter(vehicle__in=vehicle_ids).order_by("pk")
 
 
 @reader

@@ -16,7 +16,7 @@ from django.db.models import Max, Prefetch, Q, QuerySet
 
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
-from fleet.reads import Read, reader
+from fleet.reads import Read, Rows, prepared, reader
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Depot, Vehicle
 from fleet.visits.events import note
@@ -68,11 +68,24 @@ def revoke(actor: Actor, feed: CalendarFeed) -> bool:
 @reader
 def feeds(depot: Depot, vehicle: Vehicle | None = None) -> Read[list[CalendarFeed]]:
     """Addresses of a depot, or of a vehicle, that are open, newest first."""
-    of = {"vehicle": vehicle} if vehicle else {"depot": depot, "vehicle": None}
-    rows = CalendarFeed.objects.filter(revoked_at=None, **of)
-    rows = rows.select_related("made_by").order_by("-pk")
+    rows = _of_vehicle(vehicle.pk) if vehicle else _of_depot(depot.pk)
     yield [rows]
     return list(rows)
+
+
+@prepared
+def _of_vehicle(vehicle_id: int) -> Rows:
+    return _open().filter(vehicle=vehicle_id)
+
+
+@prepared
+def _of_depot(depot_id: int) -> Rows:
+    return _open().filter(depot=depot_id, vehicle=None)
+
+
+def _open() -> QuerySet[CalendarFeed]:
+    rows = CalendarFeed.objects.filter(revoked_at=None)
+    return rows.select_related("made_by").order_by("-pk")
 
 
 def feeds_at(depots: Depots) -> QuerySet[CalendarFeed]:

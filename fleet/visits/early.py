@@ -4,10 +4,10 @@ every page and the API show."""
 from collections import defaultdict
 from collections.abc import Collection
 
-from django.db.models import OuterRef, QuerySet, Subquery
+from django.db.models import OuterRef, Subquery
 
 from fleet.calc.visit_reasons import Reason
-from fleet.reads import Read, reader
+from fleet.reads import Ids, Read, Rows, prepared, reader
 from fleet.stores import money
 from fleet.vehicles.models import Depot
 from fleet.visits.models import Plan, PlannedService, Workshop
@@ -34,11 +34,8 @@ def early_of_orders(orders: Collection[WorkOrder]) -> Read[dict[int, list[str]]]
     """The same of the open jobs of some orders, each with its name, by order id: as the plans in
     force have them, on the day of the order where it has one; a constant number of queries."""
     planned = _planned({order.vehicle_id for order in orders})
-    open_jobs = Job.objects.filter(
-        order__in=orders, order__state__in=BEFORE_THE_END, state=Job.State.OPEN
-    )
-    jobs = open_jobs.select_related("order__depot").order_by("pk")
-    workshops = Workshop.objects.filter(depot__in={order.depot_id for order in orders})
+    jobs = _open_jobs([order.pk for order in orders])
+    workshops = _workshops({order.depot_id for order in orders})
     yield [planned, jobs, workshops]
     if not planned:
         return {}
@@ -60,7 +57,21 @@ def early_of_orders(orders: Collection[WorkOrder]) -> Read[dict[int, list[str]]]
     return dict(told)
 
 
-def _planned(vehicle_ids: Collection[int]) -> QuerySet[PlannedService]:
+@prepared
+def _open_jobs(order_ids: Ids) -> Rows:
+    rows = Job.objects.filter(
+        order__in=order_ids, order__state__in=BEFORE_THE_END, state=Job.State.OPEN
+    )
+    return rows.select_related("order__depot").order_by("pk")
+
+
+@prepared
+def _workshops(depot_ids: Ids) -> Rows:
+    return Workshop.objects.filter(depot__in=depot_ids)
+
+
+@prepared
+def _planned(vehicle_ids: Ids) -> Rows:
     """What the newest plan of each depot has of some vehicles."""
     newest = Plan.objects.filter(depot=OuterRef("plan__depot")).order_by("-id").values("pk")[:1]
     rows = PlannedService.objects.filter(vehicle__in=vehicle_ids, visit__isnull=False)

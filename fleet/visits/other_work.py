@@ -15,9 +15,8 @@ from django.db.models import Exists, OuterRef, Q, QuerySet
 from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
-from fleet.reads import Read, reader
+from fleet.reads import Ids, Read, Rows, prepared, reader
 from fleet.today import today_at
-from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Vehicle
 from fleet.visits.fixed_days import calendar_of, doubt
 from fleet.visits.models import OtherWork, Visit
@@ -238,11 +237,9 @@ def to_plan() -> QuerySet[OtherWork]:
 def jobs_of(works: Iterable[OtherWork]) -> Read[dict[int, Job]]:
     """The open job of each that is on an order, by its id; also where a finding was followed up
     before it was planned."""
-    open_jobs = Job.objects.filter(state=Job.State.OPEN, service=None).select_related("order")
     by_job = {one.job_id: one.pk for one in works if one.job_id}
     by_finding = {one.finding_id: one.pk for one in works if one.finding_id}
-    following = Q(order__follows__in=by_finding, other_work=None)
-    rows = open_jobs.filter(Q(pk__in=by_job) | following).order_by("-pk")
+    rows = _open_in_words([*by_job], [*by_finding])
     yield [rows]
     found = {
         by_finding[job.order.follows_id]: job
@@ -250,6 +247,13 @@ def jobs_of(works: Iterable[OtherWork]) -> Read[dict[int, Job]]:
         if job.order.follows_id in by_finding and job.pk not in by_job
     }
     return {**found, **{by_job[job.pk]: job for job in rows if job.pk in by_job}}
+
+
+@prepared
+def _open_in_words(job_ids: Ids, finding_ids: Ids) -> Rows:
+    open_jobs = Job.objects.filter(state=Job.State.OPEN, service=None).select_related("order")
+    following = Q(order__follows__in=finding_ids, other_work=None)
+    return open_jobs.filter(Q(pk__in=job_ids) | following).order_by("-pk")
 
 
 @reader
@@ -261,13 +265,17 @@ def keys_of(jobs: Iterable[Job]) -> Read[dict[int, int]]:
     keys = {job.pk: job.service_id for job in jobs if job.service_id}
     loose = [job for job in jobs if job.service_id is None]
     if loose:
-        follows = {job.order.follows_id for job in loose} - {None}
-        about = Q(job__in=loose) | Q(finding__in=follows)
-        works = OtherWork.objects.filter(about)
+        follows = {job.order.follows_id for job in loose if job.order.follows_id}
+        works = _about([job.pk for job in loose], follows)
         yield [works]
         on_order = yield from jobs_of.steps(works)
         keys.update({job.pk: -pk for pk, job in on_order.items()})
     return keys
+
+
+@prepared
+def _about(job_ids: Ids, finding_ids: Ids) -> Rows:
+    return OtherWork.objects.filter(Q(job__in=job_ids) | Q(finding__in=finding_ids))
 
 
 def put_on(order: WorkOrder, works: Sequence[OtherWork]) -> None:
@@ -300,91 +308,3 @@ def follow(finding: Finding) -> OtherWork:
         entered_by=finding.person,
         entered_at=finding.performed_at,
     )
-
-
-# --- as lists ------------------------------------------------------------------------------
-@dataclass(frozen=True)
-class WorkRow:
-    """One piece of other work."""
-
-    id: int
-    vehicle: str
-    depot: str
-    kind: str
-    title: str
-    number: str
-    minutes: int
-    fixed_on: date | None
-    why_it_stands: str  # the fixed day, where the vehicle cannot come in then
-    latest_on: date | None
-    skills: tuple[str, ...]
-    state: str  # open, on order, done, cancelled
-    order: str  # number of the order that has it
-    ended_on: date | None
-    reason: str  # why it was cancelled, or what was said when it was done
-    by_hand: bool  # it was said here that it ended
-    entered_by: str  # user name
-
-
-@reader
-def work_rows(works: QuerySet[OtherWork]) -> Read[list[WorkRow]]:
-    """Some of it with its state, as it was entered; a constant number of queries."""
-    beside = ("vehicle__depot", "finding", "job__order", "entered_by")
-    still = Exists(open_work().filter(pk=OuterRef("pk")))
-    rows: Any = works.select_related(*beside).annotate(still=still).order_by("pk")
-    yield [rows]
-    jobs = yield from jobs_of.steps(rows)
-    return [_row(one, jobs.get(one.pk), one.still) for one in rows]
-
-
-@reader
-def of_vehicle(vehicle: Vehicle) -> Read[list[WorkRow]]:
-    """All of a vehicle, newest first."""
-    found = yield from work_rows.steps(OtherWork.objects.filter(vehicle=vehicle))
-    return found[::-1]
-
-
-def of_depots(depots: Depots, *, still_open: bool = True) -> QuerySet[OtherWork]:
-    rows = open_work() if still_open else OtherWork.objects.all()
-    return rows.filter(vehicle__depot__in=depots)
-
-
-def _row(one: OtherWork, job: Job | None, still: bool) -> WorkRow:
-    state, ended_on, reason = one.ending, one.ended_on, one.ended_reason
-    if not state and still:
-        state = "on order" if job else "open"
-    elif not state:
-        state, ended_on, reason = _ended_elsewhere(one)
-    order = job.order.number if job else one.job.order.number if one.job and not still else ""
-    return WorkRow(
-        id=one.pk,
-        vehicle=one.vehicle.fleet_number,
-        depot=one.vehicle.depot.slug,
-        kind=one.kind,
-        title=one.title,
-        number=one.number,
-        minutes=one.minutes,
-        fixed_on=one.fixed_on,
-        why_it_stands=one.why_it_stands,
-        latest_on=one.latest_on,
-        skills=tuple(one.skills),
-        state=state,
-        order=order,
-        ended_on=ended_on,
-        reason=reason,
-        by_hand=bool(one.ending),
-        entered_by=one.entered_by.username if one.entered_by else "",
-    )
-
-
-def _ended_elsewhere(one: OtherWork) -> tuple[str, date | None, str]:
-    """How it ended on its order, or with its finding."""
-    zone, finding = one.vehicle.depot.zone, one.finding
-    if one.job and one.job.state == Job.State.DONE:
-        return Ending.DONE, today_at(zone, one.job.ended_at) if one.job.ended_at else None, ""
-    if finding and finding.withdrawn_at:
-        on = today_at(zone, finding.withdrawn_at)
-        return Ending.CANCELLED, on, finding.withdrawn_reason
-    if finding and finding.closed_at:
-        return Ending.DONE, today_at(zone, finding.closed_at), finding.closed_reason
-    return Ending.DONE, None, "its follow-up is done"

@@ -13,7 +13,7 @@ from fleet.due.explain import limit_words
 from fleet.due.models import CheckResult, Deferral, DueDate, ServiceDone
 from fleet.people.models import Person
 from fleet.readings.models import Reading
-from fleet.reads import Read, reader
+from fleet.reads import Read, Rows, prepared, reader
 from fleet.workorders import measured
 from fleet.workorders.evidence_words import in_words
 from fleet.workorders.fit import told
@@ -236,9 +236,14 @@ def pack(vehicle_id: int) -> list[PackLine]:
 @reader
 def pack_size(vehicle_id: int) -> Read[int]:
     """How many services a vehicle's pack holds."""
-    counted = _done(vehicle_id).order_by().values("vehicle").annotate(number=Count("pk"))
+    counted = _counted(vehicle_id)
     yield [counted]
     return counted[0]["number"] if counted else 0
+
+
+@prepared
+def _counted(vehicle_id: int) -> Rows:
+    return _done(vehicle_id).order_by().values("vehicle").annotate(number=Count("pk"))
 
 
 def _done(vehicle_id: int) -> QuerySet[ServiceDone]:

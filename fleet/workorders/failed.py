@@ -9,7 +9,7 @@ from django.db.models import Exists, OuterRef, QuerySet
 
 from fleet.due import calls
 from fleet.due.models import CheckResult, DueEarlier
-from fleet.reads import Read, reader
+from fleet.reads import Read, Rows, prepared, reader
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Vehicle
 from fleet.workorders.models import Finding, Job, WorkOrder
@@ -28,9 +28,14 @@ def unanswered(depots: Depots) -> QuerySet[CheckResult]:
 @reader
 def unanswered_of(vehicle: Vehicle) -> Read[set[int]]:
     """Ids of those of one vehicle."""
-    found = _unanswered().filter(vehicle=vehicle).values_list("pk", flat=True)
+    found = _ids_of(vehicle.pk)
     yield [found]
     return set(found)
+
+
+@prepared
+def _ids_of(vehicle_id: int) -> Rows:
+    return _unanswered().filter(vehicle=vehicle_id).values_list("pk", flat=True)
 
 
 def _unanswered() -> QuerySet[CheckResult]:

@@ -14,7 +14,7 @@ from fleet.faults import Fault, Forbidden, Refused
 from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import Right, all_who_may
-from fleet.reads import Read, reader
+from fleet.reads import Ids, Read, Rows, prepared, reader
 from fleet.vehicles.models import Compartment, Vehicle
 from fleet.workorders import issue, joblist, late
 from fleet.workorders.issue import OrderDraft
@@ -296,10 +296,22 @@ def with_marks(orders: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:
     return orders.annotate(do_not_use=Exists(marks))
 
 
+@prepared
+def marks_on(vehicle_id: int) -> Rows:
+    """Those of one vehicle."""
+    return marks_in_force().filter(vehicle=vehicle_id)
+
+
 @reader
 def in_force(vehicle_ids: Sequence[int]) -> Read[dict[int, str]]:
     """Vehicles that must not be used, with the newest reason."""
+    found = reasons(vehicle_ids)
+    yield [found]
+    return dict(found)
+
+
+@prepared
+def reasons(vehicle_ids: Ids) -> Rows:
+    """Vehicle and reason of each mark in force, the newest last."""
     rows = marks_in_force().filter(vehicle__in=vehicle_ids).order_by("set_at")
-    reasons = rows.values_list("vehicle_id", "reason")
-    yield [reasons]
-    return dict(reasons)
+    return rows.values_list("vehicle_id", "reason")

@@ -2,7 +2,8 @@
 
 from django.db.models import Case, Count, IntegerField, Q, QuerySet, Value, When
 
-from fleet.reads import Read, reader
+from fleet.reads import Read, Rows, prepared, reader
+from fleet.workorders.findings import open_findings
 from fleet.workorders.models import Finding
 
 PRESSING = (Finding.Severity.BEFORE_USE, Finding.Severity.SOON, Finding.Severity.WATCH)
@@ -13,6 +14,12 @@ def most_pressing(rows: QuerySet[Finding]) -> QuerySet[Finding]:
     ranks = [When(severity=name, then=Value(rank)) for rank, name in enumerate(PRESSING)]
     found = Case(*ranks, default=Value(len(ranks)), output_field=IntegerField())
     return rows.annotate(rank=found).order_by("rank", "-pk")
+
+
+@prepared
+def pressing_on(vehicle_id: int) -> Rows:
+    """Open ones of a vehicle in that order."""
+    return most_pressing(open_findings().filter(vehicle=vehicle_id))
 
 
 def after_pressing(rows: QuerySet[Finding], rank: int, pk: int) -> QuerySet[Finding]:

@@ -21,7 +21,7 @@ from fleet.reads import Ids, Read, Rows, prepared, reader, side_by_side
 from fleet.stores.models import AcceptedFluid, Product, Stock
 from fleet.today import today_at
 from fleet.vehicles.models import Compartment, Vehicle
-from fleet.workorders.fluids_in import refuse_unaccepted, standing_substitutes
+from fleet.workorders.fluids_in import products_by_name, refuse_unaccepted, standing_substitutes
 from fleet.workorders.models import Job, Material, WorkOrder
 
 CHOSEN = "chosen for this vehicle"
@@ -284,9 +284,8 @@ def accepted_products(
     compartments: Collection[Compartment],
 ) -> Read[dict[Compartment, list[Product]]]:
     """Products that each compartment accepts, by name; compartments without any are left out."""
-    products = Product.objects.order_by("name")
-    (found, _), _ = yield from side_by_side(
-        _accepted({place.pk for place in compartments}), products
+    (found, _), products = yield from side_by_side(
+        _accepted({place.pk for place in compartments}), products_by_name()
     )
     listed = {
         place: [one for one in products if one.pk in found[place.pk]] for place in compartments

@@ -9,7 +9,7 @@ from django.db.models import Exists, OuterRef
 from fleet.calc.slips import Ask, litres_question
 from fleet.faults import Fault
 from fleet.people.actor import Actor
-from fleet.reads import Read, reader
+from fleet.reads import Read, Rows, prepared, reader
 from fleet.stores.models import Product
 from fleet.units import percent
 from fleet.vehicles.models import Compartment, Depot
@@ -245,22 +245,27 @@ def odd_looks(record: FluidRecord) -> list[str]:
 @reader
 def odd_untold(order: WorkOrder) -> Read[dict[int, list[FluidRecord]]]:
     """By job, fluid that looked odd and of which no finding tells yet."""
-    told = Finding.objects.filter(
-        order=order,
-        kind=Finding.Kind.LOOK_OF_FLUID,
-        withdrawn_by=None,
-        compartment=OuterRef("compartment"),
-    )
-    rows = FluidRecord.objects.filter(
-        ~Exists(told), job__order=order, way=FluidRecord.Way.OUT, withdrawn_by=None
-    )
-    rows = rows.select_related("compartment")
+    rows = _untold(order.pk)
     yield [rows]
     found: dict[int, list[FluidRecord]] = {}
     for row in rows:
         if odd_looks(row):
             found.setdefault(row.job_id, []).append(row)
     return found
+
+
+@prepared
+def _untold(order_id: int) -> Rows:
+    told = Finding.objects.filter(
+        order=order_id,
+        kind=Finding.Kind.LOOK_OF_FLUID,
+        withdrawn_by=None,
+        compartment=OuterRef("compartment"),
+    )
+    rows = FluidRecord.objects.filter(
+        ~Exists(told), job__order=order_id, way=FluidRecord.Way.OUT, withdrawn_by=None
+    )
+    return rows.select_related("compartment")
 
 
 def _proposals(record: FluidRecord, refill_l: float | None) -> tuple[str, ...]:

@@ -10,12 +10,12 @@ from django.db.models import Q, QuerySet
 from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
-from fleet.reads import Read, ask, lay_beside, reader
+from fleet.reads import Read, Rows, ask, lay_beside, prepared, reader
 from fleet.stores.models import AcceptedFluid, Product, ProductClaim
 from fleet.vehicles.models import Compartment
 from fleet.workorders.events import note_event
 from fleet.workorders.listing import service_jobs
-from fleet.workorders.models import Job, Substitute, WorkOrder
+from fleet.workorders.models import Job, Substitute
 
 Place = tuple[int | None, int | None]  # ids of a compartment and of a job there
 
@@ -60,12 +60,21 @@ def standing_substitutes() -> QuerySet[Substitute]:
     return Substitute.objects.filter(withdrawn_at=None)
 
 
-def substitutes_of(order: WorkOrder) -> QuerySet[Substitute]:
+def substitutes_of(order_id: int) -> QuerySet[Substitute]:
     """Those that reach an order: for its jobs, or always for their compartments."""
-    jobs = service_jobs(order)
+    jobs = service_jobs(order_id)
     always = Q(job=None, compartment__in=jobs.values("service__compartment"))
     rows = standing_substitutes().filter(always | Q(job__in=jobs.values("pk")))
     return rows.select_related("product", "compartment", "person", "job__order")
+
+
+substitutes_on = prepared(substitutes_of)
+
+
+@prepared
+def products_by_name() -> Rows:
+    """Every product."""
+    return Product.objects.order_by("name")
 
 
 def refuse_unaccepted(compartment: Compartment, product: Product, job: Job | None = None) -> None:

@@ -7,12 +7,10 @@ from collections import defaultdict
 from collections.abc import Collection
 from dataclasses import dataclass
 
-from django.db.models import QuerySet
-
 from fleet.due.models import CheckResult, DueEarlier
 from fleet.people.actor import Actor
 from fleet.people.models import Person
-from fleet.reads import Read, reader
+from fleet.reads import Ids, Read, Rows, prepared, reader
 from fleet.workorders.findings import clear_do_not_use, marks_in_force, who_may_clear
 from fleet.workorders.models import DoNotUse, Finding, FluidRecord
 
@@ -49,9 +47,7 @@ def of_many(
 ) -> Read[dict[Source, list[Followed]]]:
     """What followed from many records, by the kind and id of each."""
     found: dict[Source, list[Followed]] = defaultdict(list)
-    calls = DueEarlier.objects.filter(result__in=results, withdrawn_at=None)
-    calls, raised_by = calls.select_related("service"), _findings_of(results)
-    seen = Finding.objects.filter(fluid__in=fluids, withdrawn_by=None, closed_at=None)
+    calls, raised_by, seen = _calls_of(results), _raised_by(results), _seen_in(fluids)
     yield [calls, raised_by, seen]
     for call in calls:
         found["check", call.result_id or 0].append(_call(call, goes_with_it=True))
@@ -68,9 +64,7 @@ def of_many(
 
 
 def _of_findings(pks: Collection[int]) -> Read[list[tuple[int, Followed]]]:
-    marks = marks_in_force().filter(finding__in=pks)
-    calls = DueEarlier.objects.filter(called_by__finding__in=pks, withdrawn_at=None)
-    calls = calls.select_related("called_by", "service")
+    marks, calls = _marks_of(pks), _called_by(pks)
     yield [marks, calls]
     clearing = yield from who_may_clear.steps(list(marks))
     return [
@@ -84,9 +78,32 @@ def _mark(mark: DoNotUse, clearing: tuple[Person, ...]) -> Followed:
     return Followed(f"mark-{mark.pk}", words, goes_with_it=False, only=clearing)
 
 
-def _findings_of(results: Collection[int]) -> QuerySet[Finding]:
+@prepared
+def _calls_of(results: Ids) -> Rows:
+    calls = DueEarlier.objects.filter(result__in=results, withdrawn_at=None)
+    return calls.select_related("service")
+
+
+@prepared
+def _raised_by(results: Ids) -> Rows:
     """Open findings that measured values raised."""
     return Finding.objects.filter(result__in=results, withdrawn_by=None, closed_at=None)
+
+
+@prepared
+def _seen_in(fluids: Ids) -> Rows:
+    return Finding.objects.filter(fluid__in=fluids, withdrawn_by=None, closed_at=None)
+
+
+@prepared
+def _marks_of(findings: Ids) -> Rows:
+    return marks_in_force().filter(finding__in=findings)
+
+
+@prepared
+def _called_by(findings: Ids) -> Rows:
+    calls = DueEarlier.objects.filter(called_by__finding__in=findings, withdrawn_at=None)
+    return calls.select_related("called_by", "service")
 
 
 def _finding(one: Finding, *, goes_with_it: bool = False) -> Followed:

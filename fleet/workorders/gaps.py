@@ -15,9 +15,20 @@ from fleet.calc.slips import litres_question
 from fleet.due.models import CheckFigure, CheckResult, Service
 from fleet.faults import Question
 from fleet.people.actor import Actor
-from fleet.reads import Read, reader, side_by_side, together
+from fleet.reads import Read, Rows, prepared, reader, side_by_side, together
 from fleet.workorders import keep_fill
-from fleet.workorders.models import Gap, Job, Procedure, Step, WorkOrder, Wrench
+from fleet.workorders.models import (
+    ConfirmRecord,
+    Fastener,
+    FluidRecord,
+    Gap,
+    Job,
+    Procedure,
+    Step,
+    TorqueRecord,
+    WorkOrder,
+    Wrench,
+)
 from fleet.workorders.points import missing_points
 
 Kind = Gap.Kind
@@ -53,7 +64,7 @@ def missing(job: Job) -> Read[list[Missing]]:
     procedure = _procedure(job)
     if procedure is None:
         return []
-    rows, points = yield from side_by_side(procedure.steps.order_by("number"), _points(job))
+    rows, points = yield from side_by_side(_steps(procedure.pk), _points(job))
     steps, covered = list(rows), {one.step for one in points}
     found = yield from side_by_side(
         _torques(job, procedure, steps),
@@ -63,6 +74,11 @@ def missing(job: Job) -> Read[list[Missing]]:
         _values(job),
     )
     return [*chain.from_iterable(found), *points]
+
+
+@prepared
+def _steps(procedure_id: int) -> Rows:
+    return Step.objects.filter(procedure=procedure_id).order_by("number")
 
 
 def _points(job: Job) -> Read[list[Missing]]:
@@ -87,8 +103,7 @@ def _torques(job: Job, procedure: Procedure, steps: Sequence[Step]) -> Read[list
     confirmed = {step.fastener for step in steps if step.confirm or step.moving_hold}
     if not closed - confirmed:
         return []
-    made = job.torques.filter(withdrawn_by=None).values_list("fastener", flat=True)
-    fasteners = procedure.fasteners.order_by("slug")
+    made, fasteners = _tightened(job.pk), _fasteners(procedure.pk)
     yield [made, fasteners]
     return [
         Missing(Kind.TORQUE, f"torque:{one.slug}", f"{one.name}: torque", True, slug=one.slug)
@@ -97,10 +112,20 @@ def _torques(job: Job, procedure: Procedure, steps: Sequence[Step]) -> Read[list
     ]
 
 
+@prepared
+def _tightened(job_id: int) -> Rows:
+    rows = TorqueRecord.objects.filter(job=job_id, withdrawn_by=None)
+    return rows.values_list("fastener", flat=True)
+
+
+@prepared
+def _fasteners(procedure_id: int) -> Rows:
+    return Fastener.objects.filter(procedure=procedure_id).order_by("slug")
+
+
 def _wrenches(job: Job) -> Read[list[Missing]]:
     """Fasteners of which no record names the wrench; a depot without wrenches notes none."""
-    rows = job.torques.filter(withdrawn_by=None, figure_source="").order_by("pk")
-    wrenches = Wrench.objects.filter(depot=job.order.depot_id)[:1]
+    rows, wrenches = _not_by_book(job.pk), _any_wrench(job.order.depot_id)
     yield [rows, wrenches]
     if not wrenches:
         return []
@@ -118,6 +143,17 @@ def _wrenches(job: Job) -> Read[list[Missing]]:
         for place, row in newest.items()
         if place not in named
     ]
+
+
+@prepared
+def _not_by_book(job_id: int) -> Rows:
+    rows = TorqueRecord.objects.filter(job=job_id, withdrawn_by=None, figure_source="")
+    return rows.order_by("pk")
+
+
+@prepared
+def _any_wrench(depot_id: int) -> Rows:
+    return Wrench.objects.filter(depot=depot_id)[:1]
 
 
 def _litres(job: Job, procedure: Procedure, steps: Sequence[Step]) -> Read[list[Missing]]:
@@ -149,8 +185,7 @@ def _levels(job: Job, steps: Sequence[Step]) -> Read[list[Missing]]:
     read = [step for step in steps if step.kind == Step.Kind.READ_LEVEL]
     if not read:
         return []
-    topped_up = job.fluids.filter(way="topped up", withdrawn_by=None)[:1]
-    said = job.confirms.filter(withdrawn_by=None).order_by().values_list("step", flat=True)
+    topped_up, said = _topped_up(job.pk), _said(job.pk)
     yield [topped_up, said]
     if topped_up:
         return []
@@ -161,18 +196,32 @@ def _levels(job: Job, steps: Sequence[Step]) -> Read[list[Missing]]:
     ]
 
 
+@prepared
+def _topped_up(job_id: int) -> Rows:
+    return FluidRecord.objects.filter(job=job_id, way="topped up", withdrawn_by=None)[:1]
+
+
+@prepared
+def _said(job_id: int) -> Rows:
+    rows = ConfirmRecord.objects.filter(job=job_id, withdrawn_by=None)
+    return rows.order_by().values_list("step", flat=True)
+
+
 def _values(job: Job) -> Read[list[Missing]]:
     """Figures of the service without a value since the order was started."""
-    since = WorkOrder.objects.filter(pk=job.order_id).values("started_at")
-    made = CheckResult.objects.filter(
-        vehicle=job.vehicle_id, measured_at__gte=Subquery(since), withdrawn_at=None
-    )
-    wanted = CheckFigure.objects.filter(service=job.service).exclude(
-        pk__in=made.values("figure_id")
-    )
-    figures = wanted.order_by("slug")
+    figures = _not_measured(job.order_id, job.vehicle_id, job.service_id)
     yield [figures]
     return [Missing(Kind.VALUE, f"value:{one.slug}", one.name, slug=one.slug) for one in figures]
+
+
+@prepared
+def _not_measured(order_id: int, vehicle_id: int, service_id: int | None) -> Rows:
+    since = WorkOrder.objects.filter(pk=order_id).values("started_at")
+    made = CheckResult.objects.filter(
+        vehicle=vehicle_id, measured_at__gte=Subquery(since), withdrawn_at=None
+    )
+    wanted = CheckFigure.objects.filter(service=service_id).exclude(pk__in=made.values("figure_id"))
+    return wanted.order_by("slug")
 
 
 @transaction.atomic
@@ -212,10 +261,15 @@ def leave(actor: Actor, job: Job, because: str) -> list[Gap]:
 @reader
 def gaps_of(order: WorkOrder) -> Read[list[Gap]]:
     """What the jobs of an order leave out, with the reasons, for whoever signs."""
-    rows = Gap.objects.filter(job__order=order).select_related("job", "person")
-    found = rows.order_by("job", "pk")
+    found = _of_order(order.pk)
     yield [found]
     return list(found)
+
+
+@prepared
+def _of_order(order_id: int) -> Rows:
+    rows = Gap.objects.filter(job__order=order_id).select_related("job", "person")
+    return rows.order_by("job", "pk")
 
 
 def open_safety(order: WorkOrder) -> list[Missing]:

@@ -4,7 +4,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from fleet.reads import Read, reader, referring, side_by_side
+from fleet.reads import Read, Rows, prepared, reader, referring, side_by_side
 from fleet.workorders.cardfluids import CardMaterial, supplies
 from fleet.workorders.jobcard import Card
 from fleet.workorders.models import Job, WorkOrder
@@ -41,8 +41,7 @@ def needed(order: WorkOrder) -> Read[list[Needed]]:
 
     What is used only where a step finds it needed is left out.
     """
-    rows = order.jobs.filter(state=Job.State.OPEN, service__procedure__isnull=False)
-    jobs = rows.select_related("service__compartment", "service__procedure", "order__vehicle")
+    jobs = _with_procedures(order.pk)
     yield [jobs]
     books = [job.service.procedure for job in jobs if job.service is not None]
     _, stores = yield from side_by_side(
@@ -55,6 +54,13 @@ def needed(order: WorkOrder) -> Read[list[Needed]]:
         if job.service is not None
         for row in stores.materials(order, job, tuple(job.service.procedure.materials.all()))
     )
+
+
+@prepared
+def _with_procedures(order_id: int) -> Rows:
+    open_jobs = Job.objects.filter(order=order_id, state=Job.State.OPEN)
+    rows = open_jobs.filter(service__procedure__isnull=False)
+    return rows.select_related("service__compartment", "service__procedure", "order__vehicle")
 
 
 def of_card(card: Card) -> list[Needed]:

@@ -19,7 +19,7 @@ from fleet.faults import Fault, Refused
 from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import Right
-from fleet.reads import Read, reader, side_by_side
+from fleet.reads import Ids, Read, Rows, prepared, reader, side_by_side
 from fleet.today import today_at
 from fleet.vehicles.models import Compartment, Vehicle
 from fleet.workorders import lines, needed, progress
@@ -125,11 +125,16 @@ def refuse_open(vehicle: Vehicle, services: Sequence[Service]) -> None:
 @reader
 def services_with_open_job(vehicle: Vehicle) -> Read[list[Any]]:
     """Every service of a vehicle by name, with whether an order has it open."""
-    open_jobs = Job.objects.filter(vehicle=vehicle, service=OuterRef("pk"), state=Job.State.OPEN)
-    rows = Service.objects.filter(vehicle_type=vehicle.vehicle_type_id)
-    found = rows.annotate(has_open_job=Exists(open_jobs)).order_by("name", "pk")
+    found = _services_of(vehicle.pk, vehicle.vehicle_type_id)
     yield [found]
     return list(found)
+
+
+@prepared
+def _services_of(vehicle_id: int, vehicle_type_id: int) -> Rows:
+    open_jobs = Job.objects.filter(vehicle=vehicle_id, service=OuterRef("pk"), state=Job.State.OPEN)
+    rows = Service.objects.filter(vehicle_type=vehicle_type_id)
+    return rows.annotate(has_open_job=Exists(open_jobs)).order_by("name", "pk")
 
 
 @reader
@@ -158,17 +163,20 @@ def _joins(row: DueDate, today: date, found: lines.Lines) -> bool:
 @reader
 def joining(vehicle_ids: Collection[int], today: date) -> Read[dict[int, list[Service]]]:
     """What would join an order drafted today, for each of some vehicles; one query."""
-    rows = DueDate.objects.filter(
-        _in_no_hands(), vehicle__in=vehicle_ids, history_known=True
-    ).select_related("service")
     found: dict[int, list[Service]] = defaultdict(list)
     soonest, waiting = yield from side_by_side(
-        rows.order_by("sort_on"), lines.lines.steps(vehicle_ids)
+        _in_no_hands_of(vehicle_ids), lines.lines.steps(vehicle_ids)
     )
     for row in soonest:
         if _joins(row, today, waiting):
             found[row.vehicle_id].append(row.service)
     return found
+
+
+@prepared
+def _in_no_hands_of(vehicle_ids: Ids) -> Rows:
+    rows = DueDate.objects.filter(_in_no_hands(), vehicle__in=vehicle_ids, history_known=True)
+    return rows.select_related("service").order_by("sort_on")
 
 
 def in_early_window(row: DueDate, today: date) -> bool:

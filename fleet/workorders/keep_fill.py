@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 from fleet.due.models import Fill, Service, TopUp
 from fleet.due.record import record_top_ups, replace_fill, take_back_fill
-from fleet.reads import Read, reader
+from fleet.reads import Read, Rows, prepared, reader
 from fleet.vehicles.models import Compartment
 from fleet.workorders.models import FluidRecord, Job
 
@@ -29,10 +29,16 @@ class Totals:
 @reader
 def records_of(job: Job, place: Compartment) -> Read[list[FluidRecord]]:
     """The fluid records of a job in a compartment that stand, oldest first."""
-    rows = job.fluids.filter(compartment=place, withdrawn_by=None, withdrawn_reason="")
-    rows = rows.select_related("product").order_by("performed_at", "pk")
+    rows = _in_place(job.pk, place.pk)
     yield [rows]
     return list(rows)
+
+
+@prepared
+def _in_place(job_id: int, compartment_id: int) -> Rows:
+    rows = FluidRecord.objects.filter(job=job_id, compartment=compartment_id)
+    rows = rows.filter(withdrawn_by=None, withdrawn_reason="")
+    return rows.select_related("product").order_by("performed_at", "pk")
 
 
 @reader

@@ -18,7 +18,7 @@ from fleet.faults import Forbidden, Refused
 from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import Right
-from fleet.reads import Read, reader
+from fleet.reads import Read, Rows, prepared, reader
 from fleet.workorders import measured
 from fleet.workorders.events import note_event
 from fleet.workorders.keys import known
@@ -183,10 +183,16 @@ def _words(kind: str, given: Mapping[str, object]) -> str:
 @reader
 def signed_off_since(order: WorkOrder) -> Read[datetime | None]:
     """The instant from which what is recorded on an order came after its sign-off."""
-    signed = order.events.filter(what="sign off").order_by("-pk")[:1]
-    signed = signed if order.state == SIGNED_OFF else signed.none()
+    if order.state != SIGNED_OFF:
+        return None
+    signed = _signed(order.pk)
     yield [signed]
     return signed[0].recorded_at if signed else None
+
+
+@prepared
+def _signed(order_id: int) -> Rows:
+    return OrderEvent.objects.filter(order=order_id, what="sign off").order_by("-pk")[:1]
 
 
 def came_late(vehicle_id: int) -> dict[int, list[Late]]:

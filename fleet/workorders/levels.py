@@ -4,7 +4,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from datetime import datetime
 
-from fleet.reads import Read, reader
+from fleet.reads import Read, Rows, prepared, reader
 from fleet.workorders.models import ConfirmRecord, FluidRecord, WorkOrder
 
 
@@ -21,10 +21,7 @@ class Level:
 def levels(order: WorkOrder) -> Read[dict[int, dict[int | None, Level]]]:
     """By job and number of the step; one query."""
     found: dict[int, dict[int | None, Level]] = defaultdict(dict)
-    poured = FluidRecord.objects.filter(job__order=order, withdrawn_by=None)
-    went_in = poured.exclude(way=FluidRecord.Way.OUT).order_by("performed_at", "pk")
-    rows = ConfirmRecord.objects.filter(job__order=order, withdrawn_by=None)
-    rows = rows.select_related("person").order_by("performed_at", "pk")
+    went_in, rows = _went_in(order.pk), _confirmed(order.pk)
     yield [went_in, rows]
     for row in rows:
         place = found[row.job_id]
@@ -38,3 +35,15 @@ def levels(order: WorkOrder) -> Read[dict[int, dict[int | None, Level]]]:
             last = later[-1] if later else None
             place[row.step] = Level(row.performed_at, str(row.person or ""), last)
     return found
+
+
+@prepared
+def _went_in(order_id: int) -> Rows:
+    poured = FluidRecord.objects.filter(job__order=order_id, withdrawn_by=None)
+    return poured.exclude(way=FluidRecord.Way.OUT).order_by("performed_at", "pk")
+
+
+@prepared
+def _confirmed(order_id: int) -> Rows:
+    rows = ConfirmRecord.objects.filter(job__order=order_id, withdrawn_by=None)
+    return rows.select_related("person").order_by("performed_at", "pk")

@@ -10,7 +10,7 @@ from django.db.models import Q
 
 from fleet.due.calls import standing
 from fleet.due.models import DueDate
-from fleet.reads import Read, reader
+from fleet.reads import Ids, Read, Rows, prepared, reader
 from fleet.workorders.due_soon import DueSoon
 from fleet.workorders.models import ReCheckRule
 
@@ -27,15 +27,26 @@ def lines(vehicle_ids: Iterable[int]) -> Read[Lines]:
     """Lines of some vehicles: by vehicle and service, the distance left from which it may be done
     [km]."""
     ids = set(vehicle_ids)
-    rules = ReCheckRule.objects.filter(service__limits=None)
-    calls = standing(ids if len(ids) <= FEW else None).filter(called_by__rule__isnull=False)
-    calls = calls.filter(service__in=rules.order_by().values("service")).annotate(urgent=URGENT)
-    called = calls.values_list("vehicle_id", "service_id", "urgent")
+    rules, called = _every_rule(), _called(ids if len(ids) <= FEW else None)
     yield [rules, called]
     services = {rule.service_id: rule for rule in rules}
     found = sorted((vehicle, service) for vehicle, service, _ in called if vehicle in ids)
     own = {(vehicle, service) for vehicle, service, urgent in called if urgent}
     return {pair: _left_km(services[pair[1]]) for pair in found if pair not in own}
+
+
+def _rules() -> Rows:
+    return ReCheckRule.objects.filter(service__limits=None)
+
+
+_every_rule = prepared(_rules)
+
+
+@prepared
+def _called(vehicle_ids: Ids | None) -> Rows:
+    calls = standing(vehicle_ids).filter(called_by__rule__isnull=False)
+    calls = calls.filter(service__in=_rules().order_by().values("service")).annotate(urgent=URGENT)
+    return calls.values_list("vehicle_id", "service_id", "urgent")
 
 
 def _left_km(rule: ReCheckRule) -> float:

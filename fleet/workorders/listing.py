@@ -19,7 +19,7 @@ from fleet.behind import Behind
 from fleet.due.listing import by_day
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
-from fleet.reads import Ids, Read, reader, referring
+from fleet.reads import Ids, Read, Rows, prepared, reader, referring
 from fleet.today import today_at
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Depot, Vehicle
@@ -92,11 +92,16 @@ def with_jobs(rows: QuerySet[WorkOrder], columns: Iterable[str]) -> QuerySet[Wor
 @reader
 def open_orders(vehicle: Vehicle) -> Read[tuple[list[WorkOrder], list[WorkOrder]]]:
     """Orders of a vehicle that are still to be finished, and those that wait for a signature."""
-    rows = WorkOrder.objects.filter(vehicle=vehicle, state__in=WorkOrder.OPEN)
+    rows = _open_orders(vehicle.pk)
     yield [rows]
     yield from referring(rows, "jobs")
     done = [row for row in rows if row.state == State.FINISHED]
     return [row for row in rows if row.state != State.FINISHED], done
+
+
+@prepared
+def _open_orders(vehicle_id: int) -> Rows:
+    return WorkOrder.objects.filter(vehicle=vehicle_id, state__in=WorkOrder.OPEN)
 
 
 def orders_to_join(vehicle_ids: Collection[int]) -> QuerySet[WorkOrder]:
@@ -139,18 +144,21 @@ def services_open() -> QuerySet[Job]:
     return Job.objects.filter(state=Job.State.OPEN, service__isnull=False)
 
 
-def jobs_to_do(order: WorkOrder) -> QuerySet[Job]:
-    rows = order.jobs.filter(state=Job.State.OPEN)
+@prepared
+def jobs_to_do(order_id: int) -> Rows:
+    rows = Job.objects.filter(order=order_id, state=Job.State.OPEN)
     return rows.select_related("order", "service__compartment", "service__procedure")
 
 
-def service_jobs(order: WorkOrder) -> QuerySet[Job]:
+def service_jobs(order_id: int) -> QuerySet[Job]:
     """Jobs of an order that do a service, not other work."""
-    return order.jobs.exclude(service=None).select_related("order", "service__compartment")
+    rows = Job.objects.filter(order=order_id).exclude(service=None)
+    return rows.select_related("order", "service__compartment")
 
 
-def services_to_do(order: WorkOrder) -> QuerySet[Job]:
-    return service_jobs(order).filter(state=Job.State.OPEN)
+@prepared
+def services_to_do(order_id: int) -> Rows:
+    return service_jobs(order_id).filter(state=Job.State.OPEN)
 
 
 def returned_jobs(depots: Depots) -> QuerySet[Job]:

@@ -15,15 +15,15 @@ from PIL import Image, ImageOps, UnidentifiedImageError
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
-from fleet.reads import Read, reader
+from fleet.reads import Ids, Read, Rows, prepared, reader
 from fleet.vehicles.find import Depots
-from fleet.vehicles.models import Vehicle
 from fleet.workorders.keys import known
 from fleet.workorders.models import Finding, Photo, WorkOrder
 from fleet.workorders.recording import order_to_record
 
 MOST_BYTES = 15 * 2**20  # our choice
 MOST_PIXELS = 60_000_000  # a larger one is no photo of a phone; our choice
+MOST_OF_VEHICLE = 12  # shown at once; our choice
 LONGEST_SIDE_PX = 2048  # enough to see a thread; our choice
 TOO_MANY = "The photo has too many pixels: send a smaller one."
 FORMATS = ("JPEG", "PNG", "WEBP")
@@ -100,10 +100,11 @@ def of_order(order: WorkOrder) -> QuerySet[Photo]:
     return standing().filter(Q(order=order) | Q(finding__order=order))
 
 
-def of_vehicle(vehicle: Vehicle) -> QuerySet[Photo]:
-    """Those of a vehicle's orders and findings, newest first."""
-    rows = standing().filter(Q(order__vehicle=vehicle) | Q(finding__vehicle=vehicle))
-    return rows.order_by("-pk")
+@prepared
+def newest_of(vehicle_id: int) -> Rows:
+    """Those of a vehicle's orders and findings, the newest of them first."""
+    rows = standing().filter(Q(order__vehicle=vehicle_id) | Q(finding__vehicle=vehicle_id))
+    return rows.order_by("-pk")[:MOST_OF_VEHICLE]
 
 
 @dataclass(frozen=True)
@@ -119,8 +120,7 @@ class OfOrder:
 @reader
 def told_apart(order: WorkOrder) -> Read[OfOrder]:
     """The photos of an order and of its findings; one query."""
-    mine = Photo.objects.filter(Q(order=order) | Q(finding__order=order)).order_by("pk")
-    rows = mine.select_related("person", "withdrawn_by", "finding")
+    rows = _of_order(order.pk)
     yield [rows]
     stand = [row for row in rows if row.withdrawn_by_id is None]
     return OfOrder(
@@ -129,6 +129,12 @@ def told_apart(order: WorkOrder) -> Read[OfOrder]:
         [row for row in stand if row.order_id == order.pk],
         [row for row in rows if row.withdrawn_by_id is not None and row.order_id == order.pk],
     )
+
+
+@prepared
+def _of_order(order_id: int) -> Rows:
+    mine = Photo.objects.filter(Q(order=order_id) | Q(finding__order=order_id)).order_by("pk")
+    return mine.select_related("person", "withdrawn_by", "finding")
 
 
 def _must(actor: Actor, order: WorkOrder | None, finding: Finding | None) -> None:
@@ -187,9 +193,14 @@ def _write(picture: Image.Image) -> str:
 @reader
 def of_findings(finding_ids: Collection[int]) -> Read[dict[int, list[Photo]]]:
     """Photos of some findings that were not taken back, oldest first."""
-    rows = standing().filter(finding__in=finding_ids).order_by("pk")
+    rows = _of_findings(finding_ids)
     yield [rows]
     return _by_finding(rows)
+
+
+@prepared
+def _of_findings(finding_ids: Ids) -> Rows:
+    return standing().filter(finding__in=finding_ids).order_by("pk")
 
 
 def _by_finding(rows: Iterable[Photo]) -> dict[int, list[Photo]]:

@@ -10,9 +10,16 @@ from fleet.calc.slips import Ask
 from fleet.due.calls import called_since
 from fleet.due.models import Service
 from fleet.faults import Refused
-from fleet.reads import Read, ask, reader, side_by_side
+from fleet.reads import Read, Rows, ask, prepared, reader, side_by_side
 from fleet.vehicles.models import VehicleType
-from fleet.workorders.models import ConfirmRecord, Job, ReCheckRule, Step, WorkOrder
+from fleet.workorders.models import (
+    ConfirmRecord,
+    Job,
+    ReCheckRule,
+    Step,
+    TorqueRecord,
+    WorkOrder,
+)
 
 
 @dataclass(frozen=True)
@@ -53,16 +60,25 @@ def expected_points(job: Job) -> Read[list[Point]]:
     """Every point of a job: of its confirm steps and moving holds, and of the re-check it is."""
     if job.service is None:
         return []
-    steps = Step.objects.filter(Q(confirm=True) | Q(moving_hold=True))
-    steps = steps.filter(procedure__service=job.service).order_by("number")
-    rules = ReCheckRule.objects.filter(service=job.service)
-    rules = rules.order_by("procedure__service__slug", "slug")
+    steps, rules = _steps_to_confirm(job.service.pk), _rules_to_confirm(job.service.pk)
     yield [steps, rules]
     return _of_steps(job.service, steps) + [
         Point(rule.text, point, False, rule=rule.slug)
         for rule in rules
         for point in points_of(rule.points, job.service.vehicle_type)
     ]
+
+
+@prepared
+def _steps_to_confirm(service_id: int) -> Rows:
+    steps = Step.objects.filter(Q(confirm=True) | Q(moving_hold=True))
+    return steps.filter(procedure__service=service_id).order_by("number")
+
+
+@prepared
+def _rules_to_confirm(service_id: int) -> Rows:
+    rules = ReCheckRule.objects.filter(service=service_id)
+    return rules.order_by("procedure__service__slug", "slug")
 
 
 def _of_steps(service: Service, steps: Iterable[Step]) -> list[Point]:
@@ -99,17 +115,17 @@ def _unrecorded(job: Job, expected: Sequence[Point]) -> Read[list[Point]]:
     ]
 
 
-def confirmed_on(order: WorkOrder) -> QuerySet[ConfirmRecord]:
+@prepared
+def confirmed_on(order_id: int) -> Rows:
     """What was confirmed on an order and not taken back."""
-    rows = ConfirmRecord.objects.filter(job__order=order, withdrawn_by=None)
+    rows = ConfirmRecord.objects.filter(job__order=order_id, withdrawn_by=None)
     return rows.select_related("rule", "person").order_by("pk")
 
 
 def _confirmed_steps(job: Job) -> Read[dict[tuple[int | None, str], bool]]:
     """By step and point, whether its newest record says that it is as it should be."""
-    rows = job.confirms.filter(withdrawn_by=None, step__isnull=False)
-    fastened = Step.objects.filter(procedure__service=job.service).exclude(fastener="")
-    torques = job.torques.filter(withdrawn_by=None)
+    rows, torques = _confirms_of_steps(job.pk), _torques_of(job.pk)
+    fastened = _fastening_steps(job.service_id)
     yield [rows, fastened, torques]
     made = [(row.performed_at, (row.step, row.point), row.seen) for row in rows]
     made += [
@@ -119,6 +135,21 @@ def _confirmed_steps(job: Job) -> Read[dict[tuple[int | None, str], bool]]:
         if row.fastener == step.fastener
     ]
     return {place: seen for _, place, seen in sorted(made, key=lambda one: one[0])}
+
+
+@prepared
+def _confirms_of_steps(job_id: int) -> Rows:
+    return ConfirmRecord.objects.filter(job=job_id, withdrawn_by=None, step__isnull=False)
+
+
+@prepared
+def _torques_of(job_id: int) -> Rows:
+    return TorqueRecord.objects.filter(job=job_id, withdrawn_by=None)
+
+
+@prepared
+def _fastening_steps(service_id: int | None) -> Rows:
+    return Step.objects.filter(procedure__service=service_id).exclude(fastener="")
 
 
 def _rules_of(job: Job) -> Read[set[tuple[str, str]]]:

@@ -7,7 +7,7 @@ from django.db.models import Exists, OuterRef, QuerySet
 from fleet.faults import Fault, Question, Refused
 from fleet.people.actor import Actor
 from fleet.people.roles import Right
-from fleet.reads import Read, reader
+from fleet.reads import Ids, Read, Rows, prepared, reader
 from fleet.workorders.models import Restriction, WorkOrder
 
 LIFTED, STAYS = ANSWERS = ("lifted", "stays")
@@ -19,10 +19,18 @@ def in_force() -> QuerySet[Restriction]:
     return Restriction.objects.filter(lifted_at=None)
 
 
-def standing(vehicle_ids: Collection[int]) -> QuerySet[Restriction]:
+@prepared
+def standing(vehicle_ids: Ids) -> Rows:
     """Those of some vehicles, oldest first."""
     rows = in_force().filter(vehicle__in=vehicle_ids)
     return rows.select_related("order", "set_by", "vehicle").order_by("set_at", "pk")
+
+
+@prepared
+def texts_standing(vehicle_ids: Ids) -> Rows:
+    """Vehicle and words of the same."""
+    rows = in_force().filter(vehicle__in=vehicle_ids).order_by("set_at", "pk")
+    return rows.values_list("vehicle_id", "text")
 
 
 def with_restricted(orders: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:
@@ -36,8 +44,7 @@ def texts(vehicle_ids: Collection[int]) -> Read[dict[int, list[str]]]:
     found: dict[int, list[str]] = {}
     if not vehicle_ids:
         return found
-    rows = in_force().filter(vehicle__in=vehicle_ids).order_by("set_at", "pk")
-    told = rows.values_list("vehicle_id", "text")
+    told = texts_standing(vehicle_ids)
     yield [told]
     for vehicle_id, text in told:
         found.setdefault(vehicle_id, []).append(text)

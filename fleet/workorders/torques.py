@@ -1,6 +1,6 @@
 """Torque as tightened at the vehicle: to the figure by one tap, or to a typed value."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,7 +11,7 @@ from fleet.calc.slips import Ask, torque_question
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.people.models import Person
-from fleet.reads import Read, reader
+from fleet.reads import Read, Rows, prepared, reader
 from fleet.today import today_at
 from fleet.units import UnitError, number, torque_nm, torque_unit
 from fleet.workorders.keys import keep, known
@@ -222,11 +222,16 @@ def calibration_warning(record: TorqueRecord) -> str:
 def preset_wrench(person: Person, order: WorkOrder, valid: Sequence[str]) -> Read[str]:
     """Which of the depot's wrenches whose calibration still holds to offer, by their tags: the last
     one that the person used here, else the only one; empty: none, and the mechanic chooses."""
-    used = TorqueRecord.objects.filter(
-        person=person, wrench__depot=order.depot_id, wrench__tag__in=valid, withdrawn_by=None
-    )
-    last = used.order_by("-pk").values_list("wrench__tag", flat=True)[:1]
+    last = _last_used(person.pk, order.depot_id, valid)
     yield [last]
     if not last and len(valid) == 1:
         return valid[0]
     return last[0] if last else ""
+
+
+@prepared
+def _last_used(person_id: int, depot_id: int, tags: Collection[str]) -> Rows:
+    used = TorqueRecord.objects.filter(
+        person=person_id, wrench__depot=depot_id, wrench__tag__in=tags, withdrawn_by=None
+    )
+    return used.order_by("-pk").values_list("wrench__tag", flat=True)[:1]

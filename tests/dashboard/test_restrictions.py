@@ -114,7 +114,7 @@ def test_a_correction_of_the_order_that_set_it_lifts_it(
     restricted: Restriction, shop: Workshop
 ) -> None:
     ending.correct(shop.actor(shop.people.supervisor), shop.order.pk, reason="wrong van")
-    assert not restrictions.standing([restricted.vehicle_id]).exists()
+    assert not restrictions.standing([restricted.vehicle_id])
 
 
 def test_an_authorised_person_lifts_it_from_the_vehicle_page(

@@ -86,7 +86,7 @@ def test_at_a_held_reading_it_waits_and_is_settled_with_the_total_of_the_reading
     assert settle_provisional() == 0  # nobody accepted it yet
     accepted(reading, 22_300)
     assert settle_provisional() == 1
-    (stands,) = standing_rows(van)
+    (stands,) = standing_rows(van.pk)
     assert (stands.supersedes, stands.total_km, stands.provisional) == (done, 22_300, False)
     assert (stands.reading, stands.person, stands.source) == (reading, who, INVENTED)
     assert [getattr(stands, name) for name in KEPT] == [getattr(done, name) for name in KEPT]
@@ -105,7 +105,7 @@ def test_what_was_settled_waits_again_where_its_reading_is_accepted_no_more(
     held(reading)
     assert provisional_again(Reading.objects.exclude(pk=reading.pk)) == 0
     assert provisional_again(mine) == 1
-    (stands,) = standing_rows(van)
+    (stands,) = standing_rows(van.pk)
     assert (stands.total_km, stands.provisional) == (23_300, True)  # what the meter showed
     assert provisional_again(mine) == 0
 
@@ -131,7 +131,7 @@ def test_the_odometer_read_again_moves_a_service_to_that_reading(
     assert (moved.reading, moved.total_km, moved.provisional) == (second, 22_600, False)
     waits = at_reading(done, held(first))  # the row given is no longer the newest
     assert (waits.supersedes, waits.total_km, waits.provisional) == (moved, 23_300, True)
-    assert list(standing_rows(van)) == [waits]
+    assert list(standing_rows(van.pk)) == [waits]
 
 
 def test_taken_back_it_is_void_with_who_said_so(van: Vehicle, oil: Service) -> None:
@@ -139,7 +139,7 @@ def test_taken_back_it_is_void_with_who_said_so(van: Vehicle, oil: Service) -> N
     who = Person.objects.create_user("sura")
     void = withdraw(done, person=who, source="the wrong vehicle")
     assert (void.void, void.person, void.source) == (True, who, "the wrong vehicle")
-    assert list(standing_rows(van)) == [void]
+    assert list(standing_rows(van.pk)) == [void]
     assert [getattr(void, name) for name in KEPT] == [getattr(done, name) for name in KEPT]
 
 

@@ -13,8 +13,9 @@ from fleet.visits import moves, other_work
 from fleet.visits.board import blocks_of
 from fleet.visits.listing import service_rows
 from fleet.visits.models import Bay, Mechanic, OtherWork, Plan, PlannedService, Visit
-from fleet.visits.other_work import Given, open_work, work_rows
+from fleet.visits.other_work import Given, open_work
 from fleet.visits.publish import Outcome, publish
+from fleet.visits.work_rows import work_rows
 from fleet.workorders import progress
 from fleet.workorders.models import Finding, Job, WorkOrder
 from tests import scene

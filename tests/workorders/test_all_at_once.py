@@ -228,10 +228,10 @@ def test_a_substitute_is_approved_with_reason_and_source_and_ended_once(bay: Bay
     with pytest.raises(Fault, match="A supervisor may approve a substitute"):
         fluids_in.refuse_unaccepted(place, other)
     fluids_in.refuse_unaccepted(place, other, job)
-    assert list(fluids_in.substitutes_of(job.order)) == [row]
+    assert list(fluids_in.substitutes_of(job.order.pk)) == [row]
     ended = withdraw_substitute(bay.actor(), row, bay.van.depot_id)
     assert ended.withdrawn_at == NOW
-    assert list(fluids_in.substitutes_of(job.order)) == []
+    assert list(fluids_in.substitutes_of(job.order.pk)) == []
     with pytest.raises(Fault, match="taken back already"):
         withdraw_substitute(bay.actor(), row, bay.van.depot_id)
     whats = job.order.events.filter(job=job).values_list("what", flat=True)

@@ -11,7 +11,7 @@ from fleet.due.models import Service
 from fleet.people.actor import Actor
 from fleet.people.models import Person, Role
 from fleet.people.roles import Right, may
-from fleet.reads import Read, reader, side_by_side
+from fleet.reads import Ids, Read, Rows, prepared, reader, side_by_side
 from fleet.today import today_at
 from fleet.vehicles.models import Compartment, Vehicle
 from fleet.workorders import (
@@ -26,10 +26,8 @@ from fleet.workorders import (
     restrictions,
 )
 from fleet.workorders.findings import Report
-from fleet.workorders.findings_listed import most_pressing
+from fleet.workorders.findings_listed import pressing_on
 from fleet.workorders.models import Finding, WorkOrder
-
-PHOTOS_SHOWN = 12
 
 
 @reader
@@ -90,8 +88,7 @@ def offered(
     """Findings, each with what its follow-up may take along: services, and open orders to join."""
     vehicles = {one.vehicle_id for one in found}
     types = {one.vehicle.vehicle_type_id for one in found}
-    open_jobs = listing.open_jobs(vehicles).values_list("vehicle_id", "service_id")
-    services = Service.objects.filter(vehicle_type__in=types).order_by("name", "pk")
+    open_jobs, services = _taken(vehicles), _services_of_types(types)
     orders = listing.orders_to_join(vehicles)
     yield [open_jobs, services, orders]
     taken = set(open_jobs)
@@ -110,15 +107,25 @@ def offered(
     ]
 
 
+@prepared
+def _taken(vehicle_ids: Ids) -> Rows:
+    return listing.open_jobs(vehicle_ids).values_list("vehicle_id", "service_id")
+
+
+@prepared
+def _services_of_types(vehicle_type_ids: Ids) -> Rows:
+    return Service.objects.filter(vehicle_type__in=vehicle_type_ids).order_by("name", "pk")
+
+
 @reader
 def vehicle_work(vehicle: Vehicle, person: Person) -> Read[dict[str, Any]]:
     """What the Vehicle page shows and offers about work."""
     rights = {right.name.lower(): may(person, right, vehicle.depot_id) for right in OFFERED}
     lists = {
-        "do_not_use": findings.marks_in_force().filter(vehicle=vehicle),
-        "found": most_pressing(findings.open_findings().filter(vehicle=vehicle)),
+        "do_not_use": findings.marks_on(vehicle.pk),
+        "found": pressing_on(vehicle.pk),
         "restrictions": restrictions.standing([vehicle.pk]),
-        "photos": photos.of_vehicle(vehicle)[:PHOTOS_SHOWN],
+        "photos": photos.newest_of(vehicle.pk),
         "deferrals": defer.standing([vehicle.pk], today_at(vehicle.depot.zone)),
     }
     opened, services, values, unanswered, size, *_ = yield from side_by_side(

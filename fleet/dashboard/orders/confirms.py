@@ -83,7 +83,7 @@ Line = tuple[str, ConfirmRecord, str]
 
 def kept(order: WorkOrder) -> Read[list[Line]]:
     """What was confirmed on an order: where it stands on the card, the record, and its words."""
-    rows = points.confirmed_on(order)
+    rows = points.confirmed_on(order.pk)
     yield [rows]
     return [
         (f"confirm-{row.job_id}-{row.rule.slug if row.rule else row.step}", row, words(row))

@@ -28,7 +28,7 @@ from fleet.people.roles import Right, depots_of, may
 from fleet.reads import Read
 from fleet.today import today_at
 from fleet.trials.blind import orders_shown
-from fleet.vehicles.models import Compartment
+from fleet.vehicles.find import compartments_of
 from fleet.visits.also import beside_order
 from fleet.visits.early import early_of_orders
 from fleet.workorders import (
@@ -94,7 +94,7 @@ def page(
         early_of_orders.steps([order]),
         fluids.odd_untold.steps(order),
         levels.steps(order),
-        Compartment.objects.filter(vehicle_type=order.vehicle.vehicle_type_id),
+        compartments_of(order.vehicle.vehicle_type_id),
         gaps_of.steps(order),
         stand,
     )
@@ -147,7 +147,7 @@ def _gaps(order: WorkOrder) -> Read[dict[int, list[Missing]]]:
     """What the open jobs of an order under way still want recorded, by job."""
     if order.started_at is None:
         return {}
-    jobs = listing.jobs_to_do(order)
+    jobs = listing.jobs_to_do(order.pk)
     yield [jobs]
     found = yield from reads.side_by_side(*(missing.steps(job) for job in jobs))
     return {job.pk: left for job, left in zip(jobs, found, strict=True)}

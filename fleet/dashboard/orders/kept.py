@@ -3,16 +3,16 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TypeVar
+from functools import cache
+from typing import Any
 
-from django.db.models import QuerySet
 from django.http import Http404
 
 from fleet.dashboard.orders import confirms
 from fleet.dashboard.shown_units import torque
 from fleet.dashboard.words import day, plain
 from fleet.due.models import CheckResult
-from fleet.reads import Read, reader, side_by_side
+from fleet.reads import Read, Rows, prepared, reader, side_by_side
 from fleet.workorders import followed, measured, photos, record_kinds
 from fleet.workorders.late import signed_off_since
 from fleet.workorders.models import (
@@ -20,6 +20,7 @@ from fleet.workorders.models import (
     Finding,
     FluidRecord,
     MaterialUsed,
+    Note,
     TorqueRecord,
     WorkOrder,
 )
@@ -27,7 +28,6 @@ from fleet.workorders.models.records import Record
 from fleet.workorders.torques import past_calibration
 
 Place = tuple[str, Record, str]
-R = TypeVar("R", bound=Record)
 Offered = dict[followed.Source, list[followed.Followed]]
 
 
@@ -169,8 +169,8 @@ def record_of(order: WorkOrder, kind: str, pk: int) -> Record | CheckResult:
 
 
 def _of_jobs(order: WorkOrder) -> Read[list[Place]]:
-    torques = _own(TorqueRecord, order, "wrench__depot")
-    fluids, materials = _own(FluidRecord, order, "product"), _own(MaterialUsed, order)
+    torques = _own(TorqueRecord, "wrench__depot")(order.pk)
+    fluids, materials = _own(FluidRecord, "product")(order.pk), _own(MaterialUsed)(order.pk)
     yield [torques, fluids, materials]
     found: list[Place] = [
         (f"torque-{row.job_id}-{row.fastener}", row, _torque_words(row)) for row in torques
@@ -185,10 +185,15 @@ def _of_jobs(order: WorkOrder) -> Read[list[Place]]:
     return found
 
 
-def _own(kind: type[R], order: WorkOrder, *beside: str) -> QuerySet[R]:
+@cache
+def _own(kind: type[Any], *beside: str) -> prepared[[int]]:
     """Records of an order's jobs, the oldest first."""
-    rows = kind._default_manager.filter(job__order=order)
-    return rows.select_related("person", "withdrawn_by", *beside).order_by("pk")
+
+    def rows(order_id: int) -> Rows:
+        found: Rows = kind._default_manager.filter(job__order=order_id)
+        return found.select_related("person", "withdrawn_by", *beside).order_by("pk")
+
+    return prepared(rows)
 
 
 def _torque_words(row: TorqueRecord) -> str:
@@ -220,10 +225,18 @@ def _fluid_words(row: FluidRecord) -> str:
 
 
 def _of_order(order: WorkOrder) -> Read[list[Place]]:
-    people = ("person", "withdrawn_by")
-    notes = order.notes.select_related(*people)
-    findings = order.findings.select_related(*people)
+    notes, findings = _notes(order.pk), _findings(order.pk)
     yield [notes, findings]
     found: list[Place] = [("note", row, row.text) for row in notes]
     found += [("finding", row, f"{row.kind}: {row.text} ({row.severity})") for row in findings]
     return found
+
+
+@prepared
+def _notes(order_id: int) -> Rows:
+    return Note.objects.filter(order=order_id).select_related("person", "withdrawn_by")
+
+
+@prepared
+def _findings(order_id: int) -> Rows:
+    return Finding.objects.filter(order=order_id).select_related("person", "withdrawn_by")

@@ -8,7 +8,7 @@ from fleet.due import defer
 from fleet.due.models import Deferral, Service
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
-from fleet.reads import Read, reader, side_by_side
+from fleet.reads import Ids, Read, Rows, prepared, reader, side_by_side
 from fleet.workorders import issue, listing
 from fleet.workorders.stops import stops
 
@@ -36,10 +36,9 @@ def marks_of(
 ) -> Read[Marks]:
     """Marks of some vehicles; one query whatever their number."""
     ids = sorted(set(vehicle_ids))
-    rows = listing.open_jobs(ids).values_list("vehicle_id", "service_id", "order__number")
     releases = may(person, Right.RELEASE)
     rows, stand, deferred, *joins = yield from side_by_side(
-        rows,
+        _with_numbers(ids),
         stops.steps(ids),
         defer.in_force.steps(ids, today),
         *([issue.joining.steps(ids, today)] if releases and joining else []),
@@ -52,3 +51,9 @@ def marks_of(
         may_release=releases,
         joining=joins[0] if joins else {},
     )
+
+
+@prepared
+def _with_numbers(vehicle_ids: Ids) -> Rows:
+    open_jobs = listing.open_jobs(vehicle_ids)
+    return open_jobs.values_list("vehicle_id", "service_id", "order__number")

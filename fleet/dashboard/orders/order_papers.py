@@ -70,7 +70,7 @@ def approve_substitute(request: SignedIn, actor: Actor, number: str) -> str:
     """Let a product stand in for the listed ones, for this order's job or always."""
     order = order_seen_by(request.user, number)
     given = request.POST
-    job = get_object_or_404(service_jobs(order), pk=whole_number(given.get("job", "")))
+    job = get_object_or_404(service_jobs(order.pk), pk=whole_number(given.get("job", "")))
     product = Product.objects.filter(slug=given.get("product", "")).first()
     if product is None or job.service is None:
         raise Fault("Choose the product that may stand in.")
@@ -92,6 +92,6 @@ def approve_substitute(request: SignedIn, actor: Actor, number: str) -> str:
 def withdraw_substitute(request: SignedIn, actor: Actor, number: str, substitute_id: int) -> str:
     """End the leave for a substitute."""
     order = order_seen_by(request.user, number)
-    row = get_object_or_404(fluids_in.substitutes_of(order), pk=substitute_id)
+    row = get_object_or_404(fluids_in.substitutes_of(order.pk), pk=substitute_id)
     fluids_in.withdraw_substitute(actor, row, order.depot_id)
     return f"{row.product} is no substitute any more."

@@ -3,7 +3,6 @@
 from typing import Any
 
 from django.contrib import messages
-from django.db.models import QuerySet
 from django.http import HttpResponse
 from django.shortcuts import redirect
 from django.utils import timezone
@@ -27,9 +26,8 @@ from fleet.due.listing import DueFilter, due_rows
 from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
 from fleet.people.models import Person
-from fleet.people.roles import Right, depots_of, may, mechanics_of
-from fleet.reads import Read
-from fleet.stores.models import Product
+from fleet.people.roles import Right, depots_of, may, mechanics_at
+from fleet.reads import Asked, Read, Rows, prepared
 from fleet.today import today_at
 from fleet.trials.blind import orders_shown
 from fleet.visits.also import beside_order
@@ -47,7 +45,7 @@ from fleet.workorders import (
 from fleet.workorders.downtime import downtime
 from fleet.workorders.elsewhere import due_elsewhere
 from fleet.workorders.gaps import gaps_of
-from fleet.workorders.models import Job, Raising, WorkOrder
+from fleet.workorders.models import Job, OrderEvent, Raising, WorkOrder
 from fleet.workorders.recording import OPEN_FOR_RECORDS
 
 # forms of the card that a fault is shown at, and their fields where it is shown instead
@@ -66,11 +64,10 @@ def _page(
 ) -> HttpResponse:
     now = timezone.now()
     orders_shown(request.user, [order.pk], "the work order", now)
-    may_now, to_do = open_to(request.user, order), listing.services_to_do(order)
+    may_now, to_do = open_to(request.user, order), listing.services_to_do(order.pk)
     stand = restrictions.standing([order.vehicle_id])
-    jobs = order.jobs.select_related("ended_by", "service")
-    events = order.events.select_related("person", "job")
-    mechanics, vehicle_id = mechanics_of([order.depot_id]), order.vehicle_id
+    jobs, events = _jobs(order.pk), _events(order.pk)
+    mechanics, vehicle_id = mechanics_at([order.depot_id]), order.vehicle_id
     odo, why, recorded, gaps, substitutes, stopped, free, also, other, early, *_ = reads.together(
         odometer.facts.steps(order, may_now),
         _why(order, to_do),
@@ -116,7 +113,17 @@ def _page(
         return show(request, "work-order", scope_of(request), {**facts, **context}, status)
 
 
-def _why(order: WorkOrder, to_do: QuerySet[Job]) -> Read[dict[str, Any]]:
+@prepared
+def _jobs(order_id: int) -> Rows:
+    return Job.objects.filter(order=order_id).select_related("ended_by", "service")
+
+
+@prepared
+def _events(order_id: int) -> Rows:
+    return OrderEvent.objects.filter(order=order_id).select_related("person", "job")
+
+
+def _why(order: WorkOrder, to_do: Asked) -> Read[dict[str, Any]]:
     """Why the order stands: when each of its services falls due, by when the vehicle is to come
     in, and whether what it takes is on the shelf; asked while there is work to do."""
     if order.state not in progress.BEFORE_THE_END:
@@ -153,10 +160,10 @@ def _rights(person: Person, order: WorkOrder) -> dict[str, bool]:
     }
 
 
-def _substitutes(person: Person, order: WorkOrder, to_do: QuerySet[Job]) -> Read[dict[str, Any]]:
+def _substitutes(person: Person, order: WorkOrder, to_do: Asked) -> Read[dict[str, Any]]:
     """Leaves to use another product, and who may give one: offered while there is work to do."""
     approves = may(person, Right.APPROVE_SUBSTITUTE, order.depot_id)
-    substitutes, products = fluids_in.substitutes_of(order), Product.objects.order_by("name")
+    substitutes, products = fluids_in.substitutes_on(order.pk), fluids_in.products_by_name()
     yield [substitutes, *([to_do, products] if approves else [])]
     return {
         "substitutes": substitutes,

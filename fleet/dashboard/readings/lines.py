@@ -15,7 +15,7 @@ from fleet.readings.around import around
 from fleet.readings.beside import Beside, Neighbour, beside
 from fleet.readings.models import OPEN, Reading, ReadingDecision, SettlementWithdrawal, Verdict
 from fleet.readings.reasons import SENTENCES, SHOWN_BY_NEXT, WITHDRAWN
-from fleet.reads import Read, reader, referring
+from fleet.reads import Asked, Read, Rows, reader, referring
 from fleet.vehicles.own_unit import in_own, in_words
 
 MOST_SURE = 0.99  # more is not claimed of a slip that nobody saw; our choice
@@ -91,17 +91,17 @@ def reading_lines(readings: Iterable[Reading], person: Person) -> list[ReadingLi
 def with_lines(readings: QuerySet[Reading]) -> QuerySet[Reading]:
     """Fetch everything that a line needs: two queries whatever the number of readings."""
     told = ReadingDecision.objects.select_related(*DECIDED_BESIDE)
-    return _placed(readings).prefetch_related(Prefetch("decisions", told))
+    return placed(readings).prefetch_related(Prefetch("decisions", told))
 
 
-def _placed(readings: QuerySet[Reading]) -> QuerySet[Reading]:
+def placed(readings: QuerySet[Reading]) -> QuerySet[Reading]:
+    """Fetch what a line tells of a reading's vehicle and meter."""
     return readings.select_related("vehicle__depot", "meter")
 
 
 @reader
-def first_lines(readings: QuerySet[Reading], most: int, person: Person) -> Read[list[ReadingLine]]:
-    """Lines of the first of some readings."""
-    rows = _placed(readings)[:most]
+def lines_of(rows: Rows | Asked, person: Person) -> Read[list[ReadingLine]]:
+    """Lines of readings fetched as ``placed``."""
     yield [rows]
     yield from referring(rows, decisions=DECIDED_BESIDE)
     return reading_lines(rows, person)

@@ -21,7 +21,13 @@ from fleet.dashboard.frame import SignedIn, asked_about, scope_of, show, vehicle
 from fleet.dashboard.life_bar import life_bar
 from fleet.dashboard.orders.marks import marks_of
 from fleet.dashboard.plotly_bundle import MAP_STYLE_ID
-from fleet.dashboard.readings.lines import ReadingLine, first_lines, reading_lines, with_lines
+from fleet.dashboard.readings.lines import (
+    ReadingLine,
+    lines_of,
+    placed,
+    reading_lines,
+    with_lines,
+)
 from fleet.dashboard.strip import page_scale
 from fleet.dashboard.then_lines import counted, then_lines, then_scale
 from fleet.dashboard.typed import shown_again
@@ -48,13 +54,15 @@ from fleet.readings.enter import enter
 from fleet.readings.listing import newest_first
 from fleet.readings.main_meter import meters_in_use
 from fleet.readings.models import Reading
-from fleet.reads import Read
+from fleet.reads import Read, Rows, prepared
 from fleet.today import today_at
 from fleet.trials.blind import Place, hidden_from
-from fleet.vehicles.models import Alias, Compartment, Meter, Vehicle
+from fleet.vehicles.find import compartments_of
+from fleet.vehicles.models import Alias, Meter, Vehicle
 from fleet.vehicles.own_unit import odometer_unit
 from fleet.visits import calendar_feed
-from fleet.visits.other_work import BY_HAND, Ending, of_vehicle
+from fleet.visits.other_work import BY_HAND, Ending
+from fleet.visits.work_rows import of_vehicle
 
 READINGS_SHOWN = 12
 ASKED_STATUS = 409
@@ -92,7 +100,7 @@ def page(
         _by_meter(seen, today),
         _by_place(seen, user, hidden, now),
         unread.steps(seen),
-        first_lines.steps(newest_first(seen), READINGS_SHOWN + 1, user),
+        lines_of.steps(_newest(seen.pk), user),
         due_rows.steps(_own(seen, today)),
         marks_of.steps([seen.pk], user, today),
         vehicle_work.steps(seen, user),
@@ -155,7 +163,7 @@ def _by_place(
     seen: Vehicle, person: Person, hidden: set[Place], now: datetime
 ) -> Read[dict[str, Any]]:
     """The compartments, and of each its duty class and fluids."""
-    rows = Compartment.objects.filter(vehicle_type=seen.vehicle_type_id)
+    rows = compartments_of(seen.vehicle_type_id)
     yield [rows]
     places = list(rows)
     today = today_at(seen.depot.zone, now)
@@ -171,12 +179,17 @@ def _own(seen: Vehicle, today: date) -> DueFilter:
     return DueFilter(depots={seen.depot_id: today}, vehicle=seen.fleet_number)
 
 
+@prepared
+def _newest(vehicle_id: int) -> Rows:
+    return placed(newest_first(vehicle_id))[: READINGS_SHOWN + 1]
+
+
 def _readings(request: SignedIn, seen: Vehicle, before_id: int | None) -> list[ReadingLine]:
     """The next readings of a vehicle, newest first, one more than is shown."""
-    found = newest_first(seen)
+    found = newest_first(seen.pk)
     if before_id is not None:
-        found = newest_first(seen, before=get_object_or_404(found, pk=before_id))
-    return first_lines(found, READINGS_SHOWN + 1, request.user)
+        found = newest_first(seen.pk, before=get_object_or_404(found, pk=before_id))
+    return lines_of(placed(found)[: READINGS_SHOWN + 1], request.user)
 
 
 @require_GET
