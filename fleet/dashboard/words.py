@@ -4,7 +4,6 @@ from collections.abc import Callable
 from datetime import date, datetime
 
 from fleet import today, units
-from fleet.due import explain
 from fleet.due.listing import PRESSING, STATES
 from fleet.due.models import CheckFigure
 
@@ -18,10 +17,6 @@ STATE_WORDS = {
 MOST_PRESSING = PRESSING
 assert set(STATE_WORDS) == set(MOST_PRESSING) == set(STATES)  # noqa: S101 - one word for each
 
-LIMIT_WORDS: dict[str, str] = {
-    **{str(name): said for name, said in explain.LIMIT_WORDS.items()},
-    "none": "no limit in sight",
-}
 # the least probability for each wording: our choice
 CHANCE_WORDS = (
     (0.95, "almost certainly"),

@@ -34,6 +34,12 @@ def standing(vehicle_ids: Iterable[int] | None = None) -> QuerySet[DueEarlier]:
     return calls.annotate(since=_since()).filter(~Exists(after)).order_by("pk")
 
 
+def by_call() -> Exists:
+    """Of due dates, whether the day is that of a call, which comes before any limit by calendar."""
+    own = standing().filter(vehicle=OuterRef("vehicle"), service=OuterRef("service"))
+    return Exists(own.filter(due_on=OuterRef("calendar_on")))
+
+
 def _since() -> Case:
     return Case(
         When(anchor__done_at__gt=F("called_at"), then=F("anchor__done_at")),

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from django.db.models import Q
 
-from fleet.due.calls import standing
+from fleet.due.calls import by_call, standing
 from fleet.due.listing import STATES, life_used, state_on
 from fleet.due.models import (
     BindingLimit,
@@ -281,6 +281,14 @@ def _exposure_words(part: dict[str, Any], months: int | None, from_on: date) -> 
     return f"{name} in {share} (limit {percent(part['limit'])})"
 
 
+def limit_reached(limit: str, *, called: bool) -> str:
+    """The limit that is reached first, by its name; a day that something called for is no limit by
+    calendar."""
+    if called and limit == BindingLimit.CALENDAR:
+        return "day of the call"
+    return LIMIT_WORDS.get(BindingLimit(limit), "no limit in sight")
+
+
 def _unread(vehicle: Vehicle, unit: str) -> str:
     row = unread(vehicle)
     return "" if row is None else unread_words(row, unit)
@@ -289,18 +297,12 @@ def _unread(vehicle: Vehicle, unit: str) -> str:
 def _what_binds(row: DueDate, unit: str, today: date) -> str:
     if row.binding_limit not in LIMIT_WORDS:
         return ""
-    calendar = "the day of the call" if _is_called_by(row) else "the calendar"
-    by_calendar = row.binding_limit == BindingLimit.CALENDAR
-    words = calendar if by_calendar else f"the {LIMIT_WORDS[BindingLimit(row.binding_limit)]}"
+    called = DueDate.objects.filter(by_call(), pk=row.pk).exists()
+    calendar = f"the {limit_reached(BindingLimit.CALENDAR, called=called)}"
+    words = f"the {limit_reached(row.binding_limit, called=called)}"
     sure = row.binding_probability or 0
     odds = "certainly" if sure >= CERTAIN else f"with {percent(sure)} probability"
     return f"Limit reached first: {words}, {odds}.{_what_is_left(row, unit, calendar, today)}"
-
-
-def _is_called_by(row: DueDate) -> bool:
-    """Whether its day is that of a call, which comes before any limit by calendar."""
-    calls = standing([row.vehicle_id]).filter(service=row.service_id)
-    return row.calendar_on is not None and calls.filter(due_on=row.calendar_on).exists()
 
 
 def _what_is_left(row: DueDate, unit: str, calendar: str, today: date) -> str:

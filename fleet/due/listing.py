@@ -12,6 +12,7 @@ from django.utils import timezone
 
 from fleet import bulk
 from fleet.behind import Behind
+from fleet.due.calls import by_call
 from fleet.due.models import DueDate, Service
 from fleet.due.ordering import Order, group_column, in_order, week_of
 from fleet.reads import Read, reader
@@ -54,6 +55,7 @@ class DueRow:
     take_a_reading_first: bool
     binding_limit: str
     binding_probability: float | None
+    called: bool  # its day by calendar is that of a call
     life_used: float | None
     remaining_km: float | None
     remaining_h: float | None
@@ -92,6 +94,7 @@ COLUMNS = {
     "kind": F("service__kind"),
     "bring_in_by": F("bring_in_by_on"),
     "odometer_unit": unit_column(),
+    "called": by_call(),
 }
 FROM_ROW = (
     *("vehicle_id", "service_id", "depot_id", "history_known", "sort_on", "p10", "p50", "p90"),

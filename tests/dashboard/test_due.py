@@ -1,3 +1,4 @@
+import re
 from collections.abc import Callable
 from datetime import date, timedelta
 from io import BytesIO
@@ -7,7 +8,7 @@ from django.test import Client
 from pytest_django import DjangoAssertNumQueries
 from python_calamine import CalamineWorkbook
 
-from fleet.due.models import DueDate
+from fleet.due.models import DueDate, DueEarlier
 from fleet.people.models import Person, SavedView
 from tests.cast import Cast, depots_day, vehicle
 
@@ -58,6 +59,41 @@ def test_every_state_and_flag_is_said_in_words(
     DueDate.objects.filter(vehicle=people.van).update(**changes)
     row = page(signed_in(people.supervisor), "?search=V-101").split("<tbody", 1)[1]
     assert words in row
+
+
+def test_a_day_that_something_called_for_is_told_as_such_in_every_list(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    """As *Why* tells it; the name that the API gives the limit stays."""
+    on, client = depots_day() + timedelta(days=9), signed_in(people.supervisor)
+    row = DueDate.objects.filter(vehicle=people.van).select_related("service").get()
+    DueDate.objects.filter(pk=row.pk).update(
+        binding_limit="calendar", binding_probability=1, calendar_on=on, p50=on, sort_on=on
+    )
+    pages = ("/due?search=V-101", "/due.csv?search=V-101")
+    assert [said_of(client, one) for one in pages] == [(True, False)] * 2
+    assert "day of the call" not in page_of(client, "/vehicles/V-101")
+    DueEarlier.objects.create(
+        vehicle=people.van, service=row.service, called_on=depots_day(), due_on=on, reason="a seep"
+    )
+    assert [said_of(client, one) for one in pages] == [(False, True)] * 2
+    assert "day of the call" in page_of(client, "/vehicles/V-101")
+    why = page_of(client, f"/vehicles/V-101/services/{row.service.slug}/why")
+    assert "Limit reached first: the day of the call" in why
+    (given,) = client.get("/api/v1/due-dates?vehicle=V-101").json()["rows"]
+    assert given["binding_limit"] == "calendar"
+    assert "called" not in given
+
+
+def page_of(client: Client, address: str) -> str:
+    return client.get(address).content.decode()
+
+
+def said_of(client: Client, address: str) -> tuple[bool, bool]:
+    """Whether a list names the calendar, and whether it names a call, as the limit."""
+    seen = page_of(client, address).partition("<tbody")
+    rows = seen[2] or seen[0]
+    return bool(re.search(r"\bcalendar\b", rows)), "day of the call" in rows
 
 
 def test_a_vehicle_off_road_is_serviced_before_it_returns(

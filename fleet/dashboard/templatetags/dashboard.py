@@ -13,6 +13,7 @@ from django.urls import reverse
 
 from fleet.dashboard import frame, shown_units, words
 from fleet.dashboard.strip import Scale, Strip, strip
+from fleet.due import explain
 from fleet.due.listing import DueRow
 from fleet.due.models import CheckFigure
 from fleet.people.models import Person
@@ -172,8 +173,9 @@ def month_name(month: int) -> str:
 
 
 @register.filter
-def limit_words(limit: str) -> str:
-    return words.LIMIT_WORDS[limit]
+def limit_reached(row: DueRow) -> str:
+    """The limit that a due date reaches first."""
+    return explain.limit_reached(row.binding_limit, called=row.called)
 
 
 @register.filter

@@ -26,7 +26,8 @@ from fleet.dashboard.filters import (
 from fleet.dashboard.frame import Scope, SignedIn, scope_of, show
 from fleet.dashboard.orders.marks import marks_of
 from fleet.dashboard.strip import page_scale
-from fleet.dashboard.words import LIMIT_WORDS, MOST_COUNTED, MOST_PRESSING, STATE_WORDS, day
+from fleet.dashboard.words import MOST_COUNTED, MOST_PRESSING, STATE_WORDS, day
+from fleet.due.explain import limit_reached
 from fleet.due.listing import DueFilter, DueRow, counts_up_to, due_rows, group_counts, services_at
 from fleet.due.ordering import monday_of, week_of
 from fleet.moment import one_moment
@@ -253,8 +254,8 @@ def _cells(row: DueRow) -> list[Cell]:
     return [
         row.vehicle, row.registration, row.depot_name, row.compartment_name, row.service_name,
         STATE_WORDS[row.state], row.out_of_tolerance, row.p10, row.p50, row.p90, row.bring_in_by,
-        row.take_a_reading_first, LIMIT_WORDS[row.binding_limit], row.binding_probability,
-        row.life_used, row.remaining_km, row.remaining_h, _as_shown(row), row.odometer_unit,
+        row.take_a_reading_first, limit_reached(row.binding_limit, called=row.called),
+        row.binding_probability, row.life_used, row.remaining_km, row.remaining_h, _as_shown(row), row.odometer_unit,
         row.duty_class, row.provisional, row.vehicle_status,
         row.days_late,
     ]  # fmt: skip
