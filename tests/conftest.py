@@ -122,8 +122,7 @@ def django_db_setup(django_db_setup: None, django_db_blocker: Any) -> Iterator[N
         patch.setattr(type(connection.ops), "sql_flush", _delete_what_is_there)
         patch.setattr(flush, "emit_post_migrate_signal", lambda *_: None)  # its rows stay there
         yield
-    with django_db_blocker.unblock():
-        kept.close()
+    kept.forget()
 
 
 _truncate = type(connection.ops).sql_flush

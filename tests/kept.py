@@ -113,6 +113,12 @@ def close(down_to: int = 0) -> None:
         around.__exit__(None, None, None)
 
 
+def forget() -> None:
+    """Leave what is open as it is, at the end: the database goes, and whoever served pages to a
+    browser has closed the connection by then."""
+    _open.clear()
+
+
 def copies() -> dict[Build, Any]:
     """What was built, as a test may change it; what two scenes share stays shared."""
     return copy.deepcopy({one.build: one.made for one in _open})
