@@ -13,7 +13,6 @@ from typing import Any
 
 import numpy as np
 from django.db import connection, transaction
-from django.db.models import QuerySet
 
 from fleet import bulk
 from fleet.calc import duty

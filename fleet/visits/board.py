@@ -1,7 +1,7 @@
 """The workshop days of one depot as they are looked at: days, bays, visits and what they carry."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
@@ -9,7 +9,7 @@ from django.db.models import F
 
 from fleet.due.models import ServiceDone
 from fleet.people.models import Person
-from fleet.vehicles.models import Depot
+from fleet.reads import Ids, Rows, prepared
 from fleet.visits.hands import who_has
 from fleet.visits.models import (
     PLANNED_KEY,
@@ -168,9 +168,8 @@ def board(plan: Plan, today: date, first: date, days: int) -> Board:
     for block in blocks:
         by_day[block.visit.on].append(block)
     services = [one for block in blocks for one in block.services]
-    left_out = PlannedService.objects.filter(plan=plan, visit=None)
-    out = list(left_out.select_related("vehicle", "service", "work"))
-    late = [one for one in services if one.late_d >= LATE_D] + out
+    out = _left_out(plan.pk)
+    late = [*(one for one in services if one.late_d >= LATE_D), *out]
     late.sort(key=lambda one: (-one.late_d, one.vehicle.fleet_number))
     shown = tuple(
         _day(places, workshop, first + timedelta(days=at), at, by_day) for at in range(days)
@@ -203,16 +202,13 @@ def blocks_of(plan: Plan, today: date, visit_id: int | None = None) -> list[Bloc
     )
     found = list(visits.select_related("vehicle").order_by("on", "vehicle__fleet_number"))
     services: dict[int | None, list[PlannedService]] = defaultdict(list)
-    planned = PlannedService.objects.filter(visit__in=[one.pk for one in found])
-    named = planned.select_related("service__need", "work", "vehicle", "visit")
-    for one in named.order_by(F("service__name").asc(nulls_first=True), "work__title"):
+    for one in _planned_in([one.pk for one in found]):
         services[one.visit_id].append(one)
     vehicle_ids = [one.vehicle_id for one in found]
-    jobs = _jobs(plan.depot, vehicle_ids)
+    jobs = _jobs(plan.depot_id, vehicle_ids)
     stands = Promise.objects.filter(vehicle__in=vehicle_ids, ending="")
     promises = {(one.vehicle_id, one.on): one for one in stands}
-    rows = PlannedService.objects.filter(plan=plan, vehicle__in=vehicle_ids)
-    known = {(v, key): at for v, key, at in rows.values_list("vehicle", PLANNED_KEY, "visit")}
+    known = {(v, key): at for v, key, at in _planned_of(plan.pk, vehicle_ids)}
     every = [job for some in jobs.values() for job in some]
     keys, open_on = keys_of(every), next_open(plan.depot, today)
     day_of = {job.pk: day_it_takes(job.order, today, open_on) for job in every}
@@ -221,6 +217,25 @@ def blocks_of(plan: Plan, today: date, visit_id: int | None = None) -> list[Bloc
         _block(one, services[one.pk], jobs[one.vehicle_id], promises, day_of, known, recorded, keys)
         for one in found
     ]
+
+
+@prepared
+def _left_out(plan_id: int) -> Rows:
+    rows = PlannedService.objects.filter(plan=plan_id, visit=None)
+    return rows.select_related("vehicle", "service", "work")
+
+
+@prepared
+def _planned_in(visit_ids: Ids) -> Rows:
+    planned = PlannedService.objects.filter(visit__in=visit_ids)
+    named = planned.select_related("service__need", "work", "vehicle", "visit")
+    return named.order_by(F("service__name").asc(nulls_first=True), "work__title")
+
+
+@prepared
+def _planned_of(plan_id: int, vehicle_ids: Ids) -> Rows:
+    rows = PlannedService.objects.filter(plan=plan_id, vehicle__in=vehicle_ids)
+    return rows.values_list("vehicle", PLANNED_KEY, "visit")
 
 
 def block_of(visit: Visit, today: date) -> Block:
@@ -239,19 +254,24 @@ def _recorded(plan: Plan, vehicle_ids: Sequence[int]) -> set[Pair]:
     return {*rows.values_list("vehicle", "service"), *ended}
 
 
-def _jobs(depot: Depot, vehicle_ids: Iterable[int]) -> dict[int, list[Job]]:
+def _jobs(depot_id: int, vehicle_ids: Ids) -> dict[int, list[Job]]:
     """Open jobs of vehicles on orders of a depot's own workshop that are before their end."""
+    found: dict[int, list[Job]] = defaultdict(list)
+    for job in _open_jobs(depot_id, vehicle_ids):
+        found[job.vehicle_id].append(job)
+    return found
+
+
+@prepared
+def _open_jobs(depot_id: int, vehicle_ids: Ids) -> Rows:
     rows = Job.objects.filter(
         vehicle__in=vehicle_ids,
         state=Job.State.OPEN,
-        order__depot=depot,
+        order__depot=depot_id,
         order__state__in=BEFORE_THE_END,
         order__where=WorkOrder.Where.OWN,
     )
-    found: dict[int, list[Job]] = defaultdict(list)
-    for job in rows.select_related("order__assigned_to").order_by("order_id", "pk"):
-        found[job.vehicle_id].append(job)
-    return found
+    return rows.select_related("order__assigned_to").order_by("order_id", "pk")
 
 
 def _block(

@@ -4,6 +4,7 @@ from django.conf import settings
 from django.db import models
 
 from fleet.people.actor import Actor
+from fleet.reads import Rows, prepared
 from fleet.vehicles.models import Depot, Vehicle
 
 SHOWN = 8  # our choice
@@ -46,5 +47,10 @@ def note(actor: Actor, depot: Depot | int, what: str, **more: object) -> PlanEve
 
 def newest_events(depot: Depot) -> list[PlanEvent]:
     """What people did to the plans of a depot lately, newest first; one query."""
-    rows = PlanEvent.objects.filter(depot=depot).select_related("vehicle", "person")
-    return list(rows.order_by("-id")[:SHOWN])
+    return list(_newest(depot.pk))
+
+
+@prepared
+def _newest(depot_id: int) -> Rows:
+    rows = PlanEvent.objects.filter(depot=depot_id).select_related("vehicle", "person")
+    return rows.order_by("-id")[:SHOWN]

@@ -9,7 +9,8 @@ from django.db.models import Exists, OuterRef, QuerySet
 
 from fleet.due import calls
 from fleet.due.models import CheckResult, DueEarlier
-from fleet.reads import Read, Rows, prepared, reader
+from fleet.prepared import Fixed
+from fleet.reads import Ids, Read, Rows, prepared, reader
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Vehicle
 from fleet.workorders.models import Finding, Job, WorkOrder
@@ -18,11 +19,17 @@ from fleet.workorders.progress import BEFORE_THE_END
 SOLD = Vehicle.Status.SOLD
 
 
-def unanswered(depots: Depots) -> QuerySet[CheckResult]:
+def unanswered(depots: Depots | Ids) -> QuerySet[CheckResult]:
     """Those of vehicles of some depots, the oldest first."""
     rows = _unanswered().filter(vehicle__depot__in=depots).exclude(vehicle__status=SOLD)
     beside = ("vehicle__depot", "figure__service", "figure__calls_for", "person")
     return rows.select_related(*beside).order_by("measured_at", "pk")
+
+
+@prepared
+def first_unanswered(depot_ids: Ids, most: Fixed) -> Rows:
+    """The first of them, of some depots by their ids."""
+    return unanswered(depot_ids)[: most.value]
 
 
 @reader

@@ -297,6 +297,12 @@ def with_marks(orders: QuerySet[WorkOrder]) -> QuerySet[WorkOrder]:
 
 
 @prepared
+def marks_at(depot_ids: Ids) -> Rows:
+    """Those of vehicles of some depots, the oldest first."""
+    return marks_in_force().filter(vehicle__depot__in=depot_ids).order_by("set_at")
+
+
+@prepared
 def marks_on(vehicle_id: int) -> Rows:
     """Those of one vehicle."""
     return marks_in_force().filter(vehicle=vehicle_id)

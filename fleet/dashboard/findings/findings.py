@@ -17,8 +17,9 @@ from fleet.dashboard.whole_numbers import whole_number
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of, may
+from fleet.prepared import Fixed
 from fleet.workorders import findings as rules
-from fleet.workorders.failed import unanswered
+from fleet.workorders.failed import first_unanswered
 from fleet.workorders.findings_listed import (
     PRESSING,
     after_pressing,
@@ -47,13 +48,13 @@ def _page(request: SignedIn) -> HttpResponse:
     rank, _, pk = given.get("after", "").partition(".")
     if rank.isdecimal() and pk.isdecimal():
         rows = after_pressing(rows, int(rank[:2]), whole_number(pk))
-    narrow = severity or search
-    failed, marks = unanswered(scope.chosen)[:PAGE_ROWS], rules.marks_in_force()
+    # of all that failed, nothing while the list is narrowed
+    depot_ids = [one.pk for one in scope.chosen]
     found, counts, failed, marks = reads.together(
         rows[: PAGE_ROWS + 1],
         severity_counts.steps(narrowed(here, search=search)),
-        failed.none() if narrow else failed,
-        marks.filter(vehicle__depot__in=scope.chosen).order_by("set_at"),
+        first_unanswered([] if severity or search else depot_ids, Fixed(PAGE_ROWS)),
+        rules.marks_at(depot_ids),
     )
     shown = list(found[:PAGE_ROWS])
     pks = [one.pk for one in shown]
