@@ -96,10 +96,35 @@ def test_of_who_is_at_work_nothing_is_asked(shop: Workshop, chief: Client) -> No
 
 def test_chosen_orders_are_not_given_to_who_is_not_at_work(shop: Workshop, chief: Client) -> None:
     on = away_on_monday(shop)
+    other = drafted(shop, "W-1")
+    WorkOrder.objects.filter(pk=other.pk).update(assigned_to=shop.second_supervisor)
     given = {"order": shop.order.number, "planned_on": on, "assigned_to": shop.people.mechanic.pk}
-    said = chief.post("/work-orders/plan", given, follow=True).content.decode()
-    assert "Mika is not at work on" in said
+    asked = chief.post("/work-orders/plan", given)
+    said = unescape(asked.content.decode())
+    assert asked.status_code == 409
+    assert f"Mika is not at work on {on.day} {on:%b %Y}: Sanna is." in said
     assert shop.now().planned_on == depots_day()
+    where, fields = form(said, 'class="main">Plan</button>')
+    assert (fields["order"], fields["planned_on"]) == (shop.order.number, str(on))
+    chief.post(where, {**fields, "override_reason": "comes in for it"})
+    assert (shop.now().planned_on, shop.now().assigned_to) == (on, shop.people.mechanic)
+    assert shop.order.events.latest("pk").reason == "comes in for it"
+    assert WorkOrder.objects.get(pk=other.pk).planned_on is None  # it was not chosen
+
+
+def test_a_release_of_many_asks_why_who_is_not_at_work_shall_do_it(
+    shop: Workshop, chief: Client
+) -> None:
+    on, order = away_on_monday(shop), drafted(shop, "W-1")
+    sent = {"order": f"{order.number}:{order.version}", "planned_on": on}
+    answer = chief.post("/work-orders/release", {**sent, "assigned_to": shop.people.mechanic.pk})
+    asked = unescape(answer.content.decode())
+    assert answer.status_code == 409
+    assert "Mika is not at work on" in asked
+    where, fields = form(asked, 'class="main">Release</button>')
+    chief.post(where, {**fields, "override_reason": "comes in for it"})
+    done = WorkOrder.objects.get(pk=order.pk)
+    assert (done.state, done.planned_on, done.assigned_to) == ("released", on, shop.people.mechanic)
 
 
 def test_the_question_is_answered_by_another_day(shop: Workshop, chief: Client) -> None:
@@ -124,9 +149,13 @@ def test_the_page_of_a_vehicle_asks_about_the_day_of_a_draft(shop: Workshop, chi
 def test_many_that_are_planned_for_a_closed_day_are_not(shop: Workshop, chief: Client) -> None:
     on, order = closed_day(), drafted(shop, "W-1")
     given = {"order": order.number, "planned_on": on}
-    seen = chief.post("/work-orders/plan", given, follow=True).content.decode()
-    assert f"{order}: {words(on)}" in unescape(seen)
+    asked = unescape(chief.post("/work-orders/plan", given).content.decode())
+    assert f">{order.number}</a> for W-1: {words(on)}" in asked
     assert WorkOrder.objects.get(pk=order.pk).planned_on is None
+    where, fields = form(asked, 'class="main">Plan</button>')
+    chief.post(where, {**fields, "override_reason": "it must"})
+    row = WorkOrder.objects.get(pk=order.pk)
+    assert (row.planned_on, row.why_it_stands) == (on, "it must")
 
 
 def test_a_release_of_many_asks_about_a_closed_day(shop: Workshop, chief: Client) -> None:
@@ -136,7 +165,7 @@ def test_a_release_of_many_asks_about_a_closed_day(shop: Workshop, chief: Client
     assert f">{order.number}</a> for W-1: {words(on)}" in asked
     where, fields = form(asked, 'class="main">Release</button>')
     refused = unescape(chief.post(where, fields, follow=True).content.decode())
-    assert f"{order}: {words(on)}" in refused  # no reason was given
+    assert f">{order.number}</a> for W-1: {words(on)}" in refused  # no reason was given
     assert WorkOrder.objects.get(pk=order.pk).state == "drafted"
     chief.post(where, {**fields, "override_reason": "it must"})
     done = WorkOrder.objects.get(pk=order.pk)

@@ -1,5 +1,5 @@
-"""Releasing orders from the list: what lacks a day or a mechanic is asked about, and a release can
-be taken back while nothing has begun."""
+"""Releasing and planning many orders: what lacks a day or a mechanic is asked about, and what is
+in doubt; a release can be taken back while nothing has begun."""
 
 from dataclasses import dataclass
 from datetime import date
@@ -49,13 +49,39 @@ def release_orders(request: SignedIn) -> HttpResponse:
     asked = _asked(request, orders)
     if asked is not None:
         return orders_page(request, asked, status=409)
-    released = _released(request, orders, versions)
+    released, doubted = _released(request, orders, versions)
     if released:
         request.session["released"] = released
         messages.success(request, f"Released {_orders(len(released))}.")
     elif not chosen:
         messages.error(request, "Choose orders first, then release them.")
+    if doubted:
+        again = [f"{order.number}:{versions[order.number]}" for order, _ in doubted]
+        return orders_page(request, _why(request, RELEASE, doubted, again), status=409)
     return _back(request)
+
+
+RELEASE, PLAN = "Release", "Plan"
+Doubted = list[tuple[WorkOrder, Question]]
+
+
+def _why(request: SignedIn, act: str, doubted: Doubted, again: list[str]) -> dict[str, Any]:
+    """What is asked about some of the chosen orders: with a reason, another day or another
+    mechanic they go through, too."""
+    told: dict[str, list[WorkOrder]] = {}
+    for order, question in doubted:
+        told.setdefault(str(question), []).append(order)
+    return {
+        "act": act,
+        "lacking": [],
+        "said": list(told.items()),
+        "why": True,
+        "number": len(doubted),
+        "orders": again,
+        "planned_on": request.POST.get("planned_on", ""),
+        "assigned_to": request.POST.get("assigned_to", ""),
+        "query": request.POST.get("query", "")[:500],
+    }
 
 
 @dataclass(frozen=True)
@@ -83,6 +109,7 @@ def _asked(request: SignedIn, orders: list[WorkOrder]) -> dict[str, Any] | None:
         return None
     plan_days = days_for_orders(lacking, timezone.now())
     return {
+        "act": RELEASE,
         "lacking": [
             Lacking(
                 number=one.number,
@@ -125,11 +152,15 @@ def _lacks(order: WorkOrder, day: str, person: str) -> str:
     return ", ".join(filter(None, lacks))
 
 
-def _released(request: SignedIn, orders: list[WorkOrder], versions: dict[str, str]) -> list[str]:
-    """Numbers of those that were released; why the others were not is said."""
+def _released(
+    request: SignedIn, orders: list[WorkOrder], versions: dict[str, str]
+) -> tuple[list[str], Doubted]:
+    """Numbers of those that were released, and what is asked about others; why the rest was not is
+    said."""
     actor = Actor(request.user, "page", timezone.now())
     doubts = before_release(orders, actor.now, read_day(request.POST))
     said, found = request.POST.get("override_reason", ""), []
+    doubted: Doubted = []
     for order in orders:
         version, doubt = versions[order.number], doubts.get(order.pk)
         because = said or (doubt.yes if doubt else "")
@@ -137,12 +168,12 @@ def _released(request: SignedIn, orders: list[WorkOrder], versions: dict[str, st
             seen = whole_number(version) if version.isdecimal() else None
             _release(request, actor, order, seen, because)
         except Question as question:
-            messages.warning(request, f"{order}: {question}")
+            doubted.append((order, question))
         except Fault as fault:
             messages.warning(request, str(fault))
         else:
             found.append(order.number)
-    return found
+    return found, doubted
 
 
 def _release(
@@ -180,11 +211,13 @@ def plan_orders(request: SignedIn, actor: Actor) -> HttpResponse:
     planned_on, person = read_day(request.POST), request.POST.get("assigned_to", "")
     if planned_on is None and not person:
         raise Fault("Say for which day, or who does it.")
-    planned = 0
+    planned, doubted = 0, []
     for number in request.POST.getlist("order")[:MOST_AT_ONCE]:
         order = order_seen_by(request.user, number)
         try:
             _plan(request, actor, order, planned_on, order.version)
+        except Question as question:
+            doubted.append((order, question))
         except Fault as fault:
             messages.warning(request, f"{order}: {fault}")
         else:
@@ -194,6 +227,9 @@ def plan_orders(request: SignedIn, actor: Actor) -> HttpResponse:
         messages.success(request, f"Planned {_orders(planned)}{on}.")
     elif not request.POST.getlist("order"):
         messages.error(request, "Choose orders first, then plan them.")
+    if doubted:
+        again = [order.number for order, _ in doubted]
+        return orders_page(request, _why(request, PLAN, doubted, again), status=409)
     return back(request, "work-orders", request.POST.get("query", "")[:500])
 
 

@@ -255,8 +255,8 @@ def _cells(row: DueRow) -> list[Cell]:
         row.vehicle, row.registration, row.depot_name, row.compartment_name, row.service_name,
         STATE_WORDS[row.state], row.out_of_tolerance, row.p10, row.p50, row.p90, row.bring_in_by,
         row.take_a_reading_first, limit_reached(row.binding_limit, called=row.called),
-        row.binding_probability, row.life_used, row.remaining_km, row.remaining_h, _as_shown(row), row.odometer_unit,
-        row.duty_class, row.provisional, row.vehicle_status,
+        row.binding_probability, row.life_used, row.remaining_km, row.remaining_h,
+        _as_shown(row), row.odometer_unit, row.duty_class, row.provisional, row.vehicle_status,
         row.days_late,
     ]  # fmt: skip
 
