@@ -28,6 +28,7 @@ class DueFilters:
     since: date | None = None
     until: date | None = None
     order: Order = Order()
+    all_rounds: bool = False  # each in a line of its own
     faults: tuple[str, ...] = ()  # what could not be understood, in words
 
     @property
@@ -37,6 +38,7 @@ class DueFilters:
         pairs += [("period", self.period), ("from", _iso(self.since)), ("until", _iso(self.until))]
         pairs += [("sort", self.sort), ("group", self.order.group)]
         pairs += [("state", state) for state in self.states]
+        pairs += [("rounds", "all" if self.all_rounds else "")]
         return urlencode([(name, value) for name, value in pairs if value])
 
     @property
@@ -50,6 +52,12 @@ class DueFilters:
         return bool(
             self.states or self.service or self.search or self.period or self.since or self.until
         )
+
+    @property
+    def folds(self) -> bool:
+        """Whether rounds stand in one line for each depot and service; not where they are what is
+        looked for."""
+        return not (self.all_rounds or self.service or self.search)
 
     def toggled(self, state: str) -> "DueFilters":
         """The same with one state more, or one less when it was chosen."""
@@ -97,6 +105,7 @@ def read_filters(query: QueryDict) -> DueFilters:
         since=_read_day(query.get("from", "").strip(), faults),
         until=_read_day(query.get("until", "").strip(), faults),
         order=_read_order(query.get("sort", ""), query.get("group", "")),
+        all_rounds=query.get("rounds") == "all",
         faults=tuple(faults),
     )
 

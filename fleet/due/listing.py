@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields
 from datetime import date, datetime
 from typing import Any
 
-from django.db.models import Count, Exists, F, OuterRef, Q, QuerySet
+from django.db.models import Count, Exists, F, Min, OuterRef, Q, QuerySet
 from django.utils import timezone
 
 from fleet import bulk
@@ -133,6 +133,7 @@ class DueFilter:
     until: date | None = None
     service: str | None = None  # slug
     search: str = ""  # fleet number, registration or service
+    rounds: bool = True  # False: without what gets no order of its own
 
     def days(self, now: datetime | None) -> dict[int, date]:
         """Today at each depot asked for."""
@@ -149,6 +150,8 @@ class DueFilter:
             rows = rows.filter(vehicle__fleet_number__iexact=self.vehicle.strip())
         if self.service is not None:
             rows = rows.filter(service__slug=self.service)
+        if not self.rounds:
+            rows = rows.filter(service__is_round=False)
         if self.since is not None:
             rows = rows.filter(sort_on__gte=self.since)
         if self.until is not None:
@@ -234,6 +237,36 @@ def group_counts(
     rows = wanted.rows(wanted.days(now)).annotate(together=group_column(by))
     rows = rows.filter(together__in=list(groups))
     return dict(rows.order_by().values_list("together").annotate(Count("pk")))
+
+
+@dataclass(frozen=True)
+class Folded:
+    """The rounds of one service at one depot, in one line."""
+
+    depot: str  # slug
+    depot_name: str
+    service: str  # slug
+    service_name: str
+    count: int
+    overdue: int  # of them, or probably
+    first_on: date | None  # None: of none is its history known
+
+
+def folded(wanted: DueFilter, now: datetime | None = None) -> list[Folded]:
+    """Rounds under a filter, by depot and service, the first to fall due first; one query for each
+    day that it is somewhere."""
+    found = []
+    for today, pks in by_day(wanted.days(now)):
+        late = condition("overdue", today) | condition("probably_overdue", today)
+        rows = wanted.rows(dict.fromkeys(pks, today)).filter(service__is_round=True).order_by()
+        by = ("depot__slug", "depot__name", "service__slug", "service__name")
+        counted = {
+            "number": Count("pk"),
+            "late": Count("pk", filter=late),
+            "first": Min("sort_on", filter=Q(history_known=True)),
+        }
+        found += [Folded(*row) for row in rows.values_list(*by).annotate(**counted)]
+    return sorted(found, key=lambda one: (one.first_on or date.max, one.depot, one.service))
 
 
 def services_at(depots: Depots) -> QuerySet[Service]:

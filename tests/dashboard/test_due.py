@@ -1,6 +1,7 @@
 import re
 from collections.abc import Callable
 from datetime import date, timedelta
+from html import unescape
 from io import BytesIO
 
 import pytest
@@ -8,7 +9,7 @@ from django.test import Client
 from pytest_django import DjangoAssertNumQueries
 from python_calamine import CalamineWorkbook
 
-from fleet.due.models import DueDate, DueEarlier
+from fleet.due.models import DueDate, DueEarlier, Service
 from fleet.people.models import Person, SavedView
 from tests.cast import Cast, depots_day, vehicle
 
@@ -128,9 +129,9 @@ def test_the_number_of_queries_does_not_grow_with_the_list(
     for number in range(30):
         one.pk, one.vehicle = None, vehicle(f"W-{number}", people.plain, people.van_type)
         one.save()
-    # session, person, depots; rows, counts; services; saved lists with orders, deferrals and what
-    # stands on vehicles
-    with django_assert_num_queries(7):
+    # session, person, depots; rows, counts, rounds; services; saved lists with orders, deferrals and
+    # what stands on vehicles
+    with django_assert_num_queries(8):
         page(client)
 
 
@@ -205,3 +206,72 @@ def test_what_is_forecast_and_what_was_read_are_told_apart(
     assert late in row
     assert "1,408\N{NARROW NO-BREAK SPACE}km left at the last reading" in row
     assert "certain" not in row  # a limit that surely comes first needs no word
+
+
+# --- rounds ----------------------------------------------------------------------------------
+def rounds_of(people: Cast) -> list[int]:
+    """Levels of both vans, due in three and five days; their oil is due as it was."""
+    oil = DueDate.objects.filter(vehicle=people.van).select_related("service").get().service
+    levels = Service.objects.get(pk=oil.pk)
+    levels.pk, levels.slug, levels.name, levels.kind = None, "levels", "Level check", "check"
+    levels.is_round = True
+    levels.save()
+    on, ids = depots_day(), []
+    for days, vehicle_id in ((3, people.van.pk), (5, people.second_van.pk)):
+        row = DueDate.objects.get(vehicle=vehicle_id, service=oil)
+        due_on = on - timedelta(days=days)
+        row.pk, row.service, row.sort_on, row.p50 = None, levels, due_on, due_on
+        row.p10 = row.p90 = row.calendar_on = due_on
+        row.history_known, row.beyond_by_reading = True, False
+        row.save()
+        ids.append(row.pk)
+    return ids
+
+
+def lines_of(seen: str) -> int:
+    """Rows of the list that name the round."""
+    return seen.partition("<tbody")[2].count("<td>Level check")
+
+
+def test_rounds_stand_in_one_line_and_are_listed_where_it_leads(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    client = signed_in(people.supervisor)
+    before = page(client)
+    assert "rounds-head" not in before
+    rounds_of(people)
+    seen = page(client)
+    assert lines_of(seen) == 0
+    assert seen.count('class="first-word" href="/vehicles/') == before.count(
+        'class="first-word" href="/vehicles/'
+    )
+    section = seen.partition('<section class="rounds"')[2].partition("</section>")[0]
+    first = depots_day() - timedelta(days=5)
+    told = " ".join(re.sub("<[^>]*>", " ", section).split())
+    assert "Level check : 2 due, 2 of them overdue or probably so, the first on" in told
+    assert f"{first.day} {first:%b %Y}" in told
+    listed, each = re.findall(r'href="/due\?([^"]*)"', section)
+    assert lines_of(page(client, f"?{unescape(listed)}")) == 2
+    whole = page(client, f"?{unescape(each)}")
+    assert (lines_of(whole), "rounds-head" in whole) == (2, False)
+    assert 'name="rounds" value="all"' in whole  # kept by the form that narrows
+
+
+def test_states_files_and_the_api_keep_every_round(people: Cast, signed_in: SignedIn) -> None:
+    client = signed_in(people.supervisor)
+    rounds_of(people)
+    seen = page(client, "?state=overdue")
+    chip = re.search(r'id="state-overdue"><strong>([0-9]+)</strong>', seen)
+    assert chip is not None
+    assert int(chip[1]) == 2 + seen.partition("<tbody")[2].count('class="first-word" href')
+    assert client.get("/due.csv").content.decode().count("Level check") == 2
+    rows = client.get("/api/v1/due-dates").json()["rows"]
+    assert sum(row["service"] == "levels" for row in rows) == 2
+
+
+def test_what_is_looked_for_is_never_folded(people: Cast, signed_in: SignedIn) -> None:
+    rounds_of(people)
+    client = signed_in(people.supervisor)
+    for query in ("?search=V-101", "?service=levels", "?rounds=all"):
+        seen = page(client, query)
+        assert (lines_of(seen) > 0, "rounds-head" in seen) == (True, False), query

@@ -28,7 +28,17 @@ from fleet.dashboard.orders.marks import marks_of
 from fleet.dashboard.strip import page_scale
 from fleet.dashboard.words import MOST_COUNTED, MOST_PRESSING, STATE_WORDS, day
 from fleet.due.explain import limit_reached
-from fleet.due.listing import DueFilter, DueRow, counts_up_to, due_rows, group_counts, services_at
+from fleet.due.listing import (
+    PRESSING,
+    DueFilter,
+    DueRow,
+    Folded,
+    counts_up_to,
+    due_rows,
+    folded,
+    group_counts,
+    services_at,
+)
 from fleet.due.ordering import monday_of, week_of
 from fleet.moment import one_moment
 from fleet.people.models import SavedView
@@ -98,6 +108,23 @@ class Line:
     count: int = 0
 
 
+@dataclass(frozen=True)
+class Rounds:
+    """The rounds of one service at one depot, folded, and where they are listed."""
+
+    row: Folded
+    query: str
+
+
+def _rounds(whole: DueFilter, filters: DueFilters, now: datetime) -> list[Rounds]:
+    """What is folded: in the states chosen, else what presses this month."""
+    states = filters.states or PRESSING[: PRESSING.index("later")]
+    return [
+        Rounds(one, replace(filters, depot=one.depot, service=one.service, states=states).query)
+        for one in folded(replace(whole, states=states), now)
+    ]
+
+
 @require_GET
 @one_moment()
 def due(request: SignedIn) -> HttpResponse:
@@ -108,7 +135,8 @@ def due(request: SignedIn) -> HttpResponse:
     goes_by_key = after is not None and filters.order.is_soonest_first
     before = 1 if skip and not goes_by_key else 0  # the row before tells which group goes on
     days = {depot.pk: today_at(depot.zone, now) for depot in scope.chosen}
-    wanted = filters.wanted(days, today)
+    whole = filters.wanted(days, today)
+    wanted = replace(whole, rounds=not filters.folds)
     found = due_rows(
         wanted,
         order=filters.order,
@@ -118,7 +146,7 @@ def due(request: SignedIn) -> HttpResponse:
         now=now,
     )
     shown = found[before : before + size]
-    choices = _choices(request, scope, wanted, filters, now)
+    choices = _choices(request, scope, (whole, wanted), filters, now)
     context = {
         "lines": list(_lines(wanted, filters.order.group, found[:before], shown, now)),
         "marks": marks_of([row.vehicle_id for row in shown], request.user, today, joining=False),
@@ -126,6 +154,8 @@ def due(request: SignedIn) -> HttpResponse:
         "skip": skip + len(shown),
         "left": choices["listed"] and choices["listed"] - skip - len(shown),
         "filters": filters,
+        "rounds": _rounds(whole, filters, now) if filters.folds else [],
+        "each_round": replace(filters, all_rounds=not filters.all_rounds).query,
         "headings": _headings(filters),
         "sorts": SORT_WORDS,
         "groups": GROUP_WORDS,
@@ -139,12 +169,19 @@ def due(request: SignedIn) -> HttpResponse:
 
 
 def _choices(
-    request: SignedIn, scope: Scope, wanted: DueFilter, filters: DueFilters, now: datetime
+    request: SignedIn,
+    scope: Scope,
+    wanted: tuple[DueFilter, DueFilter],
+    filters: DueFilters,
+    now: datetime,
 ) -> dict[str, Any]:
-    before = replace(wanted, since=None, until=wanted.since)
-    filtered = [wanted, before] if wanted.since else [wanted]
-    counts, *earlier = counts_up_to(MOST_COUNTED, filtered, now)
-    listed = [counts[state] for state in filters.states or counts]
+    """What the list can be narrowed to; ``wanted`` is the whole of it, and what has lines."""
+    whole, lined = wanted
+    filtered = [whole, lined]
+    if whole.since:
+        filtered.append(replace(whole, since=None, until=whole.since))
+    counts, in_lines, *earlier = counts_up_to(MOST_COUNTED, filtered, now)
+    listed = [in_lines[state] for state in filters.states or in_lines]
     services, views = _named(request, scope)
     return {
         "states": [
@@ -152,7 +189,7 @@ def _choices(
             for state in MOST_PRESSING
         ],
         "listed": None if max(listed) > MOST_COUNTED else sum(listed),
-        "first": wanted.since,
+        "first": whole.since,
         "earlier": sum(one["overdue"] + one["probably_overdue"] for one in earlier),
         "unknown": counts["history_unknown"],
         "services": services,
