@@ -125,7 +125,7 @@ def referring(parents: Iterable[Model], *names: str, **beside: Collection[str]) 
 def lay_beside(parent: Model, name: str, rows: list[Any]) -> None:
     """Let ``parent.name.all()`` be rows that were read; what is filtered further is asked anew."""
     own: Any = _of_parent(parent, name)
-    own._result_cache, own._prefetch_done = rows, True
+    own._result_cache = rows
     # not in its ``__dict__``: the person of a request is a lazy object, which has one of its own
     laid: dict[str, Any] = getattr(parent, "_prefetched_objects_cache", {})
     parent._prefetched_objects_cache = laid | {name: own}  # type: ignore[attr-defined]

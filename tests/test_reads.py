@@ -112,6 +112,15 @@ def test_rows_that_refer_to_others_lie_beside_them(vans: list[Vehicle]) -> None:
     assert reads.ask(reads.referring([], "meters")) is None
 
 
+def test_what_is_laid_beside_a_row_of_many_to_many_is_given_and_the_rest_asked_for(
+    vans: list[Vehicle],
+) -> None:
+    ada, depot = Person.objects.get(), vans[0].depot
+    reads.lay_beside(ada, "depots", [depot])
+    assert list(ada.depots.all()) == [depot]
+    assert list(ada.depots.filter(pk=depot.pk)) == []  # she has none: asked anew
+
+
 def test_nothing_asked_for_asks_nothing(vans: list[Vehicle]) -> None:
     with CaptureQueriesContext(connection) as asked:
         assert reads.together() == ()

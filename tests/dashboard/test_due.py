@@ -129,8 +129,8 @@ def test_the_number_of_queries_does_not_grow_with_the_list(
     for number in range(30):
         one.pk, one.vehicle = None, vehicle(f"W-{number}", people.plain, people.van_type)
         one.save()
-    # session, person, depots; rows, counts, rounds; services; saved lists with orders, deferrals and
-    # what stands on vehicles
+    # session, person, depots; rows, counts, rounds; services; saved lists with orders, deferrals
+    # and what stands on vehicles
     with django_assert_num_queries(8):
         page(client)
 
