@@ -157,7 +157,8 @@ class UploadRowShape(serializers.Serializer[Any]):
     column = serializers.CharField(help_text="Of a sheet with a column for each day")
     cells = serializers.ListField(help_text="As given")
     outcome = serializers.ChoiceField(choices=UploadRow.Outcome.choices)
-    message = serializers.CharField()
+    message = serializers.CharField(help_text="As it was said first")
+    now = serializers.CharField(help_text="What stands of its reading now; empty: nothing else")
     vehicle = serializers.CharField(allow_null=True, help_text="Fleet number")
     reading = serializers.IntegerField(
         allow_null=True, help_text="Of odometer and engine hours the one that made the outcome"
@@ -317,7 +318,8 @@ class UploadRows(Resource):
             return csv_response(f"upload-{upload_id}", _lines(rows))
         on_page, following = page(request, rows, IN_ORDER, asked)
         found = _corrections([row["id"] for row in on_page])
-        told = [{**_cells(row), "corrections": found[row["id"]]} for row in on_page]
+        now = listing.said_now({row["decisive_id"] or 0: row["outcome"] for row in on_page})
+        told = [{**_cells(row, now), "corrections": found[row["id"]]} for row in on_page]
         return listed(told, following)
 
 
@@ -374,10 +376,11 @@ def _corrections(row_ids: list[int]) -> dict[int, list[dict[str, Any]]]:
     return found
 
 
-def _cells(row: dict[str, Any]) -> dict[str, Any]:
+def _cells(row: dict[str, Any], now: dict[int, listing.Now]) -> dict[str, Any]:
     names = ("number", "sheet", "row", "column", "outcome", "message")
     return {
         **{name: row[name] for name in names},
+        "now": ": ".join(now.get(row["decisive_id"], ())),
         "cells": json.loads(row["raw"]),
         "vehicle": row["fleet_number"],
         "reading": row["decisive_id"],

@@ -20,7 +20,7 @@ MOST_NAMES = 25  # unknown names that are looked up; our choice
 ROWS_AT_ONCE = 5_000
 _PLACE = re.compile(r"^(?:The odometer was taken, but )?(?:[A-Z]{1,3}|Row )[0-9]+ ")
 _QUOTED = re.compile(r"“[^”]*”")
-_FIGURE = re.compile(r"\bholds [0-9][0-9.e+]*")
+_FIGURE = re.compile(r"\b[Hh]olds [0-9][0-9.e+]*")
 _OPEN_DAY = re.compile(rf"{OPEN_DAY} .*")
 
 
@@ -41,18 +41,18 @@ class Kind:
 class _Key(NamedTuple):
     outcome: str
     reason: str
-    text: str  # the sentence without its place, or the name that nobody knows
+    text: str  # the sentence without place and values, or the name that nobody knows
 
 
 def kinds_of(rows: QuerySet[UploadRow], roll: Roll) -> list[Kind]:
     """Kinds of the rows that were not accepted, the most frequent first."""
     counts: Counter[_Key] = Counter()
     suggested: Counter[_Key] = Counter()
-    first: dict[_Key, str] = {}
-    for key, has_value, place in _keys(rows):
+    first: dict[_Key, tuple[str, str]] = {}
+    for key, has_value, place, said in _keys(rows):
         counts[key] += 1
         suggested[key] += has_value
-        first.setdefault(key, place)
+        first.setdefault(key, (place, said))
     unknown = [key for key, _ in counts.most_common() if key.outcome == Outcome.UNKNOWN_VEHICLE]
     meant = {key: roll.meant(key.text) for key in unknown[:MOST_NAMES]}
     return [
@@ -61,7 +61,8 @@ def kinds_of(rows: QuerySet[UploadRow], roll: Roll) -> list[Kind]:
     ]
 
 
-def _keys(rows: QuerySet[UploadRow]) -> Iterable[tuple[_Key, bool, str]]:
+def _keys(rows: QuerySet[UploadRow]) -> Iterable[tuple[_Key, bool, str, str]]:
+    """Of each row its kind, whether a value was likely meant, its place, and what it says."""
     found = rows.exclude(outcome__in=[Outcome.ACCEPTED, Outcome.WAITING]).order_by("number")
     columns = ("outcome", "message", "named", "sheet", "row", "column")
     judged = ("reading__reason", "hours_reading__reason", "reading__suggestion", "reading__verdict")
@@ -82,25 +83,38 @@ def _keys(rows: QuerySet[UploadRow]) -> Iterable[tuple[_Key, bool, str]]:
         )
         held = outcome in (Outcome.HELD, Outcome.REJECTED)
         word = (reason or other or "") if held else ""
-        key = _Key(outcome, word, named or _text(word, message))
-        yield key, verdict == Verdict.HELD and value is not None, place
+        said = _said(word, message)
+        alike = said if word else _FIGURE.sub("holds a number", _QUOTED.sub("“…”", said))
+        key = _Key(outcome, word, named or alike)
+        yield key, verdict == Verdict.HELD and value is not None, place, said
 
 
-def _text(reason: str, message: str) -> str:
+def _said(reason: str, message: str) -> str:
+    """What a row says, without its place."""
     if reason:
         return SENTENCES.get(reason, reason.replace("_", " "))
     plain = _OPEN_DAY.sub("which can be two days: write it as 2026-03-31", message)
-    plain = _FIGURE.sub("holds a number", _QUOTED.sub("“…”", _PLACE.sub("", plain)))
+    plain = _PLACE.sub("", plain)
     return plain[:1].upper() + plain[1:]
 
 
-def _kind(key: _Key, count: int, first: str, suggested: int, meant: tuple[str, ...]) -> Kind:
+def _kind(
+    key: _Key, count: int, of_first: tuple[str, str], suggested: int, meant: tuple[str, ...]
+) -> Kind:
+    first, said = of_first
     if key.outcome != Outcome.UNKNOWN_VEHICLE:
-        return Kind(key.outcome, key.reason, key.text, count, first, suggested)
+        if count > 1 and said != key.text:  # the values are those of the first
+            ended = said if said.endswith("?") else f"{said.rstrip('.')}."
+            said = f"{ended} {_more(count - 1)}"
+        return Kind(key.outcome, key.reason, said, count, first, suggested)
     times = "once" if count == 1 else f"{count:,} times"
     known = f"; {' and '.join(meant)} exist{'s' if len(meant) == 1 else ''}" if meant else ""
     words = f"“{key.text}” was named {times}{known or ', and is no known fleet number'}."
     return Kind(key.outcome, "", words, count, first, 0, key.text, meant)
+
+
+def _more(count: int) -> str:
+    return f"So {'is' if count == 1 else 'are'} {count:,} more."
 
 
 def as_json(kind: Kind) -> dict[str, Any]:

@@ -1,8 +1,8 @@
 """Readings and uploads as they are listed: one rule for pages, API and whoever asks next."""
 
 from collections import Counter
-from collections.abc import Collection, Sequence
-from typing import Any
+from collections.abc import Collection, Mapping, Sequence
+from typing import Any, NamedTuple
 
 from django.db.models import Count, Exists, OuterRef, Q, QuerySet
 from django.db.models.functions import Coalesce
@@ -17,7 +17,7 @@ from fleet.readings.models import (
     UploadRow,
     Verdict,
 )
-from fleet.readings.reasons import WITHDRAWN
+from fleet.readings.reasons import SENTENCES, WITHDRAWN
 from fleet.reads import Read, Rows, prepared, reader
 from fleet.vehicles.find import Depots
 from fleet.vehicles.models import Meter
@@ -43,6 +43,29 @@ def held_beside(reading: Reading) -> QuerySet[Reading]:
 def standing() -> QuerySet[ReadingDecision]:
     """Decisions that nobody has withdrawn."""
     return ReadingDecision.objects.filter(withdrawal=None, begun_with__withdrawal=None)
+
+
+class Now(NamedTuple):
+    """What stands of a row's reading, where that is not what was said first."""
+
+    verdict: str
+    why: str  # in words
+
+
+def said_now(outcomes: Mapping[int, str]) -> dict[int, Now]:
+    """What stands now of readings of rows with these outcomes, where somebody decided about them or
+    a later reading brought another verdict: by reading."""
+    made = standing().filter(reading__in=outcomes).order_by("pk")
+    decided = {one.reading_id: one for one in made}
+    found = {}
+    for one in Reading.objects.filter(pk__in=outcomes):
+        decision = decided.get(one.pk)
+        if decision is not None:
+            settled = f"settled, {decision.get_action_display()} ({decision.reason})."
+            found[one.pk] = Now(one.verdict, settled)
+        elif one.verdict != outcomes[one.pk]:
+            found[one.pk] = Now(one.verdict, SENTENCES.get(one.reason, "Nothing is odd about it."))
+    return found
 
 
 def settlements(depots: Depots) -> QuerySet[ReadingDecision]:

@@ -74,7 +74,7 @@ def test_a_record_that_cannot_be_right_is_said_and_counted_first(keeper: Client)
     api = "/api/v1/order-proposals"
     link = f'href="/stock?item={item.slug}&amp;at=plain&amp;way=counted#move"'
     page = keeper.get("/consumables").content.decode()
-    assert "Nothing was ever booked in or counted there" in page
+    assert "Nothing was ever booked in or counted at Plain" in page
     assert link in page
     assert keeper.get(api).json()["rows"][0]["record_wrong"] == "never booked"
     program = Actor(None, "command", scene.NOW)
@@ -83,7 +83,7 @@ def test_a_record_that_cannot_be_right_is_said_and_counted_first(keeper: Client)
     )
     ledger.use(program, taken)
     page = keeper.get("/consumables").content.decode()
-    assert "By the record more was used there than ever came" in page
+    assert "By the record more was used at Plain than ever came" in page
     assert keeper.get(api).json()["rows"][0]["record_wrong"] == "overdrawn"
     stock = keeper.get(f"/stock?item={item.slug}&at=plain&way=counted").content.decode()
     (form,) = [one for one in forms_of(stock) if one.action == "/stock/moves"]

@@ -158,7 +158,7 @@ def test_what_should_be_counted_first_is_not_chosen_beforehand(chief: Client) ->
     )  # fmt: skip
     ledger.use(Actor(None, "command", scene.NOW), taken)
     seen = opened(chief, "short")
-    assert "By the record more was used there than ever came: this quantity is a guess." in seen
+    assert "By the record more was used at Plain than ever came: this quantity is a guess." in seen
     assert "Choose what was ordered first." in send(chief, seen)
     assert not Arrival.objects.exists()
 

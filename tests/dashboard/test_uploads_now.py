@@ -75,6 +75,15 @@ def test_after_a_decision_an_upload_says_what_was_then_and_what_is_open_now(
     assert [name for name in (*named, "said") if f'id="{name}"' in said] == named
     page = plain(client.get(where).content.decode())
     assert f"{outcome}<span" in page
+    first = f'<span class="quiet small">Said first: {row.message}</span>'
+    assert row.message
+    assert first in page
+    assert page.index("settled, take another value (seen).") < page.index(first)
+    (told,) = client.get(f"/api/v1/uploads/{one.pk}/rows").json()["rows"]
+    assert (told["message"], told["now"]) == (
+        row.message,
+        "accepted: settled, take another value (seen).",
+    )
     assert "<strong>accepted now</strong>" in page
     assert "none now" in page if outcome == "held" else "all looked at" in page
     assert '<strong>10,700 km</strong> <span class="quiet">taken; 900 km sent' in page

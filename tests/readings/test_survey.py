@@ -152,9 +152,13 @@ def test_rows_alike_but_for_their_place_and_figures_are_one_kind() -> None:
     )  # fmt: skip
     found = [(one.words, one.count, one.first) for one in kinds_of(made.rows.all(), Roll())]
     assert found == [
-        ("Holds “…”, which is no date: write it", 3, "sheet March, C2"),
-        ("Holds a number, too large for any meter: correct it.", 2, "sheet March, C5"),
-        ("Holds “…”, which can be two days: write it as 2026-03-31", 1, "sheet March, C7"),
+        ("Holds “n/a”, which is no date: write it. So are 2 more.", 3, "sheet March, C2"),
+        (
+            "Holds 1.5e+16, too large for any meter: correct it. So is 1 more.",
+            2,
+            "sheet March, C5",
+        ),
+        ("Holds “3/4/2026”, which can be two days: write it as 2026-03-31", 1, "sheet March, C7"),
     ]
 
 

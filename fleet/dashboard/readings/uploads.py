@@ -59,6 +59,7 @@ class RowLine:
     number: int = 0  # through the whole file
     fix: "RowFix | None" = None  # what the form to correct it starts from; None: it has none
     corrected: tuple[str, ...] = ()  # what people corrected of it, in words
+    said_now: str = ""  # what stands now, where that is not what was said first
 
     @property
     def now(self) -> str:
@@ -148,6 +149,7 @@ def row_lines(rows: list[UploadRow], person: Person) -> list[RowLine]:
     own = list(found.filter(vehicle__depot__in=depots_of(person)))
     lines = {line.pk: line for line in reading_lines(own, person)}
     given = {one.pk: one for one in own}
+    now = listing.said_now({decisive[row.pk]: row.outcome for row in rows if decisive[row.pk]})
     corrections: dict[int, list[str]] = defaultdict(list)
     for one in listing.corrections_of(ids):
         corrections[one.row_id].append(_corrected(one))
@@ -156,7 +158,9 @@ def row_lines(rows: list[UploadRow], person: Person) -> list[RowLine]:
         pk = decisive[row.pk] or 0
         fix = fix_of(row, given.get(pk), person)
         corrected = tuple(corrections[row.pk])
-        told.append(replace(_line(row, lines.get(pk)), fix=fix, corrected=corrected))
+        why = now[pk].why if pk in now else ""
+        line = replace(_line(row, lines.get(pk)), fix=fix, corrected=corrected, said_now=why)
+        told.append(line)
     return told
 
 

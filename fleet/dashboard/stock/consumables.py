@@ -42,8 +42,8 @@ from fleet.dashboard.shown_units import fluid_unit, volume
 from fleet.dashboard.stock.lines import amount, meant, pieces_word, read_quantity, total
 from fleet.dashboard.stock.months import MonthChart, month_chart
 from fleet.dashboard.stock.proposals import (
-    WRONG_WORDS,
     coming_lines,
+    count_first,
     day_given,
     in_hand,
     proposal_lines,
@@ -170,7 +170,7 @@ def _page(
                 "needed": amount(row.needed, row.item.unit),
                 "there": in_hand(row.usable + row.on_order, row.item.unit),
                 "until": until.get((row.from_depot.slug, row.item.slug)),
-                "count_first": WRONG_WORDS.get(row.record_wrong, ""),
+                "count_first": count_first(row),
                 "may_move": may(request.user, Right.KEEP_STOCK, row.from_depot)
                 and may(request.user, Right.KEEP_STOCK, row.depot),
             }

@@ -9,7 +9,7 @@ from django.http import HttpResponse
 
 from fleet.consumables import propose
 from fleet.consumables.listing import Wrong
-from fleet.consumables.models import OrderProposal, StockNeed
+from fleet.consumables.models import OrderProposal, StockNeed, TransferProposal
 from fleet.dashboard.acts import act, back
 from fleet.dashboard.frame import SignedIn, needs
 from fleet.dashboard.stock.lines import amount, to_type
@@ -22,8 +22,8 @@ from fleet.stores.models import Arrival, Stock
 
 MOST_AT_ONCE = 500
 WRONG_WORDS: dict[str, str] = {
-    Wrong.OVERDRAWN: "By the record more was used there than ever came: this quantity is a guess.",
-    Wrong.NEVER_BOOKED: "Nothing was ever booked in or counted there: this quantity is a guess.",
+    Wrong.OVERDRAWN: "By the record more was used at {} than ever came: this quantity is a guess.",
+    Wrong.NEVER_BOOKED: "Nothing was ever booked in or counted at {}: this quantity is a guess.",
 }
 
 
@@ -58,6 +58,12 @@ def proposal_lines(
     return [_line(row, today + timedelta(own)) for row, own in zip(rows, days, strict=True)]
 
 
+def count_first(row: OrderProposal | TransferProposal) -> str:
+    """Why the record of the shelf that it is for cannot be right; empty: nothing says so."""
+    words = WRONG_WORDS.get(row.record_wrong, "")  # type: ignore[union-attr]
+    return words.format(row.depot.name)
+
+
 def _line(row: OrderProposal, due_on: date) -> ProposalLine:
     unit = row.item.unit
     return ProposalLine(
@@ -67,7 +73,7 @@ def _line(row: OrderProposal, due_on: date) -> ProposalLine:
         needed=amount(row.needed, unit),
         there=in_hand(row.usable + row.on_order, unit),
         given=amount(row.transferred, unit) if row.transferred else "",
-        count_first=WRONG_WORDS.get(row.record_wrong, ""),  # type: ignore[attr-defined]
+        count_first=count_first(row),
         pack=amount(row.pack.quantity, unit) if row.pack else "",
         due_on=due_on,
     )
