@@ -161,6 +161,14 @@ def test_a_job_has_a_fluid_where_anything_is_listed_or_chosen(
     assert supplies(**given).fluid(ORDER, Job(pk=7)) is None  # in words
 
 
+def test_a_service_of_no_compartment_is_told_no_list_of_another() -> None:
+    bare = Job(pk=7, service=Service(pk=6))
+    found = supplies(lists={1: ["GL-4 75W"], COMPARTMENT: ["GL-4 75W"]}).fluid(ORDER, bare)
+    assert found is not None
+    assert found.accepts == ()
+    assert supplies().measured(ORDER, Job(pk=7)) == ()
+
+
 # --- what a job used ---------------------------------------------------------------------------
 def rest(*foreseen: Any, named: set[str] | None = None, filled: bool = False) -> Used:
     used = Used([Line(7, 12, 1, "", recorded=True), Line(8, 11, 1, "", recorded=True)])
