@@ -8,8 +8,10 @@ from django.utils import timezone
 
 from fleet import chain
 from fleet.due.models import Service, ServiceDone
+from fleet.people.actor import Actor
 from fleet.readings.enter import Entry, enter
 from fleet.readings.models import Reading, Source
+from fleet.stores import ledger
 from fleet.stores.models import Item, Pack
 from fleet.vehicles.models import Meter, Vehicle
 from fleet.workorders.models import Material
@@ -102,10 +104,12 @@ def _driven(vans: list[Vehicle]) -> None:
 
 def _shelves(procedure_id: int, people: Cast) -> None:
     """What an oil change takes, of which too little is there."""
+    keeper = Actor(people.supervisor, "page", timezone.now())
     for at in range(ITEMS):
         item = shelf.item(f"seal-{at}", packs=(), kind="seal", unit="pieces")
         Pack.objects.create(item=item, quantity=10)
         shelf.stock(item, people.plain)
+        ledger.count(keeper, depot=people.plain, item=item, counted=0, reason="nothing is left")
         Material.objects.create(
             procedure_id=procedure_id, kind="seal", name=item.name, item=item, pieces=1,
             source=INVENTED,
