@@ -7,6 +7,7 @@ kept by a digest of all that they hold, so that it is worked out anew as soon as
 import json
 from collections import OrderedDict
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from functools import cache
 from hashlib import sha256
 from operator import attrgetter
@@ -17,6 +18,8 @@ from django.db.models import Model
 
 from fleet.vehicles.models import VehicleType
 from fleet.workorders.cardsteps import (
+    CardFastener,
+    CardReCheck,
     CardStep,
     Setting,
     card_fasteners,
@@ -58,15 +61,28 @@ class Kept:
 _kept = Kept(MOST_KEPT)
 
 
+@dataclass(frozen=True)
+class Page:
+    """What the book says of a procedure in a setting."""
+
+    steps: tuple[CardStep, ...]
+    tools: tuple[str, ...]
+    fasteners: tuple[CardFastener, ...]
+    materials: tuple[Material, ...]
+    retorque_after_km: float | None
+    re_check: str
+    printed_only: bool
+    re_checks: tuple[CardReCheck, ...]
+    lacking: tuple[str, ...]
+
+
 class Book:
     """What the book says, worked out once for all the cards on which it reads alike."""
 
     def __init__(self, cautions: Sequence[Caution]) -> None:
         self._all, self._cautions = cautions, digest(cautions)
         self._of_type, self._of_procedure = cache(_of_type), cache(_of_procedure)
-        self.fasteners = cache(card_fasteners)
-        self.fastened = cache(lambda procedure: tuple(self.fasteners(procedure).values()))
-        self.steps, self.lacking = cache(self._steps), cache(self._lacking)
+        self._fasteners, self.page = cache(card_fasteners), cache(self._page)
         self.cautions = cache(lambda setting, system: general_cautions(setting, system, cautions))
         self.re_checks = cache(
             lambda setting, service: card_re_checks(setting, service.re_check_rules.all())
@@ -74,15 +90,27 @@ class Book:
         self.re_check_cautions = cache(
             lambda setting, service: re_check_cautions(setting, service, cautions)
         )
-        self.tools, self.materials = cache(_tools), cache(_materials)
-        self.looked_at_again = cache(_looked_at_again)
+
+    def _page(self, setting: Setting, procedure: Procedure) -> Page:
+        rules = list(procedure.re_check_rules.all())
+        return Page(
+            steps=self._steps(setting, procedure),
+            tools=_tools(setting.raising, procedure),
+            fasteners=tuple(self._fasteners(procedure).values()),
+            materials=_materials(procedure),
+            retorque_after_km=retorque_after_km(procedure, rules),
+            re_check=re_check_words(procedure, rules, setting.unit),
+            printed_only=not rules and bool(procedure.re_check),
+            re_checks=self.re_checks(setting, procedure.service),
+            lacking=self._lacking(procedure),
+        )
 
     def _steps(self, setting: Setting, procedure: Procedure) -> tuple[CardStep, ...]:
         key = (
             *("steps", self._of_procedure(procedure), self._cautions, setting.raising),
             *(self._of_type(setting.vehicle_type), setting.salted_roads),
         )
-        fasteners = self.fasteners(procedure)
+        fasteners = self._fasteners(procedure)
         return _kept.of(key, lambda: card_steps(setting, procedure, fasteners, self._all))
 
     def _lacking(self, procedure: Procedure) -> tuple[str, ...]:
@@ -116,16 +144,6 @@ def _columns(model: type[Model]) -> Callable[[Model], tuple[Any, ...]]:
     names = [field.attname for field in model._meta.concrete_fields]
     values: Callable[[Model], tuple[Any, ...]] = attrgetter(*names)
     return values
-
-
-def _looked_at_again(procedure: Procedure, unit: str) -> dict[str, Any]:
-    """What a card says of re-checks, by its names; distances in the unit of the odometer."""
-    rules = list(procedure.re_check_rules.all())
-    return {
-        "retorque_after_km": retorque_after_km(procedure, rules),
-        "re_check": re_check_words(procedure, rules, unit),
-        "printed_only": not rules and bool(procedure.re_check),
-    }
 
 
 _TOOLS = {kind: at for at, kind in enumerate(Tool.Kind.values)}

@@ -22,10 +22,16 @@ def as_json(found: Card) -> dict[str, Any]:
 
 
 def all_as_json(found: Mapping[int, Card]) -> dict[int, dict[str, Any]]:
-    """Cards as plain values, by order id, for a renderer that writes steps once for all answers."""
+    """Cards as plain values, by order id, for a renderer that writes steps once for all answers,
+    and once for this one what jobs that are alike share."""
+    jobs = [job for card in found.values() for job in card.jobs]
     shared: dict[int, Any] = {
-        id(job.steps): _lasting(job.steps) for card in found.values() for job in card.jobs
+        id(part): Lasting(partial(_plain, part, {}))
+        for job in jobs
+        for part in (job.materials, job.fasteners)
+        if part
     }
+    shared |= {id(job.steps): _lasting(job.steps) for job in jobs}
     return {pk: _plain(card, shared) for pk, card in found.items()}
 
 

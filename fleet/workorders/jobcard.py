@@ -305,7 +305,7 @@ def _job(order: WorkOrder, setting: Setting, job: Job, book: Book, stores: Suppl
     procedure: Procedure | None = getattr(job.service, "procedure", None)
     if procedure is None:
         return _bare(order, setting, job, book, stores)
-    nuts_nm = procedure.wheel_nut_torque_nm
+    page, nuts_nm = book.page(setting, procedure), procedure.wheel_nut_torque_nm
     return CardJob(
         id=job.pk,
         title=job.title,
@@ -317,19 +317,21 @@ def _job(order: WorkOrder, setting: Setting, job: Job, book: Book, stores: Suppl
         minutes=procedure.minutes,
         edition=procedure.edition,
         source=procedure.source,
-        steps=book.steps(setting, procedure),
-        tools=book.tools(order.raising, procedure),
-        fasteners=book.fastened(procedure),
+        steps=page.steps,
+        tools=page.tools,
+        fasteners=page.fasteners,
         fluid=stores.fluid(order, job),
-        materials=stores.materials(order, job, book.materials(procedure)),
+        materials=stores.materials(order, job, page.materials),
         figures=stores.measured(order, job),
         used_fluid=procedure.used_fluid_class,
         wheel_nut_torque_nm=nuts_nm and told(nuts_nm),
-        **book.looked_at_again(procedure, setting.unit),
-        re_checks=book.re_checks(setting, job.service),
+        retorque_after_km=page.retorque_after_km,
+        re_check=page.re_check,
+        printed_only=page.printed_only,
+        re_checks=page.re_checks,
         note=procedure.note,
         cautions=(),
-        unsound=book.lacking(procedure),
+        unsound=page.lacking,
     )
 
 
