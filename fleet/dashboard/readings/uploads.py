@@ -59,7 +59,7 @@ class RowLine:
     number: int = 0  # through the whole file
     fix: "RowFix | None" = None  # what the form to correct it starts from; None: it has none
     corrected: tuple[str, ...] = ()  # what people corrected of it, in words
-    said_now: str = ""  # what stands now, where that is not what was said first
+    said_first: str = ""  # where something else stands now, and its reading does not tell it
 
     @property
     def now(self) -> str:
@@ -158,10 +158,15 @@ def row_lines(rows: list[UploadRow], person: Person) -> list[RowLine]:
         pk = decisive[row.pk] or 0
         fix = fix_of(row, given.get(pk), person)
         corrected = tuple(corrections[row.pk])
-        why = now[pk].why if pk in now else ""
-        line = replace(_line(row, lines.get(pk)), fix=fix, corrected=corrected, said_now=why)
+        first = _said_first(row, lines.get(pk)) if pk in now else ""
+        line = replace(_line(row, lines.get(pk)), fix=fix, corrected=corrected, said_first=first)
         told.append(line)
     return told
+
+
+def _said_first(row: UploadRow, reading: ReadingLine | None) -> str:
+    told = reading.reason if reading and reading.decided else ""
+    return "" if row.message in told else row.message
 
 
 def fix_of(row: UploadRow, reading: Reading | None, person: Person) -> RowFix | None:
