@@ -18,7 +18,8 @@ from fleet.people.models import FluidUnit, TemperatureUnit, TorqueUnit
 from fleet.units import temperature_f, volume_us_qt
 
 # a torque in a sentence, as '39.3 N·m' or '20 to 100 N·m'
-_IN_NM = re.compile(r"(\d+(?:\.\d+)?)(?: to (\d+(?:\.\d+)?))?\s?N·m")
+_NM = r"(?<![\d.])(\d{1,5}(?:\.\d{1,4})?)"
+_IN_NM = re.compile(rf"{_NM}(?: to {_NM})?\s?N·m")
 _reader: ContextVar[Any] = ContextVar("reader", default=None)
 
 
