@@ -6,7 +6,7 @@ stage does; DEVELOPERS.md names the arithmetic of each in ``calc``.
     calc/        pure arithmetic on arrays; knows no framework, no clock and no files
     units.py     text and quantities with units in, plain floats out
     bulk.py      many rows between arrays and the database
-    reads.py     several lists of a page by one statement
+    reads.py     several lists of a page by one trip to the database
     prepared.py  the SQL of a question, written once for many values
     rowcopies.py rows as models, copied where they are as before
     behind.py    lists that go on behind a row

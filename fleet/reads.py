@@ -1,4 +1,4 @@
-"""Reads asked together: one statement a step, however many lists a page shows.
+"""Reads asked together: one trip to the database a step, however many lists a page shows.
 
 A read is rows (a queryset), or a generator that yields the rows it wants, goes on once they are
 there and returns what it makes of them::
@@ -23,6 +23,7 @@ queryset that differs in plain values only is written once under ``@prepared``::
 
 from collections import defaultdict
 from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Sequence
+from contextlib import suppress
 from copy import copy
 from functools import cache, lru_cache, update_wrapper
 from itertools import chain
@@ -30,7 +31,7 @@ from operator import itemgetter
 from typing import Any, Generic, ParamSpec, TypeVar, overload
 
 from django.core.exceptions import EmptyResultSet
-from django.db import DEFAULT_DB_ALIAS, connections
+from django.db import DEFAULT_DB_ALIAS, Error, connections
 from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.models import Field, Model, QuerySet
 from django.db.models.query import ModelIterable
@@ -42,8 +43,10 @@ T = TypeVar("T")
 P = ParamSpec("P")
 Rows = QuerySet[Any, Any]
 Ids = Collection[int]
+Found = list[tuple[Any, ...]]  # rows of the database
 Read = Generator[Collection["Rows | Asked"], None, T]
 MOST_PARAMS = 5_000  # of one statement for several: far below what any database takes; our choice
+SEES_THE_SAME = "ISOLATION LEVEL REPEATABLE READ, READ ONLY"
 MOST_WRITTEN = 500  # of a prepared question for values of different kinds; our choice
 WHOLE = ("integer", "smallint")  # are read as the widest: a sum may be larger than its parts
 
@@ -181,7 +184,7 @@ class _Part:
 
 
 def fetch(wanted: "Collection[Rows | Asked]") -> None:
-    """Read several querysets by one statement; those that were read before are left alone.
+    """Read several querysets at once; those that were read before are left alone.
 
     Each keeps its own order. What one prefetches costs its own statements, and what is asked for
     very many ids is asked alone.
@@ -194,29 +197,72 @@ def fetch(wanted: "Collection[Rows | Asked]") -> None:
         for rows in new.values()
     ]
     asked = [part for part in parts if part.sql]
-    found: dict[int, list[tuple[Any, ...]]] = defaultdict(list)
-    if len(asked) == 1 or sum(len(part.params) for part in asked) > MOST_PARAMS:
-        with connection.cursor() as cursor:
-            for number, part in enumerate(asked):
-                cursor.execute(part.sql, part.params)
-                found[number] = cursor.fetchall()
-    elif asked:
-        heads, arms, picks = _shape(tuple(part.kinds for part in asked), connection.vendor)
-        named = ", ".join(
-            f"{head} AS ({part.sql})" for head, part in zip(heads, asked, strict=True)
-        )
-        params = [*chain.from_iterable(part.params for part in asked)]
-        with connection.cursor() as cursor:
-            cursor.execute(f"WITH {named} {arms}", params)
-            for row in cursor.fetchall():
-                found[row[0]].append(picks[row[0]](row))
+    found = _found(asked, connection) if asked else []
     for part in parts:
         part.fill(found[asked.index(part)] if part.sql else [])
 
 
+def _found(
+    asked: "Sequence[_Part | _PreparedPart]", connection: BaseDatabaseWrapper
+) -> list[Found]:
+    """The rows of each part."""
+    with connection.cursor() as cursor:
+        if len(asked) == 1 or sum(len(part.params) for part in asked) > MOST_PARAMS:
+            return [_alone(cursor, part) for part in asked]
+        if connection.vendor == "postgresql":
+            return _in_one_message(cursor, asked, in_own=not connection.in_atomic_block)
+        return _in_one_statement(cursor, asked)
+
+
+def _alone(cursor: Any, part: "_Part | _PreparedPart") -> Found:
+    cursor.execute(part.sql, part.params)
+    found: Found = cursor.fetchall()
+    return found
+
+
+def _in_one_message(
+    cursor: Any, asked: "Sequence[_Part | _PreparedPart]", *, in_own: bool
+) -> list[Found]:
+    """Several statements sent at once, which PostgreSQL answers one after the other: to plan one
+    of them all takes it longer than all else together.
+
+    Parameters
+    ----------
+    in_own
+        In a transaction of their own, in which all of them see the same; else in that around them.
+    """
+    texts, begin = [part.sql for part in asked], [f"BEGIN {SEES_THE_SAME}"] if in_own else []
+    params = [*chain.from_iterable(part.params for part in asked)]
+    try:
+        cursor.execute("; ".join([*begin, *texts, *(["COMMIT"] if in_own else [])]), params)
+    except BaseException:
+        if in_own:
+            with suppress(Error):  # where the connection is gone, so is the transaction
+                cursor.execute("ROLLBACK")
+        raise
+    found = []
+    for number in range(len(texts)):
+        if number or in_own:
+            cursor.nextset()
+        found.append(cursor.fetchall())
+    return found
+
+
+def _in_one_statement(cursor: Any, asked: "Sequence[_Part | _PreparedPart]") -> list[Found]:
+    """One statement whose rows are those of several, each with the number of its part."""
+    heads, arms, picks = _shape(tuple(part.kinds for part in asked))
+    named = ", ".join(f"{head} AS ({part.sql})" for head, part in zip(heads, asked, strict=True))
+    params = [*chain.from_iterable(part.params for part in asked)]
+    cursor.execute(f"WITH {named} {arms}", params)
+    found: list[Found] = [[] for _ in asked]
+    for row in cursor.fetchall():
+        found[row[0]].append(picks[row[0]](row))
+    return found
+
+
 @lru_cache(maxsize=1_000)
 def _shape(
-    parts: tuple[tuple[str, ...], ...], vendor: str
+    parts: tuple[tuple[str, ...], ...],
 ) -> tuple[list[str], str, list[Callable[[Sequence[Any]], tuple[Any, ...]]]]:
     """Columns of one kind share a place in the rows: a name for each part with its columns, what
     is read of all parts, and what picks each part's columns out of a row."""
@@ -234,7 +280,7 @@ def _shape(
             free[kind] += 1
         names = [f"c{at}" for at in range(len(own))]
         named = dict(zip(own, names, strict=True))
-        shown = ", ".join(_as(named.get(at, "NULL"), kind, vendor) for at, kind in enumerate(slots))
+        shown = ", ".join(named.get(at, "NULL") for at in range(len(slots)))
         heads.append(f"part_{number}({', '.join(names)})")
         arms.append(f"SELECT {number}, {shown} FROM part_{number}")  # noqa: S608
         picks.append(_picking([at + 1 for at in own]))  # behind the number of the part
@@ -251,10 +297,6 @@ def _kind(field: "Field[Any, Any]", vendor: str) -> str:
     """The kind of a column in the database, without its length."""
     kind = (field.db_type(connections[DEFAULT_DB_ALIAS]) or "text").partition("(")[0]
     return "bigint" if kind in WHOLE else str(kind)
-
-
-def _as(name: str, kind: str, vendor: str) -> str:
-    return f"CAST({name} AS {kind})" if vendor == "postgresql" else name
 
 
 # --- written once --------------------------------------------------------------------------

@@ -1,13 +1,17 @@
-"""Reads asked together give what each gives alone, by one statement a step."""
+"""Reads asked together give what each gives alone, by one trip to the database a step."""
 
+import threading
+import time
 from collections.abc import Iterable
 from datetime import date
 from typing import Any
 
 import pytest
-from django.db import connection
-from django.db.models import Count, Exists, F, OuterRef, QuerySet, Sum, Value
+from django.conf import settings
+from django.db import DatabaseError, connection
+from django.db.models import Count, Exists, F, Func, OuterRef, QuerySet, Sum, TextField, Value
 from django.test.utils import CaptureQueriesContext
+from psycopg.pq import TransactionStatus
 
 from fleet import reads
 from fleet.due.models import Limit, Service, ServiceDone
@@ -126,3 +130,35 @@ def test_nothing_asked_for_asks_nothing(vans: list[Vehicle]) -> None:
         assert reads.together() == ()
         assert list(reads.together(Service.objects.none())[0]) == []
     assert len(asked) == 0
+
+
+@pytest.mark.skipif(not settings.SERVED, reason="SQLite is asked one statement")
+@pytest.mark.django_db(transaction=True)
+def test_what_is_read_together_is_of_one_moment() -> None:
+    depot = scene.depot()
+    slowly = Depot.objects.annotate(
+        pause=Func(Value(0.6), function="pg_sleep", output_field=TextField())
+    )
+
+    def meanwhile() -> None:
+        time.sleep(0.2)
+        Depot.objects.create(slug="new", name="New", zone="UTC")
+        connection.close()
+
+    other = threading.Thread(target=meanwhile)
+    other.start()
+    first, second = reads.together(slowly, Depot.objects.order_by("pk"))
+    other.join()
+    assert [[one.slug for one in rows] for rows in (first, second)] == [[depot.slug]] * 2
+    assert Depot.objects.count() == 2
+
+
+@pytest.mark.skipif(not settings.SERVED, reason="SQLite is asked one statement")
+@pytest.mark.django_db(transaction=True)
+def test_a_fault_in_what_is_read_together_leaves_no_transaction_open() -> None:
+    scene.depot()
+    broken = Depot.objects.annotate(no=Func(Value(1) / Value(0), function="abs"))
+    with pytest.raises(DatabaseError, match="division by zero"):
+        reads.together(Vehicle.objects.all(), broken)
+    assert connection.connection.info.transaction_status == TransactionStatus.IDLE
+    assert reads.together(Vehicle.objects.all(), Depot.objects.all())[1]
