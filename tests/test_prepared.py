@@ -1,10 +1,13 @@
 """A prepared question gives for any values what a queryset for them gives, and is written once."""
 
-from collections.abc import Callable, Collection
+import ast
+from collections.abc import Callable, Collection, Iterator
 from datetime import UTC, date, datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
+from django.conf import settings
 from django.db import connection
 from django.db.models import Count, Exists, OuterRef, Q
 from django.test.utils import CaptureQueriesContext
@@ -173,3 +176,33 @@ def test_what_a_question_does_not_ask_for_as_it_is_is_refused(
 def test_values_are_given_in_their_order(vans: list[Vehicle]) -> None:
     with pytest.raises(TypeError, match="in their order"):
         prepared(models_of)(pks=[1])
+
+
+CLOCKS = {"now", "today", "today_at", "newest_day", "localdate", "localtime", "utcnow", "Now"}
+
+
+def asked_of_a_clock(source: str) -> list[str]:
+    """Names of the prepared questions in a source that look at a clock themselves."""
+    found = [
+        one
+        for one in ast.walk(ast.parse(source))
+        if isinstance(one, ast.FunctionDef)
+        and any("prepared" in ast.unparse(mark) for mark in one.decorator_list)
+    ]
+    return [one.name for one in found if CLOCKS & set(_called(one))]
+
+
+def _called(function: ast.FunctionDef) -> Iterator[str]:
+    for one in ast.walk(function):
+        if isinstance(one, ast.Call):
+            yield ast.unparse(one.func).rpartition(".")[2]
+
+
+def test_no_question_keeps_the_day_on_which_it_was_first_asked() -> None:
+    """What is written once is asked for years: the day is given, as any value."""
+    folder = Path(settings.BASE_DIR) / "fleet"
+    sources = {path: path.read_text() for path in folder.rglob("*.py")}
+    assert {path: found for path in sources if (found := asked_of_a_clock(sources[path]))} == {}
+    assert sum("@prepared" in source for source in sources.values()) > 40
+    bad = "@prepared\ndef _late(pks: Ids) -> Rows:\n    return A.filter(on__lt=timezone.now())\n"
+    assert asked_of_a_clock(bad) == ["_late"]
