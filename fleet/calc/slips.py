@@ -6,10 +6,12 @@ typed as 47.5 stays far below what its thread would bear.
 """
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 
+_DIGITS = re.compile(r"[0-9.]+")
 TORQUE_TOLERANCE = 0.10  # share, where the step states none; our choice
 SLIP_SHARE = 0.03  # a slip fits within so much of its factor; our choice
 UNSEEN_RATIO = 1.356  # a range this wide hides a slip between lbf·ft and N·m
@@ -202,7 +204,7 @@ def _fitting(
     typed: float, reference: float, known: Sequence[tuple[float, str]], typed_text: str
 ) -> tuple[Slip, ...]:
     """Slips within 3 % of their factor or half a unit of the last typed digit, nearest first."""
-    room = max(SLIP_SHARE, _half_last_digit(typed_text or f"{typed:g}") / typed)
+    room = max(SLIP_SHARE, _half_last_digit(typed_text or f"{typed:g}"))
     found = []
     for factor, words in known:
         off = abs(math.log(typed / reference / factor))
@@ -212,9 +214,10 @@ def _fitting(
 
 
 def _half_last_digit(text: str) -> float:
-    """Half a unit of the last digit of a number as typed."""
+    """Half a unit of the last digit of a number as typed, in whatever unit, as a share of it."""
+    found = _DIGITS.search(text.replace(",", "."))
     try:
-        exponent = Decimal(text.strip().replace(",", ".")).as_tuple().exponent
+        digits = Decimal(found[0] if found else "")
     except InvalidOperation:
         return 0.0
-    return 0.5 * 10.0 ** int(exponent)
+    return 0.5 * 10.0 ** int(digits.as_tuple().exponent) / float(digits) if digits else 0.0

@@ -1,7 +1,7 @@
 """In which units whoever looks reads sums of fluid, temperatures and torques.
 
-What is typed, recorded and measured stays in the unit of its field: only what is added up or read
-off is shown otherwise.
+Fluid and temperatures are typed in the unit of their field: only what is added up or read off is
+shown otherwise. A torque is typed in the unit it is read in, too (``orders/typed_torques.py``).
 """
 
 import re
@@ -84,10 +84,11 @@ def torque_beside(least_nm: float, most_nm: float | None, stated_unit: str) -> s
     return ", ".join(words.torque_in(least_nm, most_nm, one) for one in others)
 
 
-def torque_field() -> str:
-    """The unit of a field for a torque, and how another is typed into it by whoever reads one."""
-    other = torque_unit()
-    return "N·m" if other == TorqueUnit.NEWTON_METRES else f"N·m, or with {other} behind it"
+def as_typed(typed: str, torque_nm: float) -> str:
+    """How a torque was typed, behind it, where whoever looks does not read just that already."""
+    if not typed or typed.replace(" ", THIN_SPACE) == torque_first(torque_nm, None):
+        return ""
+    return f" as typed: {typed}"
 
 
 def torques_in_text(text: str) -> str:

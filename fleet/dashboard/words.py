@@ -110,9 +110,13 @@ def left_or_over(number: float | None, unit: str) -> str:
 
 def torque_in(least_nm: float, most_nm: float | None, unit: str) -> str:
     """A torque or a range of it in a unit, as '39.3 N·m' or '26 to 33 lbf·ft'."""
+    return f"{torque_ends(least_nm, most_nm, unit)}{THIN_SPACE}{unit}"
+
+
+def torque_ends(least_nm: float, most_nm: float | None, unit: str) -> str:
+    """The same without the unit."""
     ends = [units.torque_in(value, unit) for value in (least_nm, most_nm) if value]
-    shown = [f"{value:.1f}".removesuffix(".0") for value in ends]
-    return f"{' to '.join(shown)}{THIN_SPACE}{unit}"
+    return " to ".join(f"{value:.1f}".removesuffix(".0") for value in ends)
 
 
 def on_hand(amount: float, unit: str = "") -> str:

@@ -32,6 +32,7 @@ from fleet.workorders.subjects import (
     Subject,
     check_point,
     half_read_question,
+    in_own_unit,
     subject_of,
     unit_of,
     well,
@@ -58,7 +59,7 @@ class PointSeen:
     point: str = ""
     seen: bool | None = None  # whether it is as it should be
     value: float | None = None
-    unit: str = ""  # of the value: that of the figure, or N·m for a fastener
+    unit: str = ""  # of the value; empty: that of the figure, or N·m for a fastener
     temperature_c: float | None = None  # at which a level was read [°C]
     override_reason: str = ""
 
@@ -75,15 +76,17 @@ def confirm(actor: Actor, job_id: int, given: PointSeen) -> Confirmed:
     Fault
         No such step, rule or point; or neither a word nor a value.
     """
-    point, value, temperature_c = given.point.strip(), given.value, given.temperature_c
-    same = {"point": point, "value": value, "temperature_c": temperature_c}
+    point, temperature_c = given.point.strip(), given.temperature_c
     key = given.client_key
-    row: ConfirmRecord | None = known(ConfirmRecord.objects, key, job_id=job_id, **same)
+    row = _sent_before(job_id, given)
     if row is not None:
         return _confirmed_before(row)
     job = job_to_record(actor, job_id)
     subject = subject_of(job, given.rule.strip(), given.step)
     check_point(subject, point)
+    unit = unit_of(subject, given.value)
+    value = in_own_unit(given.value, given.unit, unit)
+    same = {"point": point, "value": value, "temperature_c": temperature_c}
     as_it_should = well(subject, given.seen, value, temperature_c)
     early = _early(actor, job, subject)
     question = early or half_read_question(subject, temperature_c)
@@ -101,7 +104,7 @@ def confirm(actor: Actor, job_id: int, given: PointSeen) -> Confirmed:
         job=job,
         about=subject.about,
         seen=as_it_should,
-        unit=given.unit or unit_of(subject, value),
+        unit=unit,
         too_early=bool(early),
     )
     raised = _raise(actor, job, subject, record)
@@ -178,6 +181,21 @@ def _as_it_should(
         override_reason=override_reason,
     )
     return confirm(actor, job.pk, seen).record
+
+
+def _sent_before(job_id: int, given: PointSeen) -> ConfirmRecord | None:
+    """The record that came under the same key before, in whichever unit it is sent again."""
+    before = ConfirmRecord.objects.filter(client_key=given.client_key).first()
+    value = given.value if before is None else in_own_unit(given.value, given.unit, before.unit)
+    row: ConfirmRecord | None = known(
+        ConfirmRecord.objects,
+        given.client_key,
+        job_id=job_id,
+        point=given.point.strip(),
+        value=value,
+        temperature_c=given.temperature_c,
+    )
+    return row
 
 
 def _confirmed_before(row: ConfirmRecord) -> Confirmed:

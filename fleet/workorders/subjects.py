@@ -7,6 +7,7 @@ from fleet.bulk import only
 from fleet.calc.slips import Ask, torque_question
 from fleet.due.models import CheckFigure, CheckResult, Service
 from fleet.faults import Fault
+from fleet.units import UnitError, torque_nm
 from fleet.workorders.checks import outcome
 from fleet.workorders.models import Fastener, Job, Procedure, ReCheckRule, Step
 from fleet.workorders.points import points_of
@@ -137,6 +138,24 @@ def unit_of(subject: Subject, value: float | None) -> str:
     if subject.fastener is not None:
         return "N·m"
     return subject.figure.unit if subject.figure is not None else ""
+
+
+def in_own_unit(value: float | None, given_unit: str, own_unit: str) -> float | None:
+    """A value in the unit that its field is kept in; only torques are given in others.
+
+    Raises
+    ------
+    Fault
+        The unit given is another, and none of torque.
+    """
+    if value is None or given_unit in ("", own_unit):
+        return value
+    if own_unit != "N·m":
+        raise Fault(f"This is measured in {own_unit or 'no unit'}: give it so.", about="unit")
+    try:
+        return torque_nm(value, given_unit)
+    except UnitError as error:
+        raise Fault(str(error), about="unit") from error
 
 
 def half_read_question(subject: Subject, temperature_c: float | None) -> str:

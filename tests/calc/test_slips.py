@@ -150,3 +150,11 @@ def test_less_than_85_or_more_than_110_per_cent_is_asked_about(typed_l: float) -
 def test_a_us_quart_cannot_be_told_from_a_litre() -> None:
     # 1.5 L typed as 1.585 US quarts: 5.7 % more, inside the tolerance
     assert litres_question(1.585, 1.5) is None
+
+
+def test_how_finely_a_torque_was_typed_is_read_in_its_own_unit() -> None:
+    """By hand: 4 kgf·m are 39.2266 N·m, 7.2 % beyond 1.3558 times 27. Half a unit of a typed 4 is
+    an eighth of it, of a typed 4.00 an eighth of a hundredth."""
+    slip = "the figure in N·m, read as lbf·ft"
+    assert slip in words(torque_question(39.2266, 27, typed_text="4 kgf·m"))
+    assert slip not in words(torque_question(39.2266, 27, typed_text="4.00 kgf·m"))

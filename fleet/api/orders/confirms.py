@@ -29,7 +29,12 @@ class ConfirmGiven(Record):
         required=False, allow_null=True, help_text="As it should be; by default what the value says"
     )
     value = Number(required=False, help_text="In its unit")
-    unit = Text(max_length=12, allow_blank=True, default="", help_text="By default its figure's")
+    unit = Text(
+        max_length=12,
+        allow_blank=True,
+        default="",
+        help_text="By default its figure's, of a torque N·m",
+    )
     temperature_c = Number(required=False, help_text="At which a level was read")
     override_reason = Text(
         max_length=300, allow_blank=True, default="", help_text="Answers the question of a 409"

@@ -14,6 +14,7 @@ order_papers.py   papers, records taken back, substitutes
 records.py        records from a form or a phone's queue
 releasing.py      orders released from the list; what lacks a day or a mechanic
 todays_orders.py  Today's orders, and the script for work offline
+typed_torques.py  torques in the unit that a form showed
 work_order.py     the page of one order
 work_orders.py    the page Work orders
 """

@@ -2,13 +2,14 @@
 
 from collections.abc import Callable
 
+from fleet.dashboard.orders import typed_torques
 from fleet.dashboard.shown_units import torque
 from fleet.dashboard.whole_numbers import whole_number
 from fleet.dashboard.words import plain
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.reads import Read
-from fleet.units import UnitError, number, temperature_c, torque_nm
+from fleet.units import UnitError, number, temperature_c
 from fleet.workorders import confirming, points
 from fleet.workorders.confirming import PointSeen
 from fleet.workorders.models import ConfirmRecord, Job, TorqueRecord, WorkOrder
@@ -42,7 +43,7 @@ def keep(actor: Actor, job: Job, text: Callable[[str], str]) -> str:
             step=number,
             point=text("point"),
             seen=_seen(text("seen")),
-            value=_value(value, text("unit")) if value else None,
+            value=_value(value, text) if value else None,
             unit=text("unit"),
             temperature_c=_temperature_c(temperature) if temperature else None,
             override_reason=text("override_reason"),
@@ -58,13 +59,13 @@ def _seen(given: str) -> bool | None:
     return {"yes": True, "no": False}.get(given)
 
 
-def _value(typed: str, unit: str) -> float:
-    """A value in the unit of its field; a torque may carry its own unit."""
-    bare = not any(sign.isalpha() for sign in typed)
+def _value(typed: str, text: Callable[[str], str]) -> float:
+    """A value in the unit of its field; a torque may carry its own unit, and is kept in N·m."""
+    if text("unit") == "N·m":
+        typed = typed_torques.with_unit(typed, typed_torques.shown_unit(text))
+        return typed_torques.in_nm(typed, about="value")
     try:
-        if unit != "N·m":
-            return number(typed, decimal_mark(typed)).value
-        return torque_nm(f"{typed} N·m" if bare else typed, decimal_mark=decimal_mark(typed))
+        return number(typed, decimal_mark(typed)).value
     except UnitError as error:
         raise Fault(str(error), about="value") from error
 

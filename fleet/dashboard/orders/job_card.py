@@ -17,11 +17,12 @@ from django.views.decorators.http import require_GET, require_http_methods
 
 from fleet import chain, reads
 from fleet.dashboard.frame import SignedIn, needs, scope_of, show
-from fleet.dashboard.orders import odometer
+from fleet.dashboard.orders import odometer, typed_torques
 from fleet.dashboard.orders.changes import FITNESS, open_to
 from fleet.dashboard.orders.kept import kept
 from fleet.dashboard.orders.lines import order_seen_by
 from fleet.dashboard.orders.records import Sent, keep, performed_at
+from fleet.dashboard.shown_units import torques_in_text
 from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
 from fleet.people.roles import Right, depots_of, may
@@ -215,7 +216,7 @@ def record_work(request: SignedIn, number: str) -> HttpResponse:
     except Question as question:
         return _asked(request, order, question, queued)
     except Fault as fault:
-        return _refused(request, order, str(fault), queued)
+        return _refused(request, order, torques_in_text(str(fault)), queued)
     if request.POST.get("kind") in MOVES_DATES:
         chain.refresh([order.vehicle_id], timezone.now())
     if queued:
@@ -233,19 +234,25 @@ def _sent(request: SignedIn, order: WorkOrder) -> Sent:
 
 def _asked(request: SignedIn, order: WorkOrder, question: Question, queued: bool) -> HttpResponse:
     """Ask back; the same form with a reason, or with another value, goes through."""
+    sent = _sent(request, order)
     typed_name = next((name for name in TYPED if request.POST.get(name)), "litres")
     pairs = [pair for pair in request.POST.items() if pair[0] not in UNANSWERABLE]
+    candidates_of = question.about if question.about in CHOSEN else typed_name
+    candidates = [(one.partition(":")[0], one) for one in question.candidates]
+    if candidates_of == "torque":
+        candidates = [typed_torques.one_tap(one) for one in question.candidates]
     asked = {
         "order": order,
-        "question": str(question),
+        "question": torques_in_text(str(question)),
         "yes": question.yes,
         "words": request.POST.get("way") or request.POST.get("kind", ""),
         "fields": pairs,
-        "candidates": [(one.partition(":")[0], one) for one in question.candidates],
-        "candidates_of": question.about if question.about in CHOSEN else typed_name,
+        "candidates": candidates,
+        "candidates_of": candidates_of,
         "candidates_head": CHOSEN.get(question.about, MEANT),
         "typed_name": typed_name,
         "typed": request.POST.get(typed_name, ""),
+        "typed_unit": _typed_unit(sent, typed_name),
         "which": question.about == "quantity" and not request.POST.get("override_reason"),
         "may_keep": may(request.user, Right.SET_UP, order.depot_id),
     }
@@ -254,6 +261,13 @@ def _asked(request: SignedIn, order: WorkOrder, question: Question, queued: bool
         answer = {"outcome": "asked", "said": str(question), "html": html}
         return JsonResponse(answer, status=409)
     return page(request, order, {"asked": asked}, status=409)
+
+
+def _typed_unit(sent: Sent, name: str) -> str:
+    """The unit of the field that a question is about, where its label says one."""
+    if name == "torque" or (name == "value" and sent.text("unit") == "N·m"):
+        return typed_torques.shown_unit(sent.text)
+    return sent.text("unit") if name == "value" else ""
 
 
 def _refused(request: SignedIn, order: WorkOrder, fault: str, queued: bool) -> HttpResponse:

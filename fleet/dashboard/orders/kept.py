@@ -9,7 +9,7 @@ from typing import Any
 from django.http import Http404
 
 from fleet.dashboard.orders import confirms
-from fleet.dashboard.shown_units import torque
+from fleet.dashboard.shown_units import as_typed, torque
 from fleet.dashboard.words import day, plain
 from fleet.due.models import CheckResult
 from fleet.reads import Read, Rows, prepared, reader, side_by_side
@@ -199,7 +199,7 @@ def _own(kind: type[Any], *beside: str) -> prepared[[int]]:
 def _torque_words(row: TorqueRecord) -> str:
     words = confirms.tightened(row)
     words += f"{torque(row.torque_nm)}{', to the figure' * row.to_the_figure}"
-    words += f" as typed: {row.typed}" if row.typed else ""
+    words += as_typed(row.typed, row.torque_nm)
     words += f", wrench {row.wrench}" if row.wrench else ", no wrench noted"
     return f"{words}; it stands, because {row.override_reason}" if row.override_reason else words
 

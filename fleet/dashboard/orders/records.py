@@ -8,16 +8,16 @@ from typing import IO
 from django.http import QueryDict
 from django.utils.dateparse import parse_datetime
 
-from fleet.dashboard.orders import confirms
+from fleet.dashboard.orders import confirms, typed_torques
 from fleet.dashboard.orders.changes import read_number
-from fleet.dashboard.shown_units import torque
+from fleet.dashboard.shown_units import as_typed, torque
 from fleet.dashboard.whole_numbers import whole_number
 from fleet.dashboard.words import plain
 from fleet.due.models import CheckFigure
 from fleet.faults import Fault
 from fleet.people.actor import Actor
 from fleet.stores.models import Product
-from fleet.units import UnitError, number, torque_nm
+from fleet.units import UnitError, number
 from fleet.vehicles.models import Compartment
 from fleet.workorders import checks, findings, fluids, late, photos, recording, torques
 from fleet.workorders.findings import Report
@@ -83,6 +83,7 @@ def _noted_instead(sent: Sent) -> str:
     if sent.text("kind") in KEPT_WHEN_CANCELLED:
         return ""
     given = {name: value for name, value in sent.given.items() if name not in NO_WORDS}
+    given |= {name: _typed_torque(sent, name) for name in TORQUES if sent.text(name)}
     note = late.as_note(
         sent.actor,
         sent.order.pk,
@@ -94,7 +95,7 @@ def _noted_instead(sent: Sent) -> str:
 
 
 def _torque(sent: Sent) -> str:
-    typed = "" if sent.text("whole") else sent.text("torque")
+    typed = "" if sent.text("whole") else _typed_torque(sent, "torque")
     if not typed and not sent.text("whole"):
         raise Fault("Type the torque, or tap the button with the figure.")
     record = torques.torque(
@@ -105,38 +106,34 @@ def _torque(sent: Sent) -> str:
             from_maker=None if sent.text("fastener") else _makers_figure(sent),
             point=sent.text("point"),
             client_key=sent.text("client_key"),
-            torque_nm=_torque_nm(typed) if typed else None,
+            torque_nm=typed_torques.in_nm(typed) if typed else None,
             typed_text=typed,
             wrench=sent.text("wrench"),
             override_reason=sent.text("override_reason"),
         ),
     )
     wrench = f"wrench {record.wrench}" if record.wrench else "no wrench noted"
-    as_typed = f" as typed: {record.typed}" if record.typed else ""
-    return f"{record.fastener_name}: {torque(record.torque_nm)}{as_typed}, {wrench}."
+    typed = as_typed(record.typed, record.torque_nm)
+    return f"{record.fastener_name}: {torque(record.torque_nm)}{typed}, {wrench}."
 
 
 def _makers_figure(sent: Sent) -> MakersFigure:
     """A fastener in words, and what the maker's book says of it."""
-    if not sent.text("figure"):
+    figure, top = _typed_torque(sent, "figure"), _typed_torque(sent, "figure_to")
+    if not figure:
         raise Fault("Give the figure of the maker's book.")
-    top = sent.text("figure_to")
     return MakersFigure(
         name=sent.text("name"),
-        torque_nm=_torque_nm(sent.text("figure")),
-        torque_max_nm=_torque_nm(top) if top else None,
+        torque_nm=typed_torques.in_nm(figure),
+        torque_max_nm=typed_torques.in_nm(top) if top else None,
         source=sent.text("figure_source"),
     )
 
 
-def _torque_nm(typed: str) -> float:
-    """A torque with its unit, or without one in N·m."""
-    bare = not any(sign.isalpha() for sign in typed)
-    try:
-        unit = f"{typed} N·m" if bare else typed
-        return torque_nm(unit, decimal_mark=decimal_mark(unit))
-    except UnitError as error:
-        raise Fault(str(error)) from error
+def _typed_torque(sent: Sent, name: str) -> str:
+    """What a field for a torque holds, with the unit that it was typed in; empty: nothing."""
+    typed = sent.text(name)
+    return typed_torques.with_unit(typed, typed_torques.shown_unit(sent.text)) if typed else ""
 
 
 def _fluid(sent: Sent) -> str:
@@ -276,5 +273,6 @@ KINDS: dict[str, Callable[[Sent], str]] = {
 KEPT_WHEN_CANCELLED = ("note", "photo", "finding")
 NO_WORDS = (
     *("csrfmiddlewaretoken", "client_key", "kind", "job", "person", "performed_at"),
-    "override_reason",
+    *("override_reason", typed_torques.UNIT_FIELD),
 )
+TORQUES = ("torque", "figure", "figure_to")

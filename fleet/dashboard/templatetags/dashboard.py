@@ -265,8 +265,15 @@ def torque(least_nm: float, most_nm: float | None = None) -> str:
 
 
 @register.simple_tag
-def torque_field() -> str:
-    return shown_units.torque_field()
+def torque_unit() -> str:
+    """The unit in which whoever looks reads and types torques."""
+    return shown_units.torque_unit()
+
+
+@register.filter
+def torque_ends(one: CardFastener) -> str:
+    """The ends of a fastener's range, as '26 to 33', where a label has said the unit."""
+    return words.torque_ends(one.torque_nm, one.torque_max_nm, shown_units.torque_unit())
 
 
 @register.filter
