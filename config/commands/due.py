@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 KEYS = (
     *("vehicle", "depot", "compartment", "service", "state", "p10", "p50", "p90"),
     *("bring_in_by", "binding_limit", "binding_probability", "life_used", "remaining_km"),
-    "duty_class",
+    *("duty_class", "limit_reached"),
 )
 HEADINGS = {
     "vehicle": "Vehicle",
@@ -30,7 +30,7 @@ HEADINGS = {
     "p50": "Expected",
     "p90": "Latest",
     "bring_in_by": "Bring in by",
-    "binding_limit": "Limit reached first",
+    "limit_reached": "Limit reached first",
     "life_used": "Life used",
     "duty_class": "Duty",
 }
@@ -102,13 +102,22 @@ def _states(arguments: argparse.Namespace) -> list[str] | None:
 def _plain(row: "DueRow") -> dict[str, Any]:
     plain: dict[str, Any] = {}
     for key in KEYS:
-        value = getattr(row, key)
+        value = _told(row, key)
         if isinstance(value, date):
             value = value.isoformat()
         elif isinstance(value, float):
             value = round(value, DECIMALS[key])
         plain[key] = value
     return plain
+
+
+def _told(row: "DueRow", key: str) -> Any:
+    """A field of a row, or its limit in the words of every list."""
+    from fleet.due.explain import limit_reached
+
+    if key == "limit_reached":
+        return limit_reached(row.binding_limit, called=row.called)
+    return getattr(row, key)
 
 
 def _print_csv(rows: "Iterable[DueRow]") -> None:
@@ -132,7 +141,7 @@ def print_table(rows: "list[DueRow]") -> None:
 
 
 def _shown(row: "DueRow", key: str) -> str:
-    value = getattr(row, key)
+    value = _told(row, key)
     if value is None:
         return "–"
     if key == "life_used":

@@ -10,7 +10,7 @@ import pytest
 import time_machine
 
 from config import cli
-from fleet.due.models import DueDate, Service
+from fleet.due.models import DueDate, DueEarlier, Service
 from tests.cast import Cast, cast
 
 pytestmark = pytest.mark.django_db
@@ -18,7 +18,7 @@ TODAY = date(2026, 5, 12)
 KEYS = [  # promised to programs that read the list
     *("vehicle", "depot", "compartment", "service", "state", "p10", "p50", "p90"),
     *("bring_in_by", "binding_limit", "binding_probability", "life_used", "remaining_km"),
-    "duty_class",
+    *("duty_class", "limit_reached"),
 ]
 
 
@@ -99,6 +99,31 @@ def test_people_get_a_table_with_a_count(fleet: Cast, capsys: pytest.CaptureFixt
     assert heading.split()[:2] == ["Vehicle", "Depot"]
     assert row.split()[:4] == ["V-101", "plain", "engine-oil", "overdue"]
     assert count == "1 service."
+
+
+@pytest.mark.parametrize(("called", "said"), [(False, "calendar"), (True, "day of the call")])
+def test_a_day_that_something_called_for_is_no_limit_by_calendar(
+    fleet: Cast, capsys: pytest.CaptureFixture[str], called: bool, said: str
+) -> None:
+    """As lists and *Why* say it; the code for programs stays."""
+    on = TODAY + timedelta(days=9)
+    found = DueDate.objects.filter(vehicle=fleet.van)
+    found.update(binding_limit="calendar", calendar_on=on, p50=on, sort_on=on)
+    if called:
+        DueEarlier.objects.create(
+            vehicle=fleet.van, service=found.get().service, called_on=TODAY, due_on=on,
+            reason="a sample failed",
+        )  # fmt: skip
+    cli.main(["due", "--vehicle", "V-101"])
+    (heading, row, _) = capsys.readouterr().out.splitlines()
+    at = heading.index("Limit reached first")
+    assert row[at:].startswith(f"{said}  ")
+    cli.main(["due", "--json", "--vehicle", "V-101"])
+    (told,) = json.loads(capsys.readouterr().out)
+    assert (told["binding_limit"], told["limit_reached"]) == ("calendar", said)
+    cli.main(["due", "--csv", "--vehicle", "V-101"])
+    (told,) = csv.DictReader(io.StringIO(capsys.readouterr().out))
+    assert told["limit_reached"] == said
 
 
 def test_csv_has_the_same_columns(fleet: Cast, capsys: pytest.CaptureFixture[str]) -> None:
