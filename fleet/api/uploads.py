@@ -37,7 +37,7 @@ from fleet.readings.intake import Options, depots_of_upload, receive
 from fleet.readings.kinds import as_json, kinds_of
 from fleet.readings.mend import treat_as
 from fleet.readings.models import RowCorrection, Upload, UploadRow
-from fleet.readings.report import with_decisive
+from fleet.readings.report import with_decisive, with_now
 from fleet.readings.roll import Roll
 from fleet.readings.withdraw import withdraw
 from fleet.tables import csv_line
@@ -313,13 +313,15 @@ class UploadRows(Resource):
     )
     def get(self, request: Request, upload_id: int) -> Response | StreamingHttpResponse:
         asked = query(request, UploadRowQuery)
-        rows = _rows(_visible(request, upload_or_404(request, upload_id)), asked)
+        found = _visible(request, upload_or_404(request, upload_id))
+        if asked.get("outcome"):
+            found = listing.with_outcomes(found, asked["outcome"])
         if request.accepted_renderer.format == "csv":
-            return csv_response(f"upload-{upload_id}", _lines(rows))
-        on_page, following = page(request, rows, IN_ORDER, asked)
-        found = _corrections([row["id"] for row in on_page])
+            return csv_response(f"upload-{upload_id}", _lines(found))
+        on_page, following = page(request, _rows(found), IN_ORDER, asked)
+        made = _corrections([row["id"] for row in on_page])
         now = listing.said_now({row["decisive_id"] or 0: row["outcome"] for row in on_page})
-        told = [{**_cells(row, now), "corrections": found[row["id"]]} for row in on_page]
+        told = [{**_cells(row, now), "corrections": made[row["id"]]} for row in on_page]
         return listed(told, following)
 
 
@@ -363,9 +365,7 @@ def _kinds(request: Request, upload: Upload) -> list[dict[str, Any]]:
     return [as_json(kind) for kind in kinds_of(_visible(request, upload), roll)]
 
 
-def _rows(found: QuerySet[UploadRow], asked: dict[str, Any]) -> Any:
-    if asked.get("outcome"):
-        found = listing.with_outcomes(found, asked["outcome"])
+def _rows(found: QuerySet[UploadRow]) -> Any:
     return with_decisive(found).values(*ROW_COLUMNS, fleet_number=F("vehicle__fleet_number"))
 
 
@@ -387,9 +387,10 @@ def _cells(row: dict[str, Any], now: dict[int, listing.Now]) -> dict[str, Any]:
     }
 
 
-def _lines(rows: Any) -> Iterator[str]:
-    """The rows as given, the outcome and its reason in front of the cells."""
-    yield csv_line(["sheet", "row", "column", "outcome", "message"])
-    for row in rows.order_by("number").iterator():
-        told = [row["sheet"], row["row"], row["column"], row["outcome"], row["message"]]
+def _lines(rows: QuerySet[UploadRow]) -> Iterator[str]:
+    """The rows as given; in front of the cells the outcome, what stands of it now, and what was
+    said first."""
+    yield csv_line(["sheet", "row", "column", "outcome", "now", "message"])
+    for row, now in with_now(rows.order_by("number")):
+        told = [row["sheet"], row["row"], row["column"], row["outcome"], now, row["message"]]
         yield csv_line([*told, *json.loads(row["raw"])])

@@ -119,8 +119,8 @@ def test_the_rows_come_as_csv_with_the_outcome_in_front(clerk: APIClient, sent: 
     where = address(f"uploads/{taken_in(clerk)['id']}/rows")
     text = clerk.get(where, {"format": "csv"}).getvalue().decode()
     lines = list(csv.reader(text.splitlines()))
-    assert lines[0][:4] == ["sheet", "row", "column", "outcome"]
-    assert (lines[1][3], lines[1][5]) == ("accepted", "V-101")
+    assert lines[0][:6] == ["sheet", "row", "column", "outcome", "now", "message"]
+    assert (lines[1][3], lines[1][6]) == ("accepted", "V-101")
     assert len(lines) == 5
 
 

@@ -1,17 +1,21 @@
 """An upload after people decided on its rows: what was then, and what is open now."""
 
+import csv
 import re
 from collections.abc import Callable
 from datetime import UTC, date, datetime
+from io import BytesIO
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from pytest_django import DjangoCaptureOnCommitCallbacks
+from python_calamine import load_workbook
 
 from fleet import jobs
 from fleet.dashboard.readings.uploads import cells, outcome_words
 from fleet.people.models import Person
+from fleet.readings import report
 from fleet.readings.models import Reading, Upload, UploadRow
 from fleet.runs import ledger
 from tests.cast import Cast, depots_day
@@ -84,10 +88,38 @@ def test_after_a_decision_an_upload_says_what_was_then_and_what_is_open_now(
         row.message,
         "accepted: settled, take another value (seen).",
     )
+    told_first = [told["now"], row.message]
+    csv_file = client.get(f"{where}.csv").content.decode("utf-8-sig")
+    xlsx_file = load_workbook(BytesIO(client.get(f"{where}.xlsx").content))
+    streamed = client.get(f"/api/v1/uploads/{one.pk}/rows", headers={"accept": "text/csv"})
+    for heads, line in (
+        list(csv.reader(csv_file.splitlines())),
+        xlsx_file.get_sheet_by_index(0).to_python(),
+        list(csv.reader(streamed.getvalue().decode().splitlines())),
+    ):
+        at = [name.lower() for name in heads if name].index("now")
+        assert heads[at + 1] in ("Said first", "message")
+        assert line[at - 1 : at + 2] == [outcome, *told_first]
     assert "<strong>accepted now</strong>" in page
     assert "none now" in page if outcome == "held" else "all looked at" in page
     assert '<strong>10,700 km</strong> <span class="quiet">taken; 900 km sent' in page
     assert f"1 {outcome}" in client.get("/readings").content.decode()
+
+
+def test_what_stands_now_is_told_however_many_rows_are_read_at_once(
+    people: Cast,
+    signed_in: SignedIn,
+    django_capture_on_commit_callbacks: DjangoCaptureOnCommitCallbacks,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    client, take = signed_in(people.clerk), django_capture_on_commit_callbacks
+    day = depots_day()
+    one = uploaded(client, take, f"vehicle,date,odometer km\nV-101,{day},900\nV-999,{day},1\n")
+    Reading.objects.update(verdict="accepted", reason="")
+    monkeypatch.setattr(report, "ROWS_AT_ONCE", 1)
+    told = [(row["outcome"], now) for row, now in report.with_now(one.rows.all())]
+    was = one.rows.earliest("number").outcome
+    assert told == [(was, "accepted: Nothing is odd about it."), ("unknown vehicle", "")]
 
 
 def test_what_an_entry_was_told_goes_once_it_is_settled_on_the_page_of_its_vehicle(
@@ -217,7 +249,7 @@ def test_a_row_that_only_its_sender_sees_is_never_said_to_be_none(
 def test_whole_numbers_of_a_sheet_are_told_as_whole() -> None:
     """A spreadsheet hands every number over with a fraction."""
     row = UploadRow(raw='["201", "2026-11-06", 89815.0, 1.5]')
-    assert cells(row) == ["201", "2026-11-06", "89815", "1.5"]
+    assert cells(row.raw) == ["201", "2026-11-06", "89815", "1.5"]
 
 
 def test_a_sheet_that_no_worker_has_taken_says_since_when_it_waits(

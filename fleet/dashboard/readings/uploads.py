@@ -19,7 +19,7 @@ from fleet.readings.correct import CORRECTABLE, OfRow, mistyped_of, moment_of
 from fleet.readings.enter import KINDS
 from fleet.readings.listing import open_now
 from fleet.readings.models import Reading, RowCorrection, Upload, UploadRow
-from fleet.readings.report import with_decisive
+from fleet.readings.report import with_decisive, with_now
 from fleet.tables import Cell
 
 Outcome = UploadRow.Outcome
@@ -208,7 +208,7 @@ def _corrected(one: RowCorrection) -> str:
 def _line(row: UploadRow, reading: ReadingLine | None) -> RowLine:
     return RowLine(
         place=place(row),
-        raw=" · ".join(cells(row)),
+        raw=" · ".join(cells(row.raw)),
         outcome=row.outcome,
         message=row.message,
         reading=reading,
@@ -224,9 +224,9 @@ def place(row: UploadRow) -> str:
     return ", ".join(part for part in parts if part)
 
 
-def cells(row: UploadRow) -> list[str]:
+def cells(raw: str) -> list[str]:
     """The cells as they stood in the sheet, as text; whole numbers as whole."""
-    kept = json.loads(row.raw)
+    kept = json.loads(raw)
     return [_as_text(cell) for cell in (kept if isinstance(kept, list) else [kept])]
 
 
@@ -236,7 +236,9 @@ def _as_text(cell: object) -> str:
 
 
 def file_rows(rows: QuerySet[UploadRow]) -> Iterator[list[Cell]]:
-    """Every row with its outcome, its cells as given behind it."""
-    for row in rows.select_related("vehicle").iterator(chunk_size=2_000):
-        vehicle = row.vehicle.fleet_number if row.vehicle else ""
-        yield [row.sheet, row.row, row.column, row.outcome, row.message, vehicle, *cells(row)]
+    """Every row with its outcome, what stands of it now before what was said first, and its cells
+    as given behind that."""
+    for row, now in with_now(rows):
+        place = (row["sheet"], row["row"], row["column"], row["outcome"])
+        vehicle = row["vehicle__fleet_number"] or ""
+        yield [*place, now, row["message"], vehicle, *cells(row["raw"])]
