@@ -142,6 +142,18 @@ def test_a_unit_written_behind_the_odometer_counts_before_the_one_beside_it(
     assert (reading.value, reading.unit) == (6_650, "mi")
 
 
+def test_at_the_finish_miles_and_engine_hours_are_read_as_typed(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    shop.start()
+    actor = shop.actor(shop.people.mechanic)
+    progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
+    given = {"odometer": "6,650", "unit": "mi", "engine_hours": "812.5", "fit_for_use": "yes"}
+    change(signed_in(shop.people.mechanic), shop, "finish", **given)
+    found = shop.people.van.readings.order_by("-pk")[:2]
+    assert {(one.value, one.unit) for one in found} == {(6_650, "mi"), (812.5, "h")}
+
+
 def test_who_did_the_work_is_not_offered_to_sign_it_off(
     shop: Workshop, signed_in: SignedIn
 ) -> None:

@@ -8,9 +8,11 @@ import pytest
 
 from fleet.due.models import ChosenFluid
 from fleet.people.models import Person, Role
+from fleet.stores.models import Item
 from fleet.trials.blind import (
     hidden_from,
     knows_products,
+    names_kept_secret,
     never_blind,
     orders_shown,
     rates_own,
@@ -37,7 +39,7 @@ from fleet.vehicles.models import Depot, Vehicle
 from fleet.workorders.models import Job, WorkOrder
 from tests import scene
 from tests.kept import kept
-from tests.scene import NOW, service
+from tests.scene import NOW, service, van
 from tests.trials.field import PROGRAM, STARTS_ON, Field, begun, noon, person
 
 pytestmark = pytest.mark.django_db
@@ -102,6 +104,8 @@ def test_raters_are_blind_and_nobody_else(
     assert rates_own(one, field.trial) is (rates or role in ("supervisor", "engineer"))
     assert why_not_rate(one, opened, NOW) == ""
     assert hidden_from(one, [place.vehicle_id], NOW) == set()
+    # of those who rate for themselves every vehicle counts
+    assert to_rate(one, field.trial).count() == (4 if rates_own(one, field.trial) else 0)
 
 
 def test_who_was_shown_a_vehicle_rates_it_no_more_from_then_on(field: Field) -> None:
@@ -120,6 +124,8 @@ def test_who_was_shown_a_vehicle_rates_it_no_more_from_then_on(field: Field) -> 
     assert vehicle_shown(who("engineer"), place.vehicle_id, "the history", NOW) == 0
     assert vehicle_shown(rater, field.places[1].vehicle_id, "x" * 200, NOW) == 1
     assert len(Unblinded.objects.latest("pk").by) == 120
+    field.trial.blinded = False  # and then nobody need be blind
+    assert to_rate(rater, field.trial).count() == 4
 
 
 def test_an_order_on_which_the_fluid_was_poured_unblinds_too(field: Field) -> None:
@@ -134,6 +140,23 @@ def test_an_order_on_which_the_fluid_was_poured_unblinds_too(field: Field) -> No
     assert orders_shown(rater, [order.pk], "job card", OVER) == 0  # nothing is hidden any more
     assert orders_shown(rater, [order.pk], "job card", NOW) == 1
     assert orders_shown(who("viewer"), [order.pk], "job card", NOW) == 0
+
+
+def test_what_is_compared_is_called_by_any_name_that_it_has_or_had(field: Field) -> None:
+    first, other = field.places[0].vehicle_id, van("V-9").pk
+    usual = field.trial.groups.get(tried=False).product
+    Item.objects.create(slug="drum", name="Oil in drums", kind="fluid", unit="mL", product=usual)
+    Item.objects.create(slug="filter", name="Filter", kind="filter", unit="pieces")
+    usual.name = "Renamed oil"
+    usual.save()
+    names = {"Usual oil", "Renamed oil", "Oil in drums", "Dearer oil"}
+    found = names_kept_secret([first, other], NOW)
+    assert found[first] == names
+    assert other not in found
+    assert names_kept_secret([first], OVER) == {}
+    field.trial.blinded = False
+    field.trial.save()
+    assert names_kept_secret([first], NOW) == {}
 
 
 # --- lists -------------------------------------------------------------------------------------

@@ -130,6 +130,19 @@ def test_the_letter_l_typed_for_a_one_is_asked_about_and_never_read(
     assert str(asked.value) == f"“{text}” holds the {letters}: was “{meant}” meant?"
 
 
+@pytest.mark.parametrize(
+    ("digits", "said"),
+    # our choice: no number has more than 64 characters
+    [(62, "holds the letter l: was “11{}” meant?"), (63, "is not a number: write digits")],
+)
+def test_of_a_text_that_is_too_long_for_a_number_no_letter_is_asked_about(
+    digits: int, said: str
+) -> None:
+    with pytest.raises(UnitError) as asked:
+        number("1l" + "7" * digits)
+    assert said.format("7" * digits) in str(asked.value)
+
+
 def test_behind_the_last_digit_l_is_litres() -> None:
     assert [number(text) for text in ("5l", "5 l", "4.5l")] == [
         Given(5.0, "l"),

@@ -123,3 +123,46 @@ def test_a_record_is_found_by_the_word_for_one_or_for_many_of_its_kind(bay: Bay,
     assert record_of(job.order, "finding", of_order.pk) == of_order
     assert record_of(job.order, "finding", of_nobody.pk) is None  # of no order
     assert record_of(job.order, "song", torque.pk) is None
+
+
+# --- lists -------------------------------------------------------------------------------------
+def numbered(bay: Bay, number: str, **given: object) -> WorkOrder:
+    return WorkOrder.objects.create(
+        number=number, vehicle=bay.van, depot=bay.van.depot, **given
+    )  # fmt: skip
+
+
+def test_open_orders_of_a_vehicle_are_told_from_those_to_be_signed_off(bay: Bay) -> None:
+    started = numbered(bay, "W-1", state="started")
+    finished = numbered(bay, "W-2", state="finished")
+    numbered(bay, "W-3", state="signed off")
+    assert listing.open_orders(bay.van) == ([started], [finished])
+
+
+def test_late_records_wait_for_who_signs_off(bay: Bay) -> None:
+    here = [bay.van.depot]
+    later = numbered(bay, "W-1", state="signed off", late_since=NOW)
+    first = numbered(bay, "W-2", state="signed off", late_since=NOW - timedelta(days=1))
+    numbered(bay, "W-3", state="signed off")
+    assert list(listing.orders_with_late_records(here, bay.supervisor)) == [first, later]
+    assert list(listing.orders_with_late_records(here, bay.mechanic)) == []
+
+
+@pytest.mark.parametrize(
+    ("day", "who", "where", "lacks"),
+    [
+        (True, True, "own workshop", False),
+        (True, False, "own workshop", True),
+        (False, True, "own workshop", True),
+        (False, False, "own workshop", True),
+        (False, False, "outside workshop", False),  # which has its own days and people
+    ],
+)
+def test_what_lacks_a_day_or_a_mechanic_is_not_planned(
+    bay: Bay, day: bool, who: bool, where: str, lacks: bool
+) -> None:
+    order = numbered(
+        bay, "W-1", where=where, planned_on=TODAY if day else None,
+        assigned_to=bay.mechanic if who else None,
+    )  # fmt: skip
+    assert listing.unplanned([order]) == ([order] if lacks else [])
