@@ -34,6 +34,7 @@ from fleet.reads import Ids, Rows, fetch, prepared
 from fleet.visits.labour import NO_PROCEDURE_MIN
 from fleet.visits.models import Workshop
 from fleet.visits.places import gather_places
+from fleet.workorders.book_minutes import OF_SERVICE
 
 WEEKS = 12  # our choice
 FEW = 12  # vehicles with a part in a week; the total of more is as good as normal; our choice
@@ -150,10 +151,10 @@ def _stamp(ground: Ground) -> int:
 
 def minutes_of_services() -> dict[int, int]:
     """Labour by the book, a second person's too; rounds join other visits and are left out."""
-    sql = """
-        SELECT s.id, p.minutes, n.second_min FROM due_service s
+    sql = f"""
+        SELECT s.id, {OF_SERVICE}, n.second_min FROM due_service s
         LEFT JOIN workorders_procedure p ON p.service_id = s.id
-        LEFT JOIN visits_serviceneed n ON n.service_id = s.id WHERE NOT s.is_round"""
+        LEFT JOIN visits_serviceneed n ON n.service_id = s.id WHERE NOT s.is_round"""  # noqa: S608
     with connection.cursor() as cursor:
         cursor.execute(sql)
         rows = cursor.fetchall()

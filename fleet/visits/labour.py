@@ -10,7 +10,8 @@ from django.db.models import Count, OuterRef, Subquery, Sum
 
 from fleet.calc.labour import Labour, learn
 from fleet.vehicles.models import Depot
-from fleet.workorders.models import Job, Procedure, Step, WorkOrder
+from fleet.workorders.book_minutes import book_minutes
+from fleet.workorders.models import Job, Step, WorkOrder
 
 NO_PROCEDURE_MIN = 30  # of a service without a procedure; our choice
 LOOK_BACK_D = 730  # older jobs tell nothing of today's workshop; our choice
@@ -18,14 +19,13 @@ ENDED = (WorkOrder.State.FINISHED, WorkOrder.State.SIGNED_OFF)
 
 
 def labour(depot: Depot, service_ids: Collection[int], today: date) -> dict[int, Labour]:
-    """Of each of some services, as far as jobs finished before a day tell; three queries.
+    """Of each of some services, as far as jobs finished before a day tell; four queries.
 
     Learnt from orders of the own workshop with one job, begun and finished on one day: the time
     between, less waits. An order with several jobs is not split, and a night is no work. Without
     minutes in the book there is nothing to hold records against, and none are learnt from.
     """
-    timed = Procedure.objects.filter(service__in=service_ids, minutes__gt=0)
-    book_min = dict(timed.values_list("service", "minutes"))
+    book_min = book_minutes(service_ids)
     recorded = _recorded_min(depot, list(book_min), today)
     return {
         pk: learn(book_min[pk], recorded[pk])
@@ -81,11 +81,7 @@ def _recorded_min(
 
 def without_minutes(depot: Depot, names: Mapping[int, str]) -> tuple[str, ...]:
     """Which of some services have no minutes in the book, and what is taken, in a sentence."""
-    timed = set(
-        Procedure.objects.filter(service__in=names, minutes__gt=0).values_list(
-            "service_id", flat=True
-        )
-    )
+    timed = book_minutes(names)
     missing = sorted({name for pk, name in names.items() if pk not in timed})
     if not missing:
         return ()

@@ -1,7 +1,7 @@
 """What is entered about workshops, as lists: what a depot has and what keeps vehicles out of it."""
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -21,6 +21,7 @@ from fleet.visits.models import (
     SparedType,
     Workshop,
 )
+from fleet.workorders.book_minutes import book_minutes
 
 
 @dataclass(frozen=True)
@@ -205,23 +206,28 @@ def blocked_row(one: BlockedDays) -> BlockedRow:
 
 def needs() -> QuerySet[ServiceNeed]:
     """What services ask for, by type."""
-    rows = ServiceNeed.objects.select_related("service__vehicle_type", "service__procedure")
+    rows = ServiceNeed.objects.select_related("service__vehicle_type")
     return rows.order_by("service__vehicle_type__slug", "service__slug", "pk")
 
 
 def need_rows() -> list[NeedRow]:
-    """Services that ask for a skill or a second person; one query."""
-    return [need_row(one) for one in needs()]
+    """Services that ask for a skill or a second person; three queries."""
+    rows = list(needs())
+    found = book_minutes({one.service_id for one in rows})
+    return [_need_row(one, found) for one in rows]
 
 
 def need_row(one: ServiceNeed) -> NeedRow:
     """What a service asks for, as it is shown."""
-    book_min = getattr(getattr(one.service, "procedure", None), "minutes", 0)
+    return _need_row(one, book_minutes([one.service_id]))
+
+
+def _need_row(one: ServiceNeed, found: Mapping[int, int]) -> NeedRow:
     return NeedRow(
         id=one.pk,
         vehicle_type=one.service.vehicle_type.slug,
         service=one.service.slug,
-        book_min=book_min or NO_PROCEDURE_MIN,
+        book_min=found.get(one.service_id, NO_PROCEDURE_MIN),
         skills=tuple(one.skills),
         second_min=one.second_min,
         source=one.source,

@@ -7,6 +7,7 @@ from fleet.workbook.columns import Column, Link, Sheet
 from fleet.workbook.depot_sheets import SOURCE
 from fleet.workbook.procedure_sheets import PROCEDURE_LINK, PROCEDURE_REF, fastener_ref
 from fleet.workorders.models import ReCheckRule
+from fleet.workorders.models.rechecks import RE_CHECK_MIN
 
 _KM = "In km; a source in miles keeps its unit beside it (1 mi = 1.609344 km)."
 
@@ -40,6 +41,13 @@ RE_CHECKS = Sheet(
             "After standing [min]",
             whole_of("min", "30", 1, 10_000),
             "With a distance either is enough.",
+        ),
+        Column(
+            "minutes",
+            "Labour [min]",
+            whole_of("min", "15", 1, 600),
+            f"If its check has no procedure; {RE_CHECK_MIN} if empty: common practice, no source.",
+            default=RE_CHECK_MIN,
         ),
         Column(
             "record",

@@ -4,6 +4,7 @@ models/             rows of work: procedures, orders, records
 admin.py            procedures, cautions, wrenches and labour rates in the administration pages
 bays.py             what a way of raising the vehicle allows
 book.py             what the book says on a card, worked out once for the same rows
+book_minutes.py     labour minutes of services by the book, and of re-checks by their rules
 booking.py          stock booked for what an order used
 cardfluids.py       fluids and parts on a job card, and what is on hand
 cardsteps.py        steps on a job card, with cautions and torques

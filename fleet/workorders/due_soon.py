@@ -8,6 +8,7 @@ from django.conf import settings
 from django.db import connection
 
 from fleet.vehicles.models import Vehicle
+from fleet.workorders.book_minutes import OF_SERVICE
 
 
 class DueSoon(NamedTuple):
@@ -19,15 +20,15 @@ class DueSoon(NamedTuple):
     remaining_km: float | None
     is_round: bool
     name: str
-    minutes: int | None  # None: no procedure says
+    minutes: int | None  # None: the book says none
 
 
-ROWS = """
-    SELECT d.vehicle_id, d.service_id, d.depot_id, d.remaining_km, s.is_round, s.name, p.minutes
+ROWS = f"""
+    SELECT d.vehicle_id, d.service_id, d.depot_id, d.remaining_km, s.is_round, s.name, {OF_SERVICE}
     FROM due_duedate d JOIN vehicles_vehicle v ON v.id = d.vehicle_id
     JOIN due_service s ON s.id = d.service_id
     LEFT JOIN workorders_procedure p ON p.service_id = s.id
-    WHERE d.p10 <= %s AND d.history_known AND v.status IN (%s, %s)"""
+    WHERE d.p10 <= %s AND d.history_known AND v.status IN (%s, %s)"""  # noqa: S608
 IN_NO_OPEN_JOB = """NOT EXISTS (
     SELECT 1 FROM workorders_job j WHERE j.vehicle_id = d.vehicle_id
         AND j.service_id = d.service_id AND j.state = 'open')"""

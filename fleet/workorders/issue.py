@@ -24,6 +24,7 @@ from fleet.today import today_at
 from fleet.vehicles.models import Compartment, Vehicle
 from fleet.workorders import lines, needed, progress
 from fleet.workorders.bays import check_raising
+from fleet.workorders.book_minutes import book_minutes
 from fleet.workorders.due_soon import IN_NO_OPEN_JOB, DueSoon, due_soon
 from fleet.workorders.events import note_event
 from fleet.workorders.models import Finding, Job, OrderEvent, Raising, WorkOrder
@@ -228,6 +229,7 @@ def put_on(
     compartment: Compartment | None = None,
 ) -> None:
     """Add rows of jobs, other work on this compartment; the event is the caller's."""
+    book_min = book_minutes([service.pk for service in services])
     for service in services:
         try:
             with transaction.atomic():
@@ -236,7 +238,7 @@ def put_on(
                     vehicle=order.vehicle,
                     service=service,
                     title=service.name,
-                    minutes=_minutes(service),
+                    minutes=book_min.get(service.pk, 0),
                 )
         except IntegrityError:
             raise Refused(
@@ -251,10 +253,6 @@ def put_on(
             minutes=minutes,
         )
     needed.keep([order.pk])
-
-
-def _minutes(service: Service) -> int:
-    return int(getattr(getattr(service, "procedure", None), "minutes", 0))
 
 
 # --- each night ----------------------------------------------------------------------------
@@ -308,9 +306,11 @@ def _waiting_rows(waiting: lines.Lines, vehicle_ids: Collection[int]) -> list[Du
         service__in={pair[1] for pair in here},
     ).values_list(
         *("vehicle_id", "service_id", "depot_id", "remaining_km"),
-        *("service__is_round", "service__name", "service__procedure__minutes"),
+        *("service__is_round", "service__name"),
     )
-    return [row for row in map(DueSoon._make, rows) if lines.joins(row, waiting)]
+    book_min = book_minutes({pair[1] for pair in here})
+    found = (DueSoon._make([*row, book_min.get(row[1])]) for row in rows)
+    return [row for row in found if lines.joins(row, waiting)]
 
 
 def _in_no_hands() -> Q:

@@ -356,7 +356,7 @@ def _bare(order: WorkOrder, setting: Setting, job: Job, book: Book, stores: Supp
         reason=job.reason,
         reason_text=job.reason_text,
         family="other",
-        minutes=job.minutes,
+        minutes=max((rule.minutes for rule in rules), default=job.minutes),
         edition="",
         source="",
         steps=(),

@@ -24,7 +24,16 @@ class ReCheckForm(forms.ModelForm):  # type: ignore[type-arg]
         model = ReCheckRule
         fields = (
             *("procedure", "slug", "text", "points", "from_km", "to_km", "stated_unit"),
-            *("after_d", "after_min", "record", "figure", "fastener", "applies", "safety"),
+            *(
+                "after_d",
+                "after_min",
+                "minutes",
+                "record",
+                "figure",
+                "fastener",
+                "applies",
+                "safety",
+            ),
             *("service", "source"),
         )
         labels = {
@@ -33,6 +42,7 @@ class ReCheckForm(forms.ModelForm):  # type: ignore[type-arg]
             "stated_unit": "Distance unit of the source",
             "after_d": "Within [days]",
             "after_min": "After standing [min]",
+            "minutes": "Labour [min]",
             "service": "Makes due",
         }
 
@@ -57,6 +67,6 @@ class ReCheckForm(forms.ModelForm):  # type: ignore[type-arg]
 @admin.register(ReCheckRule)
 class ReCheckAdmin(SetUpAdmin):
     form = ReCheckForm
-    list_display = ("text", "procedure", "to_km", "after_d", "after_min", "safety")
+    list_display = ("text", "procedure", "to_km", "after_d", "after_min", "minutes", "safety")
     list_filter = ("safety", "applies")
     search_fields = ("slug", "text")

@@ -191,11 +191,13 @@ def test_wheel_nuts_again_show_torque_wrench_and_order_by_page_and_api(
     job = seen.partition('class="card-job"')[2].partition('class="card-end"')[0]
     assert '<strong class="torque-figure">120\N{NARROW NO-BREAK SPACE}N·m</strong>' in job
     assert "By the procedure: Wheels on." in job
+    assert '<span class="quiet">15 min</span>' in job  # its rule's; common practice, no source
     assert "To fetch: Large wrench; Nut socket" in job
     assert "Not accepted here" not in job
     assert re.findall(r"Caution:</strong> ([a-z-]+)\.", job) == ["wheel-nuts"]
     told = client.get(f"/api/v1/work-orders/{order.number}/card").json()["jobs"][0]
     (again,) = told["re_checks"]
+    assert told["minutes"] == 15
     assert (again["fastener"]["torque_nm"], again["how"]) == (120, ["Wheels on."])
     assert again["tools"] == ["Large wrench", "Nut socket"]
     assert ([one["slug"] for one in told["cautions"]], told["fluid"]) == (["wheel-nuts"], None)

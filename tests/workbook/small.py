@@ -203,6 +203,7 @@ _SMALL: Sheets = {
             "Text": "Both plugs looked at again",
             "Points": "drain plug; fill plug",
             "Within [days]": 14,
+            "Labour [min]": 25,
             "Makes due": "gearbox-oil",
             "Source": SOURCE,
         }

@@ -343,6 +343,7 @@ def test_two_rules_never_make_one_check_due(shop: Workshop) -> None:
             "slug": "nuts",
             "text": "Nuts tightened again",
             "to_km": "80",
+            "minutes": "15",
             "stated_unit": "km",
             "record": "seen",
             "applies": "always",

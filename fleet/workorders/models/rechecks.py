@@ -9,6 +9,8 @@ from fleet.workorders.models.orders import Job
 from fleet.workorders.models.procedures import Procedure
 from fleet.workorders.models.records import Finding, Record
 
+RE_CHECK_MIN = 15  # to look at some points again, the vehicle at hand; common practice, no source
+
 
 class ReCheckRule(models.Model):
     """Look again after a job: at which points, after how far or how long, and what to record."""
@@ -34,6 +36,9 @@ class ReCheckRule(models.Model):
     stated_unit = models.CharField(max_length=2, default="km")  # of the source: km or mi
     after_d = models.PositiveSmallIntegerField(null=True, blank=True)
     after_min = models.PositiveSmallIntegerField(null=True, blank=True)
+    minutes = models.PositiveSmallIntegerField(  # labour, where its check has no procedure
+        default=RE_CHECK_MIN, validators=[MinValueValidator(1)]
+    )
     record = models.CharField(max_length=8, choices=RecordOf, default=RecordOf.SEEN)
     figure = models.CharField(max_length=40, blank=True)  # slug of a figure of ``service``
     fastener = models.CharField(max_length=40, blank=True)  # slug of the procedure's fastener
