@@ -24,7 +24,7 @@ from fleet.faults import Fault
 from fleet.runs import ledger
 from fleet.runs.models import Run
 from fleet.workorders.models import Procedure
-from fleet.workorders.rules import printed_only
+from fleet.workorders.rules import printed_only, told_otherwise
 from fleet.workorders.validate import all_faults, services_without
 
 LISTED = 5  # our choice: procedures named at once
@@ -262,15 +262,17 @@ def static_files() -> Seen:
 
 
 def procedures() -> Seen:
-    """Unsound procedures are wrong; a service without one is only named: its card would be bare."""
+    """Unsound procedures are wrong; a service without one is only named: its card would be bare.
+    So is a distance in a procedure that its re-check contradicts."""
     unsound = [f"{name}: {texts[0]}" for name, texts in all_faults().items()]
     if unsound:
         return WRONG, f"{_first_few(unsound)}. Put right: sumpwise fleet export, then load"
-    missing, printed = services_without(), printed_only()
+    missing, printed, other = services_without(), printed_only(), told_otherwise()
     said = [f"{Procedure.objects.count()}, each by the rules of its family"]
     said += [f"services without one: {_first_few(missing)}"] if missing else []
     said += [f"re-checks that are printed, never due: {_first_few(printed)}"] if printed else []
-    return LOOK if missing else WELL, "; ".join(said)
+    said += [f"distances that the re-check contradicts: {_first_few(other)}"] if other else []
+    return LOOK if missing or other else WELL, "; ".join(said)
 
 
 def _first_few(texts: Sequence[str]) -> str:

@@ -13,6 +13,7 @@ from kombu import Connection
 
 from config import cli, doctor
 from config.celery import app
+from fleet.due.models import Service
 from fleet.runs import ledger
 from fleet.workorders.models import Caution, Procedure
 from tests.cast import cast
@@ -222,3 +223,17 @@ def test_an_unsound_procedure_is_wrong_and_a_missing_one_is_named() -> None:
     assert seen("procedures").well
     assert "services without one: van gearbox-oil" in seen("procedures").text
     assert seen("procedures").state == doctor.LOOK
+
+
+def test_a_distance_that_a_re_check_contradicts_is_to_be_looked_at() -> None:
+    load_small(gearbox_workbook())
+    procedure = Procedure.objects.get()
+    again = Service.objects.create(
+        vehicle_type=procedure.service.vehicle_type, compartment=procedure.service.compartment,
+        slug="again", name="Again", kind="check", source="invented",
+    )  # fmt: skip
+    procedure.re_check_rules.create(slug="nuts", text="Nuts", to_km=80, service=again, source="x")
+    Procedure.objects.update(note="Nuts again after 50 km.")
+    found = seen("procedures")
+    assert found.state == doctor.LOOK
+    assert "van gearbox-oil: 50 km, but after at most 80 km by its rule" in found.text

@@ -17,7 +17,7 @@ from fleet.workbook.cells import WEEKDAYS
 from fleet.workbook.load import Loaded, load
 from fleet.workbook.sheets import SHEETS
 from fleet.workorders.models import Fastener, Material, Procedure, ReCheckRule, Step
-from fleet.workorders.rules import printed_only
+from fleet.workorders.rules import printed_only, told_otherwise
 from fleet.workorders.validate import all_faults
 from tests.kept import kept
 
@@ -124,6 +124,11 @@ def test_every_compartment_of_the_demo_has_a_service() -> None:
 
 
 # --- what a workshop would miss: common practice, no source, unless said ----------------------
+@pytest.mark.usefixtures("demo_fleet")
+def test_no_procedure_tells_another_distance_than_its_re_check() -> None:
+    assert told_otherwise() == []
+
+
 @pytest.mark.usefixtures("demo_fleet")
 def test_no_re_check_is_only_printed() -> None:
     assert printed_only() == []
