@@ -23,15 +23,17 @@ from fleet.duty import assess
 from fleet.hindcast import widen
 from fleet.overview import weeks
 from fleet.people.actor import Actor
-from fleet.readings import judge
+from fleet.readings import at_once, judge
 from fleet.readings.listing import of_act
 from fleet.readings.models import (
     Reading,
     SettlementWithdrawal,
+    Source,
     Upload,
     UploadWithdrawal,
 )
 from fleet.readings.pending import pending
+from fleet.readings.record import AtOnce
 from fleet.runs import ledger
 from fleet.runs.ledger import Progress, silent
 from fleet.runs.models import Run
@@ -190,7 +192,8 @@ def complete_upload(upload_id: int, progress: Progress | None = None) -> Upload:
     tell = progress or silent
     upload = Upload.objects.get(pk=upload_id)
     if upload.state == Upload.State.RECEIVED:
-        intake.stage(upload, lambda share: tell(0.5 * share, "reading the rows"))
+        read = lambda share: tell(0.5 * share, "reading the rows")  # noqa: E731
+        intake.stage(upload, read, plain_at_once(timezone.now()))
     if upload.is_under_way:
         vehicles = intake.vehicles_of(upload)
         tell(0.5, "judging the readings")
@@ -203,6 +206,22 @@ def complete_upload(upload_id: int, progress: Progress | None = None) -> Upload:
         intake.finish(upload)
     tell(1.0, "done")
     return upload
+
+
+def plain_at_once(now: datetime) -> AtOnce:
+    """Accept on their way in the readings that are beyond doubt, unless a month is to be closed:
+    it waits for readings from after it, and whoever looks for those looks for pending ones."""
+
+    def accept(readings: bulk.Columns, ids: Array, source: Source) -> Array:
+        first, last = (
+            one.astype(datetime).replace(tzinfo=UTC)
+            for one in (readings["taken_at"].min(), readings["taken_at"].max())
+        )
+        if rates.any_open(now, first, last):
+            return np.zeros(len(ids), dtype=bool)
+        return at_once.accept(readings, ids, source, now)
+
+    return accept
 
 
 def _cancel_drafts(upload: Upload, vehicles: Array) -> None:

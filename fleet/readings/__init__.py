@@ -1,6 +1,7 @@
 """Meter readings as they came in, and the verdict on each.
 
 apart.py          has a function read a foreign file in a process of its own
+at_once.py        accepts what is in no doubt as it is written, before anybody judges (PostgreSQL)
 around.py         accepted readings about others, for small charts
 beside.py         what stands beside a held reading: neighbours, expected value, what was meant
 cells.py          numbers in cells: decimal marks, units written behind

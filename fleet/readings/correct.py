@@ -282,7 +282,7 @@ def _put(row: UploadRow, vehicle: Vehicle, rights: list[_Right], now: datetime) 
         "meter_value": np.array([in_meter_unit(one.value, one.unit) for one in rights], float),
         "note": np.array([one.note for one in rights], object),
     }
-    ids, new = record(columns, Source.SHEET, now)
+    ids, new, _ = record(columns, Source.SHEET, now)
     back = np.isin(ids, _put_aside(row))  # what an earlier correction had taken for wrong
     if back.any():
         judge_anew(ids[back])

@@ -28,7 +28,7 @@ from fleet.people.roles import depots_of
 from fleet.readings import leavings
 from fleet.readings.models import Reading, RowCorrection, Source, Upload, UploadRow, Verdict
 from fleet.readings.reasons import sentence
-from fleet.readings.record import record
+from fleet.readings.record import AtOnce, Recorded, record
 from fleet.readings.report import Report, refusal, report_of
 from fleet.readings.resolve import Resolved, clipped, resolve
 from fleet.readings.roll import Roll
@@ -173,13 +173,16 @@ def _seen_before(known: Upload) -> Upload:
 # --- read ------------------------------------------------------------------------------------
 
 
-def stage(upload: Upload, progress: Progress | None = None) -> None:
-    """Read the file into rows and readings that wait for a verdict; go on where it stopped."""
+def stage(upload: Upload, progress: Progress | None = None, at_once: AtOnce | None = None) -> None:
+    """Read the file into rows and readings that wait for a verdict; go on where it stopped.
+
+    ``at_once`` says which readings are accepted as they are written, and need not wait.
+    """
     if upload.state != Upload.State.RECEIVED:
         return
     try:
         with open_sheets(kept_file(upload)) as sheets:
-            _stage(upload, sheets, progress or (lambda share: None))
+            _stage(upload, sheets, progress or (lambda share: None), at_once)
     except SpreadsheetFault as fault:
         upload.state, upload.message = Upload.State.REFUSED, str(fault)
         upload.save(update_fields=["state", "message"])
@@ -192,7 +195,9 @@ def kept_file(upload: Upload) -> Path:
     return path
 
 
-def _stage(upload: Upload, sheets: list[ReadSheet], progress: Progress) -> None:
+def _stage(
+    upload: Upload, sheets: list[ReadSheet], progress: Progress, at_once: AtOnce | None = None
+) -> None:
     roll = Roll(depots_of_upload(upload), upload.options.get("treat_as"))
     upload.rows_total = sum(found.count for found in sheets)
     upload.message = _remarks(sheets)
@@ -203,7 +208,7 @@ def _stage(upload: Upload, sheets: list[ReadSheet], progress: Progress) -> None:
         for entries in found.entries():
             if at + len(entries) > upload.rows_read:
                 resolved = resolve(entries, roll, unit, upload.received_at)
-                write_rows(upload, resolved, at)
+                write_rows(upload, resolved, at, at_once)
             at += len(entries)
             progress(at / max(1, upload.rows_total))
     if upload.rows_total >= MANY_ROWS:
@@ -226,27 +231,31 @@ def _remarks(sheets: list[ReadSheet]) -> str:
     )
 
 
-def write_rows(upload: Upload, resolved: Resolved, at: int) -> None:
+def write_rows(upload: Upload, resolved: Resolved, at: int, at_once: AtOnce | None = None) -> None:
     """Write one chunk of rows and their readings; ``at`` rows of the file came before it."""
     rows, count = resolved.rows, len(resolved.rows["row"])
     already = max(0, upload.rows_read - at)  # of an earlier run that cut its chunks elsewhere
     with transaction.atomic():
         _claim(upload, at + count)
-        link(resolved, *record(resolved.readings, Source.SHEET, upload.received_at))
+        link(resolved, record(resolved.readings, Source.SHEET, upload.received_at, at_once))
         rows["number"] = np.arange(at + 1, at + count + 1)
         rows["upload_id"] = np.full(count, upload.pk)
         bulk.insert(UploadRow, {name: column[already:] for name, column in rows.items()})
     upload.rows_read = at + count
 
 
-def link(resolved: Resolved, ids: Array, new: Array) -> None:
-    """Tie rows to the readings recorded of them; a row that brought nothing new is repeated."""
+def link(resolved: Resolved, found: Recorded) -> None:
+    """Tie rows to the readings recorded of them; a row that brought nothing new is repeated, one
+    whose readings are all accepted need not wait."""
     rows = resolved.rows
     for name, hours in (("reading_id", False), ("hours_reading_id", True)):
         rows[name] = np.full(len(rows["row"]), None, object)
         mine = resolved.hours == hours
-        rows[name][resolved.row_of[mine]] = ids[mine].tolist()
-    _mark_repeated(rows, resolved.row_of[new])
+        rows[name][resolved.row_of[mine]] = found.id[mine].tolist()
+    _mark_repeated(rows, resolved.row_of[found.new])
+    accepted = rows["outcome"] == Outcome.WAITING
+    accepted[resolved.row_of[~found.accepted]] = False
+    rows["outcome"][accepted] = Outcome.ACCEPTED.value
 
 
 def _claim(upload: Upload, after: int) -> None:

@@ -98,7 +98,7 @@ def replay(
     done = Judged()
     for begin in range(0, len(meter_ids), METERS_AT_ONCE):
         meters = gather_meters(meter_ids[begin : begin + METERS_AT_ONCE])
-        changed_d = np.full(len(meters.id), _days(since))
+        changed_d = np.full(len(meters.id), days(since))
         _replay(meters, now, start_rates, done, changed_d)
     return done
 
@@ -114,7 +114,7 @@ def replay_marked(now: datetime, vehicle_ids: Array | None = None) -> Judged:
     ids = np.array([pk for pk, owner in rows if here is None or owner in here], dtype=np.int64)
     for begin in range(0, len(ids), METERS_AT_ONCE):
         meter_ids = ids[begin : begin + METERS_AT_ONCE]
-        from_the_first = np.full(len(meter_ids), _days(LONG_AGO))
+        from_the_first = np.full(len(meter_ids), days(LONG_AGO))
         _replay(gather_meters(meter_ids), now, None, done, from_the_first, LONG_AGO)
         VerdictMemory.objects.filter(meter__in=meter_ids.tolist()).update(to_replay=False)
     return done
@@ -160,12 +160,12 @@ def _judge_onwards(
 ) -> None:
     if not len(rows["id"]):
         return
-    batch = _batch(meters.id, rows)
+    batch = batch_of(meters.id, rows)
     new = np.flatnonzero(~meters.known)
     rate, spread = start_rates(meters.id[new], batch.at_d[batch.start[:-1][new]])
     meters.memory.rate_km_per_day[new], meters.memory.spread[new] = rate, spread
     last_d = np.repeat(meters.memory.last_at_d, np.diff(batch.start))
-    found = verdicts.judge(meters.memory, batch, _days(now))
+    found = verdicts.judge(meters.memory, batch, days(now))
     at_once = (batch.at_d <= last_d) & (found.verdict == verdicts.ACCEPTED)
     found.rewritten[np.searchsorted(meters.id, rows["meter_id"][at_once])] = True
     meters.version[found.rewritten] += 1
@@ -198,12 +198,13 @@ def _replay(
     changed_d[~meters.known] = earlier.BEGINNING_D
     begun = earlier.begin(meters.id, changed_d, memory)
     rows = gather_readings(meters.id, until, pending_only=False, begun=begun)
-    found = verdicts.judge(memory, _batch(meters.id, rows), _days(now))
+    found = verdicts.judge(memory, batch_of(meters.id, rows), days(now))
     meters.version[:] += 1
     _record(replace(meters, memory=memory), rows, found, done, begun.at_d)
 
 
-def _days(now: datetime) -> float:
+def days(now: datetime) -> float:
+    """The present moment as the judge counts it [d since 1970]."""
     return now.timestamp() / 86_400
 
 
@@ -293,7 +294,8 @@ def gather_readings(
     return rows if begun is None else earlier.after(rows, ids, begun)
 
 
-def _batch(meter_ids: Array, rows: dict[str, Array]) -> Batch:
+def batch_of(meter_ids: Array, rows: dict[str, Array]) -> Batch:
+    """Rows as ``gather_readings`` gives them, for the meters whose they are."""
     start = np.searchsorted(rows["meter_id"], meter_ids)
     return Batch.of(
         np.append(start, len(rows["id"])),
@@ -329,8 +331,13 @@ def _record(
         labels.write(rows, new, differs)
         if found.changed:
             bulk.update(Reading, labels.of_changed(found))
-        bulk.upsert(VerdictMemory, _memory_columns(meters), key=["meter_id"])
+        remember(meters)
         earlier.keep(meters.id, meters.version, since_d, found.kept, ~found.again)
+
+
+def remember(meters: Meters) -> None:
+    """Write the memory of meters where it is not what is stored."""
+    bulk.upsert(VerdictMemory, _memory_columns(meters), key=["meter_id"])
 
 
 def _memory_columns(meters: Meters) -> dict[str, Array]:

@@ -65,12 +65,17 @@ def differs(rows: Columns, labels: Columns) -> Array:
 
 def write(rows: Columns, labels: Columns, which: Array) -> int:
     """Write the labels of some of the rows; give the number written."""
-    as_read = (labels["verdict"] == Verdict.ACCEPTED) & (labels["total"] == rows["value_km"])
-    rest = {name: labels[name] for name in labels.keys() - {"verdict", "total"}}
-    as_read &= ~differs(rows, rest)
-    other = which & ~as_read
+    plain = as_read(rows, labels)
+    other = which & ~plain
     written = bulk.update(Reading, {name: column[other] for name, column in labels.items()})
-    return written + _accept_as_read(rows["id"][which & as_read])
+    return written + _accept_as_read(rows["id"][which & plain])
+
+
+def as_read(rows: Columns, labels: Columns) -> Array:
+    """Which rows are accepted with nothing said of them: their total is their value."""
+    rest = {name: labels[name] for name in labels.keys() - {"verdict", "total"}}
+    accepted = (labels["verdict"] == Verdict.ACCEPTED) & (labels["total"] == rows["value_km"])
+    return np.asarray(accepted & ~differs(rows, rest))
 
 
 def _accept_as_read(reading_ids: Array) -> int:

@@ -87,7 +87,7 @@ def _rewrite(upload: Upload, resolved: Resolved, at: int) -> int:
     )
     numbers = at + 1 + np.flatnonzero(here)
     with transaction.atomic():
-        link(part, *record(part.readings, Source.SHEET, upload.received_at))
+        link(part, record(part.readings, Source.SHEET, upload.received_at))
         columns = {name: resolved.rows[name][here] for name in MENDED}
         columns["id"] = np.array([stored[number] for number in numbers.tolist()])
         bulk.update(UploadRow, columns)

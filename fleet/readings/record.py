@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from django.db import connection
@@ -29,40 +29,57 @@ _COLUMNS = {
     "meter_value": "double precision",
     "note": "varchar(300)",
 }
+# which of readings that are all new are accepted as they were read: their columns, ids, source
+AtOnce = Callable[[Columns, Array, Source], Array]
 _TABLE = "arriving_readings"
 _KEY = "meter_id, taken_at, source, value, unit"
 
 
-def record(readings: Columns, source: Source, received_at: datetime) -> tuple[Array, Array]:
-    """Insert what is not there yet; give every reading's id, and whether it is new.
+class Recorded(NamedTuple):
+    """What became of readings that arrived, each of shape (n,)."""
+
+    id: Array
+    new: Array  # bool: was not there yet
+    accepted: Array  # bool: has its verdict already
+
+
+def record(
+    readings: Columns, source: Source, received_at: datetime, at_once: AtOnce | None = None
+) -> Recorded:
+    """Insert what is not there yet.
 
     One that was rejected with an upload counts as new: it has come once more, from elsewhere.
-    ``readings`` holds the columns of ``_COLUMNS``. Must run inside a transaction.
+    ``readings`` holds the columns of ``_COLUMNS``. ``at_once`` is asked only on PostgreSQL: SQLite
+    writes a verdict over the one that stands there. Must run inside a transaction.
     """
     count = len(readings["meter_id"])
+    none, every = np.zeros(count, bool), np.ones(count, bool)
     if not count:
-        return np.empty(0, np.int64), np.empty(0, bool)
+        return Recorded(np.empty(0, np.int64), none, none)
     with connection.cursor() as cursor:
         if bulk.on_postgres() and not scratch.trying():
             cursor.execute("SELECT pg_advisory_xact_lock(%s)", [LOCK])
         highest, words = _highest(cursor), _words(source, received_at)
         same = _written(words)
         if bulk.on_postgres() and _none_there(readings, source):
-            return _copy(readings, words), np.ones(count, bool)
+            ids = bulk.new_ids(Reading, count)
+            accepted = none if at_once is None else at_once(readings, ids, source)
+            _copy(readings, ids, accepted, words)
+            return Recorded(ids, every, accepted)
         if not bulk.on_postgres() and _insert_rows(cursor, readings, same) == count:
             last = _highest(cursor)  # nobody else writes meanwhile: their ids are in a row
-            return np.arange(last - count + 1, last + 1), np.ones(count, bool)
+            return Recorded(np.arange(last - count + 1, last + 1), every, none)
         _make_room(cursor)
         _stage(cursor, readings)
         inserted = _insert_staged(cursor, same)
         if len(inserted) == count:
-            return inserted, np.ones(count, bool)
+            return Recorded(inserted, every, none)
         ids, withdrawn = _ids(cursor, source)
         if withdrawn.any():
             judge_anew(ids[withdrawn])
     first = np.zeros(count, bool)
     first[np.unique(ids, return_index=True)[1]] = True
-    return ids, ((ids > highest) | withdrawn) & first
+    return Recorded(ids, ((ids > highest) | withdrawn) & first, none)
 
 
 def _make_room(cursor: Any) -> None:
@@ -135,14 +152,13 @@ def _none_there(readings: Columns, source: Source) -> bool:
         return not cursor.fetchone()[0]
 
 
-def _copy(readings: Columns, words: dict[str, Any]) -> Array:
-    """Add readings that are all new; give their ids."""
-    count = len(readings["meter_id"])
-    ids = bulk.new_ids(Reading, count)
-    same = {name: np.full(count, word, dtype=object) for name, word in words.items()}
-    given = {name: readings[name] for name in _COLUMNS}
-    bulk.insert(Reading, {"id": ids, **given, **same})
-    return ids
+def _copy(readings: Columns, ids: Array, accepted: Array, words: dict[str, Any]) -> None:
+    """Add readings that are all new."""
+    columns = {name: np.full(len(ids), word, dtype=object) for name, word in words.items()}
+    columns |= {"id": ids, **{name: readings[name] for name in _COLUMNS}}
+    columns["verdict"][accepted] = str(Verdict.ACCEPTED)
+    columns["total"] = np.where(accepted, readings["meter_value"], np.nan)
+    bulk.insert(Reading, columns)
 
 
 def _insert_rows(cursor: Any, readings: Columns, same: dict[str, str]) -> int:

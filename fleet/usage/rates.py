@@ -123,6 +123,15 @@ def months_to_close(
     return [end for end in _month_ends(min(starts), until) if end not in closed]
 
 
+def any_open(now: datetime, first: datetime, last: datetime) -> bool:
+    """Whether a month waits for readings like those between two instants: one ends between them
+    and is not closed, or nothing is closed since the one before them."""
+    month_on = first.astimezone(UTC).date().replace(day=1)
+    if max(_closed(), default=date.min) < month_on - timedelta(days=1):
+        return True
+    return bool(months_to_close(now, first, last))
+
+
 def _closed() -> set[date]:
     sql = f"""SELECT {bulk.day_number('"on"')} FROM runs_run WHERE job = %s AND state = %s"""  # noqa: S608
     found = bulk.read(sql, [JOB, str(Run.State.DONE)], {"on_d": "i8"})

@@ -65,7 +65,7 @@ def run(rows: int) -> None:
 
 def _until_judged(path: Path) -> None:
     upload = intake.receive(path, path.name)
-    intake.stage(upload)
+    intake.stage(upload, at_once=chain.plain_at_once(timezone.now()))
     chain.catch_up(timezone.now(), intake.vehicles_of(upload))
 
 

@@ -236,24 +236,24 @@ def arriving(van: Vehicle, *rows: tuple[int, float]) -> dict[str, np.ndarray]:
 
 def test_each_reading_is_recorded_once_and_new_where_it_first_stands(vans: list[Vehicle]) -> None:
     first = arriving(vans[0], (0, 5), (1, 6), (0, 5))
-    ids, new = record(first, Source.SHEET, NOW)
+    ids, new, _ = record(first, Source.SHEET, NOW)
     assert (ids[0], new.tolist()) == (ids[2], [True, True, False])
     assert Reading.objects.get(pk=ids[1]).taken_at == datetime(2026, 6, 21, 10, tzinfo=UTC)
-    again, new = record(arriving(vans[0], (1, 6), (2, 7)), Source.SHEET, NOW)
+    again, new, _ = record(arriving(vans[0], (1, 6), (2, 7)), Source.SHEET, NOW)
     assert (again[0], new.tolist()) == (ids[1], [False, True])
     # from another source, of another meter or with another value it is another reading
     for given, source in ((arriving(vans[0], (1, 6)), Source.API),
                           (arriving(vans[1], (1, 6)), Source.SHEET),
                           (arriving(vans[0], (1, 6.5)), Source.SHEET)):  # fmt: skip
         assert record(given, source, NOW)[1].tolist() == [True]
-    nothing, none = record(arriving(vans[0]), Source.SHEET, NOW)
+    nothing, none, _ = record(arriving(vans[0]), Source.SHEET, NOW)
     assert (nothing.tolist(), none.tolist()) == ([], [])
 
 
 def test_one_that_went_with_its_upload_counts_as_new_and_waits_for_a_verdict(
     vans: list[Vehicle],
 ) -> None:
-    (pk,), _ = record(arriving(vans[0], (0, 5)), Source.SHEET, NOW)
+    (pk,), *_ = record(arriving(vans[0], (0, 5)), Source.SHEET, NOW)
     gone = {"verdict": Verdict.REJECTED, "fixed": "rejected", "reason": WITHDRAWN}
     for changed, new in ((gone, True), (gone | {"reason": "rolled_back"}, False),
                          (gone | {"verdict": Verdict.HELD}, False)):  # fmt: skip

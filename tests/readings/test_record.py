@@ -27,7 +27,7 @@ def arrive(
     """Record readings, as vehicle, day of March 2026 with its hour, km; which are new."""
     vehicles, days, values = zip(*given, strict=True)
     with transaction.atomic():
-        ids, new = record(columns(vehicles, days, values), source, RECEIVED)
+        ids, new, _ = record(columns(vehicles, days, values), source, RECEIVED)
     return [Reading.objects.get(pk=pk) for pk in ids.tolist()], new.tolist()
 
 
