@@ -82,7 +82,7 @@ class Changed:
 
 # --- gather ------------------------------------------------------------------------------
 def changed(ground_of: Mapping[int, Ground], anew: Sequence[int]) -> Changed:
-    """By vehicle; of depots to be worked out ``anew`` all that bring or brought anything.
+    """By vehicle; of depots to be worked out ``anew`` all that have due dates or planned days.
 
     What is late is taken from the number of all dates of a vehicle. That of what falls due beyond
     these weeks is in it, too: on the days of one week it stays beyond, and where it changes, mostly
@@ -117,7 +117,7 @@ def changed(ground_of: Mapping[int, Ground], anew: Sequence[int]) -> Changed:
             LEFT JOIN planned p ON p.vehicle_id = v.id
             LEFT JOIN overview_vehicleahead a ON a.vehicle_id = v.id) each_of_them
         WHERE (now <> COALESCE(kept, 0) OR kept_at <> depot_id
-            OR fresh AND (now <> 0 OR kept IS NOT NULL)) AND ({here} OR {there})
+            OR fresh AND now <> 0) AND ({here} OR {there})
         ORDER BY vehicle_id"""  # noqa: S608
     given = [*params, *states, *fresh_depots, *depots, *depots]
     kinds = dict.fromkeys(("vehicle_id", "depot_id", "inputs"), "i8") | {"kept_at": "f8"}

@@ -63,25 +63,30 @@ def test_an_unreadable_row_takes_the_right_value_and_says_what_it_was(
     assert "· lots" in seen
 
 
+@pytest.mark.parametrize(("typed", "meant"), [("l0760", 10_760), ("1076l", 10_761)])
 def test_a_letter_typed_for_a_digit_in_a_sheet_is_asked_about_and_stands_in_the_form(
-    people: Cast, signed_in: SignedIn, django_capture_on_commit_callbacks: Commits
+    typed: str,
+    meant: int,
+    people: Cast,
+    signed_in: SignedIn,
+    django_capture_on_commit_callbacks: Commits,
 ) -> None:
     day, client = depots_day(), signed_in(people.clerk)
-    text = f"vehicle,date,odometer km\nV-102,{day},l0760\n"
+    text = f"vehicle,date,odometer km\nV-102,{day},{typed}\n"
     sheet = SimpleUploadedFile("april.csv", text.encode(), content_type="text/csv")
     with django_capture_on_commit_callbacks(execute=True):
         client.post("/readings/uploads", {"file": sheet})
     row = UploadRow.objects.get()
-    asked = "C2 seems to be mistyped. “l0760” holds the letter l: was “10760” meant?"
+    asked = f"C2 seems to be mistyped. “{typed}” holds the letter l: was “{meant}” meant?"
     assert (row.outcome, row.message, row.reading) == ("unreadable", asked, None)
     html = page(client, f"/readings/uploads/{row.upload_id}")
     assert asked in unescape(html)
-    assert form(html, "rows/1/correct")[1]["value"] == "l0760"
+    assert form(html, "rows/1/correct")[1]["value"] == typed
     with django_capture_on_commit_callbacks(execute=True):
-        send(client, html, "rows/1/correct", value="10760")
+        send(client, html, "rows/1/correct", value=str(meant))
     row.refresh_from_db()
     assert row.reading is not None
-    assert (row.outcome, row.reading.value) == ("accepted", 10_760)
+    assert (row.outcome, row.reading.value) == ("accepted", meant)
 
 
 def test_a_row_of_the_wrong_year_takes_the_right_day(

@@ -159,19 +159,54 @@ def test_only_what_changed_is_worked_out(
     assert seen == [vans[3].pk]
 
 
-@pytest.mark.parametrize("at_once", [1, 2, 3])
+@pytest.mark.parametrize(
+    ("at_once", "written"), [(1, 1), (2, 2), (3, 3), (1, 1_000), (2, 1_000), (3, 1_000)]
+)
 def test_depots_are_followed_however_many_at_once(
-    at_once: int, monkeypatch: pytest.MonkeyPatch, vans: list[Vehicle]
+    at_once: int, written: int, monkeypatch: pytest.MonkeyPatch, vans: list[Vehicle]
 ) -> None:
     ahead()
     for change in (read, do, move, move_back):
         change(vans)
-    monkeypatch.setattr(weeks, "WRITTEN_AT_ONCE", at_once)
+    monkeypatch.setattr(weeks, "WRITTEN_AT_ONCE", written)
     monkeypatch.setattr(weeks.parts, "VEHICLES_AT_ONCE", at_once)
     monkeypatch.setattr(weeks.parts, "PARTS_AT_ONCE", at_once)
     followed, again = ahead(), anew()
     monkeypatch.undo()
     assert followed == again == anew()
+
+
+def test_at_first_all_are_looked_at_that_have_dates(
+    monkeypatch: pytest.MonkeyPatch, vans: list[Vehicle]
+) -> None:
+    sell(vans)
+    scene.van("V-9", vans[0].depot)  # of which nobody knows what was done
+    seen: list[int] = []
+
+    def watched(ground_of: dict[int, weeks.Ground], now: weeks.Changed) -> list[object]:
+        seen.extend(now.vehicle_id.tolist())
+        return []
+
+    monkeypatch.setattr(weeks.parts, "parts_of", watched)
+    ahead()
+    assert sorted(seen) == [van.pk for van in vans if van is not vans[5]]
+
+
+def test_a_vehicle_that_moved_brings_nothing_until_its_dates_have_followed(
+    vans: list[Vehicle],
+) -> None:
+    before, van = ahead(), vans[4]
+    assert VehicleAhead.objects.get(vehicle=van).part != {}
+    Vehicle.objects.filter(pk=van.pk).update(depot=vans[1].depot)
+    followed = ahead()
+    assert followed != before
+    assert [one.part for one in VehicleAhead.objects.filter(vehicle=van)] == [{}]
+    assert followed == anew()
+    chain.refresh([van.pk], NOW)
+    ahead()
+    (there,) = VehicleAhead.objects.filter(vehicle=van)
+    assert there.depot == vans[1].depot
+    assert there.part != {}
 
 
 @pytest.mark.parametrize("first", [0, 1])
