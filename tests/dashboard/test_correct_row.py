@@ -63,6 +63,14 @@ def test_an_unreadable_row_takes_the_right_value_and_says_what_it_was(
     assert "· lots" in seen
 
 
+def test_only_a_row_of_no_vehicle_is_asked_for_one(
+    people: Cast, upload: Upload, signed_in: SignedIn
+) -> None:
+    html = page(signed_in(people.clerk), f"/readings/uploads/{upload.pk}")
+    asked = {number: "vehicle" in form(html, f"rows/{number}/correct")[1] for number in (2, 3)}
+    assert asked == {2: False, 3: True}  # the third names none
+
+
 @pytest.mark.parametrize(("typed", "meant"), [("l0760", 10_760), ("1076l", 10_761)])
 def test_a_letter_typed_for_a_digit_in_a_sheet_is_asked_about_and_stands_in_the_form(
     typed: str,

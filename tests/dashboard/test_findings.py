@@ -1,6 +1,7 @@
 import re
 from collections.abc import Callable
 from datetime import timedelta
+from html import unescape
 from typing import Any
 
 import pytest
@@ -161,6 +162,40 @@ def test_papers_of_an_outside_workshop_move_the_due_date(
     assert (done.total_km, done.source) == (10_680, "Corner garage, invoice 77")
     assert WorkOrder.objects.latest("pk").cost_minor == 12_050
     assert WorkOrder.objects.get(pk=shop.order.pk).jobs.get().state == "dropped"
+
+
+@pytest.mark.parametrize(
+    ("typed", "total_km", "total_h"),
+    [
+        ({"odometer_km": "6,640", "unit": "mi"}, 10_686.0, None),  # of 1.609344 km
+        ({"odometer_km": "10,680 km", "unit": "mi", "total_h": "412.5"}, 10_680.0, 412.5),
+        ({"total_h": "412.5 h"}, None, 412.5),
+    ],
+)
+def test_totals_of_papers_are_read_in_the_units_they_are_typed_in(
+    typed: dict[str, str],
+    total_km: float | None,
+    total_h: float | None,
+    shop: Workshop,
+    signed_in: SignedIn,
+) -> None:
+    given = {"service": "engine-oil", "done_on": depots_day().isoformat()}
+    given |= {"workshop_name": "Corner garage", "invoice_number": "77"}
+    enter(signed_in(shop.people.supervisor), "outside", **given, **typed)
+    done = ServiceDone.objects.latest("pk")
+    assert done.source == "Corner garage, invoice 77"
+    assert done.total_km == pytest.approx(total_km, abs=0.1)
+    assert done.total_h == total_h
+
+
+def test_papers_of_a_vehicle_that_counts_hours_take_no_distance(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    given = {"service": "engine-oil", "done_on": depots_day().isoformat(), "unit": "h"}
+    client = signed_in(shop.people.supervisor)
+    said = enter(client, "outside", **given, odometer_km="300 km").content.decode()
+    assert "“km” is no unit of this meter: write h." in unescape(said)
+    assert not ServiceDone.objects.filter(source__contains="invoice").exists()
 
 
 def test_evidence_names_what_a_service_rested_on(shop: Workshop, signed_in: SignedIn) -> None:

@@ -90,6 +90,8 @@ def test_after_a_decision_an_upload_says_what_was_then_and_what_is_open_now(
     )
     told_first = [told["now"], row.message]
     csv_file = client.get(f"{where}.csv").content.decode("utf-8-sig")
+    (told,) = csv.DictReader(csv_file.splitlines())
+    assert told["Vehicle"] == "V-101"
     xlsx_file = load_workbook(BytesIO(client.get(f"{where}.xlsx").content))
     streamed = client.get(f"/api/v1/uploads/{one.pk}/rows", headers={"accept": "text/csv"})
     for heads, line in (

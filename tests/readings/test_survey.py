@@ -163,6 +163,23 @@ def test_rows_alike_but_for_their_place_and_figures_are_one_kind() -> None:
 
 
 @pytest.mark.django_db
+@pytest.mark.parametrize(
+    ("verdict", "suggestion", "count"),
+    [("held", 10_000.0, 1), ("held", None, 0), ("accepted", 10_000.0, 0)],
+)
+def test_values_likely_meant_are_counted_of_what_still_waits(
+    verdict: str, suggestion: float | None, count: int
+) -> None:
+    (reading,) = scene.readings(scene.van(), [100_000])
+    reading.verdict, reading.suggestion, reading.reason = verdict, suggestion, "typing_error"
+    reading.save()
+    made = upload(("held", "why", ""))
+    made.rows.update(reading=reading)
+    (kind,) = kinds_of(made.rows.all(), Roll())
+    assert (kind.reason, kind.count, kind.suggested) == ("typing_error", 1, count)
+
+
+@pytest.mark.django_db
 def test_names_that_nobody_knows_are_told_with_what_they_may_be() -> None:
     for number in ("V-1", "V-2", "W-1"):
         scene.van(number)
