@@ -320,7 +320,8 @@ class UploadRows(Resource):
             return csv_response(f"upload-{upload_id}", _lines(found))
         on_page, following = page(request, _rows(found), IN_ORDER, asked)
         made = _corrections([row["id"] for row in on_page])
-        now = listing.said_now({row["decisive_id"] or 0: row["outcome"] for row in on_page})
+        judged = [row for row in on_page if row["decisive_id"]]
+        now = listing.said_now({row["decisive_id"]: row["outcome"] for row in judged})
         told = [{**_cells(row, now), "corrections": made[row["id"]]} for row in on_page]
         return listed(told, following)
 

@@ -108,6 +108,29 @@ def test_after_a_decision_an_upload_says_what_was_then_and_what_is_open_now(
     assert f"1 {outcome}" in client.get("/readings").content.decode()
 
 
+def test_what_was_said_first_is_said_once(
+    people: Cast,
+    signed_in: SignedIn,
+    django_capture_on_commit_callbacks: DjangoCaptureOnCommitCallbacks,
+) -> None:
+    client, day = signed_in(people.clerk), depots_day()
+    take = django_capture_on_commit_callbacks
+    one = uploaded(client, take, f"vehicle,date,odometer km\nV-101,{day},900\n")
+    row, where = one.rows.get(), f"/readings/uploads/{one.pk}"
+    assert row.reading is not None
+    assert row.message != ""
+    # a later reading had the verdict changed: at the row, as its reading says what it is now
+    other = {"held": "rejected", "rejected": "held"}[row.outcome]
+    Reading.objects.filter(pk=row.reading_id).update(verdict=other)
+    seen = plain(client.get(where).content.decode())
+    assert f"<strong>{other} now</strong>" in seen
+    assert seen.count(f"Said first: {row.message}") == 1
+    # once somebody decided, at the reading
+    sent(client, row.reading, action="reject")
+    seen = plain(client.get(where).content.decode())
+    assert seen.count("Said first:") == 1
+
+
 def test_what_stands_now_is_told_however_many_rows_are_read_at_once(
     people: Cast,
     signed_in: SignedIn,
