@@ -240,7 +240,7 @@ def unknown_history(depot_slugs: Collection[str]) -> Read[list[Unknown]]:
         .exclude(vehicle__status="sold")
         .order_by()
         .values(name=F("service__name"), slug=F("service__slug"))
-        .annotate(vehicles=Count("vehicle", distinct=True))
+        .annotate(vehicles=Count("pk"))
     )
     yield [found]
     rows = [Unknown(row["name"], row["slug"], row["vehicles"]) for row in found]

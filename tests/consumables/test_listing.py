@@ -72,6 +72,20 @@ def test_every_depot_and_item_has_its_own_rows_in_order() -> None:
     ]
 
 
+def test_a_row_tells_a_tenth_and_what_one_pack_holds() -> None:
+    for item in (shelf.item("oil", packs=(4_000,)), shelf.item("seal", packs=())):
+        for month in (6, 7):
+            forecast(item, 2026, month, 12.34)
+    found = [(row.item, row.mean, row.cumulative, row.pack) for row in demand_rows(TODAY)]
+    # by hand: 12.34 and 24.68
+    assert found == [
+        ("oil", 12.3, 12.3, 4_000),
+        ("oil", 12.3, 24.7, 4_000),
+        ("seal", 12.3, 12.3, None),
+        ("seal", 12.3, 24.7, None),
+    ]
+
+
 def test_shelves_that_last_are_left_out_of_the_days_on_which_they_run_out() -> None:
     oil, much = shelf.item("oil"), shelf.item("much")
     kept(oil, 3_000)

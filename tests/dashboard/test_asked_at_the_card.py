@@ -207,6 +207,20 @@ def test_the_odometer_that_was_likely_meant_is_taken_by_one_tap(
     assert (reading.value, reading.unit, reading.verdict) == (10_700, "km", "accepted")
 
 
+def test_a_guess_is_told_and_taken_to_the_tenth_of_the_instruments_own_mile(
+    shop: Workshop, signed_in: SignedIn
+) -> None:
+    shop.people.van.meters.update(unit="mi")
+    shop.start()
+    actor = shop.actor(shop.people.mechanic)
+    progress.end_job(actor, shop.job.pk, state="done", because="not tried here")
+    ending.finish(actor, shop.order.pk, AtFinish(odometer=10.7, fit_for_use="yes"))
+    seen = signed_in(shop.people.mechanic).get(f"{shop.page}/card").content.decode()
+    _, tap = [form for form in forms_of(seen) if form.sent.get("change") == ["read-again"]]
+    # by hand: 10,700 km are 6,648.67 miles of 1.609344 km
+    assert (tap.sent["odometer"], tap.sent["unit"]) == (["6648.7"], ["mi"])
+
+
 def test_the_odometer_is_read_again_from_what_was_given_and_never_sent_as_it_was(
     shop: Workshop, signed_in: SignedIn
 ) -> None:

@@ -50,6 +50,16 @@ def test_what_stands_is_the_field_to_change_and_guesses_come_last(
     assert places == sorted(places)
 
 
+def test_what_stands_is_told_to_the_tenth_of_the_instruments_own_mile(
+    people: Cast, signed_in: SignedIn
+) -> None:
+    reading = held(people)
+    reading.vehicle.meters.update(unit="mi")
+    html = rendered.page(signed_in(people.clerk), "/readings")
+    fields = form(html, f"/readings/{reading.pk}/settle")[1]
+    assert fields["value"] == fields["stood"] == "559.2"  # 900 km, of 1.609344 a mile: 559.23
+
+
 def test_a_field_that_nobody_changed_is_no_right_value(people: Cast, signed_in: SignedIn) -> None:
     """Accepted as it was rendered, the reading counts as given and nothing is asked."""
     reading, client = held(people), signed_in(people.clerk)

@@ -9,7 +9,7 @@ from django.test import Client
 
 from fleet.due.models import DueDate
 from fleet.people.actor import Actor
-from fleet.visits.listing import service_rows
+from fleet.visits.listing import gap, service_rows
 from fleet.visits.models import Mechanic, OtherWork, Plan, PlannedService, ServiceNeed, Visit
 from fleet.visits.moves import move
 from fleet.visits.publish import publish
@@ -48,6 +48,24 @@ def test_how_early_it_is_and_what_that_wastes_is_kept() -> None:
     days = (TODAY + timedelta(days=30) - found.visit.on).days  # its law is even about day 30
     assert found.early_d == pytest.approx(days, abs=0.6)
     assert found.early_minor == pytest.approx(45 * found.early_d, abs=1)
+
+
+def test_days_early_and_late_are_told_to_the_tenth() -> None:
+    found = early()
+    PlannedService.objects.filter(pk=found.pk).update(late_d=2.34, early_d=18.26)
+    (row,) = [one for one in service_rows(found.plan) if one.service == "Engine oil"]
+    assert (row.late_d, row.early_d) == (2.3, 18.3)
+
+
+@pytest.mark.parametrize(
+    ("cost", "bound", "share"),
+    # by hand; where nothing is paid nothing can be saved, and a bound above the cost is rounding
+    [(300, 200, 0.333333), (1, 0, 1.0), (300, 301, 0.0), (0, 0, 0.0), (0, -5, 0.0)],
+)
+def test_a_better_plan_is_cheaper_by_this_share_at_most(
+    cost: int, bound: int, share: float
+) -> None:
+    assert gap(cost, bound) == share
 
 
 def test_what_is_done_years_before_is_counted_whole() -> None:
