@@ -1,12 +1,22 @@
 """Each person reads sums of fluid and temperatures in units of their own; what is typed stays."""
 
 from collections.abc import Callable
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from django.test import Client
 from django.utils import timezone
 
-from fleet.dashboard.shown_units import fluid_unit, temperature_unit
+from fleet.dashboard.shown_units import (
+    OfReader,
+    as_typed,
+    fluid_unit,
+    temperature_unit,
+    torque,
+    torque_beside,
+    torques_in_text,
+)
 from fleet.due.models import CheckFigure, CheckResult
 from fleet.people import manage
 from fleet.people.manage import PersonFault
@@ -106,3 +116,60 @@ def test_a_measured_temperature_is_read_with_its_limits(
     # by hand, 9/5 of it and 32 more: 200 → 392, 180 → 356, 155 → 311
     assert "boiling 392 °F passes from 356 °F, to be watched from 311 °F, fails below" in seen
     assert "water 200 % passes from 180 %, to be watched from 155 %, fails below" in seen
+
+
+NM, LBFFT = "N·m", "lbf·ft"
+PLUG_NM = 39.31872  # 29 lbf·ft of 1.355818 N·m (NIST SP 811, B.8)
+
+
+def as_read(unit: str, tell: Callable[[], Any]) -> str:
+    """What is told to whoever reads torques in a unit."""
+    request: Any = SimpleNamespace(user=SimpleNamespace(torque_unit=unit))
+    return str(OfReader(lambda _: tell())(request)).replace("\u202f", " ")
+
+
+@pytest.mark.parametrize(
+    ("unit", "one", "sentence"),
+    [
+        (NM, "39.3 N·m", "Above 39.3 N·m: 20 to 100 N·m is its range."),
+        (
+            LBFFT,
+            "29 lbf·ft (39.3 N·m)",
+            # by hand, each over 1.355818: 28.99, 14.75 and 73.76
+            "Above 29 lbf·ft (39.3 N·m): 14.8 to 73.8 lbf·ft (20 to 100 N·m) is its range.",
+        ),
+    ],
+)
+def test_a_torque_is_told_in_newton_metres_or_with_them_beside(
+    unit: str, one: str, sentence: str
+) -> None:
+    assert as_read(unit, lambda: torque(PLUG_NM)) == one
+    said = "Above 39.3 N·m: 20 to 100 N·m is its range."
+    assert as_read(unit, lambda: torques_in_text(said)) == sentence
+
+
+@pytest.mark.parametrize(
+    ("unit", "stated", "beside"),
+    [(NM, NM, "29 lbf·ft"), (NM, LBFFT, "29 lbf·ft"), (LBFFT, NM, "39.3 N·m")]
+    + [(LBFFT, LBFFT, "39.3 N·m"), (LBFFT, "kgf·m", "39.3 N·m, 4 kgf·m")],  # 39.31872 / 9.80665
+)
+def test_beside_a_torque_stands_what_whoever_looks_does_not_read_already(
+    unit: str, stated: str, beside: str
+) -> None:
+    assert as_read(unit, lambda: torque_beside(PLUG_NM, None, stated)) == beside
+
+
+@pytest.mark.parametrize(
+    ("unit", "typed", "told"),
+    [
+        (NM, "39.3 N·m", ""),
+        (NM, "29 lbf·ft", " as typed: 29 lbf·ft"),
+        (LBFFT, "29 lbf·ft", ""),
+        (LBFFT, "39.3 N·m", " as typed: 39.3 N·m"),
+        (LBFFT, "", ""),
+    ],
+)
+def test_how_a_torque_was_typed_is_told_where_it_reads_otherwise(
+    unit: str, typed: str, told: str
+) -> None:
+    assert as_read(unit, lambda: as_typed(typed, PLUG_NM)) == told
