@@ -73,3 +73,14 @@ def test_what_is_only_looked_at_again_carries_no_caution_of_the_work_before(
     ReCheckRule.objects.update(points=["Pedal", "Hose"])  # no step says how that is looked at
     (job,) = jobcard.card(order.pk, [order.depot]).jobs
     assert {"raised-on-lift", "used-fluid"} <= {row.slug for row in job.cautions}
+
+
+def test_what_two_rules_look_at_again_takes_as_long_as_the_longer(shop: Workshop) -> None:
+    first = shop.rule("pedal", points=["Pedal"], minutes=10)
+    ReCheckRule.objects.create(
+        procedure=shop.procedure, slug="hose", service=first.service, text="Hose dry",
+        points=["Hose"], minutes=25, to_km=80.0, source=INVENTED,
+    )  # fmt: skip
+    order = shop.started(first.service).order
+    (job,) = jobcard.card(order.pk, [order.depot]).jobs
+    assert job.minutes == 25
