@@ -69,6 +69,7 @@ stepwise.py         what holds of every procedure's steps
 stops.py            what stands against using a vehicle, read only
 subjects.py         what a confirm record is about, and its figures
 ticked.py           which steps of a card are recorded as done
+torque_field.py     a field of the administration pages for a torque, with its unit
 torques.py          torque recorded; the wrench and its calibration
 unasked.py          drafts that nothing asks for any more, cancelled
 used.py             what an order used: as recorded, else by the book

@@ -28,6 +28,7 @@ from fleet.workorders.models import (
     Wrench,
 )
 from fleet.workorders.recheck_admin import ReCheckAdmin
+from fleet.workorders.torque_field import InReadersUnit, TorqueField, for_reader
 from fleet.workorders.validate import all_faults
 from fleet.workorders.words_field import Listed
 
@@ -53,8 +54,10 @@ def _any_of(choices: Any, text: str) -> forms.MultipleChoiceField:
 
 
 # --- procedures ------------------------------------------------------------------------------
-class ProcedureForm(forms.ModelForm):  # type: ignore[type-arg]
+class ProcedureForm(InReadersUnit):
     """A procedure's own figures, with their units."""
+
+    wheel_nut_torque_nm = TorqueField("Wheel-nut torque")
 
     class Meta:
         model = Procedure
@@ -68,7 +71,6 @@ class ProcedureForm(forms.ModelForm):  # type: ignore[type-arg]
             "refill_l": "Refill [L]",
             "refill_tolerance_low": "Refill less by up to [share]",
             "refill_tolerance_high": "Refill more by up to [share]",
-            "wheel_nut_torque_nm": "Wheel-nut torque [N·m]",
             "retorque_after_km": "Tighten wheels again after [km]",
             "used_fluid_class": "Used fluid, collected as",
             "re_check": "Re-check",
@@ -213,20 +215,23 @@ class Fasteners(RemovableRows):
     form = FastenerForm
 
 
-class ToolForm(forms.ModelForm):  # type: ignore[type-arg]
+class ToolForm(InReadersUnit):
     kind = forms.ChoiceField(choices=_words(Tool.Kind), initial=Tool.Kind.OTHER)
     raising = _any_of(Raising, "Only in bays that raise the vehicle so; none: all.")
+    least_nm, most_nm = TorqueField("Torque from"), TorqueField("Torque to")
 
     class Meta:
         model = Tool
         fields = ("name", "size", "kind", "drive", "turns", "least_nm", "most_nm", "raising")
-        labels = {"least_nm": "From [N·m]", "most_nm": "To [N·m]"}
         widgets = {"size": _wide(20), "drive": _wide(14), "turns": _wide(18)}
 
 
 class Tools(RemovableRows):
     model = Tool
     form = ToolForm
+
+    def get_formset(self, request: HttpRequest, obj: Any = None, **named: Any) -> Any:
+        return super().get_formset(request, obj, **named | {"form": for_reader(ToolForm, request)})
 
 
 class Materials(RemovableRows):
@@ -247,6 +252,9 @@ class ProcedureAdmin(SetUpAdmin):
     list_filter = ("family", "service__vehicle_type")
     list_select_related = ("service__vehicle_type",)
     inlines = (Fasteners, Tools, Materials, Steps)
+
+    def get_form(self, request: HttpRequest, *given: Any, **named: Any) -> Any:
+        return for_reader(super().get_form(request, *given, **named), request)
 
     def get_readonly_fields(self, request: HttpRequest, obj: Procedure | None = None) -> Any:
         return () if obj is None else ("service",)
