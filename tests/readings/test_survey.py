@@ -7,8 +7,10 @@ from typing import Any
 
 import pytest
 
+from fleet.people.models import Person
 from fleet.readings import sheets
 from fleet.readings.kinds import kinds_of
+from fleet.readings.listing import uploads_seen_by
 from fleet.readings.models import Upload, UploadRow
 from fleet.readings.report import not_accepted, refusal, report_of
 from fleet.readings.roll import Roll
@@ -204,6 +206,17 @@ def test_at_most_forty_kinds_are_told_and_twenty_five_names_looked_up() -> None:
     made = upload(*[("unknown vehicle", "x", name) for name in names])
     found = kinds_of(made.rows.all(), Roll())
     assert [bool(one.meant) for one in found] == [True] * 25 + [False] * 15
+
+
+@pytest.mark.django_db
+def test_an_upload_of_no_known_vehicle_is_its_senders_and_theirs_who_see_all() -> None:
+    made, here = upload(("unreadable", "C2 is no number", "")), [scene.depot()]
+    sender, other = (Person.objects.create_user(name, role="clerk") for name in ("cleo", "carl"))
+    root = Person.objects.create_superuser("root")
+    Upload.objects.update(person=sender)
+    assert list(uploads_seen_by(sender, here)) == [made]
+    assert list(uploads_seen_by(other, here)) == []
+    assert list(uploads_seen_by(root, here)) == [made]
 
 
 @pytest.mark.django_db
