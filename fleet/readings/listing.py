@@ -216,7 +216,7 @@ def open_now(uploads: Sequence[Upload]) -> dict[int, dict[str, int]]:
         still |= _waiting(verdict)
     rows = UploadRow.objects.filter(still, upload__in=[one.pk for one in uploads])
     found: dict[int, dict[str, int]] = {one.pk: dict.fromkeys(map(str, OPEN), 0) for one in uploads}
-    counted = rows.order_by().values_list("upload", "outcome").annotate(Count("pk", distinct=True))
+    counted = rows.order_by().values_list("upload", "outcome").annotate(Count("pk"))
     for upload, outcome, number in counted:
         found[upload][outcome] = number
     return found
