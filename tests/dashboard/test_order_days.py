@@ -148,12 +148,17 @@ def test_the_page_of_a_vehicle_asks_about_the_day_of_a_draft(shop: Workshop, chi
 
 def test_many_that_are_planned_for_a_closed_day_are_not(shop: Workshop, chief: Client) -> None:
     on, order = closed_day(), drafted(shop, "W-1")
-    given = {"order": order.number, "planned_on": on}
+    listed = f"q={'x' * 600}"
+    given = {"order": order.number, "planned_on": on, "query": listed}
     asked = unescape(chief.post("/work-orders/plan", given).content.decode())
     assert f">{order.number}</a> for W-1: {words(on)}" in asked
     assert WorkOrder.objects.get(pk=order.pk).planned_on is None
+    assert "Planned 1 order" not in asked
     where, fields = form(asked, 'class="main">Plan</button>')
-    chief.post(where, {**fields, "override_reason": "it must"})
+    assert fields["query"] == listed[:500]  # no list needs more
+    assert "override_reason" in fields
+    answer = chief.post(where, {**fields, "override_reason": "it must"}, follow=True)
+    assert f"Planned 1 order for {on:%a} {on.day} " in unescape(answer.content.decode())
     row = WorkOrder.objects.get(pk=order.pk)
     assert (row.planned_on, row.why_it_stands) == (on, "it must")
 
@@ -164,6 +169,7 @@ def test_a_release_of_many_asks_about_a_closed_day(shop: Workshop, chief: Client
     asked = unescape(chief.post("/work-orders/release", sent).content.decode())
     assert f">{order.number}</a> for W-1: {words(on)}" in asked
     where, fields = form(asked, 'class="main">Release</button>')
+    assert "override_reason" in fields
     refused = unescape(chief.post(where, fields, follow=True).content.decode())
     assert f">{order.number}</a> for W-1: {words(on)}" in refused  # no reason was given
     assert WorkOrder.objects.get(pk=order.pk).state == "drafted"
