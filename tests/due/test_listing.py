@@ -15,8 +15,9 @@ from fleet.due.listing import (
     counts_up_to,
     due_counts,
     due_rows,
+    folded,
 )
-from fleet.due.models import DueDate
+from fleet.due.models import DueDate, Service
 from fleet.vehicles.models import Depot, Vehicle
 from tests import scene
 
@@ -243,6 +244,25 @@ def test_filters_narrow_the_list() -> None:
         "V-1"
     ]
     assert due_rows(DueFilter(service="no-such"), now=NOW) == []
+
+
+def test_rounds_are_folded_by_depot_and_service_the_first_to_fall_due_first() -> None:
+    coast = scene.depot("coast")
+    row("V-1", at=coast, p50=date(2026, 9, 1))
+    row("V-2", at=coast, p50=date(2026, 7, 20))
+    row("V-3", p50=date(2026, 6, 10))
+    row("V-4", at=scene.depot("a-new-one"), p50=None, history_known=False)
+    assert folded(DueFilter(), NOW) == []
+    Service.objects.update(is_round=True)
+    found = [(one.depot, one.count, one.overdue, one.first_on) for one in folded(DueFilter(), NOW)]
+    assert found == [
+        ("plain", 1, 1, date(2026, 6, 10)),
+        ("coast", 2, 0, date(2026, 7, 20)),
+        ("a-new-one", 1, 0, None),
+    ]
+    assert [one.depot for one in folded(DueFilter(depots=["coast"]), NOW)] == ["coast"]
+    assert due_rows(DueFilter(rounds=False), now=NOW) == []
+    assert len(due_rows(now=NOW)) == 4
 
 
 def test_life_used_by_the_calendar_grows_with_every_day() -> None:
