@@ -8,7 +8,7 @@ from django.test import Client
 
 from fleet.consumables.demand import forecast_demand
 from fleet.consumables.listing import DemandRow
-from fleet.consumables.models import ForecastDay, OrderProposal, TransferProposal
+from fleet.consumables.models import ForecastDay, OrderProposal, StockNeed, TransferProposal
 from fleet.dashboard.frame import Scope
 from fleet.dashboard.stock.consumables import item_lines
 from fleet.dashboard.stock.months import month_chart
@@ -100,6 +100,7 @@ def test_what_is_on_order_says_what_it_is_for(keeper: Client) -> None:
     shelf.arrival(item, quantity=1_500, ordered_on=date(2026, 6, 12), due_on=date(2026, 6, 20))
     other = shelf.item("gear-oil")
     shelf.stock(other)
+    StockNeed.objects.create(depot=scene.depot(), item=other, needed=0, needed_first=0)
     shelf.arrival(other, quantity=1_000, reason="for a rebuild")
     seen = text(keeper.get("/consumables").content.decode()).replace("\u00a0", " ")
     # by hand: 1.5 L needed, as the proposal says; none is booked in
@@ -107,6 +108,20 @@ def test_what_is_on_order_says_what_it_is_for(keeper: Client) -> None:
     assert ", 0 L on hand. Ordered 12 Jun 2026." in seen
     assert "The forecast needs none of it as far as proposals look ahead; 0 L on hand." in seen
     assert "Ordered 1 Jun 2026: for a rebuild." in seen
+
+
+def test_what_is_on_order_stands_beside_what_the_record_of_its_shelf_says(keeper: Client) -> None:
+    """One piece is a need, too; of a shelf that nobody keeps nothing is there."""
+    for slug, there in (("washer", -3), ("plug", None)):
+        one = shelf.item(slug, unit="pieces", kind="other", packs=(10,))
+        StockNeed.objects.create(depot=scene.depot(), item=one, needed=1, needed_first=1)
+        shelf.arrival(one, quantity=10)
+        if there is not None:
+            shelf.stock(one, on_hand=there)
+    seen = text(keeper.get("/consumables").content.decode()).replace("\u00a0", " ")
+    assert "Washer Plain 10 pcs 1 pc needed until" in seen
+    assert ", 3 pcs more used than was ever booked in." in seen
+    assert "Plug Plain 10 pcs 1 pc needed, 0 pcs on hand." in seen
 
 
 def test_used_fluid_is_shown_by_waste_class(keeper: Client) -> None:

@@ -283,6 +283,8 @@ def test_the_visit_tells_its_words(chief: Actor) -> None:
     (van,) = fleet({"V-1": (10,)})
     enter(chief, van, fixed_on=ahead(4))
     found = planned()
+    (work,) = [one for one in service_rows(found) if one.other_work]
+    assert (work.work_min, work.work_jobs) == (60, 0)
     (block,) = blocks_of(found, TODAY)
     assert ([one.name for one in block.services], block.state) == (
         ["Yearly inspection", "Gearbox oil"], "proposed",
