@@ -22,6 +22,7 @@ from config import garbage, lifeline
 from config.readiness import or_end
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
+garbage.look_less_often()  # first: to look through all that is imported from here on takes long
 
 with or_end():  # whoever starts worker or beat reads why they do not start, and no trace
     settings.INSTALLED_APPS  # noqa: B018  (read now: celery would in the midst of its own work)
@@ -62,11 +63,6 @@ def make_up_at_start(**_: object) -> None:
 def give_way_to_the_pages(**_: object) -> None:
     """Whoever waits for a page waits less for a night; where nobody waits, it takes no longer."""
     os.nice(max(0, settings.WORKER_NICENESS - os.nice(0)))
-
-
-@worker_init.connect
-def look_for_garbage_as_commands_do(**_: object) -> None:
-    garbage.look_less_often()
 
 
 @setup_logging.connect

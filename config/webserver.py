@@ -9,6 +9,8 @@ from gunicorn import glogging
 from config import garbage, lifeline, logs
 from config.environment import Environment
 
+garbage.look_less_often()  # first: to look through all that is imported from here on takes long
+
 # gunicorn's own default is every address of the machine as soon as there is a PORT
 bind = Environment().text("SUMPWISE_LISTEN", "127.0.0.1:8000")
 wsgi_app = "config.wsgi:application"
@@ -59,5 +61,4 @@ def post_fork(_: Any, __: Any) -> None:
 
 
 def post_worker_init(_: Any) -> None:
-    garbage.look_less_often()
     garbage.leave_out_what_stays()

@@ -46,6 +46,7 @@ else:
 UNFOLD = "document.querySelectorAll('details').forEach((one) => { one.open = true; })"
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 OPTIONS = {"runOnly": RULES, "resultTypes": ["violations"]}
+OPTIONS |= {"selectors": False, "preload": False}  # what no rule of these and nothing below needs
 NEXT_FRAME = (
     "new Promise((shown) => requestAnimationFrame(shown))"  # by then charts are painted anew
 )
@@ -139,7 +140,8 @@ def test_no_page_has_a_fault_that_a_rule_names(
             page.locator(".opblock-summary-control").first.click()
             page.locator(".opblock-body .response").first.wait_for()
         page.evaluate(UNFOLD)
-        assert faults_in_both(page) == [], address
+        # in the dark where all columns are: a width changes no colour
+        assert (faults_in_both(page) if width == 1280 else faults(page, "light")) == [], address
     complaints[:] = [said for said in complaints if "404" not in said]
 
 

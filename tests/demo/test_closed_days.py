@@ -32,6 +32,7 @@ def test_work_goes_to_the_last_or_the_next_open_day(day: date, last: int, follow
     assert open_on(day, week, ahead=True) == date(2026, 11, following)
 
 
+@pytest.mark.any_database  # a past is made on both in `test_demo.py`
 @pytest.mark.django_db(transaction=True)
 @time_machine.travel(datetime(2026, 3, 8, 12, 0, tzinfo=UTC), tick=False)
 def test_on_a_sunday_work_is_under_way_and_nothing_is_planned_or_begun(

@@ -193,6 +193,7 @@ CLASSES = st.lists(
 )
 
 
+@pytest.mark.any_database  # each of them alone is asked of both, above
 class Whatever(TestCase):
     @settings(max_examples=15, deadline=None)
     @given(CLASSES, st.lists(st.integers(1, 900), max_size=3))

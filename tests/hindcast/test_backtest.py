@@ -37,6 +37,7 @@ def ten_years_of_buses() -> Histories:
     return histories(fleet, at_noon)
 
 
+@pytest.mark.any_database  # a shorter past is learnt from on both
 def test_ten_years_in_one_upload_are_learnt_from_month_by_month() -> None:
     expected = ten_years_of_buses()
     rows = UsageState.objects.order_by("meter").values_list("rate_km_per_day", "spread")

@@ -118,6 +118,7 @@ def test_every_route_of_the_site_is_thought_of() -> None:
     assert {what(name) for _, name in routes()} == {*SEEN, *WIDE}
 
 
+@pytest.mark.any_database  # what a role may is asked of the person, before any row
 @pytest.mark.parametrize("role", Role)
 def test_another_role_or_a_supervisor_without_leave_to_set_up_gets_nothing(
     people: Cast, own: list[Model], role: Role

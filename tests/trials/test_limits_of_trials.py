@@ -30,6 +30,7 @@ def field(four: Field) -> Field:
 
 
 # --- set up ------------------------------------------------------------------------------------
+@pytest.mark.any_database  # what is asked is looked at before any row is written
 @pytest.mark.parametrize(
     ("changes", "words"),
     [

@@ -174,6 +174,7 @@ def test_the_same_row_twice_is_refused() -> None:
     )
 
 
+@pytest.mark.any_database  # a cell is read before any row is looked at
 @pytest.mark.parametrize(
     ("cell", "sentence"),
     [
@@ -196,6 +197,7 @@ def test_what_is_no_distance_is_refused(cell: Any, sentence: str) -> None:
     assert sentence in fault
 
 
+@pytest.mark.any_database  # a cell is read before any row is looked at
 @pytest.mark.parametrize("cell", [60000.0, "60 000", "60 000 km", "60000,0", "60'000"])
 def test_numbers_as_people_type_them_are_read(cell: Any) -> None:
     sheets = small_workbook()
