@@ -192,8 +192,11 @@ def complete_upload(upload_id: int, progress: Progress | None = None) -> Upload:
     tell = progress or silent
     upload = Upload.objects.get(pk=upload_id)
     if upload.state == Upload.State.RECEIVED:
-        read = lambda share: tell(0.5 * share, "reading the rows")  # noqa: E731
-        intake.stage(upload, read, plain_at_once(timezone.now()))
+        intake.stage(
+            upload,
+            lambda share: tell(0.5 * share, "reading the rows"),
+            plain_at_once(timezone.now()),
+        )
     if upload.is_under_way:
         vehicles = intake.vehicles_of(upload)
         tell(0.5, "judging the readings")

@@ -36,6 +36,7 @@ def accept(readings: Columns, ids: Array, source: Source, now: datetime) -> Arra
         Columns as ``record`` takes them, no two of a meter of the same instant.
     ids
         Under which they will be stored, shape (n,).
+
     Must run in the transaction that stores them.
     """
     where, params = bulk.among("s.meter_id", np.unique(readings["meter_id"]))
