@@ -31,6 +31,7 @@ ATTEMPTS = 5  # our choice: what fails so often needs a person, not another atte
 WAITS_S = (0.5, 1, 2, 4, 8, 16, 30)  # our choice: a server that restarts is back by then
 NIGHT_AT = time(2, 30)  # local; our choice: after the day's last reading, before the first shift
 NIGHT = "night"
+TAKEN_OVER = "{} was taken over by another process."
 
 Progress = Callable[[float, str], None]
 
@@ -80,7 +81,8 @@ def work(job: str, on: date, part: str = "", again: bool = False) -> Iterator[Ru
     Raises
     ------
     Taken
-        Another process holds the lease, or the work is done and not wanted ``again``.
+        Another process holds the lease, or the work is done and not wanted ``again``; or, at the
+        end, the lease had passed and somebody else has taken the work over.
     """
     run = claim(job, on, part, again)
     if run is None:
@@ -100,7 +102,8 @@ def work(job: str, on: date, part: str = "", again: bool = False) -> Iterator[Ru
         raise
     finally:
         trace.RUN.reset(traced)
-    _close(run, Run.State.DONE, progress_share=1.0, counts=run.counts)
+    if not _close(run, Run.State.DONE, progress_share=1.0, counts=run.counts):
+        raise Taken(TAKEN_OVER.format(run))
 
 
 def claim(job: str, on: date, part: str = "", again: bool = False) -> Run | None:
@@ -145,7 +148,7 @@ def renew(run: Run, share: float, counts: Mapping[str, int] | None = None) -> No
     run.counts = {**run.counts, **(counts or {})}
     leased = _leased(run).update(lease_until=_lease(), progress_share=share, counts=run.counts)
     if not leased:
-        raise Taken(f"{run} was taken over by another process.")
+        raise Taken(TAKEN_OVER.format(run))
 
 
 def keeper(run: Run) -> Callable[[float], None]:
@@ -271,7 +274,8 @@ def _fail(run: Run, error: str) -> None:
     """
     for pause_s in WAITS_S:
         try:
-            return _close(run, Run.State.FAILED, error=error)
+            _close(run, Run.State.FAILED, error=error)
+            return
         except (OperationalError, InterfaceError):
             if not connection.in_atomic_block:
                 connection.close()
@@ -279,6 +283,8 @@ def _fail(run: Run, error: str) -> None:
     log.warning("The database is away: %s is free when its lease has passed.", run)
 
 
-def _close(run: Run, state: str, **changes: object) -> None:
-    _leased(run).update(state=state, finished_at=Now(), lease_until=None, **changes)
+def _close(run: Run, state: str, **changes: object) -> bool:
+    """End this attempt; give whether it was still ours to end."""
+    ended = _leased(run).update(state=state, finished_at=Now(), lease_until=None, **changes)
     run.refresh_from_db()
+    return bool(ended)

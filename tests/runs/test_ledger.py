@@ -73,6 +73,18 @@ def test_the_old_holder_of_lost_work_must_stop_and_closes_nothing() -> None:
     assert Run.objects.get().state == "running"
 
 
+def test_whoever_outlasts_the_lease_is_told_at_the_end_and_closes_nothing() -> None:
+    def outlast_the_lease() -> None:
+        with ledger.work("night", ON) as first:
+            first.counts = {"vehicles": 3}
+            lose(first)
+            ledger.claim("night", ON)
+
+    with pytest.raises(ledger.Taken, match="night .* was taken over by another process"):
+        outlast_the_lease()
+    assert (Run.objects.get().state, Run.objects.get().counts) == ("running", {})
+
+
 def test_renewing_moves_the_lease_five_minutes_ahead() -> None:
     run = ledger.claim("night", ON)
     assert run
