@@ -204,7 +204,7 @@ def _fitting(
     typed: float, reference: float, known: Sequence[tuple[float, str]], typed_text: str
 ) -> tuple[Slip, ...]:
     """Slips within 3 % of their factor or half a unit of the last typed digit, nearest first."""
-    room = max(SLIP_SHARE, _half_last_digit(typed_text or f"{typed:g}"))
+    room = max(SLIP_SHARE, _half_last_digit_share(typed_text or f"{typed:g}"))
     found = []
     for factor, words in known:
         off = abs(math.log(typed / reference / factor))
@@ -213,7 +213,7 @@ def _fitting(
     return tuple(slip for _, slip in sorted(found, key=lambda pair: pair[0]))
 
 
-def _half_last_digit(text: str) -> float:
+def _half_last_digit_share(text: str) -> float:
     """Half a unit of the last digit of a number as typed, in whatever unit, as a share of it."""
     found = _DIGITS.search(text.replace(",", "."))
     try:

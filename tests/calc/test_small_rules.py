@@ -210,11 +210,20 @@ def test_figures_are_numbers_above_nothing(wrong: float) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "half"),
-    [("7", 0.5), ("7.0", 0.05), ("7,25", 0.005), (" 70 ", 0.5), ("7e1", 5), ("x", 0), ("", 0)],
+    ("text", "half", "of"),
+    [
+        *(
+            ("7", 0.5, 7),
+            ("7.0", 0.05, 7),
+            ("7,25", 0.005, 7.25),
+            (" 70 ", 0.5, 70),
+            ("7e1", 5, 70),
+        ),
+        *(("29 lbf·ft", 0.5, 29), ("x", 0, 1), ("", 0, 1), ("0", 0, 1), (".", 0, 1)),
+    ],
 )
-def test_a_number_is_known_to_half_of_its_last_digit(text: str, half: float) -> None:
-    assert slips._half_last_digit(text) == pytest.approx(half)
+def test_a_number_is_known_to_half_of_its_last_digit(text: str, half: float, of: float) -> None:
+    assert slips._half_last_digit_share(text) == pytest.approx(half / of)
 
 
 # --- mistyped readings: what a scripted draw gives --------------------------------------------
