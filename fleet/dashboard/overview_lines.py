@@ -214,11 +214,14 @@ def need_lines(
 
 
 def _need_line(need: Need, said: NeedWords, scope: Scope, *, in_place: bool) -> NeedLine:
-    own = urlencode({"depot": scope.depot}) if scope.depot else ""
+    depot = need.depot or scope.depot
+    own = urlencode({"depot": depot}) if depot else ""
     query = "&".join(filter(None, (own, said.query)))
+    words = said.one if need.count == 1 else said.many
+    names = {one.slug: one.name for one in scope.chosen} if len(scope.chosen) > 1 else {}
     return NeedLine(
         count=need.count,
-        words=said.one if need.count == 1 else said.many,
+        words=f"{words} at {names[need.depot]}" if need.depot in names else words,
         waits=said.waits,
         first=said.alone if need.count == 1 else said.first,
         first_on=local_day(need.oldest_at, scope),

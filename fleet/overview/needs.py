@@ -13,6 +13,7 @@ from django.db.models import (
     Count,
     DateTimeField,
     Exists,
+    F,
     Min,
     OuterRef,
     Q,
@@ -63,6 +64,7 @@ class Need:
     kind: Kind
     count: int
     oldest_at: datetime | None  # a day as its midnight, UTC
+    depot: str = ""  # its slug, where each depot is answered on a page of its own
 
 
 @dataclass(frozen=True)
@@ -78,16 +80,22 @@ def needs(
     depots: Sequence[Depot], person: Person, now: datetime, today: date
 ) -> tuple[list[Need], Read]:
     """What waits at some depots, the gravest first, and how old readings are; one query."""
-    counts: dict[str, int] = defaultdict(int)
-    oldest: dict[str, datetime] = {}
+    counts: dict[tuple[str, str], int] = defaultdict(int)  # by kind and depot, or all depots
+    oldest: dict[tuple[str, str], datetime] = {}
     parts = (*_waiting(depots, person, today), *_read(depots, now))
-    for kind, count, first in bulk.stacked(parts):
-        counts[kind] += count
+    for kind, depot, count, first in bulk.stacked(parts):
+        counts[kind, depot] += count
         at = bulk.moment(first)
         if at is not None:
-            oldest[kind] = min(at, oldest.get(kind, at))
-    found = [Need(kind, counts[kind], oldest.get(kind)) for kind in Kind if counts[kind]]
-    return found, Read(counts[VEHICLES], counts[FRESH], counts[Kind.UNREAD])
+            oldest[kind, depot] = min(at, oldest.get((kind, depot), at))
+    slugs = ("", *(depot.slug for depot in depots))
+    found = [
+        Need(kind, count, oldest.get((kind, slug)), slug)
+        for kind in Kind
+        for slug in slugs
+        if (count := counts[kind, slug])
+    ]
+    return found, Read(counts[VEHICLES, ""], counts[FRESH, ""], counts[Kind.UNREAD, ""])
 
 
 def _waiting(
@@ -108,16 +116,23 @@ def _waiting(
     yield _counted(held(depots), Kind.HELD, "received_at")
     yield _counted(listing.released_without_day(depots), Kind.NO_DAY, "released_at")
     unfit = visits_in_force(depots).exclude(unfit="").filter(on__gte=today)
-    yield _counted(unfit, Kind.UNFIT, "on")
+    yield _counted(unfit, Kind.UNFIT, "on", depot=F("plan__depot__slug"))
     yield _counted(ending(depots, today), Kind.DEFERRAL, "until_on")
     yield _counted(unknown(depots), Kind.UNKNOWN, "p50")  # no day: nobody knows since when
 
 
 def _counted(
-    rows: QuerySet[Any], kind: str, since: str, how_many: Aggregate | None = None
+    rows: QuerySet[Any],
+    kind: str,
+    since: str,
+    how_many: Aggregate | None = None,
+    depot: F | None = None,
 ) -> QuerySet[Any, Mapping[str, Any]]:
-    """One row: the kind, how many, and the first of a column."""
-    named = rows.order_by().values(told_kind=Value(str(kind), CharField()))
+    """One row, or with a column of ``depot`` one for each: the kind, the depot or '', how many,
+    and the first of a column."""
+    named = rows.order_by().values(
+        told_kind=Value(str(kind), CharField()), told_depot=depot or Value("", CharField())
+    )
     first = Cast(Min(since), DateTimeField())
     found: QuerySet[Any, Mapping[str, Any]] = named.annotate(
         told_count=how_many or Count("pk"), told_first=first

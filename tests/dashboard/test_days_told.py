@@ -204,3 +204,24 @@ def test_hours_are_not_called_enough_while_visits_do_not_fit_their_days(
     assert "not fit" in seen
     assert "Most falls due in week 49: 4 h" in seen
     assert "hours enough" not in seen
+
+
+def test_visits_that_do_not_fit_are_told_by_depot_with_a_link_to_its_own_days(
+    people: Cast, days: Plan, chief: Client
+) -> None:
+    """The page behind the link shows one depot; without its name it would be the first."""
+    people.supervisor.depots.add(people.hill)
+    theirs = Plan.objects.get(depot=people.hill)
+    Visit.objects.filter(plan__in=[days, theirs]).update(unfit="Nobody is there.")
+    first, last = depots_day(), depots_day() + timedelta(days=2)
+    Visit.objects.filter(plan=days).update(on=last)
+    Visit.objects.filter(plan=theirs).update(on=first)
+    seen = page(chief, "/overview")
+    told = text(seen)
+    assert f"1 visit does not fit its day any more at Hill, on {first.day} {first:%b %Y}" in told
+    assert f"2 visits do not fit their days any more at Plain, the first on {last.day} " in told
+    assert seen.count('href="/workshop-days?depot=hill"') == 1
+    assert seen.count('href="/workshop-days?depot=plain"') == 1
+    alone = page(chief, "/overview?depot=plain")
+    assert "2 visits do not fit their days any more, the first on" in text(alone)
+    assert 'href="/workshop-days?depot=plain"' in alone
