@@ -1,9 +1,10 @@
 """Small functions and files: the budget that keeps every part readable."""
 
 import ast
-from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from statistics import median, quantiles
+from typing import NamedTuple
 
 ROOT = Path(__file__).resolve().parent.parent
 LONGEST_FILE, LONGEST_FUNCTION = 400, 60
@@ -17,19 +18,37 @@ def python_files(*folders: str) -> list[Path]:
     return sorted(path for path in found if "migrations" not in path.parts)
 
 
-def functions(path: Path) -> Iterator[tuple[str, int]]:
-    """Name and number of lines of each body, without its docstring."""
-    for node in ast.walk(ast.parse(path.read_text())):
-        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
-            body = node.body
-            documented = isinstance(body[0], ast.Expr) and isinstance(body[0].value, ast.Constant)
-            if documented and len(body) > 1:
-                body = body[1:]
-            yield node.name, (body[-1].end_lineno or 0) - body[0].lineno + 1
+class Function(NamedTuple):
+    name: str
+    size: int  # lines of its body, without the docstring
+    arguments: int  # that a caller gives a value for
+
+
+@cache
+def functions(path: Path) -> list[Function]:
+    return [
+        Function(node.name, size(node), len(arguments(node)))
+        for node in ast.walk(ast.parse(path.read_text()))
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+    ]
+
+
+def size(node: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
+    body = node.body
+    documented = isinstance(body[0], ast.Expr) and isinstance(body[0].value, ast.Constant)
+    if documented and len(body) > 1:
+        body = body[1:]
+    return (body[-1].end_lineno or 0) - body[0].lineno + 1
+
+
+def arguments(node: ast.FunctionDef | ast.AsyncFunctionDef) -> list[str]:
+    given = node.args
+    named = [one.arg for one in (*given.posonlyargs, *given.args, *given.kwonlyargs)]
+    return [name for name in named if name not in ("self", "cls")]
 
 
 def lengths(*folders: str) -> list[int]:
-    return [size for path in python_files(*folders) for _, size in functions(path)]
+    return [one.size for path in python_files(*folders) for one in functions(path)]
 
 
 def test_no_file_is_longer_than_the_budget() -> None:
@@ -54,30 +73,22 @@ def test_no_line_of_a_template_is_longer_than_the_budget() -> None:
 
 def test_no_function_is_longer_than_the_budget() -> None:
     long = {
-        f"{path.relative_to(ROOT)}:{name}": size
+        f"{path.relative_to(ROOT)}:{one.name}": one.size
         for path in python_files("fleet", "config")
-        for name, size in functions(path)
-        if size > LONGEST_FUNCTION
+        for one in functions(path)
+        if one.size > LONGEST_FUNCTION
     }
     assert long == {}
 
 
 def test_no_function_takes_nine_arguments() -> None:
     many = {
-        f"{path.relative_to(ROOT)}:{node.name}": len(names)
+        f"{path.relative_to(ROOT)}:{one.name}": one.arguments
         for path in python_files("fleet", "config")
-        for node in ast.walk(ast.parse(path.read_text()))
-        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
-        if len(names := arguments(node)) > MOST_ARGUMENTS
+        for one in functions(path)
+        if one.arguments > MOST_ARGUMENTS
     }
     assert many == {}
-
-
-def arguments(node: ast.FunctionDef | ast.AsyncFunctionDef) -> list[str]:
-    """Names that a caller gives a value for."""
-    given = node.args
-    named = [one.arg for one in (*given.posonlyargs, *given.args, *given.kwonlyargs)]
-    return [name for name in named if name not in ("self", "cls")]
 
 
 def test_most_functions_are_small() -> None:
@@ -88,10 +99,10 @@ def test_most_functions_are_small() -> None:
 
 def test_most_tests_are_small() -> None:
     sizes = [
-        size
+        one.size
         for path in python_files("tests")
-        for name, size in functions(path)
-        if name.startswith("test_")
+        for one in functions(path)
+        if one.name.startswith("test_")
     ]
     assert median(sizes) <= MEDIAN_TEST
 
