@@ -1,6 +1,5 @@
 """Uploads of sheets: sent, followed while they are taken in, and read back row by row."""
 
-import json
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import asdict
@@ -35,10 +34,11 @@ from fleet.readings import listing
 from fleet.readings.correct import Given, correct
 from fleet.readings.intake import Options, depots_of_upload, receive
 from fleet.readings.kinds import as_json, kinds_of
-from fleet.readings.mend import treat_as
+from fleet.readings.mend import By, treat_as
 from fleet.readings.models import RowCorrection, Upload, UploadRow
-from fleet.readings.report import with_decisive, with_now
+from fleet.readings.report import AS_GIVEN, cells_of, given_headings, with_decisive, with_now
 from fleet.readings.roll import Roll
+from fleet.readings.traces import Told, told_of
 from fleet.readings.withdraw import withdraw
 from fleet.tables import csv_line
 
@@ -227,7 +227,8 @@ class Mend(Resource):
         vehicle = vehicle_or_404(request, given["vehicle"])
 
         def effect() -> Answer:
-            treat_as(upload, given["named"], vehicle)
+            by = By(caller(request), "api", timezone.now())
+            treat_as(upload, given["named"], vehicle, by)
             transaction.on_commit(partial(jobs.send, jobs.take_in_upload, upload.pk, again=True))
             row = _row(upload)
             return Answer(row, HTTPStatus.ACCEPTED, reverse("api-upload", args=[upload.pk]))
@@ -320,10 +321,10 @@ class UploadRows(Resource):
             return csv_response(f"upload-{upload_id}", _lines(found))
         on_page, following = page(request, _rows(found), IN_ORDER, asked)
         made = _corrections([row["id"] for row in on_page])
-        judged = [row for row in on_page if row["decisive_id"]]
-        now = listing.said_now({row["decisive_id"]: row["outcome"] for row in judged})
-        told = [{**_cells(row, now), "corrections": made[row["id"]]} for row in on_page]
-        return listed(told, following)
+        told = told_of(on_page)
+        cells = [_cells(row, told[row["id"]]) for row in on_page]
+        both = zip(cells, on_page, strict=True)
+        return listed([{**one, "corrections": made[row["id"]]} for one, row in both], following)
 
 
 def _options(request: Request, given: dict[str, Any]) -> Options:
@@ -377,12 +378,13 @@ def _corrections(row_ids: list[int]) -> dict[int, list[dict[str, Any]]]:
     return found
 
 
-def _cells(row: dict[str, Any], now: dict[int, listing.Now]) -> dict[str, Any]:
-    names = ("number", "sheet", "row", "column", "outcome", "message")
+def _cells(row: dict[str, Any], told: Told) -> dict[str, Any]:
+    names = ("number", "sheet", "row", "column", "outcome")
     return {
         **{name: row[name] for name in names},
-        "now": ": ".join(now.get(row["decisive_id"], ())),
-        "cells": json.loads(row["raw"]),
+        "message": told.first,
+        "now": told.now,
+        "cells": cells_of(row["raw"]),
         "vehicle": row["fleet_number"],
         "reading": row["decisive_id"],
     }
@@ -391,7 +393,8 @@ def _cells(row: dict[str, Any], now: dict[int, listing.Now]) -> dict[str, Any]:
 def _lines(rows: QuerySet[UploadRow]) -> Iterator[str]:
     """The rows as given; in front of the cells the outcome, what stands of it now, and what was
     said first."""
-    yield csv_line(["sheet", "row", "column", "outcome", "now", "message"])
-    for row, now in with_now(rows.order_by("number")):
-        told = [row["sheet"], row["row"], row["column"], row["outcome"], now, row["message"]]
-        yield csv_line([*told, *json.loads(row["raw"])])
+    given = [one.replace(AS_GIVEN, "cell") for one in given_headings(rows)]
+    yield csv_line(["sheet", "row", "column", "outcome", "now", "message", *given])
+    for row, told in with_now(rows.order_by("number")):
+        place = [row["sheet"], row["row"], row["column"], row["outcome"]]
+        yield csv_line([*place, *told, *cells_of(row["raw"])])

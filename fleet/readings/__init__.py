@@ -36,6 +36,7 @@ settle.py         a person decides about a held reading
 sheets.py         survey of a sheet, then its entries chunk by chunk
 spreadsheet.py    opens xlsx, ods, csv by content; time limit
 totals.py         uploads whose rows do not add up
+traces.py         what people corrected of rows, and what was said first, in words
 unjudged.py       readings that nobody judged, in sentences
 unpack.py         rows of a file, read apart: limits on memory, time, rows; separator and encoding
 unsettle.py       what was decided in one act taken back as a whole

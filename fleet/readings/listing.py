@@ -180,7 +180,16 @@ def corrected_away(upload: Upload) -> list[int]:
 def corrections_of(row_ids: Collection[int]) -> QuerySet[RowCorrection]:
     """What people corrected of some rows, the first correction first."""
     rows = RowCorrection.objects.filter(row__in=row_ids).order_by("pk")
-    return rows.select_related("person", "reading", "vehicle__depot")
+    return rows.select_related(
+        "person", "reading", "vehicle__depot", "row__reading", "row__hours_reading"
+    )
+
+
+def corrections_into(reading_ids: Collection[int]) -> dict[int, RowCorrection]:
+    """The newest correction of the row that brought a reading, by reading: of odometers."""
+    rows = RowCorrection.objects.filter(row__reading__in=reading_ids).order_by("pk")
+    told = rows.select_related("person", "reading", "vehicle__depot", "row")
+    return {one.row.reading_id: one for one in told if one.row.reading_id is not None}
 
 
 def own_newest(person: Person) -> Upload | None:
@@ -198,6 +207,21 @@ def rows_seen_by(person: Person, upload: Upload, depots: Depots) -> QuerySet[Upl
 
 def with_outcomes(rows: QuerySet[UploadRow], outcomes: Collection[str]) -> QuerySet[UploadRow]:
     return rows.filter(outcome__in=outcomes)
+
+
+def corrected(rows: QuerySet[UploadRow]) -> QuerySet[UploadRow]:
+    """Rows of which people corrected something, the vehicle that a name means among it."""
+    return rows.filter(Exists(RowCorrection.objects.filter(row=OuterRef("pk"))))
+
+
+def looked_at(rows: QuerySet[UploadRow], outcomes: Collection[str]) -> QuerySet[UploadRow]:
+    """Rows with these outcomes, and those corrected one by one, which keep their place there.
+
+    A name taken for a vehicle takes up thousands at once: they would hide what waits.
+    """
+    made = RowCorrection.objects.filter(row=OuterRef("pk"))
+    by_hand = Exists(made.exclude(outcome=UploadRow.Outcome.UNKNOWN_VEHICLE))
+    return rows.filter(Q(outcome__in=outcomes) | by_hand)
 
 
 def count_unseen_by(

@@ -1,5 +1,8 @@
 """Mend many rows of an upload at once: a name that nobody knew, or values likely meant."""
 
+from datetime import datetime
+from typing import NamedTuple
+
 import numpy as np
 from django.db import transaction
 
@@ -9,7 +12,15 @@ from fleet.people.models import Person
 from fleet.people.roles import Right, may
 from fleet.readings.beside import beside
 from fleet.readings.intake import depots_of_upload, kept_file, link
-from fleet.readings.models import Reading, ReadingDecision, Source, Upload, UploadRow, Verdict
+from fleet.readings.models import (
+    Reading,
+    ReadingDecision,
+    RowCorrection,
+    Source,
+    Upload,
+    UploadRow,
+    Verdict,
+)
 from fleet.readings.record import record
 from fleet.readings.resolve import Resolved, resolve
 from fleet.readings.roll import Roll, key_of
@@ -27,10 +38,19 @@ NOT_YET = f"{MOST_AT_ONCE} are accepted at once: accept the rest after them."
 MOST_LOOKED_AT = 10 * MOST_AT_ONCE  # for those, of a large sheet that is wrong throughout
 
 
-def treat_as(upload: Upload, named: str, vehicle: Vehicle) -> int:
+class By(NamedTuple):
+    """Who takes a name for a vehicle, by which channel, and when."""
+
+    person: Person | None
+    channel: str
+    at: datetime
+
+
+def treat_as(upload: Upload, named: str, vehicle: Vehicle, by: By) -> int:
     """Take a name in a finished upload for a vehicle; how many rows that takes up.
 
-    The file is read again for these rows alone. Its caller brings the upload to its end.
+    Each of them keeps what was said of it, as a row corrected by hand does. The file is
+    read again for these rows alone. Its caller brings the upload to its end.
 
     Raises
     ------
@@ -49,26 +69,26 @@ def treat_as(upload: Upload, named: str, vehicle: Vehicle) -> int:
     # what is cut short from here on is brought to its end like any upload
     if not Upload.objects.filter(pk=upload.pk, state=State.DONE).update(state=State.RECEIVED):
         raise Stale("This upload has not come to its end yet: wait for it.")
-    taken = _take_up(upload, roll)
+    taken = _take_up(upload, roll, by)
     upload.options = {**upload.options, "treat_as": names}
     upload.state = State.READ
     upload.save(update_fields=["options", "state"])
     return taken
 
 
-def _take_up(upload: Upload, roll: Roll) -> int:
+def _take_up(upload: Upload, roll: Roll, by: By) -> int:
     """Resolve the rows again whose vehicle nobody knew; how many are known now."""
     unit, at, taken = upload.options.get("unit"), 0, 0
     with open_sheets(kept_file(upload)) as sheets:
         for found in sheets:
             for entries in found.entries():
                 resolved = resolve(entries, roll, unit, upload.received_at)
-                taken += _rewrite(upload, resolved, at)
+                taken += _rewrite(upload, resolved, at, by)
                 at += len(entries)
     return taken
 
 
-def _rewrite(upload: Upload, resolved: Resolved, at: int) -> int:
+def _rewrite(upload: Upload, resolved: Resolved, at: int, by: By) -> int:
     count = len(resolved.rows["row"])
     waiting = upload.rows.filter(
         number__gt=at, number__lte=at + count, outcome=Outcome.UNKNOWN_VEHICLE
@@ -90,8 +110,27 @@ def _rewrite(upload: Upload, resolved: Resolved, at: int) -> int:
         link(part, record(part.readings, Source.SHEET, upload.received_at))
         columns = {name: resolved.rows[name][here] for name in MENDED}
         columns["id"] = np.array([stored[number] for number in numbers.tolist()])
+        _keep(columns["id"].tolist(), columns["vehicle_id"].tolist(), by)
         bulk.update(UploadRow, columns)
     return int(here.sum())
+
+
+def _keep(row_ids: list[int], vehicle_ids: list[int], by: By) -> None:
+    """What was said of rows until a name of theirs was taken for a vehicle."""
+    kept = UploadRow.objects.in_bulk(row_ids)
+    RowCorrection.objects.bulk_create(
+        RowCorrection(
+            row_id=row,
+            vehicle_id=vehicle,
+            outcome=kept[row].outcome,
+            message=kept[row].message,
+            reason=f"“{kept[row].named}” was named",
+            person=by.person,
+            channel=by.channel,
+            corrected_at=by.at,
+        )
+        for row, vehicle in zip(row_ids, vehicle_ids, strict=True)
+    )
 
 
 def accept_suggestions(

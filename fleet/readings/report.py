@@ -11,14 +11,15 @@ from typing import Any
 from django.db.models import Case, F, QuerySet, When
 from django.db.models.functions import Coalesce
 
-from fleet.readings.listing import said_now
 from fleet.readings.models import Upload, UploadRow
+from fleet.readings.traces import Told, told_of
 
 Outcome = UploadRow.Outcome
 
 OUTCOMES = tuple(outcome for outcome in Outcome if outcome != Outcome.WAITING)
-HEADINGS = ("Sheet", "Row", "Column", "Outcome", "Now", "Said first", "Vehicle", "As given")
+HEADINGS = ("Sheet", "Row", "Column", "Outcome", "Now", "Said first", "Vehicle")
 ROWS_AT_ONCE = 5_000
+AS_GIVEN = "As given"
 _COLUMNS = ("sheet", "row", "column", "outcome", "message", "vehicle__fleet_number", "raw")
 
 
@@ -110,15 +111,28 @@ def with_decisive(rows: QuerySet[UploadRow]) -> Any:
     )
 
 
-def with_now(rows: QuerySet[UploadRow]) -> Iterator[tuple[dict[str, Any], str]]:
-    """Each row's columns, the cells as given, and what stands of its reading now, in words; empty:
-    what was said first. In the order of the rows, some thousands at once."""
-    found = with_decisive(rows).values(*_COLUMNS, "decisive_id").iterator(chunk_size=ROWS_AT_ONCE)
+def with_now(rows: QuerySet[UploadRow]) -> Iterator[tuple[dict[str, Any], Told]]:
+    """Each row's columns, the cells as given, and what is told of it. In the order of the rows,
+    some thousands at once."""
+    columns = with_decisive(rows).values("id", *_COLUMNS, "decisive_id")
+    found = columns.iterator(chunk_size=ROWS_AT_ONCE)
     while some := list(islice(found, ROWS_AT_ONCE)):
-        outcomes = {row["decisive_id"]: row["outcome"] for row in some if row["decisive_id"]}
-        now = said_now(outcomes)
+        told = told_of(some)
         for row in some:
-            yield row, ": ".join(now.get(row["decisive_id"], ()))
+            yield row, told[row["id"]]
+
+
+def given_headings(rows: QuerySet[UploadRow]) -> list[str]:
+    """A heading for each column of cells as given: numbered, since sheets of one file differ."""
+    raw = rows.order_by().values_list("raw", flat=True).iterator(chunk_size=ROWS_AT_ONCE)
+    widest = max((len(cells_of(one)) for one in raw), default=0)
+    return [f"{AS_GIVEN} {number}" for number in range(1, widest + 1)]
+
+
+def cells_of(raw: str) -> list[Any]:
+    """The cells of a row as they were kept."""
+    kept = json.loads(raw)
+    return kept if isinstance(kept, list) else [kept]
 
 
 def not_accepted(upload: Upload) -> Iterator[NotAccepted]:

@@ -142,7 +142,7 @@ def test_what_stands_now_is_told_however_many_rows_are_read_at_once(
     one = uploaded(client, take, f"vehicle,date,odometer km\nV-101,{day},900\nV-999,{day},1\n")
     Reading.objects.update(verdict="accepted", reason="")
     monkeypatch.setattr(report, "ROWS_AT_ONCE", 1)
-    told = [(row["outcome"], now) for row, now in report.with_now(one.rows.all())]
+    told = [(row["outcome"], told.now) for row, told in report.with_now(one.rows.all())]
     was = one.rows.earliest("number").outcome
     assert told == [(was, "accepted: Nothing is odd about it."), ("unknown vehicle", "")]
 

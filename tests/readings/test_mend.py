@@ -1,6 +1,6 @@
 """What became of an upload, by kind, and many rows mended at once; sheets made by hand."""
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from importlib import import_module
 from io import BytesIO
 
@@ -12,10 +12,11 @@ from fleet import chain
 from fleet.faults import Fault, Stale
 from fleet.readings import intake, mend
 from fleet.readings.kinds import Kind, kinds_of
-from fleet.readings.mend import accept_suggestions, treat_as
+from fleet.readings.mend import By, accept_suggestions
 from fleet.readings.models import Reading, Upload, UploadRow, Verdict
 from fleet.readings.roll import Roll, name_of
 from fleet.readings.totals import wrong
+from fleet.vehicles.models import Vehicle
 from tests.cast import Cast
 
 Outcome = UploadRow.Outcome
@@ -35,6 +36,10 @@ def taken_in_sheets(*sheets: list[str]) -> Upload:
             for number, row in enumerate([HEAD.strip(), *rows]):
                 page.write_row(number, 0, row.split(","))
     return chain.complete_upload(intake.receive(data.getvalue(), "a.xlsx").pk)
+
+
+def treat_as(upload: Upload, named: str, vehicle: Vehicle) -> int:
+    return mend.treat_as(upload, named, vehicle, By(None, "page", datetime(2026, 3, 1, tzinfo=UTC)))
 
 
 def kinds(upload: Upload) -> list[Kind]:

@@ -1,19 +1,28 @@
 """Meter readings as they are listed, with what was found odd and what a person decided."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from django.db.models import Prefetch, QuerySet
 
 from fleet.dashboard.readings.chart import SmallChart, small_chart
-from fleet.dashboard.words import THIN_SPACE, day, grouped, percent
+from fleet.dashboard.words import THIN_SPACE, day, grouped, moment, percent
 from fleet.people.models import Person
 from fleet.people.roles import Right, may
 from fleet.readings.around import around
 from fleet.readings.beside import Beside, Neighbour, beside
-from fleet.readings.models import OPEN, Reading, ReadingDecision, SettlementWithdrawal, Verdict
+from fleet.readings.listing import corrections_into
+from fleet.readings.models import (
+    OPEN,
+    Reading,
+    ReadingDecision,
+    RowCorrection,
+    SettlementWithdrawal,
+    UploadRow,
+    Verdict,
+)
 from fleet.readings.reasons import SENTENCES, SHOWN_BY_NEXT, WITHDRAWN
 from fleet.reads import Asked, Read, Rows, reader, referring
 from fleet.vehicles.own_unit import in_own, in_words
@@ -68,6 +77,7 @@ class ReadingLine:
     taken: str  # the value taken instead of the one sent, in the vehicle's own unit
     may_settle: bool
     beside: BesideLine | None  # of what may be settled
+    corrected: str = ""  # how a person's correction of a row of a sheet brought it, in words
 
 
 def reading_lines(readings: Iterable[Reading], person: Person) -> list[ReadingLine]:
@@ -80,11 +90,13 @@ def reading_lines(readings: Iterable[Reading], person: Person) -> list[ReadingLi
     looked = beside([one.pk for one in odd])
     settled_here = [one for one in odd if one.vehicle.depot_id in settles]
     history = around(settled_here)
+    corrections = corrections_into([one.pk for one in found])
     lines = []
     for reading in found:
         its, may_settle = looked.get(reading.pk), reading.vehicle.depot_id in settles
         about = _about(reading, its, history[reading.pk]) if its and may_settle else None
-        lines.append(_line(reading, its, about))
+        line, made = _line(reading, its, about), corrections.get(reading.pk)
+        lines.append(replace(line, corrected=corrected_words(made)) if made else line)
     return lines
 
 
@@ -262,3 +274,18 @@ def _decided(decision: ReadingDecision, unit: str, zone: ZoneInfo) -> str:
         taken += ", nothing" if meant is None else f", {in_words(meant, unit)}"
         taken += " was suggested"
     return f"{who}, {day(decision.decided_at.astimezone(zone))}: {what}{taken} ({decision.reason})"
+
+
+def corrected_words(one: RowCorrection) -> str:
+    """A correction of a row in words: who, when, what stood before, and why."""
+    zone = ZoneInfo(one.vehicle.depot.zone)
+    was = one.message or one.outcome
+    if one.reading:
+        on = one.reading.taken_at.astimezone(zone).date()
+        was = f"{grouped(one.reading.value)} {one.reading.unit} on {day(on)}, {one.outcome}"
+    named = one.outcome == UploadRow.Outcome.UNKNOWN_VEHICLE
+    what = f"Read as {one.vehicle}" if named else "Corrected"
+    by = f" by {one.person}" if one.person else ""
+    why = f"; {one.reason}" if one.reason else ""
+    at = moment(one.corrected_at.astimezone(zone))
+    return f"{what} {at}{by}; until then: {was.rstrip('.')}{why.rstrip('.')}."

@@ -32,7 +32,7 @@ from fleet.people.roles import Right, depots_of, may
 from fleet.readings import intake, listing, mend
 from fleet.readings.kinds import kinds_of
 from fleet.readings.models import Reading, Upload, UploadRow, Verdict
-from fleet.readings.report import HEADINGS
+from fleet.readings.report import HEADINGS, given_headings
 from fleet.readings.roll import Roll
 from fleet.readings.settle import settle
 from fleet.readings.withdraw import withdraw
@@ -47,6 +47,7 @@ TAKEN = "accept suggestion"  # kept as another value where it is not the one sug
 FIRST_ROWS = 8  # beside the list of held readings
 # what was there already needs no look: it is listed where it is asked for
 LOOKED_AT = [one for one in NOT_ACCEPTED if one != UploadRow.Outcome.REPEATED]
+CORRECTED = "corrected"  # asked for as an outcome is
 SHOWN_OUTCOMES = {*NOT_ACCEPTED, UploadRow.Outcome.ACCEPTED}
 
 
@@ -287,7 +288,8 @@ def _upload_context(
     request: SignedIn, one: Upload, outcome: str, after: int, most: int = ROWS_SHOWN
 ) -> dict[str, Any]:
     wanted = [outcome] if outcome in SHOWN_OUTCOMES else LOOKED_AT
-    rows = listing.with_outcomes(rows_seen(request, one), wanted).filter(number__gt=after)
+    seen = rows_seen(request, one)
+    rows = _asked(seen, outcome).filter(number__gt=after)
     found = list(rows[: most + 1])
     return {
         "upload": one,
@@ -297,11 +299,21 @@ def _upload_context(
         "waiting_since": jobs.waiting_since(one),
         "totals": totals_of(one),
         **_kinds(request, one),
-        "outcome": outcome if outcome in SHOWN_OUTCOMES else "",
+        "corrected": listing.corrected(seen).count(),
+        "outcome": outcome if outcome in (*SHOWN_OUTCOMES, CORRECTED) else "",
         "lines": row_lines(found[:most], request.user),
         "rows_unseen": 0 if found else _unseen(request, one, wanted),
         "more": found[most - 1].number if len(found) > most else "",
     }
+
+
+def _asked(rows: QuerySet[UploadRow], outcome: str) -> QuerySet[UploadRow]:
+    """Rows of an outcome, or corrected ones; those that want a look, where nothing is asked for."""
+    if outcome == CORRECTED:
+        return listing.corrected(rows)
+    if outcome in SHOWN_OUTCOMES:
+        return listing.with_outcomes(rows, [outcome])
+    return listing.looked_at(rows, LOOKED_AT)
 
 
 def _unseen(request: SignedIn, one: Upload, wanted: list[Any]) -> int:
@@ -345,7 +357,8 @@ def _treat_as(request: SignedIn, one: Upload) -> None:
     if not may(request.user, Right.ADD_READINGS, found.depot_id):
         raise PermissionDenied("Your role does not upload readings.")
     named = request.POST["named"]
-    taken = mend.treat_as(one, named, found)
+    by = mend.By(request.user, "page", timezone.now())
+    taken = mend.treat_as(one, named, found, by)
     transaction.on_commit(lambda: jobs.send(jobs.take_in_upload, one.pk, again=True))
     messages.success(request, f"“{named[:40]}” is read as {found}: {taken} taken up.")
 
@@ -381,5 +394,6 @@ def withdraw_upload(request: SignedIn, upload_id: int) -> HttpResponse:
 def upload_file(request: SignedIn, upload_id: str, ending: str) -> HttpResponse:
     """The rows as they were given, each with its outcome."""
     one = get_object_or_404(uploads_seen(request), pk=int(upload_id[:18]))
-    rows = file_rows(rows_seen(request, one))
-    return table_file(f"upload-{one.pk}", ending, HEADINGS, rows)
+    rows = rows_seen(request, one)
+    headings = [*HEADINGS, *given_headings(rows)]
+    return table_file(f"upload-{one.pk}", ending, headings, file_rows(rows))

@@ -1,25 +1,23 @@
 """An upload as it is shown: how far it is, its totals, and its rows with what became of them."""
 
-import json
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
-from zoneinfo import ZoneInfo
 
 from django.db.models import QuerySet
 
 from fleet import jobs
 from fleet.dashboard import words
-from fleet.dashboard.readings.lines import ReadingLine, reading_lines, with_lines
+from fleet.dashboard.readings.lines import ReadingLine, corrected_words, reading_lines, with_lines
 from fleet.people.models import Person
 from fleet.people.roles import Right, depots_of, may
 from fleet.readings import listing
 from fleet.readings.correct import CORRECTABLE, OfRow, mistyped_of, moment_of
 from fleet.readings.enter import KINDS
 from fleet.readings.listing import open_now
-from fleet.readings.models import Reading, RowCorrection, Upload, UploadRow
-from fleet.readings.report import with_decisive, with_now
+from fleet.readings.models import Reading, Upload, UploadRow
+from fleet.readings.report import cells_of, with_decisive, with_now
 from fleet.tables import Cell
 
 Outcome = UploadRow.Outcome
@@ -152,7 +150,7 @@ def row_lines(rows: list[UploadRow], person: Person) -> list[RowLine]:
     now = listing.said_now({decisive[row.pk]: row.outcome for row in rows if decisive[row.pk]})
     corrections: dict[int, list[str]] = defaultdict(list)
     for one in listing.corrections_of(ids):
-        corrections[one.row_id].append(_corrected(one))
+        corrections[one.row_id].append(corrected_words(one))
     told = []
     for row in rows:
         pk = decisive[row.pk] or 0
@@ -191,20 +189,6 @@ def _shown(moment: OfRow) -> tuple[date | None, str]:
     return on, "" if at is None else f"{at:%H:%M:%S}" if at.second else f"{at:%H:%M}"
 
 
-def _corrected(one: RowCorrection) -> str:
-    """A correction in words: who, when, what stood before, and why."""
-    zone = ZoneInfo(one.vehicle.depot.zone)
-    was = one.message or one.outcome
-    if one.reading:
-        on = one.reading.taken_at.astimezone(zone).date()
-        given = f"{words.grouped(one.reading.value)} {one.reading.unit}"
-        was = f"{given} on {words.day(on)}, {one.outcome}"
-    by = f" by {one.person}" if one.person else ""
-    why = f"; {one.reason}" if one.reason else ""
-    at = words.moment(one.corrected_at.astimezone(zone))
-    return f"Corrected {at}{by}; until then: {was.rstrip('.')}{why.rstrip('.')}."
-
-
 def _line(row: UploadRow, reading: ReadingLine | None) -> RowLine:
     return RowLine(
         place=place(row),
@@ -226,8 +210,7 @@ def place(row: UploadRow) -> str:
 
 def cells(raw: str) -> list[str]:
     """The cells as they stood in the sheet, as text; whole numbers as whole."""
-    kept = json.loads(raw)
-    return [_as_text(cell) for cell in (kept if isinstance(kept, list) else [kept])]
+    return [_as_text(cell) for cell in cells_of(raw)]
 
 
 def _as_text(cell: object) -> str:
@@ -238,7 +221,7 @@ def _as_text(cell: object) -> str:
 def file_rows(rows: QuerySet[UploadRow]) -> Iterator[list[Cell]]:
     """Every row with its outcome, what stands of it now before what was said first, and its cells
     as given behind that."""
-    for row, now in with_now(rows):
+    for row, told in with_now(rows):
         place = (row["sheet"], row["row"], row["column"], row["outcome"])
         vehicle = row["vehicle__fleet_number"] or ""
-        yield [*place, now, row["message"], vehicle, *cells(row["raw"])]
+        yield [*place, told.now, told.first, vehicle, *cells(row["raw"])]
