@@ -16,9 +16,12 @@ from fleet.api.signin import depots_for
 from fleet.people.roles import Right
 from fleet.today import today_at
 from fleet.vehicles.models import Depot
+from fleet.visits.board import blocks_of
 from fleet.visits.fit import to_fit
 from fleet.visits.listing import DayRow, PlanRow, ServiceRow, day_rows, newest, plan_row, told
 from fleet.visits.listing import service_rows as service_rows_of
+from fleet.visits.models import Plan
+from fleet.visits.overtaken import out_of_date
 from fleet.visits.unplanned import Unplanned
 
 PlanFigures = shape_of(PlanRow)
@@ -50,7 +53,9 @@ class PlanShape(PlanFigures):  # type: ignore[misc, valid-type]
         help_text="Of work drafted on the day it began, lately; null: unknown",
     )
     lacking = serializers.ListField(
-        child=serializers.CharField(), help_text="What is not entered, and what was taken instead"
+        child=serializers.CharField(),
+        help_text="Which orders were given another day since; what is not entered, and what was "
+        "taken instead; what does not fit its day any more",
     )
 
 
@@ -92,10 +97,15 @@ class Plans(Resource):
                 kept = {
                     "prices": plan.prices,
                     "unplanned": plan.unplanned,
-                    "lacking": told(plan),
+                    "lacking": [*_out_of_date(plan), *told(plan)],
                 }
                 rows.append(asdict(plan_row(plan)) | more | kept)
         return Response({"rows": rows})
+
+
+def _out_of_date(plan: Plan) -> list[str]:
+    today = today_at(plan.depot.zone, timezone.now())
+    return out_of_date(plan, blocks_of(plan, today), today)
 
 
 class MoreShape(serializers.Serializer[Any]):

@@ -24,6 +24,7 @@ moves.py          a visit moved by hand, locked, freed
 naive.py          the plan beside two usual ways
 order_days.py     days of orders asked about; release and start on them
 other_work.py     other work: entered, corrected, ended; minutes and day of a finding's
+overtaken.py      orders with another day than the plan has for what they do, in words
 parts.py          what planned services take from stores, against what is there and coming
 places.py         bays and mechanics day by day; leave; what is taken where none are entered
 plan.py           plans a depot; how many days ahead, how long at most, how long kept

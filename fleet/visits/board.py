@@ -44,6 +44,7 @@ class Block:
     published: bool  # each of its services is on an order of this day
     others: tuple[Job, ...]  # what its orders have besides, and is done with it
     done: bool  # each of its services was recorded since the plan was made
+    elsewhere: tuple[WorkOrder, ...]  # with its services, and another day that stands
     missing: str = ""  # who has its order, and is not there that day
 
     @property
@@ -54,14 +55,22 @@ class Block:
     @property
     def state(self) -> str:
         """How far it is: done, begun as its furthest order, whatever of it is on none yet, else
-        proposed, released or published."""
+        out of date, proposed, released (in part) or published."""
         if self.done:
             return "done"
         states = {order.state for order in self.orders}
         found = next((one for one in FURTHEST if one in states), State.DRAFTED)
+        if self.overtaken and found not in UNDER_WAY:
+            return "out of date"
         if not self.published and found not in UNDER_WAY:
-            return "proposed"
+            return "released in part" if found == State.RELEASED else "proposed"
         return "published" if found == State.DRAFTED else str(found)
+
+    @property
+    def overtaken(self) -> bool:
+        """Whether an order that does its services was given another day since the plan was made:
+        a plan keeps to each day that an order has, and a visit moved by hand takes its along."""
+        return bool(self.elsewhere)
 
     @property
     def person(self) -> Person | None:
@@ -130,7 +139,7 @@ class VisitCounts:
 
     every: int
     stood: int  # already when the plan was made
-    proposed: int  # from today on, not published whole
+    proposed: int  # from today on, not published whole nor out of date
     here: int  # on the days shown
 
     @property
@@ -156,6 +165,7 @@ class Board:
     late_d: float  # expected of all services of the plan
     nowhere: bool  # whether a visit of these days has no bay
     counts: VisitCounts
+    overtaken: tuple[Block, ...]  # on whichever days
 
 
 def board(plan: Plan, today: date, first: date, days: int) -> Board:
@@ -186,10 +196,13 @@ def board(plan: Plan, today: date, first: date, days: int) -> Board:
             every=len(blocks),
             stood=sum(one.visit.held for one in blocks),
             proposed=sum(
-                not one.published and not one.done for one in blocks if one.visit.on >= today
+                not (one.published or one.done or one.overtaken)
+                for one in blocks
+                if one.visit.on >= today
             ),
             here=sum(len(one.blocks) for one in shown),
         ),
+        overtaken=tuple(one for one in blocks if one.overtaken and one.visit.on >= today),
     )
 
 
@@ -289,6 +302,12 @@ def _block(
     on_day = {keys.get(job.pk) for job in here}
     loose = [job for job in jobs if keys.get(job.pk) in ids and job.order.planned_on is None]
     mine = {job.order_id for job in (*here, *loose)}
+    moved = [
+        job for job in jobs
+        if keys.get(job.pk) in ids
+        and job.order.planned_on is not None
+        and visit.on != day_of[job.pk] == job.order.planned_on  # none that has passed
+    ]  # fmt: skip
 
     def comes_along(job: Job) -> bool:
         """A service of another visit, or left out, goes off a draft when it is published."""
@@ -302,6 +321,7 @@ def _block(
         without_day=_orders([job for job in loose if job not in here]),
         promise=promises.get((visit.vehicle_id, visit.on)),
         published=bool(here) and ids <= on_day,
+        elsewhere=_orders(moved),
         others=tuple(
             job
             for job in jobs

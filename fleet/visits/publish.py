@@ -31,6 +31,7 @@ from fleet.visits.models import (
     Visit,
 )
 from fleet.visits.other_work import keys_of, open_work
+from fleet.visits.overtaken import only_when_named, planned_for, set_by_hand
 from fleet.visits.unfit import weigh_again
 from fleet.workorders import issue, joblist, progress
 from fleet.workorders.models import Job, WorkOrder
@@ -273,7 +274,7 @@ class _OneVisit:
             if order.state == State.DRAFTED:
                 given = order.planned_on  # nobody keeps to one that has passed
                 if given and given != self.on and given >= self.whole.today:
-                    raise _Stopped(Refused(_set_by_hand(order)), order)
+                    raise _Stopped(Refused(set_by_hand(order)), order)
                 drafts.append(order)
             elif order.state == State.RELEASED:
                 self._released(order)
@@ -285,7 +286,7 @@ class _OneVisit:
         if order.planned_on == self.on or order.pk in self.whole.released:
             self._set(order)
         else:
-            raise _Stopped(Refused(f"{order} is released: it is moved only when named."), order)
+            raise _Stopped(Refused(only_when_named(order)), order)
 
     def _is_here(self, job: Job) -> bool:
         return self.keys.get(job.pk) in self.planned
@@ -362,8 +363,9 @@ class _OneVisit:
         """Day, and mechanic where nobody has it yet."""
         if order.planned_on != self.on:
             self._must_be_as_seen(order)
+            told = planned_for(order, self.on)
             self._try(order, progress.plan, order.pk, planned_on=self.on)
-            self._touch(order, f"planned for {day(self.on)}")
+            self._touch(order, told)
         if self.person is not None and order.assigned_to_id is None:
             self._must_be_as_seen(order)
             self._try(order, progress.assign, order.pk, person=self.person)
@@ -393,8 +395,3 @@ class _OneVisit:
 
 def _names(jobs: Sequence[Job]) -> str:
     return ", ".join(job.title for job in jobs)
-
-
-def _set_by_hand(order: WorkOrder) -> str:
-    given = day(order.planned_on) if order.planned_on else "no day"
-    return f"{order} was given {given} by hand: plan anew, and the plan keeps to it."

@@ -6,7 +6,9 @@ import pytest
 import time_machine
 from rest_framework.test import APIClient
 
+from fleet.due.models import Service
 from fleet.visits import plan as plans
+from fleet.workorders.models import Job, WorkOrder
 from tests.api.conftest import Caller
 from tests.api.routes import address
 from tests.cast import Cast, oil_change
@@ -76,3 +78,18 @@ def test_what_would_make_it_fit_is_told_for_ones_own_depot(
         **{"depot": "plain", "left_out": 0, "still_left_out": 0, "more": [], "saves_minor": 0}
     }
     assert clerk.get(address("depots/plain/fit")).status_code == 403
+
+
+def test_a_plan_says_which_order_was_set_to_another_day_since(
+    people: Cast, clerk: APIClient
+) -> None:
+    with time_machine.travel(f"{TODAY}T10:00:00+00:00"):
+        (row,) = clerk.get(address("plan")).json()["rows"]
+        assert "Out of date" not in " ".join(row["lacking"])
+        order = WorkOrder.objects.create(
+            number="W-1", vehicle=people.van, depot=people.plain, planned_on="2026-07-20"
+        )
+        Job.objects.create(order=order, vehicle=people.van, service=Service.objects.get(),
+                           title="Oil", minutes=30)  # fmt: skip
+        (row,) = clerk.get(address("plan")).json()["rows"]
+    assert "W-1 was set to 20 Jul 2026 since" in row["lacking"][0]

@@ -16,7 +16,7 @@ from fleet.visits import plan as plans
 from fleet.visits.models import Absence, Mechanic, Plan, ServiceNeed, Visit
 from fleet.workorders.models import Job, Procedure, WorkOrder
 from tests.cast import Cast, cast, depots_day
-from tests.dashboard.days import PAGE, at, monday, visit_of
+from tests.dashboard.days import PAGE, at, follow, monday, visit_of
 from tests.dashboard.rendered import page, send
 from tests.dashboard.test_overview import text
 from tests.kept import kept
@@ -225,3 +225,34 @@ def test_visits_that_do_not_fit_are_told_by_depot_with_a_link_to_its_own_days(
     alone = page(chief, "/overview?depot=plain")
     assert "2 visits do not fit their days any more, the first on" in text(alone)
     assert 'href="/workshop-days?depot=plain"' in alone
+
+
+def test_a_plan_that_an_order_overtook_says_so_and_offers_to_plan_anew(
+    people: Cast, days: Plan, chief: Client, signed_in: SignedIn
+) -> None:
+    had, on = visit_of("V-101").on, monday() + timedelta(days=1)
+    assert "Out of date" not in planned_page(chief)
+    WorkOrder.objects.update(planned_on=on, state=WorkOrder.State.RELEASED)
+    Plan.objects.update(made_at=datetime(2026, 1, 9, 19, 39, tzinfo=UTC))
+    shown = text(planned_page(chief))
+    # 19:39 UTC in winter is 20:39 at the depot in Berlin
+    assert "Out of date, as this plan was made 9 Jan 2026, 20:39: W-1 was set to " in shown
+    assert f"W-1 was set to {on.day} {on:%b %Y} since, and the plan still has V-101 on" in shown
+    assert "1 of 2 visits proposed, not published yet" in shown
+    card = text(card_of(planned_page(chief), "V-101"))
+    assert f"W-1 was set to {on:%a} {on.day} {on:%b %Y} since" in card
+    assert "out of date" in card
+    assert "proposed" not in card
+    assert "set to" in text(page(chief, at("V-101")))
+    until = monday() + timedelta(days=7)
+    told = text(page(chief, f"/workshop-days/publish?depot=plain&until={until}"))
+    assert f"W-1 is released for {on.day} {on:%b %Y}" in told
+    whole = planned_page(chief)
+    assert 'form="plan-anew"' in whole
+    assert 'form="plan-anew"' not in planned_page(signed_in(people.viewer))
+    assert '<form id="plan-anew" method="post" action="/workshop-days/plan"' in whole
+    follow(chief, send(chief, whole, 'id="plan-anew"'))
+    assert visit_of("V-101").on == on != had
+    card = text(card_of(planned_page(chief), "V-101"))
+    assert "released" in card
+    assert "Out of date" not in planned_page(chief)

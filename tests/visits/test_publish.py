@@ -101,7 +101,10 @@ def test_a_draft_whose_day_has_passed_gets_the_day_of_its_visit(chief: Actor) ->
     (told,) = published(chief, found)
     order.refresh_from_db()
     assert (told.refusal, order.planned_on) == (None, TODAY)
-    assert told.done == (f"planned for {TODAY.day} {TODAY:%b %Y}",)
+    before = TODAY - timedelta(days=3)
+    assert told.done == (
+        f"planned for {TODAY.day} {TODAY:%b %Y} instead of {before.day} {before:%b %Y}",
+    )
 
 
 def test_what_the_plan_does_on_another_visit_goes_on_a_draft_of_its_own(chief: Actor) -> None:

@@ -26,6 +26,7 @@ from fleet.visits.events import newest_events
 from fleet.visits.fit import to_fit
 from fleet.visits.listing import gap, newest, promise_rows, told
 from fleet.visits.models import Plan
+from fleet.visits.overtaken import out_of_date
 from fleet.visits.replan import how_far, replan
 
 SHOWN_D = 14
@@ -59,6 +60,7 @@ def _planned(plan: Plan, today: date, asked: str, scope: Scope) -> dict[str, Any
         "plan": plan,
         "board": found,
         "told": told(plan),
+        "out_of_date": out_of_date(plan, found.overtaken, today),
         "rows": [(one, lines.load(one)) for one in found.days],
         "first": first,
         "end": first + timedelta(days=SHOWN_D - 1),
