@@ -27,5 +27,6 @@ static_files.py        static files, compressed
 supervisor.py          child processes kept alive
 urls.py                where pages, API and administration are
 webserver.py           gunicorn
+whereabouts.py         no command makes a new installation of a mistyped data folder
 wsgi.py                the program as a web server calls it
 """

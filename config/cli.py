@@ -8,7 +8,7 @@ import sys
 from collections.abc import Sequence
 from importlib.metadata import PackageNotFoundError, version
 
-from config import commands, garbage
+from config import commands, garbage, whereabouts
 from fleet.faults import Fault
 
 INTERRUPTED = 130  # what a shell reports for SIGINT
@@ -51,7 +51,7 @@ def parser() -> argparse.ArgumentParser:
     listed = whole.add_subparsers(metavar="COMMAND", title="commands", dest="command")
     for module in sorted(pkgutil.iter_modules(commands.__path__), key=lambda found: found.name):
         importlib.import_module(f"{commands.__name__}.{module.name}").register(listed)
-    whole.set_defaults(run=None, database=True, begins="")
+    whole.set_defaults(run=None, database=True, begins="", new=False, of_vehicles=False)
     return whole
 
 
@@ -67,6 +67,8 @@ def _run(arguments: argparse.Namespace) -> int:
         parser().print_help()
         return 2
     tell_at_once(arguments.begins)
+    if arguments.database and not arguments.new:
+        whereabouts.must_be_there()
     garbage.look_less_often()
     multiply_on_one_core()
     set_up_django()
@@ -77,6 +79,8 @@ def _run(arguments: argparse.Namespace) -> int:
             from config.database import bring_up_to_date
 
             bring_up_to_date(tell_at_once if arguments.begins else None)
+        if arguments.of_vehicles:
+            whereabouts.must_have_vehicles()
         return int(arguments.run(arguments))
     except OperationalError as error:
         from config.database import in_words

@@ -54,7 +54,7 @@ def register(commands: Any) -> None:
         metavar="FILE",
         help="write a spreadsheet, by default demand.xlsx in this folder",
     )
-    demand.set_defaults(run=list_demand)
+    demand.set_defaults(run=list_demand, of_vehicles=True)
 
 
 def list_demand(arguments: argparse.Namespace) -> int:

@@ -34,7 +34,7 @@ def register(commands: Any) -> None:
     )
     parser.add_argument("--no-serve", action="store_true", help="stop after the summary")
     add_address(parser)
-    parser.set_defaults(run=run)
+    parser.set_defaults(run=run, new=True)
 
 
 def at_least(least: int) -> Callable[[str], int]:

@@ -52,7 +52,7 @@ def register(commands: Any) -> None:
     form = due.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="print a JSON list")
     form.add_argument("--csv", action="store_true", help="print CSV")
-    due.set_defaults(run=list_due)
+    due.set_defaults(run=list_due, of_vehicles=True)
     explain = commands.add_parser(
         "explain",
         help="say why a service falls due when it does",
@@ -60,7 +60,7 @@ def register(commands: Any) -> None:
     )
     explain.add_argument("vehicle", metavar="VEHICLE", help="fleet number")
     explain.add_argument("service", metavar="SERVICE", help="as sumpwise due lists it")
-    explain.set_defaults(run=explain_one)
+    explain.set_defaults(run=explain_one, of_vehicles=True)
 
 
 def day(text: str) -> date:

@@ -40,7 +40,7 @@ def register(commands: Any) -> None:
         help="with --withdraw: say what goes and what stays, do nothing",
     )
     load.add_argument("file", nargs="?", type=Path, metavar="FILE.xlsx")
-    load.set_defaults(run=load_workbook, begins="Loading the workbook")
+    load.set_defaults(run=load_workbook, new=True, begins="Loading the workbook")
     export = verbs.add_parser("export", help="write the fleet as it stands")
     export.set_defaults(run=export_workbook)
     for parser in (template, export):

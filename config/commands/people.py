@@ -36,7 +36,7 @@ def _register_person(person: argparse.ArgumentParser) -> None:
     add = actions.add_parser("add", help="add a person")
     add.add_argument("name", metavar="NAME", help="to sign in by")
     _add_changes(add, "--password-stdin", "read the password from the standard input")
-    add.set_defaults(run=add_person)
+    add.set_defaults(run=add_person, new=True)
     change = actions.add_parser("set", help="change a person")
     change.add_argument("name", metavar="NAME")
     _add_changes(change, "--password-stdin", "read a new password from the standard input")

@@ -42,7 +42,7 @@ def register(commands: Any) -> None:
         "planning with them; stores nothing",
     )
     plan.add_argument("--json", action="store_true", help="print a JSON list, one row per depot")
-    plan.set_defaults(run=run)
+    plan.set_defaults(run=run, of_vehicles=True)
 
 
 def run(arguments: argparse.Namespace) -> int:

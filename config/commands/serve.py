@@ -12,7 +12,7 @@ def register(commands: Any) -> None:
         "all of it. One serve per data folder; other commands work beside it.",
     )
     add_address(parser)
-    parser.set_defaults(run=run)
+    parser.set_defaults(run=run, new=True)
 
 
 def add_address(parser: argparse.ArgumentParser) -> None:
