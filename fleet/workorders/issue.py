@@ -149,7 +149,7 @@ def _joining(actor: Actor, vehicle: Vehicle, chosen: set[int]) -> list[Service]:
     """Services within their early window that no open job has."""
     today = today_at(vehicle.depot.zone, actor.now)
     rows = (
-        DueDate.objects.filter(_in_no_hands(), vehicle=vehicle, history_known=True)
+        DueDate.objects.filter(_in_no_hands([vehicle.pk]), vehicle=vehicle, history_known=True)
         .exclude(service__in=chosen)
         .select_related("service__compartment", "service__procedure")
     )
@@ -176,7 +176,9 @@ def joining(vehicle_ids: Collection[int], today: date) -> Read[dict[int, list[Se
 
 @prepared
 def _in_no_hands_of(vehicle_ids: Ids) -> Rows:
-    rows = DueDate.objects.filter(_in_no_hands(), vehicle__in=vehicle_ids, history_known=True)
+    rows = DueDate.objects.filter(
+        _in_no_hands(vehicle_ids), vehicle__in=vehicle_ids, history_known=True
+    )
     return rows.select_related("service").order_by("sort_on")
 
 
@@ -300,9 +302,10 @@ def _waiting_rows(waiting: lines.Lines, vehicle_ids: Collection[int]) -> list[Du
     here = {pair for pair in waiting if pair[0] in vehicle_ids}
     if not here:
         return []
+    vehicles = sorted({pair[0] for pair in here})
     rows = DueDate.objects.filter(
-        _in_no_hands(),
-        vehicle__in={pair[0] for pair in here},
+        _in_no_hands(vehicles),
+        vehicle__in=vehicles,
         service__in={pair[1] for pair in here},
     ).values_list(
         *("vehicle_id", "service_id", "depot_id", "remaining_km"),
@@ -313,10 +316,14 @@ def _waiting_rows(waiting: lines.Lines, vehicle_ids: Collection[int]) -> list[Du
     return [row for row in found if lines.joins(row, waiting)]
 
 
-def _in_no_hands() -> Q:
-    """Of a few due dates: no order has the service open, or done and not finished yet."""
-    open_jobs = Job.objects.filter(state=Job.State.OPEN)
-    return ~Exists(_of_row(open_jobs)) & ~Exists(_of_row(done_before_the_end()))
+def _in_no_hands(vehicle_ids: Collection[int]) -> Q:
+    """Of due dates of some vehicles: no order has the service open, or done and not finished yet.
+
+    The jobs are picked by the vehicles, too: PostgreSQL would else go through those of all orders.
+    """
+    mine = Job.objects.filter(vehicle__in=vehicle_ids)
+    done = done_before_the_end().filter(order__vehicle__in=vehicle_ids)
+    return ~Exists(_of_row(mine.filter(state=Job.State.OPEN))) & ~Exists(_of_row(done))
 
 
 def done_before_the_end() -> QuerySet[Job]:
