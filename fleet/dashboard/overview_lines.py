@@ -116,6 +116,15 @@ NEED_WORDS = {
         anchor="#failed",
         answer="Put the changes on orders here",
     ),
+    KIND.SOON: NeedWords(
+        "finding to follow up soon",
+        "findings to follow up soon",
+        "Each asks for an order, and is open until somebody closes it.",
+        "findings",
+        query=urlencode([("severity", Finding.Severity.SOON)]),
+        anchor="#finding-rows",
+        answer="Order or close here",
+    ),
     KIND.DECIDE: NeedWords(
         "decision to take",
         "decisions to take",

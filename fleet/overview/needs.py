@@ -49,6 +49,7 @@ class Kind(StrEnum):
     DO_NOT_USE = "do not use"
     BEFORE_USE = "before use"
     FAILED = "failed"
+    SOON = "soon"
     DECIDE = "decide"
     SHORT = "short"
     HELD = "held"
@@ -107,6 +108,8 @@ def _waiting(
     grave = findings.before_use().filter(**here)
     yield _counted(grave, Kind.BEFORE_USE, "performed_at")
     yield _counted(failed.unanswered(depots), Kind.FAILED, "measured_at")
+    soon = findings.to_follow_up_soon().filter(**here)
+    yield _counted(soon, Kind.SOON, "performed_at")
     yield _counted(escalate.open_questions(depots), Kind.DECIDE, "since_on")
     yield _counted(listing.returned_jobs(depots), Kind.DECIDE, "ended_at")
     yield _counted(defer.waiting_for(person, depots), Kind.DECIDE, "created_at")

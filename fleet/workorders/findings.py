@@ -276,8 +276,16 @@ def open_findings() -> QuerySet[Finding]:
 
 def before_use() -> QuerySet[Finding]:
     """Those of the open ones to be put right before the vehicle is used, the oldest first."""
-    rows = open_findings().filter(severity=Finding.Severity.BEFORE_USE)
-    return rows.order_by("performed_at", "pk")
+    return _open_of(Finding.Severity.BEFORE_USE)
+
+
+def to_follow_up_soon() -> QuerySet[Finding]:
+    """Those of the open ones to be put right soon, the oldest first."""
+    return _open_of(Finding.Severity.SOON)
+
+
+def _open_of(severity: str) -> QuerySet[Finding]:
+    return open_findings().filter(severity=severity).order_by("performed_at", "pk")
 
 
 def closed_findings() -> QuerySet[Finding]:

@@ -210,7 +210,7 @@ def test_at_most_eight_rows_and_the_rest_in_one_line(
     assert seen.count("<li>") == 3
     assert "Also" in seen
     assert "1 service without a history" in text(seen)
-    assert len(Kind) == 11
+    assert len(Kind) == 12
 
 
 # --- charts --------------------------------------------------------------------------------

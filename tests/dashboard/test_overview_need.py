@@ -301,7 +301,7 @@ def test_what_is_refused_stands_at_the_vehicle_as_it_was_typed(
 @pytest.mark.parametrize(
     "kind",
     [
-        *("held", "decide", "no-day", "short", "do-not-use", "before-use"),
+        *("held", "decide", "no-day", "short", "do-not-use", "before-use", "soon"),
         *("failed", "deferral", "unread"),
     ],
 )

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from typing import Any
 
+from django.db.models import QuerySet
 from django.http import Http404, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
@@ -21,6 +22,7 @@ from fleet.today import oldest_day, today_at
 from fleet.workorders import failed, findings
 from fleet.workorders.glance import LATE_RECORDS, QUESTIONS, RETURNED, TO_AGREE
 from fleet.workorders.listing import released_without_day
+from fleet.workorders.models import Finding
 
 MOST_ROWS = 40  # more are answered on the page of their own
 
@@ -61,8 +63,15 @@ def _do_not_use(request: SignedIn, scope: Scope) -> dict[str, Any]:
 
 
 def _before_use(request: SignedIn, scope: Scope) -> dict[str, Any]:
-    rows = findings.before_use().filter(vehicle__depot__in=scope.chosen)
-    found = list(rows[: MOST_ROWS + 1])
+    return _findings(findings.before_use(), scope)
+
+
+def _soon(request: SignedIn, scope: Scope) -> dict[str, Any]:
+    return _findings(findings.to_follow_up_soon(), scope)
+
+
+def _findings(rows: QuerySet[Finding], scope: Scope) -> dict[str, Any]:
+    found = list(rows.filter(vehicle__depot__in=scope.chosen)[: MOST_ROWS + 1])
     return {"lines": found, "leaking": findings.LEAKING, "re_check_days": findings.RE_CHECK_DAYS}
 
 
@@ -82,6 +91,7 @@ IN_PLACE: dict[Kind, tuple[Right, Callable[[SignedIn, Scope], dict[str, Any]]]] 
     Kind.DO_NOT_USE: (Right.CLEAR_DO_NOT_USE, _do_not_use),
     Kind.BEFORE_USE: (Right.RELEASE, _before_use),
     Kind.FAILED: (Right.RELEASE, _failed),
+    Kind.SOON: (Right.RELEASE, _soon),
     Kind.DECIDE: (Right.DEFER, _decide),
     Kind.SHORT: (Right.KEEP_STOCK, _short),
     Kind.HELD: (Right.SETTLE_READINGS, _held),
