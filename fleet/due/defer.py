@@ -148,7 +148,7 @@ def waiting_for(person: Person, depots: Depots) -> QuerySet[Deferral]:
     """Those of some depots that wait for a person: never one's own."""
     rows = deferrals(waiting=True).filter(vehicle__depot__in=depots).exclude(person=person)
     rows = rows.annotate(odometer_unit=unit_column())
-    return rows.select_related("vehicle", "service", "person").order_by("created_at")
+    return rows.select_related("vehicle__depot", "service", "person").order_by("created_at")
 
 
 @reader

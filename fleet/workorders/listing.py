@@ -164,7 +164,9 @@ def services_to_do(order_id: int) -> Rows:
 def returned_jobs(depots: Depots) -> QuerySet[Job]:
     """Jobs that came back and that nobody has decided about."""
     rows = Job.objects.filter(returned=True, order__depot__in=depots)
-    return rows.select_related("order__vehicle", "ended_by", "service").order_by("ended_at", "pk")
+    return rows.select_related("order__vehicle", "order__depot", "ended_by", "service").order_by(
+        "ended_at", "pk"
+    )
 
 
 # --- days ----------------------------------------------------------------------------------

@@ -1,6 +1,6 @@
 """What waits for a supervisor on Work orders, answered one by one or many at once."""
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -22,6 +22,7 @@ from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import Right, depots_of
 from fleet.today import today_at
+from fleet.vehicles.models import Depot
 from fleet.workorders import escalate, issue, listing, progress
 from fleet.workorders.glance import LATE_RECORDS, QUESTIONS, RETURNED, TO_AGREE
 from fleet.workorders.issue import OrderDraft
@@ -52,7 +53,47 @@ def decisions(scope: Scope, person: Person, waiting: Mapping[str, int]) -> dict[
         "came_late": rows[LATE_RECORDS],
         "to_agree": rows[TO_AGREE],
         "to_decide": sum(map(len, rows.values())),
+        "oldest": oldest(rows),
     }
+
+
+@dataclass(frozen=True)
+class Oldest:
+    """What waits longest of all that waits."""
+
+    row: Any
+    since_on: date  # by the clock of its depot
+    words: str
+
+
+# since when each kind waits, at which depot, and what it is called
+WAITS: dict[str, Callable[[Any], tuple[date | None, str]]] = {
+    QUESTIONS: lambda one: (one.since_on, f"{one.vehicle}, {one.service.name}"),
+    RETURNED: lambda job: (
+        _day_of(job.ended_at, job.order.depot),
+        f"{job.title} of {job.order.vehicle}, which came back",
+    ),
+    LATE_RECORDS: lambda order: (
+        _day_of(order.late_since, order.depot), f"{order}, with records after its sign-off"
+    ),
+    TO_AGREE: lambda one: (
+        _day_of(one.created_at, one.vehicle.depot), f"{one.vehicle}, to defer {one.service.name}"
+    ),
+}  # fmt: skip
+
+
+def oldest(rows: Mapping[str, Sequence[Any]]) -> Oldest | None:
+    """What of all kinds waits longest; None where no more than one waits, or where of a kind not
+    all were read."""
+    if sum(map(len, rows.values())) < 2 or any(len(own) >= MOST_AT_ONCE for own in rows.values()):
+        return None
+    found = [(*WAITS[kind](one), one) for kind, own in rows.items() for one in own]
+    known = [Oldest(row, since_on, words) for since_on, words, row in found if since_on]
+    return min(known, key=lambda one: one.since_on, default=None)
+
+
+def _day_of(at: datetime | None, depot: Depot) -> date | None:
+    return today_at(depot.zone, at) if at else None
 
 
 @dataclass(frozen=True)
