@@ -121,6 +121,7 @@ def with_fault(request: SignedIn, html: str, fault: Fault) -> str:
             continue
         for piece in (page.pieces[fold] for fold in folds):
             piece.given["open"] = None
+        _unfold(inside, fault.about, request.POST)
         _fill(inside, request.POST)
         _point_out(inside, fault.about)
         again = " Choose the file again." if request.FILES else ""
@@ -144,6 +145,20 @@ def _is_sent(inside: list[_Piece], request: SignedIn) -> bool:
 
 def _fields(inside: list[_Piece]) -> list[Attributes]:
     return [one.given for one in inside if one.tag == "input" and "name" in one.given]
+
+
+def _unfold(inside: list[_Piece], about: str, sent: QueryDict) -> None:
+    """Open what folds away, inside the form, a field that the fault is about or that was filled."""
+    folds: list[_Piece] = []
+    for piece in inside:
+        name = piece.given.get("name") or ""
+        if piece.tag == "details":
+            folds.append(piece)
+        elif piece.text == "</details>" and folds:
+            folds.pop()
+        elif name and piece.given.get("type") != "hidden" and (name == about or sent.get(name)):
+            for fold in folds:
+                fold.given["open"] = None
 
 
 def _fill(inside: list[_Piece], sent: QueryDict) -> None:

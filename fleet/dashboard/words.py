@@ -6,6 +6,7 @@ from datetime import date, datetime
 from fleet import today, units
 from fleet.due.listing import PRESSING, STATES
 from fleet.due.models import CheckFigure
+from fleet.stores.read_off import read_off
 
 STATE_WORDS = {
     "history_unknown": "History unknown",
@@ -121,6 +122,7 @@ def torque_ends(least_nm: float, most_nm: float | None, unit: str) -> str:
 
 def on_hand(amount: float, unit: str = "") -> str:
     """What stores hold as '24.5 L on hand', or that its record cannot be right."""
+    amount = read_off(amount)
     if amount >= 0:
         return f"{amount:g}{THIN_SPACE * bool(unit)}{unit} on hand"
     more = f"{-amount:g}{THIN_SPACE * bool(unit)}{unit}"

@@ -13,5 +13,6 @@ moves.py       one move of the ledger, once under its key
 ordering.py    orders on their way; in which pack an item is ordered
 past_use.py    stock past its best before, in sentences
 prices.py      unit price: as last paid, else as listed
+read_off.py    to what a shelf can be read: decimals of sums that are shown
 used_fluid.py  used fluid that a collector took
 """

@@ -143,7 +143,9 @@ def _of_quantity(entered: Entered) -> Iterator[Question]:
     elif quantity > most:
         near = on_hand or _largest_pack(item)
         text = f"{said}: that is far more than was ever there. Was it meant?"
-        yield _meant(text, item, slipped(quantity, near, most))
+        # a count is held against what is booked alone: of nothing, no slip can be told
+        told = bool(on_hand) or entered.kind != Kind.COUNTED
+        yield _meant(text, item, slipped(quantity, near, most) if told else ())
     elif 0 < entered.proposed * TIMES_PROPOSED < quantity:
         text = f"{said}, where {amount(entered.proposed, item)} are proposed. Is it so much?"
         yield _meant(text, item, [entered.proposed])
@@ -191,7 +193,7 @@ def _of_count(entered: Entered, on_hand: int) -> Iterator[Question]:
             f"{amount(quantity, item)} of {item} counted, where {amount(-on_hand, item)} less than "
             "nothing are booked. Is it so much, and is all that came entered as received?"
         )
-        yield _meant(text, item, slipped(quantity, -on_hand, little))
+        yield _meant(text, item, ())  # from less than nothing, no slip can be told
     if on_hand < little:
         return
     said = f"{amount(quantity, item)} of {item} counted, where {amount(on_hand, item)} should be."

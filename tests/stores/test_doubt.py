@@ -167,8 +167,19 @@ def test_a_count_of_more_than_a_little_where_less_than_nothing_is_booked_is_aske
     words = f"{found} pieces of Cloth counted, where 18 pieces less than nothing are booked"
     with pytest.raises(Question, match=words) as asked:
         counted(cloth, found)
-    assert asked.value.values == {20: (2,), 120: (12,)}[found]  # a digit too many
+    assert (asked.value.values, asked.value.candidates) == ((), ())  # nothing booked tells a slip
     assert counted(cloth, found, override_reason="counted twice").quantity == found + 18
+
+
+def test_a_count_where_nothing_was_ever_booked_is_offered_no_guess() -> None:
+    cloth = shelf.item("cloth", kind="consumable", unit="pieces", packs=(50,))
+    with pytest.raises(Question, match="far more than was ever there") as asked:
+        counted(cloth, 2000)
+    assert (asked.value.values, asked.value.candidates) == ((), ())
+    received(cloth, 50)  # held against what is booked it can be told
+    with pytest.raises(Question) as asked:
+        counted(cloth, 2000)
+    assert asked.value.values[0] == 20
 
 
 @pytest.mark.parametrize(

@@ -1,6 +1,7 @@
 """What a person may do with an order now, and doing it: the buttons of its pages."""
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 
@@ -183,8 +184,11 @@ def _odometer(given: QueryDict) -> tuple[float, str]:
 
 
 def read_number(text: str, what: str) -> float:
+    """What somebody typed: a comma that can only be a decimal mark is one, else it groups."""
     try:
-        return number(text, decimal_mark=".").value
+        with suppress(UnitError):
+            return number(text, decimal_mark=".").value
+        return number(text).value
     except UnitError as error:
         about = what.replace(" ", "_")
         raise Fault(f"{what.capitalize()}: {error}", about=about) from error

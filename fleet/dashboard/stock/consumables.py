@@ -364,7 +364,7 @@ def _mean(row: DemandRow) -> str:
 
 def _near(quantity: float, unit: str) -> str:
     """What is only expected, and so not to the millilitre."""
-    return total(round(quantity / 10) * 10 if unit == "mL" else round(quantity), unit)
+    return total(round(quantity), unit)
 
 
 def _waste(found: Mapping[str, dict[str, float]], months: list[date]) -> list[WasteLine]:

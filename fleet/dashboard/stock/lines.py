@@ -14,13 +14,14 @@ from fleet.dashboard.shown_units import fluid_unit, volume
 from fleet.dashboard.whole_numbers import whole_number
 from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
-from fleet.people.models import FluidUnit, Person
+from fleet.people.models import Person
 from fleet.people.roles import depots_of
 from fleet.stores import ledger
 from fleet.stores.ledger import Receipt, TakenOff, Transfer
 from fleet.stores.levels import Level, LotLevel
 from fleet.stores.models import Arrival, Item, StockMove
 from fleet.stores.money import to_minor, typed
+from fleet.stores.read_off import read_off
 from fleet.vehicles.models import Depot
 
 WAYS = ("received", "counted", "used", "written off", "transferred")
@@ -60,10 +61,10 @@ def pieces_word(quantity: float) -> str:
 
 
 def total(quantity: int, unit: str) -> str:
-    """A sum as whoever looks reads it: litres or US quarts, or pieces."""
-    if unit != Item.Unit.ML or fluid_unit() == FluidUnit.LITRES:
+    """A sum as whoever looks reads it: litres or US quarts as a shelf tells them, or pieces."""
+    if unit != Item.Unit.ML:
         return amount(quantity, unit)
-    shown = f"{volume(quantity / 1000):,.2f}".rstrip("0").rstrip(".")
+    shown = f"{read_off(volume(quantity / 1000)):,.2f}".rstrip("0").rstrip(".")
     return _typeset(shown) + f"\u00a0{fluid_unit()}"
 
 
