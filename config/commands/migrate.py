@@ -19,5 +19,12 @@ def run(arguments: argparse.Namespace) -> int:
     must_not_be_newer()
     behind = steps_behind()
     migrate()
-    print(f"{behind} steps applied." if behind else "Nothing to do.")
+    print(told(behind))
     return 0
+
+
+def told(applied: int) -> str:
+    """How many steps a database was brought on, in a sentence."""
+    if not applied:
+        return "Nothing to do."
+    return f"{applied} step{'s' if applied > 1 else ''} applied."

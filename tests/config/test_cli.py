@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from config import cli
+from config.commands import migrate
 from fleet.faults import Fault
 
 
@@ -128,6 +129,12 @@ def test_numpy_is_not_there_before_a_command_says_on_how_many_cores_it_works() -
 def test_no_command_shows_the_list(capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main([]) == 2
     assert "migrate" in capsys.readouterr().out
+
+
+def test_steps_are_counted_in_a_sentence() -> None:
+    assert [migrate.told(number) for number in (0, 1, 2)] == [
+        *("Nothing to do.", "1 step applied.", "2 steps applied."),
+    ]
 
 
 def test_a_database_of_its_own_is_made_on_first_use(tmp_path: Any) -> None:
