@@ -112,6 +112,16 @@ def shown_again(
     return page
 
 
+def as_typed(request: SignedIn, page: HttpResponse) -> HttpResponse:
+    """The page with every form of it that was sent as it was typed, where it asks about that."""
+    kept = _Page(page.content.decode())
+    for start, end, _ in kept.forms:
+        if _is_sent(kept.pieces[start:end], request):
+            _fill(kept.pieces[start:end], request.POST)
+    page.content = "".join(map(str, kept.pieces)).encode()
+    return page
+
+
 def with_fault(request: SignedIn, html: str, fault: Fault) -> str:
     """The page with the fault at the form that was sent; empty when it has no such form."""
     page = _Page(html)

@@ -289,3 +289,45 @@ def test_a_release_of_many_asks_about_work_far_from_due(shop: Workshop, chief: C
     assert shop.now().state == "drafted"
     chief.post(where, {**fields, "override_reason": "it is sold"})
     assert shop.now().state == "released"
+
+
+def plan_form(html: str) -> dict[str, str]:
+    """What the form with day and mechanic holds, the one with its own button."""
+    return form(html, 'id="planned-on"')[1]
+
+
+def test_day_and_mechanic_stay_as_typed_below_what_was_asked(shop: Workshop, chief: Client) -> None:
+    on, mika = away_on_monday(shop), shop.people.mechanic
+    WorkOrder.objects.update(planned_on=None, assigned_to=None)
+    seen = page(chief, shop.page)
+    assert (plan_form(seen)["planned_on"], plan_form(seen)["assigned_to"]) == ("", "")
+    answer = send(chief, seen, 'id="planned-on"', planned_on=on, assigned_to=mika.pk)
+    assert answer.status_code == 409
+    kept = plan_form(answer.content.decode())
+    assert (kept["planned_on"], kept["assigned_to"]) == (on.isoformat(), str(mika.pk))
+    assert shop.now().planned_on is None
+
+
+def test_day_and_mechanic_stay_as_typed_where_they_are_refused(
+    shop: Workshop, chief: Client
+) -> None:
+    on, clerk = monday(), shop.people.clerk
+    answer = send(chief, page(chief, shop.page), 'id="planned-on"', planned_on=on,
+                  assigned_to=clerk.pk)  # fmt: skip
+    assert answer.status_code == 422
+    shown = answer.content.decode()
+    assert "Choose a person of this depot who does the work." in shown
+    assert plan_form(shown)["planned_on"] == on.isoformat()
+    assert shop.now().planned_on == depots_day()
+
+
+def test_what_was_set_is_said_with_a_day_as_elsewhere(shop: Workshop, chief: Client) -> None:
+    on = monday()
+    answer = send(chief, page(chief, shop.page), 'id="planned-on"', planned_on=on,
+                  assigned_to=shop.people.mechanic.pk)  # fmt: skip
+    said = page(chief, answer["Location"])
+    assert f"{shop.order.number}: {on.day} {on:%b %Y}, Mika." in said
+    answer = send(chief, said, 'id="planned-on"', planned_on="", assigned_to="")
+    assert f"{shop.order.number}: no day yet, nobody in particular." in page(
+        chief, answer["Location"]
+    )

@@ -16,6 +16,7 @@ from fleet.people.actor import Actor
 from fleet.people.models import Person
 from fleet.people.roles import Right, may, who_may
 from fleet.readings.models import Verdict
+from fleet.today import day
 from fleet.units import UnitError, number
 from fleet.visits import order_days
 from fleet.workorders import ending, joblist, late, progress, read_again
@@ -61,7 +62,8 @@ def _plan(actor: Actor, order: WorkOrder, version: int, given: QueryDict) -> Sai
         actor, order, planned_on=planned_on, person=person, version=version,
         override_reason=given.get("override_reason", ""),
     )  # fmt: skip
-    return Said(f"{order}: {planned_on or 'no day yet'}, {person or 'nobody in particular'}.")
+    on = day(planned_on) if planned_on else "no day yet"
+    return Said(f"{order}: {on}, {person or 'nobody in particular'}.")
 
 
 def read_day(given: QueryDict) -> date | None:

@@ -21,6 +21,7 @@ from fleet.dashboard.orders.changes import (
 from fleet.dashboard.orders.job_card import page as card_page
 from fleet.dashboard.orders.kept import kept
 from fleet.dashboard.orders.lines import order_seen_by
+from fleet.dashboard.typed import as_typed, shown_again
 from fleet.dashboard.whole_numbers import whole_number
 from fleet.due.listing import DueFilter, due_rows
 from fleet.faults import Fault, Question
@@ -214,15 +215,15 @@ def _refused(request: SignedIn, fault: Fault, number: str) -> HttpResponse:
     if request.POST.get("page") == "job-card" or request.POST.get("change") == "finish":
         order = order_seen_by(request.user, number)
         return card_page(request, order, _at_fault(request, fault), status=422)
-    messages.error(request, str(fault))
-    return _back(request, number)
+    page = _page(request, order_seen_by(request.user, number), {})
+    return shown_again(request, page, fault, _back(request, number))
 
 
 def _asked_back(request: SignedIn, question: Question, number: str) -> HttpResponse:
     order = order_seen_by(request.user, number)
     if request.POST.get("change") in ASKED_HERE:
         asked = {"asked": asked_about(request, question), "address": request.path}
-        return _page(request, order, asked, status=409)
+        return as_typed(request, _page(request, order, asked, status=409))
     return card_page(request, order, _asked(request, question), status=409)
 
 
