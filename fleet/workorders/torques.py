@@ -40,6 +40,7 @@ class Tightened:
     point: str = ""
     torque_nm: float | None = None  # None: to the figure
     typed_text: str = ""  # its decimals say how finely it was read, its unit stands in the record
+    figure_tapped: bool = False  # the button with the figure, though a torque came along
     wrench: str = ""
     override_reason: str = ""
 
@@ -90,7 +91,7 @@ def torque(actor: Actor, job_id: int, read: Tightened) -> TorqueRecord:
         "wrench": _wrench(job, read.wrench),
     }
     doubts = [
-        *doubt_of(ask, "torque_nm"),
+        *_told_twice(read, figure, doubt_of(ask, "torque_nm")),
         *_calibration_doubt(actor, job, made["wrench"]),
         *again(actor, _just_so(job, made), job.order.depot.zone, key),
     ]
@@ -105,6 +106,17 @@ def torque(actor: Actor, job_id: int, read: Tightened) -> TorqueRecord:
     }
     row, _ = keep(TorqueRecord.objects, key, given)
     return row
+
+
+def _told_twice(read: Tightened, figure: Fastener, doubts: list[Doubt]) -> list[Doubt]:
+    """Doubt a torque beside the button that says another, before whatever else it is asked."""
+    typed_nm, figure_nm = read.torque_nm, figure.torque_nm
+    if not read.figure_tapped or typed_nm is None or abs(typed_nm - figure_nm) <= AS_SHOWN_NM:
+        return doubts
+    shown = f"{figure_nm:.1f}".removesuffix(".0")
+    meant = (f"{shown}: the figure", *(one for each in doubts for one in each.candidates))
+    text = f"Typed is {typed_nm:g} N·m, but the button says {shown} N·m. Which is it?"
+    return [Doubt(text, meant, "torque_nm", yes="it is what was typed"), *doubts]
 
 
 def _torque_question(torque_nm: float, figure: Fastener, typed_text: str) -> Ask | None:

@@ -49,7 +49,7 @@ def test_a_bare_quart_is_asked_about_once_and_one_tap_answers(
     given = {"kind": "fluid", "way": "filled", "product": "right", "litres": "1.5 qt"}
     asked = send(client, shop, **given)
     (form,) = [one for one in forms_of(asked.content.decode()) if "override_reason" in one.sent]
-    assert (asked.status_code, form.buttons[0]) == (409, ("litres", "1.5 US qt"))
+    assert (asked.status_code, form.buttons[1]) == (409, ("litres", "1.5 US qt"))
     client.post(form.action, {**form.sent, "litres": "1.5 US qt", "keep_quart": "yes"})
     send(client, shop, kind="fluid", way="topped up", litres="0.1 qt", client_key=KEY + "next")
     made = FluidRecord.objects.order_by("pk")
@@ -66,7 +66,7 @@ def test_a_sign_left_out_is_asked_about_and_one_tap_puts_it_right(
     client = signed_in(shop.people.mechanic)
     asked = send(client, shop, kind="check", figure="freeze", value="35")
     (form,) = [one for one in forms_of(asked.content.decode()) if "override_reason" in one.sent]
-    assert form.buttons[0] == ("value", "-35")
+    assert form.buttons[1] == ("value", "-35")
     assert not CheckResult.objects.exists()
     client.post(form.action, {**form.sent, "value": "-35"})
     assert CheckResult.objects.get().outcome == "pass"
@@ -86,9 +86,9 @@ def test_far_too_many_pieces_are_asked_about_and_one_tap_puts_them_right(
     asked = client.post(own.action, {**own.sent, **many})
     (form,) = [one for one in forms_of(asked.content.decode()) if "override_reason" in one.sent]
     assert asked.status_code == 409
-    assert form.buttons[0] == ("pieces", str(foreseen.pieces))
+    assert form.buttons[1] == ("pieces", str(foreseen.pieces))
     assert not MaterialUsed.objects.exists()
-    client.post(form.action, {**form.sent, "pieces": form.buttons[0][1]})
+    client.post(form.action, {**form.sent, "pieces": form.buttons[1][1]})
     assert MaterialUsed.objects.get().pieces == foreseen.pieces
 
 

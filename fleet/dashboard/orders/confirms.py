@@ -18,7 +18,7 @@ from fleet.workorders.quantities import decimal_mark
 ALL = "every point"  # of the button that records them all
 
 
-def keep(actor: Actor, job: Job, text: Callable[[str], str]) -> str:
+def keep(actor: Actor, job: Job, text: Callable[[str], str], override_reason: str) -> str:
     """Keep one point, or all that are still missing, and say so in words."""
     rule, step = text("rule"), text("step")
     number = whole_number(step) if step.isdecimal() else None
@@ -30,7 +30,7 @@ def keep(actor: Actor, job: Job, text: Callable[[str], str]) -> str:
             rule=rule,
             step=number,
             wrench=text("wrench"),
-            override_reason=text("override_reason"),
+            override_reason=override_reason,
         )
         return f"{len(made)} records kept." if made else "Every point has its record already."
     value, temperature = text("value"), text("temperature")
@@ -46,7 +46,7 @@ def keep(actor: Actor, job: Job, text: Callable[[str], str]) -> str:
             value=_value(value, text) if value else None,
             unit=text("unit"),
             temperature_c=_temperature_c(temperature) if temperature else None,
-            override_reason=text("override_reason"),
+            override_reason=override_reason,
         ),
     )
     said = [f"{done.record}."]

@@ -179,6 +179,8 @@ def settle_jobs(request: SignedIn) -> HttpResponse:
 def _decided(actor: Actor, job: Job, decision: str, reason: str) -> str:
     if decision == "again":
         return f"{job.title} is on {_again(actor, job, reason)} now."
+    if decision != "leave":
+        raise Fault("Say whether it goes on a new order or is left.")
     progress.settle_job(actor, job.pk, reason=reason)
     return f"{job.title} of {job.order}: left as it is."
 

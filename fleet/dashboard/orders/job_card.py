@@ -21,7 +21,7 @@ from fleet.dashboard.orders import odometer, typed_torques
 from fleet.dashboard.orders.changes import FITNESS, open_to
 from fleet.dashboard.orders.kept import kept
 from fleet.dashboard.orders.lines import order_seen_by
-from fleet.dashboard.orders.records import Sent, keep, performed_at
+from fleet.dashboard.orders.records import ASKED_VALUE, TYPED, Sent, keep, performed_at
 from fleet.dashboard.shown_units import torques_in_text
 from fleet.faults import Fault, Question
 from fleet.people.actor import Actor
@@ -51,8 +51,7 @@ from fleet.workorders.recording import OPEN_FOR_RECORDS
 from fleet.workorders.ticked import ticked
 
 MOVES_DATES = ("check", "confirm")  # what is due may follow from them at once
-TYPED = ("torque", "litres", "value", "pieces")  # what a question may be about
-UNANSWERABLE = ("csrfmiddlewaretoken", "override_reason", "keep_quart", *TYPED)
+UNANSWERABLE = ("csrfmiddlewaretoken", "override_reason", "keep_quart", ASKED_VALUE, *TYPED)
 MEANT = "It may have been meant as, one tap records it:"
 CHOSEN = {  # what a question may offer another of
     "product": "Or it was one that is accepted, one tap records it:",
@@ -236,7 +235,8 @@ def _asked(request: SignedIn, order: WorkOrder, question: Question, queued: bool
     """Ask back; the same form with a reason, or with another value, goes through."""
     sent = _sent(request, order)
     typed_name = next((name for name in TYPED if request.POST.get(name)), "litres")
-    pairs = [pair for pair in request.POST.items() if pair[0] not in UNANSWERABLE]
+    answered = (*UNANSWERABLE, "whole") if request.POST.get("torque") else UNANSWERABLE
+    pairs = [pair for pair in request.POST.items() if pair[0] not in answered]
     candidates_of = question.about if question.about in CHOSEN else typed_name
     candidates = [(one.partition(":")[0], one) for one in question.candidates]
     if candidates_of == "torque":

@@ -30,6 +30,9 @@ from fleet.workorders.models import (
 from fleet.workorders.quantities import decimal_mark
 from fleet.workorders.torques import Tightened
 
+TYPED = ("torque", "litres", "value", "pieces")  # what a question may be about
+ASKED_VALUE = "asked_value"  # what it was about, sent along with the answer
+
 
 @dataclass(frozen=True)
 class Sent:
@@ -42,6 +45,12 @@ class Sent:
 
     def text(self, name: str) -> str:
         return self.given.get(name, "").strip()
+
+    def reason(self) -> str:
+        """Why a value stands that was asked about; another value is asked about on its own."""
+        asked, reason = self.text(ASKED_VALUE), self.text("override_reason")
+        same = not asked or any(self.text(name) == asked for name in TYPED)
+        return reason if same else ""
 
     def job(self) -> Job:
         pk = self.text("job")
@@ -95,7 +104,7 @@ def _noted_instead(sent: Sent) -> str:
 
 
 def _torque(sent: Sent) -> str:
-    typed = "" if sent.text("whole") else _typed_torque(sent, "torque")
+    typed = _typed_torque(sent, "torque")  # whichever button it came with
     if not typed and not sent.text("whole"):
         raise Fault("Type the torque, or tap the button with the figure.")
     record = torques.torque(
@@ -108,8 +117,9 @@ def _torque(sent: Sent) -> str:
             client_key=sent.text("client_key"),
             torque_nm=typed_torques.in_nm(typed) if typed else None,
             typed_text=typed,
+            figure_tapped=bool(sent.text("whole")),
             wrench=sent.text("wrench"),
-            override_reason=sent.text("override_reason"),
+            override_reason=sent.reason(),
         ),
     )
     wrench = f"wrench {record.wrench}" if record.wrench else "no wrench noted"
@@ -149,7 +159,7 @@ def _fluid(sent: Sent) -> str:
             look=sent.text("look"),
             product=_product(sent.text("product")),
             batch=sent.text("batch"),
-            override_reason=sent.text("override_reason"),
+            override_reason=sent.reason(),
         ),
     )
     words = str(poured.record)
@@ -183,7 +193,7 @@ def _material(sent: Sent) -> str:
         client_key=sent.text("client_key"),
         pieces=round(read_number(sent.text("pieces") or "1", "pieces")),
         broken=bool(sent.text("broken")),
-        override_reason=sent.text("override_reason"),
+        override_reason=sent.reason(),
     )
     return f"{record.pieces} × {record.name}{', broken' if record.broken else ''}."
 
@@ -248,14 +258,14 @@ def _check(sent: Sent) -> str:
         figure=figure,
         value=_value(sent.text("value"), figure.name),
         client_key=sent.text("client_key"),
-        override_reason=sent.text("override_reason"),
+        override_reason=sent.reason(),
         test_method=sent.text("test_method"),
     )
     return f"{figure.name}: {plain(result.value)} {figure.unit}, {result.outcome}."
 
 
 def _confirm(sent: Sent) -> str:
-    return confirms.keep(sent.actor, sent.job(), sent.text)
+    return confirms.keep(sent.actor, sent.job(), sent.text, sent.reason())
 
 
 KINDS: dict[str, Callable[[Sent], str]] = {
@@ -273,6 +283,6 @@ KINDS: dict[str, Callable[[Sent], str]] = {
 KEPT_WHEN_CANCELLED = ("note", "photo", "finding")
 NO_WORDS = (
     *("csrfmiddlewaretoken", "client_key", "kind", "job", "person", "performed_at"),
-    *("override_reason", typed_torques.UNIT_FIELD),
+    *("override_reason", ASKED_VALUE, typed_torques.UNIT_FIELD),
 )
 TORQUES = ("torque", "figure", "figure_to")
