@@ -21,6 +21,7 @@ from fleet.people.roles import Right
 from fleet.readings import listing
 from fleet.readings.beside import Beside, Neighbour, beside
 from fleet.readings.models import OPEN, Reading, ReadingDecision, Source, Verdict
+from fleet.readings.other_days import SWAPPED, WORDS, YEAR, OtherDay, other_days
 from fleet.readings.reasons import sentence
 from fleet.readings.settle import settle
 from fleet.vehicles.models import Meter
@@ -75,6 +76,12 @@ class MeantShape(serializers.Serializer[Any]):
     message = serializers.CharField(help_text="The reason in words")
 
 
+class OtherDayShape(serializers.Serializer[Any]):
+    on = serializers.DateField(help_text="At the depot")
+    reason = serializers.ChoiceField((SWAPPED, YEAR))
+    message = serializers.CharField(help_text="The reason in words")
+
+
 class BesideShape(serializers.Serializer[Any]):
     unit = serializers.CharField(help_text="What the vehicle's own meter shows: km, mi or h")
     last = NeighbourShape(allow_null=True, help_text="The accepted reading before it")
@@ -84,6 +91,9 @@ class BesideShape(serializers.Serializer[Any]):
     likely_to = serializers.FloatField(allow_null=True, help_text="to these, in `unit`")
     candidates = MeantShape(
         many=True, help_text="What may have been meant and is as expected, likeliest first"
+    )
+    other_days = OtherDayShape(
+        many=True, help_text="On which the value would be as expected; correct it at its row"
     )
 
 
@@ -175,10 +185,13 @@ def reading_or_404(request: Request, reading_id: int) -> dict[str, Any]:
         f"There is no reading {reading_id} within your depots.",
     )
     its = beside([reading_id]).get(reading_id) if row["verdict"] in OPEN else None
-    return {**_row(row, its), "beside": None if its is None else _beside(its)}
+    if its is None:
+        return {**_row(row, its), "beside": None}
+    days = other_days({reading_id: its}).get(reading_id, [])
+    return {**_row(row, its), "beside": _beside(its, days)}
 
 
-def _beside(its: Beside) -> dict[str, Any]:
+def _beside(its: Beside, days: list[OtherDay]) -> dict[str, Any]:
     def own(value: float | None) -> float | None:
         return None if value is None else round(in_own(value, its.unit), 3)
 
@@ -200,6 +213,9 @@ def _beside(its: Beside) -> dict[str, Any]:
                 "message": sentence(one.reason),
             }
             for one in its.candidates
+        ],
+        "other_days": [
+            {"on": one.on, "reason": one.slip, "message": f"{WORDS[one.slip]}."} for one in days
         ],
     }
 

@@ -24,6 +24,7 @@ mend.py           many rows at once: an unknown name taken for a vehicle, likely
 misfits.py        back-dated readings that nobody can have driven are held
 models.py         Reading and its key (one_reading_as_given), Upload, verdicts, decisions
 moments.py        dates and times as sheets write them; day or month first
+other_days.py     another day that a reading may have been meant for
 pending.py        meters with readings that nobody judged yet
 prepared.py       that process: imports once, forks for each file
 reasons.py        why a reading was held or rejected, in a sentence

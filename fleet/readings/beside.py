@@ -29,6 +29,10 @@ from fleet.vehicles.models import MeterChange
 # what a later reading can disprove: the judge had no better word when the reading came
 DISPROVED = ("rolled_back", "new_meter", "jump")
 NOT_THOUGHT_OF = (IN_THOUSANDS, TOTAL_GIVEN)  # by the judge
+# an offset that nobody has confirmed is a guess; the instrument shows the number given
+INSTRUMENT = Case(
+    When(provisional=True, then=Coalesce("settled_value", "meter_value")), default="total"
+)
 NOTHING = Looked((), None, (np.nan, np.nan))  # of a reading with none before it
 
 
@@ -78,7 +82,7 @@ class Beside:
 
 def beside(reading_ids: Collection[int]) -> dict[int, Beside]:
     """Look again at some readings, by id; two queries whatever their number."""
-    rows = [_Row(*row) for row in _with_neighbours(reading_ids)]
+    rows = [Row(*row) for row in _with_neighbours(reading_ids)]
     if not rows:
         return {}
     meters = gather_meters(np.unique(np.array([row.meter_id for row in rows], dtype=np.int64)))
@@ -94,7 +98,7 @@ def beside(reading_ids: Collection[int]) -> dict[int, Beside]:
     return found
 
 
-class _Row(NamedTuple):
+class Row(NamedTuple):
     """A reading with the accepted ones about it, as the database gives them."""
 
     pk: int
@@ -133,15 +137,10 @@ class _Row(NamedTuple):
 def _with_neighbours(ids: Ids) -> Rows:
     """Readings, the instants and totals of the accepted ones about them, and their offset."""
 
-    # an offset that nobody has confirmed is a guess; the instrument shows the number given
-    shown = Case(
-        When(provisional=True, then=Coalesce("settled_value", "meter_value")), default="total"
-    )
-
     def nearest(where: Q, order: str, column: str) -> Subquery:
         counted = Q(verdict=Verdict.ACCEPTED) | Q(moves_base=True)
         found = Reading.objects.filter(counted, where, meter=OuterRef("meter"))
-        ordered = found.annotate(instrument=shown).order_by(f"{order}taken_at", f"{order}id")
+        ordered = found.annotate(instrument=INSTRUMENT).order_by(f"{order}taken_at", f"{order}id")
         return Subquery(ordered.values(column)[:1])
 
     earlier, later = Q(taken_at__lt=OuterRef("taken_at")), Q(taken_at__gt=OuterRef("taken_at"))
@@ -164,8 +163,8 @@ class _Again:
     expected: float
 
 
-def _looked(rows: list[_Row], meters: Meters, at: Array) -> Iterator[tuple[int, _Again]]:
-    step, goes_on = _step(rows, meters, at)
+def _looked(rows: list[Row], meters: Meters, at: Array) -> Iterator[tuple[int, _Again]]:
+    step, goes_on = step_of(rows, meters, at)
     typed = Typed(
         np.array([row.meter_value for row in rows]),
         np.array([KM_PER[row.unit] for row in rows]),
@@ -177,7 +176,7 @@ def _looked(rows: list[_Row], meters: Meters, at: Array) -> Iterator[tuple[int, 
         yield row.pk, _Again(looked, value)
 
 
-def _step(rows: list[_Row], meters: Meters, at: Array) -> tuple[Step, Array]:
+def step_of(rows: list[Row], meters: Meters, at: Array) -> tuple[Step, Array]:
     """What is expected of readings that have one before them; where the next goes on from it."""
     at_d = np.array([_days(row.taken_at) for row in rows])
     before_d, before = _apart([row.before for row in rows])
@@ -212,7 +211,7 @@ def _apart(neighbours: list[Neighbour | None]) -> tuple[Array, Array]:
     return found[:, 0], found[:, 1]
 
 
-def _beside(row: _Row, again: _Again | None, bounds: tuple[float, float]) -> Beside:
+def _beside(row: Row, again: _Again | None, bounds: tuple[float, float]) -> Beside:
     top, grain = bounds
     looked = again.looked if again else NOTHING
     to_come = _days(row.taken_at) > _days(timezone.now()) + FUTURE_D

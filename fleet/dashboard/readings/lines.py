@@ -23,6 +23,8 @@ from fleet.readings.models import (
     UploadRow,
     Verdict,
 )
+from fleet.readings.other_days import WORDS as DAY_WORDS
+from fleet.readings.other_days import OtherDay, other_days, rows_to_correct
 from fleet.readings.reasons import SENTENCES, SHOWN_BY_NEXT, WITHDRAWN
 from fleet.reads import Asked, Read, Rows, reader, referring
 from fleet.vehicles.own_unit import in_own, in_words
@@ -42,6 +44,15 @@ class MeantLine:
 
 
 @dataclass(frozen=True)
+class DayLine:
+    """Another day that may have been meant, on a button."""
+
+    on: date
+    words: str  # both days, as a question
+    because: str
+
+
+@dataclass(frozen=True)
 class BesideLine:
     """What stands beside the field of the right value."""
 
@@ -50,6 +61,8 @@ class BesideLine:
     none_fits: bool  # something is expected, and nothing that may have been meant is near it
     chart: SmallChart | None
     to_come: bool  # nothing can be accepted of a day that is ahead
+    days: Sequence[DayLine] = ()  # on which it would be as expected
+    row: tuple[int, int] | None = None  # upload and number of the row to correct them at
 
 
 @dataclass(frozen=True)
@@ -91,10 +104,16 @@ def reading_lines(readings: Iterable[Reading], person: Person) -> list[ReadingLi
     settled_here = [one for one in odd if one.vehicle.depot_id in settles]
     history = around(settled_here)
     corrections = corrections_into([one.pk for one in found])
+    days = other_days({one.pk: looked[one.pk] for one in settled_here})
+    rows = rows_to_correct(days) if days else {}
     lines = []
     for reading in found:
         its, may_settle = looked.get(reading.pk), reading.vehicle.depot_id in settles
         about = _about(reading, its, history[reading.pk]) if its and may_settle else None
+        if about and reading.pk in days:
+            told = [_day_line(one) for one in days[reading.pk]]
+            corrects = may(person, Right.ADD_READINGS, reading.vehicle.depot_id)
+            about = replace(about, days=told, row=rows.get(reading.pk) if corrects else None)
         line, made = _line(reading, its, about), corrections.get(reading.pk)
         lines.append(replace(line, corrected=corrected_words(made)) if made else line)
     return lines
@@ -245,6 +264,10 @@ def _neighbour(one: Neighbour | None, unit: str, zone: ZoneInfo) -> str:
     if one is None:
         return ""
     return f"{in_words(one.value, unit)} on {day(one.taken_at.astimezone(zone).date())}"
+
+
+def _day_line(one: OtherDay) -> DayLine:
+    return DayLine(one.on, f"{day(one.instead_of)} or {day(one.on)}?", DAY_WORDS[one.slip])
 
 
 def withdrawal_of(decision: ReadingDecision) -> SettlementWithdrawal | None:
