@@ -34,14 +34,22 @@ LONGEST = 200
 
 @dataclass(frozen=True)
 class Found:
-    """A fault of one row: its number from 1, the field, and the sentence."""
+    """A fault of one row: its number from 1, of a sheet the sheet's own; the field, and the
+    sentence."""
 
     row: int
     field: str
     text: str
 
     def __str__(self) -> str:
-        return f"Row {self.row}, {self.field}: {self.text}."
+        end = "" if self.text.endswith((".", "?")) else "."
+        return f"Row {self.row}, {self.field}: {self.text}{end}"
+
+
+class SheetRow(dict[str, Any]):
+    """A row of a sheet, numbered as the sheet numbers it: its headings and empty rows count."""
+
+    number: int
 
 
 class ChangesRefused(Fault):
@@ -95,7 +103,8 @@ def understood(rows: Sequence[Any], depots: Sequence[Depot], today: date) -> lis
         try:
             changes.append(_one(row, world, today))
         except RowFault as fault:
-            faults.append(Found(number, fault.about, str(fault)))
+            own = row.number if isinstance(row, SheetRow) else number
+            faults.append(Found(own, fault.about, str(fault)))
     if faults:
         raise ChangesRefused(faults)
     return changes
@@ -184,10 +193,21 @@ def from_file(path: Path, name: str = "") -> list[Any]:
 
 
 def _of_sheet(grid: Sequence[Sequence[Any]], name: str) -> list[Any]:
-    filled = [row for row in grid if any(cell not in ("", None) for cell in row)]
-    headings = [str(cell).strip().casefold() for cell in filled[0]] if filled else []
+    filled = [
+        (number, row)
+        for number, row in enumerate(grid, 1)
+        if any(cell not in ("", None) for cell in row)
+    ]
+    headings = [str(cell).strip().casefold() for cell in filled[0][1]] if filled else []
     if missing := [one for one in FIELDS[:3] if one not in headings]:
         raise Fault(f"{name} lacks the heading {missing[0]!r}: the first row holds "
                     f"{', '.join(FIELDS)}.")  # fmt: skip
     place = {one: headings.index(one) for one in FIELDS if one in headings}
-    return [{one: row[at] for one, at in place.items()} for row in filled[1:]]
+    return [_numbered(number, {one: row[at] for one, at in place.items()})
+            for number, row in filled[1:]]  # fmt: skip
+
+
+def _numbered(number: int, given: dict[str, Any]) -> SheetRow:
+    row = SheetRow(given)
+    row.number = number
+    return row

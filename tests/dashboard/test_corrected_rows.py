@@ -6,6 +6,7 @@ from collections.abc import Callable
 from datetime import timedelta
 from html import unescape
 from io import BytesIO
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -18,6 +19,7 @@ from fleet.people.models import Person
 from fleet.readings.models import RowCorrection, Upload
 from tests.cast import Cast, depots_day
 from tests.dashboard.rendered import page, send
+from tests.readings.spreadsheets import write_xlsx
 
 SignedIn = Callable[[Person], Client]
 Commits = DjangoCaptureOnCommitCallbacks
@@ -131,3 +133,13 @@ def test_the_vehicle_says_at_a_reading_how_a_correction_brought_it(
     line = seen.split(f'id="reading-{made.row.reading_id}"', 1)[1].split("</tr>", 1)[0]
     assert "by Cleo; until then: 10,765 km on" in line
     assert "accepted; misread." in line
+
+
+def test_a_sheet_that_is_only_checked_shows_whole_numbers_as_whole(
+    people: Cast, signed_in: SignedIn, tmp_path: Path
+) -> None:
+    rows = [["vehicle", "date", "odometer km"], ["X-9", str(depots_day()), 26_065.0]]
+    path = write_xlsx(tmp_path / "a.xlsx", March=rows)
+    given = {"file": SimpleUploadedFile("a.xlsx", path.read_bytes()), "dry_run": "on"}
+    seen = signed_in(people.clerk).post("/readings/uploads", given).content.decode()
+    assert f"X-9 · {depots_day()} · 26065<" in seen

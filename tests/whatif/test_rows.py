@@ -10,7 +10,7 @@ from fleet.faults import Fault
 from fleet.stores.models import Item
 from fleet.vehicles.models import Depot
 from fleet.whatif.amounts import Misunderstood, amount
-from fleet.whatif.rows import KINDS, ChangesRefused, from_file, understood
+from fleet.whatif.rows import KINDS, ChangesRefused, Found, from_file, understood
 from tests.kept import kept
 from tests.readings.spreadsheets import write_xlsx
 from tests.whatif.tiny import TODAY, fleet, row
@@ -105,3 +105,20 @@ def test_a_file_that_is_no_list_is_refused(tmp_path: Path, text: str) -> None:
 
 def test_every_kind_says_what_it_holds() -> None:
     assert all(kind.which and kind.value and len(kind.example) == 2 for kind in KINDS.values())
+
+
+@pytest.mark.django_db
+def test_a_fault_of_a_sheet_names_the_row_as_the_sheet_numbers_it(
+    tiny: Item, tmp_path: Path
+) -> None:
+    """Its headings count, and so does a row that was left empty."""
+    rows = [["what", "which", "value"], ["sell", "V-1", ""], [], ["sel", "V-9", ""]]
+    sheet = write_xlsx(tmp_path / "a.xlsx", Changes=rows)
+    with pytest.raises(ChangesRefused) as refusal:
+        understood(from_file(sheet), list(Depot.objects.all()), TODAY)
+    assert str(refusal.value).startswith("Row 4, what: ")
+
+
+def test_a_sentence_that_asks_ends_with_its_own_mark() -> None:
+    assert str(Found(3, "what", "did you mean sell?")) == "Row 3, what: did you mean sell?"
+    assert str(Found(3, "which", "it is empty")) == "Row 3, which: it is empty."

@@ -20,6 +20,7 @@ from fleet.dashboard.readings.settle_many import readings_in_words, tell_left
 from fleet.dashboard.readings.uploads import (
     NOT_ACCEPTED,
     STEPS,
+    as_texts,
     file_rows,
     row_lines,
     share_of,
@@ -247,8 +248,8 @@ def _dry_run(request: SignedIn, sheet: IO[bytes]) -> HttpResponse:
         request.user,
         _options(request),
     )
-    context = {"report": report, "rows": report.not_accepted[:ROWS_SHOWN]}
-    return render(request, "dashboard/_dry_run.html", context)
+    rows = [(row, as_texts(row.as_given)) for row in report.not_accepted[:ROWS_SHOWN]]
+    return render(request, "dashboard/_dry_run.html", {"report": report, "rows": rows})
 
 
 def _refused(request: SignedIn, fault: str) -> HttpResponse:

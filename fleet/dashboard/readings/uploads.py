@@ -209,8 +209,14 @@ def place(row: UploadRow) -> str:
 
 
 def cells(raw: str) -> list[str]:
-    """The cells as they stood in the sheet, as text; whole numbers as whole."""
-    return [_as_text(cell) for cell in cells_of(raw)]
+    """The cells as they stood in the sheet, as text."""
+    return as_texts(cells_of(raw))
+
+
+def as_texts(given: Sequence[object]) -> list[str]:
+    """Cells as text; whole numbers as whole: a spreadsheet hands every number over with a part
+    behind the point."""
+    return [_as_text(cell) for cell in given]
 
 
 def _as_text(cell: object) -> str:
