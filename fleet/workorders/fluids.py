@@ -59,7 +59,7 @@ class Pouring:
     look: str = ""  # of what came out
     product: Product | None = None
     batch: str = ""
-    typed_text: str = ""
+    typed_text: str = ""  # the litres as typed; alone it is the quantity
     override_reason: str = ""
 
 
@@ -75,6 +75,8 @@ def fluid(actor: Actor, job_id: int, pouring: Pouring) -> Poured:
         there, or the same person recorded just this a moment before: with a reason it goes
         through. Or a bare quart may be US or imperial: give the quantity again with the word.
     """
+    if pouring.litres is None and not pouring.quantity.strip():
+        pouring = replace(pouring, quantity=pouring.typed_text)
     way, product, key = pouring.way, pouring.product, pouring.client_key
     taken = _taken(actor, job_id, pouring)
     ml = round(taken.litres * 1000)

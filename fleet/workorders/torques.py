@@ -1,7 +1,7 @@
 """Torque as tightened at the vehicle: to the figure by one tap, or to a typed value."""
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from django.db import transaction
@@ -38,7 +38,7 @@ class Tightened:
     fastener: str = ""  # of the card; else ``from_maker``
     from_maker: MakersFigure | None = None  # where no card names it
     point: str = ""
-    torque_nm: float | None = None  # None: to the figure
+    torque_nm: float | None = None  # None: as typed; without a text, to the figure
     typed_text: str = ""  # its decimals say how finely it was read, its unit stands in the record
     figure_tapped: bool = False  # the button with the figure, though a torque came along
     wrench: str = ""
@@ -71,6 +71,8 @@ def torque(actor: Actor, job_id: int, read: Tightened) -> TorqueRecord:
     Fault
         No such fastener or wrench, or the order takes no more records.
     """
+    if read.torque_nm is None and read.typed_text.strip():
+        read = replace(read, torque_nm=_typed_nm(read.typed_text))
     torque_nm, key = read.torque_nm, read.client_key
     named = {"fastener": read.fastener} if read.from_maker is None else {}
     typed = {"to_the_figure": True} if torque_nm is None else {"torque_nm": torque_nm}
@@ -131,6 +133,16 @@ def _torque_question(torque_nm: float, figure: Fastener, typed_text: str) -> Ask
         )
     except ValueError as error:
         raise Fault(f"{figure.name}: {error}.", about="torque_nm") from error
+
+
+def _typed_nm(text: str) -> float:
+    """A torque [N·m] that came as text alone; a bare number is N·m."""
+    mark = decimal_mark(text)
+    try:
+        given = number(text, mark)
+        return given.value if given.unit is None else torque_nm(text, decimal_mark=mark)
+    except UnitError as error:
+        raise Fault(str(error), about="typed_text") from error
 
 
 def _as_typed(text: str, taken_nm: float | None) -> str:

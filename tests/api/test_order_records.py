@@ -2,7 +2,9 @@
 
 from typing import Any
 
+import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
+from django.utils import timezone
 from pytest_django import Settings
 from rest_framework.test import APIClient
 
@@ -49,6 +51,52 @@ def test_a_torque_tells_the_unit_it_was_typed_in(shop: Workshop, mechanic: APICl
     refused = record(mechanic, shop, "torque", **given, client_key="client-other")
     assert refused.status_code == 422
     assert refused.json()["errors"][0]["pointer"] == "#/typed_text"
+
+
+@pytest.mark.parametrize(
+    ("text", "kept_nm", "typed"),
+    # 1 lbf·ft is 1.3558179483 N·m (NIST SP 811); the plug is 29 lbf·ft
+    [("29 lbf·ft", 39.31872, "29 lbf·ft"), ("39,5", 39.5, ""), ("39.5 Nm", 39.5, "")],
+)
+def test_a_torque_that_comes_as_text_alone_is_the_value(
+    shop: Workshop, mechanic: APIClient, text: str, kept_nm: float, typed: str
+) -> None:
+    answer = record(mechanic, shop, "torque", fastener="drain-plug", typed_text=text)
+    assert answer.status_code == 201
+    row = TorqueRecord.objects.get()
+    assert (row.to_the_figure, row.typed) == (False, typed)
+    assert row.torque_nm == pytest.approx(kept_nm, abs=1e-5)
+
+
+def test_a_torque_as_text_alone_is_asked_about_and_is_never_the_figure(
+    shop: Workshop, mechanic: APIClient
+) -> None:
+    given = {"fastener": "drain-plug", "typed_text": "15 lbf·ft"}
+    assert record(mechanic, shop, "torque", **given).status_code == 409
+    refused = record(mechanic, shop, "torque", **{**given, "typed_text": "tight"})
+    assert refused.status_code == 422
+    assert refused.json()["errors"][0]["pointer"] == "#/typed_text"
+    assert not TorqueRecord.objects.exists()
+
+
+def test_a_quantity_that_comes_as_text_alone_is_the_value(
+    shop: Workshop, mechanic: APIClient
+) -> None:
+    """1.5 US quarts are 1.41953 L (NIST SP 811)."""
+    given = {"way": "filled", "product": "right", "typed_text": "1.5 US qt"}
+    assert record(mechanic, shop, "fluids", **given).status_code == 201
+    row = FluidRecord.objects.get()
+    assert (row.quantity_ml, row.typed) == (1420, "1.5 US qt")
+
+
+def test_text_alone_stands_in_the_note_of_a_cancelled_order(
+    shop: Workshop, mechanic: APIClient
+) -> None:
+    then = timezone.now().isoformat()
+    progress.cancel(shop.actor(shop.people.supervisor), shop.order.pk, reason="sold")
+    given = {"fastener": "drain-plug", "typed_text": "29 lbf·ft", "performed_at": then}
+    assert record(mechanic, shop, "torque", **given).status_code == 202
+    assert "29 lbf·ft" in Note.objects.get().text
 
 
 def test_a_record_sent_twice_is_there_once(shop: Workshop, mechanic: APIClient) -> None:

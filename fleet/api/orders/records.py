@@ -65,7 +65,8 @@ class JpegRenderer(BaseRenderer):
 
 
 NOTED = {202: OpenApiResponse(NoteShape, "The order was cancelled meanwhile: kept as a note of it")}
-NO_WORDS = ("client_key", "typed_text", "override_reason")
+NO_WORDS = ("client_key", "override_reason")
+NUMBERS = ("torque_nm", "litres", "quantity")  # beside which a text as typed says no more
 JPEG = {(200, JpegRenderer.media_type): OpenApiTypes.BINARY}
 
 
@@ -74,7 +75,8 @@ class Overridable(Record):
         max_length=40,
         allow_blank=True,
         default="",
-        help_text="As typed: for its decimal places, and its unit if that is not N·m or litres",
+        help_text="As typed: for its decimal places, and its unit if that is not N·m or litres; "
+        "alone, without the number beside it, it is the value",
     )
     override_reason = Text(
         max_length=300, allow_blank=True, default="", help_text="Answers the question of a 409"
@@ -94,7 +96,9 @@ class TorqueGiven(Overridable):
     figure_source = Text(max_length=300, required=False, help_text="The book and its edition")
     point = Text(max_length=40, allow_blank=True, default="", help_text="Where it has several")
     torque_nm = Number(
-        required=False, help_text="Left out: tightened to the figure; of a range, say the value"
+        required=False,
+        help_text="Left out, with no `typed_text`: tightened to the figure; of a range, say the "
+        "value",
     )
     wrench = Text(max_length=40, allow_blank=True, default="", help_text="Tag, as engraved")
 
@@ -327,6 +331,8 @@ def keep_photo(request: Request, given: dict[str, Any], **place: Any) -> Respons
 def _noted(request: Request, job: Job, kind: str, given: dict[str, Any]) -> Answer | None:
     """The record as a note, where the order was cancelled after the work was done."""
     words = {name: value for name, value in rest(given).items() if name not in NO_WORDS}
+    if any(name in words for name in NUMBERS):
+        words.pop("typed_text", None)
     key = given["client_key"]
     row = late.as_note(sender(request, given), job.order_id, kind=kind, given=words, client_key=key)
     return (
