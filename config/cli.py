@@ -67,7 +67,7 @@ def _run(arguments: argparse.Namespace) -> int:
         parser().print_help()
         return 2
     tell_at_once(arguments.begins)
-    if arguments.database and not arguments.new:
+    if not arguments.new:
         whereabouts.must_be_there()
     garbage.look_less_often()
     multiply_on_one_core()

@@ -28,7 +28,7 @@ def register(commands: Any) -> None:
         "PostgreSQL when SUMPWISE_DATABASE_URL is set. What was named stays as it is.",
     )
     restore.add_argument("source", type=Path, metavar="FROM", help="a backup, or a data folder")
-    restore.set_defaults(run=bring_back, database=False)
+    restore.set_defaults(run=bring_back, database=False, new=True)
     for parser in (backup, restore):
         parser.add_argument("--json", action="store_true", help="print one JSON object")
 

@@ -20,7 +20,7 @@ def register(commands: Any) -> None:
     )
     verbs = fleet.add_subparsers(metavar="VERB", dest="verb", required=True)
     template = verbs.add_parser("template", help="write an empty workbook")
-    template.set_defaults(run=write_template, database=False)
+    template.set_defaults(run=write_template, database=False, new=True)
     load = verbs.add_parser(
         "load",
         help="load a workbook: all or nothing",

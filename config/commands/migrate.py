@@ -10,7 +10,7 @@ def register(commands: Any) -> None:
         help="bring the database up to the program",
         description="Brings the database up to the program. An embedded one does so by itself.",
     )
-    parser.set_defaults(run=run, database=False)
+    parser.set_defaults(run=run, database=False, new=True)
 
 
 def run(arguments: argparse.Namespace) -> int:

@@ -14,6 +14,7 @@ from tests.cast import cast
 
 READING = [
     *(["due"], ["explain", "V-1", "oil"], ["demand"], ["plan"], ["backtest"], ["check"]),
+    *(["doctor"], ["whatif", "a.json"], ["fleet", "export", "a.xlsx"], ["token", "list"]),
     *(["nightly"], ["person", "list"], ["backup", "file"], ["export", "--depot", "d", "a.zip"]),
 ]
 
@@ -42,9 +43,13 @@ def test_an_empty_file_is_no_database(tmp_path: Path) -> None:
     assert "There are no data in" in program(tmp_path, "due").stderr
 
 
-@pytest.mark.parametrize("words", [["fleet", "load"], ["person", "add"], ["serve"], ["demo"]])
+@pytest.mark.parametrize(
+    "words", [["fleet", "load"], ["person", "add"], ["serve"], ["demo"], ["restore"], ["migrate"]]
+)
 def test_what_begins_a_fleet_may_begin_its_folder(words: list[str]) -> None:
-    more = {"load": ["a.xlsx"], "add": ["runa", "--role", "clerk"]}.get(words[-1], [])
+    more = {"load": ["a.xlsx"], "add": ["runa", "--role", "clerk"], "restore": ["a.zip"]}.get(
+        words[-1], []
+    )
     assert cli.parser().parse_args([*words, *more]).new
 
 
