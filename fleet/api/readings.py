@@ -21,7 +21,7 @@ from fleet.people.roles import Right
 from fleet.readings import listing
 from fleet.readings.beside import Beside, Neighbour, beside
 from fleet.readings.models import OPEN, Reading, ReadingDecision, Source, Verdict
-from fleet.readings.other_days import SWAPPED, WORDS, YEAR, OtherDay, other_days
+from fleet.readings.other_days import WORDS, OtherDay, other_days
 from fleet.readings.reasons import sentence
 from fleet.readings.settle import settle
 from fleet.vehicles.models import Meter
@@ -78,7 +78,7 @@ class MeantShape(serializers.Serializer[Any]):
 
 class OtherDayShape(serializers.Serializer[Any]):
     on = serializers.DateField(help_text="At the depot")
-    reason = serializers.ChoiceField((SWAPPED, YEAR))
+    reason = serializers.CharField(help_text="A code: day_and_month or year")
     message = serializers.CharField(help_text="The reason in words")
 
 
