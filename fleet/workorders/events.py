@@ -28,6 +28,7 @@ def note_event(
 def event_of(actor: Actor, order: WorkOrder, what: str, **said: Any) -> OrderEvent:
     """The row of history that a change leaves, not saved yet."""
     return OrderEvent(
+        **_given(order, what),
         order=order,
         what=what,
         person=actor.person,
@@ -36,6 +37,17 @@ def event_of(actor: Actor, order: WorkOrder, what: str, **said: Any) -> OrderEve
         performed_at=actor.at,
         **said,
     )
+
+
+def _given(order: WorkOrder, what: str) -> dict[str, Any]:
+    """What an order, as it is after the change, was given by it: its day, or a mechanic."""
+    if what == "plan":
+        return {"planned_on": order.planned_on, "emptied": order.planned_on is None}
+    if what == "assign":
+        return {"assigned_to_id": order.assigned_to_id, "emptied": order.assigned_to_id is None}
+    if what == "draft":
+        return {"planned_on": order.planned_on, "assigned_to_id": order.assigned_to_id}
+    return {}
 
 
 def note_events(

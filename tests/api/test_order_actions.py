@@ -194,3 +194,16 @@ def test_done_with_nothing_recorded_is_asked_back_and_the_gaps_stand_on_the_orde
     told = mechanic.end(state="done", because="phone was flat").json()
     assert [gap["reason"] for gap in told["gaps"]] == ["phone was flat"] * 3
     assert told["gaps"][0]["words"] == "drain plug: torque"
+
+
+def test_events_tell_which_day_and_whom_an_order_was_given(supervisor: Client) -> None:
+    on, mika = "2031-03-04", supervisor.shop.people.mechanic.username
+    assert supervisor.do("plan", planned_on=on, override_reason="agreed").status_code == 200
+    assert supervisor.do("assign", assigned_to=mika).status_code == 200
+    told = supervisor.do("assign", assigned_to=None).json()["events"][-3:]
+    names = ("what", "planned_on", "assigned_to", "emptied")
+    assert [tuple(one[name] for name in names) for one in told] == [
+        ("plan", on, None, False),
+        ("assign", None, mika, False),
+        ("assign", None, None, True),
+    ]

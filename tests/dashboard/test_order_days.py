@@ -331,3 +331,29 @@ def test_what_was_set_is_said_with_a_day_as_elsewhere(shop: Workshop, chief: Cli
     assert f"{shop.order.number}: no day yet, nobody in particular." in page(
         chief, answer["Location"]
     )
+
+
+def history(html: str) -> str:
+    return " ".join(re.sub(r"<[^>]+>", " ", html.split('id="history-head"')[1]).split())
+
+
+def test_the_history_says_which_day_and_whom_an_order_was_given(
+    shop: Workshop, chief: Client
+) -> None:
+    on, mika = monday(), shop.people.mechanic
+
+    def told(**typed: object) -> str:
+        send(chief, page(chief, shop.page), 'id="planned-on"', **typed)
+        return history(page(chief, shop.page))
+
+    day_words = f"plan for {on:%a} {on.day} {on:%b %Y}"
+    first = told(planned_on=on, assigned_to=mika.pk)
+    assert day_words in first
+    assert "assign to Mika" in first
+    assert ": no" not in first
+    last = told(planned_on="", assigned_to="")
+    assert "plan: no day" in last
+    assert "assign: nobody" in last
+    # what came later leaves it as it was
+    assert day_words in last
+    assert "assign to Mika" in last

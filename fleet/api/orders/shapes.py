@@ -87,6 +87,9 @@ class EventShape(serializers.Serializer[Any]):
     person = serializers.CharField(allow_null=True, help_text="Null: the program")
     channel = serializers.CharField()
     reason = serializers.CharField()
+    planned_on = serializers.DateField(allow_null=True, help_text="The day it was given")
+    assigned_to = serializers.CharField(allow_null=True, help_text="Whom it was given to")
+    emptied = serializers.BooleanField(help_text="Its day, or who had it, was taken off")
     performed_at = serializers.DateTimeField()
     recorded_at = serializers.DateTimeField()
 

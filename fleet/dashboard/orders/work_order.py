@@ -121,7 +121,7 @@ def _jobs(order_id: int) -> Rows:
 
 @prepared
 def _events(order_id: int) -> Rows:
-    return OrderEvent.objects.filter(order=order_id).select_related("person", "job")
+    return OrderEvent.objects.filter(order=order_id).select_related("person", "job", "assigned_to")
 
 
 def _why(order: WorkOrder, to_do: Asked) -> Read[dict[str, Any]]:

@@ -240,6 +240,11 @@ class OrderEvent(models.Model):
     )
     channel = models.CharField(max_length=12)
     reason = models.CharField(max_length=300, blank=True)
+    planned_on = models.DateField(null=True)  # the day that the order was given
+    assigned_to = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+", db_index=False
+    )  # whom it was given to
+    emptied = models.BooleanField(default=False)  # its day, or who had it, was taken off
     request_id = models.UUIDField(default=uuid.uuid4)
     performed_at = models.DateTimeField()  # when it happened, as the phone says
     recorded_at = models.DateTimeField(auto_now_add=True)
