@@ -2,7 +2,8 @@
 
 from typing import TYPE_CHECKING, Any
 
-from fleet.workorders.models import Procedure
+from fleet.workorders.models import Procedure, Step, TorqueRecord
+from tests.browser.conftest import card
 from tests.dashboard.workshop import INVENTED, Workshop
 
 if TYPE_CHECKING:
@@ -38,3 +39,29 @@ def test_the_steps_begin_on_the_first_page(page: Page, shop: Workshop) -> None:
     tools = page.get_by_text("Torque wrench 13")
     assert tools.is_visible()
     assert 0 < top < bottom <= HIGH_PX
+
+
+def test_a_card_printed_after_a_correction_agrees_with_what_is_recorded(
+    phone: Page, shop: Workshop
+) -> None:
+    """Without loading it again: the box follows the record, and what was said is not printed."""
+    card(phone, shop)
+    step = Step.objects.get(fastener="drain-plug", kind="close drain plug")
+    box, tightened = phone.locator(f"#box-{shop.job.pk}-{step.number}"), "Tightened to 39.3"
+    recorded = phone.locator("ul.recorded li:not(.gone)")
+    phone.get_by_role("button", name=tightened).tap()
+    recorded.get_by_text("39.3").wait_for()
+    phone.locator(".box-done").first.wait_for(state="attached")
+    assert "box-done" in (box.get_attribute("class") or "")
+    recorded.get_by_text("Take back").tap()
+    phone.get_by_label("Why it is wrong").fill("another plug")
+    phone.get_by_role("button", name="Take it back").tap()
+    said = phone.get_by_text("Taken back:")
+    said.wait_for()
+    assert "box-done" not in (box.get_attribute("class") or "")
+    phone.get_by_role("button", name=tightened).tap()
+    phone.locator(".box-done").first.wait_for(state="attached")
+    phone.emulate_media(media="print")
+    assert "box-done" in (box.get_attribute("class") or "")
+    assert (said.count(), said.is_visible()) == (1, False)
+    assert TorqueRecord.objects.filter(withdrawn_by=None).count() == 1
