@@ -32,6 +32,9 @@ class Calibration(Resource):
 
     @extend_schema(operation_id="calibration", responses=CalibrationShape)
     def get(self, request: Request) -> Response:
+        """How often due dates came true when the fleet's past was replayed, and by how much their
+        bands are widened now. Figures are of the whole fleet.
+        """
         stored = backtest.newest()
         result = stored.result if stored else {}
         found = widening.newest()

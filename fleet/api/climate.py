@@ -64,6 +64,9 @@ class Climate(Resource):
 
     @extend_schema(operation_id="climate_list", responses=ClimateAnswer)
     def get(self, request: Request, depot: str) -> Response:
+        """What the days of a depot are like by month: mean daily maximum and minimum temperature,
+        with the source.
+        """
         rows = ClimateMonth.objects.filter(depot=depot_or_404(request, depot))
         return Response({"rows": list(rows.order_by("-year", "month").values(*COLUMNS))})
 

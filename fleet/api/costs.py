@@ -63,6 +63,9 @@ class Costs(Resource):
         responses={(200, "application/json"): CostAnswer, (200, "text/csv"): OpenApiTypes.STR},
     )
     def get(self, request: Request) -> HttpResponseBase:
+        """Cost per 1,000 km of vehicles, services, depots or duty classes over a time, from what
+        was recorded, the dearest first.
+        """
         asked = query(request, CostQuery)
         depots = depots_for(request)
         if "depot" in asked:

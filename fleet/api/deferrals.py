@@ -106,6 +106,9 @@ class Deferrals(Resource):
         responses=page_shape("DeferralPage", DeferralShape),
     )
     def get(self, request: Request) -> Response:
+        """Leave to do services later, newest first; withdrawn deferrals are among them unless asked
+        otherwise.
+        """
         asked = query(request, DeferralQuery)
         kept = defer.deferrals(withdrawn=asked["withdrawn"], waiting=asked["waiting"])
         seen = kept.filter(vehicle__depot__in=depots_for(request))
@@ -197,6 +200,9 @@ class AnswerEscalation(Resource):
         operation_id="escalations_answer", request=AnswerGiven, responses=EscalationShape
     )
     def post(self, request: Request, escalation_id: int) -> Response:
+        """Answers for an overdue service: planned, use it all the same, or stand the vehicle down,
+        which sets do not use. Refused where it was answered already.
+        """
         one_or_404(
             _asked_of(request).filter(pk=escalation_id),
             f"There is no question {escalation_id} within your depots.",

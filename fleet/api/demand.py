@@ -127,6 +127,9 @@ class OrderProposals(Resource):
         responses=page_shape("ProposalPage", ProposalShape),
     )
     def get(self, request: Request) -> Response:
+        """What each depot should order, as of the last night, the most pressing first; nothing is
+        ordered by it.
+        """
         asked = query(request, ProposalQuery)
         own = OrderProposal.objects.filter(depot__in=depots_asked(request, asked))
         rows = with_record(own, "on_hand")

@@ -82,6 +82,9 @@ class DueDates(Resource):
         },
     )
     def get(self, request: Request) -> HttpResponseBase:
+        """When each service of each vehicle falls due and how sure that is, soonest first: by pages
+        as JSON, or whole as CSV.
+        """
         asked = query(request, DueQuery)
         wanted = _wanted(request, asked)
         if request.accepted_renderer.format == "csv":
@@ -106,6 +109,9 @@ class Explanation(Resource):
 
     @extend_schema(operation_id="due_dates_explanation", responses=ExplanationShape)
     def get(self, request: Request, fleet_number: str, service: str) -> Response:
+        """Why a service of a vehicle is due when it is, in words, with the life used in each duty
+        class since it was last done.
+        """
         vehicle = vehicle_or_404(request, fleet_number)
         own = one_or_404(
             Service.objects.filter(vehicle_type=vehicle.vehicle_type_id, slug=service),

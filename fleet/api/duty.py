@@ -82,6 +82,9 @@ class Duty(Resource):
         operation_id="duty_list", parameters=[DutyQuery], responses=page_shape("DutyPage", DutyRow)
     )
     def get(self, request: Request) -> Response:
+        """Duty classes as assessed for the compartments of vehicles, newest first, with the
+        evidence.
+        """
         asked = query(request, DutyQuery)
         found = listing.assessments_at(depots_for(request), asked.get("duty_class"))
         return SHOWN.page(request, found.filter(of_vehicles(asked)), NEWEST_FIRST, asked)
@@ -98,6 +101,7 @@ class Overrides(Resource):
         responses=page_shape("OverridePage", OverrideRow),
     )
     def get(self, request: Request) -> Response:
+        """Duty classes that people decided on for a time, newest first."""
         asked = query(request, DutyQuery)
         found = listing.overrides_at(depots_for(request), asked.get("duty_class"))
         return SHOWN_OVERRIDES.page(request, found.filter(of_vehicles(asked)), OVERRIDES, asked)
@@ -106,6 +110,10 @@ class Overrides(Resource):
         operation_id="duty_overrides_add", request=OverrideGiven, responses={201: OverrideRow}
     )
     def post(self, request: Request) -> Response:
+        """Decides on the duty class of a compartment for a time; due dates follow at once. The same
+        first day again replaces what was decided; days that are over and would move are asked
+        about.
+        """
         given = body(request, OverrideGiven)
         vehicle = vehicle_or_404(request, given["vehicle"])
         compartment = _compartment(vehicle, given["compartment"])

@@ -103,6 +103,9 @@ class OnTimeShare(Resource):
         responses={(200, "application/json"): OnTimeShape, (200, "text/csv"): OpenApiTypes.STR},
     )
     def get(self, request: Request) -> HttpResponseBase:
+        """Share of services done in time by month, from the evidence frozen with them, and beside
+        it what is overdue today. CSV has the months only.
+        """
         asked = query(request, OnTimeQuery)
         depots = depots_for(request)
         if "depot" in asked:

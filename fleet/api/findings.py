@@ -150,6 +150,7 @@ class Findings(Resource):
         responses=page_shape("FindingPage", FindingShape),
     )
     def get(self, request: Request) -> Response:
+        """What looked wrong on vehicles, newest first; without findings that were taken back."""
         asked = query(request, FindingQuery)
         rows = SHOWN.values(_asked_for(request, asked))
         on_page, following = page(request, rows, NEWEST_FIRST, asked)
@@ -159,6 +160,9 @@ class Findings(Resource):
         operation_id="findings_report", request=FindingGiven, responses={201: FindingShape}
     )
     def post(self, request: Request) -> Response:
+        """Reports what looked wrong on a vehicle. Of severity `before use` it also keeps the
+        vehicle from being used.
+        """
         given = body(request, FindingGiven)
         vehicle = vehicle_or_404(request, given["vehicle"])
         named = {
@@ -181,6 +185,9 @@ class CloseFinding(Resource):
 
     @extend_schema(operation_id="findings_close", request=ReasonGiven, responses=FindingShape)
     def post(self, request: Request, finding_id: int) -> Response:
+        """Closes a finding and says what became of it; a mark that it set on the vehicle stays.
+        Refused where it is closed already.
+        """
         found = finding_or_404(request, finding_id)
         given = body(request, ReasonGiven)
 
@@ -231,12 +238,13 @@ class FindingPhotos(Resource):
         responses={201: PhotoShape},
     )
     def post(self, request: Request, finding_id: int) -> Response:
+        """Keeps a photo of a finding: its pixels only, no place and no camera."""
         found = finding_or_404(request, finding_id)
         return keep_photo(request, body(request, PhotoGiven), finding=found)
 
 
 class FindingPhoto(Resource):
-    """The picture itself, always JPEG."""
+    """A picture of a finding itself, always JPEG."""
 
     scope = "findings"
     renderer_classes = [JpegRenderer, JSONRenderer]
@@ -257,15 +265,16 @@ class Marks(Resource):
         operation_id="do_not_use_list",
         parameters=[MarkQuery],
         responses=page_shape("DoNotUsePage", MarkShape),
-        description="Those in force.",
     )
     def get(self, request: Request) -> Response:
+        """Vehicles that must not be used: the marks in force, newest first."""
         asked = query(request, MarkQuery)
         in_force = findings.marks_in_force().filter(vehicle__depot__in=depots_for(request))
         return SHOWN_MARKS.page(request, in_force.filter(of_vehicles(asked)), MARKS, asked)
 
     @extend_schema(operation_id="do_not_use_set", request=MarkGiven, responses={201: MarkShape})
     def post(self, request: Request) -> Response:
+        """Marks a vehicle as not to be used, with the reason. Anybody who sees the vehicle may."""
         given = body(request, MarkGiven)
         vehicle = vehicle_or_404(request, given["vehicle"])
 
@@ -285,6 +294,9 @@ class ClearMark(Resource):
 
     @extend_schema(operation_id="do_not_use_clear", request=ReasonGiven, responses=MarkShape)
     def post(self, request: Request, mark_id: int) -> Response:
+        """Clears a mark that keeps a vehicle from being used. Refused to whoever set it, and where
+        it was cleared already.
+        """
         one_or_404(
             _marks_seen(request).filter(pk=mark_id),
             f"There is no such mark {mark_id} within your depots.",

@@ -91,6 +91,9 @@ class Loads(Resource):
         responses=page_shape("LoadPage", LoadShape),
     )
     def get(self, request: Request) -> Response:
+        """Loads of the fleet workbook, newest first. A call that does not reach every depot finds
+        none.
+        """
         return SHOWN.page(request, _seen(request), NEWEST_FIRST, query(request, PageQuery))
 
 
@@ -100,6 +103,9 @@ class OneLoad(Resource):
 
     @extend_schema(operation_id="loads_one", responses=OneLoadShape)
     def get(self, request: Request, load_id: int) -> Response:
+        """One load of the workbook: how many rows it added and changed and, once withdrawn, which
+        stayed.
+        """
         load = _load_or_404(request, load_id)
         added, changed = load.count_written()
         return Response(

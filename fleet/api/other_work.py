@@ -85,6 +85,10 @@ class OtherWorks(Resource):
         operation_id="other_work_enter", request=NewWorkGiven, responses={201: WorkShape}
     )
     def post(self, request: Request) -> Response:
+        """Enters work in words, such as an inspection or a recall, that the plan made next takes
+        in. A fixed day that is past is refused; one on which the vehicle cannot come in is asked
+        about.
+        """
         given = body(request, NewWorkGiven)
         vehicle = vehicle_or_404(request, given["vehicle"])
 
@@ -116,7 +120,7 @@ class CorrectWork(OneWork):
         operation_id="other_work_correct",
         request=WorkGiven,
         responses=WorkShape,
-        description="Says all of it anew; what is on an order is changed there.",
+        description="Says all of other work anew; what is on an order is changed there.",
     )
     def post(self, request: Request, work_id: int) -> Response:
         return self.act(
@@ -130,6 +134,9 @@ class CorrectWork(OneWork):
 class EndWork(OneWork):
     @extend_schema(operation_id="other_work_end", request=WorkEndGiven, responses=WorkShape)
     def post(self, request: Request, work_id: int) -> Response:
+        """Says that other work is done, or is not to be done and why. Refused where it has ended or
+        is on an order, which is where it is ended.
+        """
         return self.act(
             request,
             work_id,

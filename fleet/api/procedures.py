@@ -87,6 +87,9 @@ class CheckFigures(Resource):
         responses=page_shape("CheckFigurePage", FigureShape),
     )
     def get(self, request: Request) -> Response:
+        """Figures that checks of services measure, with their limits for pass and watch, and the
+        service that a fail calls for.
+        """
         asked = query(request, FigureQuery)
         wanted = Q()
         if "vehicle_type" in asked:

@@ -124,6 +124,9 @@ class Readings(Resource):
         responses=page_shape("ReadingPage", ReadingShape),
     )
     def get(self, request: Request) -> Response:
+        """Meter readings with their verdicts, last stored first; of one held or rejected also what
+        was meant, probably.
+        """
         asked = query(request, ReadingQuery)
         found = listing.readings_at(depots_for(request), asked.get("verdict") or None)
         rows = _values(found.filter(_chosen(asked)))
@@ -133,6 +136,9 @@ class Readings(Resource):
 
     @extend_schema(operation_id="readings_add", request=BulkGiven, responses=BulkAnswer)
     def post(self, request: Request) -> Response:
+        """Stores many readings and judges them; usage and due dates follow at once. A row that
+        cannot be stored stops no other: each has its own outcome.
+        """
         return add_bulk(request)
 
 
@@ -141,6 +147,9 @@ class OneReading(Resource):
 
     @extend_schema(operation_id="readings_one", responses=OneReadingShape)
     def get(self, request: Request, reading_id: int) -> Response:
+        """One reading with its verdict; of one held or rejected also its neighbours and what may
+        have been meant.
+        """
         response: Response = shown(request, reading_or_404(request, reading_id))
         return response
 
@@ -152,6 +161,10 @@ class Settle(Resource):
 
     @extend_schema(operation_id="readings_settle", request=SettleGiven, responses=OneReadingShape)
     def post(self, request: Request, reading_id: int) -> Response:
+        """Decides about a reading: accept, take another value, reject, or a meter that was
+        replaced. Its meter is judged again and due dates follow; a value that does not fit its
+        neighbours is asked about.
+        """
         reading_or_404(request, reading_id)
         given = body(request, SettleGiven)
 

@@ -45,9 +45,9 @@ class Restrictions(Resource):
         operation_id="restrictions_list",
         parameters=[MarkQuery],
         responses=page_shape("RestrictionPage", RestrictionShape),
-        description="Those that stand.",
     )
     def get(self, request: Request) -> Response:
+        """Restrictions that stand on the use of vehicles, newest first."""
         asked = query(request, MarkQuery)
         standing = restrictions.in_force().filter(vehicle__depot__in=depots_for(request))
         return SHOWN.page(request, standing.filter(of_vehicles(asked)), NEWEST_FIRST, asked)
@@ -62,6 +62,7 @@ class LiftRestriction(Resource):
         operation_id="restrictions_lift", request=ReasonGiven, responses=RestrictionShape
     )
     def post(self, request: Request, restriction_id: int) -> Response:
+        """Lifts a restriction, with the reason. Refused where it was lifted already."""
         one_or_404(
             _seen(request).filter(pk=restriction_id),
             f"There is no restriction {restriction_id} within your depots.",

@@ -66,6 +66,9 @@ class Runs(Resource):
         operation_id="runs_list", parameters=[RunQuery], responses=page_shape("RunPage", RunShape)
     )
     def get(self, request: Request) -> Response:
+        """Work that the program did or is to do by itself, such as the night, newest first: how far
+        it is, what it counted, why it failed.
+        """
         asked = query(request, RunQuery)
         wanted = Q(job=asked["job"]) if "job" in asked else Q()
         rows = Run.objects.filter(wanted).values(*COLUMNS, "state", "lease_until")
@@ -80,6 +83,9 @@ class Night(Resource):
 
     @extend_schema(operation_id="runs_night", request=NightGiven, responses={202: NightAnswer})
     def post(self, request: Request) -> Response:
+        """Asks for a night of your depots, by default the newest that has come. One that is done is
+        not done again, one that has not come is refused.
+        """
         given = body(request, NightGiven)
         zones = sorted(set(depots_for(request).values_list("zone", flat=True)))
 

@@ -62,6 +62,9 @@ class Settlements(Resource):
         responses=page_shape("SettlementPage", SettlementShape),
     )
     def get(self, request: Request) -> Response:
+        """What people decided about readings, one row for each act, newest first, and whether it
+        was withdrawn.
+        """
         rows = SHOWN.values(_seen(request))
         on_page, following = page(request, rows, NEWEST_FIRST, query(request, PageQuery))
         return listed(_with_readings([SHOWN.row(row) for row in on_page]), following)

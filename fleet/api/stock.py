@@ -169,6 +169,9 @@ class Items(Resource):
         responses=page_shape("ItemPage", ItemShape),
     )
     def get(self, request: Request) -> Response:
+        """What stores keep: items with their packs and prices, and a warning where a data sheet
+        does not fit the grade.
+        """
         asked = query(request, ItemQuery)
         found = items(asked.get("kind")).values(
             *("id", *PLAIN, *(f"product__{name}" for name in FIGURES.values())),
@@ -240,6 +243,7 @@ class StockMoves(Resource):
         responses=page_shape("MovePage", MoveShape),
     )
     def get(self, request: Request) -> Response:
+        """What came to stores and went from them, last booked first, by work orders as well."""
         asked = query(request, MoveQuery)
         found = moves_at(depots_for(request), asked.get("kind"))
         for name in ("depot", "item"):

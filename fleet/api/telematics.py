@@ -62,6 +62,9 @@ class Telematics(Resource):
 
     @extend_schema(operation_id="readings_telematics", request=FramesGiven, responses=BulkAnswer)
     def post(self, request: Request) -> Response:
+        """Decodes meter values as vehicles send them (J1939, OBD-II, ISO 15143), stores them and
+        judges them like any reading. A frame that cannot be read stops no other.
+        """
         frames = body(request, FramesGiven)["frames"]
         values = [(index, value) for index, frame in enumerate(frames) for value in _values(frame)]
         return add(request, values, _read, Source.TELEMATICS)

@@ -181,12 +181,10 @@ class SampleRows(serializers.Serializer[Any]):
 class Trials(Resource):
     scope = "trials"
 
-    @extend_schema(
-        operation_id="trials_list",
-        parameters=[PageQuery],
-        responses=page_shape("TrialPage", TrialShape),
-    )
+    @extend_schema(operation_id="trials_list", parameters=[PageQuery],
+                   responses=page_shape("TrialPage", TrialShape))  # fmt: skip
     def get(self, request: Request) -> Response:
+        """Field trials that vehicles of your depots take part in."""
         rows = counted_at(depots_for(request)).values(
             *COLUMNS, "service__slug", "service__vehicle_type__slug", "count"
         )
@@ -199,18 +197,18 @@ class OneTrial(Resource):
 
     @extend_schema(operation_id="trials_one", responses=OneTrialShape)
     def get(self, request: Request, trial: str) -> Response:
+        """One trial; raters of a blinded one see no groups before its end."""
         return Response(_one(request, trial_or_404(request, trial)))
 
 
 class Result(Resource):
-    """What the trial shows, as of the day it was last evaluated."""
-
     scope = "trials"
     rights = {"GET": Right.SEE, "POST": Right.RUN_TRIAL}
     repeatable = ("POST",)
 
     @extend_schema(operation_id="trials_result", responses=TrialResultShape)
     def get(self, request: Request, trial: str) -> Response:
+        """What the trial showed last; refused to raters of a blinded one before its end."""
         one = trial_or_404(request, trial)
         _must_know(request, one)
         found = shown(one)
@@ -220,6 +218,7 @@ class Result(Resource):
 
     @extend_schema(operation_id="trials_evaluate", request=None, responses=TrialResultShape)
     def post(self, request: Request, trial: str) -> Response:
+        """Evaluates the trial now: an estimate or, at its end, once and for all."""
         found = trial_or_404(request, trial)
         return once(request, lambda: Answer(_result(as_shown(evaluate(found, timezone.now())))))
 

@@ -172,12 +172,10 @@ class Uploads(Resource):
     repeatable = ("POST",)
     parser_classes = [MultiPartParser]
 
-    @extend_schema(
-        operation_id="uploads_list",
-        parameters=[PageQuery],
-        responses=page_shape("UploadPage", UploadShape),
-    )
+    @extend_schema(operation_id="uploads_list", parameters=[PageQuery],
+                   responses=page_shape("UploadPage", UploadShape))  # fmt: skip
     def get(self, request: Request) -> Response:
+        """Sheets that you sent or that name vehicles of your depots, newest first."""
         asked = query(request, PageQuery)
         return SHOWN.page(request, jobs.with_waiting(_seen(request)), NEWEST_FIRST, asked)
 
@@ -207,6 +205,7 @@ class OneUpload(Resource):
 
     @extend_schema(operation_id="uploads_one", responses=OneUploadShape)
     def get(self, request: Request, upload_id: int) -> Response:
+        """One upload: how far it is taken in, and which kinds of rows were not accepted."""
         upload = upload_or_404(request, upload_id)
         row = _row(upload)
         response: Response = shown(request, {**row, "kinds": _kinds(request, upload)})

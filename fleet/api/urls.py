@@ -107,12 +107,11 @@ class IndexShape(serializers.Serializer[Any]):
 
 
 class Index(APIView):
-    """Where to begin."""
-
     permission_classes = [IsAuthenticated]
 
     @extend_schema(operation_id="index", responses=IndexShape)
     def get(self, request: Request) -> Response:
+        """The addresses of all that can be read without an id, and of this schema."""
         base = request.path.rstrip("/")
         return Response(
             {"schema": f"{base}/schema", "lists": {name: f"{base}/{name}" for name in lists()}}

@@ -65,6 +65,9 @@ class Usage(Resource):
         responses=page_shape("UsagePage", UsageRow),
     )
     def get(self, request: Request) -> Response:
+        """How much each meter runs: its total as last accepted, what is expected a day, and since
+        when it stands.
+        """
         asked = query(request, UsageQuery)
         found = UsageState.objects.filter(
             of_vehicles(asked), vehicle__depot__in=depots_for(request)

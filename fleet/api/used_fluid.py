@@ -68,6 +68,9 @@ class UsedFluids(Resource):
         operation_id="used_fluid_list", parameters=[UsedFluidQuery], responses=UsedFluidAnswer
     )
     def get(self, request: Request) -> Response:
+        """Used fluid by depot and waste class: drained on work orders, collected by consignment
+        notes, and left.
+        """
         asked = query(request, UsedFluidQuery)
         depots = depots_for(request)
         if "depot" in asked:

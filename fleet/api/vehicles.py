@@ -109,6 +109,7 @@ class Vehicles(Resource):
         responses=page_shape("VehiclePage", VehicleRow),
     )
     def get(self, request: Request) -> Response:
+        """Vehicles by fleet number, each with its depot, type, status and last accepted total."""
         asked = query(request, VehicleQuery)
         found = vehicles_at(depots_for(request), asked.get("status") or None)
         rows = with_odometer(found.filter(_chosen(asked))).values(
@@ -130,11 +131,17 @@ class OneVehicle(Resource):
 
     @extend_schema(operation_id="vehicles_one", responses=VehicleShape)
     def get(self, request: Request, fleet_number: str) -> Response:
+        """One vehicle as a whole: what was entered of it, its meters, duty classes, due dates and
+        restrictions.
+        """
         response: Response = shown(request, whole(vehicle_or_404(request, fleet_number)))
         return response
 
     @extend_schema(operation_id="vehicles_change", request=VehicleChange, responses=VehicleShape)
     def patch(self, request: Request, fleet_number: str) -> Response:
+        """Changes registration, status, declared use, warranty or note of a vehicle, and nothing
+        else of it; due dates follow at once.
+        """
         found = vehicle_or_404(request, fleet_number)
         changes = body(request, VehicleChange)
         with transaction.atomic():

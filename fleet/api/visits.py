@@ -291,6 +291,7 @@ class MoveVisit(OneVisit):
 class LockVisit(OneVisit):
     @extend_schema(operation_id="visits_lock", request=VersionGiven, responses=VisitShape)
     def post(self, request: Request, visit_id: int) -> Response:
+        """Keeps a visit on its day: no plan moves it. Refused where the plan has changed."""
         return _changed(request, self.visit(request, visit_id), moves.lock)
 
 

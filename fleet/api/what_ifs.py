@@ -84,6 +84,7 @@ class WhatIfs(Resource):
         responses=page_shape("WhatIfPage", WhatIfShape),
     )
     def get(self, request: Request) -> Response:
+        """Questions of What if about your depots and no other, newest first."""
         found = listing.seen_with(depots_for(request))
         return SHOWN.page(request, found, NEWEST_FIRST, query(request, PageQuery))
 
@@ -128,12 +129,16 @@ class OneWhatIf(Resource):
 
     @extend_schema(operation_id="what_ifs_one", responses=OneWhatIfShape)
     def get(self, request: Request, asked_id: int) -> Response:
+        """One question of What if: how far it is worked out and, once done, its answer."""
         asked = _or_404(request, asked_id)
         response: Response = shown(request, ONE.one(WhatIf.objects.filter(pk=asked.pk)))
         return response
 
     @extend_schema(operation_id="what_ifs_delete", responses={204: None})
     def delete(self, request: Request, asked_id: int) -> Response:
+        """Deletes a question and its answer; one that is being worked on ends soon after. Only a
+        supervisor deletes what somebody else asked.
+        """
         ask.delete(_or_404(request, asked_id), caller(request))
         return Response(status=HTTPStatus.NO_CONTENT)
 

@@ -193,6 +193,7 @@ def _filled(row: Any, given: dict[str, Any]) -> Any:
 class EnterBay(WorkshopRows):
     @extend_schema(operation_id="bays_enter", request=NewBayGiven, responses={201: BayShape})
     def post(self, request: Request) -> Response:
+        """Enters a bay of a depot's workshop and what fits into it; the plan made next uses it."""
         return self.entered(request, BAY, NewBayGiven)
 
 
@@ -201,7 +202,7 @@ class CorrectBay(WorkshopRows):
         operation_id="bays_correct",
         request=BayGiven,
         responses=BayShape,
-        description="Says all of it anew.",
+        description="Says all of a bay anew; what is left out goes back to its default.",
     )
     def post(self, request: Request, bay_id: int) -> Response:
         return self.corrected(request, BAY, bay_id, BayGiven)
@@ -210,6 +211,9 @@ class CorrectBay(WorkshopRows):
 class RemoveBay(WorkshopRows):
     @extend_schema(operation_id="bays_remove", request=Act, responses=BayShape)
     def post(self, request: Request, bay_id: int) -> Response:
+        """Takes a bay away from a workshop, and answers what it was; the plan made next does
+        without it.
+        """
         return self.removed(request, BAY, bay_id)
 
 
@@ -218,6 +222,9 @@ class EnterMechanic(WorkshopRows):
         operation_id="mechanics_enter", request=NewMechanicGiven, responses={201: MechanicShape}
     )
     def post(self, request: Request) -> Response:
+        """Enters a mechanic of a depot's workshop, with minutes, days of work and skills; the plan
+        made next counts on them. A `person` must be one who may record work there.
+        """
         return self.entered(request, MECHANIC, NewMechanicGiven)
 
 
@@ -226,7 +233,7 @@ class CorrectMechanic(WorkshopRows):
         operation_id="mechanics_correct",
         request=MechanicGiven,
         responses=MechanicShape,
-        description="Says all of it anew.",
+        description="Says all of a mechanic anew; what is left out goes back to its default.",
     )
     def post(self, request: Request, mechanic_id: int) -> Response:
         return self.corrected(request, MECHANIC, mechanic_id, MechanicGiven)
@@ -237,7 +244,7 @@ class RemoveMechanic(WorkshopRows):
         operation_id="mechanics_remove",
         request=Act,
         responses=MechanicShape,
-        description="With the days on which they are away.",
+        description="Takes a mechanic away from a workshop, with the days on which they are away.",
     )
     def post(self, request: Request, mechanic_id: int) -> Response:
         return self.removed(request, MECHANIC, mechanic_id)
@@ -248,7 +255,7 @@ class CorrectNeed(WorkshopRows):
         operation_id="service_needs_correct",
         request=NeedGiven,
         responses=NeedShape,
-        description="Says all of it anew; the same at every depot.",
+        description="Says anew all that a service asks for; the same at every depot.",
     )
     def post(self, request: Request, need_id: int) -> Response:
         return self.corrected(request, NEED, need_id, NeedGiven)
@@ -257,4 +264,7 @@ class CorrectNeed(WorkshopRows):
 class RemoveNeed(WorkshopRows):
     @extend_schema(operation_id="service_needs_remove", request=Act, responses=NeedShape)
     def post(self, request: Request, need_id: int) -> Response:
+        """Takes away what was said that a service asks for, at every depot, and answers what it
+        was.
+        """
         return self.removed(request, NEED, need_id)

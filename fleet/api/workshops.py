@@ -79,6 +79,9 @@ class ServiceNeeds(WorkshopRows):
         operation_id="service_needs_enter", request=NewNeedGiven, responses={201: NeedShape}
     )
     def post(self, request: Request) -> Response:
+        """Says what a service of a vehicle type asks for, skills or minutes of a second person, at
+        every depot. Refused where that was said before: correct it instead.
+        """
         return self.entered(request, NEED, NewNeedGiven)
 
 
@@ -163,6 +166,9 @@ class RemoveAbsence(Resource):
 
     @extend_schema(operation_id="absences_remove", request=Act, responses=AwayShape)
     def post(self, request: Request, absence_id: int) -> Response:
+        """Takes an absence of a mechanic or a vehicle away again, and answers what it was; the plan
+        made next may use these days.
+        """
         rows = absences_of(depots_for(request)).filter(pk=absence_id)
         return _remove(request, rows, away_row, f"There is no absence {absence_id}")
 
@@ -174,6 +180,9 @@ class RemoveBlockedDays(Resource):
 
     @extend_schema(operation_id="blocked_days_remove", request=Act, responses=BlockedShape)
     def post(self, request: Request, blocked_id: int) -> Response:
+        """Takes blocked days of a depot away again, and answers what they were; the plan made next
+        may put visits on them.
+        """
         rows = BlockedDays.objects.filter(depot__in=depots_for(request), pk=blocked_id)
         return _remove(request, rows, blocked_row, f"There are no blocked days {blocked_id}")
 

@@ -12,6 +12,8 @@ from tests.api.conftest import Caller
 from tests.api.routes import BASE, address, routes
 from tests.cast import Cast
 
+FEWEST_WORDS = 4  # below that a description repeats the name; our choice
+
 
 @pytest.fixture(scope="module")
 def schema() -> dict[str, Any]:
@@ -44,6 +46,15 @@ def test_it_names_every_route_and_no_other(schema: dict[str, Any]) -> None:
         (method, address(re.sub(r"<\w+:(\w+)>", r"{\1}", pattern))) for method, pattern in routes()
     }
     assert written == there - {("GET", f"{BASE}/schema")}
+
+
+def test_every_operation_says_in_words_of_its_own_what_it_does(schema: dict[str, Any]) -> None:
+    told: dict[str, list[str]] = {}
+    for method, path, operation in operations(schema):
+        words = operation.get("description", "").split()
+        told.setdefault(" ".join(words).lower(), []).append(f"{method} {path}")
+    assert {words: of for words, of in told.items() if len(words.split()) < FEWEST_WORDS} == {}
+    assert {words: of for words, of in told.items() if len(of) > 1} == {}
 
 
 def test_every_operation_tells_its_refusals(schema: dict[str, Any]) -> None:

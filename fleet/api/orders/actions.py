@@ -24,6 +24,7 @@ from fleet.api.acting import (
 )
 from fleet.api.fields import Day, Number, Text, body
 from fleet.api.orders.shapes import OrderShape, OtherWork, whole
+from fleet.api.orders.told import TOLD
 from fleet.api.repeats import Answer, once
 from fleet.api.resource import Resource
 from fleet.due.models import DueEarlier
@@ -308,6 +309,7 @@ def change_view(name: str) -> type[Change]:
     kind = KINDS[name]
     described = extend_schema(
         operation_id=f"work_orders_{name.replace('-', '_')}",
+        description=TOLD[name],
         request=kind.given,
         responses=kind.answers,
     )

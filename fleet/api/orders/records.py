@@ -167,6 +167,9 @@ class Torques(Recording):
     @extend_schema(operation_id="jobs_torque", request=TorqueGiven,
                    responses={201: TightenedShape, **NOTED})  # fmt: skip
     def post(self, request: Request, job_id: int) -> Response:
+        """Records a fastener as tightened, to its figure or to a value. Asked about: a value
+        outside the tolerance, a wrench whose calibration had ended, just the same record twice.
+        """
         job = job_or_404(request, job_id)
         given = body(request, TorqueGiven)
 
@@ -204,6 +207,10 @@ class Fluids(Recording):
     @extend_schema(operation_id="jobs_fluid", request=FluidGiven,
                    responses={201: PouredShape, **NOTED})  # fmt: skip
     def post(self, request: Request, job_id: int) -> Response:
+        """Records fluid that came out, went in or was topped up. More than the compartment takes is
+        asked about, and so is a product that is not accepted there; with a reason it is kept and
+        raises a finding and do not use.
+        """
         job = job_or_404(request, job_id)
         given = body(request, FluidGiven)
         named = {
@@ -231,6 +238,9 @@ class Materials(Recording):
         responses={201: MaterialShape, **NOTED},
     )
     def post(self, request: Request, job_id: int) -> Response:
+        """Records a part or material used on a job, in pieces or litres. Far more than the job is
+        to take is asked about.
+        """
         job = job_or_404(request, job_id)
         given = body(request, MaterialGiven)
 
@@ -266,6 +276,9 @@ class Checks(Recording):
 class Notes(Recording):
     @extend_schema(operation_id="work_orders_note", request=NoteGiven, responses={201: NoteShape})
     def post(self, request: Request, number: str) -> Response:
+        """Adds a note to an order that was started. After its sign-off or cancelling only whoever
+        worked on it adds what was noted before.
+        """
         order_id = order_id_or_404(request, number)
         given = body(request, NoteGiven)
 
@@ -285,13 +298,16 @@ class Photos(Recording):
         responses={201: PhotoShape},
     )
     def post(self, request: Request, number: str) -> Response:
+        """Keeps a photo of an order that was started, its pixels only. After its sign-off or
+        cancelling only whoever worked on it adds what was taken before.
+        """
         order_id = order_id_or_404(request, number)
         given = body(request, PhotoGiven)
         return keep_photo(request, given, order=WorkOrder.objects.get(pk=order_id))
 
 
 class OnePhoto(Resource):
-    """The picture itself, always JPEG."""
+    """A picture of an order itself, always JPEG."""
 
     scope = "work-orders"
     renderer_classes = [JpegRenderer, JSONRenderer]

@@ -147,6 +147,9 @@ class WorkOrders(Resource):
         responses=page_shape("WorkOrderPage", OrderWithCard),
     )
     def get(self, request: Request) -> Response:
+        """Work orders, newest first, or by day where `planned_on` is asked for; on request with
+        their job cards.
+        """
         asked = query(request, OrderQuery)
         on_page, following = orders_listed(request, asked)
         cards = _cards(request, on_page) if _expanded(asked) else {}
@@ -169,6 +172,9 @@ class WorkOrders(Resource):
         operation_id="work_orders_draft", request=OrderGiven, responses={201: OrderShape}
     )
     def post(self, request: Request) -> Response:
+        """Drafts an order for a vehicle, of services or other work in words; release is its own
+        act. A service that has an open job already is refused.
+        """
         given = body(request, OrderGiven)
         vehicle = vehicle_or_404(request, given["vehicle"])
         services = services_named(vehicle, given["services"])
@@ -250,6 +256,9 @@ class OrderCard(Resource):
 
     @extend_schema(operation_id="work_orders_card", responses=CardShape)
     def get(self, request: Request, number: str) -> Response:
+        """All that a mechanic needs at the vehicle on one card. It names fluids: a rater who sees
+        that of a vehicle in a blinded trial rates this vehicle no more.
+        """
         order_id = order_id_or_404(request, number)
         _named(request, [order_id])
         card = jobcard.card(order_id, reached_by(request))
