@@ -50,6 +50,7 @@ def test_a_bare_quart_is_asked_about_once_and_one_tap_answers(
     asked = send(client, shop, **given)
     (form,) = [one for one in forms_of(asked.content.decode()) if "override_reason" in one.sent]
     assert (asked.status_code, form.buttons[1]) == (409, ("litres", "1.5 US qt"))
+    assert "Typed [L]; correct it here" in asked.content.decode()
     client.post(form.action, {**form.sent, "litres": "1.5 US qt", "keep_quart": "yes"})
     send(client, shop, kind="fluid", way="topped up", litres="0.1 qt", client_key=KEY + "next")
     made = FluidRecord.objects.order_by("pk")

@@ -267,6 +267,8 @@ def _typed_unit(sent: Sent, name: str) -> str:
     """The unit of the field that a question is about, where its label says one."""
     if name == "torque" or (name == "value" and sent.text("unit") == "N·m"):
         return typed_torques.shown_unit(sent.text)
+    if name == "litres":
+        return "L"
     return sent.text("unit") if name == "value" else ""
 
 
