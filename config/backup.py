@@ -27,6 +27,7 @@ from django.utils import timezone
 
 from config.database import known_steps, migrate, must_not_be_newer, steps_behind
 from config.serving import only_one, stopped
+from config.whereabouts import DATABASE
 from fleet import copies
 from fleet.copies import Tell
 from fleet.faults import Fault
@@ -34,7 +35,6 @@ from fleet.stores.models import GradeLimit
 
 FORMAT = 1
 ABOUT, ROWS, FILES = "sumpwise.json", "rows.sqlite3", "kept/"
-DATABASE = "sumpwise.sqlite3"
 # of the data folder; the rest is made anew (queues, locks, compressed pages) or secret (the key)
 KEPT = ("files", "uploads", "workbooks", "demo")
 # rows that every new database brings

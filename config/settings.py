@@ -8,6 +8,7 @@ from typing import Any
 from csp.constants import NONE, SELF
 
 from config.environment import Environment, EnvironmentFault
+from config.whereabouts import DATABASE
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 ENV = Environment()
@@ -63,7 +64,7 @@ def private(path: Path) -> Path:
 
 EMBEDDED_DATABASE: dict[str, Any] = {
     "ENGINE": "django.db.backends.sqlite3",
-    "NAME": DATA_DIR / "sumpwise.sqlite3",
+    "NAME": DATA_DIR / DATABASE,
     "OPTIONS": {
         # WAL alone locks writers out of each other; IMMEDIATE makes them queue instead
         "transaction_mode": "IMMEDIATE",

@@ -6,7 +6,7 @@ from pathlib import Path
 from config.environment import Environment
 from fleet.faults import Fault
 
-DATABASE = "sumpwise.sqlite3"
+DATABASE = "sumpwise.sqlite3"  # of an embedded database, in the data folder
 BEGIN = "sumpwise demo, sumpwise serve or sumpwise fleet load"
 
 

@@ -122,7 +122,7 @@ def nightly(
                 progress(share, text)
 
         counts = _night(datetime.combine(on, time(23, 59, 59), UTC), zone, tell)
-        run.counts = counts  # kept with the end of the work
+        run.counts = counts
     return run
 
 

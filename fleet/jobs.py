@@ -181,4 +181,4 @@ def score() -> None:
     with suppress(ledger.Taken), ledger.work(SCORE, today, again=True) as run:
         result = backtest.backtest("", today, lambda share, _: ledger.renew(run, share))
         backtest.keep(result)
-        ledger.renew(run, 1.0, {"forecasts": result["forecasts"]})
+        run.counts = {"forecasts": result["forecasts"]}

@@ -16,7 +16,7 @@ from fleet.api.signin import depots_for
 from fleet.people.roles import Right
 from fleet.today import today_at
 from fleet.vehicles.models import Depot
-from fleet.visits.board import blocks_of
+from fleet.visits.board import blocks_of, overtaken
 from fleet.visits.fit import to_fit
 from fleet.visits.listing import DayRow, PlanRow, ServiceRow, day_rows, newest, plan_row, told
 from fleet.visits.listing import service_rows as service_rows_of
@@ -97,15 +97,15 @@ class Plans(Resource):
                 kept = {
                     "prices": plan.prices,
                     "unplanned": plan.unplanned,
-                    "lacking": [*_out_of_date(plan), *told(plan)],
+                    "lacking": list(filter(None, [_out_of_date(plan), *told(plan)])),
                 }
                 rows.append(asdict(plan_row(plan)) | more | kept)
         return Response({"rows": rows})
 
 
-def _out_of_date(plan: Plan) -> list[str]:
+def _out_of_date(plan: Plan) -> str:
     today = today_at(plan.depot.zone, timezone.now())
-    return out_of_date(plan, blocks_of(plan, today), today)
+    return out_of_date(plan, overtaken(blocks_of(plan, today), today))
 
 
 class MoreShape(serializers.Serializer[Any]):

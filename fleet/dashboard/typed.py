@@ -112,7 +112,7 @@ def shown_again(
     return page
 
 
-def as_typed(request: SignedIn, page: HttpResponse) -> HttpResponse:
+def filled_again(request: SignedIn, page: HttpResponse) -> HttpResponse:
     """The page with every form of it that was sent as it was typed, where it asks about that."""
     kept = _Page(page.content.decode())
     for start, end, _ in kept.forms:

@@ -35,7 +35,7 @@ def watch(on: date, progress: Progress = silent) -> Run | None:
                 ledger.renew(run, share)
                 progress(share, text)
 
-            ledger.renew(run, 1.0, look(month_end_on, tell))
+            run.counts = look(month_end_on, tell)
     except ledger.Taken:
         return None
     return run

@@ -71,7 +71,8 @@ def jobs_kept() -> list[str]:
 
 @contextmanager
 def work(job: str, on: date, part: str = "", again: bool = False) -> Iterator[Run]:
-    """Claim a piece of work for the block; it ends done, or failed with the error's text.
+    """Claim a piece of work for the block; it ends done, with its ``counts`` as the block leaves
+    them, or failed with the error's text.
 
     Parameters
     ----------

@@ -1,7 +1,7 @@
 """The workshop days of one depot as they are looked at: days, bays, visits and what they carry."""
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
@@ -202,8 +202,13 @@ def board(plan: Plan, today: date, first: date, days: int) -> Board:
             ),
             here=sum(len(one.blocks) for one in shown),
         ),
-        overtaken=tuple(one for one in blocks if one.overtaken and one.visit.on >= today),
+        overtaken=tuple(overtaken(blocks, today)),
     )
+
+
+def overtaken(blocks: Iterable[Block], today: date) -> list[Block]:
+    """Visits that orders have overtaken; on a day that is past nothing is planned any more."""
+    return [one for one in blocks if one.overtaken and one.visit.on >= today]
 
 
 def blocks_of(plan: Plan, today: date, visit_id: int | None = None) -> list[Block]:

@@ -1,6 +1,6 @@
 """Orders that were given another day than the plan has for what they do, in words."""
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
@@ -12,31 +12,18 @@ from fleet.workorders.models import WorkOrder
 NAMED = 5  # visits in one sentence; our choice
 
 
-def out_of_date(plan: Plan, blocks: Iterable[Block], today: date) -> list[str]:
+def out_of_date(plan: Plan, found: Sequence[Block]) -> str:
     """That a plan is out of date, in one sentence: which orders were set to which days since.
 
-    Parameters
-    ----------
-    blocks
-        Visits of the plan.
-    today
-        Of the depot: on a day that is past nothing is planned any more.
-
-    Returns
-    -------
-    list of str
-        Empty: no order that the plan has on another day was given one since.
+    ``found`` are its visits that orders have overtaken; none: an empty text.
     """
-    found = [one for one in blocks if one.overtaken and one.visit.on >= today]
     if not found:
-        return []
+        return ""
     told = "; ".join(_set_since(one) for one in found[:NAMED])
     more = f"; and {len(found) - NAMED} more" if len(found) > NAMED else ""
     made = _moment(plan.made_at, plan.depot.zone)
     it = "them" if len(found) > 1 or len(found[0].elsewhere) > 1 else "it"
-    return [
-        f"Out of date, as this plan was made {made}: {told}{more}. Planned anew, it keeps {it}."
-    ]
+    return f"Out of date, as this plan was made {made}: {told}{more}. Planned anew, it keeps {it}."
 
 
 def _set_since(block: Block) -> str:

@@ -6,7 +6,7 @@ import pytest
 
 from fleet.people.actor import Actor
 from fleet.visits import order_days
-from fleet.visits.board import Block, blocks_of
+from fleet.visits.board import Block, blocks_of, overtaken
 from fleet.visits.models import Plan
 from fleet.visits.overtaken import out_of_date
 from fleet.workorders import progress
@@ -26,6 +26,10 @@ def only_block(plan: Plan) -> Block:
     return block
 
 
+def said_of(plan: Plan, blocks: list[Block]) -> str:
+    return out_of_date(plan, overtaken(blocks, TODAY))
+
+
 def set_and_released(chief: Actor, order: WorkOrder, plan: Plan) -> date:
     """Two days after the one that the plan has."""
     on: date = plan.visits.get().on + timedelta(days=2)
@@ -41,17 +45,17 @@ def test_an_order_set_since_makes_its_visit_out_of_date_and_planned_anew_it_stan
     order = draft("W-1", "V-1", "gearbox-oil")
     plan = planned()
     first = next(one for one in blocks_of(plan, TODAY) if one.visit.on < TODAY + timedelta(20))
-    assert (first.state, out_of_date(plan, [first], TODAY)) == ("proposed", [])
+    assert (first.state, said_of(plan, [first])) == ("proposed", "")
     on = first.visit.on + timedelta(days=2)
     order_days.plan(chief, order.pk, planned_on=on, override_reason="as agreed")
     progress.release(chief, order.pk)
-    (said,) = out_of_date(plan, blocks_of(plan, TODAY), TODAY)
+    said = said_of(plan, blocks_of(plan, TODAY))
     assert f"W-1 was set to {words(on)} since, and the plan still has V-1 on" in said
     assert words(first.visit.on) in said
     told = {block.visit.on: block.state for block in blocks_of(plan, TODAY)}
     assert told[first.visit.on] == "out of date"
     anew = planned()
-    assert out_of_date(anew, blocks_of(anew, TODAY), TODAY) == []
+    assert said_of(anew, blocks_of(anew, TODAY)) == ""
     assert {b.visit.on: b.state for b in blocks_of(anew, TODAY)}[on] == "released"
 
 
@@ -84,7 +88,7 @@ def test_more_visits_than_five_are_counted_and_a_day_that_is_past_is_not(chief: 
     for order in orders:
         WorkOrder.objects.filter(pk=order.pk).update(planned_on=TODAY + timedelta(days=40))
     blocks = blocks_of(plan, TODAY)
-    (said,) = out_of_date(plan, blocks, TODAY)
+    said = said_of(plan, blocks)
     assert said.count("was set to") == 5
     assert "; and 2 more. Planned anew, it keeps them." in said
-    assert out_of_date(plan, blocks, TODAY + timedelta(days=60)) == []
+    assert overtaken(blocks, TODAY + timedelta(days=60)) == []

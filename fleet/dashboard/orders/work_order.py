@@ -21,7 +21,7 @@ from fleet.dashboard.orders.changes import (
 from fleet.dashboard.orders.job_card import page as card_page
 from fleet.dashboard.orders.kept import kept
 from fleet.dashboard.orders.lines import order_seen_by
-from fleet.dashboard.typed import as_typed, shown_again
+from fleet.dashboard.typed import filled_again, shown_again
 from fleet.dashboard.whole_numbers import whole_number
 from fleet.due.listing import DueFilter, due_rows
 from fleet.faults import Fault, Question
@@ -223,7 +223,7 @@ def _asked_back(request: SignedIn, question: Question, number: str) -> HttpRespo
     order = order_seen_by(request.user, number)
     if request.POST.get("change") in ASKED_HERE:
         asked = {"asked": asked_about(request, question), "address": request.path}
-        return as_typed(request, _page(request, order, asked, status=409))
+        return filled_again(request, _page(request, order, asked, status=409))
     return card_page(request, order, _asked(request, question), status=409)
 
 

@@ -60,7 +60,7 @@ def _planned(plan: Plan, today: date, asked: str, scope: Scope) -> dict[str, Any
         "plan": plan,
         "board": found,
         "told": told(plan),
-        "out_of_date": out_of_date(plan, found.overtaken, today),
+        "out_of_date": out_of_date(plan, found.overtaken),
         "rows": [(one, lines.load(one)) for one in found.days],
         "first": first,
         "end": first + timedelta(days=SHOWN_D - 1),
