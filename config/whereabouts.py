@@ -1,6 +1,5 @@
 """Whether there is anything to read: a mistyped data folder must not become a new installation."""
 
-import sys
 from pathlib import Path
 
 from config.environment import Environment
@@ -18,8 +17,6 @@ def must_be_there() -> None:
     Fault
         With what to do.
     """
-    if "config.settings" in sys.modules:
-        return  # another database may be in use by now, as in tests
     given = Environment()
     folder = given.folder("SUMPWISE_DATA", ".sumpwise")
     if given.text("SUMPWISE_DATABASE_URL") or _has_something(folder / DATABASE):

@@ -102,6 +102,28 @@ def test_the_api_tells_the_same_of_each_row(
     assert (kept["person"], kept["outcome"]) == ("cleo", "unknown vehicle")
 
 
+def test_each_correction_of_a_row_is_told_in_its_order(
+    people: Cast,
+    corrected: Upload,
+    signed_in: SignedIn,
+    django_capture_on_commit_callbacks: Commits,
+) -> None:
+    """A row that was corrected once more, and one whose name was taken for a vehicle before."""
+    client, day = signed_in(people.clerk), depots_day()
+    asked = page(client, f"/readings/uploads/{corrected.pk}?outcome=corrected")
+    for number, value in ((2, "10767"), (3, "10061")):
+        with django_capture_on_commit_callbacks(execute=True):
+            send(client, asked, f"rows/{number}/correct", value=value, reason="again")
+    by = f", by Cleo on {day}"
+    before = day - timedelta(days=7)
+    for lines, at, _ in told(signed_in(people.supervisor), corrected):
+        assert [line[at] for line in lines[2:4]] == [
+            f"accepted: corrected{by} (misread); corrected to 10767 km on {day}{by} (again).",
+            f"accepted: read as V-102{by} (“V_102” was named); "
+            f"corrected to 10061 km on {before}{by} (again).",
+        ]
+
+
 def test_each_column_of_cells_as_given_has_a_heading(
     people: Cast, corrected: Upload, signed_in: SignedIn
 ) -> None:

@@ -11,9 +11,9 @@ from django.test import Client
 from pytest_django import DjangoCaptureOnCommitCallbacks
 
 from fleet.people.models import Person
-from fleet.readings.beside import beside
+from fleet.readings.beside import Beside, beside
 from fleet.readings.models import Upload, UploadRow
-from fleet.readings.other_days import other_days
+from fleet.readings.other_days import _thought_of, other_days
 from fleet.vehicles.models import Meter, Vehicle
 from tests.cast import Cast
 from tests.dashboard.rendered import page
@@ -107,3 +107,26 @@ def test_the_api_names_the_day_too(
             "message": "Day and month may have been swapped.",
         }
     ]
+
+
+@pytest.mark.parametrize(
+    ("on", "value", "to_come", "slips"),
+    [
+        (date(2026, 1, 12), 700, False, ["day_and_month", "year"]),  # the likeliest first
+        (date(2026, 1, 13), 700, False, ["year"]),
+        (date(2026, 1, 1), 700, False, ["year"]),  # the same day, swapped
+        (date(2026, 1, 12), 100, False, []),  # as likely as can be on its own day, at both ends
+        (date(2026, 1, 12), 200, False, []),
+        (date(2026, 1, 12), 200.5, False, ["day_and_month", "year"]),
+        (date(2026, 1, 12), 150, True, ["day_and_month", "year"]),  # likely, but to come
+    ],
+)
+@time_machine.travel(datetime(2026, 12, 2, 10, tzinfo=UTC), tick=False)
+def test_another_day_is_thought_of_only_where_its_own_is_odd(
+    on: date, value: float, to_come: bool, slips: list[str]
+) -> None:
+    at = datetime.combine(on, datetime.min.time(), UTC)
+    row = {"meter_value": value, "taken_at": at, "vehicle__depot__zone": "UTC"}
+    likely = 150.0, (100.0, 200.0)
+    its = Beside("km", None, None, *likely, (), "", None, False, 0.0, 900.0, 1.0, to_come)
+    assert [one.slip for _, one in _thought_of(row, its)] == slips

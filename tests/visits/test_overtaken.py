@@ -1,5 +1,6 @@
 """A plan that an order overtook says so, where it is looked at and where it is published."""
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
@@ -8,7 +9,7 @@ from fleet.people.actor import Actor
 from fleet.visits import order_days
 from fleet.visits.board import Block, blocks_of, overtaken
 from fleet.visits.models import Plan
-from fleet.visits.overtaken import out_of_date
+from fleet.visits.overtaken import only_when_named, out_of_date
 from fleet.workorders import progress
 from fleet.workorders.models import WorkOrder
 from tests.visits.depot import TODAY, fleet, planned
@@ -52,6 +53,7 @@ def test_an_order_set_since_makes_its_visit_out_of_date_and_planned_anew_it_stan
     said = said_of(plan, blocks_of(plan, TODAY))
     assert f"W-1 was set to {words(on)} since, and the plan still has V-1 on" in said
     assert words(first.visit.on) in said
+    assert said.endswith(". Planned anew, it keeps it.")
     told = {block.visit.on: block.state for block in blocks_of(plan, TODAY)}
     assert told[first.visit.on] == "out of date"
     anew = planned()
@@ -92,3 +94,19 @@ def test_more_visits_than_five_are_counted_and_a_day_that_is_past_is_not(chief: 
     assert said.count("was set to") == 5
     assert "; and 2 more. Planned anew, it keeps them." in said
     assert overtaken(blocks, TODAY + timedelta(days=60)) == []
+    assert "more" not in said_of(plan, blocks[:5])
+
+
+def test_two_orders_of_one_visit_are_both_named_and_kept(chief: Actor) -> None:
+    fleet({"V-1": (10,)})
+    order = draft("W-1", "V-1", "gearbox-oil")
+    plan = planned()
+    set_and_released(chief, order, plan)
+    block = only_block(plan)
+    both = replace(block, elsewhere=block.elsewhere * 2)
+    assert said_of(plan, [both]).endswith("Planned anew, it keeps them.")
+
+
+def test_a_released_order_without_a_day_is_moved_only_when_named() -> None:
+    order = WorkOrder(number="W-1", planned_on=None)
+    assert only_when_named(order) == "W-1 is released: it is moved only when named."
