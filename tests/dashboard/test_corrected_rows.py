@@ -165,3 +165,22 @@ def test_a_sheet_that_is_only_checked_shows_whole_numbers_as_whole(
     given = {"file": SimpleUploadedFile("a.xlsx", path.read_bytes()), "dry_run": "on"}
     seen = signed_in(people.clerk).post("/readings/uploads", given).content.decode()
     assert f"X-9 · {depots_day()} · 26065<" in seen
+
+
+def test_as_many_cells_have_headings_as_the_widest_sheet_has(
+    people: Cast,
+    signed_in: SignedIn,
+    django_capture_on_commit_callbacks: Commits,
+    tmp_path: Path,
+) -> None:
+    head, day = ["vehicle", "date", "odometer km"], depots_day()
+    path = write_xlsx(
+        tmp_path / "a.xlsx",
+        March=[head, ["V-101", day, 10_765]],
+        April=[[*head, "note"], ["V-102", day, 10_060, "seen"]],
+    )
+    client = signed_in(people.supervisor)
+    with django_capture_on_commit_callbacks(execute=True):
+        client.post("/readings/uploads", {"file": SimpleUploadedFile("a.xlsx", path.read_bytes())})
+    for lines, _, cells in told(client, Upload.objects.get()):
+        assert len(lines[0]) - cells == 4

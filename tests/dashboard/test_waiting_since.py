@@ -3,14 +3,17 @@
 import re
 from collections.abc import Callable
 from datetime import date, timedelta
+from types import SimpleNamespace
 from zoneinfo import ZoneInfo
 
 import pytest
 from django.test import Client
 from django.utils import timezone
 
+from fleet.dashboard.orders.decisions import QUESTIONS, TO_AGREE, oldest
 from fleet.due.models import Deferral
 from fleet.people.models import Person
+from fleet.workorders.listing import MOST_AT_ONCE
 from fleet.workorders.models import Escalation, Job
 from tests.cast import ZONE, depots_day
 from tests.dashboard.test_overview import part, text, without_order
@@ -99,3 +102,26 @@ def test_one_alone_is_not_called_the_longest(shop: Workshop, signed_in: SignedIn
     form = opened(signed_in(shop.second_supervisor), "decide")
     assert "longest of all" not in form
     assert "Waiting longest" not in form
+
+
+@pytest.mark.parametrize(
+    ("asked", "longest"),
+    [
+        (0, None),
+        (1, None),
+        (2, 1),
+        (3, 2),
+        (MOST_AT_ONCE - 1, MOST_AT_ONCE - 2),
+        (MOST_AT_ONCE, None),
+    ],
+)
+def test_none_is_the_longest_where_not_all_were_read(asked: int, longest: int | None) -> None:
+    """Questions each asked a day before the one above it, and none of another kind."""
+    first = date(2026, 3, 31)
+    service = SimpleNamespace(name="Oil")
+    rows = [
+        SimpleNamespace(since_on=first - timedelta(days=at), vehicle=f"V-{at}", service=service)
+        for at in range(asked)
+    ]
+    found = oldest({QUESTIONS: rows, TO_AGREE: []})
+    assert (found and found.words) == (longest and f"V-{longest}, Oil")

@@ -65,3 +65,11 @@ def test_a_rule_that_only_waits_days_contradicts_no_distance(bay: Bay) -> None:
     made.procedure.retorque_after_km = 50
     made.procedure.save()
     assert told_otherwise() == []
+
+
+def test_a_distance_of_either_of_two_rules_is_none_of_another(shop: Workshop) -> None:
+    shop.rule(slug="later", from_km=None, to_km=500)
+    for after_km, named in ((60, False), (500, False), (499, False), (498, True), (300, True)):
+        shop.procedure.retorque_after_km = after_km
+        shop.procedure.save()
+        assert bool(told_otherwise()) == named, after_km
