@@ -16,7 +16,8 @@ from typing import Any
 from django.conf import settings
 from django.utils import timezone
 
-from config.backup import DATABASE, workroom
+from config.backup import workroom
+from config.whereabouts import DATABASE
 from fleet import copies, handover
 from fleet.copies import Tell
 from fleet.faults import Fault

@@ -1,12 +1,14 @@
 """Changes of an order: each under the tag that was seen, by whom it may, and told what it did."""
 
+from datetime import date
 from typing import Any
 
 import pytest
 from rest_framework.test import APIClient
 
 from fleet.due.models import ServiceDone
-from fleet.workorders import progress
+from fleet.workorders import issue, progress
+from fleet.workorders.issue import OrderDraft
 from fleet.workorders.models import OrderEvent
 from tests.api.conftest import Caller
 from tests.api.routes import address
@@ -207,3 +209,19 @@ def test_events_tell_which_day_and_whom_an_order_was_given(supervisor: Client) -
         ("assign", None, mika, False),
         ("assign", None, None, True),
     ]
+
+
+def test_so_does_the_draft_of_one_that_begins_with_both(shop: Workshop) -> None:
+    mika, on = shop.people.mechanic, date(2031, 3, 4)
+    order = issue.draft(
+        shop.actor(shop.people.supervisor),
+        OrderDraft(
+            vehicle_id=shop.people.second_van.pk,
+            service_ids=[shop.oil.pk],
+            planned_on=on,
+            assigned_to=mika,
+        ),
+    )
+    (told,) = order.events.all()
+    assert (told.what, told.emptied) == ("draft", False)
+    assert (told.planned_on, told.assigned_to) == (on, mika)
